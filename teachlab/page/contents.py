@@ -54,7 +54,9 @@ if TYPE_CHECKING:
     from teachlab.page.chains import Chain
     from teachlab.questions.surface.cloud import SurfaceCloud
     from teachlab.questions.surface.hindsight import Hindsight
+    from teachlab.questions.surface.values.levels import FirstReading
     from teachlab.questions.surface.values.table import Surface
+    from teachlab.sensor.clock import Clock
     from teachlab.sensor.output import Output
 
 MOST_KINDS = 12
@@ -173,7 +175,7 @@ def page_contents(
         )
     measured = PassAndGapExtremes.of(recording, truth, evaluation_rate_hz=hand.evaluation_rate_hz, rules=rules)
     doubts, why = _doubts(recording, truth)
-    arrays |= _passes(truth, kinds, measured, doubts)
+    arrays |= pass_arrays(truth, kinds, measured, doubts)
     light, how = packed_light(recording, clock, _places(truth, output, result, measured))
     arrays |= light
     delayed = None
@@ -191,10 +193,7 @@ def page_contents(
         "schema": 1,
         **_about(recording, truth, files),
         "rules": {"tolerance_ms": rules.tolerance_ms, "confidence": rules.confidence},
-        "clock": {
-            "count": clock.count, "numerator": clock.numerator, "denominator": clock.denominator,
-            "rate": clock.rate_hz, "sampleRate": clock.sample_rate_hz, "samples": clock.samples,
-        },
+        "clock": clock_facts(clock),
         "light": how,
         "setting": {**hand.as_dict(), "on_level": hand.on_level, "off_level": hand.off_level, "taught": None},
         "given": setting is not None,
@@ -203,7 +202,9 @@ def page_contents(
         "texts": {"given": setting_text(hand if setting is None else setting), "moved": setting_text(bare(hand))},
         "verdict": _said(verdict, best, synthetic=recording.info.origin is Origin.SYNTHETIC),
         "best": _best(best, chains),
-        "reserves": _reserves(recording, truth, [hand] if best is None else [hand, best.setting], rules),
+        "receiver": receiver_facts(recording, reading),
+        # Where the light travels the page searches reserves itself.
+        "reserves": [] if how["raw"] else _reserves(recording, truth, hand, best, rules),
         "kinds": [printable(name) for name in kinds],
         "labels": kinds,
         "lots": [printable(name) for name in lots],
@@ -306,30 +307,55 @@ def _best(best: Hindsight | None, chains: list[Chain]) -> dict[str, Any] | None:
     }  # fmt: skip
 
 
-def _reserves(recording: Recording, truth: Truth, settings: list[Setting], rules: Rules) -> list[dict[str, Any]]:
-    """Return what light may be lost and added before the first error, for settings of fixed levels."""
-    out = []
-    for one in dict.fromkeys(bare(setting) for setting in settings):
-        if type(one) is Setting and recording.samples <= MOST_STRESSED:
-            out.append({"on": one.on_level, "off": one.off_level, "text": reserve_text(recording, truth, one, rules)})
-    return out
+def clock_facts(clock: Clock) -> dict[str, Any]:
+    """Return what the script knows of the clock."""
+    return {
+        "count": clock.count, "numerator": clock.numerator, "denominator": clock.denominator, "rate": clock.rate_hz,
+        "sampleRate": clock.sample_rate_hz, "samples": clock.samples,
+    }  # fmt: skip
+
+
+def receiver_facts(recording: Recording, reading: FirstReading) -> dict[str, float | None]:
+    """Return what stress takes from the receiver, and the extremes of the light that was evaluated."""
+    info = recording.info
+    return {"dark": info.dark_level, "full": info.full_scale, "low": reading.low, "high": reading.high}
+
+
+def _reserves(
+    recording: Recording, truth: Truth, hand: Setting, best: Hindsight | None, rules: Rules
+) -> list[dict[str, Any]]:
+    """Return what light may be lost and added before the first error, for a setting of fixed levels and the best."""
+    if type(hand) is not Setting or recording.samples > MOST_STRESSED:
+        return []
+    settings = dict.fromkeys(bare(one) for one in ([hand] if best is None else [hand, best.setting]))
+    return [
+        {"on": one.on_level, "off": one.off_level, "text": reserve_text(recording, truth, one, rules)}
+        for one in settings
+    ]
 
 
 def reserve_text(recording: Recording, truth: Truth, setting: Setting, rules: Rules) -> str:
-    """Say how much light may be lost, and how much ambient light added, before the first error."""
+    """Say how much light may be lost, and how much ambient light added, before the first error.
+
+    The page does the same in script: ``reserveWords``.
+    """
     try:
-        found = worth_of(recording, truth, replay(recording, setting), rules=rules).reserves
+        worth = worth_of(recording, truth, replay(recording, setting), rules=rules)
     except InputError as fault:
         return f"Reserves cannot be measured: {fault}"
+    found = worth.reserves
     if found is None:
-        return "Reserves cannot be measured here."
+        return f"Reserves cannot be measured here: {worth.left_out or 'no pass is scored'}."
     loss, rise = found["contamination_reserve"], found["ambient_reserve"]
-    if loss is None and rise is None:
-        return "No reserve: there are errors without any stress."
-    unit = printable(recording.info.unit)
-    told = [] if loss is None else [f"{100 * loss:.3g} % of the light may be lost"]
-    told += [] if rise is None else [f"ambient light may rise by {rise:.4g} {unit}"]
-    return f"Of what was recorded, {' or '.join(told)} before the first error."
+    if rise is None:
+        return "No reserve: there are errors already as recorded."
+    unit, told = printable(recording.info.unit), ""
+    share = f" No share of the light can be stated with the dark level of {recording.info.dark_level:.6g} {unit}."
+    if loss is not None:
+        told, share = f"{100 * loss:.3g} % of the light may be lost, or ", ""
+    return (
+        f"Reserves on this recording: {told}ambient light may rise by {rise:.4g} {unit}, before the first error.{share}"
+    )
 
 
 def _landed(cloud: SurfaceCloud) -> dict[str, Any]:
@@ -371,9 +397,10 @@ def _tables_of_kinds(
     return out
 
 
-def _passes(
+def pass_arrays(
     truth: Truth, kinds: list[str], extremes: PassAndGapExtremes, doubts: NDArray[np.uint8]
 ) -> dict[str, PackedArray]:
+    """Return the passes, and how far the light of each pass and gap reaches."""
     code = {name: k for k, name in enumerate(kinds)}
     low, high = np.full(truth.passes, np.nan), np.full(truth.passes, np.nan)
     low[extremes.pass_rows], high[extremes.pass_rows] = extremes.passes.low, extremes.passes.high

@@ -93,9 +93,12 @@ class PageServer(ThreadingHTTPServer):
     def _setting(self, asked: Mapping[str, Any]) -> Setting:
         return setting_from_dict(asked.get("setting"), "the setting of the page")
 
-    def _count(self, asked: Mapping[str, Any]) -> dict[str, Any]:
+    def _passes_of(self, asked: Mapping[str, Any]) -> Truth:
         given = asked.get("passes")
-        truth = self._truth if given is None else corrected_truth(self._truth, given, self._recording.samples)
+        return self._truth if given is None else corrected_truth(self._truth, given, self._recording.samples)
+
+    def _count(self, asked: Mapping[str, Any]) -> dict[str, Any]:
+        truth = self._passes_of(asked)
         output = replay(self._recording, self._setting(asked))
         found = score(output, truth, rules=self._rules, tables=False)
         border = border_evaluations(truth, output.clock, self._rules)
@@ -120,7 +123,7 @@ class PageServer(ThreadingHTTPServer):
         return {"from": start, "to": stop, "block": block, **_packed({"low": low, "high": high})}
 
     def _reserve(self, asked: Mapping[str, Any]) -> dict[str, Any]:
-        return {"text": reserve_text(self._recording, self._truth, self._setting(asked), self._rules)}
+        return {"text": reserve_text(self._recording, self._passes_of(asked), self._setting(asked), self._rules)}
 
     def _passes(self, asked: Mapping[str, Any]) -> dict[str, Any]:
         if self._corrected is None:

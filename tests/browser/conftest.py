@@ -58,6 +58,12 @@ def kinds() -> ModuleType:
     return _of_the_properties("kind_cases")
 
 
+@pytest.fixture(scope="session")
+def stressed() -> ModuleType:
+    """Lines on which a setting has reserves."""
+    return _of_the_properties("test_stress_reserve")
+
+
 def _of_the_properties(name: str) -> ModuleType:
     path = Path(__file__).parent.parent / "properties" / f"{name}.py"
     spec = importlib.util.spec_from_file_location(f"_browser_{name}", path)

@@ -28,7 +28,7 @@ from teachlab.model.score import Rules
 from teachlab.model.setting import Setting
 from teachlab.model.truth import Truth, TruthSource
 from teachlab.page.assembly import page_html, script_text
-from teachlab.page.contents import page_contents
+from teachlab.page.contents import page_contents, reserve_text
 from teachlab.page.corrections import CorrectedPasses
 from teachlab.page.server import PageServer
 from teachlab.questions.surface.count import surface
@@ -75,7 +75,7 @@ async (cases) => {
 def _case(cases: ModuleType, kinds: ModuleType, seed: int, kind: str) -> tuple[dict[str, Any], Any, Any] | None:
     """A random case as the page gets it, with output and score of the package; None where nothing is valid."""
     from teachlab.light.pass_and_gap_extremes import PassAndGapExtremes
-    from teachlab.page.contents import _passes
+    from teachlab.page.contents import clock_facts, pass_arrays
     from teachlab.page.light import packed_light
 
     case = cases.make(seed)
@@ -99,16 +99,13 @@ def _case(cases: ModuleType, kinds: ModuleType, seed: int, kind: str) -> tuple[d
     extremes = PassAndGapExtremes.of(recording, truth, evaluation_rate_hz=setting.evaluation_rate_hz, rules=rules)
     assert how == {"raw": True}
     kinds_of = list(dict.fromkeys(truth.label.tolist()))
-    arrays = arrays | _passes(truth, kinds_of, extremes, np.zeros(truth.passes, np.uint8))
+    arrays = arrays | pass_arrays(truth, kinds_of, extremes, np.zeros(truth.passes, np.uint8))
     facts = {
         "arrays": {name: one.as_dict() for name, one in arrays.items()},
         "rules": {"tolerance_ms": rules.tolerance_ms},
         "uncertainty_samples": truth.uncertainty_samples,
-        "clock": {
-            "count": clock.count, "numerator": clock.numerator, "denominator": clock.denominator,
-            "rate": clock.rate_hz, "sampleRate": clock.sample_rate_hz, "samples": clock.samples,
-        },
-    }  # fmt: skip
+        "clock": clock_facts(clock),
+    }
     sent = {"facts": facts, "texts": {name: one.text for name, one in arrays.items()}, "setting": setting.as_dict()}
     return sent, output, score(output, truth, rules=rules, tables=False)
 
@@ -297,6 +294,10 @@ def _pair(folder: Path, setting: Setting) -> tuple[Recording, Setting]:
 
 def _truth(folder: Path) -> Truth:
     return read_truth(folder / "line.passes.parquet")
+
+
+def _reserve_text(folder: Path, setting: Setting) -> str:
+    return reserve_text(read_recording(folder / "line.parquet"), _truth(folder), setting, Rules())
 
 
 def test_the_logged_output_has_a_row_above_the_replayed_one(chromium: Any, tmp_path: Path) -> None:
@@ -523,17 +524,51 @@ def test_the_command_is_copied_or_selected_where_the_clipboard_is_refused(
     opened.close()
 
 
-def test_a_page_without_a_server_says_where_reserves_are_to_be_had(chromium: Any, tmp_path: Path) -> None:
+def test_reserves_follow_the_hand_without_a_server(chromium: Any, tmp_path: Path) -> None:
+    """The spike of 250 trips at 200; from 250.5 on there is a reserve, and it is that of the package."""
+    from playwright.sync_api import expect
+
     opened = Opened(chromium, _line(tmp_path))
     page = opened.page
-    assert page.inner_text("#reserve") == "No reserve: there are errors without any stress."
+    expect(page.locator("#reserve")).to_have_text("No reserve: there are errors already as recorded.")
     page.focus("#on")
+    page.keyboard.press("PageUp")
+    for key in ("ArrowUp", "ArrowDown"):
+        page.keyboard.press(key)
+        on = float(page.get_attribute("#on", "aria-valuenow"))
+        setting = read_setting(tmp_path / "low.json").with_levels(on, 180)
+        found = _reserve_text(tmp_path, setting)
+        assert "of the light may be lost" in found
+        expect(page.locator("#reserve")).to_have_text(found)
+    assert page.is_hidden("#ask-reserve")
+    # A filter holds the spike of one sample off the output: counted by replay, since no table holds it.
+    page.click("#back")
+    page.fill("#consecutive", "2")
+    found = _reserve_text(tmp_path, replace(read_setting(tmp_path / "low.json"), consecutive=2))
+    assert "of the light may be lost" in found
+    expect(page.locator("#reserve")).to_have_text(found)
+    opened.close()
+
+
+def test_without_the_light_reserves_come_from_the_table_or_the_command_is_named(
+    chromium: Any, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("teachlab.page.light.MOST_RAW", 100)
+    opened = Opened(chromium, _line(tmp_path))
+    page = opened.page
+    page.focus("#on")
+    page.keyboard.press("PageUp")
     page.keyboard.press("ArrowUp")
+    on = float(page.get_attribute("#on", "aria-valuenow"))
+    setting = read_setting(tmp_path / "low.json").with_levels(on, 180)
+    found = _reserve_text(tmp_path, setting)
+    assert "of the light may be lost" in found
+    assert page.inner_text("#reserve") == found
+    page.select_option("#on-delay", index=1)
     run = f"teachlab replay {tmp_path / 'line.parquet'} --setting 'line.setting.json' --reserves"
     assert page.inner_text("#reserve") == (
-        f"Reserves at these levels are not in this page. Save the setting, then run: {run}"
+        f"Reserves at these levels are not counted in this page. Save the setting, then run: {run}"
     )
-    assert page.is_hidden("#ask-reserve")
     opened.close()
 
 
@@ -956,6 +991,11 @@ def test_the_server_counts_what_the_page_cannot(
     trips = f"{n.false_trips} false {'trip' if n.false_trips == 1 else 'trips'}"
     wanted = f"{n.lost} of 40 passes lost, {trips}, {n.extra} counted more than once."
     expect(page.locator("#sum")).to_have_text(wanted)
+    if type(saved) is Setting:
+        page.click("#ask-reserve")
+        expect(page.locator("#reserve")).to_have_text(_reserve_text(tmp_path, saved))
+    else:
+        assert page.is_hidden("#ask-reserve")
     page.focus("#on")
     page.keyboard.press("End")
     expect(page.locator("#basis")).to_contain_text("Replayed over the whole")
@@ -985,8 +1025,11 @@ def test_the_server_saves_corrected_passes_beside_the_old_table(chromium: Any, t
     assert history is not None
     assert [edit["what"] for edit in history["edits"]] == ["taken out"]
     assert (tmp_path / "line.passes.parquet").read_bytes() == old
-    page.click("#ask-reserve")
+    # Where the pass was taken out its light is a false trip.
+    expect(page.locator("#reserve")).to_have_text("No reserve: there are errors already as recorded.")
+    page.click("#pass-undo")
     expect(page.locator("#reserve")).to_contain_text("of the light may be lost")
+    assert page.is_hidden("#ask-reserve")
     served.close()
 
 

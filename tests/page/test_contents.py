@@ -168,8 +168,9 @@ def test_the_tables_of_kinds_sum_to_that_of_all_and_are_scores_of_replays() -> N
     assert found.arrays["table_lost"] == PackedArray.of(kept[0] + kept[1], differences=2)
 
 
-def test_reserves_are_those_of_the_setting() -> None:
+def test_reserves_are_those_of_the_setting(monkeypatch: pytest.MonkeyPatch) -> None:
     """By hand: the weakest pass reaches 50, so that light may fall to 40/50 before a level of 40 misses it."""
+    monkeypatch.setattr("teachlab.page.light.MOST_RAW", 100)  # where the light travels, the page searches itself
     recording, truth = line()
     setting = Setting(unit=UNIT, on_level=40, off_level=20)
     told = page_contents(recording, truth, setting).facts["reserves"]

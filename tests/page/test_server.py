@@ -156,6 +156,15 @@ def test_reserves_of_any_levels_are_told(served: PageServer) -> None:
     assert "of the light may be lost" in found["text"]
 
 
+def test_reserves_are_those_of_corrected_passes(served: PageServer) -> None:
+    """A pass that was taken out leaves its light behind: a false trip."""
+    setting, (_, truth) = Setting(unit=UNIT, on_level=20, off_level=16).as_dict(), line()
+    some = {"start": truth.start[1:].tolist(), "end": truth.end[1:].tolist(), "detect": truth.detect[1:].tolist()}
+    passes = {**some, "label": truth.label[1:].tolist(), "lot": None}
+    found = asked(served, "reserve", {"setting": setting, "passes": passes})[1]
+    assert found["text"] == "No reserve: there are errors already as recorded."
+
+
 PASSES = {"start": [10, 31], "end": [18, 40], "detect": [True, False], "label": ["lid", "new =kind"], "lot": None}
 EDIT = {"at": "2031-01-02T03:04:05.000Z", "what": "moved", "from": [[30, 38]], "to": [[31, 40]]}
 

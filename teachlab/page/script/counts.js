@@ -3,6 +3,7 @@
  *
  * @import {Hand, TrialCounts} from "./hand.js"
  * @import {TableCounts} from "./tables.js"
+ * @import {ReserveSearch} from "./reserves.js"
  */
 import { element, rowOf, shown } from "./drawing.js";
 import { countInterval, shareInterval } from "./intervals.js";
@@ -82,20 +83,28 @@ export function tellCounts(hand) {
   element("basis").textContent = BASIS[now.basis] + (hand.corrected ? " Against the corrected passes." : "");
   tellLots(hand);
   tellKinds(hand);
-  const { on, off } = hand;
-  const reserve = hand.known ? facts.reserves.find((/** @type {any} */ one) => one.on === on && one.off === off) : undefined;
-  element("reserve").textContent = reserve ? reserve.text : reservesElsewhere(hand);
 }
 
 /**
- * Where reserves are to be had that this page does not hold; nothing beside a server, which has a button for them.
+ * @param {Hand} hand
+ * @param {ReserveSearch} search
+ */
+export function tellReserves(hand, search) {
+  const found = search.text();
+  element("reserve").textContent = found ?? reservesElsewhere(hand);
+  if (found === "") element("reserve").textContent = "Reserves: being counted …";
+  element("ask-reserve").hidden = found !== null || hand.server === null || hand.facts.setting.kind !== undefined;
+}
+
+/**
+ * Where reserves are to be had that this page cannot count; nothing beside a server, which has a button for them.
  * @param {Hand} hand
  */
 function reservesElsewhere(hand) {
-  if (hand.server !== null) return "";
   if (hand.facts.setting.kind) return "Reserves are measured for fixed levels only.";
+  if (hand.server !== null) return "";
   const { line, first } = hand.command(), save = first.length > 0 ? `Save ${first.join(" and ")}, then run` : "Run";
-  return `Reserves at these levels are not in this page. ${save}: ${line} --reserves`;
+  return `Reserves at these levels are not counted in this page. ${save}: ${line} --reserves`;
 }
 
 /** @param {Hand} hand */

@@ -1,13 +1,14 @@
 /** Put the page to work. */
 import { decoded } from "./decoding.js";
 import { Corrections } from "./corrections.js";
-import { percent, sentence, tellCounts } from "./counts.js";
+import { percent, sentence, tellCounts, tellReserves } from "./counts.js";
 import { Course } from "./course.js";
 import { download, drawAll, element, moment, say, shown } from "./drawing.js";
 import { Hand, MEMORY } from "./hand.js";
 import { Histogram } from "./histogram.js";
 import { SurfaceMap } from "./map.js";
-import { Server } from "./serving.js";
+import { ReserveSearch } from "./reserves.js";
+import { Server, tableOf } from "./serving.js";
 import { settingText } from "./setting_text.js";
 import { holdSliders, nameSliders, tellSliders } from "./sliders.js";
 import { Strip } from "./strip.js";
@@ -193,9 +194,10 @@ function back(hand, on, off) {
 
 /** @param {Hand} hand */
 async function askReserve(hand) {
-  element("reserve").textContent = "Being searched …";
-  const { setting } = hand, found = await hand.server?.ask("reserve", { setting });
-  if (hand.setting === setting) element("reserve").textContent = typeof found === "string" ? found : found.text;
+  element("reserve").textContent = "Reserves: being counted …";
+  const { setting, passes } = hand;
+  const found = await hand.server?.ask("reserve", { setting, passes: hand.corrected ? tableOf(hand) : null });
+  if (hand.setting === setting && hand.passes === passes) element("reserve").textContent = typeof found === "string" ? found : found.text;
 }
 
 async function start() {
@@ -209,11 +211,12 @@ async function start() {
   new Strip(hand, (row) => corrections.look(row));
   element("memory").hidden = !hand.replays && facts.delays === null;
   if (!hand.replays && facts.delays !== null) listDelays(facts);
-  element("ask-reserve").hidden = hand.server === null || facts.setting.kind !== undefined;
+  const reserves = new ReserveSearch(hand, () => tellReserves(hand, reserves));
   /** @type {number|undefined} */
   let quiet;
   const tell = () => {
     tellCounts(hand);
+    tellReserves(hand, reserves);
     tellSliders(hand);
     tellMemory(hand);
   };
