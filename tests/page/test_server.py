@@ -281,9 +281,9 @@ def test_the_command_serves_until_ctrl_c_and_ends_in_one_line(folder: Path) -> N
     assert "connect-src 'self'" in page
     process.send_signal(signal.SIGINT)
     # What came with the first line is in the buffer already, which `communicate` leaves behind.
-    assert process.stderr is not None
-    told, fault = process.stdout.read(), process.stderr.read()
-    assert process.wait(timeout=20) == 130
-    assert "Next, with the setting saved there: teachlab replay" in told
+    already = process.stdout.read()
+    told, fault = process.communicate(timeout=20)
+    assert process.returncode == 130
+    assert "Next, with the setting saved there: teachlab replay" in already + told
     assert fault == "teachlab: interrupted; nothing half-written is left behind.\n"
     assert sorted(path.name for path in folder.iterdir()) == ["line.parquet", "line.passes.parquet"]
