@@ -12,11 +12,15 @@ import pytest
 from typer.testing import CliRunner, Result
 
 from teachlab.cli import app
+from teachlab.cli.stress import _tell_feasibility
 from teachlab.data.recording_files import write_recording
 from teachlab.data.truth_files import write_truth
 from teachlab.model.recording import Recording, RecordingInfo
 from teachlab.model.setting import Setting
 from teachlab.model.truth import Truth
+from teachlab.questions.feasibility.answer import Feasibility
+from teachlab.questions.feasibility.cures import Helps
+from teachlab.questions.feasibility.windows import Contradiction, Window
 from teachlab.questions.stress.light import Stress
 from teachlab.scoring import score
 from teachlab.switching import replay
@@ -325,3 +329,29 @@ def test_advice_where_no_fixed_level_works(tmp_path: Path, need: str) -> None:
     assert {name for name in ("window", "local_gain", "on_delay_ms") if found["helps"][name]} == {
         "window": {"window"}, "follow": {"local_gain"}, "delay": {"on_delay_ms"}, "mode": set()
     }[need]  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("helps", "told"),
+    [
+        (["another mounting"], ""),
+        (["another mounting"] * 2, "and 1 more alike: --json lists them."),
+        (["another mounting", "a level that follows", "another mounting", "another mounting"], "and 2 more alike"),
+    ],
+)
+def test_contradictions_with_one_cure_are_told_once(
+    capsys: pytest.CaptureFixture[str], helps: list[str], told: str
+) -> None:
+    first, second = (Window("as recorded", label, low, high, True) for label, low, high in (("a", 1, 2), ("b", 3, 4)))
+    found = tuple(Contradiction(first, second, 1.0, text) for text in helps)
+    nothing = Helps(
+        following_gain=None, following_offset=None, window=None, setting_per_label=None, setting_per_lot=None
+    )
+    possible = Feasibility(
+        windows=(first, second), common=None, contradictions=found, survivable_loss=None, helps=nothing
+    )
+    _tell_feasibility(possible, "mV")
+    lines = capsys.readouterr().out.splitlines()
+    assert len(lines) == 1 + len(set(helps)) + bool(told)
+    assert told in lines[-1]
+    assert ("alike" in lines[-1]) == bool(told)

@@ -22,6 +22,7 @@ from teachlab.evidence import verify_record
 from teachlab.evidence.identity import json_digest, samples_digest
 from teachlab.evidence.record_parts import record_text
 from teachlab.evidence.sealing import SEALS
+from teachlab.evidence.wording import brief_rows
 from teachlab.model.recording import Recording, RecordingInfo
 from teachlab.model.truth import Truth, TruthSource
 
@@ -316,3 +317,27 @@ def test_samples_digest_knows_type_holes_and_order_but_not_blocks() -> None:
     assert base not in others
     assert digest([1, 2, 99], invalid=[False, False, True]) == others[3]
     assert digest([1, 2, np.nan]) == others[3]
+
+
+@pytest.mark.parametrize(
+    ("changes", "told"),
+    [
+        ({}, "light-on; every sample"),
+        ({"consecutive": 3, "evaluation_rate_hz": 250.0}, "light-on; filter of 3 evaluations; evaluated at 250 Hz"),
+        ({"on_delay_ms": 5.0, "delays_act_on": "output"}, "light-on; on-delay 5 ms on the output; every sample"),
+        ({"off_delay_ms": 2.5, "delays_act_on": "light"}, "light-on; off-delay 2.5 ms on the light; every sample"),
+    ],
+)
+def test_the_first_sheet_tells_filter_delays_and_rate_of_the_setting(
+    written: Path, changes: dict[str, Any], told: str
+) -> None:
+    record = _record(written)
+    plain = {
+        "polarity": "light-on",
+        "consecutive": 1,
+        "evaluation_rate_hz": None,
+        "on_delay_ms": 0.0,
+        "off_delay_ms": 0.0,
+    }
+    record["setting"] |= plain | changes
+    assert dict(brief_rows(record))["setting"].endswith(told)

@@ -128,6 +128,23 @@ def test_positions_never_fall_and_first_samples_are_first(share, period, every, 
     assert np.all(place[np.maximum(found - 1, 0)][found > 0] < wanted[found > 0])
 
 
+@given(
+    speed=st.floats(1, 5000),
+    rate=st.floats(10, 50_000),
+    places=st.lists(st.integers(0, 10**6), min_size=1, max_size=20),
+)
+def test_a_place_where_a_sample_lies_is_reached_at_that_sample(speed, rate, places):
+    """At constant speed, where a division by it may be off by one sample either way."""
+    tables = scenario_with(BEAMS[0], 10, 10).model_dump(exclude_none=True)
+    tables["line"]["speed_mm_s"] = speed
+    motion = motion_of(Scenario.model_validate(tables), 0)
+    sample = np.unique(places)
+    at = motion.position_mm(sample.astype(float), rate)
+    assert first_sample_at(motion, rate, at, speed_mm_s=speed).tolist() == sample.tolist()
+    beyond = np.nextafter(at, np.inf)
+    assert first_sample_at(motion, rate, beyond, speed_mm_s=speed).tolist() == (sample + 1).tolist()
+
+
 @settings(max_examples=30, deadline=None)
 @given(twice=st.sets(st.integers(0, 49)))
 def test_rows_of_samples_equal_the_written_rows(twice):

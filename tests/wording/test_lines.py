@@ -9,9 +9,9 @@ import pytest
 
 from teachlab.model.margin import EqualCost
 from teachlab.model.setting import Setting
-from teachlab.model.verdict import HeadlineClaim, Verdict, VerdictReason
+from teachlab.model.verdict import HeadlineClaim, Verdict, VerdictCure, VerdictReason
 from teachlab.wording.lines import WIDTH, page_lines, wrapped
-from teachlab.wording.verdict import verdict_lines
+from teachlab.wording.verdict import document_lines, verdict_lines
 
 ANSWERS = sorted((Path(__file__).parents[1] / "answers").glob("*.txt"))
 MEMBER = re.compile(r"[\w.-]+ = ")
@@ -103,3 +103,27 @@ def test_the_first_reason_is_told_however_little_room_there_is(most):
     assert any(line.startswith("Why: 26 passes are too few.") for line in lines)
     assert len(lines) <= 12
     assert any(line.startswith("Room: ") for line in lines) is (most == 12)
+
+
+def test_a_verdict_reads_the_same_from_its_document() -> None:
+    """A record holds the document, and its page says what the command said."""
+    setting = Setting(unit="mV", on_level=50.0, off_level=40.0)
+    room = EqualCost(down=2.0, up=3.0, resolution=0.5, on_low=48.0, on_high=53.0, cost=0.1)
+    claim = HeadlineClaim(
+        text="1 of 40 passes was lost.", upper=0.2, confidence=0.9, assume="independent", lots=8, passes=40,
+        beside=("2 passes are counted beside the claim.",),
+    )  # fmt: skip
+    verdict = Verdict(
+        decision="use with a limit", about="by hand", setting=setting, claim=claim, equal_cost=room, step=0.5,
+        reasons=(VerdictReason(text="A pass is too weak.", count=1, first_at_s=4.0), VerdictReason(text="It drifts.")),
+        next_step="teachlab replay line.parquet", conditions=("The lots are few.",), rehearsal=True,
+        sensor="The replay has all pulses of the sensor.",
+        cures=(VerdictCure(kind="filter", text="a filter of 3 evaluations", lost=0, false=0),),
+        near=VerdictReason(text="2 gaps come near the level.", count=2),
+    )  # fmt: skip
+    lines = verdict_lines(verdict, most=40)
+    assert document_lines(verdict.as_dict(), setting, most=40) == lines
+    told = " ".join(" ".join(lines).split())
+    parts = ("by hand", "1 of 40", "beside the claim", "too weak", "drifts", "few", "Rehearsal", "near the level", "48")
+    for part in (*parts, "53", "Next: teachlab replay"):
+        assert part in told, part

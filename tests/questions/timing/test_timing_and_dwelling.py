@@ -257,6 +257,26 @@ def test_verdicts_blame_the_right_thing() -> None:
     assert timing(line_from_lengths(**given, switching=Switching(on_delay_ms=39))).fits == "fine"
 
 
+@pytest.mark.parametrize(
+    ("changes", "told"),
+    [
+        # 40.5 evaluations at random phase hold 41 in a row in half of all cases, 20.25 hold 21 in a quarter.
+        ({"length_mm": 40.5, "switching": Switching(consecutive=41)}, "at random phase 50 % are seen"),
+        ({"length_mm": 40.5, "switching": Switching(on_delay_ms=40)}, "holds 40.5: 50 % of such objects are seen"),
+        (
+            {"gap_mm": 20.25, "switching": Switching(consecutive=21)},
+            "in a row are needed: 75 % of such neighbours merge",
+        ),
+        ({"gap_mm": 20.25, "switching": Switching(off_delay_ms=20)}, "20.25 ms: 75 % of such neighbours merge"),
+    ],
+)
+def test_what_chance_decides_is_told_with_its_share(changes: dict[str, Any], told: str) -> None:
+    given = {"speed_mm_s": 1000.0, "length_mm": 400.0, "gap_mm": 200.0, "evaluation_rate_hz": 1000.0}
+    found = timing(line_from_lengths(**given | changes))
+    assert told in found.because, found.because
+    assert found.fits == "at risk"
+
+
 def test_touching_objects_are_said_to_touch() -> None:
     found = timing(TimeBudget(dwell_ms=10, gap_ms=0, evaluation_rate_hz=1000, switching=Switching(off_delay_ms=5)))
     assert found.fits == "impossible"

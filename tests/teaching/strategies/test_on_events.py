@@ -205,6 +205,16 @@ def test_minimax_regret_names_the_two_stresses_that_contradict_each_other() -> N
     assert refusal.value.required == "at most 0.05"
 
 
+def test_minimax_regret_tells_the_price_of_a_level_that_a_gap_just_reaches() -> None:
+    # One of 5 passes and one of 6 gaps peak at 200: losing the one costs what the trip of the other does, so that every
+    # level from 0 to 400 costs 0.2. The middle is 200, which the gap reaches, and at which the pass is still seen.
+    setting = MinimaxRegret(stress="1,0", cost_miss=1.0, cost_false=1.2).teach(
+        view([400.0] * 4 + [200], [0.0] * 5 + [200])
+    )
+    assert acts_and_releases(setting)[0] == 200.0
+    assert evidence(setting)["price_today"] == pytest.approx(0.2)
+
+
 def test_pedestal_is_light_that_the_loss_throws_back() -> None:
     # g = 0.5 with a pedestal of 100: 400 → 250, 100 → 100.
     setting = MinimaxRegret(stress="0.5,0,100").teach(view([400.0] * 5, [100.0] * 6))
