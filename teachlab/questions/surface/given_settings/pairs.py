@@ -136,6 +136,8 @@ def score_pairs(
             others.setdefault(setting.evaluation_rate_hz, []).append(setting)
         else:
             plain.setdefault((setting.polarity, setting.evaluation_rate_hz), []).append(setting)
+    # One condensed recording serves all settings of a rate: it is made for the least hysteresis, and those with more of
+    # it see even less of the light.
     shorter = {rate: _condensed(recording, truth, plain, rate, rules) for _, rate in plain}
     long = [rate for _, rate in plain if shorter[rate] is None]
     rates = dict.fromkeys([*long, *(rate for rate, f in others.items() if len(f) > FEW)])
@@ -200,6 +202,7 @@ def _count_chains(
         recording, truth, family, reading, rules=rules,
         progress=lambda d: say(d * len(family)),
     )  # fmt: skip
+    # Settings of one chain share their spans: their trials are counted once.
     scored = {id(spans): _scored(spans, reading.clock) for _, spans in counted}
     return [PairCounts(**counts, **scored[id(spans)]) for counts, spans in counted]
 
@@ -229,6 +232,7 @@ def _count(
     clock = reading.clock
     spans = Spans.of(truth, clock, reading.invalid, rules=rules)
     pairs = np.array([(s.on_level, s.off_level) for s in family])
+    # Ranks among the levels that are asked for: what lies between two of them is the same to all of these settings.
     levels = np.unique(pairs)
     n, dips = levels.size, not family[0].light_on
     on, off = np.searchsorted(levels, pairs).T
