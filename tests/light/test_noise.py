@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from teachlab.light.noise import Selection, SmallestStep, deviation, local_noise
+from teachlab.light.noise import LEAST_COUNTED, Selection, SmallestStep, deviation, local_noise
 
 
 def test_noise_of_a_normal_signal_is_its_standard_deviation():
@@ -95,3 +95,10 @@ def test_a_single_odd_value_is_not_counted_as_a_whole_number(odd: float) -> None
     values = np.append(np.arange(5000.0) % 7, odd)
     with np.errstate(invalid="ignore"):
         assert np.array_equal(deviation(values), np.median(np.abs(values - np.median(values))), equal_nan=True)
+
+
+def test_whole_numbers_far_apart_are_sorted_and_not_counted():
+    """Counting them would take petabytes; half of the values are 10^15 from the median, the others lie on it."""
+    values = np.resize([-1e15, 0.0, 0.0, 1e15], 4 * LEAST_COUNTED)
+    assert deviation(values) == 5e14
+    assert deviation(values + 1e14) == 5e14
