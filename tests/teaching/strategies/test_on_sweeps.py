@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import inspect
+import math
 from typing import Any
 
 import numpy as np
@@ -15,7 +16,7 @@ from teachlab.model.setting import Polarity, Setting
 from teachlab.model.teaching import Shown, Sweep, TeachView
 from teachlab.teaching.strategies.between_class_variance import BetweenClassVariance
 from teachlab.teaching.strategies.iterative_mean import IterativeMean
-from teachlab.teaching.strategies.minimum_error import MinimumError
+from teachlab.teaching.strategies.minimum_error import MinimumError, least_error
 from teachlab.teaching.strategies.two_component_mixture import TwoComponentMixture
 
 RISE, DIP = Direction.RISE, Direction.DIP
@@ -131,3 +132,31 @@ def test_every_strategy_is_documented(made: Any) -> None:
         assert heading in text
     for field in dataclasses.fields(made):
         assert f"\n{field.name} : " in text
+
+
+@pytest.mark.parametrize(
+    ("levels", "counts"),
+    [
+        # Two normal classes; and two sweeps of few levels where the densities cross outside the space of the cut.
+        ([10.0, 11, 12, 40, 42, 44], [30, 50, 30, 20, 30, 20]),
+        ([33.0, 34, 38, 45, 50, 51], [54, 1, 30, 49, 8, 48]),
+        ([53.0, 56, 57, 58, 59], [3, 54, 4, 1, 31]),
+    ],
+)
+def test_minimum_error_divides_the_sweep_where_its_criterion_is_least(levels: list[float], counts: list[int]) -> None:
+    """Tried by plain loops over all divisions: Kittler and Illingworth's criterion of the two sides of the level."""
+    heights, floor = np.repeat(levels, counts), 0.3
+
+    def criterion(level: float) -> float:
+        sides = heights[heights < level], heights[heights >= level]
+        told = 1.0
+        for side in sides:
+            weight = side.size / heights.size
+            told += weight * math.log(max(float(side.var()), floor**2)) - 2 * weight * math.log(weight)
+        return told
+
+    found = least_error(heights, floor, 0.01)
+    assert found is not None
+    level, told = found
+    assert told == pytest.approx(criterion(level))
+    assert told == pytest.approx(min(criterion(one) for one in levels[1:]))
