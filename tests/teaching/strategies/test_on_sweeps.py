@@ -160,3 +160,11 @@ def test_minimum_error_divides_the_sweep_where_its_criterion_is_least(levels: li
     level, told = found
     assert told == pytest.approx(criterion(level))
     assert told == pytest.approx(min(criterion(one) for one in levels[1:]))
+
+
+def test_two_classes_that_explain_a_sweep_no_better_than_one_are_none() -> None:
+    """Two levels 4 floors apart: 1 + ln(floor²) + 2 ln 2 with a cut is 1 + ln(4 floor²) without one."""
+    assert least_error(np.repeat([0.0, 2.0], 50), 0.5, 0.01) is None
+    found = least_error(np.repeat([0.0, 2.1], 50), 0.5, 0.01)
+    assert found is not None
+    assert found[0] == pytest.approx(1.05)

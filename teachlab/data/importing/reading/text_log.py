@@ -116,6 +116,8 @@ class TextLog:
         text : collection of int
             Columns that are left as text.
         """
+        # Whole numbers first, the narrowest kind: long stamps keep all their digits. The first cell that does not fit
+        # makes its column wider, from that block on.
         for column in chosen:
             self._kinds.setdefault(column, pa.string() if column in text else pa.int64())
         for table in self._tables(chosen):
@@ -145,6 +147,8 @@ class TextLog:
         return re.sub(rb"[ \t]+", b" ", re.sub(rb"(?m)^[ \t]+|[ \t]+(?=\r?$)", b"", block))
 
     def _table(self, block: bytes, chosen: Sequence[int], parsed: Future[Any] | None) -> Any:
+        # The parser stops at the first thing it cannot take and names that alone: it is mended, and the block is parsed
+        # again, until nothing is left to mend.
         while True:
             try:
                 if parsed is not None:
@@ -275,6 +279,7 @@ def _standard_input() -> Generator[bytes, None, None]:
         return
     waiting, since = bytearray(), time.monotonic()
     while True:
+        # Nothing waits: as long as it takes. Something waits: no longer than a person who watches would.
         left = LIVE_SECONDS - (time.monotonic() - since) if waiting else None
         ready, _, _ = select.select([number], [], [], None if left is None else max(0.0, left))
         piece = os.read(number, PARSED_BYTES) if ready else b""
