@@ -183,7 +183,7 @@ def lot_rate(
     check_confidence(confidence)
     if not 0 <= icc <= 1:
         raise ParameterError(f"icc must lie between 0 and 1, got {icc:g}.")
-    lost, of = _counts(events, trials)
+    lost, of = checked_counts(events, trials)
     if of.size < 2:
         raise ParameterError(
             f"the spread between lots needs at least 2 lots with scored passes, got {of.size}. Name more lots."
@@ -248,7 +248,8 @@ def blocks_of(outcomes: ArrayLike) -> tuple[NDArray[np.int64], NDArray[np.int64]
     return np.diff(before[cuts]), np.diff(cuts)
 
 
-def _counts(events: ArrayLike, trials: ArrayLike) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+def checked_counts(events: ArrayLike, trials: ArrayLike) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Return events and trials of the lots that hold trials, refused where they cannot be counts of the same lots."""
     lost = np.asarray(events, np.float64).reshape(-1)
     of = np.asarray(trials, np.float64).reshape(-1)
     if lost.shape != of.shape or (lost < 0).any() or (lost > of).any():

@@ -14,7 +14,7 @@ from scipy.special import betaincinv
 from teachlab.errors import ParameterError
 from teachlab.model.score import check_confidence
 from teachlab.statistics.intervals import proportion_limits
-from teachlab.statistics.lots import Source
+from teachlab.statistics.lots import Source, checked_counts
 
 CLAIM_LOTS = 5
 """With fewer named lots, a bound describes the recording only and claims nothing beyond it."""
@@ -209,13 +209,9 @@ def join_small_lots(events: ArrayLike, trials: ArrayLike, *, least: int = CLAIM_
     >>> [v.tolist() for v in join_small_lots([1, 0, 2, 1], [2, 50, 50, 3])]
     [[1.0, 3.0], [52.0, 53.0]]
     """
-    lost = np.asarray(events, np.float64).reshape(-1)
-    of = np.asarray(trials, np.float64).reshape(-1)
-    if lost.shape != of.shape or (lost < 0).any() or (lost > of).any():
-        raise ParameterError("events must be given for every lot and lie between 0 and its trials.")
+    lost, of = checked_counts(events, trials)
     group = joined_lots(of, least=least)
-    joined, held = np.bincount(group, lost), np.bincount(group, of)
-    return joined[held > 0].astype(np.float64), held[held > 0].astype(np.float64)
+    return np.bincount(group, lost).astype(np.float64), np.bincount(group, of).astype(np.float64)
 
 
 def joined_lots(trials: ArrayLike, *, least: int = CLAIM_LOT_PASSES) -> NDArray[np.int64]:
