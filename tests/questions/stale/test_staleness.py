@@ -151,6 +151,17 @@ def test_more_losses_than_before() -> None:
     assert "margin is gone" in same.because[0]
 
 
+def test_the_least_margin_is_kept_by_a_margin_as_large() -> None:
+    log = _log(seed=1)
+    margin = _found(log).now.margin.to_noise
+    assert margin is not None
+    assert _found(log, least_margin=margin).state is Stale.KEEP
+    below = _found(log, least_margin=float(np.nextafter(margin, 1e9)))
+    assert below.state is Stale.WATCH
+    assert "below" in below.because[0]
+
+
+
 def test_the_horizon() -> None:
     # From 80 to 64 in three hours, 50 is less than five hours ahead.
     log = _log(fall=0.2, seed=3)

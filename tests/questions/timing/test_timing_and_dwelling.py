@@ -255,6 +255,10 @@ def test_verdicts_blame_the_right_thing() -> None:
         assert found.fits in ("impossible", "at risk")
     assert timing(line_from_lengths(**given, switching=Switching(off_delay_ms=19))).fits == "fine"
     assert timing(line_from_lengths(**given, switching=Switching(on_delay_ms=39))).fits == "fine"
+    # An output pulse of 9 ms serves a controller that needs 9 ms, and no other.
+    for scan_ms, fits in ((9, "fine"), (9.01, "at risk")):
+        found = timing(line_from_lengths(**given, switching=Switching(on_delay_ms=31), scan_ms=scan_ms))
+        assert found.fits == fits
 
 
 @pytest.mark.parametrize(
