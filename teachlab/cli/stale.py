@@ -95,7 +95,8 @@ def _say(found: Staleness, info: RecordingInfo) -> None:
         if followed is not None:
             show(_stretches(followed, unit, "before" if followed is found.before else "now"))
     both = [(when, one) for when, one in (("before", found.before), ("now", found.now)) if one is not None]
-    show(margins_table("Margin and reserves", [(when, one) for when, one in both], unit))
+    if kept := [(when, one) for when, one in both if one.margin is not None]:
+        show(margins_table("Margin and reserves", kept, unit))
     if found.changes:
         show(_changes(found, unit))
     for one in found.evidence:

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from teachlab.errors import ParameterError
-from teachlab.model.json_values import Document
+from teachlab.model.json_values import Document, plain
 from teachlab.model.printable_text import number_of
 from teachlab.model.score import USUAL_RULES, Rate, Rules, Score
 from teachlab.model.truth import Truth, TruthSource
@@ -71,9 +71,10 @@ class RecordingUnderSetting:
     ----------
     name : str
     score : Score
-    margin : Margin
-    reserves : mapping of str to float or None
-        As `teachlab.questions.stress.reserves.reserves` gives them.
+    margin : Margin or None
+        None where no pass was scored: gaps alone show no margin.
+    reserves : mapping of str to float or None, or None
+        As `teachlab.questions.stress.reserves.reserves` gives them; None with the margin.
     clearance : Clearance or None
         How near the light comes to the levels, and what that shows.
     course : Course
@@ -86,14 +87,19 @@ class RecordingUnderSetting:
 
     name: str
     score: Score
-    margin: Margin
-    reserves: Mapping[str, float | None]
+    margin: Margin | None
+    reserves: Mapping[str, float | None] | None
     clearance: Clearance | None
     course: Course
     dependence: Dependence | None
     trips: Dependence | None
     places: tuple[ErrorPlace, ...]
     self_labelled: bool
+
+    @property
+    def to_noise(self) -> float | None:
+        """Margin to noise; None where none was measured."""
+        return None if self.margin is None else self.margin.to_noise
 
     @property
     def lost_limits(self) -> tuple[float, float]:
@@ -117,9 +123,7 @@ class RecordingUnderSetting:
             "gaps_tripped": self.score.false_trips_per_gap.as_dict(),
             "places": [asdict(place) for place in self.places],
             "false_trips_per_running_hour": self.score.false_trips_per_running_hour.as_dict(),
-            "margin": self.margin.as_dict(),
-            "reserves": dict(self.reserves),
-            "clearance": None if self.clearance is None else self.clearance.as_dict(),
+            **{name: plain(getattr(self, name)) for name in ("margin", "reserves", "clearance")},
             **self.course.as_dict(),
         }
 
@@ -291,14 +295,15 @@ def _followed(
     result = score(output, truth, rules=rules)
     margins = measure_margin(recording, output, truth, result.trials, rules=rules)
     # In the same noise: two estimates of it would differ by some percent on a line that has not changed.
+    scored = result.counts.scored_passes > 0
     one = margins if noise_of is None else noise_of
     scaled = replace(margins, noise_object=one.noise_object, noise_background=one.noise_background)
     return RecordingUnderSetting(
         name=recording.name,
         score=result,
-        margin=margins,
-        reserves=reserves(recording, truth, setting, rules=rules, scored=result),
-        clearance=clearance_of(truth, setting, margins, result.trials, confidence=rules.confidence),
+        margin=margins if scored else None,
+        reserves=reserves(recording, truth, setting, rules=rules, scored=result) if scored else None,
+        clearance=clearance_of(truth, setting, margins, result.trials, confidence=rules.confidence) if scored else None,
         course=follow(truth, setting, scaled, result, recording.info, confidence=rules.confidence),
         dependence=lost_rate_by_lot(truth, result.trials, confidence=rules.confidence, proxy=margins.peak_of_pass),
         trips=gaps_tripped_by_lot(truth, result.trials, confidence=rules.confidence),
@@ -372,7 +377,7 @@ def _state(
         kept = "neither losses nor margin are worse than before"
     if before is not None and across is None:
         kept = "no more losses than before (too few lots before to watch the margins)"
-    return Stale.KEEP, (f"{kept}; margin to noise {now.margin.to_noise or 0:.3g}",)
+    return Stale.KEEP, (f"{kept}; margin to noise {now.to_noise or 0:.3g}",)
 
 
 def _spent(
@@ -395,8 +400,7 @@ def _spent(
             above = "" if one.found.reached is None else f", surely more than {100 * one.found.limit:.3g} %"
             than = "" if earlier is None or not above else ", the most that before allows"
             out.append(f"{counts.events} of {counts.trials} {what}{above}{than}")
-    margin = now.margin.to_noise
-    if margin is not None and margin <= 0:
+    if now.margin is not None and (margin := now.margin.to_noise) is not None and margin <= 0:
         out.append(f"the margin is gone on the side '{now.margin.limited_by}': {margin:.3g} of the noise")
     trend = now.course.trend
     if trend is not None and trend.established and trend.ahead.estimate == 0:
@@ -433,8 +437,10 @@ def _doubts(
     horizon_hours: float | None,
 ) -> list[str]:
     out = []
-    margin, trend = now.margin.to_noise, now.course.trend
-    if margin is None:
+    trend = now.course.trend
+    if now.margin is None:
+        out.append("no pass was scored to measure a margin by")
+    elif (margin := now.margin.to_noise) is None:
         out.append("there is no noise to measure a margin by")
     elif margin < least_margin:
         out.append(f"margin to noise {margin:.3g} on the side '{now.margin.limited_by}', below {least_margin:g}")

@@ -13,6 +13,7 @@ from typer.testing import CliRunner
 from teachlab.cli import app
 from teachlab.data.opening import open_with_passes
 from teachlab.data.recording_files import write_recording
+from teachlab.data.setting_files import write_setting
 from teachlab.data.shipped import datasets_root
 from teachlab.data.truth_files import write_truth
 from teachlab.errors import ParameterError
@@ -161,7 +162,6 @@ def test_the_least_margin_is_kept_by_a_margin_as_large() -> None:
     assert "below" in below.because[0]
 
 
-
 def test_the_horizon() -> None:
     # From 80 to 64 in three hours, 50 is less than five hours ahead.
     log = _log(fall=0.2, seed=3)
@@ -292,3 +292,29 @@ def test_all_lost_is_a_hundred_percent_in_words(tmp_path: Path) -> None:
     assert said.exit_code == 1
     assert "to 100 % are lost now" in " ".join(said.stdout.split())
     assert "e+" not in said.stdout
+
+
+def test_gaps_alone_show_no_margin_and_no_reserve(tmp_path: Path) -> None:
+    """No pass holds valid light: that the gaps lie far below the level says nothing about the objects."""
+    recording, truth = _log(passes=30)
+    light = np.asarray(recording.light[0 : recording.samples]).copy()
+    for a, b in zip(truth.start, truth.end, strict=True):
+        light[a:b] = np.nan
+    blind = Recording.from_array(light, recording.info), truth
+    found = _found(blind)
+    assert (found.state, found.because) == (Stale.NOT_ENOUGH, ("0 passes were scored, 20 are needed",))
+    now = found.as_dict()["now"]
+    assert (now["margin"], now["reserves"], now["clearance"]) == (None, None, None)
+    write_recording(tmp_path / "l.parquet", blind[0])
+    write_truth(tmp_path / "l.passes.parquet", truth)
+    write_setting(tmp_path / "s.json", SETTING)
+    asked = ["stale", str(tmp_path / "l.parquet"), "--setting", str(tmp_path / "s.json"), "--details"]
+    shown = CliRunner().invoke(app, asked)
+    assert shown.exit_code == 3
+    assert "reserves" not in shown.stdout
+    assert "100 %" not in shown.stdout.split("margins in the noise")[1]
+    # Beside a recording that was scored only that one has a row.
+    both = _found(blind, _log(seed=2))
+    assert both.before is not None
+    assert both.before.margin is not None
+    assert both.now.margin is None
