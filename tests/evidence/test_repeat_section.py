@@ -12,12 +12,13 @@ from typer.testing import CliRunner
 
 from teachlab.cli import app
 from teachlab.data.recording_files import read_recording, write_recording
-from teachlab.data.split import split
+from teachlab.data.split import Split, split
 from teachlab.data.truth_files import read_truth, write_truth
 from teachlab.evidence import RecordOptions, build_record, verify_record
 from teachlab.evidence.identity import json_digest
 from teachlab.evidence.page import page_html
 from teachlab.evidence.record_parts import Sources, record_text
+from teachlab.evidence.sections.repeat_section import shown_too_much
 from teachlab.model.recording import Recording, RecordingInfo
 from teachlab.model.setting import Setting, Taught
 from teachlab.model.truth import Truth
@@ -200,3 +201,18 @@ def test_bad_input_is_refused(written: Path, words: list[str]) -> None:
     result = _report(written, *words)
     assert result.exit_code == 2
     assert "Traceback" not in result.output
+
+
+@pytest.mark.parametrize(
+    ("at", "told"), [(99, ""), (100, "light from sample 100 on, but the teach block ends at sample 100")]
+)
+def test_light_from_the_end_of_the_teach_block_on_was_not_to_be_shown(at: int, told: str) -> None:
+    cut = Split(teach_end=100, teach_passes=3, first_scored=5)
+    drawn = {"object": {"at_sample": 40}, "background": {"at_sample": at}, "seed": 3}
+    setting = Setting(
+        unit="x", on_level=5.0, off_level=4.0, taught=Taught(strategy="x", parameters={}, evidence={"drawn": drawn})
+    )
+    said = shown_too_much(setting, cut)
+    assert told in said
+    assert bool(said) == bool(told)
+    assert shown_too_much(setting, None) == shown_too_much(setting.with_levels(5, 4), None) == ""
