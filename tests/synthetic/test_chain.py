@@ -22,6 +22,7 @@ from teachlab.synthetic import (
     write,
     write_log,
 )
+from teachlab.synthetic.sensor.electronics import FrontEnd, LowPass
 from teachlab.synthetic.shared.streams import CHUNK
 
 EVERYTHING = {
@@ -317,3 +318,11 @@ def test_a_raw_log_has_the_loggers_time(line, tmp_path):
     ideal = np.arange(samples) / 1000
     assert np.std(stamps - ideal * (1 + 50e-6)) == pytest.approx(1e-4, rel=0.03)
     assert np.polyfit(ideal, stamps - ideal, 1)[0] == pytest.approx(50e-6, abs=3e-6)
+
+
+def test_a_slow_receiver_needs_the_chunk_before_wherever_reading_begins():
+    slow, quick = (LowPass(FrontEnd(time_constant_us=tau), 1000.0) for tau in (2000, 0))
+    assert [slow.needs(index) for index in range(4)] == [False, True, True, True]
+    assert not any(quick.needs(index) for index in range(4))
+    slow.apply(1, np.ones(8, np.float32))
+    assert [slow.needs(index) for index in range(4)] == [False, True, False, True]
