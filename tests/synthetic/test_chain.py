@@ -326,3 +326,17 @@ def test_a_slow_receiver_needs_the_chunk_before_wherever_reading_begins():
     assert not any(quick.needs(index) for index in range(4))
     slow.apply(1, np.ones(8, np.float32))
     assert [slow.needs(index) for index in range(4)] == [False, True, False, True]
+
+
+@pytest.mark.parametrize(
+    ("beam", "doubt"),
+    [
+        # ceil(1.5 · radius / 1 mm) + 2, with half the width of a slit and of a circle.
+        ({"shape": "gaussian", "radius_mm": 5}, 10),
+        ({"shape": "circular", "diameter_mm": 12}, 11),
+        ({"shape": "slit", "slit_mm": 6}, 7),
+    ],
+)
+def test_borders_are_in_doubt_by_the_width_of_any_beam(line, beam, doubt):
+    scenario = line(sensor={"beam": beam, "sample_rate_hz": 1000}, line={"speed_mm_s": 1000})
+    assert scenario.uncertainty_samples == doubt

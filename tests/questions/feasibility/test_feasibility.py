@@ -290,3 +290,17 @@ def test_where_passes_leave_no_gap_what_is_to_be_ignored_is_the_background(
     )
     (found,) = feasibility(recording, truth, setting).windows
     assert (found.reference, found.background, found.objects) == (other_light, other_light, object_light)
+
+
+@pytest.mark.parametrize(("off_delay_ms", "common"), [(3.0, (20.0, 80.0)), (4.0, None)])
+def test_a_gap_one_evaluation_longer_than_the_off_delay_is_long_enough(
+    off_delay_ms: float, common: tuple[float, float] | None
+) -> None:
+    """Between two passes at 80 the light falls to 20 for 4 evaluations: that releases after 3, and not after 4."""
+    light = np.full(64, 20.0)
+    for a in (20, 34):
+        light[a : a + 10] = 80.0
+    recording, truth = Recording.from_array(light, INFO), Truth.from_arrays([20, 34], [30, 44])
+    setting = Setting(unit="counts", on_level=50, off_level=50, off_delay_ms=off_delay_ms)
+    assert feasibility(recording, truth, setting).common == common
+    assert score(replay(recording, setting), truth).counts.lost == (0 if common else 1)
