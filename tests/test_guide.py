@@ -96,6 +96,9 @@ def test_web_pages_link_to_each_other_and_show_their_figures(tmp_path: Path) -> 
             assert target in files, f"{name}: {target}"
         assert "Not a safety device" in text
         assert text.count("<figcaption>") == text.count("<img ")
+    titles = {name: re.findall("<title>(.*?)</title>", text) for name, text in pages.items()}
+    assert titles.pop("index.html") == ["teachlab: which question do you have?"]
+    assert titles == {f"{page.name}.html": [page.question] for page in guide_pages().pages}
 
 
 def test_an_unknown_page_is_refused_with_the_nearest() -> None:

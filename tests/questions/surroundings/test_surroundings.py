@@ -152,6 +152,12 @@ def test_average_over_a_flicker(mains: int, rate: int) -> None:
         assert found["average_leaves"] == pytest.approx(0, abs=1e-9)
 
 
+@pytest.mark.parametrize("rate", [10, 60, 149])
+def test_evaluations_slower_than_the_flicker_are_not_averaged(rate: int) -> None:
+    found = lamp(mains_hz=50, evaluation_rate_hz=rate, swing=2, hysteresis=1).values
+    assert (found["average_evaluations"], found["average_leaves"]) == (1, pytest.approx(1.0))
+
+
 def test_average_of_the_other_mains() -> None:
     """8.33 ms belong to 60 Hz mains: of a flicker of 100 Hz they leave 19 % (recomputed: sin(0.833π)/(0.833π))."""
     assert average_left(100, 1000 / 120) == pytest.approx(0.191, abs=5e-4)
