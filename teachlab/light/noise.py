@@ -195,7 +195,8 @@ def median(values: NDArray[np.float64]) -> float:
     3.0
     """
     middle = values.size // 2
-    found = np.partition(values, middle)
+    found = values.copy()
+    found.partition(middle)
     upper = float(found[middle])
     return upper if values.size % 2 else (float(found[:middle].max()) + upper) / 2
 
