@@ -25,6 +25,9 @@ LIBRARY_BYTES = 0.3e9
 JUDGED = (60.0, 4000.0)
 """Bytes a sample, and a crossing of the on-level, while a setting is judged: where noise trips, every filter and delay
 is tried on it. Measured on clean light and on noise alone, where 200,000 samples take 3,800 and a million 2,000."""
+ONCE, HELD_WHOLE = 130.0, 5_000_000
+"""Bytes a sample for a replay that looks for a design that would mend it: up to so many samples; a longer one is read
+once and never held. Measured 122 on five million samples with a trip in 20,000, and 0.1 on a hundred million."""
 STRETCHES, STRETCH = 4, 1 << 15
 """Stretches of a recording that tell how noisy it is, and samples of each."""
 GOLDEN = np.uint64(0x9E3779B97F4A7C15)
@@ -232,8 +235,9 @@ def crossing_share(recording: Recording, level: float | None = None) -> float:
 
 
 def need_for_light(
-    recording: Recording, what: str, *, sample: float, crossing: float, level: float | None = None
-) -> None:
+    recording: Recording, what: str, *, sample: float, crossing: float, level: float | None = None,
+    whole: int | None = None,
+) -> None:  # fmt: skip
     """Refuse work on a recording that would hold more than may be used: long ones, and noisy ones above all.
 
     Parameters
@@ -245,13 +249,15 @@ def need_for_light(
         Held for each sample, and beside it for each crossing of the level.
     level : float, recording units, optional
         As in `crossing_share`.
+    whole : int, optional
+        A longer recording is never held as a whole: `sample` counts for so many.
 
     Raises
     ------
     ParameterError
         With the estimate.
     """
-    size = LIBRARY_BYTES + recording.samples * sample
+    size = LIBRARY_BYTES + min(recording.samples, whole or recording.samples) * sample
     if size + recording.samples * crossing > allowed_memory():  # else any light fits
         size += recording.samples * crossing * crossing_share(recording, level)
         what = f"{what} of {recording.samples:,} samples of {recording.name}"

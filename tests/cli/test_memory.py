@@ -18,7 +18,7 @@ from teachlab.data.truth_files import write_truth
 from teachlab.device.card import card
 from teachlab.errors import ParameterError
 from teachlab.evidence.record import build_record
-from teachlab.light.noise import JUDGED, crossing_share, need_for_light
+from teachlab.light.noise import JUDGED, ONCE, crossing_share, need_for_light
 from teachlab.model.draws import Costs
 from teachlab.model.memory import allowed_memory, free_memory, memory_of, need_memory
 from teachlab.model.recording import Block, Recording, RecordingInfo
@@ -172,6 +172,10 @@ def test_a_long_clean_recording_is_let_through() -> None:
         need_for_light(endless(100_000_000, noise=1.0), "a surface", sample=15, crossing=200)
         with pytest.raises(ParameterError, match=r"needs about 15 GB"):
             need_for_light(endless(1_000_000_000, noise=1.0), "a surface", sample=15, crossing=0)
+        # What is read once and never held takes no more for being longer.
+        need_for_light(endless(1_000_000_000, noise=1.0), "a surface", sample=15, crossing=0, whole=200_000_000)
+        with pytest.raises(ParameterError, match=r"needs about 4.8 GB"):
+            need_for_light(endless(1_000_000_000, noise=1.0), "a surface", sample=15, crossing=0, whole=300_000_000)
 
 
 @pytest.mark.parametrize(("noise", "share"), [(0.0, 1 / 40), (1.0, 1 / 40), (1e4, 0.5)])
@@ -188,6 +192,7 @@ def test_crossings_are_counted_on_a_few_stretches(noise: float, share: float) ->
     [
         ("teach a.parquet --strategy two-sample-midpoint", JUDGED),
         ("report a.parquet --setting s.json --draws 1", JUDGED),
+        ("replay a.parquet --setting s.json", (ONCE, JUDGED[1])),
         ("bench a.parquet --draws 2 --strategy single-sample --jobs 1", (JUDGED[0] + HELD[0], JUDGED[1] + HELD[1])),
     ],
 )

@@ -25,6 +25,8 @@ if TYPE_CHECKING:
 
 _HELD, _HELD_WITH_DELAYS = (15.0, 200.0), (25.0, 500.0)
 """Bytes for each sample, and for each crossing of the middle of the light; measured on clean light and on noise."""
+_WHOLE = 15_000_000
+"""A longer recording takes no more for its samples: the command takes 448 MiB at a hundred million."""
 EXACT = "every pair counted exactly from turning points, in one reading"
 
 
@@ -97,7 +99,8 @@ def surface_of(
                 "one mean nothing in the other. Use recordings and a base setting in one unit."
             )
         held = _HELD_WITH_DELAYS if base.has_memory else _HELD
-        need_for_light(recording, "a surface", sample=held[0], crossing=held[1])
+        whole = None if base.has_memory else _WHOLE
+        need_for_light(recording, "a surface", sample=held[0], crossing=held[1], whole=whole)
     readings = [
         read_first(recording, base.evaluation_rate_hz, inner_range=levels is None) for recording, _ in recordings
     ]
