@@ -11,7 +11,7 @@ import typer
 from teachlab.cli.console import emit_json, progress, say, warn
 from teachlab.cli.options import Json, RecordingFile
 from teachlab.errors import ParameterError, TruthError
-from teachlab.model.printable_text import number_of
+from teachlab.model.printable_text import number_of, typed_again
 from teachlab.model.recording import Direction
 from teachlab.wording.notes import SELF_LABELLED
 
@@ -166,11 +166,11 @@ def _tell(recording: str, target: str | None, sheets: list[str], found: LabelAns
     warn(SELF_LABELLED)
     say()
     if found.correction is not None or target is None:
-        say(f"Next: teachlab inspect {recording}" + ("" if target is None else f" --truth {target}"))
+        say(f"Next: teachlab inspect {typed_again(recording, truth=target)}")
         return
     say(f"Next: correct {target} against what really passed, and keep its first line.")
-    say(f"Or on the light, the most doubtful first: teachlab explore {recording} --truth {target} --serve")
-    say(f"Then: teachlab label {recording} --from {target} --out NAME.passes.parquet")
+    say(f"Or on the light, the most doubtful first: teachlab explore {typed_again(recording, truth=target)} --serve")
+    say(f"Then: teachlab label {typed_again(recording)} --from {typed_again(target)} --out NAME.passes.parquet")
 
 
 def _tell_faint(found: LabelAnswer) -> None:

@@ -271,8 +271,8 @@ def _said(verdict: Verdict | None, best: Hindsight | None, *, synthetic: bool) -
         good = 0 if best is None else best.equally_good
         return {
             "decision": "no setting was given",
-            "claim": f"The levels begin at the pair with the fewest errors. {good:,} pairs are as good. "
-            "Nothing is claimed: the pair was chosen with full knowledge of these passes.",
+            "claim": f"The page starts at the pair of levels with the fewest errors. {good:,} pairs have as few. "
+            "Nothing is claimed, since the pair was chosen on these same passes.",
             "reasons": [],
             "conditions": [],
             "rehearsal": synthetic,

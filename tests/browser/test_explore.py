@@ -399,6 +399,46 @@ def test_nothing_of_a_hostile_file_is_markup_or_script(
     opened.close()
 
 
+def test_a_long_name_leaves_the_table_of_kinds_readable(chromium: Any, tmp_path: Path) -> None:
+    """A name of 500 characters is cut where it stands, and whole in its title; a blank one shows that it is blank."""
+    names = ("W" * 500, "   ", "", *(f"lid {k}" for k in range(8)))
+    opened = Opened(chromium, _line(tmp_path, hostile=names), viewport={"width": 800, "height": 900})
+    page = opened.page
+    page.click("#kinds summary")
+    assert page.evaluate(
+        "(({ scrollWidth, clientWidth }) => scrollWidth <= clientWidth)(document.querySelector('#kinds .scroll'))"
+    )
+    assert page.locator("#by-kind .long").get_attribute("title") == "W" * 500
+    rows = page.locator("#by-kind tbody th").all_text_contents()
+    assert {"without a name", '"   "', "lid 7"} <= set(rows)
+    opened.close()
+
+
+def test_every_error_in_view_is_named_passes_and_gaps(chromium: Any, tmp_path: Path) -> None:
+    """The one spike of the line trips a gap at 200; at 420 weak passes are missed, too."""
+    context = chromium.new_context(viewport={"width": 1280, "height": 900})
+    context.add_init_script("""
+        window.written = [];
+        const write = CanvasRenderingContext2D.prototype.fillText;
+        CanvasRenderingContext2D.prototype.fillText = function (text, ...rest) {
+          window.written.push(text);
+          return write.call(this, text, ...rest);
+        };""")
+    page = context.new_page()
+    page.goto(_line(tmp_path).as_uri() + "#on=200&off=180")
+    page.wait_for_selector("body[data-ready]")
+    page.wait_for_timeout(300)
+    assert "false trip" in page.evaluate("written")
+    assert "missed" not in page.evaluate("written")
+    page.evaluate("written.length = 0")
+    page.focus("#on")
+    for _ in range(2):
+        page.keyboard.press("PageUp")
+    page.wait_for_timeout(300)
+    assert "missed" in page.evaluate("written")
+    context.close()
+
+
 def test_hostile_kinds_stay_as_they_are_in_corrected_passes(
     chromium: Any, tmp_path: Path, hostile_texts: tuple[str, ...]
 ) -> None:

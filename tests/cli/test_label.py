@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import shlex
 from pathlib import Path
 
 import numpy as np
@@ -129,3 +130,23 @@ def test_real_recordings_against_their_independent_passes(tmp_path: Path, name: 
     touched = [((known.start < b) & (known.end > a)).any() for a, b in zip(proposed.start, proposed.end, strict=True)]
     assert all(touched)
     assert proposed.passes - found <= 1
+
+
+def test_the_commands_that_it_prints_run_as_printed(
+    line: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """From the folder where they were printed, with a name that holds a space; a server and a report are not begun."""
+    monkeypatch.chdir(tmp_path)
+    line.rename("line 3.parquet")
+    told = invoke("label", "line 3.parquet").output.splitlines()
+    printed = [text.partition("teachlab ")[2] for text in told if "teachlab " in text]
+    assert len(printed) == 2
+    served, then = (shlex.split(text) for text in printed)
+    assert served[-1] == "--serve"
+    page = invoke(*served[:-1], "--out", "page.html")
+    assert page.exit_code == 0, page.output
+    back = invoke(*then)
+    assert back.exit_code == 0, back.output
+    assert Path("NAME.passes.parquet").exists()
+    after = [text.partition("teachlab ")[2] for text in back.output.splitlines() if "teachlab " in text]
+    assert invoke(*shlex.split(after[0])).exit_code == 0

@@ -5,7 +5,7 @@
  * @import {TableCounts} from "./tables.js"
  * @import {ReserveSearch} from "./reserves.js"
  */
-import { element, rowOf, shown } from "./drawing.js";
+import { element, nameOf, rowOf, shown } from "./drawing.js";
 import { countInterval, shareInterval } from "./intervals.js";
 import { lotClaim } from "./lots.js";
 import { HIT, MERGED, MISS } from "./scoring.js";
@@ -62,11 +62,11 @@ export function sentence({ now: { counts: n, trials, basis } }) {
 
 /** @type {Record<string, string>} */
 const BASIS = {
-  table: "Counted beforehand from the whole recording, exactly.",
-  replay: "Replayed here over every sample, exactly.",
-  server: "Replayed over the whole recording, exactly.",
-  waiting: "Being replayed over the whole recording.",
-  none: "Not counted: the light is not in this page. Save the setting and run teachlab replay, or open the page with --serve.",
+  table: "Exact: counted beforehand over the whole recording.",
+  replay: "Exact: replayed in this page over every sample.",
+  server: "Exact: replayed by the server over the whole recording.",
+  waiting: "The server replays the whole recording …",
+  none: "Not counted: the light is not in this page. Save the setting, copy the command and run it; or open the page with --serve.",
 };
 
 /** @param {Hand} hand */
@@ -113,7 +113,7 @@ function tellLots({ now: { scored }, passes: { lot }, facts }) {
   const lost = (/** @type {number} */ k) => (passes[k] === HIT ? false : passes[k] === MISS || passes[k] === MERGED ? true : null);
   const claim = lot === null || facts.lot_names.includes("") || scored === null ? null : lotClaim(lot, lost, confidence);
   element("lots").textContent = claim === null ? "" : `${shown(claim.withLoss)} of ${shown(claim.lots)} lots with a loss. `
-    + (claim.upper > 0.995 ? "No bound below 100 % holds." : `At ${percent(confidence)} % confidence at most `
+    + (claim.upper > 0.995 ? "These lots show no upper bound below 100 %." : `At ${percent(confidence)} % confidence at most `
     + `${roundedUp(100 * claim.upper)} % of passes are lost on average over lots, if the levels were not chosen on these passes.`);
 }
 
@@ -137,6 +137,6 @@ function tellKinds(hand) {
   const lost = hand.lostByKind(), of = new Int32Array(facts.kinds.length);
   if (now === hand.start) lostAtStart = lost;
   for (let k = 0; k < passes.kind.length; k++) if (passes.detect[k]) of[passes.kind[k]]++;
-  body.replaceChildren(...facts.kinds.map((/** @type {string} */ name, /** @type {number} */ k) => rowOf(name || "without a name", [
+  body.replaceChildren(...facts.kinds.map((/** @type {string} */ name, /** @type {number} */ k) => rowOf(nameOf(name), [
     lost === null ? "not counted" : shown(lost[k]), lostAtStart === null ? "–" : shown(lostAtStart[k]), shown(of[k])])));
 }

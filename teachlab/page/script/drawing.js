@@ -121,6 +121,30 @@ export function fitting(pen, text, width) {
   return `${cut.join("")}…`;
 }
 
+/** Text longer than that is cut where it stands, and shown in full where the mouse rests on it. */
+const LONG_NAME = 40;
+
+/**
+ * Text in its place; all of it can be read, however long it is.
+ * @param {HTMLElement} place
+ * @param {string} text
+ */
+export function fill(place, text) {
+  place.textContent = text;
+  if (Array.from(text).length <= LONG_NAME) return;
+  const whole = document.createElement("span");
+  (whole.className = "long"), (whole.textContent = whole.title = text);
+  place.replaceChildren(whole);
+}
+
+/**
+ * The name of a kind or lot for people: one of spaces alone is put in quotation marks.
+ * @param {string} name
+ */
+export function nameOf(name) {
+  return name === "" ? "without a name" : name.trim() === "" ? `"${name}"` : name;
+}
+
 /**
  * One row of a table: its head, and cells as text.
  * @param {string} name
@@ -129,10 +153,10 @@ export function fitting(pen, text, width) {
 export function rowOf(name, texts) {
   const line = document.createElement("tr"), head = document.createElement("th");
   head.scope = "row";
-  head.textContent = name;
+  fill(head, name);
   line.append(head, ...texts.map((text, k) => {
     const cell = document.createElement("td");
-    cell.textContent = text;
+    fill(cell, text);
     if (k === 0) cell.className = "now";
     return cell;
   }));

@@ -3,7 +3,7 @@
  *
  * @import {Hand, LevelName} from "./hand.js"
  */
-import { cleared, colour, eachFrame, element, fitting, shown, textSize, threeTexts, whileHeld } from "./drawing.js";
+import { cleared, colour, eachFrame, element, fitting, nameOf, shown, textSize, threeTexts, whileHeld } from "./drawing.js";
 import { errorsAt, rankOf } from "./tables.js";
 
 const MOST_KINDS = 12;
@@ -40,7 +40,7 @@ export class Histogram {
     const [strongest, weakest] = lightOn ? [passes.high, passes.low] : [passes.low, passes.high];
     const [gapStrongest, gapWeakest] = lightOn ? [arrays.gap_high, arrays.gap_low] : [arrays.gap_low, arrays.gap_high];
     const named = kinds.length > MOST_KINDS ? MOST_KINDS - 1 : kinds.length;
-    const names = kinds.slice(0, named).map((/** @type {string} */ name) => name || "passes");
+    const names = kinds.slice(0, named).map((/** @type {string} */ name) => (kinds.length > 1 ? nameOf(name) : name || "passes"));
     if (kinds.length > named) names.push(`${kinds.length - named} other kinds`);
     const rows = [...names, "gaps"].map((name) => ({
       name, strong: new Float64Array(BINS), weak: new Float64Array(BINS), of: 0 }));
@@ -156,7 +156,9 @@ export class Histogram {
     const unit = Array.from(hand.facts.unit).slice(0, 24).join("");
     threeTexts(pen, [shown(this.low), unit, shown(this.high)], this.left, this.width, foot + line * 0.6);
     /** @type {LevelName[]} */ (["on", "off"]).forEach((name, k) => {
-      const at = x(hand[name]), right = at > this.left + this.width / 2;
+      const at = x(hand[name]), text = `${hand.words[name]} ${shown(hand[name])}`;
+      // The name of the off-level stands away from the line of the on-level, where there is room.
+      const right = name === "off" ? at - this.left > pen.measureText(text).width : at > this.left + this.width / 2;
       pen.strokeStyle = pen.fillStyle = colour(name);
       pen.lineWidth = 2;
       pen.setLineDash(name === "on" ? [] : [6, 4]);
@@ -165,7 +167,7 @@ export class Histogram {
       pen.lineTo(at, foot);
       pen.stroke();
       pen.textAlign = right ? "right" : "left";
-      pen.fillText(`${hand.words[name]} ${shown(hand[name])}`, at + (right ? -4 : 4), line * (k + 0.5));
+      pen.fillText(text, at + (right ? -4 : 4), line * (k + 0.5));
     });
     pen.setLineDash([]);
   }

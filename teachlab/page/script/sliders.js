@@ -31,9 +31,9 @@ export function tellSliders(hand) {
     const apart = hand.hysteresis > 0 ? `with a hysteresis of ${shown(hand.hysteresis)}` : "without hysteresis";
     element(`${name}-same`).textContent = (together === null || name === "off" ? ""
       : `Both levels move together: with this filter and these delays only pairs ${apart} are counted. `)
-      + (same === null ? "" : same.above === null ? `Same counts at every level up to ${shown(same.to)}.`
-        : distinct ? `Same counts above ${shown(same.above)} up to ${shown(same.to)}.`
-          : `Same counts at the levels counted from ${shown(same.above)} to ${shown(same.to)}.`);
+      + (same === null ? "" : same.above === null ? `The counts stay the same up to ${shown(same.to)}.`
+        : distinct ? `The counts stay the same above ${shown(same.above)}, up to ${shown(same.to)}.`
+          : `The counts are the same at all counted levels from ${shown(same.above)} to ${shown(same.to)}.`);
   }
 }
 
@@ -49,7 +49,7 @@ export function nameSliders({ setting, facts }) {
   const rest = setting.kind === "window" ? "Each threshold moves with its release."
     : setting.kind === "following" ? `Both levels follow the background. Shown: where they are at a background of `
       + `${shown(facts.setting.reference)}.`
-      : setting.kind === "turning-point" ? "It switches where the light has left its last turning point, and has no levels to drag. "
+      : setting.kind === "turning-point" ? "It switches where the light leaves its last turning point. There are no levels to drag. "
       + "Shown: where it would switch at the background that it was taught on." : "";
   element("kind-note").textContent = rest;
 }

@@ -31,19 +31,20 @@ function introduce(facts) {
     return item;
   }));
   element("why").hidden = verdict.reasons.length === 0;
+  element("title").title = facts.title;
   element("interval-head").textContent = `${percent(rules.confidence)} % interval`;
   for (const id of ["before-head", "kind-before-head"]) element(id).textContent = facts.given ? "setting" : "at the start";
   element("foot").textContent = `${facts.recording}: ${shown(facts.samples)} samples at ${shown(facts.sample_rate_hz)} Hz, `
-    + `${shown(facts.trials.detect)} passes to be detected, ${shown(facts.trials.gaps)} gaps. Intervals take passes as `
-    + `independent.${facts.note ? ` ${facts.note}` : ""}`;
+    + `${shown(facts.trials.detect)} passes to be detected, ${shown(facts.trials.gaps)} gaps. The intervals `
+    + `assume independent passes.${facts.note ? ` ${facts.note}` : ""}`;
   element("legend").textContent = "Drag a level. Drag across to look nearer. Shaded: passes; hatched and named: errors. "
     + (facts.arrays.logged_runs ? "Bars at the foot: where the output is active, as the sensor's own was logged and as replayed."
       : "Triangles at the foot: onsets up, releases down.");
   element("map-section").hidden = !facts.every_pair;
   element("map-note").textContent = facts.every_pair ? mapNote(facts) : "";
   element("best").hidden = facts.best === null;
-  element("spread-note").textContent = "Full bars: the strongest light of each pass or gap. Outlined: its weakest. Heights "
-    + "on a root scale. " + spreadNote(facts);
+  element("spread-note").textContent = "Full bars: the strongest light of each pass or gap. Outlined: its weakest. "
+    + "Heights grow with the square root of the count, so that one stays visible. " + spreadNote(facts);
 }
 
 /** @param {any} facts */
@@ -59,8 +60,8 @@ function spreadNote({ chains, every_pair: every, setting: { kind } }) {
  */
 function mapNote({ cloud, best, given }) {
   const lands = cloud === null ? "" : ` Small squares: where ${cloud.strategy} lands in ${cloud.told}`;
-  return `Darker: more errors. A cross: the levels now. A ring: the fewest errors; ${shown(best.equally_good)} pairs are as `
-    + `good. A square: ${given ? "the setting" : "the start"}.${lands}`;
+  return "The stronger the shade, the more errors. A cross: the levels now. A ring: the fewest errors; "
+    + `${shown(best.equally_good)} pairs have as few. A square: ${given ? "the setting" : "the start"}.${lands}`;
 }
 
 /**

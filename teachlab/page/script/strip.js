@@ -3,7 +3,7 @@
  *
  * @import {Hand} from "./hand.js"
  */
-import { cleared, colour, eachFrame, element, moment, rowOf, shown } from "./drawing.js";
+import { cleared, colour, eachFrame, element, moment, nameOf, rowOf, shown } from "./drawing.js";
 import { EXCLUDED, HIT, MERGED, MISS, QUIET, TRIPPED } from "./scoring.js";
 
 const HEIGHT = 96;
@@ -114,7 +114,8 @@ export class Strip {
     const body = /** @type {HTMLElement} */ (element("first-passes").querySelector("tbody"));
     body.replaceChildren(...this.order.slice(0, ROWS).map((row) => {
       const what = now.scored === null ? "not counted" : now.scored.again[row] ? "counted more than once" : WORDS[now.scored.passes[row]];
-      return rowOf(what, [shown(row), facts.kinds[passes.kind[row]] || "–", moment(facts, passes.start[row] / facts.sample_rate_hz),
+      const kind = facts.kinds[passes.kind[row]];
+      return rowOf(what, [shown(row), kind ? nameOf(kind) : "–", moment(facts, passes.start[row] / facts.sample_rate_hz),
         clear[row] === clear[row] ? shown(clear[row]) : "–"]);
     }));
   }

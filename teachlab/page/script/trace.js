@@ -302,8 +302,10 @@ export class Trace {
     pen.textAlign = "left";
     const first = rankOf(end, this.from), last = rankOf(start, this.to);
     const every = last - first <= MOST_DRAWN;
-    let written = -Infinity;
-    const box = (/** @type {number} */ a, /** @type {number} */ b, /** @type {string} */ fill, /** @type {string} */ word) => {
+    /** Where the last name ended: of passes, and of gaps on a line of their own. */
+    const written = [-Infinity, -Infinity];
+    const right = plot.bbox.left + plot.bbox.width;
+    const box = (/** @type {number} */ a, /** @type {number} */ b, /** @type {string} */ fill, /** @type {string} */ word, row = 0) => {
       const left = x(a), width = Math.max(x(b) - left, scale);
       pen.globalAlpha = word ? 0.22 : 0.75;
       pen.fillStyle = fill;
@@ -327,10 +329,11 @@ export class Trace {
       pen.restore();
       pen.fillStyle = fill;
       pen.fillRect(left, top, width, 3 * scale);
-      if (left > written) {
+      const long = pen.measureText(word).width, at = Math.min(left + 2 * scale, right - long - 2 * scale);
+      if (at > written[row]) {
         pen.fillStyle = colour("ink");
-        pen.fillText(word, left + 2 * scale, top + 5 * scale);
-        written = left + pen.measureText(word).width + 6 * scale;
+        pen.fillText(word, at, top + (5 + row * 1.3 * textSize()) * scale);
+        written[row] = at + long + 4 * scale;
       }
     };
     const good = colour("good"), bad = colour("bad"), trip = colour("trip"), line = colour("line");
@@ -345,7 +348,7 @@ export class Trace {
     if (found !== null) {
       const ratio = this.hand.clock.numerator / this.hand.clock.denominator;
       for (let k = rankOf(found.gapStop, this.from / ratio); k < found.gaps.length && found.gapStart[k] * ratio < this.to; k++) {
-        if (found.gaps[k] === TRIPPED) box(found.gapStart[k] * ratio, found.gapStop[k] * ratio, trip, "false trip");
+        if (found.gaps[k] === TRIPPED) box(found.gapStart[k] * ratio, found.gapStop[k] * ratio, trip, "false trip", 1);
       }
     }
     pen.restore();
