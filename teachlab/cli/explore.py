@@ -90,7 +90,7 @@ def explore_command(
         say(f"Written: {out}. Open it in a browser: drag a level, and the counts follow.")
         if not found.facts["light"]["raw"]:
             say("The recording is too long for all of its light to be in the page; --serve shows and replays it all.")
-    following = f"Next, with the setting saved from the page: teachlab replay {of} --setting {saved}"
+    following = f"Next, with the setting saved here: teachlab replay {of} --setting {saved}"
     following += f" --tolerance-ms {tolerance_ms:g}" if tolerance_ms else ""
     following += f" --confidence {confidence:g}" if confidence != USUAL_RULES.confidence else ""
     if serve:
