@@ -18,7 +18,7 @@ from teachlab.model.setting import DelaysActOn, Polarity, Setting, Switching
 from teachlab.model.truth import Truth
 from teachlab.questions.timing.budget import timing
 from teachlab.questions.timing.dwelling import delay_at_fault, line_of, predict, spans_at_levels, spans_of_truth
-from teachlab.questions.timing.line import TimeBudget, line_from_lengths, probability_inside
+from teachlab.questions.timing.line import TimeBudget, edges_mm, line_from_lengths, probability_inside
 from teachlab.scoring import score
 from teachlab.switching import replay
 from teachlab.synthetic import Scenario, generate, load_scenario
@@ -335,3 +335,16 @@ def test_rows_that_objects_and_gaps_must_last_by_hand() -> None:
     dark = {"on_delay_ms": 3.0, "off_delay_ms": 5.0, "polarity": Polarity.DARK_ON}
     assert needs(**dark) == (4, 3)
     assert needs(**dark, delays_act_on=DelaysActOn.LIGHT) == (3, 4)
+
+
+def test_edges_take_from_the_dwell_what_they_give_to_the_gap() -> None:
+    """A beam of 2 mm at 500 mm/s: both edges shift by the same length, in ms twice its mm."""
+    recording = Recording.from_array(np.zeros(1000), RecordingInfo(sample_rate_hz=1000, unit="counts"))
+    truth = Truth.from_arrays([100, 300], [200, 420])
+    plain = spans_of_truth(recording, truth)
+    found = spans_of_truth(recording, truth, speed_mm_s=500.0, beam_mm=2.0, on_share=0.8, off_share=0.6)
+    taken = 2 * edges_mm(2.0, 0.8, 0.6)
+    assert (plain.dwell_ms.tolist(), plain.gap_ms.tolist()) == ([100, 120], [100])
+    assert (plain.dwell_ms - found.dwell_ms).tolist() == pytest.approx([taken] * 2, rel=1e-9)
+    assert (found.gap_ms - plain.gap_ms).tolist() == pytest.approx([taken], rel=1e-9)
+    assert taken > 1
