@@ -259,3 +259,16 @@ def test_one_row_that_does_not_ascend_is_told_alone():
 def test_times_of_two_rows_that_do_not_ascend():
     with pytest.raises(RecordingError, match=r"^row 1: 1 s before the row before, .*must ascend\. Take .*--no-time\.$"):
         checked([1.0, 0.0])
+
+
+@pytest.mark.parametrize(("stated", "noted"), [(None, True), ("ms", False)])
+def test_a_unit_that_is_taken_from_the_name_of_the_column_is_told(tmp_path, stated, noted):
+    table = pa.table({"time_ms": np.arange(200.0), "light": np.arange(200, dtype=np.uint16)})
+    pq.write_table(table, tmp_path / "log.parquet")
+    job = ImportJob(
+        path=str(tmp_path / "log.parquet"), out=str(tmp_path / "r.parquet"), info=INFO, column="light", time_unit=stated
+    )
+    found = import_log(job)
+    assert found.info.sample_rate_hz == 1000
+    told = "The numbers in column 'time_ms' are taken as ms (from its name; say so with --time-unit ms)."
+    assert (told in found.notes) == noted
