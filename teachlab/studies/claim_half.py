@@ -23,6 +23,7 @@ if TYPE_CHECKING:
     from teachlab.model.draws import Draw, DrawOptions
     from teachlab.model.recording import Recording
     from teachlab.model.truth import Truth
+    from teachlab.sensor.output import Output
     from teachlab.studies.tally import Tally
 
 
@@ -70,44 +71,65 @@ def second_half(first_scored: int, passes: int) -> int:
     return first_scored + math.ceil((passes - first_scored) / 2)
 
 
+@dataclass(frozen=True, slots=True)
+class FixedSetting:
+    """A strategy's setting, fixed on the choosing half; parameters as of `ClaimHalf`."""
+
+    strategy: str
+    draw: int
+    setting: Setting
+    cost: float
+    p95: float
+
+
+def fixed_settings(
+    taught: Mapping[str, Sequence[Draw]], first_half: Tally, options: DrawOptions
+) -> dict[str, FixedSetting]:
+    """Fix a setting of every strategy on the first half; by name, in the order given.
+
+    Strategies that do not teach in half of their draws are left out.
+    """
+    fixed: dict[str, FixedSetting] = {}
+    for name, draws in taught.items():
+        judged = with_measures(draws, first_half.counts, options.costs, best_cost=math.nan)
+        cost, chosen = ranking_cost(judged), median_draw(judged)
+        if math.isfinite(cost) and chosen is not None and chosen.setting is not None:
+            fixed[name] = FixedSetting(name, chosen.draw, chosen.setting, cost, spreads_of(judged)["cost"].p95)
+    return fixed
+
+
 def claim_halves(
     recording: Recording,
     truth: Truth,
-    taught: Mapping[str, Sequence[Draw]],
+    fixed: Mapping[str, FixedSetting],
     *,
     first_half: Tally,
     first_scored: int,
     middle: int,
     options: DrawOptions,
+    outputs: Mapping[Setting, Output] | None = None,
 ) -> dict[str, ClaimHalf]:
-    """Fix a setting of every strategy on the first half and score it on the second; by name, in the order given.
-
-    Strategies that do not teach in half of their draws are left out.
-    """
-    fixed: dict[str, tuple[Draw, Setting, float, float]] = {}
-    for name, draws in taught.items():
-        judged = with_measures(draws, first_half.counts, options.costs, best_cost=math.nan)
-        cost, chosen = ranking_cost(judged), median_draw(judged)
-        if not math.isfinite(cost) or chosen is None or chosen.setting is None:
-            continue
-        fixed[name] = chosen, chosen.setting, cost, spreads_of(judged)["cost"].p95
-    distinct = list(dict.fromkeys(bare(setting) for _, setting, _, _ in fixed.values()))
+    """Score the settings that were fixed on the first half on the second; `outputs` are those already known."""
+    distinct = list(dict.fromkeys(bare(one.setting) for one in fixed.values()))
+    replayed = dict(outputs or {})
+    more = [key for key in distinct if key not in replayed]
+    replayed.update(zip(more, replay_together(recording, more), strict=True))
     known = {
-        key: [score(output, truth, rules=options.rules.scored_from(k)) for k in (middle, first_scored)]
-        for key, output in zip(distinct, replay_together(recording, distinct), strict=True)
+        key: [score(replayed[key], truth, rules=options.rules.scored_from(k)) for k in (middle, first_scored)]
+        for key in distinct
     }
     return {
         name: ClaimHalf(
             strategy=name,
-            draw=chosen.draw,
-            setting=setting,
-            chosen_on=first_half[setting].detect_trials,
-            cost=cost,
-            p95=p95,
-            score=known[bare(setting)][0],
-            whole=known[bare(setting)][1],
+            draw=one.draw,
+            setting=one.setting,
+            chosen_on=first_half[one.setting].detect_trials,
+            cost=one.cost,
+            p95=one.p95,
+            score=known[bare(one.setting)][0],
+            whole=known[bare(one.setting)][1],
         )
-        for name, (chosen, setting, cost, p95) in fixed.items()
+        for name, one in fixed.items()
     }
 
 

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
-from typing import TYPE_CHECKING
+from collections.abc import Callable, Iterable, Mapping
+from typing import TYPE_CHECKING, TypeVar
 
 from teachlab.model.setting import Setting
 from teachlab.studies.result import Recommendation
@@ -11,7 +11,9 @@ from teachlab.studies.result import Recommendation
 if TYPE_CHECKING:
     from teachlab.device.keyed_in import SteppedSetting
     from teachlab.questions.stress.worth import SettingWorth
-    from teachlab.studies.claim_half import ClaimHalf
+    from teachlab.studies.claim_half import ClaimHalf, FixedSetting
+
+Choice = TypeVar("Choice", "ClaimHalf", "FixedSetting")
 
 
 def recommend(
@@ -43,12 +45,7 @@ def recommend(
     Recommendation or None
         None if nothing teaches in half of the draws, or either half has no trial.
     """
-
-    def key(item: tuple[int, ClaimHalf]) -> tuple[float, bool, float, bool, int]:
-        place, half = item
-        return half.cost, type(half.setting) is not Setting, half.p95, half.strategy != preferred, place
-
-    ordered = [half for _, half in sorted(enumerate(halves.values()), key=key)]
+    ordered = by_choice(halves.values(), preferred)
     if not ordered or ordered[0].score.counts.scored_passes == 0:
         return None
     best, stepped = ordered[0], None
@@ -79,3 +76,13 @@ def recommend(
         worst=worst if end else None,
         passed_over=tuple(passed),
     )
+
+
+def by_choice(fixed: Iterable[Choice], preferred: str) -> list[Choice]:
+    """Return settings that were fixed on the first half in the order in which they are recommended."""
+
+    def key(item: tuple[int, Choice]) -> tuple[float, bool, float, bool, int]:
+        place, half = item
+        return half.cost, type(half.setting) is not Setting, half.p95, half.strategy != preferred, place
+
+    return [half for _, half in sorted(enumerate(fixed), key=key)]

@@ -2,43 +2,45 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from functools import partial
 from typing import TYPE_CHECKING, Any
 
-from teachlab.data.alignment.room import alignment_of
 from teachlab.data.kept_light import held
 from teachlab.device.keyed_in import check_unit, in_steps, nearest_steps
 from teachlab.errors import StrategyError
 from teachlab.light.noise import JUDGED, need_for_light
 from teachlab.model.draws import DrawOptions
 from teachlab.model.recording import Origin, Recording
+from teachlab.model.setting import Setting, bare
 from teachlab.model.truth import Truth, TruthSource
 from teachlab.questions.feasibility.designed_cure import MOST_SAMPLES
+from teachlab.questions.stress.setting_reading import SettingReading
 from teachlab.questions.stress.worth import SettingWorth
 from teachlab.questions.surface.count_settings import with_measures
-from teachlab.questions.surface.hindsight import Hindsight, best_fixed
+from teachlab.questions.surface.hindsight import best_fixed
 from teachlab.questions.verdict.of_setting import FilesJudged, JudgedBy
 from teachlab.statistics.claims.decisions import ACCEPTED_ERRORS
 from teachlab.statistics.claims.lot_claims import NOTHING, Assumption
 from teachlab.studies.bench_verdict import bench_verdict
-from teachlab.studies.claim_half import claim_halves, order_rows
+from teachlab.studies.claim_half import claim_halves, fixed_settings, order_rows
 from teachlab.studies.in_hindsight.ceiling import ceiling
 from teachlab.studies.ranking import median_draw, ranked, ranking_cost, spreads_of
-from teachlab.studies.recommend import recommend
+from teachlab.studies.recommend import by_choice, recommend
 from teachlab.studies.result import RecordingBench, StrategyResult
 from teachlab.studies.taught_draws import Progress, TaughtDraws, Teaching, taught_draws
 from teachlab.teaching.parameters import parameters_of
 from teachlab.teaching.registry import RECOMMENDED
 
 if TYPE_CHECKING:
+    from teachlab.data.alignment.answer import Alignment
     from teachlab.device.device_file import DeviceDocument
     from teachlab.device.keyed_in import SteppedSetting
     from teachlab.model.draws import Draw
-    from teachlab.model.setting import Setting
+    from teachlab.model.score import Rules
     from teachlab.model.teaching import Strategy
-    from teachlab.studies.claim_half import ClaimHalf
+    from teachlab.studies.claim_half import ClaimHalf, FixedSetting
     from teachlab.studies.tally import Tally
 
 HELD = (300.0, 500.0)
@@ -110,18 +112,26 @@ def bench_recording(
         recording, truth, tally.counts,
         base=options.base, costs=options.costs, rules=options.rules.scored_from(cut.first_scored),
     )  # fmt: skip
-    alignment = alignment_of(recording, truth, options.rules)
+    judged = {
+        name: with_measures(draws, tally.counts, options.costs, best_cost=best.cost) for name, draws in taught.items()
+    }
+    fixed = fixed_settings(taught, found.first_half, options)
+    scored, later = options.rules.scored_from(cut.first_scored), options.rules.scored_from(middle)
+    readings = _Readings(recording, truth, judged, fixed, best.setting, scored, later)
+    alignment = readings.alignment(options.rules)
     jitter = None if alignment is None else alignment.jitter_ms
-    measuring = SettingWorth(recording, truth, rules=options.rules.scored_from(cut.first_scored), jitter_ms=jitter)
-    results = [_result(measuring, s, taught[s.name], tally, best, options) for s in strategies]
+    measuring = SettingWorth(recording, truth, rules=scored, jitter_ms=jitter)
+    measuring.take(readings.median)
+    results = [_result(measuring, s, judged[s.name]) for s in strategies]
     rows, ordered = ranked(results)
     halves = claim_halves(
-        recording, truth, taught,
-        first_half=found.first_half, first_scored=cut.first_scored, middle=middle, options=options,
+        recording, truth, fixed, first_half=found.first_half, first_scored=cut.first_scored, middle=middle,
+        options=options, outputs=readings.outputs,
     )  # fmt: skip
     orders = order_rows(truth, rows, halves, options)
     # The setting is chosen on the first half and worth what it is on the second, which the choice has not seen.
-    later_worth = SettingWorth(recording, truth, rules=options.rules.scored_from(middle), jitter_ms=jitter)
+    later_worth = SettingWorth(recording, truth, rules=later, jitter_ms=jitter)
+    later_worth.take(readings.chosen)
     chosen = recommend(
         halves,
         later_worth,
@@ -145,8 +155,9 @@ def bench_recording(
             truth,
             best.setting,
             base=options.base,
-            rules=options.rules.scored_from(cut.first_scored),
+            rules=scored,
             alignment=alignment,
+            outputs=readings.outputs,
         ).against(_errors(results, tally)),
         recommendation=chosen,
         options=options,
@@ -158,7 +169,7 @@ def bench_recording(
             rows,
             orders,
             by=JudgedBy(
-                rules=options.rules.scored_from(middle),
+                rules=later,
                 costs=options.costs,
                 accepted=accepted,
                 assumption=assumption,
@@ -217,15 +228,44 @@ def part_of(progress: Progress | None, k: int, of: int) -> Progress | None:
     return None if progress is None else lambda share: progress((k + share) / of)
 
 
-def _result(
-    measuring: SettingWorth,
-    strategy: Strategy,
-    taught: Sequence[Draw],
-    tally: Tally,
-    best: Hindsight,
-    options: DrawOptions,
-) -> StrategyResult:
-    draws = with_measures(taught, tally.counts, options.costs, best_cost=best.cost)
+class _Readings:
+    """One reading for all settings of which more than counts is asked: medians, those fixed on a half, the best."""
+
+    def __init__(
+        self,
+        recording: Recording,
+        truth: Truth,
+        judged: Mapping[str, Sequence[Draw]],
+        fixed: Mapping[str, FixedSetting],
+        best: Setting,
+        scored: Rules,
+        later: Rules,
+    ) -> None:
+        self._recording, self._truth = recording, truth
+        middles = [middle.setting for draws in judged.values() if (middle := median_draw(draws)) is not None]
+        median = [s for s in dict.fromkeys(bare(s) for s in middles if s is not None) if type(s) is Setting]
+        others = dict.fromkeys([*(bare(one.setting) for one in fixed.values()), bare(best)])
+        more = [s for s in others if s not in median]
+        chosen = [bare(one.setting) for one in by_choice(fixed.values(), RECOMMENDED)[:1]]
+        read = SettingReading.together(
+            recording,
+            truth,
+            [
+                *((s, scored, True) for s in median),
+                *((s, later, True) for s in chosen if type(s) is Setting),
+                *((s, scored, False) for s in more),
+            ],
+        )
+        self.median, self.chosen = read[: len(median)], read[len(median) : len(read) - len(more)]
+        self._read = read
+        self.outputs = {one.output.setting: one.output for one in read}
+
+    def alignment(self, rules: Rules) -> Alignment | None:
+        """Return how the passes lie against the light."""
+        return self._read[0].alignment(rules)
+
+
+def _result(measuring: SettingWorth, strategy: Strategy, draws: Sequence[Draw]) -> StrategyResult:
     middle = median_draw(draws)
     worth = None if middle is None or middle.setting is None else measuring.of(middle.setting)
     return StrategyResult(

@@ -12,7 +12,7 @@ from teachlab.data.split import Split, split
 from teachlab.errors import InputError, TruthError
 from teachlab.model.draws import Draw
 from teachlab.model.setting import bare
-from teachlab.questions.surface.count_settings import count_settings
+from teachlab.questions.surface.count_settings import count_settings_from
 from teachlab.studies.claim_half import second_half
 from teachlab.studies.tally import Tally
 from teachlab.teaching.block import TeachBlock
@@ -130,10 +130,8 @@ def taught_draws(
         draws = {key: [_keyed(one, keyed) for one in some] for key, some in before.items()}
     settings = [d.setting for some in draws.values() for d in some if d.setting is not None]
     middle = second_half(cut.first_scored, truth.passes)
-    tally, later = (
-        Tally(count_settings(recording, truth, settings, rules=options.rules.scored_from(first), progress=part))
-        for first, part in ((cut.first_scored, say.scoring), (middle, say.halves))
-    )
+    rules = [options.rules.scored_from(first) for first in (cut.first_scored, middle)]
+    tally, later = map(Tally, count_settings_from(recording, truth, settings, rules, progress=say.scoring))
     return TaughtDraws(cut=cut, middle=middle, draws=draws, before=before, tally=tally, later=later)
 
 
@@ -147,7 +145,7 @@ def _keyed(draw: Draw, keyed: Callable[[Setting], Setting]) -> Draw:
 
 
 class _Stages:
-    """Progress over teaching, scoring and the halves, in shares of their usual time."""
+    """Progress over teaching and scoring, in shares of their usual time."""
 
     def __init__(self, progress: Progress | None) -> None:
         self._progress = progress
@@ -156,10 +154,7 @@ class _Stages:
         self._say(0.4 * share)
 
     def scoring(self, share: float) -> None:
-        self._say(0.4 + 0.3 * share)
-
-    def halves(self, share: float) -> None:
-        self._say(0.7 + 0.3 * share)
+        self._say(0.4 + 0.6 * share)
 
     def _say(self, share: float) -> None:
         if self._progress is not None:

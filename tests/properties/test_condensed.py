@@ -165,5 +165,10 @@ def test_many_settings_of_a_long_recording_count_as_replayed(
             known = [pairs.PairCounts.of(score(replay(recording, one), truth, rules=rules)) for one in asked]
         except InputError:
             continue
-        assert pairs.score_pairs(recording, truth, asked, rules=rules) == known, seed
+        later = rules.scored_from(truth.passes // 2)
+        both = pairs.score_pairs_from(recording, truth, asked, (rules, later))
+        assert both[0] == known, seed
+        assert both[1] == [pairs.PairCounts.of(score(replay(recording, one), truth, rules=later)) for one in asked], (
+            seed
+        )
     assert used > 20

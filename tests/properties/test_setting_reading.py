@@ -76,6 +76,42 @@ def test_one_reading_equals_one_for_each(cases: ModuleType, monkeypatch: pytest.
     assert compared > 0.8 * len(SEEDS)
 
 
+@pytest.mark.parametrize("at_once", [1 << 20, 23])
+def test_settings_read_together_equal_each_alone(
+    cases: ModuleType, monkeypatch: pytest.MonkeyPatch, at_once: int
+) -> None:
+    monkeypatch.setattr(setting_reading, "AT_ONCE", at_once)
+    monkeypatch.setattr(setting_reading, "CELLS", (5,))
+    compared = 0
+    for seed in range(5000, 5040):
+        case = cases.make(seed)
+        recording, truth = cases.recording_of(case), cases.truth_of(case)
+        setting, rules = cases.setting_of(case), Rules(tolerance_ms=case.tolerance_ms)
+        wider = setting.with_levels(setting.on_level + 2, setting.off_level - 1)
+        asked = [(setting, rules, True), (wider, rules.scored_from(2), True), (wider.with_levels(5, 5), rules, False)]
+        try:
+            together = SettingReading.together(recording, truth, asked)
+        except InputError:
+            continue
+        for (one, own, margins), found in zip(asked, together, strict=True):
+            alone = SettingReading(recording, truth, one, rules=own, margins=margins)
+            assert found.output.output.edges.tolist() == alone.output.output.edges.tolist()
+            assert same(found.extremes, alone.extremes), seed
+            assert same(found.alignment(), alone.alignment()), seed
+            assert found.copies() == alone.copies()
+            assert (found.condensed is None) == (alone.condensed is None)
+            trials = score(found.output, truth, rules=own).trials
+            try:
+                margin = alone.margin(trials)
+            except InputError as fault:
+                with pytest.raises(type(fault)):
+                    found.margin(trials)
+                continue
+            assert same(found.margin(trials), margin), seed
+            compared += 1
+    assert compared > 20
+
+
 @pytest.mark.parametrize("seed", range(40))
 def test_a_comparator_in_cells_equals_one_on_samples(seed: int, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(extremes_module, "TOGETHER", 1 + seed)

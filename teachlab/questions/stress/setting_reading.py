@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from typing import TYPE_CHECKING
 
 from teachlab.data.alignment.measure import AlignmentReading
@@ -68,34 +68,36 @@ class SettingReading:
         self, recording: Recording, truth: Truth, setting: Setting, *, rules: Rules = USUAL_RULES, margins: bool = True,
         progress: Callable[[float], None] | None = None,
     ) -> None:  # fmt: skip
+        self._prepare(recording, truth, setting, rules, margins=margins)
+        _read(recording, truth, [self], progress)
+
+    @classmethod
+    def together(
+        cls, recording: Recording, truth: Truth, asked: Sequence[tuple[Setting, Rules, bool]]
+    ) -> list[SettingReading]:
+        """Read a recording once for several settings, each with its rules and whether margins will be asked for."""
+        out = [cls.__new__(cls) for _ in asked]
+        for one, (setting, rules, margins) in zip(out, asked, strict=True):
+            one._prepare(recording, truth, setting, rules, margins=margins)
+        if out:
+            _read(recording, truth, out, None)
+        return out
+
+    def _prepare(self, recording: Recording, truth: Truth, setting: Setting, rules: Rules, *, margins: bool) -> None:
         truth.check_inside(recording.samples)
         self._recording, self._truth, self._rules = recording, truth, rules
-        replaying = Replaying(recording, setting)
+        self._replaying = Replaying(recording, setting)
+        self._rate = setting.evaluation_rate_hz
         measured = margins and type(setting) is Setting
         self._scan = MarginScan(recording, setting, truth, rules) if measured else None
-        condensing = Condensing(recording, truth, setting, rules) if measured else None
-        self._repeats = Repeats(truth.start, truth.end)
-        extremes = PassAndGapReading(recording, truth, evaluation_rate_hz=setting.evaluation_rate_hz, rules=rules)
-        edge = [] if self._scan is None else [self._scan.edge_stretch()]
-        self._alignment = AlignmentReading(recording, truth, beside=edge)
-        cut = [extremes, *(taker for taker in (self._scan, condensing) if taker is not None)]
-        borders = merged(*(taker.borders for taker in cut))
-        for block in recording.blocks(size=AT_ONCE):
-            for keeping in (self._alignment, self._repeats):
-                keeping.push(block)
-            # Stretches without invalid samples are read once, in cells that serve all the others.
-            cells = Cells.of(block, borders, CELLS[0] if condensing is None else condensing.length)
-            for measuring in (replaying, *cut):
-                if cells is None:
-                    measuring.push(block)
-                else:
-                    measuring.push_cells(cells)
-            if progress is not None:
-                progress((block.start + block.light.size) / recording.samples)
-        self.output = replaying.output()
-        self.extremes = extremes.extremes()
-        self.condensed = None if condensing is None else condensing.finish()
-        self._near = self._alignment.recording()
+        self._condensing = Condensing(recording, truth, setting, rules) if measured else None
+
+    def _finish(self, alignment: AlignmentReading, repeats: Repeats, extremes: PassAndGapExtremes) -> None:
+        self._alignment, self._repeats, self.extremes = alignment, repeats, extremes
+        self.output = self._replaying.output()
+        self.condensed = None if self._condensing is None else self._condensing.finish()
+        self._near = alignment.recording()
+        del self._replaying, self._condensing
 
     def margin(self, trials: Trials) -> Margin:
         """Return the margin over the trials of a score.
@@ -109,10 +111,44 @@ class SettingReading:
             raise UnmeasurableError("no margin was to be measured: it takes one pair of fixed levels.")
         return self._scan.margin(self._near, self.output, trials)
 
-    def alignment(self) -> Alignment | None:
+    def alignment(self, rules: Rules | None = None) -> Alignment | None:
         """Return how the passes lie against the light."""
-        return alignment_of(self._recording, self._truth, self._rules, self._alignment)
+        return alignment_of(self._recording, self._truth, rules or self._rules, self._alignment)
 
     def copies(self) -> list[tuple[int, int]]:
         """Return the passes that repeat an earlier one, each with that earlier pass."""
         return self._repeats.found(self._recording)
+
+
+def _read(
+    recording: Recording, truth: Truth, readings: Sequence[SettingReading], progress: Callable[[float], None] | None
+) -> None:
+    """Read a recording once; what does not depend on the setting is measured once for all of them."""
+    scans = [one._scan for one in readings if one._scan is not None]
+    condensing = [one._condensing for one in readings if one._condensing is not None]
+    alignment = AlignmentReading(recording, truth, beside=[scan.edge_stretch() for scan in scans])
+    repeats = Repeats(truth.start, truth.end)
+    extremes = {
+        (one._rate, one._rules.tolerance_ms): PassAndGapReading(
+            recording, truth, evaluation_rate_hz=one._rate, rules=one._rules
+        )
+        for one in readings
+    }
+    cut: list[PassAndGapReading | MarginScan | Condensing] = [*extremes.values(), *scans, *condensing]
+    borders = merged(*(taker.borders for taker in cut))
+    takers = [*(one._replaying for one in readings), *cut]
+    for block in recording.blocks(size=AT_ONCE):
+        alignment.push(block)
+        repeats.push(block)
+        # What is valid throughout is looked at once, in cells that serve all the others.
+        cells = Cells.of(block, borders, min((one.length for one in condensing if not one.given_up), default=CELLS[0]))
+        for measuring in takers:
+            if cells is None:
+                measuring.push(block)
+            else:
+                measuring.push_cells(cells)
+        if progress is not None:
+            progress((block.start + block.light.size) / recording.samples)
+    known = {key: reading.extremes() for key, reading in extremes.items()}
+    for one in readings:
+        one._finish(alignment, repeats, known[one._rate, one._rules.tolerance_ms])

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
@@ -166,7 +166,12 @@ class SettingWorth:
         self._recording, self._truth, self._rules, self._margins = recording, truth, rules, margins
         self._jitter_ms = jitter_ms
         self._known: dict[Setting, Worth] = {}
+        self._read: dict[Setting, SettingReading] = {}
         self._last: SettingReading | None = None
+
+    def take(self, readings: Iterable[SettingReading]) -> None:
+        """Take readings of settings that will be asked for, under the same rules and with margins."""
+        self._read.update({reading.output.setting: reading for reading in readings})
 
     def of(self, setting: Setting) -> Worth:
         """Replay, score and measure one setting."""
@@ -174,7 +179,9 @@ class SettingWorth:
         if key not in self._known:
             reading = None
             if self._margins and type(key) is Setting:
-                reading = self._last = SettingReading(self._recording, self._truth, key, rules=self._rules)
+                reading = self._read.pop(key, None)
+                reading = reading or SettingReading(self._recording, self._truth, key, rules=self._rules)
+                self._last = reading
             self._known[key] = worth_of(
                 self._recording, self._truth, replay(self._recording, key) if reading is None else reading.output,
                 rules=self._rules, margins=self._margins, jitter_ms=self._jitter_ms, reading=reading,

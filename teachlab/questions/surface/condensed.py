@@ -174,7 +174,8 @@ class Condensing:
         )
         if values.size:
             values, span = without_small_cycles(*_flat(values, span, self._width), self._width)
-        spans = Spans.of(self._truth, self._clock, self._validity.state(), rules=self._rules)
+        invalid = self._validity.state()
+        spans = Spans.of(self._truth, self._clock, invalid, rules=self._rules)
         size = np.bincount(span, minlength=spans.start.size)
         counted = spans.kind != Kind.UNCOUNTED
         rows = np.flatnonzero(spans.row >= 0)
@@ -191,7 +192,7 @@ class Condensing:
         info = replace(self._recording.info, digest=None, output=None)
         return Condensed(
             Recording.from_array(light, info, name=self._recording.name), truth,
-            replace(self._rules, tolerance_ms=0.0), self._clock, spans,
+            replace(self._rules, tolerance_ms=0.0), self._clock, spans, invalid,
         )  # fmt: skip
 
 
@@ -211,6 +212,8 @@ class Condensed:
         Clock of the original recording.
     spans : Spans
         Its windows and gaps.
+    invalid : TwoState
+        Which of its evaluations were.
     """
 
     recording: Recording
@@ -218,6 +221,7 @@ class Condensed:
     rules: Rules
     clock: Clock
     spans: Spans
+    invalid: TwoState
 
 
 def condensed(recording: Recording, truth: Truth, setting: Setting, *, rules: Rules = USUAL_RULES) -> Condensed | None:

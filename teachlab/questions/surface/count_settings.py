@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
@@ -12,7 +12,7 @@ import numpy as np
 from teachlab.model.following_and_window import FollowingSetting, TurningPointSetting
 from teachlab.model.score import USUAL_RULES, Rules
 from teachlab.model.setting import Setting, bare
-from teachlab.questions.surface.given_settings.pairs import PairCounts, score_pairs
+from teachlab.questions.surface.given_settings.pairs import PairCounts, score_pairs_from
 from teachlab.scoring.scoring import score
 from teachlab.switching.family import replay_family
 
@@ -42,32 +42,44 @@ def count_settings(
     Settings of fixed levels or with two thresholds are counted together. Settings that follow are replayed together,
     and those with the same output are scored once.
     """
+    return count_settings_from(recording, truth, settings, (rules,), progress=progress)[0]
+
+
+def count_settings_from(
+    recording: Recording,
+    truth: Truth,
+    settings: Iterable[Setting],
+    several: Sequence[Rules],
+    *,
+    progress: Callable[[float], None] | None = None,
+) -> list[dict[Setting, PairCounts]]:
+    """Count as `count_settings`, by several rules that differ in the first pass scored, the earliest first."""
     distinct = list(dict.fromkeys(bare(s) for s in settings))
     fixed = [s for s in distinct if not isinstance(s, MOVING)]
     moving = [s for s in distinct if isinstance(s, MOVING)]
     share = len(fixed) / max(len(distinct), 1)
-    found: dict[Setting, PairCounts] = {}
+    found: list[dict[Setting, PairCounts]] = [{} for _ in several]
     if fixed:
-        counts = score_pairs(
-            recording, truth, fixed, rules=rules,
-            progress=None if progress is None else lambda done: progress(share * done),
-        )  # fmt: skip
-        found.update(zip(fixed, counts, strict=True))
+        each = score_pairs_from(
+            recording, truth, fixed, several, progress=None if progress is None else lambda done: progress(share * done)
+        )
+        for of, counts in zip(found, each, strict=True):
+            of.update(zip(fixed, counts, strict=True))
     for rate in dict.fromkeys(s.evaluation_rate_hz for s in moving):
         family = [s for s in moving if s.evaluation_rate_hz == rate]
-        # Followers of neighbouring levels usually switch at the same evaluations: each output is scored once; a cheap
-        # summary finds candidates.
-        alike: dict[tuple[object, ...], list[tuple[Output, PairCounts]]] = {}
+        # Followers of neighbouring levels mostly switch at the same evaluations: scored once, told apart by a cheap
+        # summary first.
+        alike: dict[tuple[object, ...], list[tuple[Output, list[PairCounts]]]] = {}
         for setting, output in zip(family, replay_family(recording, family), strict=True):
             seen = alike.setdefault(_summary(output), [])
-            counts = [c for other, c in seen if _same(output, other)]
-            if not counts:
-                scored = score(output, truth, rules=rules, tables=False)
-                counts = [PairCounts.of(scored)]
-                seen.append((output, counts[0]))
-            found[setting] = counts[0]
+            known = next((counts for other, counts in seen if _same(output, other)), None)
+            if known is None:
+                known = [PairCounts.of(score(output, truth, rules=rules, tables=False)) for rules in several]
+                seen.append((output, known))
+            for of, counted in zip(found, known, strict=True):
+                of[setting] = counted
             if progress is not None:
-                progress(len(found) / len(distinct))
+                progress(len(found[0]) / len(distinct))
     return found
 
 

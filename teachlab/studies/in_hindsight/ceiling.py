@@ -153,6 +153,7 @@ def ceiling(
     base: Setting | None = None,
     rules: Rules = USUAL_RULES,
     alignment: Alignment | None = None,
+    outputs: Mapping[Setting, Output] | None = None,
 ) -> Ceiling:
     """Find what each kind of setting can reach on the scored passes, each tried by replay.
 
@@ -167,6 +168,8 @@ def ceiling(
         With the first pass that is scored.
     alignment : Alignment, optional
         How the passes lie against the light.
+    outputs : mapping of Setting to Output, optional
+        What is known of some settings.
 
     Notes
     -----
@@ -183,10 +186,11 @@ def ceiling(
     ):
         settings += [(kind, setting) for setting in taught_in_hindsight(block, rules, *strategies)]
     del block
-    outputs = replay_together(recording, [setting for _, setting in settings])
+    known = dict(outputs or {})
+    more = [setting for _, setting in settings if setting not in known]
+    known.update(zip(more, replay_together(recording, more), strict=True))
     tried = [
-        (kind, output, score(output, truth, rules=rules, tables=False))
-        for (kind, _), output in zip(settings, outputs, strict=True)
+        (kind, known[setting], score(known[setting], truth, rules=rules, tables=False)) for kind, setting in settings
     ]
     found = [_tried(*one) for one in tried]
     # Without delays a complete setting is as good as the best fixed levels.

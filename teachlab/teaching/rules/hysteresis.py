@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from teachlab.errors import Abstained
 from teachlab.light.event_statistics import EventStatistics, inner_valleys
+from teachlab.light.shown.ordered_values import quantile
 from teachlab.model.teaching import TeachView
 from teachlab.teaching.rules.classic import show
 from teachlab.teaching.rules.labelled_events import Waits
@@ -153,7 +154,7 @@ def design(
     widest, limit = _widest(view, found, level, guard)
     inner = inner_valleys(view.events, found.sign, level, release_hold=Waits.of(view).release)
     if inner.size:
-        hold = level - float(np.quantile(inner, share))
+        hold = level - quantile(inner, share)
         above = guard is None or level - hold > guard
         # Objects that dip inside are held if that fits; otherwise they count twice and the level stays.
         if above and wanted < hold and (hold <= widest or strict):
@@ -178,7 +179,7 @@ def _lowest(found: EventStatistics, level: float) -> float:
     A few gaps never fall to the level: the others decide.
     """
     valleys = found.gap_valleys[found.gap_valleys < level]
-    return float(np.quantile(valleys, 1 - RELEASE_SHARE)) if valleys.size else -math.inf
+    return quantile(valleys, 1 - RELEASE_SHARE) if valleys.size else -math.inf
 
 
 def _widest(

@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from teachlab.errors import Abstained
 from teachlab.light.event_statistics import EventStatistics, measure_events
+from teachlab.light.shown.ordered_values import quantile
 from teachlab.light.shown.tabled_light import TabledEvents
 from teachlab.model.teaching import Events, TeachView, polarity_of
 from teachlab.sensor.clock import delay_evaluations
@@ -191,10 +192,10 @@ def contradiction(found: EventStatistics, share: float) -> str:
 
 
 def _guards(found: EventStatistics, share: float) -> Guards:
-    weakest = min((float(np.quantile(p, share)), k) for k, p in by_kind(found.peaks, found.kinds))
-    strong = [(float(np.quantile(found.gap_peaks, 1 - share)), "the gaps")]
+    weakest = min((quantile(p, share), k) for k, p in by_kind(found.peaks, found.kinds))
+    strong = [(quantile(found.gap_peaks, 1 - share), "the gaps")]
     for kind, peaks in by_kind(found.ignored_peaks, found.ignored_kinds):
-        strong.append((float(np.quantile(peaks, 1 - share)), f"the passes to be ignored '{kind}'"))
+        strong.append((quantile(peaks, 1 - share), f"the passes to be ignored '{kind}'"))
     strongest = max(strong)
     return Guards(weakest[0], strongest[0], weakest[1], strongest[1])
 

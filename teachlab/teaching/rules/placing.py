@@ -4,9 +4,8 @@ from __future__ import annotations
 
 from typing import Any
 
-import numpy as np
-
 from teachlab.light.event_statistics import EventStatistics
+from teachlab.light.shown.ordered_values import quantile
 from teachlab.model.setting import Setting
 from teachlab.model.teaching import TeachView
 from teachlab.teaching.parameters import record
@@ -46,7 +45,7 @@ def place_on_events(
         Further plain numbers for the record; levels as light.
     """
     allowed = found if valley_of is None else valley_of
-    guard = float(np.quantile(backgrounds(allowed), 1 - share))
+    guard = quantile(backgrounds(allowed), 1 - share)
     width = design(view, allowed, level, share=share, guard=guard)
     return view.place(
         found.sign * level, width.width, record(strategy, **told(found, hysteresis=width.told(), **evidence))

@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from teachlab.light.event_statistics import EventStatistics, inner_valleys
+from teachlab.light.shown.ordered_values import quantile
 from teachlab.model.setting import Setting
 from teachlab.model.teaching import Shown, TeachView
 from teachlab.teaching.parameters import check_parameters, record
@@ -123,7 +124,7 @@ class BalancedGuard:
         inner = inner_valleys(view.events, view.sign, guards.object, release_hold=Waits.of(view).release)
         if inner.size == 0:
             return math.inf
-        held = float(np.quantile(inner, self.share)) + wanted_width(found)[0]
+        held = quantile(inner, self.share) + wanted_width(found)[0]
         # Dips inside objects are held if the release then still lies above the background; otherwise they count twice.
         return held if held > guards.background else math.inf
 

@@ -19,7 +19,7 @@ from teachlab.model.setting import Setting
 from teachlab.model.teaching import Shown, TeachView
 from teachlab.scoring import score
 from teachlab.scoring.claims import lot_counts
-from teachlab.studies.claim_half import claim_halves
+from teachlab.studies.claim_half import claim_halves, fixed_settings
 from teachlab.studies.family.family_tables import method_lines
 from teachlab.studies.family.line_conditions import LineCondition
 from teachlab.studies.family.study_plan import planned_study, studied_lines
@@ -92,7 +92,7 @@ def test_lots_of_a_row_are_those_of_its_setting(tmp_path: Path) -> None:
     half = claim_halves(
         recording,
         truth,
-        taught.draws,
+        fixed_settings(taught.draws, taught.first_half, options),
         first_half=taught.first_half,
         first_scored=taught.cut.first_scored,
         middle=taught.middle,

@@ -124,7 +124,20 @@ def score_pairs(
     list of PairCounts
         In the order of the settings.
     """
-    found: dict[Setting, PairCounts] = {}
+    return score_pairs_from(recording, truth, settings, (rules,), fast=fast, progress=progress)[0]
+
+
+def score_pairs_from(
+    recording: Recording,
+    truth: Truth,
+    settings: Sequence[Setting],
+    several: Sequence[Rules],
+    *,
+    fast: bool | None = None,
+    progress: Callable[[float], None] | None = None,
+) -> list[list[PairCounts]]:
+    """Count as `score_pairs`, by several rules that differ in the first pass scored, the earliest first."""
+    found: list[dict[Setting, PairCounts]] = [{} for _ in several]
     plain: dict[tuple[Polarity, float | None], list[Setting]] = {}
     others: dict[float | None, list[Setting]] = {}
     wanted = [bare(s) for s in settings]
@@ -138,37 +151,41 @@ def score_pairs(
             plain.setdefault((setting.polarity, setting.evaluation_rate_hz), []).append(setting)
     # One condensed recording serves all settings of a rate: it is made for the least hysteresis, and those with more of
     # it see even less of the light.
-    shorter = {rate: _condensed(recording, truth, plain, rate, rules) for _, rate in plain}
+    shorter = {rate: _condensed(recording, truth, plain, rate, several[0]) for _, rate in plain}
     long = [rate for _, rate in plain if shorter[rate] is None]
     rates = dict.fromkeys([*long, *(rate for rate, f in others.items() if len(f) > FEW)])
     readings = {rate: read_first(recording, rate, inner_range=False) for rate in rates}
-    total = sum(map(len, (*plain.values(), *others.values())))
+    total = sum(map(len, (*plain.values(), *others.values()))) * len(several)
 
     def say(share: float) -> None:
         if progress is not None:
-            progress((len(found) + share) / total)
+            progress((sum(map(len, found)) + share) / total)
 
     for (_, rate), family in plain.items():
         short = shorter[rate]
         for some in _together(family):
-            if short is None:
-                counts = _count(recording, truth, some, readings[rate], rules, fast, say)
-            else:
-                first = read_first(short.recording, None, inner_range=False)
-                counted = _count(short.recording, short.truth, some, first, short.rules, fast, say)
-                counts = [replace(n, **_scored(short.spans, short.clock)) for n in counted]
-            found.update(zip(some, counts, strict=True))
+            first = readings[rate] if short is None else read_first(short.recording, None, inner_range=False)
+            for rules, counted in zip(several, found, strict=True):
+                if short is None:
+                    counts = _count(recording, truth, some, first, rules, fast, say)
+                else:
+                    own = replace(short.rules, first_pass=rules.first_pass)
+                    counts = _count(short.recording, short.truth, some, first, own, fast, say)
+                    spans = Spans.of(truth, short.clock, short.invalid, rules=rules)
+                    counts = [replace(n, **_scored(spans, short.clock)) for n in counts]
+                counted.update(zip(some, counts, strict=True))
     for rate, family in others.items():
         if len(family) > FEW:
             for some in _together(family):
-                counts = _count_chains(recording, truth, some, readings[rate], rules, say)
-                found.update(zip(some, counts, strict=True))
+                for rules, counted in zip(several, found, strict=True):
+                    counts = _count_chains(recording, truth, some, readings[rate], rules, say)
+                    counted.update(zip(some, counts, strict=True))
             continue
         for s, output in zip(family, replay_family(recording, family), strict=True):
-            scored = score(output, truth, rules=rules, tables=False)
-            found[s] = PairCounts.of(scored)
+            for rules, counted in zip(several, found, strict=True):
+                counted[s] = PairCounts.of(score(output, truth, rules=rules, tables=False))
             say(0.0)
-    return [found[s] for s in wanted]
+    return [[counted[s] for s in wanted] for counted in found]
 
 
 def _condensed(
