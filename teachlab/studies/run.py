@@ -111,6 +111,7 @@ def bench_recording(
     best = best_fixed(
         recording, truth, tally.counts,
         base=options.base, costs=options.costs, rules=options.rules.scored_from(cut.first_scored),
+        reading=found.first_reading,
     )  # fmt: skip
     judged = {
         name: with_measures(draws, tally.counts, options.costs, best_cost=best.cost) for name, draws in taught.items()

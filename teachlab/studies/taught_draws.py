@@ -13,6 +13,7 @@ from teachlab.errors import InputError, TruthError
 from teachlab.model.draws import Draw
 from teachlab.model.setting import bare
 from teachlab.questions.surface.count_settings import count_settings_from
+from teachlab.questions.surface.values.levels import FirstLook, FirstReading
 from teachlab.studies.claim_half import second_half
 from teachlab.studies.tally import Tally
 from teachlab.teaching.block import TeachBlock
@@ -52,6 +53,8 @@ class TaughtDraws:
         The same before their settings were turned into ones that can be keyed in.
     tally, later : Tally
         Of every distinct setting on all scored passes, and on the claim half.
+    first_reading : FirstReading or None
+        What the recording showed beside, if all of it was read.
     """
 
     cut: Split
@@ -60,6 +63,7 @@ class TaughtDraws:
     before: Mapping[str, Sequence[Draw]]
     tally: Tally
     later: Tally
+    first_reading: FirstReading | None = None
 
     @property
     def first_half(self) -> Tally:
@@ -131,8 +135,18 @@ def taught_draws(
     settings = [d.setting for some in draws.values() for d in some if d.setting is not None]
     middle = second_half(cut.first_scored, truth.passes)
     rules = [options.rules.scored_from(first) for first in (cut.first_scored, middle)]
-    tally, later = map(Tally, count_settings_from(recording, truth, settings, rules, progress=say.scoring))
-    return TaughtDraws(cut=cut, middle=middle, draws=draws, before=before, tally=tally, later=later)
+    look = FirstLook(recording, None if options.base is None else options.base.evaluation_rate_hz)
+    counts = count_settings_from(recording, truth, settings, rules, look=look, progress=say.scoring)
+    tally, later = map(Tally, counts)
+    return TaughtDraws(
+        cut=cut,
+        middle=middle,
+        draws=draws,
+        before=before,
+        tally=tally,
+        later=later,
+        first_reading=look.reading() if look.whole else None,
+    )
 
 
 def _keyed(draw: Draw, keyed: Callable[[Setting], Setting]) -> Draw:

@@ -8,6 +8,7 @@ window and gap. Any number of such settings is counted on these samples as on th
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
@@ -224,10 +225,21 @@ class Condensed:
     invalid: TwoState
 
 
-def condensed(recording: Recording, truth: Truth, setting: Setting, *, rules: Rules = USUAL_RULES) -> Condensed | None:
-    """Reduce a recording in one reading; parameters as for `Condensing`; None if this is impossible."""
+def condensed(
+    recording: Recording,
+    truth: Truth,
+    setting: Setting,
+    *,
+    rules: Rules = USUAL_RULES,
+    beside: Callable[[Block], None] = lambda block: None,
+) -> Condensed | None:
+    """Reduce a recording in one reading, in which `beside` takes each block too; None if this is impossible.
+
+    Parameters as for `Condensing`.
+    """
     reading = Condensing(recording, truth, setting, rules)
     for block in recording.blocks(size=AT_ONCE) if not reading.given_up else ():
+        beside(block)
         cells = Cells.of(block, reading.borders, reading.length)
         if cells is None:
             reading.push(block)

@@ -38,6 +38,7 @@ def surface(
     levels: Levels | None = None,
     rules: Rules = USUAL_RULES,
     fast: bool | None = None,
+    reading: FirstReading | None = None,
     progress: Progress | None = None,
 ) -> Surface:
     """Count the result of every pair of levels on one recording.
@@ -56,6 +57,8 @@ def surface(
     fast : bool, optional
         Whether to use the compiled engine of the extra ``fast``; default: for long recordings, if it is installed. The
         counts are the same.
+    reading : FirstReading, optional
+        Of the recording at the evaluation rate of the base, if it was read already.
     progress : callable, optional
         Called with the share done.
 
@@ -76,7 +79,7 @@ def surface(
     """
     return surface_of(
         [(recording, truth)], base, levels=levels, rules=rules, fast=fast,
-        progress=progress,
+        reading=reading, progress=progress,
     )  # fmt: skip
 
 
@@ -87,9 +90,13 @@ def surface_of(
     levels: Levels | None = None,
     rules: Rules = USUAL_RULES,
     fast: bool | None = None,
+    reading: FirstReading | None = None,
     progress: Progress | None = None,
 ) -> Surface:
-    """Count several recordings at common levels and add the counts; parameters as in `surface`."""
+    """Count several recordings at common levels and add the counts; parameters as in `surface`.
+
+    A `reading` is that of the only recording.
+    """
     if not recordings:
         raise ParameterError("a surface needs at least one recording.")
     for recording, _ in recordings:
@@ -102,7 +109,8 @@ def surface_of(
         whole = None if base.has_memory else _WHOLE
         need_for_light(recording, "a surface", sample=held[0], crossing=held[1], whole=whole)
     readings = [
-        read_first(recording, base.evaluation_rate_hz, inner_range=levels is None) for recording, _ in recordings
+        reading or read_first(recording, base.evaluation_rate_hz, inner_range=levels is None)
+        for recording, _ in recordings
     ]
     stated, distinct = stated_levels(readings)
     if levels is not None:

@@ -20,6 +20,7 @@ if TYPE_CHECKING:
     from teachlab.model.draws import Costs, Draw
     from teachlab.model.recording import Recording
     from teachlab.model.truth import Truth
+    from teachlab.questions.surface.values.levels import FirstLook
     from teachlab.sensor.output import Output
 
 Counted = Mapping[Setting, PairCounts]
@@ -51,6 +52,7 @@ def count_settings_from(
     settings: Iterable[Setting],
     several: Sequence[Rules],
     *,
+    look: FirstLook | None = None,
     progress: Callable[[float], None] | None = None,
 ) -> list[dict[Setting, PairCounts]]:
     """Count as `count_settings`, by several rules that differ in the first pass scored, the earliest first."""
@@ -61,7 +63,12 @@ def count_settings_from(
     found: list[dict[Setting, PairCounts]] = [{} for _ in several]
     if fixed:
         each = score_pairs_from(
-            recording, truth, fixed, several, progress=None if progress is None else lambda done: progress(share * done)
+            recording,
+            truth,
+            fixed,
+            several,
+            look=look,
+            progress=None if progress is None else lambda done: progress(share * done),
         )
         for of, counts in zip(found, each, strict=True):
             of.update(zip(fixed, counts, strict=True))

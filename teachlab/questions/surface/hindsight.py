@@ -21,6 +21,7 @@ if TYPE_CHECKING:
     from teachlab.model.recording import Recording
     from teachlab.model.truth import Truth
     from teachlab.questions.surface.count_settings import Counted
+    from teachlab.questions.surface.values.levels import FirstReading
     from teachlab.questions.surface.values.table import Surface
 
 
@@ -153,6 +154,7 @@ def best_fixed(
     base: Setting | None = None,
     costs: Costs | None = None,
     rules: Rules = USUAL_RULES,
+    reading: FirstReading | None = None,
 ) -> Hindsight:
     """Find the best fixed setting among all pairs of levels, and among all fixed settings that were counted.
 
@@ -168,6 +170,8 @@ def best_fixed(
     base : Setting, optional
         Delays, filter and evaluation rate; default: none.
     costs : Costs, optional
+    reading : FirstReading, optional
+        Of the recording at the evaluation rate of the base, if it was read already.
 
     Raises
     ------
@@ -179,7 +183,7 @@ def best_fixed(
     polarities = [s.polarity for s, _ in fixed] or [polarity_for(recording, truth)]
     polarity = max(dict.fromkeys(polarities), key=polarities.count)
     kept = base or Setting(unit=recording.info.unit, on_level=0.0, off_level=0.0)
-    table = surface(recording, truth, kept.with_levels(0.0, 0.0, polarity), rules=rules)
+    table = surface(recording, truth, kept.with_levels(0.0, 0.0, polarity), rules=rules, reading=reading)
     found = hindsight(table, costs=costs, others=fixed)
     name = f"filter {kept.consecutive}, on-delay {kept.on_delay_ms:g} ms, off-delay {kept.off_delay_ms:g} ms"
     return replace(found, searched=f"{found.searched}; all pairs with the base's {name}")

@@ -21,7 +21,7 @@ from teachlab.questions.surface.all_pairs.reading import read_spans
 from teachlab.questions.surface.condensed import Condensed, condensed
 from teachlab.questions.surface.given_settings.asked_tally import TallyOfGivenPairs
 from teachlab.questions.surface.given_settings.many import count_many
-from teachlab.questions.surface.values.levels import FirstReading, read_first
+from teachlab.questions.surface.values.levels import FirstLook, FirstReading, read_first
 from teachlab.questions.surface.values.spans import Spans
 from teachlab.questions.surface.values.table import TABLES, counts_by_table
 from teachlab.scoring.scoring import score
@@ -134,9 +134,13 @@ def score_pairs_from(
     several: Sequence[Rules],
     *,
     fast: bool | None = None,
+    look: FirstLook | None = None,
     progress: Callable[[float], None] | None = None,
 ) -> list[list[PairCounts]]:
-    """Count as `score_pairs`, by several rules that differ in the first pass scored, the earliest first."""
+    """Count as `score_pairs`, by several rules that differ in the first pass scored, the earliest first.
+
+    A `look` for which nothing was read yet takes part in a reading, if there is one at its rate.
+    """
     found: list[dict[Setting, PairCounts]] = [{} for _ in several]
     plain: dict[tuple[Polarity, float | None], list[Setting]] = {}
     others: dict[float | None, list[Setting]] = {}
@@ -151,10 +155,11 @@ def score_pairs_from(
             plain.setdefault((setting.polarity, setting.evaluation_rate_hz), []).append(setting)
     # One condensed recording serves all settings of a rate: it is made for the least hysteresis, and those with more of
     # it see even less of the light.
-    shorter = {rate: _condensed(recording, truth, plain, rate, several[0]) for _, rate in plain}
+    looks = {} if look is None else {look.evaluation_rate_hz: look}
+    shorter = {rate: _condensed(recording, truth, plain, rate, several[0], looks) for _, rate in plain}
     long = [rate for _, rate in plain if shorter[rate] is None]
     rates = dict.fromkeys([*long, *(rate for rate, f in others.items() if len(f) > FEW)])
-    readings = {rate: read_first(recording, rate, inner_range=False) for rate in rates}
+    readings = {rate: _first_reading(recording, rate, looks.get(rate)) for rate in rates}
     total = sum(map(len, (*plain.values(), *others.values()))) * len(several)
 
     def say(share: float) -> None:
@@ -194,12 +199,22 @@ def _condensed(
     plain: dict[tuple[Polarity, float | None], list[Setting]],
     rate: float | None,
     rules: Rules,
+    looks: dict[float | None, FirstLook],
 ) -> Condensed | None:
     """Reduce a long recording for all settings of a rate; None for a short one, and where it is impossible."""
     if recording.samples < LONG:
         return None
     together = [setting for (_, own), family in plain.items() if own == rate for setting in family]
-    return condensed(recording, truth, min(together, key=lambda setting: setting.hysteresis), rules=rules)
+    least = min(together, key=lambda setting: setting.hysteresis)
+    look = looks.get(rate)
+    return condensed(recording, truth, least, rules=rules, **({} if look is None else {"beside": look.push}))
+
+
+def _first_reading(recording: Recording, rate: float | None, look: FirstLook | None) -> FirstReading:
+    if look is None:
+        return read_first(recording, rate, inner_range=False)
+    # Where condensing was given up on the way, the look begins anew.
+    return look.reading() if look.whole else look.read()
 
 
 def _together(family: list[Setting]) -> Iterator[list[Setting]]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
@@ -18,7 +19,7 @@ from teachlab.sensor.evaluated_blocks import evaluated
 from teachlab.sensor.validity import Validity
 
 if TYPE_CHECKING:
-    from teachlab.model.recording import Light, Recording
+    from teachlab.model.recording import Block, Light, Recording
     from teachlab.sensor.edges import TwoState
 
 Levels = NDArray[np.float64]
@@ -98,47 +99,90 @@ class _Distinct:
         return finite if finite.size <= MOST_DISTINCT else None
 
 
-def read_first(recording: Recording, evaluation_rate_hz: float | None, *, inner_range: bool = True) -> FirstReading:
-    """Read a recording once for its extremes, its distinct levels and its invalid evaluations.
+class FirstLook:
+    """A first reading in progress: blocks in, at the end what is known before anything is counted.
 
-    Without `inner_range` the inner range is the whole range: it is not needed if levels are given.
+    Parameters
+    ----------
+    recording : Recording
+    evaluation_rate_hz : float or None, Hz
+    inner_range : bool
+        Otherwise the inner range is the whole range: it is not needed if levels are given.
     """
-    clock = Clock.of(recording.samples, recording.info.sample_rate_hz, evaluation_rate_hz)
-    validity, distinct = Validity(), _Distinct(recording.dtype)
-    low, high, first = np.inf, -np.inf, None
-    some = Selection(1 << 16)
-    looked_at = 0  # goes on from block to block, so that levels do not depend on how the light is cut
-    for block in evaluated(recording.blocks(), clock):
-        if block.light.size == 0:
-            continue
+
+    def __init__(self, recording: Recording, evaluation_rate_hz: float | None, *, inner_range: bool = True) -> None:
+        self._recording, self.evaluation_rate_hz, self._inner = recording, evaluation_rate_hz, inner_range
+        self.restart()
+
+    def restart(self) -> None:
+        """Forget what was taken so far."""
+        recording, evaluation_rate_hz = self._recording, self.evaluation_rate_hz
+        self._clock = Clock.of(recording.samples, recording.info.sample_rate_hz, evaluation_rate_hz)
+        self._validity, self._distinct = Validity(), _Distinct(recording.dtype)
+        self._low, self._high, self._first = np.inf, -np.inf, math.nan
+        self._some = Selection(1 << 16)
+        self._looked_at = 0  # goes on from block to block, so that levels do not depend on how the light is cut
+        self._pushed = 0
+
+    @property
+    def whole(self) -> bool:
+        """Whether every sample was taken."""
+        return self._pushed == self._recording.samples
+
+    def push(self, block: Block) -> None:
+        """Take the next samples."""
+        self._pushed += block.light.size
+        for seen in evaluated((block,), self._clock):
+            if seen.light.size:
+                self._take(seen)
+
+    def _take(self, block: Block) -> None:
         # A minimum propagates NaN: if the minimum is not NaN, there is none.
         lowest = block.light.min()
         sound = block.invalid is None and not np.isnan(lowest)
         invalid = None if sound else block.invalid_mask()
-        validity.push(invalid, block.light.size)
+        self._validity.push(invalid, block.light.size)
         valid = block.light if invalid is None else block.light[~invalid]
         if valid.size == 0:
-            continue
+            return
         if not compares_exactly(valid.dtype):
             valid = valid.astype(np.float64)
-        first = float(valid[0]) if first is None else first
-        distinct.push(valid)
-        if inner_range:
-            few = valid[-looked_at % LOOKED_AT :: LOOKED_AT].astype(np.float64)
-            looked_at += valid.size
-            some.push(few[np.isfinite(few)])
+        self._first = float(valid[0]) if math.isnan(self._first) else self._first
+        self._distinct.push(valid)
+        if self._inner:
+            few = valid[-self._looked_at % LOOKED_AT :: LOOKED_AT].astype(np.float64)
+            self._looked_at += valid.size
+            self._some.push(few[np.isfinite(few)])
         bottom, top = float(lowest if sound else valid.min()), float(valid.max())
         if not (np.isfinite(bottom) and np.isfinite(top)):
             finite = valid[np.isfinite(valid)]
             bottom, top = float(finite.min(initial=np.inf)), float(finite.max(initial=-np.inf))
-        low, high = min(low, bottom), max(high, top)
-    if first is None:
-        raise no_valid_sample(recording.name, recording.samples)
-    if low > high:  # nothing but infinities: any level will do
-        low = high = 0.0
-    seen = some.values()
-    inner = tuple(np.quantile(seen, INNER).tolist()) if seen.size else (low, high)
-    return FirstReading(clock, low, high, distinct.levels(), (inner[0], inner[1]), first, validity.state())
+        self._low, self._high = min(self._low, bottom), max(self._high, top)
+
+    def read(self) -> FirstReading:
+        """Take the whole recording, and return what was found."""
+        self.restart()
+        for block in self._recording.blocks():
+            self.push(block)
+        return self.reading()
+
+    def reading(self) -> FirstReading:
+        """Return what was found, once every sample was taken."""
+        if math.isnan(self._first):
+            raise no_valid_sample(self._recording.name, self._recording.samples)
+        low, high = self._low, self._high
+        if low > high:  # nothing but infinities: any level will do
+            low = high = 0.0
+        seen = self._some.values()
+        inner = tuple(np.quantile(seen, INNER).tolist()) if seen.size else (low, high)
+        return FirstReading(
+            self._clock, low, high, self._distinct.levels(), (inner[0], inner[1]), self._first, self._validity.state()
+        )
+
+
+def read_first(recording: Recording, evaluation_rate_hz: float | None, *, inner_range: bool = True) -> FirstReading:
+    """Read a recording once for its extremes, its distinct levels and its invalid evaluations; see `FirstLook`."""
+    return FirstLook(recording, evaluation_rate_hz, inner_range=inner_range).read()
 
 
 def stated_levels(readings: Sequence[FirstReading]) -> tuple[Levels, bool]:
