@@ -152,6 +152,7 @@ def test_replay_reads_once(tmp_path: Path, decoded: Counter[str], words: list[st
     assert decoded["samples"] == 400_000
 
 
+@pytest.mark.parametrize("held", [1 << 26, 0])
 @pytest.mark.parametrize(
     ("words", "most"),
     [
@@ -162,10 +163,12 @@ def test_replay_reads_once(tmp_path: Path, decoded: Counter[str], words: list[st
     ],
 )
 def test_commands_share_readings(
-    tmp_path: Path, decoded: Counter[str], monkeypatch: pytest.MonkeyPatch, words: list[str], most: int
+    tmp_path: Path, decoded: Counter[str], monkeypatch: pytest.MonkeyPatch, words: list[str], most: int, held: int
 ) -> None:
     path, _ = line(tmp_path)
     monkeypatch.chdir(tmp_path)
+    monkeypatch.setattr("teachlab.data.kept_light.HELD_BYTES", held)
+    monkeypatch.setattr("teachlab.questions.feasibility.designed_cure.MOST_SAMPLES", 0)
     monkeypatch.setattr("teachlab.questions.surface.given_settings.pairs.LONG", 0)
     decoded.clear()
     done = CliRunner().invoke(app, [words[0], path, *words[1:]])
