@@ -8,6 +8,7 @@ import sys
 import time
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
+from importlib.util import find_spec
 from typing import TYPE_CHECKING, Any
 
 import typer
@@ -94,6 +95,8 @@ def _to_go(title: str) -> Callable[[float], None]:
     return report
 
 
+FAST_FROM = 3_000_000
+"""Samples from which the compiled engine of surfaces is taken where it is installed."""
 LONG_S, SURE_S = 5.0, 0.5
 """Work that will take longer than the first is long; how long it will take is believed after the second."""
 
@@ -111,6 +114,11 @@ def if_long(report: Callable[[float], None], note: str) -> Callable[[float], Non
         report(share)
 
     return both
+
+
+def if_faster(report: Callable[[float], None], note: str, samples: int) -> Callable[[float], None]:
+    """Return a report that says a note where work takes long that the extra ``fast``, were it there, would shorten."""
+    return if_long(report, note) if samples >= FAST_FROM and find_spec("numba") is None else report
 
 
 @contextmanager

@@ -347,12 +347,26 @@ def test_a_range_of_delays_that_is_none_is_refused(line: Path, asked: str) -> No
 def test_work_that_takes_long_says_once_what_would_make_it_faster(noisy: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     said = "With the extra 'fast' counting is about 3 times as fast: pip install 'teachlab[fast]'\n"
     assert said not in run(noisy).stderr
-    monkeypatch.setattr("teachlab.cli.surface.FAST_FROM", 0)
+    monkeypatch.setattr("teachlab.cli.console.FAST_FROM", 0)
     monkeypatch.setattr("teachlab.cli.console.SURE_S", 0.0)
     monkeypatch.setattr("teachlab.cli.console.LONG_S", 0.0)
-    monkeypatch.setattr("teachlab.cli.surface.find_spec", lambda name: None)
+    monkeypatch.setattr("teachlab.cli.console.find_spec", lambda name: None)
     # Of two recordings the first is half of the work.
     assert run(noisy, noisy).stderr.count(said) == 1
     assert said not in run(noisy, noisy, "--json").stderr
-    monkeypatch.setattr("teachlab.cli.surface.find_spec", lambda name: name)
+    monkeypatch.setattr("teachlab.cli.console.find_spec", lambda name: name)
     assert said not in run(noisy, noisy).stderr
+
+
+def test_a_bench_says_what_would_make_it_faster(noisy: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    words = ["bench", str(noisy), "--draws", "2", "--strategy", "sweep-minmax", "--jobs", "1"]
+    said = "The extra 'fast' finds the best fixed pair about 3 times as fast: pip install 'teachlab[fast]'\n"
+    for name in ("SURE_S", "LONG_S"):
+        monkeypatch.setattr(f"teachlab.cli.console.{name}", 0.0)
+    monkeypatch.setattr("teachlab.cli.console.find_spec", lambda name: None)
+    assert said not in CliRunner().invoke(app, words).stderr
+    monkeypatch.setattr("teachlab.cli.console.FAST_FROM", 0)
+    assert CliRunner().invoke(app, words).stderr.count(said) == 1
+    assert said not in CliRunner().invoke(app, [*words, "--json"]).stderr
+    monkeypatch.setattr("teachlab.cli.console.find_spec", lambda name: name)
+    assert said not in CliRunner().invoke(app, words).stderr
