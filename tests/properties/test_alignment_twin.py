@@ -13,6 +13,7 @@ from teachlab.data.alignment import measure_alignment
 from teachlab.data.alignment.crossings import Crossings, Reaches, rising
 from teachlab.data.alignment.lags import fit_lags
 from teachlab.data.alignment.shift import ClockShift, shifted
+from teachlab.data.alignment.stretches import NearLight
 from teachlab.model.recording import Direction, Recording, RecordingInfo
 from teachlab.model.truth import Truth
 
@@ -224,3 +225,15 @@ def test_shifted_passes_stay_a_truth(seed):
     moved, left = shifted(truth, shift)
     assert moved.passes + left == truth.passes
     moved.check_inside(400)
+
+
+@pytest.mark.parametrize("sign", [1.0, -1.0])
+def test_light_near_a_pass_is_the_same_kept_or_read_again(sign: float) -> None:
+    light = np.random.default_rng(0).normal(50, 5, 400)
+    light[[7, 250]] = np.nan
+    near = NearLight(Recording.from_array(light, RecordingInfo(sample_rate_hz=1000.0, unit="mV")), sign)
+    for kept in (None, (100, 300), (0, 400)):
+        if kept is not None:
+            near.keep(*kept)
+        for a, b in ((0, 10), (120, 280), (90, 110), (390, 400)):
+            np.testing.assert_array_equal(near.read(a, b), sign * light[a:b])

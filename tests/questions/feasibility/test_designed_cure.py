@@ -156,3 +156,20 @@ def test_nothing_is_designed_where_nothing_works() -> None:
     recording, truth = line()
     dark = Recording.from_array(np.full(recording.samples, 10.0), recording.info)
     assert designed_in_hindsight(dark, truth) is None
+
+
+def test_a_wider_band_is_a_cure_where_light_inside_passes_falls_just_below_the_release() -> None:
+    """Passes at 110 dip to 57 three times: a release of 58 switches again, a band of 10 or more does not."""
+    recording, truth = line_without_flashes()
+    light = np.asarray(recording.light[0 : recording.samples]).copy()
+    for a in truth.start.tolist():
+        for at in (10, 25, 40):
+            light[a + at : a + at + 4] = 57.0
+    dipping = Recording.from_array(light, recording.info)
+    narrow = replace(SETTING, off_level=58.0)
+    result = score(replay(dipping, narrow), truth)
+    assert result.counts.extra == 60
+    bands = [one for one in tried_cures(dipping, truth, narrow, result) if one.kind == "band"]
+    assert [(one.lost, one.false) for one in bands] == [(0, 0)]
+    assert (bands[0].setting.on_level, 10 <= bands[0].setting.hysteresis <= 45) == (60.0, True)
+    assert bands[0].text == f"a hysteresis of {bands[0].setting.hysteresis:g} mV"
