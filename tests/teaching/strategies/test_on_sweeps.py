@@ -9,6 +9,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+from scipy.stats import norm
 
 from teachlab.errors import Abstained
 from teachlab.model.recording import Direction
@@ -17,7 +18,7 @@ from teachlab.model.teaching import Shown, Sweep, TeachView
 from teachlab.teaching.strategies.between_class_variance import BetweenClassVariance
 from teachlab.teaching.strategies.iterative_mean import IterativeMean
 from teachlab.teaching.strategies.minimum_error import MinimumError, least_error
-from teachlab.teaching.strategies.two_component_mixture import TwoComponentMixture
+from teachlab.teaching.strategies.two_component_mixture import TwoComponentMixture, groups
 
 RISE, DIP = Direction.RISE, Direction.DIP
 ON_SWEEPS = (BetweenClassVariance, IterativeMean, MinimumError, TwoComponentMixture)
@@ -168,3 +169,22 @@ def test_two_classes_that_explain_a_sweep_no_better_than_one_are_none() -> None:
     found = least_error(np.repeat([0.0, 2.1], 50), 0.5, 0.01)
     assert found is not None
     assert found[0] == pytest.approx(1.05)
+
+
+@pytest.mark.parametrize(
+    ("means", "spreads", "counts"),
+    [
+        ([100, 200, 800], [10, 2, 7], [180, 600, 340]),
+        ([150, 250, 800], [20, 28, 4], [470, 390, 490]),
+        ([300, 500, 900], [16, 13, 3], [50, 90, 400]),
+        ([200, 800], [18, 2], [300, 110]),
+    ],
+)
+def test_a_mixture_finds_levels_that_lie_near_each_other_beside_a_far_one(
+    means: list[float], spreads: list[float], counts: list[int]
+) -> None:
+    """Normal quantiles about each level; the mixture may see further ones between them, but none of them is missed."""
+    parts = zip(means, spreads, counts, strict=True)
+    heights = np.concatenate([norm.ppf((np.arange(n) + 0.5) / n, mean, sd) for mean, sd, n in parts])
+    found = np.array([group.mean for group in groups(heights, 4, 0.3)])
+    assert all(np.abs(found - mean).min() < 0.01 * (means[-1] - means[0]) for mean in means)
