@@ -15,6 +15,8 @@ NOISES = 6.0
 """ν: a level is measured against this many σ of the gaps, as a share of the contrast, or against `LEAST_NOISE`."""
 FLASH = 0.02
 """τ: what no one has shown may last this share of the median pass."""
+CHATTER = 0.25
+"""A release is measured against so many σ of the gaps by how far it lies from its level."""
 DIMMED = 0.1
 """γ: light that dims is measured against this share of itself, or against the contrast where that is less."""
 POWER = 2.0
@@ -69,6 +71,8 @@ class CellReserves:
         All reserves together, with flashes that were not shown where these are expected.
     as_shown : ndarray of float64, shape of the cells
         The same without: no on-delay is a full reserve where it errs no more.
+    still : ndarray of float64, shape of the cells
+        As shown, and how still the output is on light that lies at the level: what a release is chosen by.
     """
 
     level: CostlierCells
@@ -77,6 +81,7 @@ class CellReserves:
     smallest: Values
     together: Values
     as_shown: Values
+    still: Values
 
     @classmethod
     def of(cls, errors: Cells, grid: CellGrid, shown: ShownLight, *, expect_flashes: bool) -> CellReserves:
@@ -98,6 +103,7 @@ class CellReserves:
         min((e' − lo)/e', (hi − e')/hi) if e' > 1.
         Dimming (1 − g)/(1 − g + γ), with g the share of light at which the background reaches the release of a dip,
         or the weakest pass the level of a rise, γ = 0.1 or the contrast's share of the light if that is less.
+        Stillness f·h/(f·h + σ/4C): a piece as bright as the level switches once if noise does not reach the release.
 
         hi of a level is no higher than the lowest top of a pass at or above it, hi of a delay no longer than the
         shortest pass, or gap. Without a costlier cell below, lo is 0; without one above, that part is 1. Together the
@@ -130,9 +136,11 @@ class CellReserves:
             _dimming(f, held, high, shown),
         ]  # fmt: skip
         as_shown = [np.broadcast_to(one, errors.shape) for one in (*rest, np.minimum(waited, room))]
+        apart = f - held
+        still = apart / (apart + CHATTER * shown.noise / shown.contrast)
         return cls(
             level, on, off, np.minimum.reduce(as_shown), _together([*rest, np.minimum(expected, room)]),
-            _together(as_shown),
+            _together(as_shown), _together([*as_shown, still]),
         )  # fmt: skip
 
 
@@ -153,9 +161,14 @@ def _dimming(f: Values, held: Values, high: Values, shown: ShownLight) -> Values
 
 
 def _together(reserves: list[Values]) -> Values:
-    parts = [np.maximum(one, LEAST_RESERVE) ** -POWER for one in reserves]
+    parts = [_inverse_power(np.maximum(one, LEAST_RESERVE)) for one in reserves]
     out: Values = (sum(parts[1:], start=parts[0]) / len(parts)) ** (-1 / POWER)
     return out
+
+
+def _inverse_power(reserve: Values) -> Values:
+    # Twenty times as fast as the library's power of a number that it does not know to be whole.
+    return 1 / (reserve * reserve) if POWER == 2 else reserve**-POWER
 
 
 def waiting_reserve(costlier: NDArray[np.bool_], delays: NDArray[np.int64], axis: int, longest: float) -> Values:

@@ -31,6 +31,7 @@ Runs = tuple[Edges, Edges, Edges]
 """Begins and ends of runs, and which comparator each is of."""
 TABLE_NAMES = "lost", "merged", "extra", "false_trips", "gaps_tripped", "ignore_trips", "ignore_tripped"
 DETECT, IGNORE, GAP, EXCLUDED = range(4)
+KINDS = 4
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -93,6 +94,18 @@ class _TrialSpans:
     def gap_trials(self) -> int:
         return int(np.count_nonzero(self.kind == GAP))
 
+    def of(self, at: Edges) -> Edges:
+        """Return the number of the span that each evaluation lies in."""
+        step = int(np.min(self.stop - self.start, initial=int(self.stop[-1])))
+        if at.size < self.stop[-1] // step:
+            return np.searchsorted(self.start, at, side="right") - 1
+        # Many are looked up on a ruler as wide as the shortest span: from one mark to the next at most one span begins.
+        shift = step.bit_length() - 1
+        ruler = np.searchsorted(self.start, np.arange(0, int(self.stop[-1]) + 1, 1 << shift), side="right") - 1
+        out: Edges = ruler[at >> shift]
+        out += np.append(self.start[1:], self.stop[-1])[out] <= at
+        return out
+
 
 class DelayCounter:
     """Counts comparators under many delays against the passes of one stretch of light.
@@ -106,13 +119,17 @@ class DelayCounter:
         True where an evaluation has no valid sample.
     border : int, evaluations
         How far windows reach beyond their passes.
-    first_pass : int
-        Passes before it, and the gaps before it, are not scored.
+    first_pass, last_pass : int
+        Passes before the first, and the gaps before it, are not scored; nor are those from the last one on.
     """
 
-    def __init__(self, truth: Truth, clock: Clock, invalid: TwoState, *, border: int = 0, first_pass: int = 0) -> None:
+    def __init__(
+        self, truth: Truth, clock: Clock, invalid: TwoState, *, border: int = 0, first_pass: int = 0,
+        last_pass: int | None = None,
+    ) -> None:  # fmt: skip
         self._truth, self._clock, self._invalid = truth, clock, invalid
         self._border, self._first_pass = border, first_pass
+        self._last_pass = truth.start.size if last_pass is None else last_pass
         self._spans: dict[int, _TrialSpans] = {}
 
     def count(
@@ -140,7 +157,7 @@ class DelayCounter:
         -----
         Rules: SWITCHING.md and SCORING.md. Memory grows with the edges of all comparators together.
         """
-        starts, ends, owner = self._runs(light, light_on, consecutive)
+        starts, ends, owner = self._runs(light, light_on, consecutive, on_delays[0])
         shape = len(light), len(on_delays), len(off_delays)
         out = {name: np.zeros(shape, np.int64) for name in ("lost", "extra", "false_trips", "ignore_trips")}
         trials = np.zeros(len(on_delays), np.int64)
@@ -152,7 +169,7 @@ class DelayCounter:
             spans = self._laid(consecutive - 1 + delay)
             trials[k] = spans.detect_trials
             onsets = _StandingOnsets.of(starts, ends, owner, delay, spans, waits, len(light))
-            found = onsets.counts(spans)
+            found = onsets.counts()
             for name, values in found.items():
                 out[name][:, k, :] = values
         return DelayCounts(**out, detect_trials=trials)
@@ -186,7 +203,7 @@ class DelayCounter:
             spans = self._laid(lag + delay)
             laid.append((spans.detect_trials, spans.ignore_trials, spans.gap_trials))
             onsets = _StandingOnsets.of(starts, ends, owner, delay, spans, waits, len(undelayed))
-            found = onsets.counts(spans) | onsets.spans_with(GAP, "gaps_tripped") | onsets.spans_with(
+            found = onsets.counts() | onsets.spans_with(GAP, "gaps_tripped") | onsets.spans_with(
                 IGNORE, "ignore_tripped"
             )  # fmt: skip
             found["merged"] = _merged(onsets, runs, (starts, ends, owner), delay, spans, waits)
@@ -195,13 +212,17 @@ class DelayCounter:
         trials = np.array(laid, np.int64).reshape(-1, 3)
         return DelayTables(out, trials[:, 0], trials[:, 1], trials[:, 2])
 
-    def _runs(self, light: Sequence[TwoState], light_on: bool, consecutive: int) -> Runs:
-        """Return the active runs of all undelayed outputs one after the other, and whose each is."""
+    def _runs(self, light: Sequence[TwoState], light_on: bool, consecutive: int, delay: int) -> Runs:
+        """Return the active runs of all undelayed outputs that outlast a delay, and whose each is."""
         size = self._clock.count
         parts = []
         for state in light:
             filtered = consecutive_filter(state, self._invalid, consecutive, size)
-            parts.append((filtered if light_on else filtered.inverted()).runs(size))
+            starts, ends = (filtered if light_on else filtered.inverted()).runs(size)
+            if delay:
+                long = np.flatnonzero(ends - starts > delay)
+                starts, ends = starts[long], ends[long]
+            parts.append((starts, ends))
         return _joined_runs(parts)
 
     def _laid(self, lag: int) -> _TrialSpans:
@@ -211,14 +232,15 @@ class DelayCounter:
         return self._spans[lag]
 
     def _lay(self, lag: int) -> _TrialSpans:
-        truth, first = self._truth, self._first_pass
+        truth, first, last = self._truth, self._first_pass, self._last_pass
         windows = Windows.of(truth, self._clock, border=self._border, lag=lag)
         no_pass, no_gap = excluded_trials(truth, windows, self._clock, self._invalid, lag=lag)
         kinds = np.where(truth.detect, DETECT, IGNORE).astype(np.int8)
         kinds[no_pass] = EXCLUDED
-        kinds[:first] = EXCLUDED
+        kinds[:first] = kinds[last:] = EXCLUDED
         gaps = np.full(windows.gap_start.size, GAP, np.int8)
-        gaps[no_gap | (windows.gap_after < first if first else False)] = EXCLUDED
+        after = windows.gap_after
+        gaps[no_gap | ((after < first) & (first > 0)) | ((after >= last) & (last < kinds.size))] = EXCLUDED
         start = np.concatenate((windows.start, windows.gap_start))
         stop = np.concatenate((windows.stop, windows.gap_stop))
         kind = np.concatenate((kinds, gaps))
@@ -246,7 +268,7 @@ class _StandingOnsets:
     ----------
     owner, span, standing : ndarray of int64, shape (onsets,)
         Whose each is, number of its span, and how many of the first off-delays leave it.
-    kind : ndarray of int8, shape (onsets,)
+    spans : _TrialSpans
     comparators, waits : int
         How many there are.
     """
@@ -254,7 +276,7 @@ class _StandingOnsets:
     owner: Edges
     span: Edges
     standing: Edges
-    kind: NDArray[np.int8]
+    spans: _TrialSpans
     comparators: int
     waits: int
 
@@ -262,49 +284,73 @@ class _StandingOnsets:
     def of(
         cls, starts: Edges, ends: Edges, owner: Edges, delay: int, spans: _TrialSpans, waits: Edges, comparators: int
     ) -> _StandingOnsets:
-        distance = np.full(starts.size, NEVER_SWALLOWED)
-        follows = np.flatnonzero(owner[1:] == owner[:-1]) + 1
-        distance[follows] = starts[follows] + delay - ends[follows - 1]
+        at = starts + delay
+        distance = np.empty_like(at)
+        np.subtract(at[1:], ends[:-1], out=distance[1:])
+        firsts = np.flatnonzero(np.diff(owner, prepend=-1))
+        distance[firsts] = NEVER_SWALLOWED
         # A run from before the record began is no onset, but one that others follow.
-        real = starts > LONG_AGO
-        span = np.searchsorted(spans.start, starts[real] + delay, side="right") - 1
-        # So many off-delays leave the onset standing: those below its distance.
-        standing = np.searchsorted(waits, distance[real], side="left")
-        return cls(owner[real], span, standing, spans.kind[span], comparators, waits.size)
+        before = firsts[starts[firsts] <= LONG_AGO]
+        if before.size:
+            at, distance, owner = (np.delete(one, before) for one in (at, distance, owner))
+        return cls(owner, spans.of(at), _standing(distance, waits), spans, comparators, waits.size)
 
     def table(self, rows: Edges, standing: Edges) -> Counts:
         """Return how many of some onsets stand: shape (comparators, off-delays)."""
-        columns = self.waits + 1
-        counted = np.bincount(rows * columns + standing, minlength=self.comparators * columns)
-        return counted.reshape(-1, columns)[:, ::-1].cumsum(axis=1)[:, ::-1][:, 1:]
+        return self._summed(np.bincount(rows * (self.waits + 1) + standing, minlength=self._columns))
+
+    @property
+    def _columns(self) -> int:
+        return self.comparators * (self.waits + 1)
+
+    def _summed(self, counted: Edges) -> Counts:
+        """Return from how many onsets have each standing how many stand under each off-delay."""
+        return counted.reshape(-1, self.waits + 1)[:, ::-1].cumsum(axis=1)[:, ::-1][:, 1:]
 
     def first_of(self, kind: int) -> tuple[Edges, Edges, Edges]:
         """Return comparator, span and standing of every span with an onset: it has one while any of them stands."""
-        own = self.kind == kind
-        of, where, standing = self.owner[own], self.span[own], self.standing[own]
-        if of.size == 0:
-            return of, where, standing
+        if self.owner.size == 0:
+            return self.owner, self.span, self.standing
         # Onsets come in time order, so those of a span are neighbours.
-        begins = np.flatnonzero(np.append(True, (of[1:] != of[:-1]) | (where[1:] != where[:-1])))
-        return of[begins], where[begins], np.maximum.reduceat(standing, begins)
+        key = self.owner * self.spans.start.size + self.span
+        begins = np.flatnonzero(np.diff(key, prepend=-1))
+        standing = np.maximum.reduceat(self.standing, begins)
+        own = self.spans.kind[self.span[begins]] == kind
+        begins = begins[own]
+        return self.owner[begins], self.span[begins], standing[own]
 
     def spans_with(self, kind: int, name: str) -> dict[str, Counts]:
         """Return how many spans of a kind have an onset."""
         of, _, standing = self.first_of(kind)
         return {name: self.table(of, standing)}
 
-    def counts(self, spans: _TrialSpans) -> dict[str, Counts]:
+    def counts(self) -> dict[str, Counts]:
         """Count passes lost, and onsets of every kind."""
         of, _, standing = self.first_of(DETECT)
         hits = self.table(of, standing)
-        onsets = {kind: self.table(self.owner[own], self.standing[own]) for kind in (DETECT, GAP, IGNORE)
-                  for own in [self.kind == kind]}  # fmt: skip
+        # All kinds in one count: each is a block of columns.
+        block = self.spans.kind.astype(np.int64) * self._columns
+        key = block[self.span]
+        key += self.owner * (self.waits + 1)
+        key += self.standing
+        onsets = np.bincount(key, minlength=KINDS * self._columns).reshape(KINDS, -1)
         return {
-            "lost": spans.detect_trials - hits,
-            "extra": onsets[DETECT] - hits,
-            "false_trips": onsets[GAP],
-            "ignore_trips": onsets[IGNORE],
+            "lost": self.spans.detect_trials - hits,
+            "extra": self._summed(onsets[DETECT]) - hits,
+            "false_trips": self._summed(onsets[GAP]),
+            "ignore_trips": self._summed(onsets[IGNORE]),
         }
+
+
+def _standing(distance: Edges, waits: Edges) -> Edges:
+    """Return how many of the first off-delays leave onsets standing: those below their distance."""
+    top = int(waits[-1]) + 1
+    if top > distance.size:
+        return np.searchsorted(waits, distance, side="left")
+    # Many onsets: what each distance leaves standing is looked up, all longer ones being as good as the first.
+    of = np.searchsorted(waits, np.arange(top + 1), side="left")
+    out: Edges = of[np.minimum(distance, top)]
+    return out
 
 
 def _merged(

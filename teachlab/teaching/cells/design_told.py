@@ -6,16 +6,16 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from teachlab.model.following_and_window import WindowSetting
 from teachlab.model.printable_text import in_figures, time_text
 from teachlab.model.setting import Setting
 from teachlab.model.teaching import TeachView
 from teachlab.teaching.cells.cell_reserves import CellReserves, CostlierCells
-from teachlab.teaching.cells.designed_cells import FEW_PASSES, CellGrid, Cells, Values
+from teachlab.teaching.cells.designed_cells import FEW_PASSES, At, CellGrid, Cells, Values, line_through
 from teachlab.teaching.cells.shown_light import ShownLight
 
-At = tuple[int, ...]
 NOT_SHOWN = "no error on what was shown asks for it"
 
 
@@ -126,9 +126,13 @@ def _gains(
 
 def reasons_told(
     view: TeachView, cell: ChosenCell, errors: Cells, reserves: CellReserves, at: At, shown: ShownLight,
-    setting: Setting, *, grid: CellGrid, worth: Values,
+    setting: Setting, *, grid: CellGrid, worth: Values, counted: NDArray[np.bool_],
 ) -> dict[str, str]:  # fmt: skip
-    """Return one line of reason for each part of the setting; `worth` of every cell is what it was chosen by."""
+    """Return one line of reason for each part of the setting; `worth` of every cell is what it was chosen by.
+
+    `counted` says which rows of cells, one for each off-delay, are counted in full; the errors of others are at least
+    so many.
+    """
     ms, unit, least = 1000 / view.rate_hz, view.unit, int(errors.min())
     low, high = _levels_around(reserves, at, cell, shown)
 
@@ -159,9 +163,15 @@ def reasons_told(
             ),
         }  # fmt: skip
         for name, (used, what, limit) in parts.items():
-            without = int(errors.take(0, axis=_AXES[name]).min())
-            bought = _bought(_AXES[name], at, grid, reserves, worth, shown, unit) if used and without == least else ""
-            told[name] = _feature(used, what, without, least, limit, bought)
+            axis = TIMING_AXES[name]
+            of = errors.take(0, axis=axis)
+            without = int(of.min())
+            bought = _bought(axis, at, grid, reserves, worth, shown, unit) if used and without == least else ""
+            rows = np.broadcast_to(counted[..., None], errors.shape).take(0, axis=axis)
+            exact = bool((rows & (of == without)).any())
+            told[name] = _feature(
+                used, what, f"{without}" if exact else f"at least {without}", without, least, limit, bought
+            )
     if isinstance(setting, WindowSetting):
         bound = setting.on_level if view.sign > 0 else setting.off_level
         told["upper_bound"] = (
@@ -171,23 +181,38 @@ def reasons_told(
     return told
 
 
-_AXES = {"filter": 2, "on_delay": 3, "off_delay": 4}
+TIMING_AXES = {"filter": 2, "on_delay": 3, "off_delay": 4}
+"""Axes of the cells whose first place is without."""
+
+
+def compared_with(axis: int, at: At, worth: Values) -> tuple[At, At]:
+    """Return the best cell without a filter or delay, and the one with it that it is compared with.
+
+    Each at the release that it is worth most with; that of the setting is chosen after.
+    """
+    free = worth.take(0, axis=axis)
+    place = [int(k) for k in np.unravel_index(int(free.argmax()), free.shape)]
+    release = int(worth[line_through(at, 1)].argmax())
+    return (*place[:axis], 0, *place[axis:]), (at[0], release, *at[2:])
 
 
 def _noises(cell: ChosenCell, shown: ShownLight) -> str:
     distance = cell.release - shown.background
     if not shown.noise > 0:
         return "the gaps show no noise"
-    return f"{distance / shown.noise:.3g} standard deviations of the gaps away from their median"
+    return (
+        f"{distance / shown.noise:.3g} standard deviations of the gaps away from their median, and "
+        f"{(cell.level - cell.release) / shown.noise:.2g} away from the level"
+    )
 
 
-def _feature(used: bool, what: str, without: int, least: int, limit: str, bought: str) -> str:
+def _feature(used: bool, what: str, times: str, without: int, least: int, limit: str, bought: str) -> str:
     """Return why a filter or delay is used, or is not."""
     beside = f"; {limit}" if limit else ""
     if not used:
         return f"none: no error on what was shown asks for one{beside}." if without == least else f"none{beside}."
     if without > least:
-        return f"{what}: without one the best setting errs {without} times on what was shown, with it {least}{beside}."
+        return f"{what}: without one the best setting errs {times} times on what was shown, with it {least}{beside}."
     return f"{what}: {NOT_SHOWN}; {bought}{beside}."
 
 
@@ -195,9 +220,7 @@ def _bought(
     axis: int, at: At, grid: CellGrid, reserves: CellReserves, worth: Values, shown: ShownLight, unit: str
 ) -> str:  # fmt: skip
     """Return what a filter or delay adds that no error asks for: the same figures of the best setting without it."""
-    free = worth.take(0, axis=axis)
-    place = [int(k) for k in np.unravel_index(int(free.argmax()), free.shape)]
-    other: At = (*place[:axis], 0, *place[axis:])
+    other, at = compared_with(axis, at, worth)
     sides = []
     for one in (other, at):
         low, high = _levels_around(reserves, one, ChosenCell.of(one, grid, shown), shown)

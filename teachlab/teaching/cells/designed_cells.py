@@ -6,6 +6,7 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
 from functools import cached_property
 from itertools import chain
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,7 +16,7 @@ from teachlab.model.setting import DelaysActOn, Setting
 from teachlab.model.teaching import Events, TeachView, polarity_of
 from teachlab.model.truth import Truth
 from teachlab.sensor.clock import Clock
-from teachlab.sensor.edges import TwoState
+from teachlab.sensor.edges import TwoState, ranges_of
 from teachlab.sensor.level_pairs import LevelPairs
 from teachlab.sensor.validity import Validity
 from teachlab.teaching.cells.delay_counts import DelayCounter
@@ -23,6 +24,8 @@ from teachlab.teaching.cells.plain_passes import PlainPasses
 from teachlab.teaching.cells.shown_light import ShownLight
 
 Values = NDArray[np.float64]
+At = tuple[int, ...]
+"""The place of a cell: numbers of its level, release, filter, on-delay and off-delay."""
 Cells = NDArray[np.int64]
 """Errors, shape (levels, releases, filters, on-delays, off-delays)."""
 
@@ -40,6 +43,8 @@ DELAY_SHARE = 0.7
 """The longest delay tried, as a share of the shortest pass or gap."""
 NARROW = 0.5
 """A level that leaves at most this share of the light to be counted is counted on that alone."""
+SAMPLED = 8
+"""How busy comparators are is asked on the light of so many passes."""
 HELD_RUNS = 1 << 21
 """Edges counted at a time: chatter at the lowest levels would else fill the memory."""
 
@@ -117,10 +122,40 @@ def _delays(longest: float, count: int) -> NDArray[np.int64]:
 
 
 class ShownCounter:
-    """Counts settings on the events shown, as a replay of that stretch would be scored."""
+    """Counts settings on the events shown, as a replay of that stretch would be scored.
 
-    def __init__(self, view: TeachView) -> None:
-        self._view = view
+    Parameters
+    ----------
+    view : TeachView
+    scored : int, optional
+        Passes from this one on are not scored, nor the gaps after it.
+    """
+
+    def __init__(self, view: TeachView, scored: int | None = None) -> None:
+        self._view, self._scored = view, scored
+
+    def first(self, passes: int) -> ShownCounter:
+        """Return what counts the first passes and gaps alone, for errors at most as many as those of all.
+
+        It reads one pass further than it scores. What is switched up to there, and where windows lie, depends on no
+        light behind it.
+        """
+        events, upto = self._view.events, passes + 1
+        shown = replace(
+            events, light=events.light[: int(events.end[passes])], start=events.start[:upto], end=events.end[:upto],
+            detect=events.detect[:upto], label=events.label[:upto],
+        )  # fmt: skip
+        return ShownCounter(replace(self._view, events_=shown), passes)
+
+    @property
+    def passes(self) -> int:
+        """Passes shown, those to be ignored among them."""
+        return self._view.events.start.size
+
+    @property
+    def evaluations(self) -> int:
+        """Evaluations shown."""
+        return self._view.events.light.size
 
     @cached_property
     def _clock(self) -> Clock:
@@ -131,24 +166,45 @@ class ShownCounter:
         light, validity = self._view.events.light, Validity()
         validity.push(np.isnan(light), light.size)
         return DelayCounter(
-            truth_of(self._view.events), self._clock, validity.state(), border=self._view.events.guard
+            truth_of(self._view.events), self._clock, validity.state(), border=self._view.events.guard,
+            last_pass=self._scored,
         )  # fmt: skip
 
     def cells(self, grid: CellGrid, shown: ShownLight) -> Cells:
         """Return the errors of every cell: lost passes, false, extra and ignore trips."""
-        turned = np.array(grid.turned_levels(shown)).reshape(grid.levels.size, grid.releases.size, 2)
-        plain = self._plain(grid, turned)
-        narrow = plain.share <= NARROW
-        order = np.concatenate((np.flatnonzero(~narrow), np.flatnonzero(narrow)))
-        states = chain(
-            self._compared(turned[~narrow]),
-            *(self._compared(turned[k : k + 1], plain.evaluations(k)) for k in np.flatnonzero(narrow).tolist()),
-        )
-        errors = np.concatenate([self.of_states(part, grid) for part in _parts(states)])
         out = np.empty(grid.shape, np.int64)
-        out[order] = errors.reshape(grid.shape)
-        out[narrow] -= plain.right[narrow].reshape(-1, 1, 1, 1, 1)
+        wide = ~self.quiet_levels(grid, shown, out)
+        turned = _by_level(grid, shown)
+        parts = [self.of_states(part, grid) for part in _parts(self._compared(turned[wide]))]
+        if parts:
+            out[wide] = np.concatenate(parts).reshape(-1, *grid.shape[1:])
         return out
+
+    def quiet_levels(self, grid: CellGrid, shown: ShownLight, out: Cells) -> NDArray[np.bool_]:
+        """Count the levels at which most passes need no counting into `out`; return which they are."""
+        turned = _by_level(grid, shown)
+        plain = self._plain(grid, turned)
+        narrow: NDArray[np.bool_] = plain.share <= NARROW
+        order = np.flatnonzero(narrow)
+        states = chain.from_iterable(self._compared(turned[k : k + 1], plain.evaluations(k)) for k in order.tolist())
+        parts = [self.of_states(part, grid) for part in _parts(states)]
+        if parts:
+            errors = np.concatenate(parts).reshape(-1, *grid.shape[1:])
+            out[narrow] = errors - plain.right[narrow].reshape(-1, 1, 1, 1, 1)
+        return narrow
+
+    def rows(self, grid: CellGrid, shown: ShownLight, pairs: NDArray[np.intp]) -> Cells:
+        """Return the errors of some pairs of levels under all timings of a grid, shape (pairs, …)."""
+        turned = _by_level(grid, shown).reshape(-1, 2)[pairs]
+        return np.concatenate([self.of_states(part, grid) for part in _parts(self._compared(turned))])
+
+    def edges_expected(self, grid: CellGrid, shown: ShownLight, levels: NDArray[np.bool_]) -> float:
+        """Return about how many edges the comparators of some levels have together, from the light of a few passes."""
+        events, turned = self._view.events, _by_level(grid, shown)
+        some = np.unique(np.linspace(1, events.start.size - 1, SAMPLED).astype(np.int64)) if self.passes > 1 else []
+        at = ranges_of(events.end[some - 1], events.end[some])
+        found = sum(state.edges.size for state in self._compared(turned[levels], at))
+        return found * events.light.size / max(1, at.size)
 
     def of_states(self, states: list[TwoState], grid: CellGrid) -> Cells:
         """Return the errors of comparators under every filter and pair of delays: shape (comparators, …)."""
@@ -190,6 +246,16 @@ class ShownCounter:
         comparators.push(Block(0, light if evaluations is None else light[evaluations]))
         for state in comparators.light_states():
             yield state if evaluations is None else TwoState(state.first, evaluations[state.edges])
+
+
+def line_through(at: At, axis: int, where: slice = slice(None)) -> Any:
+    """Return the index of the cells, or of some, that differ from one along an axis alone."""
+    return (*at[:axis], where, *at[axis + 1 :])
+
+
+def _by_level(grid: CellGrid, shown: ShownLight) -> Values:
+    """Return level and release of every pair, turned, shape (levels, releases, 2)."""
+    return np.array(grid.turned_levels(shown)).reshape(grid.levels.size, grid.releases.size, 2)
 
 
 def _parts(states: Iterable[TwoState]) -> Iterator[list[TwoState]]:

@@ -13,16 +13,25 @@ from teachlab.model.setting import Polarity, Setting
 from teachlab.model.teaching import Shown, TeachView
 from teachlab.sensor.window_comparator import TwoThresholds
 from teachlab.teaching.cells.cell_reserves import CellReserves
-from teachlab.teaching.cells.design_told import ChosenCell, reasons_told, reserves_told
+from teachlab.teaching.cells.design_told import (
+    TIMING_AXES,
+    ChosenCell,
+    compared_with,
+    reasons_told,
+    reserves_told,
+)
 from teachlab.teaching.cells.designed_cells import (
     FEW_PASSES,
     MOST_ERRORS,
     TIE_DIGITS,
+    At,
     CellGrid,
     ShownCounter,
     Values,
     cell_setting,
+    line_through,
 )
+from teachlab.teaching.cells.needed_cells import NeededCells
 from teachlab.teaching.cells.shown_light import ShownLight
 from teachlab.teaching.parameters import about, check_parameters, record
 
@@ -55,8 +64,11 @@ class Designed:
     cell is counted exactly on the events shown, and those of least error are compared by their reserves together,
     less the price of what they use (`teachlab.teaching.cells.cell_reserves`). On a tie fewer features, shorter
     delays, a wider release, a lower level. An on-delay that was not worth its price by what was shown is left out
-    again. With fewer than 8 passes levels alone are tried first. Where an on-delay is used and the tops of the passes
-    lie within 0.15 of the contrast, light above them is excluded too, if that costs no error on what was shown.
+    again. The release is then chosen anew at that level, with its distance from the level in noise: a piece as bright
+    as the level would else switch many times. With fewer than 8 passes levels alone are tried first. Where an on-delay
+    is used and the tops of the passes lie within 0.15 of the contrast, light above them is excluded too, if that costs
+    no error on what was shown. Long light that switches often is counted in full only where the choice depends on it
+    (`teachlab.teaching.cells.needed_cells`).
 
     When it fails: on weak kinds and on disturbances that were not shown; where light drifts beyond the reserve, as
     any fixed setting does. The smallest reserve is of what was shown, and no confidence. Filter and delays of the
@@ -93,24 +105,32 @@ class Designed:
         shown = ShownLight.of(view)
         counter, few = ShownCounter(view), shown.passes < FEW_PASSES
         grid = CellGrid.of(shown, levels=self.levels, delays=self.delays, levels_only=few)
-        errors = counter.cells(grid, shown)
-        if few and errors.min() > 0:
+        cells = NeededCells(counter, grid, shown)
+        if few and cells.errors.min() > 0:
             grid = CellGrid.of(shown, levels=self.levels, delays=self.delays, levels_only=False)
-            errors = counter.cells(grid, shown)
-        least = int(errors.min())
+            cells = NeededCells(counter, grid, shown)
+        errors = cells.errors
+        while True:
+            least = int(errors.min())
+            reserves = CellReserves.of(errors, grid, shown, expect_flashes=self.expect_flashes)
+            price = self.price * grid.features
+            expected, plain, still = (
+                np.where(errors > least, -np.inf, np.round(of, TIE_DIGITS))
+                for of in (reserves.together - price, reserves.as_shown - price, reserves.still)
+            )
+            at, asked = self._chosen(expected, plain, still, grid)
+            # What the reasons compare it with must be known as well.
+            for axis in TIMING_AXES.values():
+                if at[axis] and errors.take(0, axis=axis).min() == least:
+                    asked += compared_with(axis, at, plain)
+            if cells.settled(asked, expected):
+                break
         if least > MOST_ERRORS * shown.passes:
             raise Abstained(
                 f"no combination of level, release, filter and delays among {errors.size:,} works on what was shown",
                 f"at best {least} errors in {shown.passes} passes",
                 f"at most {int(MOST_ERRORS * shown.passes)} errors",
             )
-        reserves = CellReserves.of(errors, grid, shown, expect_flashes=self.expect_flashes)
-        price = self.price * grid.features
-        expected, plain = (
-            np.where(errors > least, -np.inf, np.round(of - price, TIE_DIGITS))
-            for of in (reserves.together, reserves.as_shown)
-        )
-        at = self._chosen(expected, plain, grid)
         cell = ChosenCell.of(at, grid, shown)
         setting = cell_setting(view, cell.level, cell.release, cell.consecutive, cell.on_delay, cell.off_delay)
         bounded = self._bounded(view, counter, setting, cell, shown, least)
@@ -125,21 +145,31 @@ class Designed:
             "errors_shown": least,
             "smallest_reserve": float(reserves.smallest[at]),
             "reserves": reserves_told(view, cell, reserves, at, shown),
-            "reasons": reasons_told(view, cell, errors, reserves, at, shown, setting, grid=grid, worth=plain),
+            "reasons": reasons_told(
+                view, cell, errors, reserves, at, shown, setting, grid=grid, worth=plain, counted=cells.counted
+            ),
         }
         return replace(setting, taught=record(self, **told))
 
     @staticmethod
-    def _chosen(expected: Values, plain: Values, grid: CellGrid) -> tuple[int, ...]:
-        """Return the place of the best cell, from its worth with flashes that were not shown, and without."""
+    def _chosen(expected: Values, plain: Values, still: Values, grid: CellGrid) -> tuple[At, list[At]]:
+        """Return the place of the best cell, and of all cells that it was compared with.
+
+        Their worth with flashes that were not shown, without, and with how still the output is at the level.
+        """
         best = np.argwhere(expected == expected.max())
         # Of equal ones: fewer features, shorter delays, a wider release, a lower level.
         f, h, c, d, e = best.T
         order = np.lexsort((f, -h, e, d, grid.features[c, d, e]))
-        at = tuple(int(k) for k in best[order[0]])
+        at: At = tuple(int(k) for k in best[order[0]])
         # Flashes that no one has shown move the level; the delay itself must be worth its price by what was shown.
-        without = (*at[:3], 0, at[4])
-        return without if plain[without] >= plain[at] else at
+        without: At = (*at[:3], 0, at[4])
+        asked = [at, without]
+        at = without if plain[without] >= plain[at] else at
+        # The level stands where gaps and passes let it; its release then keeps still what may come to lie at the level.
+        of_releases = still[line_through(at, 1)]
+        at = (at[0], int(np.flatnonzero(of_releases == of_releases.max())[-1]), *at[2:])
+        return at, [*asked, at]
 
     @staticmethod
     def _bounded(

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from numpy.typing import NDArray
@@ -245,3 +247,18 @@ def test_passes_in_the_other_direction_are_refused() -> None:
     _, events = line()
     with pytest.raises(Abstained, match="do not stand out"):
         Designed().teach(shown(events, Direction.DIP))
+
+
+def test_a_piece_as_bright_as_the_level_switches_once() -> None:
+    """Noise of 1 around 10 in gaps and 110 in passes; a release of 5 % below the level is within that noise."""
+    light, events = line()
+    rng = np.random.default_rng(8)
+    noisy = events_of(light + rng.normal(0, 1, light.size), events.start)
+    setting = Designed().teach(shown(noisy))
+    plain = noisy.light.copy()
+    a = int(events.start[7])
+    plain[a : a + 60] = setting.on_level + rng.normal(0, 1, 60)
+    weak = events_of(plain, events.start)
+    assert errors(setting, weak) == 0
+    near = replace(setting, off_level=setting.on_level - 0.05 * (setting.on_level - 10))
+    assert errors(near, weak) > 3

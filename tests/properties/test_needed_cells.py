@@ -1,0 +1,129 @@
+"""A design by bounds and by the cells that it needs is the design by all cells."""
+
+from __future__ import annotations
+
+import re
+from typing import Any
+
+import numpy as np
+import pytest
+
+from teachlab.errors import Abstained
+from teachlab.model.recording import Direction
+from teachlab.model.setting import Setting
+from teachlab.model.teaching import Events, Shown, TeachView
+from teachlab.teaching.cells import needed_cells
+from teachlab.teaching.cells.designed_cells import CellGrid, ShownCounter
+from teachlab.teaching.cells.needed_cells import NeededCells
+from teachlab.teaching.cells.shown_light import ShownLight
+from teachlab.teaching.strategies.designed import Designed
+
+STRATEGY = Designed(levels=9, delays=3)
+
+
+def busy_line(seed: int) -> TeachView:
+    """Passes in light that chatters: noise of any strength and colour, flicker, flashes, dips, invalid stretches."""
+    rng = np.random.default_rng(seed)
+    passes = int(rng.integers(24, 40))
+    lengths, gaps = rng.integers(15, 40, passes), rng.integers(4, 60, passes + 1)
+    start = np.cumsum(gaps[:-1]) + np.append(0, np.cumsum(lengths)[:-1])
+    end = start + lengths
+    light = rng.normal(0, rng.choice([2, 10, 25]), int(end[-1] + gaps[-1]))
+    if rng.random() < 0.5:
+        light = np.convolve(light, np.ones(4) / 2, "same")
+    light = np.round(light) + 100
+    flicker, strength = rng.choice([1.0, 0.8, 0.5]), rng.choice([40, 80])
+    for a, b in zip(start.tolist(), end.tolist(), strict=True):
+        light[a:b] += strength * (rng.random(b - a) < flicker)
+    for at in rng.integers(0, light.size, int(rng.integers(0, 20))).tolist():
+        light[at : at + int(rng.integers(1, 8))] += 50.0
+    if seed % 4 == 0:
+        at = int(rng.integers(light.size))
+        light[at : at + int(rng.integers(1, 15))] = np.nan
+    rise = seed % 2 == 0
+    events = Events(
+        light if rise else 300.0 - light, start, end, rng.random(passes) > 0.05, np.full(passes, "tin", object),
+        int(rng.integers(0, 3)),
+    )  # fmt: skip
+    return TeachView(
+        direction=Direction.RISE if rise else Direction.DIP, unit="mV", full_scale=None, dark_level=0.0,
+        rate_hz=1000.0, base=Setting(unit="mV", on_level=0.0, off_level=0.0), shown=frozenset({Shown.EVENTS}),
+        events_=events,
+    )  # fmt: skip
+
+
+def all_are_busy(monkeypatch: pytest.MonkeyPatch, *, rounds: int) -> None:
+    for name, value in {
+        "LARGE": 0, "BUSY": -1, "FIRST_EDGES": 1, "FEWEST_PASSES": 5, "LONGER": 2, "TOGETHER": 3, "MOST_ROUNDS": rounds,
+    }.items():  # fmt: skip
+        monkeypatch.setattr(needed_cells, name, value)
+
+
+def designed(view: TeachView) -> Any:
+    try:
+        return STRATEGY.teach(view)
+    except Abstained as refusal:
+        return str(refusal)
+
+
+@pytest.mark.parametrize("rounds", [0, 1000])
+@pytest.mark.parametrize("seed", range(10))
+def test_the_same_is_chosen_for_the_same_reasons(seed: int, rounds: int, monkeypatch: pytest.MonkeyPatch) -> None:
+    view = busy_line(seed)
+    of_all = designed(view)
+    all_are_busy(monkeypatch, rounds=rounds)
+    of_needed = designed(view)
+    if isinstance(of_all, str):
+        assert of_needed == of_all
+        return
+    told, needed = of_all.taught.evidence, dict(of_needed.taught.evidence)
+    reasons = needed.pop("reasons")
+    assert needed == {key: value for key, value in told.items() if key != "reasons"}
+    for part, reason in told["reasons"].items():
+        least = re.search(r"errs at least (\d+) times", reasons[part])
+        if least is None:
+            assert reasons[part] == reason
+        else:
+            exact = re.search(r"errs (\d+) times", reason)
+            assert exact is not None
+            assert int(least[1]) <= int(exact[1])
+    for name in ("on_level", "off_level", "consecutive", "on_delay_ms", "off_delay_ms"):
+        assert getattr(of_needed, name) == getattr(of_all, name)
+
+
+@pytest.mark.parametrize("seed", range(8))
+def test_a_first_stretch_bounds_every_cell(seed: int) -> None:
+    view = busy_line(seed)
+    try:
+        shown = ShownLight.of(view)
+    except Abstained:
+        pytest.skip("passes do not stand out")
+    grid = CellGrid.of(shown, levels=9, delays=4, levels_only=False)
+    counter = ShownCounter(view)
+    errors = counter.cells(grid, shown)
+    before = np.zeros_like(errors)
+    for passes in (3, 10, counter.passes - 1):
+        bounds = counter.first(passes).cells(grid, shown)
+        assert (bounds <= errors).all()
+        assert (bounds >= before).all()
+        before = bounds
+    assert before.max() > 0
+
+
+def test_few_rows_are_counted_in_full(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Else the first test compares nothing."""
+    all_are_busy(monkeypatch, rounds=1000)
+    kept: list[NeededCells] = []
+    settled = NeededCells.settled
+
+    def keep(self: NeededCells, *asked: Any) -> bool:
+        kept[:] = [self]
+        return settled(self, *asked)
+
+    monkeypatch.setattr(NeededCells, "settled", keep)
+    shares = []
+    for seed in range(6):
+        if not isinstance(designed(busy_line(seed)), str):
+            shares.append(kept[0].counted.mean())
+    assert len(shares) > 2
+    assert np.median(shares) < 0.5
