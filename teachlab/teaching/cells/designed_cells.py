@@ -201,7 +201,8 @@ class ShownCounter:
     def edges_expected(self, grid: CellGrid, shown: ShownLight, levels: NDArray[np.bool_]) -> float:
         """Return about how many edges the comparators of some levels have together, from the light of a few passes."""
         events, turned = self._view.events, _by_level(grid, shown)
-        some = np.unique(np.linspace(1, events.start.size - 1, SAMPLED).astype(np.int64)) if self.passes > 1 else []
+        some = np.unique(np.linspace(1, max(1, self.passes - 1), SAMPLED).astype(np.int64))
+        some = some[some < self.passes]
         at = ranges_of(events.end[some - 1], events.end[some])
         found = sum(state.edges.size for state in self._compared(turned[levels], at))
         return found * events.light.size / max(1, at.size)
