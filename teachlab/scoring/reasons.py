@@ -320,11 +320,29 @@ def _missed(rows: NDArray[np.int64], setting: Setting, truth: Truth, extremes: P
         (weak & np.isin(rows, other), "other-side"),
         (weak & (extremes.clipped[k] > CLIPPED_SHARE), "saturated"),
         (weak & still, "stands-still"),
-        (weak & (light.high[k] <= gap[1]) & (light.low[k] >= gap[0]), "like-a-gap"),
+        (weak & (light.high[k] <= gap[1]) & (light.low[k] >= gap[0]) & _as_beside(k, extremes), "like-a-gap"),
         (weak, "too-weak"),
         (lasts <= back if back else np.zeros(rows.size, bool), "shorter-than-delay"),
     ]
     return _first(found, "too-brief")
+
+
+def _as_beside(rows: NDArray[np.int64], extremes: PassAndGapExtremes) -> NDArray[np.bool_]:
+    """Whether the light of passes is that of the gaps beside them, half their range beyond it included.
+
+    Where light falls along the line, a pass may have the light of gaps far from it.
+    """
+    gaps, light = extremes.gaps, extremes.passes
+    known = np.flatnonzero(gaps.valid > 0)
+    if not known.size:
+        return np.zeros(rows.size, bool)
+    after = np.searchsorted(gaps.start[known], light.start[rows])
+    beside = known[np.clip((after - 1, after), 0, known.size - 1)]
+    low, high = gaps.low[beside].min(axis=0), gaps.high[beside].max(axis=0)
+    with np.errstate(invalid="ignore"):  # infinite light has no range
+        more = np.nan_to_num((high - low) / 2, nan=0.0)
+        as_beside: NDArray[np.bool_] = (light.low[rows] >= low - more) & (light.high[rows] <= high + more)
+    return as_beside
 
 
 def _usual_gap(extremes: PassAndGapExtremes) -> tuple[float, float]:

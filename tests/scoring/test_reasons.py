@@ -229,3 +229,15 @@ def test_every_lost_pass_has_one_reason_that_its_light_bears_out(
             assert row == 3
         elif code == "held-by-delay":
             assert off_delay
+
+
+def test_passes_under_falling_light_are_not_like_the_gaps_beside_them() -> None:
+    """Light falls from 1000 to 400 and a bar takes 20 % of it: the first bars have the light of later gaps."""
+    start = 20 + 40 * np.arange(20)
+    light = np.linspace(1000.0, 400.0, 820)
+    for a in start:
+        light[a : a + 10] *= 0.8
+    setting = Setting(unit="counts", on_level=600, off_level=590, polarity=Polarity.DARK_ON)
+    found = why(Recording.from_array(light, INFO), Truth.from_arrays(start, start + 10), setting)
+    assert "9 passes lost: their darkest light stays above the level of 590 counts" in found
+    assert "that of the gaps" not in found

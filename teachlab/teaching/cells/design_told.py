@@ -70,7 +70,10 @@ def reserves_told(
         return None if distance is None or not shown.noise > 0 else distance / shown.noise
 
     # Turned light that rises by a, or falls, moves the level the other way.
-    brighter, darker = (down, up) if view.sign > 0 else (up, down)
+    # Where the background comes to lie at the release, the output is not released any more.
+    hold = cell.release - shown.background
+    nearer = hold if down is None else min(down, hold)
+    brighter, darker = (nearer, up) if view.sign > 0 else (up, nearer)
     return {
         "level": {"low": down, "high": up, "unit": view.unit},
         "ambient": {"low": darker, "high": brighter, "unit": view.unit},
@@ -111,7 +114,7 @@ def _gains(
     """Return between which gains the level keeps to cells of least error.
 
     At gain g the level acts as (level − dark)/g + dark did before: it reaches the place of a costlier cell where that
-    is one of its ends.
+    is one of its ends. So does the release reach the background.
     """
     dark = view.dark_level
     level = view.sign * cell.level - dark
@@ -119,6 +122,8 @@ def _gains(
     for share in (low, high):
         place = None if share is None else view.sign * (shown.background + share * shown.contrast) - dark
         ends.append(None if place is None or place <= 0 or level <= 0 else level / place)
+    usual, release = shown.light_of(0.0), view.sign * cell.release - dark
+    ends.append(release / usual if usual > 0 and release > 0 else None)
     least = [g for g in ends if g is not None and g < 1]
     most = [g for g in ends if g is not None and g > 1]
     return {"low": max(least, default=None), "high": min(most, default=None)}
@@ -226,7 +231,8 @@ def _bought(
         low, high = _levels_around(reserves, one, ChosenCell.of(one, grid, shown), shown)
         share = float(grid.levels[one[0]])
         sides.append([np.inf if end is None else shown.contrast * abs(end - share) for end in (high, low)])
-    if any(after > before for before, after in zip(*sides, strict=True)):
+    pairs = list(zip(*sides, strict=True))
+    if all(after >= before for before, after in pairs) and any(after > before for before, after in pairs):
         before, after = (
             f"{_distance(gaps, unit)} towards the gaps and {_distance(passes, unit)} towards the passes"
             for passes, gaps in sides

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 
 import numpy as np
@@ -19,6 +20,7 @@ from teachlab.scoring import score
 from teachlab.switching import replay
 from teachlab.teaching.block import TeachBlock
 from teachlab.teaching.cells.cell_reserves import CellReserves
+from teachlab.teaching.cells.design_told import NOT_SHOWN
 from teachlab.teaching.cells.designed_cells import CellGrid, truth_of
 from teachlab.teaching.cells.shown_light import ShownLight
 from teachlab.teaching.once import teach_draws
@@ -262,3 +264,39 @@ def test_a_piece_as_bright_as_the_level_switches_once() -> None:
     assert errors(setting, weak) == 0
     near = replace(setting, off_level=setting.on_level - 0.05 * (setting.on_level - 10))
     assert errors(near, weak) > 3
+
+
+def test_reserves_end_where_the_background_comes_to_lie_at_the_release() -> None:
+    """Double dips that only an off-delay joins: no level errs towards the gaps, yet dimmer light is never released."""
+    _, events = line()
+    light = np.full(events.light.size, 700.0)
+    for a in events.start.tolist():
+        light[a : a + 20] = light[a + 40 : a + 60] = 200.0
+    dips = events_of(light, events.start)
+    setting = Designed().teach(shown(dips, Direction.DIP))
+    assert setting.taught is not None
+    assert setting.off_delay_ms > 20
+    reserve = setting.taught.evidence["reserves"]
+    assert reserve["gain"]["low"] == pytest.approx(setting.on_level / 700)
+    assert reserve["ambient"]["low"] == pytest.approx(700 - setting.on_level)
+    assert errors(setting, events_of(light * (reserve["gain"]["low"] + 0.01), events.start)) == 0
+    assert errors(setting, events_of(light * (reserve["gain"]["low"] - 0.01), events.start)) == PASSES
+
+
+def test_a_delay_that_takes_room_on_one_side_does_not_boast_of_the_other() -> None:
+    """Light that flickers at 100 Hz: the reason gives distances only where none is smaller than without the delay."""
+    rng = np.random.default_rng(5)
+    start = 120 + 240 * np.arange(60)
+    t = np.arange(int(start[-1]) + 200)
+    light = 300 + 120 * np.abs(np.sin(2 * np.pi * 50 * t / RATE)) + rng.normal(0, 8, t.size)
+    for a in start.tolist():
+        light[a : a + 110] += 190
+    events = Events(light.round(), start, start + 110, np.ones(60, bool), np.full(60, "tin", object), 0)
+    setting = Designed().teach(shown(events))
+    assert setting.taught is not None
+    reason = setting.taught.evidence["reasons"]["off_delay"]
+    assert setting.off_delay_ms > 0
+    assert NOT_SHOWN in reason
+    told = [float(n) for n in re.findall(r"([\d.]+) mV towards", reason)]
+    assert told == [] or (told[2] >= told[0] and told[3] >= told[1]), reason
+    assert told or "it raises the reserves taken together" in reason
