@@ -272,3 +272,16 @@ def test_a_unit_that_is_taken_from_the_name_of_the_column_is_told(tmp_path, stat
     assert found.info.sample_rate_hz == 1000
     told = "The numbers in column 'time_ms' are taken as ms (from its name; say so with --time-unit ms)."
     assert (told in found.notes) == noted
+
+
+def test_an_import_reports_the_share_that_is_done(tmp_path):
+    pq.write_table(
+        pa.table({"time_ms": np.arange(200_000.0), "light": np.arange(200_000, dtype=np.uint32)}),
+        tmp_path / "log.parquet",
+    )
+    job = ImportJob(path=str(tmp_path / "log.parquet"), out=str(tmp_path / "r.parquet"), info=INFO, column="light")
+    shares = []
+    import_log(job, progress=shares.append)
+    assert shares == sorted(shares)
+    assert 0 < shares[0] <= 1
+    assert shares[-1] == 1
