@@ -236,7 +236,7 @@ def crossing_share(recording: Recording, level: float | None = None) -> float:
 
 def need_for_light(
     recording: Recording, what: str, *, sample: float, crossing: float, level: float | None = None,
-    whole: int | None = None,
+    whole: int | None = None, edges: bool = True,
 ) -> None:  # fmt: skip
     """Refuse work on a recording that would hold more than may be used: long ones, and noisy ones above all.
 
@@ -251,15 +251,19 @@ def need_for_light(
         As in `crossing_share`.
     whole : int, optional
         A longer recording is never held as a whole: `sample` counts for so many.
+    edges : bool
+        Whether something is kept of every crossing; else those too count in so many samples only.
 
     Raises
     ------
     ParameterError
         With the estimate.
     """
-    size = LIBRARY_BYTES + min(recording.samples, whole or recording.samples) * sample
-    if size + recording.samples * crossing > allowed_memory():  # else any light fits
-        size += recording.samples * crossing * crossing_share(recording, level)
+    held = min(recording.samples, whole or recording.samples)
+    crossed = (recording.samples if edges else held) * crossing
+    size = LIBRARY_BYTES + held * sample
+    if size + crossed > allowed_memory():  # else any light fits
+        size += crossed * crossing_share(recording, level)
         what = f"{what} of {recording.samples:,} samples of {recording.name}"
         need_memory(size, what, "Cut the recording, or log it more slowly.")
 

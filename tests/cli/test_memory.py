@@ -3,6 +3,7 @@
 import os
 import subprocess
 import sys
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -144,7 +145,7 @@ SETTING = Setting(unit="mV", on_level=50.0, off_level=45.0)
 @pytest.mark.parametrize(
     ("what", "ask"),
     [
-        ("a surface", lambda r: surface(r, passes(), SETTING)),
+        ("a surface", lambda r: surface(r, passes(), replace(SETTING, on_delay_ms=5.0))),
         ("coverage", lambda r: coverage(r, passes(), [], setting=SETTING)),
         ("a comparison of sensors", lambda r: counterfactual(r, passes(), SETTING)),
         ("a comparison of sensors", lambda r: counterfactual(r, passes(), SETTING, costs=Costs())),
@@ -176,6 +177,17 @@ def test_a_long_clean_recording_is_let_through() -> None:
         need_for_light(endless(1_000_000_000, noise=1.0), "a surface", sample=15, crossing=0, whole=200_000_000)
         with pytest.raises(ParameterError, match=r"needs about 4.8 GB"):
             need_for_light(endless(1_000_000_000, noise=1.0), "a surface", sample=15, crossing=0, whole=300_000_000)
+
+
+def test_a_surface_counts_noise_only_as_far_as_light_is_held() -> None:
+    long = endless(1_000_000_000, noise=100.0)
+    with memory_of(2.2e9), pytest.raises(AssertionError, match="work has begun"):
+        surface(long, passes(), SETTING)
+    with (
+        memory_of(1.5e9),
+        pytest.raises(ParameterError, match=r"of 1,000,000,000 samples.* needs about 2 GB"),
+    ):
+        surface(long, passes(), SETTING)
 
 
 @pytest.mark.parametrize(("noise", "share"), [(0.0, 1 / 40), (1.0, 1 / 40), (1e4, 0.5)])
