@@ -405,7 +405,8 @@ def main() -> None:
                 slow = question.startswith(("surface", "bench"))
                 if samples > given.slow and (slow or question in {"inspect", "stress", "write_recording"}):
                     continue
-                repeats = 1 if slow else given.repeats
+                # Work of seconds is done anew as well: the first time of a process loads libraries, too.
+                repeats = 1 if slow and samples > 20_000_000 else given.repeats
                 done = subprocess.run(
                     [sys.executable, __file__, "--repeats", str(repeats), "--measure",
                      str(paths["quiet" if "quiet" in question else "busy"]), question, commit],

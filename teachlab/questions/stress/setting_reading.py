@@ -137,7 +137,8 @@ def _read(
     cut: list[PassAndGapReading | MarginScan | Condensing] = [*extremes.values(), *scans, *condensing]
     borders = merged(*(taker.borders for taker in cut))
     takers = [*(one._replaying for one in readings), *cut]
-    for block in recording.blocks(size=AT_ONCE):
+    # Several settings share the caches and the memory.
+    for block in recording.blocks(size=AT_ONCE if len(readings) == 1 else max(AT_ONCE // 8, 1)):
         alignment.push(block)
         repeats.push(block)
         # What is valid throughout is looked at once, in cells that serve all the others.
