@@ -37,7 +37,7 @@ if TYPE_CHECKING:
     from teachlab.model.truth import Truth
     from teachlab.studies.result import RecordingBench
 
-FASTER = "The extra 'fast' finds the best fixed pair about 3 times as fast: pip install 'teachlab[fast]'"
+FASTER = "The extra 'fast' finds the best fixed pair about three times as fast: pip install 'teachlab[fast]'"
 NO_STEP = 3
 SHOWN_LINES = 12
 """Of verdict and hindsight together."""

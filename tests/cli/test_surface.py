@@ -360,7 +360,7 @@ def test_work_that_takes_long_says_once_what_would_make_it_faster(noisy: Path, m
 
 def test_a_bench_says_what_would_make_it_faster(noisy: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     words = ["bench", str(noisy), "--draws", "2", "--strategy", "sweep-minmax", "--jobs", "1"]
-    said = "The extra 'fast' finds the best fixed pair about 3 times as fast: pip install 'teachlab[fast]'\n"
+    said = "The extra 'fast' finds the best fixed pair about three times as fast: pip install 'teachlab[fast]'\n"
     for name in ("SURE_S", "LONG_S"):
         monkeypatch.setattr(f"teachlab.cli.console.{name}", 0.0)
     monkeypatch.setattr("teachlab.cli.console.find_spec", lambda name: None)
