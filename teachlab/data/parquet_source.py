@@ -5,7 +5,7 @@ from __future__ import annotations
 import hashlib
 import stat
 import threading
-from bisect import bisect_right
+from bisect import bisect_left, bisect_right
 from collections import deque
 from collections.abc import Callable, Collection, Iterator, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
@@ -258,7 +258,10 @@ class ParquetSource:
         While the caller works on one piece, two threads decode the next ones, each with its own handle.
         """
         # More is decoded at once than is returned: threads that wait for each other take time.
-        inside = [entry for entry in self._plan() if entry[0].stop > start and entry[0].start < stop]
+        # Of a quiet log single pieces are asked for, thousands of times: the others are not looked at.
+        whole = self._plan()
+        first, last = (bisect_left(whole, at, key=key) for at, key in ((start + 1, _stop_of), (stop, _start_of)))
+        inside = whole[first:last]
         plan = _merged(inside, max(size, DECODED_SAMPLES))
         # Decoding takes longer than the work on the light, and releases the interpreter: two threads stay ahead.
         if len(inside) <= 1 or any(self._is_giant(group) for _, group, _ in plan):
@@ -295,7 +298,7 @@ class ParquetSource:
         if start >= stop:
             return
         plan = self._plan()
-        first = bisect_right(plan, start, key=lambda entry: entry[0].start) - 1
+        first = bisect_right(plan, start, key=_start_of) - 1
         for chunk, group, groups in plan[first:]:
             if chunk.start >= stop:
                 return
@@ -403,6 +406,14 @@ def _plan_chunks(file: pq.ParquetFile, starts: Any, dtype: np.dtype[Any]) -> lis
         out += [(Chunk(c, min(c + step, b), low, high), group, upto - group) for c in range(a, b, step)]
         group = upto
     return out
+
+
+def _start_of(entry: tuple[Chunk, int, int]) -> int:
+    return entry[0].start
+
+
+def _stop_of(entry: tuple[Chunk, int, int]) -> int:
+    return entry[0].stop
 
 
 def _merged(plan: list[tuple[Chunk, int, int]], size: int) -> list[tuple[Chunk, int, int]]:
