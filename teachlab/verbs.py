@@ -605,7 +605,7 @@ def stress(
 
     dirt, light = grid.contamination_reserve, grid.ambient_reserve
     sentence = (
-        f"{opened.name}: it fails as recorded, so there is no reserve."
+        f"{opened.name}: it makes errors as recorded, so there is no reserve."
         if dirt is None or light is None
         else f"{opened.name}: the light may fall by {100 * dirt:.3g} %, or rise by {light:.4g} {used.unit}."
     )

@@ -15,7 +15,7 @@ from typer.testing import CliRunner
 from teachlab.cli import app
 from teachlab.cli.commands import COMMANDS
 from teachlab.errors import ParameterError, TeachlabError
-from teachlab.guide import FOLDER, ORDER, guide_page, guide_pages, terminal_text
+from teachlab.guide import FOLDER, ORDER, GuidePage, guide_page, guide_pages, terminal_text
 from teachlab.guide.web import web_pages
 
 MOST_DIFFERENT = 0.01
@@ -99,6 +99,17 @@ def test_web_pages_link_to_each_other_and_show_their_figures(tmp_path: Path) -> 
     titles = {name: re.findall("<title>(.*?)</title>", text) for name, text in pages.items()}
     assert titles.pop("index.html") == ["teachlab: which question do you have?"]
     assert titles == {f"{page.name}.html": [page.question] for page in guide_pages().pages}
+
+
+def test_the_index_gives_every_answer_and_only_printed_tables_scroll() -> None:
+    pages = guide_pages().pages
+    index = web_pages(pages)["index.html"]
+    for page in pages:
+        assert page.answer
+        assert f'<a href="{page.name}.html">{page.question}</a></strong><br />' in index
+    text = "# Q\n\n**Answer.** A.\n\n```\n{}\n```\n\nAfter  this  prose.\n"
+    printed = {row: web_pages([GuidePage("q", "Q", text.format(row))])["q.html"] for row in ("Claim: 1 pass", "a   1")}
+    assert ['<pre class="table">' in page for page in printed.values()] == [False, True]
 
 
 def test_an_unknown_page_is_refused_with_the_nearest() -> None:

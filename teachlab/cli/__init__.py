@@ -1,4 +1,4 @@
-"""The command line: thin; every command parses, calls once and prints.
+"""The command line is thin: every command parses, calls one function and prints.
 
 The module of a command is imported when that command is called, and heavy libraries inside it, so that
 ``teachlab --help`` answers at once: it prints the table in `commands`.
@@ -29,11 +29,11 @@ ONE_LINE = 100
 
 
 class _Commands(TyperGroup):
-    """Imports the module of the command that is called; turns errors into one message and the contract's exit code."""
+    """Imports the module of the called command; turns errors into one message and the right exit code."""
 
     def __init__(self, **given: Any) -> None:
         super().__init__(**given)
-        # Names only, from which one is suggested to who mistypes.
+        # Names only: from these, one is suggested after a typing mistake.
         self.commands = dict.fromkeys(COMMANDS)  # type: ignore[assignment]
         self._telling = False
 
@@ -74,7 +74,7 @@ class _Commands(TyperGroup):
 
 
 def _end(code: int, message: str, *, guide: str | None = None) -> NoReturn:
-    # What takes more than a line to say has a page.
+    # What needs more than a line has a page in the guide.
     more = f" More: teachlab guide {guide}" if guide is not None and len(message) > ONE_LINE else ""
     typer.echo(f"teachlab: {printable(message, most=SHOWN_OF_MESSAGE - 10 - len(more))}{more}", err=True)
     raise typer.Exit(code) from None

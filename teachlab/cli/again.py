@@ -1,4 +1,4 @@
-"""The command that was just given, as it is given again to keep its result."""
+"""The command of the present call, in the form in which it must be given again to keep its result."""
 
 from __future__ import annotations
 
@@ -8,14 +8,15 @@ import typer
 
 
 def given_again(context: typer.Context, **more: str) -> str:
-    """Return the command of the current call with its own arguments and options, and with these options set.
+    """Return the command of the present call with its own arguments and options, and with these options set.
 
     Parameters
     ----------
     context : typer.Context
-        Of the current call.
+        Context of the present call.
     more : str
-        Options to set, by their names in Python: ``out="setting.json"``. What only changes what is printed is left out.
+        Options to set, by their names in Python: ``out="setting.json"``. Options that only change what is printed are
+        left out.
     """
     words: list[str] = []
     for parameter in context.command.params:

@@ -41,8 +41,8 @@ def agree_command(
 ) -> None:
     """Compare a replay with the sensor's own logged output, pulse by pulse and by lots.
 
-    It shows whether the replay is this sensor. A constant lag is taken out, and told: a delay that is the same both
-    ways cannot be told from it.
+    It shows whether the replay agrees with this sensor. A constant lag is removed and reported: it cannot be separated
+    from a delay that is the same for both edges.
     """
     from teachlab.data.opening import open_with_passes
     from teachlab.data.setting_files import read_setting

@@ -74,7 +74,9 @@ def align_command(
     else:
         _tell(found, recording, details=details, mend=out is None)
         if written is not None:
-            say(f"Moved passes: {written}; their borders are now in doubt by ±{moved.uncertainty_samples:.3g} samples.")
+            say(
+                f"Moved passes: {written}; their borders are now uncertain by ±{moved.uncertainty_samples:.3g} samples."
+            )
             if left:
                 say(f"{left} pass{' lies' if left == 1 else 'es lie'} outside the recording now: left out.")
             say()

@@ -40,9 +40,9 @@ if TYPE_CHECKING:
 FASTER = "The extra 'fast' finds the best fixed pair about three times as fast: pip install 'teachlab[fast]'"
 NO_STEP = 3
 SHOWN_LINES = 12
-"""Of verdict and hindsight together."""
+"""Lines of verdict and hindsight together."""
 NAMED = 3
-"""Strategies named before a reason that they share."""
+"""Number of strategies named before a reason that they share."""
 
 
 def register(app: typer.Typer) -> None:
@@ -80,7 +80,8 @@ def bench_command(
 ) -> None:
     """Compare teach methods: teach many times on the first passes, score on the rest.
 
-    With --device every setting is in its steps; exit code 3 where no setting is sure to keep to levels of equal cost.
+    With --device, every setting is given in its steps. Exit code 3: no setting stays within levels of equal cost for
+    sure.
     """
     from teachlab.data.recording_places import find_recordings
     from teachlab.device.device_file import read_device
@@ -119,7 +120,7 @@ def bench_command(
             device=known, progress=told,
         )  # fmt: skip
     rate, written = options.evaluation_rate_hz, []
-    # What the light does in every pass is asked for the figure and the reasons alone: it takes another reading.
+    # The light of every pass is needed for the figure and the reasons only: it takes another reading.
     extremes = [
         PassAndGapExtremes.of(r, passes, evaluation_rate_hz=rate, rules=options.rules)
         for r, passes in (opened if out is not None or (details and not json) else ())

@@ -1,4 +1,4 @@
-"""The command `card`: what to key in at the device, and the sheet by which it is taught and checked."""
+"""The command `card`: what to key in at the device, and the sheet for teaching and checking it."""
 
 from __future__ import annotations
 
@@ -44,7 +44,7 @@ def card_command(
 ) -> None:
     """Say what to key in at the device, and how to teach and check it: one page to take to the line.
 
-    Exit code 3 where no step of the device is sure to keep to levels of equal cost.
+    Exit code 3: no step of the device stays within levels of equal cost for sure.
     """
     from teachlab.data.opening import open_pair
     from teachlab.data.setting_files import read_setting

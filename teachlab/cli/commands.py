@@ -94,7 +94,7 @@ COMMANDS = {
     ),
     "study": Listed(
         "study", TRY,
-        "Try strategies and their parameters on many recordings, and tell which way to teach serves the family.",
+        "Try strategies and their parameters on many recordings, and recommend one for all of them.",
         "teachlab study tubs.parquet --strategy quantile-guard --grid position=0.3:0.7:5 --draws 20 --out study",
     ),
     "conform": Listed(

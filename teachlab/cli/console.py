@@ -1,4 +1,4 @@
-"""What every command prints with: one document on stdout, everything else on stderr."""
+"""How every command prints: one document on stdout, everything else on stderr."""
 
 from __future__ import annotations
 
@@ -24,28 +24,28 @@ if TYPE_CHECKING:
 
 Json = dict[str, Any]
 _UNSEEN = re.compile("[\x7f-\x9f\u200e\u200f\u2028-\u202e\u2066-\u2069\ud800-\udfff]")
-"""What JSON may hold raw, and a terminal should not see."""
+"""Characters that JSON may hold raw, and that a terminal should not receive."""
 
 
 def emit_json(document: Json, *, indent: int | None = 2) -> None:
-    """Print one JSON document on stdout; NaN and infinities become null. No indent: one line, for large tables."""
+    """Print one JSON document on stdout; NaN and infinities become null. One line without indent, for large tables."""
     text = json.dumps(plain(document), indent=indent, ensure_ascii=False, allow_nan=False)
     typer.echo(_UNSEEN.sub(lambda found: f"\\u{ord(found[0]):04x}", text))
 
 
 def say(text: str = "") -> None:
-    """Print one sentence for people on stdout, in lines of a screen; what is not printable in it is spelled out."""
+    """Print one sentence for people on stdout, in lines of a screen; unprintable characters are spelled out."""
     for line in wrapped(printable(text)):
         typer.echo(line)
 
 
 def say_page(text: str) -> None:
-    """Print several lines of our own on stdout, as they are."""
+    """Print several of our own lines on stdout, unchanged."""
     typer.echo(printable(text, keep="\n"))
 
 
 def say_verdict(verdict: Verdict, table: Sequence[str] = (), *, details: bool, most: int = 12) -> None:
-    """Print a verdict on stdout, with one small table; with details everything that it holds."""
+    """Print a verdict on stdout, with one small table; with `details`, everything that it holds."""
     from teachlab.wording.verdict import verdict_lines
 
     for line in verdict_lines(verdict, table, details=details, most=most):
@@ -59,11 +59,11 @@ def warn(text: str) -> None:
 
 
 def show(table: Table) -> None:
-    """Print a rich table on stdout, as wide as the terminal, or as a screen. Its text is text, no markup."""
+    """Print a rich table on stdout, as wide as the terminal, or as a screen. Markup in its text has no effect."""
     from rich.console import Console
 
     for number, column in enumerate(table.columns):
-        # Names stand in the first column; a line break in them is foreign, in the others it is ours.
+        # Names are in the first column: a line break in them comes from outside; in the other columns it is ours.
         keep = "\n" if number else ""
         column.header, column.footer = (
             printable(t, keep="\n", most=120) if isinstance(t, str) else t for t in (column.header, column.footer)
@@ -79,7 +79,7 @@ def show(table: Table) -> None:
 
 
 FIRST_WORD_S = 10.0
-"""When it is first told how far the work is, then each time twice as late: a bar would fill a log."""
+"""When progress is first reported, in s; then each time after twice as long, because a bar would fill a log."""
 
 
 def _to_go(title: str) -> Callable[[float], None]:
@@ -98,11 +98,11 @@ def _to_go(title: str) -> Callable[[float], None]:
 FAST_FROM = 3_000_000
 """Samples from which the compiled engine of surfaces is taken where it is installed."""
 LONG_S, SURE_S = 5.0, 0.5
-"""Work that will take longer than the first is long; how long it will take is believed after the second."""
+"""Work that takes longer than the first is long; the estimate is trusted after the second."""
 
 
 def if_long(report: Callable[[float], None], note: str) -> Callable[[float], None]:
-    """Return a report that says a note, once, as soon as work is found to take more than `LONG_S`."""
+    """Return a function that prints a note, once, as soon as the work is expected to take more than `LONG_S`."""
     began, said = time.monotonic(), False
 
     def both(share: float) -> None:
@@ -123,12 +123,12 @@ def if_faster(report: Callable[[float], None], note: str, samples: int) -> Calla
 
 @contextmanager
 def progress(title: str, *, quiet: bool = False) -> Iterator[Callable[[float], None]]:
-    """Show a bar on stderr while work goes on; where stderr is no terminal, a line now and then of what takes long.
+    """Show a bar on stderr during work; if stderr is no terminal, print a line from time to time if it takes long.
 
     Yields
     ------
     callable
-        Takes the share done, 0 … 1.
+        A function of the share done, 0 … 1.
     """
     if quiet or not sys.stderr.isatty():
         yield _to_go(title)

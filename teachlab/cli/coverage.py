@@ -1,4 +1,4 @@
-"""The command `coverage`: which nuisances could be seen while teaching and scoring, and what comes back."""
+"""The command `coverage`: which disturbances could be seen while teaching and scoring, and what recurs."""
 
 from __future__ import annotations
 
@@ -124,7 +124,7 @@ def _tell(found: Coverage, name: str) -> None:
         show(table)
         first = next(iter(found.cycles[0].blocks.values()))
         say("Seen: revolutions with the feature in an open gap, on average over its places and at the worst one.")
-        say(f"Surely: so often were at least {100 * first.confidence:g} % of all places seen.")
+        say(f"Surely: at least {100 * first.confidence:g} % of all places were seen this often.")
         say(f"Needed: revolutions until a feature anywhere was seen {first.times} × with that confidence.")
     labels = {name: both for name, both in found.names.items() if name.startswith("label")}
     for what, (taught, scored) in labels.items():

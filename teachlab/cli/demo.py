@@ -18,7 +18,7 @@ SHOWN = (
 )
 """Shipped recordings and what they are."""
 DRAWS = 50
-"""Fewer than bench makes by default: enough for this ranking, in less than half the time."""
+"""Fewer than the default of bench: enough for this ranking, in less than half the time."""
 
 
 def register(app: typer.Typer) -> None:

@@ -1,4 +1,4 @@
-"""The command `design`: a whole setting from one showing."""
+"""The command `design`: a complete setting from one showing."""
 
 from __future__ import annotations
 
@@ -43,8 +43,8 @@ def design_command(
 ) -> None:
     """Choose levels, filter and delays together, with a reason and a reserve for each.
 
-    Half of the passes are shown; the others judge the setting. Every combination is counted exactly on what was
-    shown, and a filter or delay is used only where it adds reserve.
+    Half of the passes are shown; the others judge the setting. Every combination is counted exactly on what was shown.
+    A filter or delay is used only if it adds reserve.
     """
     from teachlab.questions.design import designed_and_judged
     from teachlab.teaching.strategies.designed import Designed

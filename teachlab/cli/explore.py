@@ -1,4 +1,4 @@
-"""The command `explore`: one page on which levels are taken in the hand."""
+"""The command `explore`: one page on which the levels are dragged."""
 
 from __future__ import annotations
 
@@ -47,8 +47,8 @@ def explore_command(
 ) -> None:
     """Write or serve a page on which you drag the levels and see exact counts, and correct passes.
 
-    --out writes one file that works offline. --serve adds the whole light of a long recording at any zoom, every
-    setting replayed over it, and corrected passes saved as a new table.
+    --out writes one file that works offline. --serve shows the whole light of a long recording at any zoom, replays
+    every setting over it, and saves corrected passes as a new table.
     """
     from teachlab.data.atomic_files import write_aside
     from teachlab.data.opening import open_pair
@@ -99,7 +99,7 @@ def explore_command(
 
 
 def _serve(page: str, recording: Recording, passes: Truth, rules: Rules, files: FilesJudged, following: str) -> None:
-    """Serve until the person has had enough."""
+    """Serve until the user ends it."""
     import os
     import signal
     import threading
@@ -115,7 +115,7 @@ def _serve(page: str, recording: Recording, passes: Truth, rules: Rules, files: 
     with PageServer(page, recording, passes, rules, corrected) as server:
 
         def stop(*_: object) -> None:
-            # From another thread: the server ends after the request that it is at.
+            # From another thread: the server ends after its present request.
             threading.Thread(target=server.shutdown).start()
 
         before = signal.signal(signal.SIGINT, stop)

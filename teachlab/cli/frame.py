@@ -1,4 +1,4 @@
-"""What stands around every command: its examples, ranges, memory, and results that never lie over inputs."""
+"""The common frame of the commands: examples, ranges, memory, and results that never replace inputs."""
 
 from __future__ import annotations
 
@@ -23,7 +23,7 @@ Memory = Annotated[
 ]
 Force = Annotated[bool, typer.Option("--force", help="Write over a file of another kind.", rich_help_panel="Limits")]
 RESULTS = ("out", "edges", "plot", "speed_out")
-"""Parameters that name what a command writes; every other text may name what it reads."""
+"""Parameters that name what a command writes; every other text may name an input."""
 WRITES: Mapping[str, Mapping[str, str]] = {
     "synth": {"parquet": "a recording", "csv": "a raw log"},
     "import": {"parquet": "a recording"},
@@ -34,13 +34,13 @@ WRITES: Mapping[str, Mapping[str, str]] = {
     "identify": {"*": "a setting"},
     "replay": {"parquet": "a table of edges", "csv": "a table of edges"},
 }
-"""What commands write, by the ending of its name; pictures, pages and JSON documents are told by the ending alone."""
+"""What commands write, by the ending of its name; pictures, pages and JSON documents need no other check."""
 BASE_BYTES = 0.3e9
-"""The libraries, and the blocks of a recording that is read."""
+"""Memory of the libraries, and of the blocks while a recording is read."""
 DRAW_BYTES = 3000
-"""A draw of one strategy on one recording, with its setting and measures."""
+"""Memory of a draw of one strategy on one recording, with its setting and measures."""
 ASSUMED_STRATEGIES = 25
-"""Where a command decides how many strategies it teaches."""
+"""Assumed if a command decides by itself how many strategies it teaches."""
 USUAL = {
     "svg": "an SVG picture",
     "png": "a PNG picture",
@@ -59,13 +59,13 @@ IN_FOLDERS: Mapping[str, Mapping[str, str]] = {
     },
     "demo": {"teachlab-demo.svg": "an SVG picture", "teachlab-demo.html": "a page"},
 }  # fmt: skip
-"""Names in the folder of --out that a command writes, and what they hold."""
+"""Names that a command writes in the folder of --out, and their contents."""
 ALIKE = {("an abstention", "an evidence record"), ("an evidence record", "an abstention")}
-"""What report writes of a setting and of a refusal to teach: either may take the place of the other."""
+"""What report writes about a setting and about an abstention: each may replace the other."""
 
 
 def explain(app: typer.Typer, examples: Iterable[str], *, before: str = "teachlab") -> None:
-    """Put its examples below the help of every command, and let its paragraphs flow with the width."""
+    """Put the examples below the help of every command, and let its paragraphs follow the width."""
     for command in app.registered_commands:
         words = f"{before} {command.name}"
         command.epilog = "\n\n".join(f"Example: {line}" for line in examples if f"{line} ".startswith(f"{words} "))
@@ -78,7 +78,7 @@ def explain(app: typer.Typer, examples: Iterable[str], *, before: str = "teachla
 
 
 def framed(name: str, command: Callable[..., None]) -> Callable[..., None]:
-    """Return a command with --memory, and with --force where it writes: what it writes is looked at before it works."""
+    """Return a command with --memory and, if it writes, --force; its results are checked before it works."""
     signature = inspect.signature(command)
     kinds = get_type_hints(command, include_extras=True)
     own_force = "force" in signature.parameters
@@ -126,7 +126,7 @@ def framed(name: str, command: Callable[..., None]) -> Callable[..., None]:
 
 
 def _need(name: str, values: Mapping[str, Any]) -> None:
-    """Refuse what needs more memory than may be used, as far as the command line tells; files are looked at later."""
+    """Refuse work that needs more memory than allowed, as far as the command line shows; files are checked later."""
     from teachlab.model.memory import need_memory
 
     if not isinstance(draws := values.get("draws"), int):
@@ -138,7 +138,7 @@ def _need(name: str, values: Mapping[str, Any]) -> None:
 
 
 def _inputs(name: str, values: Mapping[str, Any]) -> list[Path]:
-    """Return every existing file that the texts on the command line name, with what lies beside recordings."""
+    """Return every existing file named on the command line, with the files beside recordings."""
     from teachlab.data.truth_files import beside
 
     found: list[Path] = []
@@ -183,11 +183,11 @@ def _look_at(name: str, target: str, inputs: Iterable[Path], *, force: bool) -> 
                 raise refuse_input(place)
         _check_folder(target)
         for pattern, held in IN_FOLDERS[name].items():
-            # Names that stand for several are those of labels and strategies: only their own command makes them.
+            # Names that stand for several files come from labels and strategies: only their own command makes them.
             if not force and "*" not in pattern:
                 _hold_kind(name, str(Path(target) / pattern), held)
         return
-    # Commands check the endings of what they write themselves; a name that ends otherwise is theirs to refuse.
+    # Commands check the endings of their own results; a name with another ending is refused there.
     kinds = {**USUAL, **WRITES.get(name, {})}
     kind = WRITES.get(name, {}).get("*") or kinds.get(target.lower().rpartition(".")[2])
     if kind is None:

@@ -39,8 +39,8 @@ def identify_command(
 ) -> None:
     """Find the settings that explain the sensor's own output, logged beside the light.
 
-    What the log cannot tell apart is told as a set, with the pulse that would tell. Lag and phase of the log stand
-    beside the setting, not in it.
+    Settings that the log cannot separate are given as a set, with the pulse that would separate them. Lag and phase of
+    the log are given beside the setting, not in it.
     """
     from teachlab.data.recording_files import read_recording
     from teachlab.device.identification import identify

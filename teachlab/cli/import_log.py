@@ -20,7 +20,7 @@ LIGHT, TIMES, PASSES, TEXT, ABOUT = "The light", "Times", "Passes", "Text logs",
 
 
 LEAST_PPM = 5.0
-"""Smaller differences between two clocks are not worth a word."""
+"""Smaller differences between two clocks are not mentioned."""
 
 
 def register(app: typer.Typer) -> None:
@@ -316,19 +316,19 @@ def _tell(found: Imported) -> None:
     ms, because = 1000 * truth.uncertainty_samples / rate, "as stated"
     if found.doubt is not None:
         because = f"{found.doubt.because} (change it with --uncertainty-samples)"
-    say(f"Their borders are in doubt by ±{truth.uncertainty_samples:.4g} samples = ±{ms:.4g} ms: {because}.")
+    say(f"Their borders are uncertain by ±{truth.uncertainty_samples:.4g} samples = ±{ms:.4g} ms: {because}.")
     lots = [] if truth.lot is None else sorted({str(name) for name in truth.lot} - {""})
     if lots:
         named = f"{lots[0]}" if len(lots) == 1 else f"{lots[0]} … {lots[-1]}"
         say(f"{number_of(len(lots), 'lot')}: {printable(named, most=60)}.")
     if truth.except_:
         seconds = sum(end - start for start, end in truth.except_) / rate
-        several = "1 stretch" if len(truth.except_) == 1 else f"{len(truth.except_)} stretches"
-        say(f"{several} of {seconds:.4g} s in all are left out of scoring.")
+        several = "1 stretch is" if len(truth.except_) == 1 else f"{len(truth.except_)} stretches are"
+        say(f"{several} left out of scoring: {seconds:.4g} s in all.")
     say()
     say(f"Next: teachlab inspect {found.recording}")
 
 
 def _periods(share: float) -> str:
-    """Return a share of a period; below what matters to anybody, that it is below."""
+    """Return a share of a period; if it is negligible, the limit that it is below."""
     return f"{max(100 * share, 0.001):.3g} % of a period"

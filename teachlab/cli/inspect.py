@@ -25,11 +25,11 @@ if TYPE_CHECKING:
 
 MOST_LINES = 12
 CLIPPED_SHARE = 0.005
-"""Share of the samples at one extreme level from which on it looks clipped."""
+"""From this share of the samples at one extreme level on, the light looks clipped."""
 FEWEST_LEVELS = 64
-"""With fewer steps between lowest and highest light, equal samples are no sign of clipping."""
+"""With fewer steps between lowest and highest light, equal samples do not indicate clipping."""
 ROUNDING = 1e-9
-"""Share of the light that a sum may be off by."""
+"""Share of the light by which a sum may be wrong."""
 
 
 def register(app: typer.Typer) -> None:
@@ -94,7 +94,7 @@ def inspect_command(
 
 
 def _logged_output(opened: Recording, recording: str) -> list[str]:
-    """Return what is logged of the sensor's own output, and what it is good for; nothing where it is not."""
+    """Return what is logged of the sensor's own output, and its use; empty if nothing is logged."""
     from teachlab.device.logged_edges import logged_edges
 
     if opened.info.output is None:
@@ -114,7 +114,7 @@ def _leading(found: InspectAnswer, on: str, opened: Recording) -> Verdict:
     made = found.verdict
     if clipped := _clipped(found.quality, opened.info.full_scale):
         made = made.then(VerdictReason(text=sentence(clipped)))
-    # The command stands alone, so that it works as printed; what is said of it is a reason.
+    # The command is on its own line, so that it works as printed; the sentence about it is a reason.
     said, step = _next_step(on, found.quality, found)
     return (made.then(VerdictReason(text=said)) if said else made).leading_to(step)
 
@@ -179,7 +179,7 @@ def _table(recording: Recording, q: Quality, found: InspectAnswer) -> Any:
 
 
 def _clipped(q: Quality, full_scale: float | None) -> str:
-    """Say where many samples stand at the very same extreme level, inside the receiver's range."""
+    """Say where many samples are at exactly one extreme level inside the receiver's range."""
     if q.noise.step is None or q.noise.step * FEWEST_LEVELS > q.high - q.low:
         return ""
     found = [
@@ -229,7 +229,7 @@ def _drift(q: Quality) -> str:
         sides = [("background", q.drift.background_per_hour), ("objects", q.drift.object_per_hour)]
     for name, slope in sides:
         if slope is not None:
-            # Below what rounding leaves of the light, there is no drift.
+            # If it is below the rounding of the light, there is no drift.
             if abs(slope * hours) <= ROUNDING * max(abs(q.high), abs(q.low)):
                 slope = 0.0
             parts.append(f"{name} {slope * hours:+.3g} {q.unit} over the recording ({slope:+.3g} {q.unit}/h)")
@@ -237,7 +237,7 @@ def _drift(q: Quality) -> str:
 
 
 def _counted(best: Hindsight, unit: str) -> str:
-    """Say what the best pair of fixed levels gets wrong, every pass and gap counted."""
+    """Say which errors the best pair of fixed levels makes, with every pass and gap counted."""
     pair = f"on {best.setting.on_level:.5g}, off {best.setting.off_level:.5g} {unit}"
     n = best.counts
     if best.cost == 0:
@@ -257,7 +257,7 @@ def _obstacles(q: Quality, found: InspectAnswer) -> list[str]:
         return []
     if s.separable and found.works is False:
         return [
-            "The peaks of all passes lie apart from all gaps, but every pair of levels goes wrong somewhere: the light "
+            "All peaks of passes are separate from all gaps, but every pair of levels makes errors: the light "
             "comes back inside passes, or leaves for too short a time."
         ]
     side = "above" if q.direction == "rise" else "below"
@@ -283,16 +283,16 @@ def _one(o: Obstacle, q: Quality) -> str:
 
 
 def _next_step(on: str, q: Quality, found: InspectAnswer) -> tuple[str, str]:
-    """Return what is said of the next step, and the step; `on` names recording and passes."""
+    """Return the sentence about the next step, and the step; `on` names recording and passes."""
     if found.sides is not None:
         return "", f"teachlab bench {on} --strategy two-threshold --strategy guard-or-window"
     if q.passes is None:
-        return "Without passes nothing can be scored. To have passes proposed.", f"teachlab label {on}"
+        return "Without passes nothing can be scored. label proposes some.", f"teachlab label {on}"
     if q.direction is None:
         return "", "store the direction (rise or dip) in the recording; strategies abstain without it."
     if q.contrasts is not None and q.contrasts.direction not in (None, q.direction):
         return "", "correct the stored direction, or the passes: they contradict each other."
     if found.works is False:
-        said = "A level alone will not work. A filter, delays or a mark `ignore` may. To see what each strategy loses."
+        said = "A filter, delays or a mark `ignore` may do better. bench tells what each strategy loses."
         return said, f"teachlab bench {on}"
     return "", f"teachlab bench {on}"

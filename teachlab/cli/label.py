@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from teachlab.questions.label import LabelAnswer
 
 MOST_TOLD = 12
-"""So many doubtful passes are told on the screen."""
+"""Number of doubtful passes on the screen."""
 
 
 def register(app: typer.Typer) -> None:

@@ -1,4 +1,4 @@
-"""Open what a command was given: a recording, its passes, a base setting, strategies."""
+"""Open what a command needs: a recording, its passes, a base setting, strategies."""
 
 from __future__ import annotations
 
@@ -25,10 +25,10 @@ USUAL = (
     "ratio-midpoint",
     "designed",
 )
-"""Benched unless others are named: the classic ones, and those that serve most lines."""
+"""Strategies of a bench unless others are named: the classic ones, and those that suit most lines."""
 EVERY = "all"
 NEED_INPUT = ("contamination-aware", "minimax-regret")
-"""Without a parameter that only the user knows these abstain."""
+"""These abstain without a parameter that only the user knows."""
 
 
 @contextmanager
@@ -43,7 +43,7 @@ def naming(setting: str | None, recording: str) -> Iterator[None]:
 
 
 def open_all(recordings: Sequence[str], truth: str | None) -> list[tuple[Recording, Truth]]:
-    """Open recordings with their passes; a table of passes that is named belongs to a single one."""
+    """Open recordings with their passes; a named table of passes belongs to a single one."""
     from teachlab.data.opening import open_pair
 
     if truth is not None and len(recordings) > 1:
@@ -60,7 +60,7 @@ def load_base(path: str | None) -> Setting | None:
 
 
 def named_strategies(names: Sequence[str]) -> list[str]:
-    """Return the strategies asked for: the usual ones without a name, for `all` every installed one that can teach."""
+    """Return the strategies asked for: without a name the usual ones, for `all` every installed one that can teach."""
     if not names:
         return list(USUAL)
     if EVERY not in names:
@@ -77,9 +77,9 @@ def named_strategies(names: Sequence[str]) -> list[str]:
 
 
 def teachers(names: Sequence[str], assignments: Sequence[str]) -> list[Strategy]:
-    """Build the strategies that a person named, with the parameters set as ``[STRATEGY.]PARAMETER=VALUE``.
+    """Build the named strategies, with the parameters set as ``[STRATEGY.]PARAMETER=VALUE``.
 
-    A strategy is named as it was given or as it calls itself; where there is one alone, its name may be left out.
+    A strategy is named as it was given, or by its own name; if there is only one, its name may be left out.
     """
     from teachlab.teaching.parameters import parse_assignments, parse_parameters
     from teachlab.teaching.registry import built

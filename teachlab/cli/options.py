@@ -1,4 +1,4 @@
-"""Options and arguments that several commands share, each with one help text; the ranges stand in `ranges`."""
+"""Options and arguments that several commands share, each with one help text; the ranges are in `ranges`."""
 
 from __future__ import annotations
 
@@ -43,5 +43,5 @@ Json = Annotated[bool, typer.Option("--json", help="Print one JSON document.")]
 
 
 def or_default(shared: Any, default: object) -> Any:
-    """Return a shared option for where nothing typed means that a file may say it, else the default."""
+    """Return a shared option for which "not typed" means that a file may state it; otherwise the default."""
     return typer.Option(help=f"{get_args(shared)[1].help} Default: {default}.")

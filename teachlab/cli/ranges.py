@@ -1,4 +1,4 @@
-"""The range of every number that a command takes: told in its help, and held before any work."""
+"""The range of every number that a command takes: shown in its help, and checked before any work."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ DAY_MS = 86_400_000.0
 
 @dataclass(frozen=True, slots=True)
 class Range:
-    """Numbers from `low` to `high`; an open end is not in it.
+    """Numbers from `low` to `high`; an open end is excluded.
 
     Examples
     --------
@@ -140,23 +140,23 @@ RANGES: Mapping[str, Range] = {
     "distance": Range(1e-9, 1e9),
     "other_distance": Range(1e-9, 1e9),
 }
-"""By parameter, as the functions of commands name it; what one command alone takes may stand in its annotation."""
+"""By parameter, as the functions of commands name it; an option of one command may have its range beside it."""
 OF_COMMANDS: Mapping[tuple[str, str], Range] = {
     ("report", "draws"): Range(0, 1_000_000),
     ("report", "teach_share"): Range(0, 1, open_high=True),
 }
-"""Where one command takes more or less."""
+"""Exceptions: one command takes more, or less."""
 _NUMBERS = (int, float)
 
 
 def range_of(command: str, parameter: str, kind: Any = None) -> Range | None:
-    """Return the range of a parameter of a command: what its annotation holds, else the table; None without either."""
+    """Return the range of a command's parameter: from its annotation, or from the table; None if neither has it."""
     own = next((held for held in getattr(kind, "__metadata__", ()) if isinstance(held, Range)), None)
     return own or OF_COMMANDS.get((command, parameter), RANGES.get(parameter))
 
 
 def is_number(kind: Any) -> bool:
-    """Tell whether an annotation takes numbers, one or several.
+    """Whether an annotation takes numbers, one or several.
 
     Examples
     --------
@@ -171,7 +171,7 @@ def is_number(kind: Any) -> bool:
 
 
 def with_range(kind: Any, held: Range) -> Any:
-    """Return an annotated option whose help tells the range."""
+    """Return an annotated option whose help shows the range."""
     base, info, *rest = get_args(kind)
     told = copy.copy(info)
     text = (told.help or "").rstrip()
@@ -185,7 +185,7 @@ def hold(name: str, value: Any, held: Range) -> None:
     Raises
     ------
     ParameterError
-        With the option, the range and what came.
+        With the option, the range, and the value.
     """
     for one in value if isinstance(value, (list, tuple)) else [value]:
         if isinstance(one, _NUMBERS) and not isinstance(one, bool) and one not in held:

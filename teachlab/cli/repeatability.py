@@ -1,4 +1,4 @@
-"""The command `repeatability`: how far another showing, person or lot would have taught something else."""
+"""The command `repeatability`: how different other pieces, persons or lots would have taught."""
 
 from __future__ import annotations
 
@@ -138,7 +138,7 @@ def repeatability_command(
     for found in studies:
         _tell(found, draws)
     if not answer.between:
-        say("All of this is for this recording. Name several recordings to see the part that lies between them.")
+        say("All of this holds for this recording. Name several recordings to see the spread between them.")
     for name, group in answer.between:
         _tell_groups(group, studies[0].unit, f"{name}, between recordings")
 
@@ -204,8 +204,8 @@ def _tell(found: Study, draws: int) -> None:
     table = plain_table(
         f"{found.recording}: {draws} draws from {found.teach_passes} teach passes, scored on "
         f"{found.scored_passes}; levels in {found.unit}",
-        "median [5 %, 95 %] over the draws that taught, sd of the on-level: for this recording, all from its one teach "
-        "block; another day is another block",
+        "median [5 %, 95 %] over the draws that gave a setting, sd of the on-level. All draws come from the one teach "
+        "block of this recording; another day is another block",
     )
     table.add_column("taught", min_width=21)
     for _, title, _form in SHOWN:

@@ -34,7 +34,7 @@ if TYPE_CHECKING:
 
 
 SHOWN_GROUPS = 20
-"""Labels, or lots, listed for people; JSON holds them all."""
+"""Number of labels, or lots, listed for people; JSON holds all."""
 
 
 def register(app: typer.Typer) -> None:
@@ -141,7 +141,7 @@ def replay_command(
 
 
 def _why(found: ReplayAnswer) -> list[str]:
-    """Say why passes were lost and gaps tripped; without a look at the light only what the edges tell."""
+    """Say why passes were lost and gaps tripped; without the light, only what the edges show."""
     lines = [] if found.reasons is None else [f"  {line}." for line in found.reasons.lines()]
     if found.early_s:
         least, most = (f"{1000 * by:.3g}" for by in (min(found.early_s), max(found.early_s)))
@@ -229,16 +229,16 @@ def margin_table(margin: Margin, unit: str, left: Mapping[str, float | None] | N
     table.add_row("margin to noise", number(margin.to_noise) + limit)
     for name in margin.sides.__slots__:
         still = name in margin.no_variance
-        table.add_row(f"  {name}", "no variance seen: saturated" if still else number(getattr(margin.sides, name)))
+        table.add_row(f"  {name}", "variance not visible: saturated" if still else number(getattr(margin.sides, name)))
     table.add_row("population figure, standard deviations", number(margin.population.smallest))
     table.add_row("excess gain, light side", number(margin.excess_gain.light))
     table.add_row("excess gain, dark side", number(margin.excess_gain.dark))
     if left is not None:
         loss, rise = left["contamination_reserve"], left["ambient_reserve"]
-        none = "none: a trial comes out wrong as it is"
+        none = "none: it makes an error without any stress"
         dirt = none if loss is None else f"{100 * loss:.3g} % of the light may be lost"
         if left.get("share_of_light_refused"):
-            dirt = "no share: light lies below the dark level; give it: import --dark-level"
+            dirt = "not known: light lies below the dark level; state that level: import --dark-level"
         table.add_row("contamination reserve", dirt)
         table.add_row("ambient reserve", none if rise is None else f"{rise:.4g} {unit} may be added")
     table.add_row("hysteresis to the noise range of one edge", number(margin.hysteresis_to_noise))
@@ -254,7 +254,7 @@ def margin_table(margin: Margin, unit: str, left: Mapping[str, float | None] | N
 
 
 def dependence_lines(found: Dependence) -> list[str]:
-    """Say what the lost rate is worth when passes of one lot resemble one another."""
+    """Say what the lost rate is if passes of one lot resemble each other."""
     effect = "" if found.measured is None else f" ({found.measured:.3g} measured)"
     return [
         f"lost passes allowing for lots: [{100 * found.low:.3g}, {100 * found.high:.3g}] %, upper bound "

@@ -15,7 +15,7 @@ from teachlab.wording.notes import passes_note
 
 EXIT = {"met": 0, "not met": 1, "not enough evidence": 3, "no setting": 3}
 LEAST_LINES = 7
-"""Of the verdict, however many criteria and cautions follow it."""
+"""Lines of the verdict, however many criteria and cautions follow it."""
 
 if TYPE_CHECKING:
     from teachlab.evidence.record_parts import Sources
@@ -77,7 +77,7 @@ def report_command(
 ) -> None:
     """Write a page to sign and a record that can be recomputed.
 
-    Exit code with criteria: 0 met, 1 not met, 3 not enough evidence; 3 also where there is no setting.
+    Exit code with criteria: 0 met, 1 not met, 3 not enough evidence; 3 also if there is no setting.
     """
     from teachlab.data.opening import open_pair
     from teachlab.data.setting_files import read_setting
@@ -165,7 +165,7 @@ def verify_command(
     if json:
         emit_json(Verification(record=Path(record).name, verified=holds, findings=tuple(found)).as_dict())
     else:
-        # What may explain differences comes before them.
+        # Possible explanations of differences come before them.
         for finding in sorted(found, key=lambda f: f.serious):
             say(f"{'differs' if finding.serious else 'note'}: {finding.where}: {finding.message}")
         if holds:
@@ -194,7 +194,7 @@ def _say(record: dict[str, Any], out: str | None, sources: Sources) -> None:
         rest.append(f"  {item['measure']}: {item['limit']}, measured {item['measured']}: {judged_text(item)}.")
     rest += record["cautions"]
     if out is not None:
-        # What lies neither beside the record nor here has to be named.
+        # A file that is neither beside the record nor here must be named.
         named = (("--recording", sources.recording), ("--truth", sources.truth), ("--setting", sources.setting))
         apart = "".join(
             f" {o} {shlex.quote(str(p))}" for o, p in named if p is not None and not Path(Path(p).name).exists()
@@ -203,7 +203,7 @@ def _say(record: dict[str, Any], out: str | None, sources: Sources) -> None:
     if not overall:
         rest.append("No criteria were given: --criteria FILE.toml judges by limits that were fixed before the run.")
     if "decision" in verdict:
-        # The files written take two lines more.
+        # The written files take two more lines.
         room = max(LEAST_LINES, MOST_LINES - 2 - len(rest))
         for line in document_lines(verdict, setting_from_dict(record["setting"], "setting of the record"), most=room):
             say(line)

@@ -1,4 +1,4 @@
-"""The command `stale`: last month's setting on this week's recording."""
+"""The command `stale`: a setting in use on a new recording."""
 
 from __future__ import annotations
 

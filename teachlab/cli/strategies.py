@@ -1,4 +1,4 @@
-"""`teachlab strategies`: what can be taught with, and how it is set."""
+"""`teachlab strategies`: the strategies, and how they are set."""
 
 from __future__ import annotations
 
@@ -41,7 +41,7 @@ def strategies_command(
 
 
 def _alone(strategy: str) -> Listing:
-    """Describe the strategy that was named; one that cannot be used is refused with the reason."""
+    """Describe the named strategy; one that cannot be used is refused with the reason."""
     from teachlab.teaching.registry import StrategyOrigin, listing_of, listings
     from teachlab.teaching.strategy_files import strategy_class
 

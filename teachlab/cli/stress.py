@@ -63,8 +63,8 @@ def stress_command(
 ) -> None:
     """Will dirt or ambient light stop it? Count errors with less light and with more.
 
-    Conditions that are named (--gain, --ambient, --pedestal) are also held against each other: is there any fixed
-    level that serves them all, and what would help if not.
+    Named conditions (--gain, --ambient, --pedestal) are also compared with each other: does any fixed level work under
+    all of them, and what would help if not?
     """
     from teachlab.cli.opening import naming
     from teachlab.cli.writing import kind_of, write_result
@@ -185,7 +185,7 @@ def _tell(found: StressMap, cleaning: Cleaning | None) -> None:
     if found.share_refused:
         say(f"No contamination reserve: {found.share_refused}.")
     elif found.contamination_reserve is None:
-        say("It fails already as recorded: there is no reserve to speak of.")
+        say("It makes errors already as recorded: there is no reserve.")
     else:
         say(f"Works until the light has lost {100 * found.contamination_reserve:.4g} %, of what was recorded.")
     if found.ambient_reserve is not None:
@@ -197,7 +197,7 @@ def _tell(found: StressMap, cleaning: Cleaning | None) -> None:
     if len(least) > 1 and not any(share is not None for share in least):
         say(f"With the most light it works in none of the {len(least)} combinations of ambient light and pedestal.")
     elif len(least) > 1:
-        say("Smallest share of light left that still works, from all of it down:")
+        say("Smallest share of the light with which it still works:")
         for row, ambient in zip(found.boundary(), found.ambient, strict=True):
             for share, pedestal in zip(row, found.pedestal, strict=True):
                 works = "does not work at all" if share is None else f"{share:g}"
@@ -224,7 +224,7 @@ def _cleaning_lines(cleaning: Cleaning) -> list[str]:
             f"{seen.alike:.2g}, which the interval allows for."
         )
     if cleaning.days is None:
-        return [*lines, "Time to cleaning: without a reserve, none."]
+        return [*lines, "Time to cleaning: none, because there is no reserve."]
     ends = "" if seen is None else f", {days(cleaning.earliest)} at the earliest, {days(cleaning.latest)} at the latest"
     return [*lines, f"Time to cleaning: {days(cleaning.days)}{ends}."]
 
@@ -234,9 +234,9 @@ def _tell_feasibility(possible: Feasibility, unit: str) -> None:
         say(f"No fixed level at all survives a loss of more than {100 * possible.survivable_loss:.4g} %.")
     if possible.common is not None:
         above, up_to = possible.common
-        say(f"Levels that may serve everything named: above {above:.5g} up to {up_to:.5g} {unit}.")
+        say(f"Levels that may work under all these conditions: above {above:.5g} up to {up_to:.5g} {unit}.")
         return
-    say("No fixed level serves everything named:")
+    say("No fixed level works under all these conditions:")
     told: set[str] = set()
     for one in possible.contradictions:
         sides = [one.first] if one.second is None else [one.first, one.second]
@@ -249,4 +249,4 @@ def _tell_feasibility(possible: Feasibility, unit: str) -> None:
         say(f"  {ends}; {one.helps}")
     more = len(possible.contradictions) - len(told)
     if more > 0:
-        say(f"  and {more} more alike: --json lists them.")
+        say(f"  and {more} more of this kind: --json lists them.")

@@ -1,4 +1,4 @@
-"""The command `study`: many recordings × strategies × parameters, kept as they end."""
+"""The command `study`: many recordings × strategies × parameters; rows are kept as recordings are completed."""
 
 from __future__ import annotations
 
@@ -89,7 +89,7 @@ def study_command(
     details: Details = False,
     json: Json = False,
 ) -> None:
-    """Try strategies and their parameters on many recordings, and tell which way to teach serves the family.
+    """Try strategies and their parameters on many recordings, and recommend one for all of them.
 
     Exit code with criteria: 0 met, 1 not met, 3 not enough evidence.
     """
@@ -153,7 +153,7 @@ def study_command(
 
 
 def _with_grids(strategies: list[_Asked], texts: list[str]) -> list[_Asked]:
-    """Return the strategies with the grids that were typed put into theirs."""
+    """Return the strategies with their typed grids."""
     from teachlab.teaching.parameters import parse_assignments, parse_parameters
 
     grids: list[Any] = [dict(grid) if isinstance(grid, dict) else grid for _, grid in strategies]

@@ -137,7 +137,7 @@ def surface_command(
 
 
 def _steps(device: str, levels: str | None) -> Any:
-    """Return the light behind every step that can be keyed in, as far as the readings go."""
+    """Return the light behind every step that can be keyed in, within the readings."""
     from teachlab.device.device_file import read_device
 
     if levels is not None:
@@ -221,6 +221,6 @@ def _about_cloud(cloud: SurfaceCloud, best: Hindsight) -> list[str]:
     lines.append(
         f"{found['draws']} draws of it: cost {cost['median']:.4g} (5 to 95 %: {cost['p05']:.4g} to {cost['p95']:.4g}, "
         f"worst {cost['worst']:.4g}); {found['as_good_as_best']} as good as the best{abstained}. Taught on the "
-        "recording that is counted: a picture, no proof; see teachlab repeatability."
+        "recording that is counted, so this is no proof; see teachlab repeatability."
     )
     return lines

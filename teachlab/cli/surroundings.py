@@ -29,13 +29,13 @@ MODES = (
     "retroreflective, reflector filled",
     "retroreflective, reflector not filled",
 )
-"""The modes of `teachlab.questions.surroundings.answers`, which help must not import; a test holds them together."""
+"""The modes of `teachlab.questions.surroundings.answers`, which help must not import; a test keeps them equal."""
 WORDS = {
     "share_hit": "share hit", "run_pulses": "hits in a row, mean", "longest_run_pulses": "hits in a row, most",
     "beat_pulses": "a beat every", "shift_us": "shift from pulse to pulse", "beat_hz": "beat",
     "beat_alias_hz": "seen by the sensor as", "flicker_alias_hz": "seen by the sensor as",
-    "ripple_alias_hz": "ripple seen as", "average_ms": "an average cures over", "average_evaluations": "that is",
-    "average_leaves": "which leaves of the flicker", "limit_lx": "rated for",
+    "ripple_alias_hz": "ripple seen as", "average_ms": "average that removes it", "average_evaluations": "that is",
+    "average_leaves": "flicker that is then left", "limit_lx": "rated for",
 }  # fmt: skip
 
 
@@ -63,8 +63,8 @@ def neighbour(
 ) -> None:
     """Tell which pulse frequencies keep neighbouring sensors apart; give one per sensor, two or more.
 
-    Hits in a row follow from how far the other train shifts from one own pulse to the next. Holds for steady
-    periods and a receiver that looks only while its own pulse lasts.
+    The number of hits in a row depends on how far the other pulse train shifts from one own pulse to the next. Valid
+    for steady periods and a receiver that looks only while its own pulse lasts.
     """
     from teachlab.questions.surroundings import neighbours_apart
 
@@ -97,7 +97,7 @@ def beat(
 ) -> None:
     """Tell the beat of two modulated emitters that the receiver leaves, against the hysteresis.
 
-    Holds for steady emitters and a linear receiver.
+    Valid for steady emitters and a linear receiver.
     """
     from teachlab.questions.surroundings import neighbour_beat
 
@@ -121,7 +121,7 @@ def lamp_command(
 ) -> None:
     """Tell whether lamps can make the output chatter, and which delay or average cures it.
 
-    Lamps on the mains flicker at twice its frequency. Holds for sinusoidal flicker and an on-level not below its
+    Lamps on the mains flicker at twice the mains frequency. Valid for sinusoidal flicker and an on-level not below its
     mean.
     """
     from teachlab.questions.surroundings import lamp
@@ -143,7 +143,7 @@ def ambient(
     """Compare the ambient light that a sensor is rated for with usual illuminances.
 
     Usual: full sun in the open 100,000 lx, heavy overcast sky 5,000, by a window 2,000, fine work 1,000, office 500.
-    Holds for the light on the lens; spectrum and direction matter as much.
+    Valid for the light on the lens; spectrum and direction matter as much.
     """
     from teachlab.questions.surroundings import ambient_light
 
@@ -162,8 +162,8 @@ def target(
 ) -> None:
     """Predict the light of another target or distance from a measured one.
 
-    Light above dark goes with the reflectance and falls with the 2nd or 4th power of the distance, by mode. Holds
-    for matt targets in full view, beyond the blind zone.
+    Light above dark is proportional to the reflectance and falls with the 2nd or 4th power of the distance, by mode.
+    Valid for matt targets in full view, beyond the blind zone.
     """
     from teachlab.questions.surroundings import other_target
 
@@ -207,7 +207,7 @@ def _basis(answer: SurroundingsAnswer) -> None:
 
 def counterfactual_command(
     recording: RecordingFile,
-    setting: Annotated[str | None, typer.Option(help="Filter, delays and rate of the sensor as it is.")] = None,
+    setting: Annotated[str | None, typer.Option(help="Filter, delays and rate of the present sensor.")] = None,
     truth: PassesFile = None,
     tolerance_ms: Tolerance = 0.0,
     mains_hz: Annotated[float, typer.Option(help="Mains frequency.")] = 50.0,
@@ -218,9 +218,9 @@ def counterfactual_command(
 ) -> None:
     """Compute how much margin a faster sensor, a filter or an average would have on this light.
 
-    Margin: half the distance of the weakest 1 % of the passes from the strongest 1 % of the gaps, in robust standard
-    deviations of the background. Needed: what white noise alone asks for, for one trip an hour. Compares sensors on
-    this light; promises nothing.
+    Margin: half the distance between the weakest 1 % of the passes and the strongest 1 % of the gaps, in robust
+    standard deviations of the background. Needed: the margin with which white noise alone trips once an hour. This
+    compares sensors on this light; it promises nothing.
     """
     from teachlab.cli.opening import naming
     from teachlab.data.opening import open_pair
@@ -248,7 +248,7 @@ def counterfactual_command(
     say("")
     show(_sensors(found.sensors, opened.info.unit))
     say("Margin and needed: in robust standard deviations of the background.")
-    say("Times: margin over needed, against the sensor as it is.")
+    say("Times: margin divided by the needed one, compared with the present sensor.")
     say("Separate: levels without hysteresis, reached by every pass and by no gap.")
     if best:
         say("Cost: of the best fixed levels in hindsight, with the on-levels that cost as little.")

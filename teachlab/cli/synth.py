@@ -52,7 +52,7 @@ def synth_command(
 ) -> None:
     """Make a synthetic recording with its passes, to rehearse before there is a log.
 
-    A line of one's own is a page of TOML: begin with --toml of one that ships, --keys tells every key.
+    A line of your own is a page of TOML: begin with --toml of one that ships; --keys explains every key.
     """
     from teachlab.synthetic import load_scenario
 
@@ -79,7 +79,7 @@ def synth_command(
 
 
 def _refuse(context: typer.Context, used: set[str], why: str) -> None:
-    """Refuse what was given on the command line and would play no part."""
+    """Refuse options on the command line that would have no effect."""
     given = [p for p in context.command.params if p.name is not None and p.name not in used | {"json", "memory"}]
     idle = [p for p in given if getattr(context.get_parameter_source(p.name or ""), "name", "") == "COMMANDLINE"]
     if idle:

@@ -77,12 +77,12 @@ def ask_for_setting(
     base: str | None, seed: int, tolerance_ms: float, out: str | None, accept_cost: float, json: bool,
     device: str | None = None,
 ) -> Answer:  # fmt: skip
-    """Ask for a setting, write it where it is wanted, and tell what lies beside it, or the document.
+    """Ask for a setting, write it if wanted, and print what belongs to it, or the document.
 
     Raises
     ------
     typer.Exit
-        Where nothing was taught, or what was taught cannot be keyed in: why has been told.
+        If nothing was taught, or the setting cannot be keyed in; the reason was printed.
     """
     from teachlab.data.opening import open_pair
     from teachlab.data.setting_files import write_setting
@@ -139,7 +139,7 @@ def _in_steps(
     taught: TeachAnswer, device: str, opened: tuple[Recording, Truth], recording: str, truth: str | None, *,
     accept_cost: float, tolerance_ms: float, out: str | None,
 ) -> TeachAnswer:  # fmt: skip
-    """Return the setting as it can be keyed in at a device, judged by the worse of what its display may mean."""
+    """Return the setting as it can be keyed in at a device, judged at the worse end of what its display may mean."""
     from teachlab.device.card import keyed_in
     from teachlab.device.device_file import read_device
     from teachlab.model.score import Rules
@@ -157,7 +157,7 @@ def _tell_abstention(
     refusal: Abstained, opened: tuple[Recording, Truth], path: str, teacher: Strategy, *, seed: int,
     tolerance_ms: float, base: Setting | None, json: bool,
 ) -> None:  # fmt: skip
-    """Tell why nothing was taught: the document, or what lies off and the reason."""
+    """Print why nothing was taught: the document, or misaligned passes and the reason."""
     from teachlab.data.alignment.room import alignment_of
     from teachlab.wording.alignment import lead_lines
 

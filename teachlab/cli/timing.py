@@ -127,13 +127,16 @@ def _budget(found: Timing) -> list[str]:
 
 
 def _beside(expected: Predicted, at_levels: bool, controller_ms: float) -> list[str]:
-    """Return what is not laid on filter and delays."""
+    """Return the errors that filter and delays do not cause."""
     out = []
     if expected.unlit and at_levels:
-        out.append(f"During {expected.unlit} passes the light is never beyond the level: not a matter of time.")
+        out.append(
+            f"During {expected.unlit} passes the light is never beyond the level: this is not a question of time."
+        )
     if expected.touching:
         out.append(
-            f"Between {expected.touching} neighbours the light never falls back behind the level: not a matter of time."
+            f"Between {expected.touching} neighbours the light never falls back behind the level: this is not a "
+            "question of time."
             if at_levels
             else f"{expected.touching} neighbours touch: no setting can separate them."
         )

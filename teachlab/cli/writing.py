@@ -1,4 +1,4 @@
-"""Files that commands write beside what they print: the document, or its picture."""
+"""Files that commands write beside their output: the document, or its picture."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ def picture_kind(name: str) -> str:
 
 
 def write_result(name: str, kind: str, document: dict[str, Any], picture: bytes) -> None:
-    """Write a document, or its picture, into a file of this kind: whole, or not at all."""
+    """Write a document, or its picture, into a file of this kind: completely, or not at all."""
     import json
 
     from teachlab.data.atomic_files import write_aside

@@ -172,7 +172,7 @@ def found_at(pattern: str) -> list[str] | None:
             if system.get_file_info(path).type != fs.FileType.Directory:
                 return None
         except (OSError, ValueError, pa.ArrowException):
-            return None  # whoever opens it will say so
+            return None  # opening it will report it
     root = place[: place.rindex("/", 0, magic.start()) + 1] if magic is not None else place.rstrip("/") + "/"
     try:
         system, path = system_of(root.rstrip("/") + query)

@@ -320,7 +320,7 @@ def current(path: str | Path) -> Path:
             if name == target.name and (target.parent / part).exists():
                 return target.parent / part
     except (OSError, ValueError):
-        pass  # whoever opens the file will say so
+        pass  # opening the file will report it
     return Path(path)
 
 

@@ -29,7 +29,7 @@ class BorderDoubt:
     samples : float, samples
         At least 1: no border is more certain than one sample of the light.
     because : str
-        The end of the sentence "Borders are in doubt by ± … because …".
+        The end of the sentence "Borders are uncertain by ± … because …".
     """
 
     samples: float

@@ -74,6 +74,8 @@ def _open_local(place: Path) -> Any:
 
 LONGEST_TEXT = 1000
 """Longest label, lot or time in a column, in bytes: a file of a few kilobytes can hold gigabytes of text."""
+TEXT_HEAD = 400
+"""How many bytes show whether a file is text."""
 TIMES_HELD = 3.0
 """Memory of text while Arrow and Python hold it, relative to its size."""
 SHORTER = "Give a table with shorter labels, or without this column."
@@ -94,11 +96,28 @@ def open_parquet(
                 read_dictionary=list(packed) or None,
             )  # fmt: skip
     except (pa.ArrowException, OSError, UnicodeDecodeError) as fault:
+        log = not str(location).endswith(".parquet") and _begins_as_text(source)
         source.close()
+        if log:
+            raise error(
+                f"{location}: this is a text file, not a Parquet file. Give the path of {what}. A recording is "
+                "made from a log by import (teachlab import LOG --column NAME --out NAME.parquet)."
+            ) from None
         raise error(
             f"{location}: not a readable Parquet file, or cut short: {first_line(fault)}. Give the path of {what}."
         ) from None
     return file
+
+
+def _begins_as_text(source: Any) -> bool:
+    """Return whether a file that is no Parquet file begins with a line of text."""
+    try:
+        source.seek(0)
+        raw: bytes = source.read(TEXT_HEAD)
+        head = raw.partition(b"\n")[0].decode("utf-8", "ignore").replace("\t", " ").strip()
+    except (pa.ArrowException, OSError):
+        return False
+    return head != "" and head.isprintable()
 
 
 def text_columns(file: pq.ParquetFile, wanted: Collection[str]) -> list[str]:

@@ -216,8 +216,8 @@ def _verdict(
         decision = DIFFERS if min(share.high, back.high) < LEAST_SHARE else OPEN
     info = recording.info
     reasons = []
-    for side, what in (("logged", "edges were logged that the replay has not"),
-                       ("replayed", "replayed edges were not logged")):  # fmt: skip
+    for side, what in (("logged", "logged edges are missing in the replay"),
+                       ("replayed", "replayed edges are missing in the log")):  # fmt: skip
         if some := [one for one in unmatched if one.side == side]:
             places = ", ".join(dict.fromkeys(moment(one.sample, info) for one in some[:4:2]))
             reasons.append(VerdictReason(
@@ -228,7 +228,7 @@ def _verdict(
         reasons.append(VerdictReason(
             text=f"Of the matched edges the sensor switched {shift.early:,} early, {shift.exact:,} exactly and "
             f"{shift.late:,} late (5 to 95 %: {shift.p05:+.3g} to {shift.p95:+.3g} samples), after {lag} samples of "
-            "constant lag, which may be the log's or a delay both ways."
+            "constant lag, which may be lag of the log or a delay of both edges."
         ))  # fmt: skip
     lots = f"{share.lots} {'lots' if share.named else 'stretches of this recording'}"
     sure = f"{100 * share.confidence:g} % interval"

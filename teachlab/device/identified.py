@@ -226,7 +226,7 @@ class Identification:
         many = len(self.classes)
         told = (
             "One class of filter and delays fits." if many == 1
-            else f"{many:,} classes of filter, delays and evaluation rate fit; the simplest stands above."
+            else f"{many:,} classes of filter, delays and evaluation rate fit; the simplest is above."
         )  # fmt: skip
         if pulse := self.telling():
             ms = 1000 * float(self.classes[0].ratio) / self.sample_rate_hz

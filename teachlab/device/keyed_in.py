@@ -288,7 +288,7 @@ def check_levels(setting: Setting) -> Setting:
     """
     if not (type(setting) is Setting or isinstance(setting, WindowSetting)):
         raise SettingError(
-            f"levels of kind '{kind_of(setting)}' move with the light: no display value stands for them. Key in fixed "
+            f"levels of kind '{kind_of(setting)}' move with the light, so they have no display value. Key in fixed "
             "levels or a window (teachlab bench RECORDING --device DEVICE finds them), or let the sensor follow by "
             "itself, log its output, and compare: teachlab agree RECORDING --setting SETTING."
         )

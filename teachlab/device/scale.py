@@ -254,7 +254,7 @@ class DisplayScale:
         display = self.first + count * self.step
         if not self.first <= display <= self.last:
             raise ParameterError(
-                f"the level {level_text(target)} stands at {self.displayed(target):.4g} of the display, which takes "
+                f"the level {level_text(target)} is {self.displayed(target):.4g} on the display, which takes "
                 f"{self.first:g} to {self.last:g}."
             )
         return self.behind(display)
@@ -294,4 +294,4 @@ class DisplayScale:
                 f"A width of {level_text(width)} would do; here the readings leave ±{doubt / b:.3g} open at any step: "
                 "read more pairs."
             )
-        return f"No step of {self.step:g} is sure to keep within: {held}. {cure}"
+        return f"No step of {self.step:g} lies safely within equal cost: {held}. {cure}"

@@ -25,8 +25,8 @@ WORST_DRAWN, LONGEST_UNIT = 6, 30
 MOST_DRAWN = 1e300
 """Levels beyond this leave no room for an axis within the range of numbers."""
 CLOUD_CAPTION = (
-    "Levels of every draw, and their cost per scored pass. A dot has no fault, a cross has; the diamond is the setting "
-    "released. On-levels as good as the best in hindsight are shaded."
+    "Levels of every draw, and their cost per scored pass. A dot has no error, a cross has errors; the diamond is "
+    "the setting. On-levels as good as the best in hindsight are shaded."
 )
 
 OVERVIEW_CAPTION = (
@@ -34,8 +34,8 @@ OVERVIEW_CAPTION = (
     "table of lost and worst passes lists them."
 )
 POSITION_CAPTION = (
-    "Onset after the begin of the pass, and release after its end, over the peak light, by kind. Within the grey band "
-    "a difference may come from the borders of the truth."
+    "Onset after the start of the pass, and release after its end, over the peak light, by kind. Within the grey band "
+    "the uncertainty of the borders may be the reason."
 )
 OVERVIEW_COLUMNS = 800
 
@@ -76,7 +76,7 @@ def record_figures(record: dict[str, Any], recording: Recording | None) -> dict[
     if record["sensitivity"]:
         title = "Lost passes and false trips when both levels are shifted"
         svg = _figure("shift", _shift, record, (7.2, 2.6), title)
-        out["shift"] = DrawnFigure(svg, "Faults when both levels are shifted together; 0 is the setting.")
+        out["shift"] = DrawnFigure(svg, "Errors when both levels are shifted together; 0 is the setting.")
     if record["teach_cloud"].get("spreads"):
         svg = _figure("cloud", _cloud, record, (7.2, 3.0), "Levels taught in repeated draws, and what they cost")
         out["cloud"] = DrawnFigure(svg, CLOUD_CAPTION)
@@ -204,8 +204,8 @@ def _shift(figure: Any, record: dict[str, Any]) -> str:
     axes.legend(frameon=False, ncols=3, fontsize=7, loc="lower left", bbox_to_anchor=(0, 1), borderaxespad=0.2)
     clean = [s for s, r in zip(shift, rows, strict=True) if not (r["lost"] or r["false_trips"] or r["extra"])]
     if not clean:
-        return "No shift is without a fault."
-    return f"Without a fault from {min(clean):.4g} to {max(clean):.4g} {_unit(record)}."
+        return "Every shift makes an error."
+    return f"Without an error from {min(clean):.4g} to {max(clean):.4g} {_unit(record)}."
 
 
 def _worst(

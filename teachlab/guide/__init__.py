@@ -1,4 +1,4 @@
-"""The guide: one page a question. What a page prints was printed by its own commands; a test runs them again."""
+"""The guide: one page per question. The output on a page was printed by its own commands; a test runs them again."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ ORDER = (
     "log", "truth", "align", "label", "method", "declined", "lost", "possible", "drag", "dirt", "fast", "passes",
     "sensor", "keyin", "sign", "stale", "many", "strategy",
 )  # fmt: skip
-"""Pages in the order of a job. Their commands are one walk: a page may use what an earlier one wrote."""
+"""Pages in the order of a job. Their commands are one walk: a page may use results of an earlier one."""
 _FIGURE = re.compile(r"!\[([^\]]*)\]\(([^)]+)\)")
 
 
@@ -26,9 +26,9 @@ class GuidePage(Document):
     Parameters
     ----------
     name : str
-        What is typed to read it.
+        The name that is typed to read it.
     question : str
-        What it answers.
+        The question that it answers.
     text : str
         Markdown, with the question as its heading.
     """
@@ -38,6 +38,11 @@ class GuidePage(Document):
     text: str
 
     @property
+    def answer(self) -> str:
+        """The answer at the top of the page, as Markdown."""
+        return self.text.split("\n\n")[1].removeprefix("**Answer.** ")
+
+    @property
     def figures(self) -> tuple[str, ...]:
         """Names of the files of its figures, in ``figures/``."""
         return tuple(found[2] for found in _FIGURE.finditer(self.text))
@@ -45,7 +50,7 @@ class GuidePage(Document):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class GuidePages(Document):
-    """All pages, or those that were asked for.
+    """All pages, or the requested ones.
 
     Parameters
     ----------
@@ -79,7 +84,7 @@ def guide_pages() -> GuidePages:
 
 
 def terminal_text(page: GuidePage) -> str:
-    """Return a page as it is read in a terminal: without marks, and each figure by the sentence below it."""
+    """Return a page for reading in a terminal: without marks, and with each figure replaced by its caption."""
     text = re.sub(r"^```.*\n", "", page.text, flags=re.MULTILINE)
     text = _FIGURE.sub(lambda found: f"Figure (teachlab guide {page.name} --html FOLDER): {found[1]}", text)
     text = re.sub(r"\[([^\]]*)\]\((\w+)\.md\)", r"\1 (teachlab guide \2)", text)

@@ -9,6 +9,8 @@ from pathlib import Path
 from teachlab.data.atomic_files import one_result, write_aside
 from teachlab.guide import FOLDER, GuidePage
 
+_PRINTED = re.compile(r"<pre>(?=[^<]*<code[^>]*>(?:(?!</code>).)*\S {2,}\S)", re.DOTALL)
+"""Opens a block with columns: it scrolls on a narrow screen, where running text wraps."""
 _FIGURE = r'<figure><img src="\1" alt=""><figcaption>\2</figcaption></figure>'
 
 
@@ -31,8 +33,11 @@ def web_pages(pages: Iterable[GuidePage]) -> dict[str, str]:
         # Pages link to each other by their sources.
         body = marks.render(page.text).replace('.md">', '.html">')
         body = re.sub(r'<p><img src="(.*?)" alt="(.*?)" /></p>', _FIGURE, body)
+        body = _PRINTED.sub(lambda block: block[0].replace("<pre>", '<pre class="table">', 1), body)
         found[f"{page.name}.html"] = template.render(title=page.question, body=body, pages=pages, here=page.name)
-    found["index.html"] = template.render(title="teachlab: which question do you have?", body="", pages=pages, here="")
+    listed = "\n\n".join(f"**[{page.question}]({page.name}.html)**  \n{page.answer}" for page in pages)
+    title = "teachlab: which question do you have?"
+    found["index.html"] = template.render(title=title, body=marks.render(listed), pages=pages, here="")
     return found
 
 
@@ -42,7 +47,7 @@ def write_guide(folder: Path, pages: Iterable[GuidePage]) -> Path:
     Parameters
     ----------
     folder : Path
-        Made if it is not there.
+        It is made if it does not exist.
     pages : iterable of GuidePage
         What to write.
 

@@ -1,4 +1,4 @@
-"""How long an edge takes, and how far the light moves by itself in that time."""
+"""Edge time, and the range of the background within one edge time."""
 
 from __future__ import annotations
 
@@ -12,11 +12,11 @@ Levels = NDArray[np.float64]
 Places = NDArray[np.int64]
 
 LOW, HIGH = 0.1, 0.9
-"""An edge lasts from the first to the second share of the step between background and object."""
+"""An edge lasts from the first to the second of these shares of the step between background and object."""
 EDGE_SHARE = 0.99
-"""Quantile of the background range within one edge time that the hysteresis must beat."""
+"""Quantile of the background range within one edge time that the hysteresis must exceed."""
 EDGES = 1000
-"""The median edge time is that of at most about this many passes, evenly chosen."""
+"""The median edge time is computed from at most about this many passes, evenly chosen."""
 
 
 def edge_evaluations(height: Levels, start: Places, end: Places, background: float) -> float:
@@ -34,14 +34,14 @@ def edge_evaluations(height: Levels, start: Places, end: Places, background: flo
     Returns
     -------
     float, evaluations
-        NaN without a pass that rises above the background.
+        NaN if no pass rises above the background.
 
     Notes
     -----
-    Of every pass both edges are taken, out to the middle of the gaps around it. The top of an edge is the
-    median of the pass if that reaches half the height of its peak, else the peak: one glint must not
-    stretch the edge, and a clear object has only its walls. From the first evaluation at 90 % of the step
-    back to the last at 10 % before it, with straight lines between evaluations.
+    Both edges of every pass are measured, up to the middle of the neighbouring gaps. The top of an edge is the median
+    of the pass if that reaches half the height of its peak, else the peak: a single glint must not lengthen the edge,
+    and a clear object has light at its walls only. An edge lasts from the last evaluation at 10 % of the step to the
+    first at 90 %, with straight lines between evaluations.
 
     References
     ----------
@@ -69,19 +69,18 @@ def edge_evaluations(height: Levels, start: Places, end: Places, background: flo
 
 
 def edge_times(around: Levels, highest: float, middle: float, background: float) -> list[float]:
-    """Return the 10–90 % times of both edges of a pass, of those that have a foot.
+    """Return the 10–90 % times of those edges of a pass that have a foot.
 
     Parameters
     ----------
     around : ndarray of float64, recording units, objects upwards
-        Light of the pass, out to the middle of the gaps on either side.
+        Light of the pass, up to the middle of the gap on either side.
     highest, middle : float, recording units
         Largest light and median inside the pass.
     background : float, recording units
     """
     peak, middle = highest - background, middle - background
-    # The middle of an object is its level; only where it is nearly as dark as the background (a ring) its peak stands
-    # for it.
+    # # The middle of an object is its level; only if it is nearly as dark as the background (a ring), its peak is used.
     step = middle if middle >= peak / 2 else peak
     if not step > 0:
         return []
@@ -90,13 +89,13 @@ def edge_times(around: Levels, highest: float, middle: float, background: float)
 
 
 def _climb(height: Levels, step: float) -> float | None:
-    """Return how long the first climb to 90 % of a step takes from its last 10 %, None if it has no foot."""
+    """Return the time of the first climb from 10 % to 90 % of a step; None if it has no foot."""
     top = int(np.argmax(height >= HIGH * step))
     below = np.flatnonzero(height[:top] <= LOW * step)
     if top == 0 or below.size == 0:
         return None
-    # The last place below 10 % before the first one above 90 %: bounces before it belong to no edge. Straight lines
-    # between samples give fractions of one.
+    # # Start at the last place below 10 % before the first one above 90 %: earlier bounces belong to no edge. Straight
+    # lines between samples give fractions of a sample.
     foot = int(below[-1])
     begin = foot + (LOW * step - height[foot]) / (height[foot + 1] - height[foot])
     finish = top - (height[top] - HIGH * step) / (height[top] - height[top - 1])
@@ -111,7 +110,7 @@ def ranges(height: Levels, start: Places, stop: Places, span: int) -> Levels:
     height : ndarray of float64, shape (n,), recording units
         Without NaN.
     start, stop : ndarray of int64, shape (k,), evaluations
-        Stretches ``[start, stop)``; one shorter than `span` gives no window.
+        Stretches ``[start, stop)``; a stretch shorter than `span` gives no window.
     span : int, evaluations
         Length of a window, at least 1.
 
@@ -134,7 +133,7 @@ def ranges(height: Levels, start: Places, stop: Places, span: int) -> Levels:
 
 
 def places(start: Places, stop: Places) -> Places:
-    """Return the places of non-empty stretches, one stretch after the other.
+    """Return the places of non-empty stretches, concatenated.
 
     Examples
     --------
@@ -142,7 +141,7 @@ def places(start: Places, stop: Places) -> Places:
     [0, 1, 5, 6, 7]
     """
     size = stop - start
-    # Many short aranges as one: a step at every begin, and a running number.
+    # # Many short aranges at once: a step at every start, and a running sum.
     offset = np.repeat(start - np.concatenate(([0], np.cumsum(size)[:-1])), size)
     out: Places = np.arange(int(size.sum())) + offset
     return out

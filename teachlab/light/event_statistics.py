@@ -1,4 +1,4 @@
-"""What labelled passes and gaps say about a level: extremes per event, local noise, and what hysteresis must beat."""
+"""Statistics of labelled passes and gaps for a level: extremes per event, local noise, and the least hysteresis."""
 
 from __future__ import annotations
 
@@ -36,23 +36,23 @@ class EventStatistics:
     gap_peaks : ndarray of float64, shape (gaps,)
         G_g: sustained peak of every gap, outside all windows.
     gap_valleys : ndarray of float64, shape (gaps between passes,)
-        V_g: what the light falls to, long enough for a release, between one pass and the next.
+        V_g: lowest light between one pass and the next that lasts long enough for a release.
     peak_at, gap_at : ndarray of int64, evaluations
-        Where each pass and each gap begins in the stretch shown.
+        First evaluation of each pass and each gap, in the stretch shown.
     noise_object, noise_background : float, recording units, optional
-        sigma on either side; None without two neighbouring valid evaluations.
+        sigma of object and background; None without two neighbouring valid evaluations.
     step : float, recording units, optional
         Smallest step between levels that occur.
     background : float
-        Median height of the gaps; NaN without one.
+        Median height of the gaps; NaN if there is none.
     edge : float, evaluations
         Median 10–90 % time of the edges; NaN if no pass rises.
     edge_range : float, recording units
-        R_edge: 99 % quantile of the background range within one edge time; NaN without room for a window.
+        R_edge: 99 % quantile of the background range within one edge time; NaN if the gaps are too short for a window.
     hold, gap_hold, release_hold : int, evaluations
         D of passes, of gaps, and of valleys.
     passes_left_out, gaps_left_out : int
-        Events that hold a void evaluation, or none at all.
+        Events that hold a void evaluation, or no evaluation.
     """
 
     sign: int
@@ -78,7 +78,7 @@ class EventStatistics:
 
     @property
     def noise(self) -> float:
-        """Local noise of the background, recording units; that of the objects, or 0, if there is none."""
+        """Local noise of the background, recording units; without it, that of the objects, or 0."""
         for found in (self.noise_background, self.noise_object):
             if found is not None:
                 return found
@@ -98,7 +98,7 @@ def measure_events(
     hold : int, evaluations
         D for the passes: their peaks must last this long.
     gap_hold : int, evaluations
-        D for gaps and for passes to be ignored: ``lag + 1``, what it takes to switch the output.
+        D for gaps and for passes to be ignored: ``lag + 1``, the number of evaluations that switches the output.
     release_hold : int, evaluations
         How long the light must stay low for the output to be released.
 
@@ -111,8 +111,8 @@ def measure_events(
     border is part of it, since a release may fall into it, and at most half of either pass.
     R_edge is taken inside the gaps, one edge time away from the passes where there is room.
 
-    Invalid evaluations hold the last valid one; an event with a void evaluation (the 6th in a row or later)
-    is left out, as it is from scoring.
+    Invalid evaluations keep the last valid value; an event with a void evaluation (the 6th in a row or later) is left
+    out, as in scoring.
 
     References
     ----------
@@ -135,7 +135,7 @@ def measure_events(
     ignored = ~events.detect & usable
     gaps = seen.clean(apart.gap_start, apart.gap_stop)
     gap_start, gap_stop = apart.gap_start[gaps], apart.gap_stop[gaps]
-    # Where a release may happen: a little into the passes on either side, as far as filter and delay reach.
+    # # A release can fall there: also a little into the neighbouring passes, as far as filter and delay reach.
     between = _between(events.start, events.end, release_hold)
     between = between[:, seen.clean(*between)]
 
@@ -167,7 +167,7 @@ def measure_events(
 
 
 def inner_valleys(events: Events, sign: int, level: float, *, release_hold: int = 1) -> Heights:
-    """Return K_k: what the light falls to inside every detect pass once it has reached a level.
+    """Return K_k: the lowest light inside every detect pass after it has reached a level.
 
     Parameters
     ----------
@@ -207,7 +207,7 @@ def windows_shown(events: Events, lag: int = 0) -> Windows:
 
 
 def _between(start: Places, end: Places, hold: int) -> Places:
-    """Return the stretches in which a release between neighbouring passes may fall, shape (2, passes − 1)."""
+    """Return the stretches in which a release between neighbouring passes can fall, shape (2, passes − 1)."""
     middle = (start + end) // 2
     reach = max(hold - 1, 1)
     low, high = np.maximum(end[:-1] - reach, middle[:-1]), np.minimum(start[1:] + reach, middle[1:])

@@ -1,4 +1,4 @@
-"""The teach block as the sensor evaluates it: read once where it fits, otherwise as needed."""
+"""The evaluated teach block: kept in memory if it is small enough, otherwise read as needed."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ KEPT_EVALUATIONS = 50_000_000
 
 
 class Evaluated:
-    """Evaluations ``[0, stop)`` of a recording; no sample behind the last of them is ever read.
+    """Evaluations ``[0, stop)`` of a recording; no sample after the last of them is read.
 
     Parameters
     ----------
@@ -62,11 +62,11 @@ class Evaluated:
 
     @property
     def kept(self) -> bool:
-        """Whether all of it is in memory, so that any place is at hand."""
+        """Whether all evaluations are in memory, so that single places can be read."""
         return self._kept is not None
 
     def at(self, places: NDArray[np.int64]) -> Levels:
-        """Return the evaluations at some places, of what is kept: float64, NaN where invalid or left out."""
+        """Return the evaluations at some places of the kept light: float64, NaN where invalid or left out."""
         if self._kept is None:
             raise ValueError("single evaluations are at hand of a block that is kept only.")
         invalid = None if self._kept.invalid is None else self._kept.invalid[places]
@@ -99,7 +99,7 @@ class Evaluated:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Stretches:
-    """Disjoint stretches ``[start, stop)`` of evaluations in time order, and what they hold.
+    """Disjoint stretches ``[start, stop)`` of evaluations in time order, with their extremes.
 
     Parameters
     ----------
@@ -122,7 +122,7 @@ class Stretches:
 
     @property
     def usable(self) -> NDArray[np.bool_]:
-        """Which of them hold valid light, all of it small enough to be calculated with."""
+        """Whether each stretch holds valid light that is small enough for calculation."""
         return np.asarray((self.valid > 0) & (np.abs((self.low, self.high)) < LARGEST).all(axis=0))
 
     def middles(self) -> NDArray[np.float64]:

@@ -116,7 +116,7 @@ class FollowingSetting(Setting):
             name, side = ("off_level", "above") if light_on else ("on_level", "at or below")
             raise SettingError(
                 f"{name} ({getattr(self, name):g} {self.unit}) must be {side} the reference ({self.reference:g}): "
-                "else the background itself would hold the output active, and freeze the reference for ever. "
+                "else the background itself would hold the output active, and freeze the reference without end. "
                 "Narrow the hysteresis, or move the level away from the background."
             )
 

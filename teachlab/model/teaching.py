@@ -1,4 +1,4 @@
-"""Teach evidence: what a strategy is shown, and the protocol it meets."""
+"""Teach evidence: what a strategy is shown, and the protocol that it implements."""
 
 from __future__ import annotations
 
@@ -33,7 +33,7 @@ def _valid(levels: Levels) -> Levels:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Reading:
-    """A static reading: consecutive evaluations with the belt at rest in front of one thing.
+    """A static reading: consecutive evaluations with the belt stopped in front of one object or gap.
 
     Parameters
     ----------
@@ -49,8 +49,8 @@ class Reading:
 
     @property
     def mean(self) -> float:
-        """Mean light, recording units; that of equal values is exactly their value."""
-        # Summing rounds, and could put the mean of a constant just beside it.
+        """Mean light, recording units; for equal values exactly that value."""
+        # # Summation rounds, so the mean of a constant could differ from it in the last bit.
         return float(np.clip(np.mean(self.light), self.light.min(), self.light.max()))
 
 
@@ -83,7 +83,7 @@ class Sweep:
     light : ndarray of float64, shape (n,), recording units
         All evaluations in time order; NaN is an invalid evaluation.
     passes : int
-        How many passes were let by.
+        Number of passes that went by.
     at_sample : int
         First sample of the stretch, for the record.
     """
@@ -134,7 +134,7 @@ class Events:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class TeachView:
-    """All that a strategy may look at; what it did not declare raises.
+    """Evidence that a strategy may read; evidence that it did not declare raises an error.
 
     Parameters
     ----------
@@ -149,7 +149,7 @@ class TeachView:
     rate_hz : float, Hz
         Evaluations per second of everything shown.
     base : Setting
-        Delays, filter and evaluation rate to keep; its levels mean nothing.
+        Delays, filter and evaluation rate to keep; its levels are not used.
     shown : frozenset of Shown
         What the strategy declared.
     """
@@ -222,7 +222,7 @@ class TeachView:
         Raises
         ------
         Abstained
-            If the level is finite and beyond any light.
+            If the level is finite but beyond the range of light.
         """
         if self.direction is Direction.RISE:
             on, off = level, level - hysteresis
@@ -246,7 +246,7 @@ class Strategy(Protocol):
     Built-ins and plug-ins are frozen dataclasses; their fields are the parameters. Field metadata may hold
     the texts `unit` and `help`, which listings show. Further attributes are understood where present:
 
-    - `sweep_passes`, int: how many passes its sweep lets by (5 if absent);
+    - `sweep_passes`, int: how many passes its sweep holds (5 if absent);
     - `either_direction`, bool: it does not use the direction of the objects, and is shown evidence where none can
       be told (the view then says rise);
     - `designs`, frozenset of str: fields of the base setting, besides the levels and the polarity, that the

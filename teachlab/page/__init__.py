@@ -1,1 +1,1 @@
-"""The page on which levels are taken in the hand: what it holds, and how it is put together."""
+"""The page on which a user drags the levels: what it holds, and how it is put together."""

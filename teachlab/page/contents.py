@@ -428,7 +428,7 @@ def _doubts(recording: Recording, truth: Truth) -> tuple[NDArray[np.uint8], dict
     doubts = np.zeros(truth.passes, np.uint8)
     try:
         found = pass_doubts(recording, replace(propose_passes(recording), truth=truth))
-    except InputError:  # light without two levels tells nothing
+    except InputError:  # light without two levels gives no doubts
         return doubts, {}
     doubts[:] = [round(100 * one.doubt) for one in found]
     told = sorted((one for one in found if one.reason), key=lambda one: -one.doubt)[:MOST_DOUBTS]
@@ -436,7 +436,7 @@ def _doubts(recording: Recording, truth: Truth) -> tuple[NDArray[np.uint8], dict
 
 
 def outcomes(result: Score) -> dict[str, NDArray[np.uint8]]:
-    """Return what became of every pass and gap, and which passes were counted again."""
+    """Return what became of every pass and gap, and which passes have extra switching."""
     again = (result.trials.passes == Outcome.HIT) & (result.trials.pass_onsets > 1)
     return {
         "passes": result.trials.passes.astype(np.uint8),

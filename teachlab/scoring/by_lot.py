@@ -1,4 +1,4 @@
-"""Passes that resemble one another: the design effect, and intervals at the effective sample size."""
+"""Passes that are similar within a lot: the design effect, and intervals at the effective sample size."""
 
 from __future__ import annotations
 

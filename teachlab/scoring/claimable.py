@@ -78,7 +78,7 @@ class Claimable:
         ]
         if self.ignore_passes:
             many = number_of(self.ignore_passes, "pass to be ignored is", "passes to be ignored are")
-            out.append(f"{many} counted beside the claim.")
+            out.append(f"{many} counted separately.")
         return out
 
 

@@ -37,12 +37,13 @@ REASONS = {
     "like-a-gap": "lost: {their} light is that of the gaps: nothing passed, or the label is wrong",
     "other-side": "lost: {darker} than the background, and no level {above} the background sees {them}",
     "saturated": "lost: {their} light is clipped at an end of the scale and does not reach the level of {level} {unit}",
-    "stands-still": "lost: the light stands still in {them}, by not one step: the logger or the sensor had stopped",
+    "stands-still": "lost: the light does not change by a single step in {them}: the logger or the sensor had stopped",
     "dropout": "lost: the recording has no valid light in part of {them}",
-    "not-evaluated": "lost: the sensor evaluates no sample of {them}, so short {they_are}",
+    "not-evaluated": "lost: {they_are} so short that the sensor evaluates no sample of {them}",
     "shorter-than-delay": "lost: the {back} is longer than {they_last}, whatever the level: shorten it",
     "too-brief": "lost although the light reaches the level: too briefly for filter or delay",
-    "not-active": "lost: the output does not become active; its levels are not fixed, so that no level is to blame",
+    "not-active": "lost: the output does not become active; its levels are not fixed, so no level can be "
+    "named as the cause",
     "early": "merged: the output became active in the gap just before, one event that counts as a false trip and as "
     "a loss. Move the level towards the objects, or allow for borders in doubt with --tolerance-ms",
     "held-by-delay": "merged: the {held} bridges the gap before {them}, whatever the level: shorten it",
@@ -295,7 +296,7 @@ def _missed(rows: NDArray[np.int64], setting: Setting, truth: Truth, extremes: P
         return ["not-evaluated"] * rows.size
     up = setting.light_on
     level = setting.activation
-    # Passes without an evaluation have no extremes. They are marked −1, and are looked up for nothing else.
+    # Passes without an evaluation have no extremes. They are marked −1, and no other column of theirs is read.
     at = np.full(truth.passes, -1, np.int64)
     at[extremes.pass_rows] = np.arange(extremes.pass_rows.size)
     k = at[rows]

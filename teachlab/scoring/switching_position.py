@@ -148,7 +148,7 @@ class SwitchingPosition:
         )
 
     def by(self, names: Names) -> dict[str, tuple[QuantileSpread, QuantileSpread | None]]:
-        """Return onset and release of every kind or lot, in order of appearance."""
+        """Return onset and release of every kind or lot, in the order in which the names come first."""
         out = {}
         for name in dict.fromkeys(names.tolist()):
             chosen = names == name

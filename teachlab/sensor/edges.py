@@ -20,7 +20,7 @@ def joined(parts: list[Edges]) -> Edges:
 
 
 def placed(parts: list[tuple[int, NDArray[np.int32]]]) -> Edges:
-    """Return lists of edges, each counted from a begin of its own, as one.
+    """Return lists of edges, each counted from its own start, as one.
 
     Where edges are many, memory that is touched for the first time takes longer than all else: while light goes by they
     are kept in half of it.

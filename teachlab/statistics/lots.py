@@ -159,7 +159,7 @@ def lot_rate(
     independent or with intra-lot correlation 0.05 or 0.2, and rates from 0.1 to 5 %, if the lots are of one kind:
     beta-binomial, logit-normal, runs of losses, a share of bad lots among perfect ones, unequal sizes, or one lot ten
     times as large (``benchmarks/coverages/lots.py``). Dividing by d itself covers only 66 to 96 % there. Coverage falls
-    to 65 % where rare bad lots come among lots that lose passes now and then: those make d small, and data without a
+    to 65 % where rare bad lots come among lots that lose a few passes: those make d small, and data without a
     rare bad lot cannot show it.
 
     `by_proxy` is for this case. Its design effect is at least ``1 + (m − 1) icc`` (Kish 1965) with ``m = Σ m_i² / n``

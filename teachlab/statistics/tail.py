@@ -210,7 +210,7 @@ def _refuse_clusters(weak: NDArray[np.bool_], lots: NDArray[Any]) -> None:
     chance = float(chdtrc(of.size - 1, chi_square))
     if chance < CLUSTERED:
         raise Abstained(
-            "weak passes cluster: those of one lot, or of one stretch, resemble one another",
+            "weak passes cluster: those of one lot, or of one stretch, are similar",
             f"the weakest tenth lies unevenly in {of.size} lots or stretches (chance {chance:.2g})",
             f"a chance of at least {CLUSTERED:g}; claim by lots instead",
         )

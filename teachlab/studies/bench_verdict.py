@@ -1,4 +1,4 @@
-"""What a bench says first: the verdict on the setting it recommends, and rows of strategies that cost the same."""
+"""The first lines of a bench: the verdict on the setting it recommends, and rows of strategies that cost the same."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from teachlab.studies.result import Recommendation, RecordingBench
 
 NAMED = 1
-"""Strategies of a row that are named."""
+"""Number of strategies of a row that are named."""
 
 
 def bench_verdict(
@@ -43,12 +43,12 @@ def bench_verdict(
     found : Recommendation or None
     halves : mapping of str to ClaimHalf
     rows, orders
-        As the bench has them.
+        As in the bench.
     by : JudgedBy
         With the rules of the claim half.
     files : FilesJudged, optional
     reading : SettingReading, optional
-        Of the setting that is judged, under the same rules.
+        Reading of the judged setting, under the same rules.
     """
     if found is None:
         text = (
@@ -81,7 +81,7 @@ def bench_verdict(
 
 
 def order_sentence(strategy: str, rows: Sequence[Sequence[str]], orders: Sequence[Order | None]) -> str:
-    """Return with how many others a strategy shares its cost, and how sure its order before the next row is."""
+    """Return how many others a strategy shares its cost with, and how sure its order before the next row is."""
     at = next((k for k, row in enumerate(rows) if strategy in row), None)
     if at is None:
         return ""
@@ -94,7 +94,7 @@ def order_sentence(strategy: str, rows: Sequence[Sequence[str]], orders: Sequenc
 
 
 def standing_text(order: Order) -> str:
-    """Return how sure an order is, with what it rests on.
+    """Return how sure an order is, with its evidence.
 
     Examples
     --------
@@ -112,7 +112,7 @@ def standing_text(order: Order) -> str:
 
 
 def ranking_lines(bench: RecordingBench) -> list[str]:
-    """Return the ranking in a line a row: strategies of one cost, what they cost, how sure the order is."""
+    """Return the ranking, one line per row: strategies of one cost, that cost, how sure the order is."""
     if not bench.rows:
         return []
     named = [_names(row) for row in bench.rows]
@@ -132,6 +132,6 @@ def _names(row: Sequence[str]) -> str:
 
 
 def over_all(verdicts: Sequence[Verdict]) -> Verdict | None:
-    """Return the least favourable of several verdicts: what holds on every recording."""
+    """Return the least favourable of several verdicts: it holds for every recording."""
     order = [REFUSED, *map(str, (Decision.NONE, Decision.OPEN, Decision.LIMIT, Decision.USE))]
     return min(verdicts, key=lambda one: order.index(one.decision), default=None)

@@ -1,4 +1,4 @@
-"""The two halves of the scored passes: settings are fixed on the first, and what they did on the second is claimed."""
+"""The two halves of the scored passes: settings are fixed on the first; the claim is their result on the second."""
 
 from __future__ import annotations
 
@@ -35,7 +35,7 @@ class ClaimHalf:
     ----------
     strategy : str
     draw : int
-        Number of the draw whose cost on the choosing half is the median of the strategy's draws.
+        Number of the draw with the median cost of the strategy's draws on the choosing half.
     setting : Setting
     chosen_on : int
         Scored passes of the choosing half.
@@ -59,15 +59,15 @@ class ClaimHalf:
     def errors(self, truth: Truth, confidence: float) -> tuple[CostBound, bool]:
         """Return its errors per pass over both halves with bounds by lots, and whether its output is usable.
 
-        The choosing half, on which it was the median draw of its strategy, makes its errors look no larger than they
-        are: that it fails may be told from twice as many lots, that it works may not.
+        The choosing half, on which it was the median draw of its strategy, does not overstate its errors. So twice as
+        many lots may show that it fails, but not that it works.
         """
         bound = lot_counts(truth, self.whole.trials).bound(confidence=confidence)
         return bound, not unusable(self.whole)
 
 
 def second_half(first_scored: int, passes: int) -> int:
-    """Return the first pass of the second half; the first half has the odd one."""
+    """Return the first pass of the second half; with an odd number, the first half has one more."""
     return first_scored + math.ceil((passes - first_scored) / 2)
 
 
@@ -136,7 +136,7 @@ def claim_halves(
 def order_rows(
     truth: Truth, rows: Sequence[Sequence[str]], halves: Mapping[str, ClaimHalf], options: DrawOptions
 ) -> list[Order | None]:
-    """Say of every row how sure its order before the next one is; None for the last, and where none is known."""
+    """Say for every row how sure its order before the next one is; None for the last, and if it is unknown."""
     firsts = [halves.get(row[0]) for row in rows]
     pairs = [
         (k, paired_costs(truth, a.score.trials, b.score.trials, options.costs))

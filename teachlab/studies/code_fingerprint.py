@@ -1,4 +1,4 @@
-"""The fingerprint of the code that makes a number: the modules it rests on, and the libraries that compute."""
+"""The fingerprint of the code behind a number: its modules, and the libraries that compute."""
 
 from __future__ import annotations
 
@@ -15,15 +15,14 @@ _IMPORT = re.compile(r"^\s*(?:from (teachlab[\w.]*) import ([^#\n(]*|\([^)]*\))|
 
 @functools.cache
 def code_fingerprint(module: str) -> str:
-    """Return the SHA-256 of a module of this package with all that it imports from it, and of the libraries' versions.
+    """Return the SHA-256 of a module of this package with everything that it imports, and of the libraries' versions.
 
-    What is imported for annotations alone counts too: a change there may compute anew what it need not, never the
-    other way round.
+    Imports for annotations count too: a change there may cause an unnecessary computation, but never a missing one.
 
     Parameters
     ----------
     module : str
-        Its full name. Modules that are loaded by name, such as strategies, have fingerprints of their own.
+        Its full name. Modules that are loaded by name, such as strategies, have their own fingerprints.
 
     Examples
     --------
@@ -47,7 +46,7 @@ def _closure(module: str) -> dict[str, bytes]:
             continue
         found[name] = file.read_bytes().replace(b"\r\n", b"\n")
         todo += _imported(found[name].decode())
-        # A package is run before what lies in it.
+        # A package is run before its modules.
         todo += [name.rpartition(".")[0]] if "." in name else []
     return found
 
@@ -61,7 +60,7 @@ def _imported(text: str) -> Iterator[str]:
 
 def _file(module: str) -> Path | None:
     place = Path(__file__).parents[1].joinpath(*module.split(".")[1:])
-    # The front door names everything, and computes nothing.
+    # The package's top level names everything and computes nothing.
     if module == "teachlab":
         return None
     return next((f for f in (place.with_suffix(".py"), place / "__init__.py") if f.is_file()), None)

@@ -1,4 +1,4 @@
-"""Figures of a recording: light, levels and cost of the draws; and what no setting gets right."""
+"""Figures of a recording: light, levels and cost of the draws; and the errors that no setting avoids."""
 
 from __future__ import annotations
 
@@ -24,15 +24,14 @@ if TYPE_CHECKING:
 
 MOST_DRAWN = 12
 MOST_POINTS = 4000
-"""Samples of one picture; of longer stretches every second, third … one."""
+"""Samples of one picture; of longer stretches only every second, third … one is drawn."""
 
 
 def bench_figure(bench: RecordingBench, truth: Truth, extremes: PassAndGapExtremes, *, kind: str = "svg") -> bytes:
     """Draw a bench.
 
-    Above: how often every level is the extreme of a pass or of a gap. Below on the same axis: the active
-    level of every draw, a dot where nothing goes amiss, a cross where something does. Right: the spread
-    of the cost.
+    Above: how often every level is the extreme of a pass or of a gap. Below, on the same axis: the active level of
+    every draw, a dot without errors, a cross with errors. Right: the spread of the cost.
 
     Parameters
     ----------
@@ -82,7 +81,7 @@ def bench_figure(bench: RecordingBench, truth: Truth, extremes: PassAndGapExtrem
 def unsolved_figure(
     title: str, recording: Recording, trials: Sequence[UnsolvedTrial], setting: Setting, *, kind: str = "svg"
 ) -> bytes:
-    """Draw the passes and gaps that no setting gets right, at most `MOST_DRAWN`, each with as much light around.
+    """Draw the passes and gaps that no setting gets right, at most `MOST_DRAWN`, each with as much light around it.
 
     Parameters
     ----------
@@ -91,7 +90,7 @@ def unsolved_figure(
     trials : sequence of UnsolvedTrial
         At least one.
     setting : Setting
-        Whose levels are drawn: the best in hindsight.
+        Setting whose levels are drawn: the best in hindsight.
     kind : str
         svg or png.
     """
@@ -163,7 +162,7 @@ def _draw_levels(axes: Any, bench: RecordingBench) -> None:
         taught = [d for d in result.draws if d.setting is not None]
         at = np.array([d.setting.activation for d in taught if d.setting is not None])
         free = np.array([d.measures["cost"] == 0 for d in taught], bool)
-        # Spread by draw number, so that equal levels stay visible and the picture repeats.
+        # Spread by draw number, so that equal levels stay visible and the picture is reproducible.
         offset = row + 0.72 * (np.array([d.draw for d in taught]) / max(len(result.draws) - 1, 1) - 0.5)
         named = {} if row else {"label": "active level of a draw without an error"}
         axes.scatter(at[free], offset[free], s=7, color=GOOD, linewidths=0, **named)

@@ -1,4 +1,4 @@
-"""Bench recordings in files, several at once, and write what was found."""
+"""Bench recordings in files, several at a time, and write the results."""
 
 from __future__ import annotations
 
@@ -52,7 +52,7 @@ def bench_files(
     jobs: int = 0,
     progress: Progress | None = None,
 ) -> list[RecordingBench]:
-    """Bench every recording; several at once in worker processes, each of which opens its own files.
+    """Bench every recording; several at a time in worker processes, each of which opens its own files.
 
     Parameters
     ----------
@@ -63,17 +63,17 @@ def bench_files(
     truth : str, optional
         Passes of a single recording.
     accepted : float
-        Errors per pass that are accepted of the settings recommended.
+        Accepted errors per pass of recommended settings.
     assumption : Assumption
-        What the headline takes for granted.
+        What the headline assumes.
     out : str, optional
         Folder into which `write_bench` will write, for the next step of the verdicts.
     keep : str
-        The command that writes them, where `out` is not given.
+        The command that writes them, if `out` is not given.
     device : DeviceDocument, optional
-        In whose steps all settings are.
+        Device in whose steps all settings are.
     jobs : int
-        Recordings at once; 0 for as many as there are cores.
+        Number of recordings at a time; 0 for as many as there are cores.
     progress : callable, optional
         Called with the share done.
 
@@ -127,7 +127,7 @@ def _bench(
 
 
 def setting_names(recordings: Sequence[str]) -> list[str]:
-    """Return the file of the setting for each recording: by its name, or by its number where names come twice."""
+    """Return the file of the setting for each recording: by its name, or by its number if names repeat."""
     twice = len(set(recordings)) < len(recordings)
     return [f"{number if twice else name}.setting.json" for number, name in enumerate(recordings)]
 
@@ -138,20 +138,20 @@ def write_bench(
     *,
     recordings: Sequence[tuple[Recording, Truth, PassAndGapExtremes]],
 ) -> list[Path]:
-    """Write ``draws.parquet``, ``bench.json``, and per recording figures and the recommended setting into a folder.
+    """Write ``draws.parquet``, ``bench.json`` and, per recording, figures and the recommended setting into a folder.
 
     Parameters
     ----------
     benches : sequence of RecordingBench
     folder : str or Path
-        Created if it is not there; files of these names are replaced.
+        It is made if it does not exist; files with these names are replaced.
     recordings : sequence of (Recording, Truth, PassAndGapExtremes)
         In the order of the benches, for the figures.
 
     Returns
     -------
     list of Path
-        What was written.
+        The written files.
     """
     place = Path(folder)
     if place.exists() and not place.is_dir():
@@ -186,7 +186,7 @@ def write_bench(
 
 
 def _earlier_files(document: Path) -> set[str]:
-    """Return the figures and settings of the bench that lies in a folder: those of its recordings only."""
+    """Return the figures and settings of an earlier bench in a folder: those of its recordings only."""
     try:
         found = json.loads(read_text(document, "a bench", InputError))
         names = [one["recording"] for one in found["recordings"]]

@@ -15,16 +15,16 @@ if TYPE_CHECKING:
 
 
 def by_cost(draws: Sequence[Draw]) -> list[Draw]:
-    """Return the draws that taught, sorted by (cost, on-level, off-level, draw)."""
+    """Return the draws that gave a setting, sorted by (cost, on-level, off-level, draw)."""
     taught = [d for d in draws if d.setting is not None]
     return sorted(taught, key=lambda d: (*(d.measures[m] for m in ("cost", "on_level", "off_level")), d.draw))
 
 
 def spreads_of(draws: Sequence[Draw]) -> dict[str, Spread]:
-    """Return the spread of every measure over the draws that taught.
+    """Return the spread of every measure over the draws that gave a setting.
 
-    Quantiles are values that occurred (inverse of the empirical distribution), so that the median cost is
-    the cost of the median draw.
+    Quantiles are values that occurred (inverse of the empirical distribution), so the median cost is the cost of the
+    median draw.
     """
     ordered = by_cost(draws)
     if not ordered:
@@ -37,25 +37,24 @@ def spreads_of(draws: Sequence[Draw]) -> dict[str, Spread]:
 
 
 def median_draw(draws: Sequence[Draw]) -> Draw | None:
-    """Return the draw at index ``(m − 1) // 2`` of the m that taught, sorted by cost."""
+    """Return the draw at index ``(m − 1) // 2`` of the m that gave a setting, sorted by cost."""
     ordered = by_cost(draws)
     return ordered[(len(ordered) - 1) // 2] if ordered else None
 
 
 def ranking_cost(draws: Sequence[Draw]) -> float:
-    """Return the median cost over all draws; one that did not teach costs infinity."""
+    """Return the median cost over all draws; a draw without a setting costs infinity."""
     costs = sorted(d.measures["cost"] if d.setting is not None else math.inf for d in draws)
-    # The lower median is a cost that occurred; with more than half abstaining it is infinite, and the strategy
-    # unranked.
+    # The lower median is a cost that occurred; if more than half abstain it is infinite, and the strategy is unranked.
     return costs[(len(costs) - 1) // 2]
 
 
 def ranked(results: Sequence[StrategyResult]) -> tuple[list[list[str]], list[StrategyResult]]:
     """Return the names in rows of one cost, and the results in that order with unranked ones last.
 
-    A strategy that teaches in less than half of its draws is unranked. Rows come in order of cost; within a row the one
-    whose setting has most light in reserve is first, then the steadier one, then by name. Settings that never switch,
-    or are active for most of the gap time, come last whatever they cost.
+    A strategy that gives a setting in less than half of its draws is unranked. Rows come in order of cost. Within a
+    row, the strategy whose setting has the largest reserve of light is first, then the one with less spread, then by
+    name. Settings that never switch, or are active for most of the gap time, come last at any cost.
     """
 
     def key(result: StrategyResult) -> tuple[bool, float, float, float, str]:

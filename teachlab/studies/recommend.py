@@ -1,4 +1,4 @@
-"""Choose a setting by what it cost on the first half of the scored passes."""
+"""Choose a setting by its cost on the first half of the scored passes."""
 
 from __future__ import annotations
 
@@ -31,19 +31,19 @@ def recommend(
     halves : mapping of str to ClaimHalf
         Setting of every strategy, fixed on the first half.
     measuring : SettingWorth
-        Of the second half.
+        Measurements on the second half.
     preferred : str
-        Taken where strategies cost the same in the median and at the 95 % quantile, before the first one in
-        the order of `halves`. At the same median cost fixed levels come before settings that follow or have
-        two thresholds: every sensor can take them.
+        Used if strategies cost the same in the median and at the 95 % quantile, before the first one in the order of
+        `halves`. At the same median cost, fixed levels come before settings that follow or have two thresholds, because
+        every sensor can use them.
     keyed, worse_end : callable, optional
-        With a device: round what a strategy taught on the first half, and find the costliest end of that on the
-        second. What cannot be keyed in is passed over; where nothing can, the cheapest is returned with its refusal.
+        With a device: round what a strategy taught on the first half, and find the costliest end of it on the second. A
+        setting that cannot be keyed in is passed over; if none can, the cheapest is returned with its refusal.
 
     Returns
     -------
     Recommendation or None
-        None if nothing teaches in half of the draws, or either half has no trial.
+        None if no strategy gives a setting in half of the draws, or either half has no trial.
     """
     ordered = by_choice(halves.values(), preferred)
     if not ordered or ordered[0].score.counts.scored_passes == 0:

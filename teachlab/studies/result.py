@@ -1,4 +1,4 @@
-"""What a bench of one recording gives: results of strategies, their order, the recommendation, the verdict."""
+"""The result of a bench of one recording: results of strategies, their order, the recommendation, the verdict."""
 
 from __future__ import annotations
 
@@ -32,9 +32,9 @@ class StrategyResult:
     draws : sequence of Draw
         In order of their numbers.
     spreads : mapping of str to Spread
-        By measure; empty if no draw taught.
+        By measure; empty if no draw gave a setting.
     median_draw : Draw or None
-        The draw whose cost is the median of those that taught.
+        The draw with the median cost of those that gave a setting.
     worth : Worth or None
         Score, margin, reserves, clearance and switching position of its setting, over all scored passes.
     ranking_cost : float
@@ -66,7 +66,7 @@ class StrategyResult:
 
     @property
     def unusable(self) -> str:
-        """Why the median setting cannot be used whatever it costs; empty where it can."""
+        """Why the median setting cannot be used at any cost; empty if it can."""
         found = self.median_score
         if found is None:
             return ""
@@ -86,7 +86,7 @@ class StrategyResult:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Recommendation:
-    """The setting to use: chosen on the first half of the scored passes, its claim computed on the second.
+    """The setting to use: chosen on the first half of the scored passes; its claim is computed on the second.
 
     Parameters
     ----------
@@ -94,7 +94,7 @@ class Recommendation:
     draw : int
         Number of the draw whose cost on the first half is the median of the strategy's draws.
     setting : Setting
-        What it taught.
+        The setting that it taught.
     chosen_on : int
         Scored passes of the first half.
     chosen_cost : float
@@ -104,13 +104,13 @@ class Recommendation:
     worth : Worth
         Score, margin, reserves, clearance and switching position, on the second half.
     keyed : SteppedSetting or None
-        With a device, what to key in: rounded on the first half. `setting` is then in its steps.
+        With a device, what to key in, rounded on the first half. `setting` is then in its steps.
     worst_end : str
-        With a device, which end of what its display values may mean cost most on the second half.
+        With a device, which end of what its display values may mean costs most on the second half.
     worst : Setting or None
-        The setting at that end, whose `worth` it is.
+        The setting at that end; `worth` belongs to it.
     passed_over : tuple of (str, str)
-        Strategies that cost no more on the first half and cannot be keyed in, with why.
+        Strategies that cost no more on the first half and cannot be keyed in, with the reason.
     """
 
     strategy: str
@@ -135,7 +135,7 @@ class RecordingBench:
     recording : str
         Its name.
     unit : str
-        Of the levels.
+        Unit of the levels.
     teach_passes, scored_passes : int
         Detect passes in the teach block, and detect passes that are trials in the scored block.
     ranking : sequence of str
@@ -147,17 +147,17 @@ class RecordingBench:
     orders : sequence of Order or None
         How sure it is that each row costs less than the next, by the settings of their first strategies.
     best_fixed : Hindsight
-        What regret is measured against.
+        The setting against which regret is measured.
     ceiling : Ceiling
-        What fixed levels, a complete setting and levels that follow can reach in hindsight.
+        What fixed levels, a complete setting and levels that follow achieve in hindsight.
     recommendation : Recommendation or None
-        None where fewer than two passes are scored, or nothing is ranked there.
+        None if fewer than two passes are scored, or no strategy is ranked there.
     options : DrawOptions
     verdict : Verdict
     self_labelled, synthetic : bool
         What the evidence may not be used for.
     alignment : Alignment or None
-        How the passes lie against the light; None where it cannot be measured.
+        How the passes lie against the light; None if it cannot be measured.
     device : str or None
         Name of the device in whose steps all settings are; None without one.
     """

@@ -44,7 +44,7 @@ if TYPE_CHECKING:
     from teachlab.studies.tally import Tally
 
 HELD = (300.0, 500.0)
-"""Bytes a sample, and a crossing of the middle of the light, for what hindsight would design: measured as `JUDGED`."""
+"""Bytes for each sample, and for each crossing of the middle of the light, for designs in hindsight; as `JUDGED`."""
 
 
 def bench_recording(
@@ -65,19 +65,19 @@ def bench_recording(
     ----------
     recording : Recording
     truth : Truth
-        Its passes; the first share of them is taught on, later ones are scored.
+        Its passes; the first share of them is used for teaching, later ones are scored.
     strategies : sequence of Strategy
         With distinct names.
     options : DrawOptions, optional
     accepted : float
-        Errors per pass that are accepted of the setting recommended.
+        Accepted errors per pass of the recommended setting.
     assumption : Assumption
-        What the headline takes for granted.
+        What the headline assumes.
     files : FilesJudged, optional
-        Where the recording is, and where the setting recommended will be, for the next step.
+        Where the recording is, and where the recommended setting will be, for the next step.
     device : DeviceDocument, optional
-        Every setting is rounded to its steps before it is counted; the one recommended goes to steps that cost the
-        same on the choosing half, and is scored on the claim half at every end of what they may mean.
+        Every setting is rounded to its steps before it is counted. The recommended one goes to steps that cost the same
+        on the choosing half, and is scored on the claim half at every end of what they may mean.
     progress : callable, optional
         Called with the share done.
 
@@ -189,13 +189,13 @@ def bench_recording(
 def _keying(
     recording: Recording, truth: Truth, device: DeviceDocument, found: TaughtDraws, options: DrawOptions
 ) -> dict[str, Any]:
-    """Return how a setting is rounded to steps on the choosing half, and its costliest end on the claim half found."""
+    """Return how to round a setting to steps on the choosing half, and to find its costliest end on the claim half."""
     costs, middle = options.costs, found.middle
     stop = (int(truth.end[middle - 1]) + int(truth.start[middle])) // 2 if middle < truth.passes else recording.samples
     part, passes = recording.until(stop), truth.select(slice(0, middle))
 
     def keyed(half: ClaimHalf) -> SteppedSetting:
-        # From what was taught: a step that was merely near may cost more, and so may all about it.
+        # From the taught setting: a step that was only near may cost more, and so may its neighbours.
         setting = found.before[half.strategy][half.draw].setting or half.setting
         rules = options.rules.scored_from(found.cut.first_scored)
         return in_steps(part, passes, setting, device, rules=rules, costs=costs)
@@ -207,14 +207,14 @@ def _keying(
 
 
 def _errors(results: Sequence[StrategyResult], tally: Tally) -> dict[str, int]:
-    """Return the errors of the median setting of every strategy that teaches."""
+    """Return the errors of the median setting of every strategy that has one."""
     taught = {r.strategy: r.median_draw.setting for r in results if r.median_draw is not None}
     counted = {name: tally[setting] for name, setting in taught.items() if setting is not None}
     return {name: n.lost + n.extra + n.false_trips + n.ignore_trips for name, n in counted.items()}
 
 
 def _said_chosen(setting: Setting, recording: Recording, truth: Truth, middle: int) -> Setting:
-    """Return a setting that says on which part of the recording it was taught and chosen: no claim may rest on it."""
+    """Return a setting that records where it was taught and chosen: no claim may use that part of the recording."""
     if setting.taught is None:
         return setting
     on: dict[str, Any] = {"recording": recording.name, "at_sample": 0, "to_sample": int(truth.end[middle - 1])}

@@ -22,11 +22,11 @@ if TYPE_CHECKING:
 
 SHOWN_LABELS = 3
 """Columns of labels that fit beside the name of a strategy."""
-SPREAD = "median [5 %, 95 %] over the draws that taught"
+SPREAD = "median [5 %, 95 %] over the draws that gave a setting"
 
 
 def ranking_table(bench: RecordingBench) -> Table:
-    """Return the ranking: what every strategy costs over the draws, and whether it differs from the next."""
+    """Return the ranking: the cost of every strategy over the draws, and whether it differs from the next."""
     steps = "" if bench.device is None else " in steps of the device"
     table = plain_table(
         f"{bench.recording}: {bench.options.draws} draws{steps}, taught on {bench.teach_passes} passes, scored on "

@@ -1,4 +1,4 @@
-"""What the settings of a bench did on the scored block, and on its halves."""
+"""Results of the settings of a bench on the scored block, and on its halves."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True)
 class Tally:
-    """What every distinct setting did from one pass on."""
+    """Counts of every distinct setting from one pass on."""
 
     counts: Counted
 
@@ -24,7 +24,7 @@ class Tally:
         return self.counts[bare(setting)]
 
     def before(self, later: Tally) -> Tally:
-        """Return what is left without the later part: the counts of the first half from those of both."""
+        """Return the counts without the later part: those of the first half, from those of both."""
         return Tally({s: _less(n, later.counts[s]) for s, n in self.counts.items()})
 
 

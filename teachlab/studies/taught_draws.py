@@ -1,4 +1,4 @@
-"""What a bench and a study share: every teaching drawn on the teach block, all settings counted on both halves."""
+"""The common part of bench and study: every teaching on the teach block, and all settings counted on both halves."""
 
 from __future__ import annotations
 
@@ -40,7 +40,7 @@ class Teaching:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class TaughtDraws:
-    """What every teaching of one recording gave, and what its settings did.
+    """Results of every teaching of one recording, and of its settings.
 
     Parameters
     ----------
@@ -97,7 +97,7 @@ def taught_draws(
     keyed: Callable[[Setting], Setting] | None = None,
     progress: Progress | None = None,
 ) -> TaughtDraws:
-    """Teach every teaching in many draws, and count all settings together: one reading serves them all.
+    """Run every teaching in many draws, and count all settings together: one reading for all.
 
     Parameters
     ----------
@@ -105,11 +105,11 @@ def taught_draws(
     truth : Truth
     teachings : mapping of key to Teaching
     options : DrawOptions
-        Draws, share to teach on and rules; base and seed are those of the teachings.
+        Draws, teach share and rules; base and seed are those of the teachings.
     careful : bool
-        Whether a strategy that breaks the protocol in a way of its own fails in all draws, instead of ending the run.
+        Whether a strategy that breaks the protocol in another way fails in all draws, instead of ending the run.
     keyed : callable, optional
-        Turns a setting into one that can be keyed in; where it refuses, the draw abstains.
+        Turns a setting into one that can be keyed in; if it refuses, the draw abstains.
     progress : callable, optional
         Called with the share done.
     """

@@ -28,10 +28,10 @@ if TYPE_CHECKING:
 Kind = TypeVar("Kind", bound=Setting)
 
 FAMILY_BLOCK = 1 << 20
-"""Samples reduced at a time: large, since every comparator is called once per block."""
+"""Samples reduced at a time: many, because every comparator is called once for each block."""
 
 MAX_EDGES = 1 << 25
-"""Edges held for all settings together; above it the family is replayed in two halves."""
+"""Edges held for all settings together; beyond this, the family is replayed in two halves."""
 
 
 def replay_family(
@@ -42,7 +42,7 @@ def replay_family(
     Parameters
     ----------
     recording : Recording
-        Read once, or a few times where settings chatter so much that their edges would fill the memory.
+        Read once, or a few times if settings switch so often that their edges would fill the memory.
     settings : sequence of Setting
         Any levels, polarities, filters and delays; one evaluation rate. Settings with two thresholds are
         replayed one by one, those that follow the background family by family, and turning points together.
@@ -79,13 +79,13 @@ class _Report:
     done: int = 0
 
     def say(self, share: float, settings: int) -> None:
-        """Report a share of the settings under way."""
+        """Report a share of the present settings."""
         if self.progress is not None:
             self.progress((self.done + share * settings) / self.total)
 
 
 def _of_any_kind(recording: Recording, clock: Clock, settings: Sequence[Setting], report: _Report) -> Iterator[Output]:
-    """Replay stretches of one kind after the other, in the order of the settings."""
+    """Replay groups of one kind one after the other, in the order of the settings."""
     for kind, group in groupby(settings, key=type):
         members = list(group)
         if kind is Setting:
@@ -128,13 +128,14 @@ def _together(
     report: _Report,
     comparators_of: Callable[[Sequence[Kind]], Followers | TurningPoints],
 ) -> Iterator[Output]:
-    """Replay settings whose comparators go side by side, or two halves of them once too many edges are held."""
+    """Replay settings side by side, or in two halves if too many edges are held."""
     comparators = comparators_of(settings)
     for block in evaluated(recording.blocks(size=FAMILY_BLOCK), clock):
         comparators.push(block.light, block.invalid)
         report.say((block.start + block.light.size) / clock.count, len(settings))
         if len(settings) > 1 and comparators.held > MAX_EDGES:
-            # Chattering settings hold millions of edges: read again for half of them, rather than run out of memory.
+            # Settings that switch often hold millions of edges: read again for half of them, instead of running out of
+            # memory.
             half = len(settings) // 2
             del comparators
             yield from _together(recording, clock, settings[:half], report, comparators_of)
@@ -153,8 +154,8 @@ def _together(
 
 
 def _replay(recording: Recording, clock: Clock, settings: Sequence[Setting], report: _Report) -> Iterator[Output]:
-    """Replay together, or in two halves once too many edges are held."""
-    # Settings that differ in filter and delays only share a comparator; these act on its edges afterwards.
+    """Replay together, or in two halves if too many edges are held."""
+    # Settings that differ only in filter and delays share a comparator; these act on its edges afterwards.
     pairs = list(dict.fromkeys((s.on_level, s.off_level) for s in settings))
     comparators = LevelPairs(pairs)
     for block in evaluated(recording.blocks(size=FAMILY_BLOCK), clock):

@@ -196,7 +196,7 @@ def switch(
     light, invalid : TwoState
         The comparator's state, and which evaluations were invalid.
     setting : Setting
-        Filter, polarity and delays; its levels are not looked at.
+        Filter, polarity and delays; its levels are not used.
     clock : Clock
         The evaluations.
     followed : Followed, optional
@@ -215,7 +215,7 @@ def _unskipped(
 ) -> Iterator[Block]:
     """Read only the chunks in which, by their stored extremes, the state can change.
 
-    Chunks in a row that cannot be skipped in either state are read as one: the next ones are decoded meanwhile.
+    Consecutive chunks that cannot be skipped in either state are read as one: the next ones are decoded meanwhile.
     """
     size = DECODED if clock.every_sample else BLOCK_SAMPLES
     k = 0

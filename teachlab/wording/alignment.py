@@ -200,7 +200,7 @@ def figures(alignment: Alignment) -> list[str]:
         ("move passes by", with_error(a.ms(lags.shift.shift), a.ms(half)) + " in the middle of the recording (95 %)"),
         ("clock", drift),
         ("scatter", f"±{duration(2 * a.ms(lags.jitter))} (95 %), from {lags.borders} borders of {a.passes} passes"),
-        ("doubt of borders", f"±{duration(a.ms(a.doubt))} now, ±{duration(a.ms(a.doubt_after))} moved"),
+        ("border uncertainty", f"±{duration(a.ms(a.doubt))} now, ±{duration(a.ms(a.doubt_after))} moved"),
         ("edges of the light", f"{duration(a.ms(a.edge))} from 10 to 90 %"),
         ("one pass off?", f"moved by one or two whole passes, {100 * a.rival:.0f} % as many borders fit"),
     )

@@ -44,14 +44,14 @@ def course_lines(over_time: dict[str, Any]) -> list[str]:
 def sequential_line(found: dict[str, Any], against: str) -> str:
     """Return the sentence on a cumulative sum, with what it assumes to be independent."""
     when = "no alarm" if found["alarm"] is None else f"alarm at scored pass {found['alarm']}"
-    learnt, independent = "", "passes are independent but for the likeness that the first ones show"
+    learnt, independent = "", "passes resemble each other only as much as the first ones do"
     if found["source"] == "lots":
         learnt, independent = f" ({found['lots']} lots)", "lots are independent"
     elif found["source"] == "blocks":
         learnt = f" ({found['lots']} stretches of passes; no lots are named)"
-        independent = "stretches resemble one another as those did"
+        independent = "stretches resemble each other as those did"
     return (
-        f"Cumulative sum on the margin of every pass, against {against}{learnt}: {when}. Where nothing changes and "
+        f"Cumulative sum on the margin of every pass, against {against}{learnt}: {when}. If nothing changes and "
         f"{independent}, one false alarm comes in about {found['run_length']:.0f} passes on average."
     )
 
@@ -71,7 +71,7 @@ def evidence_line(evidence: GrowingEvidence, info: RecordingInfo) -> str:
             f"(in the end {min(found.largest, 1e12):.3g} to 1, {found.needed:g} to 1 is needed)"
         )
     return (
-        f"{what}: {said}. Looked at after every {UNIT[evidence.unit]}, it is in vain in at most "
+        f"{what}: {said}. Looked at after every {UNIT[evidence.unit]}, it is a false alarm in at most "
         f"{100 / found.needed:g} % of recordings, if {evidence.unit} are independent."
     )
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from teachlab.model.printable_text import number_of
 from teachlab.model.recording import Origin
 from teachlab.model.truth import TruthSource
 
@@ -25,9 +26,9 @@ def passes_note(truth: Truth | None) -> str:
     if truth.recording_digest is None:
         notes.append(NOT_TIED)
     if truth.except_:
-        several = "1 stretch" if len(truth.except_) == 1 else f"{len(truth.except_)} stretches"
-        samples = sum(end - start for start, end in truth.except_)
-        notes.append(f"{several} of {samples:,} samples in all are left out of scoring, as the passes say.")
+        several = "1 stretch is" if len(truth.except_) == 1 else f"{len(truth.except_)} stretches are"
+        samples = number_of(sum(end - start for start, end in truth.except_), "sample")
+        notes.append(f"{several} left out of scoring, as the passes say: {samples} in all.")
     return " ".join(notes)
 
 

@@ -29,7 +29,7 @@ def position_lines(position: SwitchingPosition, unit: str) -> list[str]:
     """
     out = []
     for name, where, spread, slope in (
-        ("on", "after the begin of the pass", position.onset, position.onset_slope),
+        ("on", "after the start of the pass", position.onset, position.onset_slope),
         ("off", "after its end", position.release, position.release_slope),
     ):
         if spread is None:

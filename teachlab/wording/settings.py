@@ -55,7 +55,8 @@ def equal_cost_text(room: EqualCost, unit: str, step: float | None = None) -> st
     low = math.ceil(room.on_low * 10**digits - FUZZ) / 10**digits
     high = math.floor(room.on_high * 10**digits + FUZZ) / 10**digits
     if high <= low:
-        return f"No other on-level costs the same here, to {max(room.resolution, step or 0.0):.2g} {unit}."
+        fine = max(room.resolution, step or 0.0)
+        return f"No other on-level costs the same here (checked in steps of {fine:.2g} {unit})."
     return f"Any on-level from {low:.{digits}f} to {high:.{digits}f} {unit} costs the same here, with this hysteresis."
 
 

@@ -113,13 +113,13 @@ def test_the_answer_comes_first_and_names_who_has_most(line: Path) -> None:
     told, found = run(line).stdout, document(line)
     best = max((one for one in found[1:] if one["times"] is not None), key=lambda one: one["times"])
     assert found[0]["margin"] < found[0]["needed"]
-    assert told.startswith("Too little margin: the sensor as it is.")
-    assert f"Margin as it is: {found[0]['margin']:.3g} times the noise; white noise alone asks for" in told
+    assert told.startswith("Too little margin: the present sensor.")
+    assert f"Present margin: {found[0]['margin']:.3g} times the noise; against white noise alone it must be" in told
     assert f"Most margin: {best['sensor']}, {best['margin']:.3g} times its noise" in told
     assert f"Next: teachlab design {line}" in told
     # With another sensor as it is, the margin is enough.
     sensor = line.parent / "three.json"
     now, told = document(line, "--setting", sensor)[0], run(line, "--setting", sensor).stdout
     assert now["margin"] >= now["needed"]
-    assert told.startswith("Enough margin: the sensor as it is.")
+    assert told.startswith("Enough margin: the present sensor.")
     assert f"Next: teachlab bench {line} --out results" in told

@@ -51,7 +51,7 @@ def test_a_log_becomes_a_recording_with_passes(log: Path, tmp_path: Path) -> Non
         "invalid_samples": 0,
     }
     assert document["time"]["gaps"] == 0
-    assert "comma stands before the fraction" in done.stderr
+    assert "decimal comma (found" in done.stderr
     recording = read_recording(out)
     assert (recording.info.unit, recording.info.title, recording.info.direction) == ("mV", "cartons", "rise")
     truth = read_truth(find_truth(out), samples=recording.samples)
@@ -142,7 +142,7 @@ def test_the_unit_of_times_is_that_of_the_column_s_name(
     done = CliRunner().invoke(app, [*given, *words])
     assert done.exit_code == 0, done.output
     assert f"200 samples at {rate:g} Hz" in " ".join(done.output.split())
-    assert (f"The numbers in column '{name}' are taken as ms" in " ".join(done.stderr.split())) is told
+    assert (f"The numbers in column '{name}' are read as ms" in " ".join(done.stderr.split())) is told
 
 
 @pytest.mark.parametrize(

@@ -167,7 +167,7 @@ def test_whether_levels_work_is_counted(tmp_path: Path) -> None:
     told = invoke("inspect", tmp_path / "line.parquet").stdout
     assert "none works: the best pair" in told
     assert "still has 6 extra switchings" in told
-    assert "every pair of levels goes wrong somewhere" in told
+    assert "every pair of levels makes errors" in told
     assert "has all 60 passes on one side" not in told
 
 

@@ -94,18 +94,18 @@ def test_reserves_are_null_where_it_fails_unstressed(line: Path) -> None:
     assert found["ambient_reserve"] is None
     result = run(line, "--loss-per-day", 1, setting="high")
     assert result.exit_code == 0
-    assert "It fails already as recorded" in result.output
-    assert "Time to cleaning: without a reserve, none." in result.output
+    assert "It makes errors already as recorded" in result.output
+    assert "Time to cleaning: none, because there is no reserve." in result.output
 
 
 def test_what_fails_everywhere_is_said_once_with_what_to_do_next(line: Path) -> None:
     text = run(line, setting="high").output
     assert "With the most light it works in none of the 10 combinations of ambient light and pedestal." in text
     assert "does not work at all" not in text
-    assert "It fails already as recorded: there is no reserve." in text
+    assert "It makes errors already as recorded: there is no reserve." in text
     # A few passes decide nothing, so that what comes next is to record more.
     assert "Next: teachlab plan" in text
-    assert "It fails already" not in run(line).output
+    assert "It makes errors already" not in run(line).output
 
 
 def test_axes_without_being_named(line: Path) -> None:
@@ -129,10 +129,10 @@ def test_conditions_named_are_held_against_each_other(line: Path) -> None:
     } == {"as recorded", "gain 0.2"}
     assert found["helps"]["following_gain"] is True
     text = " ".join(run(line, "--gain", "1,0.2", "--ambient", "0").output.split())
-    assert "No fixed level serves everything named:" in text
+    assert "No fixed level works under all these conditions:" in text
     assert "follows in proportion to the background" in text
     assert "No fixed level at all survives a loss of more than 75 %" in text
-    assert "Levels that may serve everything named: above 10 up to 32 counts" in " ".join(
+    assert "Levels that may work under all these conditions: above 10 up to 32 counts" in " ".join(
         run(line, "--gain", "1,0.8").output.split()
     )
 
@@ -322,7 +322,7 @@ def test_advice_where_no_fixed_level_works(tmp_path: Path, need: str) -> None:
     write_truth(tmp_path / "line.passes.parquet", Truth.from_arrays(start, start + 60))
     (tmp_path / "good.json").write_text(json.dumps({**SETTING, "on_level": 1500.0, "off_level": 1480.0}))
     text = " ".join(run(path, "--gain", "1").output.split())
-    assert "No fixed level serves everything named:" in text
+    assert "No fixed level works under all these conditions:" in text
     assert f"What would help: {ADVICE[need]}" in text
     found = document(path, "--gain", "1")["feasibility"]
     assert found["feasible"] is False
@@ -335,8 +335,11 @@ def test_advice_where_no_fixed_level_works(tmp_path: Path, need: str) -> None:
     ("helps", "told"),
     [
         (["another mounting"], ""),
-        (["another mounting"] * 2, "and 1 more alike: --json lists them."),
-        (["another mounting", "a level that follows", "another mounting", "another mounting"], "and 2 more alike"),
+        (["another mounting"] * 2, "and 1 more of this kind: --json lists them."),
+        (
+            ["another mounting", "a level that follows", "another mounting", "another mounting"],
+            "and 2 more of this kind",
+        ),
     ],
 )
 def test_contradictions_with_one_cure_are_told_once(
@@ -354,4 +357,4 @@ def test_contradictions_with_one_cure_are_told_once(
     lines = capsys.readouterr().out.splitlines()
     assert sum("against" in line for line in lines) == len(set(helps))
     assert told in lines[-1]
-    assert ("alike" in lines[-1]) == bool(told)
+    assert ("of this kind" in lines[-1]) == bool(told)

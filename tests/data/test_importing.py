@@ -132,7 +132,7 @@ def test_a_comma_that_divides_no_thousands_stands_before_a_fraction(tmp_path, te
         ("light,x\n1,0\n2,0\nhigh,0\n", {}, r"column 'light', row 2 \(line 4\): a number is needed, got 'high'"),
         ("#\nlight,x\n1,0\n1.2.3,0\n", {}, r"row 1 \(line 4\): a number is needed, got '1.2.3'"),
         ("light;x\n1234;0\n1,234;0\n", {}, "'1,234' may be a fraction or thousands"),
-        ('light,x\n"1,5",0\n', {}, "got '1,5'. If the comma stands before the fraction: --decimal comma"),
+        ('light,x\n"1,5",0\n', {}, "got '1,5'. If this is a decimal comma: --decimal comma"),
         ("light,x\n1,0\n2\n", {}, "every row must have the 2 columns"),
         (b"light,x\n1,\xb5\n", {}, "not utf8.*--encoding latin-1"),
         (b"PK\x03\x04\x00\x00", {}, "damaged ZIP archive, which is not read"),

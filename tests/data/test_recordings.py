@@ -251,12 +251,18 @@ def test_files_that_are_no_recording(tmp_path):
     (tmp_path / "cut.parquet").write_bytes(raw[:-20])
     (tmp_path / "text.parquet").write_text("light\n1\n")
     (tmp_path / "empty.parquet").write_bytes(b"")
+    (tmp_path / "log.csv").write_text("time,light\tb\n0,1\n", encoding="utf-8")
+    (tmp_path / "bytes.csv").write_bytes(b"\0\1\2 light, time\n")
+    (tmp_path / "empty.csv").write_bytes(b"")
     for name, message in {
         "none.parquet": "no such file",
         "": "this is a folder",
         "cut.parquet": "not a readable Parquet file, or cut short",
         "text.parquet": "not a readable Parquet file",
         "empty.parquet": "not a readable Parquet file",
+        "log.csv": "this is a text file, not a Parquet file.*teachlab import LOG --column NAME",
+        "bytes.csv": "not a readable Parquet file",
+        "empty.csv": "not a readable Parquet file",
     }.items():
         with pytest.raises(RecordingError, match=message):
             read_recording(tmp_path / name)

@@ -188,7 +188,7 @@ def test_an_off_delay_longer_than_the_gaps_is_blamed_and_not_the_level() -> None
     found = path(recording, truth, [resolve("quantile-guard"), resolve("two-sample-midpoint")], draws=5, base=base)
     reasons = found["quantile-guard"].reasons
     assert len(reasons) == 5
-    assert all("gap blocks" in reason and "off-delay" in reason for reason in reasons)
+    assert all("the gaps are too bright or too short" in reason and "off-delay" in reason for reason in reasons)
     # P(gap < 9.6 + 0.46 mm) for gaps of N(10, 2) mm: about half of the bars.
     assert 0.4 < found["two-sample-midpoint"].median("merged_rate") < 0.6
 

@@ -67,7 +67,7 @@ def test_a_log_that_stands_still_is_named_where_the_line_flickers(frozen: bool) 
     if frozen:
         light[start[4] - 5 :] = 101.0
     told = why(Recording.from_array(light, INFO), Truth.from_arrays(start, start + 40), LEVELS)
-    still = "2 passes lost: the light stands still in them, by not one step: the logger or the sensor had stopped"
+    still = "2 passes lost: the light does not change by a single step in them: the logger or the sensor had stopped"
     assert told.startswith(still if frozen else "2 passes lost: their light is that of the gaps")
 
 

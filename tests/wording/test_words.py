@@ -1,9 +1,10 @@
-"""One term a thing, and no riddles: what DEVELOPERS.md says under "Words" holds for all that a user reads."""
+"""One term for a thing: what DEVELOPERS.md says under "Words" holds for all that users and developers read."""
 
 from __future__ import annotations
 
 import ast
 import re
+import tokenize
 from functools import cache
 from pathlib import Path
 
@@ -20,18 +21,16 @@ BANNED = [word.strip().strip('"') for _, words in ROWS[1:] for word in words.spl
 
 @cache
 def sentences() -> tuple[tuple[str, str], ...]:
-    """Every text of the package that is no docstring, and every page that ships."""
+    """Every text, docstring and comment of the package, and every page that ships, with line breaks as spaces."""
     found = []
     for file in sorted(ROOT.rglob("*.py")):
-        tree = ast.parse(file.read_text(encoding="utf-8"))
-        silent = {
-            id(node.value)
-            for node in ast.walk(tree)
-            if isinstance(node, ast.Expr) and isinstance(node.value, ast.Constant)
-        }
-        for node in ast.walk(tree):
-            if isinstance(node, ast.Constant) and isinstance(node.value, str) and id(node) not in silent:
-                found.append((f"{file.relative_to(REPOSITORY)}:{node.lineno}", node.value))
+        for node in ast.walk(ast.parse(file.read_text(encoding="utf-8"))):
+            if isinstance(node, ast.Constant) and isinstance(node.value, str):
+                found.append((f"{file.relative_to(REPOSITORY)}:{node.lineno}", " ".join(node.value.split())))
+        with tokenize.open(file) as lines:
+            for token in tokenize.generate_tokens(lines.readline):
+                if token.type == tokenize.COMMENT:
+                    found.append((f"{file.relative_to(REPOSITORY)}:{token.start[0]}", token.string))
     pages = [*ROOT.rglob("*.md"), *ROOT.rglob("*.j2"), REPOSITORY / "README.md", ROOT / "page/script/page.html"]
     for file in sorted(pages):
         for number, line in enumerate(file.read_text(encoding="utf-8").splitlines(), 1):

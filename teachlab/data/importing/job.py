@@ -351,7 +351,7 @@ def _check_unit_of_times(job: ImportJob, survey: Survey, axis: TimeReport | None
         if job.time_unit is None and stamps.named is not None and survey.time_at is not None:
             name = stamps.place.column
             survey.notes.append(
-                f"The numbers in column '{name}' are taken as {stamps.unit} (from its name; say so with --time-unit "
+                f"The numbers in column '{name}' are read as {stamps.unit} (from its name; state it with --time-unit "
                 f"{stamps.unit})."
             )
         return

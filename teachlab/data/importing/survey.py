@@ -133,7 +133,7 @@ class Survey:
         if len(found) != 1:
             return None
         name = self._log.columns[found[0]]
-        self.notes.append(f"Column '{name}' is taken for the times (say so with --time '{name}').")
+        self.notes.append(f"Column '{name}' holds the times (found; state it with --time '{name}').")
         return found[0]
 
     def unit_of(self, column: int) -> str:
@@ -268,7 +268,7 @@ class Survey:
                 continue
             if comma:
                 self._log.decimal_comma = True
-                self.notes.append("A comma stands before the fraction (found; say so with --decimal comma).")
+                self.notes.append("Numbers have a decimal comma (found; state it with --decimal comma).")
                 return
         if doubt is not None:
             raise doubt

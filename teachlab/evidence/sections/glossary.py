@@ -12,9 +12,9 @@ GLOSSARY = (
     ("extra", "It switched on again in the same pass: the piece is counted twice."),
     ("false trip", "It switched on in a gap, or on something that must be ignored."),
     ("truth", "The table of passes against which the output is scored, with its doubt; where it comes from is stated."),
-    ("lot", "Pieces that share a batch, a shift or a material, and resemble one another more than others."),
+    ("lot", "Pieces that share a batch, a shift or a material, and are more similar to one another than to others."),
     ("upper bound", "The largest rate that the data do not rule out at the confidence given; one-sided."),
-    ("design effect", "By how much fewer passes count as independent, since those of one lot resemble one another."),
+    ("design effect", "By how much fewer passes count as independent, since those of one lot are similar."),
     (
         "margin to noise",
         "Distance from the level to the light that comes nearest, in standard deviations of noise.",

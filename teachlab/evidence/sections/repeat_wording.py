@@ -52,7 +52,7 @@ def cloud_lines(cloud: Json, unit: str) -> list[str]:
             )
     if (released := cloud["released"])["below"] is not None:
         out.append(
-            f"{100 * released['below']:.3g} % of the draws lie at or below the on level released; "
+            f"{100 * released['below']:.3g} % of the draws have an on-level at or below that of the setting; "
             f"{100 * released['dearer']:.3g} % cost more, {100 * released['cheaper']:.3g} % less."
         )
     if (between := cloud["between"]) is not None and (found := between["components"]) is not None:

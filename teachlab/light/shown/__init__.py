@@ -1,1 +1,1 @@
-"""Light of labelled events as teaching looks at it: by itself, and out of tables that many showings share."""
+"""Light of labelled events for teaching: read directly, or from tables that many showings share."""

@@ -1,4 +1,4 @@
-"""Edges of passes, for any level of the background: where they can be crossed is looked for once."""
+"""Edges of passes for any level of the background; the places where they can be crossed are computed once."""
 
 from __future__ import annotations
 
@@ -16,16 +16,16 @@ Places = NDArray[np.int64]
 Where = NDArray[np.intp]
 
 STEPS = 256
-"""So many evaluations the foot of an edge is looked for below its top, in all passes together."""
+"""Number of evaluations below the top in which the foot of an edge is searched, for all passes together."""
 
 
 class EdgeTable:
-    """Passes with the light out to the middle of the gaps around them; see `teachlab.light.edge_time`.
+    """Passes with the light up to the middle of the neighbouring gaps; see `teachlab.light.edge_time`.
 
     Parameters
     ----------
     before, after : ndarray of int64, shape (passes,), evaluations
-        From where to where the light around each reaches.
+        First and last evaluation of the light around each pass.
     light : iterable of (ndarray of float64, ndarray of float64)
         Around and inside each pass, objects upwards.
     height_at : callable
@@ -56,7 +56,7 @@ class EdgeTable:
         self._begin = [np.concatenate(([0], np.cumsum([one.size for one in at]))).astype(np.intp) for at in risen]
 
     def times(self, rows: Where, background: float) -> tuple[list[float], Where]:
-        """Return the times of both edges of some passes, and the passes of which one is too slow to be told here."""
+        """Return the times of both edges of some passes, and the passes whose edges are too slow for this table."""
         peak, middle = self.highest[rows] - background, self.middle[rows] - background
         step = np.where(middle >= peak / 2, middle, peak)
         rows, step = rows[step > 0], step[step > 0]
@@ -70,7 +70,7 @@ class EdgeTable:
         return done[~np.isnan(done)].tolist(), rows[slow]
 
     def _climbs(self, way: int, rows: Where, step: Heights, background: float) -> tuple[Heights, NDArray[np.bool_]]:
-        """Return the time of an edge of each pass, NaN of one without a foot, and which are too slow."""
+        """Return the time of one edge of each pass (NaN without a foot), and which edges are too slow."""
         first, last = self._begin[way][rows], self._begin[way][rows + 1]
         low, high, level = first, last, self._level[way]
         for _ in range(int((last - first).max(initial=0)).bit_length()):
@@ -80,7 +80,7 @@ class EdgeTable:
             low, high = np.where(below, middle + 1, low), np.where(going & ~below, middle, high)
         reached = low < last
         top = np.where(reached, self._risen[way][np.minimum(low, level.size - 1)], 0)
-        # The last place below 10 % before the top: neighbour after neighbour, in all passes at once.
+        # # Find the last place below 10 % before the top, one neighbour at a time, in all passes at once.
         foot, open_ = np.full(rows.size, -1), top > 0
         at = top - 1
         for _ in range(STEPS):

@@ -1,8 +1,8 @@
-"""Light of a block of labelled passes in tables: what a showing of some of them is measured from, as on its own light.
+"""Tables of the light of a block of labelled passes: statistics of a showing of some passes are computed from them.
 
-A draw shows half of the passes, hundreds of draws the same ones over and over. So extremes, crossings and the order of
-noise are measured once for every pass and gap of the block; of a showing only the two half gaps at its ends are looked
-at again. What is found is equal to the last bit.
+A draw shows half of the passes, and hundreds of draws repeat the same passes. So extremes, crossings and the order of
+noise are measured once for every pass and gap of the block. For a showing, only the two half gaps at its ends are
+measured again. Results are equal to the last bit.
 """
 
 from __future__ import annotations
@@ -34,9 +34,9 @@ Where = NDArray[np.intp]
 T = TypeVar("T")
 
 AT_ONCE = 1 << 18
-"""Evaluations that are looked at together."""
+"""Number of evaluations that are processed together."""
 SAMPLED = 48
-"""Passes and gaps from which the bins of values are laid."""
+"""Number of passes and gaps from which the bins of values are derived."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -48,12 +48,12 @@ class DisjointStretches:
 
     @classmethod
     def of(cls, start: Places, stop: Places) -> DisjointStretches:
-        """Leave out empty ones."""
+        """Return the stretches without the empty ones."""
         some = stop > start
         return cls(start[some], stop[some])
 
     def rows(self, start: Places, stop: Places) -> Where:
-        """Return which of the stretches others are; −1 where none is."""
+        """Return the row of each of the other stretches; −1 where it is not in the table."""
         if self.start.size == 0:
             return np.full(start.size, -1)
         at = np.searchsorted(self.start, start).clip(max=self.start.size - 1)
@@ -68,7 +68,7 @@ class DisjointStretches:
 
 
 class EventTable:
-    """Tables of a block of labelled passes; each is made when it is first asked for.
+    """Tables of a block of labelled passes; each is made at the first request.
 
     Parameters
     ----------
@@ -90,16 +90,16 @@ class EventTable:
         self._known: dict[tuple[int, int], dict[Any, Any]] = {}
 
     def known(self, first: int, last: int) -> dict[Any, Any]:
-        """Return what was found of a stretch so far."""
+        """Return what is already known of a stretch."""
         return self._known.setdefault((first, last), {})
 
     def serves(self, first: int) -> bool:
-        """Whether a stretch from there on is held as the block is: it begins with a valid evaluation."""
+        """Whether a stretch that starts there is held like the block: it must begin with a valid evaluation."""
         return self._evaluated.kept and not bool(np.isnan(self._evaluated.at(np.array([first])))[0])
 
     @cached_property
     def strongest(self) -> float:
-        """Largest light without its sign; NaN counts as none."""
+        """Largest absolute light; NaN counts as none."""
         return max((float(np.fmax.reduce(np.abs(levels), initial=0.0)) for _, levels in self._read()), default=0.0)
 
     def _read(self) -> Iterator[tuple[int, Heights]]:
@@ -127,7 +127,7 @@ class EventTable:
         return DisjointStretches.of(self._invalid.start + HELD_EVALUATIONS, self._invalid.stop)
 
     def clean(self, start: Places, stop: Places) -> NDArray[np.bool_]:
-        """Return which stretches hold an evaluation and no void one."""
+        """Return which stretches hold at least one evaluation and no void one."""
         after = np.searchsorted(self._void.stop, start, side="right")
         before = np.searchsorted(self._void.start, stop, side="left")
         out: NDArray[np.bool_] = (stop > start) & (after >= before)
@@ -155,11 +155,11 @@ class EventTable:
         return sign * self._evaluated.at(self._valid_before(places) if self._invalid.start.size else places)
 
     def _valid_before(self, places: Places) -> Places:
-        """Return the valid evaluations that stand for some places."""
+        """Return the valid evaluation that supplies the value of each place."""
         runs = self._invalid
         at = np.searchsorted(runs.start, places, side="right") - 1
         inside = (at >= 0) & (places < runs.stop[at])
-        # What lies before the first valid evaluation takes its value.
+        # # Places before the first valid evaluation take its value.
         before = np.where(runs.start[at] > 0, runs.start[at] - 1, runs.stop[at].clip(max=self._evaluated.stop - 1))
         return np.where(inside, before, places)
 
@@ -169,14 +169,14 @@ class EventTable:
         return self._evaluated.stop
 
     def thinned(self, first: int, last: int, every: int) -> Heights:
-        """Return every so-manieth valid evaluation of a stretch."""
+        """Return every n-th valid evaluation of a stretch."""
         if not self._invalid.start.size:
             return self._evaluated.at(np.arange(first, last, every))
         levels = self._evaluated.read(first, last)
         return levels[~np.isnan(levels)][::every]
 
     def once(self, make: Callable[..., T], *key: Any) -> T:
-        """Return what a function makes of a key, made once."""
+        """Return the result of a function for a key; it is computed once."""
         known = (make.__name__, *key)
         if known not in self._made:
             self._made[known] = make(*key)
@@ -209,7 +209,7 @@ class EventTable:
         return DisjointStretches(self._passes.start[some], self._passes.stop[some])
 
     def extremes(self, sign: int, start: Places, stop: Places, hold: int) -> Heights:
-        """Return the highest light of stretches that lasts so long; what was measured once is known."""
+        """Return the highest light of stretches that lasts a given time; measured results are kept."""
         keys, values = self._made.get(("extremes", sign, hold), (np.empty(0, np.int64), np.empty(0)))
         wanted = start * (self._evaluated.stop + 1) + stop
         at = np.searchsorted(keys, wanted)
@@ -251,7 +251,7 @@ class EventTable:
         return OrderedValues(some.start.size, scan, sample, what.expected(sample) if sample.size else ())
 
     def crossings(self, sign: int, among: str, hold: int) -> tuple[DisjointStretches, LevelCrossings]:
-        """Return where windows, or gaps, cross levels for so long, and which of them are in the table."""
+        """Return where windows or gaps cross levels for a given time, and which of them are in the table."""
         return self.once(self._crossings, sign, among, hold)
 
     def _crossings(self, sign: int, among: str, hold: int) -> tuple[DisjointStretches, LevelCrossings]:
@@ -271,7 +271,7 @@ class EventTable:
 
 @dataclass(frozen=True, slots=True)
 class Values:
-    """What is asked for the order of: light itself, differences of neighbours, or ranges within so many evaluations.
+    """Kind of values to be ordered: light, differences of neighbours, or ranges within a number of evaluations.
 
     Parameters
     ----------
@@ -283,7 +283,7 @@ class Values:
     span: int = 0
 
     def of(self, table: EventTable, sign: int, first: int, start: Places, stop: Places) -> tuple[Heights, Places]:
-        """Return the values of stretches from `first` on, one after the other, and how many each has."""
+        """Return the values of stretches from `first` on, concatenated, and the number of values of each."""
         last = int(stop[-1])
         start, stop = start - first, stop - first
         if self.name == "difference":
@@ -294,7 +294,7 @@ class Values:
             if light.size < self.span:
                 return np.empty(0), np.zeros(start.size, np.int64)
             light = running_max(light, self.span) - running_min(light, self.span)
-            # In the middle of a gap, an edge away from the passes, or anywhere in it.
+            # # In the middle of a gap, at least one edge away from the passes, or anywhere in it.
             away = 0 if self.name == "whole range" else self.span
             start, stop = start + away, stop - away - self.span + 1
         stop = np.maximum(start, stop)
@@ -305,7 +305,7 @@ class Values:
         return self.of(table, sign, int(start), np.array([start]), np.array([stop]))[0]
 
     def expected(self, sample: Heights) -> list[float]:
-        """Return near which values those of the order lie that will be asked for."""
+        """Return approximate values of the order statistics that will be requested."""
         if "range" in self.name:
             return [float(np.quantile(sample, EDGE_SHARE))]
         middle = float(np.median(sample))
@@ -316,7 +316,7 @@ class Values:
 
 
 def _between_valid(difference: Heights, start: Places, stop: Places) -> tuple[Heights, Places]:
-    """Return the differences of valid neighbours in stretches, and how many each has."""
+    """Return the differences of valid neighbours in stretches, and the number of differences of each."""
     values, size = difference[ranges_of(start, stop)], stop - start
     valid = ~np.isnan(values)
     if not valid.all():

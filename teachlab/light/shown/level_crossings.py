@@ -1,6 +1,6 @@
-"""Where the light of stretches first and last reaches a level, and how low it lies before, between and behind.
+"""Where the light of stretches first and last reaches a level, and its lowest values before, between and after.
 
-Of a stretch only the evaluations matter that are higher than all before them, or than all behind them: a level is first
+Of a stretch, only evaluations that are higher than all before them, or than all after them, matter: a level is first
 reached at one of the former and last at one of the latter.
 """
 
@@ -16,12 +16,12 @@ Where = NDArray[np.intp]
 
 
 class LevelCrossings:
-    """Table of stretches that is asked at many levels.
+    """Table of stretches that can be queried at many levels.
 
     Parameters
     ----------
     light : iterable of ndarray of float64
-        The light of one stretch after the other, none of them empty.
+        The light of each stretch in turn; none is empty.
     """
 
     def __init__(self, light: Iterable[Heights]) -> None:
@@ -33,17 +33,17 @@ class LevelCrossings:
         self._lowest = np.array([row[4] for row in rows], np.float64)
 
     def at(self, rows: Where, level: float) -> Heights:
-        """Return what some stretches do at a level.
+        """Return first crossing, last crossing and lowest light of some stretches at a level.
 
         Returns
         -------
         ndarray of float64, shape (4, stretches)
             Whether any evaluation is at or above the level; the lowest light before the first such evaluation, from it
-            to the last, and behind that: infinite where there is none. Of a stretch that does not reach the level all
-            lies before.
+            to the last, and after that: infinite where there is none. If a stretch does not reach the level, all of it
+            counts as before.
         """
         first, last = self._begin[rows], self._begin[rows + 1]
-        # Levels descend within a stretch: the last one that is not below the level tells.
+        # # Levels descend within a stretch: the last level that is not below the requested one gives the result.
         low, high = first, last
         for _ in range(int((last - first).max(initial=0)).bit_length()):
             middle = (low + high) // 2
@@ -60,7 +60,7 @@ class LevelCrossings:
 
 
 def _steps(light: Heights) -> tuple[Heights, Heights, Heights, Heights, float]:
-    """Return levels, descending, at which a first or last crossing moves, and the lowest light on each side of them."""
+    """Return the levels, descending, at which the first or last crossing moves, and the lowest light on each side."""
     n = light.size
     first, last = records(light), n - 1 - records(light[::-1])
     levels = np.unique(np.concatenate((light[first], light[last])))[::-1]
@@ -69,7 +69,7 @@ def _steps(light: Heights) -> tuple[Heights, Heights, Heights, Heights, float]:
     down, up = np.minimum.accumulate(light), np.minimum.accumulate(light[::-1])[::-1]
     before = np.where(begin > 0, down[begin - 1], np.inf)
     behind = np.where(end < n - 1, up[np.minimum(end + 1, n - 1)], np.inf)
-    # Towards lower levels the part between grows on both sides; each step adds what it takes in.
+    # # At lower levels the part between grows on both sides; each step adds the evaluations that it takes in.
     left, right = _grown(light, begin), _grown(light[::-1], n - 1 - end)
     left[0] = min(left[0], light[begin[0] : end[0] + 1].min())
     between = np.minimum.accumulate(np.minimum(left, right))
@@ -77,7 +77,7 @@ def _steps(light: Heights) -> tuple[Heights, Heights, Heights, Heights, float]:
 
 
 def _grown(light: Heights, begin: Where) -> Heights:
-    """Return the lowest light from each of descending places up to the one before it, of the first alone."""
+    """Return the lowest light from each descending place up to the one before it; for the first, only its own."""
     out: Heights = np.minimum.reduceat(light[: begin[0] + 1], begin[::-1])[::-1]
     return out
 

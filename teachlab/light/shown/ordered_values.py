@@ -1,7 +1,7 @@
 """Order statistics of the values of neighbouring stretches, for many choices of stretches, without keeping all values.
 
-A scan counts the values of every stretch in bins. Where the value of an order lies is then known to a bin or two; the
-values of these alone are kept, and what is asked for is found among them: exactly, as by sorting all of them.
+A scan counts the values of every stretch in bins. The value of an order statistic is then known to one or two bins.
+Only the values of these bins are kept, and the result is found among them exactly, as by sorting all values.
 """
 
 from __future__ import annotations
@@ -16,25 +16,25 @@ Values = NDArray[np.float64]
 Rows = Sequence[tuple[int, int]]
 """Runs ``[first, last)`` of stretches."""
 Scan = Callable[[], Iterator[tuple[Values, NDArray[np.intp]]]]
-"""Goes through all values: each piece with the stretch of every value, ascending."""
+"""Iterates over all values: each piece with the stretch of every value, ascending."""
 
 BINS = 256
 TAIL = 0.001
-"""Share of the values on either side for which there is one bin each."""
+"""Share of the values at either end that has one bin only."""
 SLACK = 1e-6
-"""Of a bin: a value may be put into its neighbour by rounding."""
+"""Tolerance as a share of a bin: rounding may put a value into a neighbouring bin."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Bin:
-    """The values of one bin, stretch after stretch; of equal ones just one is kept."""
+    """The values of one bin, by stretch; equal values are kept once."""
 
     values: Values
     before: NDArray[np.int64]
     alike: bool
 
     def of(self, rows: Rows) -> tuple[Values, NDArray[np.int64]]:
-        """Return values, and how often each stands for itself."""
+        """Return values, and how often each occurs."""
         if self.alike:
             count = sum(int(self.before[b] - self.before[a]) for a, b in rows)
             return (self.values[:1], np.array([count])) if count else (self.values[:0], self.before[:0])
@@ -44,17 +44,17 @@ class _Bin:
 
 
 class OrderedValues:
-    """Values of stretches, of which those of an order can be asked for.
+    """Values of stretches, with their order statistics.
 
     Parameters
     ----------
     stretches : int
     scan : callable
-        Goes through all values; called anew where bins are needed that nobody expected.
+        Iterates over all values; called again if bins are needed that were not expected.
     sample : ndarray of float64
-        Values of a few stretches, from which the bins are laid.
+        Values of a few stretches, from which the bins are derived.
     expected : iterable of float
-        Near which values will be asked for.
+        Approximate values of the order statistics that will be requested.
     """
 
     def __init__(self, stretches: int, scan: Scan, sample: Values, expected: Iterable[float] = ()) -> None:
@@ -69,16 +69,16 @@ class OrderedValues:
         self._read(wanted & set(range(BINS)), counting=True)
 
     def _place(self, values: Values | float) -> Values:
-        """Return where values lie, in bins; bin b takes ``[b, b + 1)``, the first and the last what is beyond."""
+        """Return the positions of values in bins; bin b holds ``[b, b + 1)``; the outermost also hold all beyond."""
         with np.errstate(over="ignore"):
             return np.asarray((values - np.float64(self._low)) * self._scale + 1.0)
 
     def _bins(self, values: Values) -> NDArray[np.intp]:
-        # Every step rounds, none turns an order round.
+        # # Every step rounds monotonically, so the order is kept.
         return np.clip(self._place(values), 0, BINS - 1).astype(np.intp)
 
     def _read(self, wanted: set[int], *, counting: bool = False) -> None:
-        """Go through all values: count them where that is not done, and keep those of some bins."""
+        """Go through all values: count them unless already counted, and keep those of some bins."""
         kept = np.zeros(BINS, bool)
         kept[sorted(wanted)] = True
         parts: list[tuple[Values, NDArray[np.intp]]] = []
@@ -106,13 +106,13 @@ class OrderedValues:
             self._kept[b] = _Bin(own[:1].copy() if alike else own.copy(), self._counts[:, b].astype(np.int64), alike)
 
     def _need(self, bins: NDArray[np.intp]) -> None:
-        """Keep the values of bins, and of their neighbours: what is asked next lies near."""
+        """Keep the values of bins and of their neighbours, because the next request is usually close."""
         if missing := set(bins.tolist()) - self._kept.keys():
             wanted = {b + near for b in missing for near in (-1, 0, 1)} & set(range(BINS))
             self._read(wanted - self._kept.keys())
 
     def size(self, rows: Rows, more: Values) -> int:
-        """Return how many values there are: those of some stretches, and more."""
+        """Return the number of values of some stretches and of further values."""
         return int(self._count(rows, more).sum())
 
     def _count(self, rows: Rows, more: Values) -> NDArray[np.int64]:
@@ -122,7 +122,7 @@ class OrderedValues:
         return out
 
     def at(self, rows: Rows, more: Values, orders: tuple[int, int]) -> tuple[float, float]:
-        """Return the values at two neighbouring places of the ascending order, from 0 on."""
+        """Return the values at two neighbouring places of the ascending order, counted from 0."""
         counts = self._count(rows, more)
         reach = np.cumsum(counts)
         first, last = np.searchsorted(reach, orders, side="right").tolist()
@@ -136,7 +136,7 @@ class OrderedValues:
         end = begin + 1.0
         begin[0], end[-1] = -np.inf, np.inf
         at = float(self._place(middle))
-        # How near and how far a value of each bin can be.
+        # # Smallest and largest possible distance of a value of each bin.
         near = np.maximum(np.maximum(begin - at, at - end), 0.0) - SLACK
         far = np.maximum(np.abs(begin - at), np.abs(end - at)) + SLACK
         far = np.where(np.isnan(far), np.inf, far)
@@ -155,7 +155,7 @@ class OrderedValues:
     def _picked(
         self, rows: Rows, more: Values, bins: NDArray[np.intp], orders: tuple[int, int], middle: float | None = None
     ) -> tuple[float, float]:
-        """Return what stands at two places among the values of some bins, or among their distances from a value."""
+        """Return the entries at two places among the values of some bins, or among their distances from a value."""
         self._need(bins)
         own = more[np.isin(self._bins(more), bins)]
         parts = [self._kept[b].of(rows) for b in bins.tolist()]
@@ -172,7 +172,7 @@ class OrderedValues:
         return float(found[orders[0]]), float(found[orders[1]])
 
     def median(self, rows: Rows, more: Values) -> float:
-        """Return the median of some stretches and more, at least one value."""
+        """Return the median of some stretches and further values, at least one value in all."""
         n = self.size(rows, more)
         low, high = self.at(rows, more, ((n - 1) // 2, n // 2))
         return high if n % 2 else (low + high) / 2
@@ -192,7 +192,7 @@ class OrderedValues:
 
 
 def between(low: float, high: float, share: float) -> float:
-    """Return what lies a share of the way from one number to another, rounded as the library rounds it.
+    """Return the number at a share of the way between two numbers, rounded as numpy rounds it.
 
     Examples
     --------

@@ -1,4 +1,4 @@
-"""The light of one stretch of labelled events, and all that is measured on it."""
+"""Light of one stretch of labelled events, and its statistics."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ from teachlab.model.teaching import Events
 from teachlab.sensor.running_extremes import running_max
 
 STEP_LEVELS = 1 << 16
-"""The smallest step between levels is looked for among about this many evaluations, evenly thinned."""
+"""Number of evaluations, evenly thinned, in which the smallest step between levels is searched."""
 
 Heights = NDArray[np.float64]
 """Levels as float64, recording units, turned so that objects are upwards."""
@@ -45,16 +45,16 @@ class StretchLight:
         return out
 
     def highs(self, start: Places, stop: Places, hold: int) -> Heights:
-        """Return the highest light of stretches that lasts so long."""
+        """Return the highest light of stretches that lasts a given time."""
         return highs(self._height, start, stop, hold)
 
     def lows(self, start: Places, stop: Places, hold: int) -> Heights:
-        """Return the lowest light of stretches that lasts so long."""
+        """Return the lowest light of stretches that lasts a given time."""
         out: Heights = -highs(-self._height, start, stop, hold)
         return out
 
     def background(self, start: Places, stop: Places) -> float:
-        """Return the median of all light of stretches; NaN without one."""
+        """Return the median of all light of stretches; NaN if there is none."""
         return float(np.median(self._height[places(start, stop)])) if start.size else float("nan")
 
     def edge(self, start: Places, end: Places, background: float) -> float:
@@ -82,14 +82,14 @@ class StretchLight:
         return local_noise(np.diff(self._height)[inside], step)
 
     def edge_range(self, start: Places, stop: Places, edge: float) -> float:
-        """Return the 99 % quantile of the range of light in stretches within one edge time; NaN without room."""
+        """Return the 99 % quantile of the range of light within one edge time; NaN if stretches are too short."""
         span = edge_span(edge)
         found = ranges(self._height, start + span, stop - span, span)
         found = found if found.size else ranges(self._height, start, stop, span)
         return float(np.quantile(found, EDGE_SHARE)) if found.size else float("nan")
 
     def valleys(self, start: Places, stop: Places, level: float, hold: int) -> Heights:
-        """Return what the light falls to for so long in each stretch between its first and last crossing of a level."""
+        """Return the light that is reached for a given time between the first and last crossing of a level."""
         found = InnerValleys(start, stop, level, True)
         found.push(0, running_max(np.append(self._height, np.full(hold - 1, self._height[-1])), hold))
         return found.valley
@@ -106,5 +106,5 @@ def _void_before(invalid: NDArray[np.bool_]) -> Places:
         return np.zeros(invalid.size + 1, np.int64)
     at = np.arange(invalid.size)
     last = np.maximum.accumulate(np.where(invalid, -1, at)) if invalid.size else at
-    # A running count: two look-ups tell whether any stretch holds void time.
+    # # A running count: two look-ups show whether any stretch holds void time.
     return np.concatenate(([0], np.cumsum(at - last > HELD_EVALUATIONS)))

@@ -1,4 +1,4 @@
-"""Labelled events out of the tables of their block, and their light as statistics ask for it."""
+"""Labelled events whose light and statistics come from the tables of their block."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ HEIGHT, DIFFERENCE = Values("height"), Values("difference")
 
 
 class TabledEvents(Events):
-    """Labelled passes and gaps of a block in whose tables they are; the light itself is read when it is asked for.
+    """Labelled passes and gaps of a block with tables; the light itself is read only on request.
 
     Parameters
     ----------
@@ -47,7 +47,7 @@ class TabledEvents(Events):
     __slots__ = ("_first", "_last", "_light", "_read", "_table", "known")
 
     def __new__(cls, *args: Any, **named: Any) -> Any:
-        """Make plain events of what `dataclasses.replace` hands over: changed events are in no table."""
+        """Return plain events for `dataclasses.replace`: changed events are in no table."""
         return Events(**named) if "light" in named else super().__new__(cls)
 
     def __init__(self, table: EventTable, first: int, last: int, read: Callable[[], Heights], **events: Any) -> None:
@@ -82,7 +82,7 @@ class TabledEvents(Events):
 
 
 class TabledLight:
-    """As `teachlab.light.shown.stretch_light.StretchLight`, out of tables: equal to the last bit.
+    """Same as `teachlab.light.shown.stretch_light.StretchLight`, computed from tables: equal to the last bit.
 
     Parameters
     ----------
@@ -103,11 +103,11 @@ class TabledLight:
         return self._table.clean(start + self._first, stop + self._first)
 
     def highs(self, start: Places, stop: Places, hold: int) -> Heights:
-        """Return the highest light of stretches that lasts so long."""
+        """Return the highest light of stretches that lasts a given time."""
         return self._extremes(self._sign, start, stop, hold)
 
     def lows(self, start: Places, stop: Places, hold: int) -> Heights:
-        """Return the lowest light of stretches that lasts so long."""
+        """Return the lowest light of stretches that lasts a given time."""
         return -self._extremes(-self._sign, start, stop, hold)
 
     def _extremes(self, sign: int, start: Places, stop: Places, hold: int) -> Heights:
@@ -117,7 +117,7 @@ class TabledLight:
         return out
 
     def background(self, start: Places, stop: Places) -> float:
-        """Return the median of all light of stretches; NaN without one."""
+        """Return the median of all light of stretches; NaN if there is none."""
         if start.size == 0:
             return float("nan")
         order, rows, more = self._ordered(HEIGHT, "gaps", start, stop)
@@ -172,7 +172,7 @@ class TabledLight:
         return noise_of(order.deviation(rows, more), step) if order.size(rows, more) else None
 
     def edge_range(self, start: Places, stop: Places, edge: float) -> float:
-        """Return the 99 % quantile of the range of light in stretches within one edge time; NaN without room."""
+        """Return the 99 % quantile of the range of light within one edge time; NaN if stretches are too short."""
         span = edge_span(edge)
         for what in (Values("range", span), Values("whole range", span)):
             order, rows, more = self._ordered(what, "gaps", start, stop)
@@ -181,7 +181,7 @@ class TabledLight:
         return float("nan")
 
     def _ordered(self, what: Values, among: str, start: Places, stop: Places) -> tuple[OrderedValues, Rows, Heights]:
-        """Return a table of values, which of its stretches are among some, and the values of the others."""
+        """Return a table of values, which of the given stretches it holds, and the values of the others."""
         start, stop = start + self._first, stop + self._first
         some: DisjointStretches = getattr(self._table, among)
         rows = some.rows(start, stop)
@@ -193,12 +193,12 @@ class TabledLight:
         return self._table.ordered(self._sign, what, among), runs, more
 
     def valleys(self, start: Places, stop: Places, level: float, hold: int) -> Heights:
-        """Return what the light falls to for so long in each stretch between its first and last crossing of a level."""
+        """Return the light that is reached for a given time between the first and last crossing of a level."""
         reached, _, between, _ = self._crossed(start, stop, level, hold, "windows")
         return np.where(reached > 0, between, np.nan)
 
     def _crossed(self, start: Places, stop: Places, level: float, hold: int, among: str) -> Heights:
-        """Return what non-empty stretches do at a level, as `LevelCrossings.at`."""
+        """Return the crossings of non-empty stretches at a level, as `LevelCrossings.at`."""
         start, stop = start + self._first, stop + self._first
         some, table = self._table.crossings(self._sign, among, hold)
         rows = np.where(stop + hold - 1 <= self._last, some.rows(start, stop), -1)
@@ -223,8 +223,8 @@ class TabledLight:
         Notes
         -----
         In a stretch that stays at or above the release between its first and its last evaluation at the level, the
-        comparator becomes active at the first of them, unless it was active and stayed so until there. In others it is
-        run over the light.
+        comparator becomes active at the first of them, unless it was already active. In other stretches the comparator
+        is run over the light.
         """
         inside = windows.stop > windows.start
         start = np.concatenate((windows.start[inside], windows.gap_start))
@@ -236,7 +236,7 @@ class TabledLight:
         order = np.argsort(start, kind="stable")
         reached, before, between, behind = found[:, order]
         active = reached > 0
-        # What the last thing that decides it leaves: 1 active, −1 not, 0 as it was.
+        # # State after the last deciding evaluation: 1 active, −1 inactive, 0 unchanged.
         left = np.where(active, np.where(behind < release, -1, 1), np.where(before < release, -1, 0))
         first = bool(self._table.height(self._sign, self._first, self._first + 1)[0] >= level)
         decided = np.concatenate(([1 if first else -1], left))

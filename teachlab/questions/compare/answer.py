@@ -309,7 +309,7 @@ def _unpaired(
     if (by_lot := document["difference_by_lot"]) is not None:
         low, high = (100 * by_lot["difference"][end] for end in ("low", "high"))
         lines.append(
-            f"  allowing for passes that resemble one another: [{low:.3g}, {high:.3g}] % (design effects "
+            f"  corrected for passes that are similar: [{low:.3g}, {high:.3g}] % (design effects "
             f"{by_lot['design_effects'][0]:.3g} and {by_lot['design_effects'][1]:.3g})"
         )
     hours = first.running_hours, second.running_hours

@@ -67,10 +67,14 @@ class Counterfactual(Document):
                 ),
                 conditions=(promise,),
             )
-        told = f"Margin as it is: {now.margin:.3g} times the noise; white noise alone asks for {now.needed:.3g}."
+        told = (
+            f"Present margin: {now.margin:.3g} times the noise; against white noise alone it must be {now.needed:.3g}."
+        )
         if now.margin <= 0:
             decision = "no margin: light of passes and of gaps overlaps"
-            told = "As the sensor is, no fixed level without hysteresis separates the weakest passes from the gaps."
+            told = (
+                "With the present sensor, no fixed level without hysteresis separates the weakest passes from the gaps."
+            )
         else:
             decision = "enough margin" if now.margin >= now.needed else "too little margin"
         best = max((one for one in others if one.spare is not None), key=lambda one: one.spare or 0.0, default=None)
@@ -80,7 +84,7 @@ class Counterfactual(Document):
             gained += "." if best.times is None else f", {best.times:.3g} times as much of what it needs."
         return Verdict(
             decision=decision,
-            about="the sensor as it is",
+            about="the present sensor",
             reasons=(VerdictReason(text=told), VerdictReason(text=gained)),
             conditions=(promise,),
         )

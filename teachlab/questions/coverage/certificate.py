@@ -180,7 +180,7 @@ def coverage(
         If the pieces do not fit together.
     """
     if times < 1:
-        raise ParameterError(f"a feature shall be seen at least once, got {times}.")
+        raise ParameterError(f"a feature must be seen at least once, got {times}.")
     if begins_h is not None and not 0 <= begins_h < 24:
         raise ParameterError(f"the time of day lies between 0 and 24 h, got {begins_h:g} h.")
     if len({c.name for c in cycles}) < len(cycles):

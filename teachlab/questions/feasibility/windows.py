@@ -134,7 +134,7 @@ def _help_alone(w: Window, helps: Helps) -> str:
         cures.append("teaching again between the lots, each of which has levels of its own")
     cures.append("more contrast by mounting, background or another sensing mode")
     if helps.on_delay_ms is None and helps.window is not True:
-        cures.append("an average, if what stands out of the background is shorter than the objects")
+        cures.append("averaging, if the peaks of the background are shorter than the objects")
     negative = "(A window comparator would not: some passes stay within the background.) "
     return (
         f"the background reaches as far as the weakest of {w.name}: no fixed level separates them. "

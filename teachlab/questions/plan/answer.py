@@ -153,7 +153,7 @@ def _verdict(
     )  # fmt: skip
     about = f"{lots:,} lots" if standing is None else f"{found['seen']:,} passes, {found['lost']} lost"
     # What the claim already says and assumes is not repeated.
-    said = [line for line in lines[1:] if not line.startswith("This takes every pass as independent")]
+    said = [line for line in lines[1:] if not line.startswith("This assumes independent passes")]
     step = (
         f"Log {lots:,} lots of at least {CLAIM_LOT_PASSES} passes. Name the lot of every pass in the table of passes."
     )
@@ -184,7 +184,7 @@ def _taught(values: int, max_rate: float, confidence: float, figure: float | Non
         f"At most {max_rate:g} of all further values lie outside the range of {values:,} taught ones with a confidence "
         f"of {100 * found.range_confidence:.3g} %, beyond the largest (or smallest) alone with "
         f"{100 * found.extreme_confidence:.3g} %; {sure} takes {found.values_for_range:,} and "
-        f"{found.values_for_extreme:,} values. True for values that are independent.",
+        f"{found.values_for_extreme:,} values. Valid for independent values.",
     ]
     if found.factor is not None and found.factor_both is not None:
         lines.append(
@@ -226,7 +226,7 @@ def _passes(
             f"spread over {wanted.lots} lots it takes {wanted.passes:,}."
         )
     else:
-        lines.append("This takes every pass as independent; passes of one lot, shift or product are not.")
+        lines.append("This assumes independent passes; passes of one lot, shift or product are not.")
     if wanted.lots is not None and wanted.lots < FEW_LOTS:
         lines.append(f"Fewer than {FEW_LOTS} lots: the spread between lots is hardly known. Record from more lots.")
     if seen is None:
@@ -237,7 +237,7 @@ def _passes(
     effective = 1 - (1 - confidence) / best_of
     claim = claim_sentence(proportion(lost, int(seen), effective), best_of=best_of)
     if wanted.design_effect > 1:
-        claim += " This sentence takes the passes as independent."
+        claim += " This sentence assumes independent passes."
     more = max(0, wanted.passes - int(seen)) if standing != "failed" else None
     document |= {"seen": int(seen), "lost": lost, "standing": str(standing), "more_passes": more, "claim": claim}
     lines += [_advice(str(standing), f"{more:,} more passes" if more else "", lost, events), claim]
@@ -274,6 +274,6 @@ def _advice(standing: str, more: str, seen_events: int, events: int) -> str:
     if standing == "failed":
         return (
             f"The plan allowed {events} events and {seen_events} were seen: it does not show the rate. A new plan "
-            "that allows more needs fresh data, for stopping when it suits makes any rate look good."
+            "that allows more needs fresh data, because stopping at a good moment makes any rate look good."
         )
     return f"Not yet: {more} without exceeding {events} events."

@@ -80,8 +80,8 @@ class InspectAnswer:
         if q.saturated is not None and q.saturated > CLIPPED:
             reasons.append(
                 VerdictReason(
-                    text=f"{100 * q.saturated:.3g} % of the samples are saturated: no variance is seen there, and no "
-                    "margin can be told from them."
+                    text=f"{100 * q.saturated:.3g} % of the samples are saturated: their variance cannot be "
+                    "measured, so no margin can be given."
                 )
             )
         cures = tuple(cure.told for cure in self.cures)

@@ -138,7 +138,7 @@ def falling_below(values: ArrayLike, level: LotLevel, *, before: ArrayLike | Non
     -----
     ``S = max(0, S + ((lowest − x) / spread − k) / size)`` with k = 0.5: after a lot of m passes with mean y it has
     moved by about ``(lowest − y) / spread − k``. The threshold is that of `threshold_for` for as many lots as there are
-    passes, plus 1.166, because the sum is also read within lots: a sum of normal values that is read only now and then
+    passes, plus 1.166, because the sum is also read within lots: a sum of normal values that is read only at intervals
     stays behind by this amount (Siegmund 1985). It is at least the largest sum of `before`, so that a recording never
     alarms against itself.
 

@@ -151,7 +151,7 @@ def _bears(found: StressMap, unit: str) -> str:
     if found.share_refused:
         return f"No share of the light can be stated: {found.share_refused}."
     if loss is None:
-        return "It fails already as recorded: there is no reserve."
+        return "It makes errors already as recorded: there is no reserve."
     added = "" if rise is None else f", and up to {rise:.4g} {unit} of ambient light added"
     return f"On this recording it makes no error down to {100 * (1 - loss):.3g} % of today's light{added}."
 

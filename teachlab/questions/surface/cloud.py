@@ -118,5 +118,5 @@ def check_family(settings: Sequence[Setting], shared: Setting, *, of: str) -> No
             if own != one:
                 raise ParameterError(
                     f"{of} has {name} {own}, the surface {one}: a surface holds settings that differ in their levels "
-                    "only. Count it apart, or give --base with what all shall share."
+                    "only. Count it apart, or give --base with what all share."
                 )

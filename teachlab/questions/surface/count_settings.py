@@ -74,7 +74,7 @@ def count_settings_from(
             of.update(zip(fixed, counts, strict=True))
     for rate in dict.fromkeys(s.evaluation_rate_hz for s in moving):
         family = [s for s in moving if s.evaluation_rate_hz == rate]
-        # Followers of neighbouring levels mostly switch at the same evaluations: scored once, told apart by a cheap
+        # Followers of neighbouring levels mostly switch at the same evaluations: scored once, separated by a cheap
         # summary first.
         alike: dict[tuple[object, ...], list[tuple[Output, list[PairCounts]]]] = {}
         for setting, output in zip(family, replay_family(recording, family), strict=True):

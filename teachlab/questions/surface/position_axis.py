@@ -125,7 +125,7 @@ class PositionAxis:
         if cheapest.onset.spread < 2 * self.doubt_ms:
             return (
                 f"Position of the onset: at the level of least cost, {cheapest.level:.5g} {unit}, it spreads by "
-                f"{self._amount(beside)}. Borders are in doubt by ±{self.doubt_ms:.3g} ms, so no level can be shown "
+                f"{self._amount(beside)}. Borders are uncertain by ±{self.doubt_ms:.3g} ms, so no level can be shown "
                 "to be better."
             )
         if steepest.level == cheapest.level:

@@ -55,7 +55,7 @@ SWAPPED, FEWEST_SWAPPED = 0.9, 5
 """Kinds may be swapped if this share of both kinds of passes, and at least so many, come out the opposite way."""
 MISSED_AT_MOST = 0.05
 """If the probability that a rare kind was not shown is below this, nothing is said."""
-NEVER_COMPARED = "The replay was never compared with this sensor: no switching of its own output was logged."
+NEVER_COMPARED = "The replay was never compared with this sensor: its own switching was not logged."
 TO_BE_COMPARED = "The replay was not compared with the sensor's own logged output here: teachlab agree does."
 FEWEST_STEPS = 64
 """With fewer steps from background to objects, what looks like a step of the converter may be none."""
@@ -344,7 +344,7 @@ def rare_kind_text(setting: Setting, truth: Truth) -> VerdictReason | None:
     differ = f"{kinds} kinds of object" if kinds > 1 else f"{lots} lots"
     return VerdictReason(
         text=f"Taught on {shown} pass{'' if shown == 1 else 'es'} of {differ}: a kind that makes up "
-        f"{100 * RARE_KIND:g} % of the product was not among them with a chance of {100 * missed:.0f} %.",
+        f"{100 * RARE_KIND:g} % of the product was absent from them with a probability of {100 * missed:.0f} %.",
         count=shown,
     )
 

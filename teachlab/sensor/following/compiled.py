@@ -1,7 +1,6 @@
-"""Row by row as `row_by_row` goes, and turning points, compiled by numba: the engine of the extra ``fast``.
+"""Following settings as in `row_by_row`, and turning points, compiled by numba: for the extra ``fast``.
 
-Imported only where a long recording asks for it. The arithmetic is the same in the same order, without fused
-operations.
+Imported only for long recordings. The arithmetic is the same in the same order, without fused operations.
 """
 
 from __future__ import annotations
@@ -48,7 +47,7 @@ def _run(
     light_on: bool, freeze: bool, hold: int, patience: int, now: Any, state: bool, alarm: bool, free_from: int,
     waited: int, edges: Any, alarms: Any, releases: Any,
 ) -> Any:  # fmt: skip
-    """Go through intervals; `now` holds value, lowest and highest, and is left changed."""
+    """Go through intervals; `now` holds value, lowest and highest, and is changed in place."""
     every = light.shape[1]
     low_limit, high_limit, constant, slew = levels[5], levels[6], levels[7], levels[8]
     value = now[0]
@@ -59,7 +58,7 @@ def _run(
         stop = begin + every
         counted = every
         summed = total[k]
-        # Light that comes to neither level leaves the state alone: the interval is then decided by its extremes and
+        # # Light that reaches neither level does not change the state: the interval is then decided by its extremes and
         # its sum, a few numbers in place of every evaluation.
         whole = sound[k] and not (low[k] < off if state else high[k] >= on)
         if whole and freeze:
@@ -69,7 +68,7 @@ def _run(
             elif free_from >= stop:
                 counted = 0
             elif free_from > begin:
-                # Freed within the interval: only a part of it counts.
+                # # Released within the interval: only a part of it counts.
                 whole = False
         if whole and counted > 0:
             whole = high[k] - value < near and value - low[k] < near
@@ -94,7 +93,8 @@ def _run(
         if counted > 0:
             waited = 0
             step = (summed / counted - value) * (counted / (counted + constant))
-            # Spelled out as Python's min and max choose among equals and of NaN: the bits are those of row by row.
+            # # Written out as Python's min and max treat equal values and NaN, so that results equal row by row to the
+            # last bit.
             step = -slew if -slew > step else step
             wanted = value + (slew if slew < step else step)
         else:
@@ -109,7 +109,7 @@ def _run(
             continue
         held = low_limit if low_limit > wanted else wanted
         held = high_limit if high_limit < held else held
-        # Only changes are kept: the alarm rings while a limit holds the reference.
+        # # Only changes are kept: the alarm is active while a limit holds the reference.
         if (held != wanted) != alarm:
             alarm = not alarm
             alarms[rung] = stop
@@ -124,7 +124,7 @@ def _run(
 
 
 class CompiledFollowers:
-    """Takes followers through intervals, one after the other.
+    """Runs followers through intervals, one follower at a time.
 
     Parameters
     ----------
@@ -152,7 +152,7 @@ class CompiledFollowers:
         self._edges = np.empty(0, np.int64)
 
     def run(self, rows: Rows, group: Edges) -> None:
-        """Take the followers with these numbers through whole intervals."""
+        """Run the followers with these numbers through whole intervals."""
         if self._edges.size < rows.evaluations:
             self._edges = np.empty(rows.evaluations, np.int64)
         alarms, releases = np.empty(rows.count, np.int64), np.empty(rows.count, np.int64)

@@ -50,7 +50,7 @@ class Follower:
         self.free_from = 0
         self._light_on = setting.light_on
         self._freeze = setting.freeze
-        self.hold = min(clock.delay(setting.freeze_hold_ms), clock.count + 1)  # longer is for ever
+        self.hold = min(clock.delay(setting.freeze_hold_ms), clock.count + 1)  # a longer hold never ends
         self._every = setting.update_evaluations
         self._edges: list[int] = []
         self._joined: list[Edges] = []

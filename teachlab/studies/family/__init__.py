@@ -1,1 +1,1 @@
-"""Many recordings × strategies × parameters: rows that are kept as they end, and what they say of a family of lines."""
+"""Many recordings × strategies × parameters: rows kept as recordings are completed, and verdicts on a family."""

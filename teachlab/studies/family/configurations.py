@@ -14,7 +14,7 @@ if TYPE_CHECKING:
     from teachlab.model.teaching import Strategy
 
 Grid = Mapping[str, Any] | Sequence[Mapping[str, Any]] | None
-"""Values by parameter, one or a list of them; several such grids in a list; nothing for the defaults."""
+"""Values for each parameter, one or a list; several such grids in a list; None for the defaults."""
 MOST_CONFIGURATIONS = 100_000
 
 
@@ -56,8 +56,7 @@ def configurations(made: type[Strategy], grid: Grid) -> list[Configuration]:
     ----------
     made : type of Strategy
     grid : mapping, sequence of mapping, or None
-        Values of each parameter, one or a list of them; several grids in a list. Whoever names nothing gets the
-        defaults.
+        Values of each parameter, one or a list; several grids in a list. None gives the defaults.
 
     Raises
     ------

@@ -17,7 +17,7 @@ ACROSS = 3
 
 
 def effect_figure(found: StudyAnswer, *, kind: str = "svg") -> bytes:
-    """Draw a panel for each parameter that is varied: the mean over the recordings, and their range.
+    """Draw a panel for each varied parameter: the mean over the recordings, and their range.
 
     Raises
     ------

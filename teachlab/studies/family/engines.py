@@ -1,4 +1,4 @@
-"""Where the pieces of a study are worked: in this process, in worker processes, on a Dask cluster. One small seam."""
+"""Where the pieces of a study run: in this process, in worker processes, or on a Dask cluster. One small interface."""
 
 from __future__ import annotations
 
@@ -16,17 +16,17 @@ T = TypeVar("T")
 R = TypeVar("R")
 LOCAL = "local"
 AHEAD = 2
-"""Pieces that wait at every worker of a cluster, so that none idles while an answer travels."""
+"""Pieces that wait at every worker of a cluster, so that no worker idles while an answer travels."""
 
 
 class WorkerEnded:
-    """In place of a result: the process that worked the piece ended, twice, while no other piece was under way."""
+    """Instead of a result: the process of the piece ended twice, the second time while no other piece was running."""
 
     fault = "its worker process ended: probably not enough memory, or a strategy that ends the process"
 
 
 class StudyEngine(Protocol):
-    """Works pieces; the results come as they end."""
+    """Runs pieces; the results come as they are completed."""
 
     def run(self, work: Callable[[T], R], pieces: Sequence[T]) -> Iterator[tuple[int, R | WorkerEnded]]:
         """Yield the number of every piece with its result."""
@@ -39,7 +39,7 @@ def engine_of(jobs: int = 1, scheduler: str | None = None) -> StudyEngine:
     Parameters
     ----------
     jobs : int
-        Pieces at once; 0 for as many as there are cores. With a scheduler only ``local`` heeds it.
+        Number of pieces at a time; 0 for as many as there are cores. With a scheduler, only ``local`` uses it.
     scheduler : str, optional
         Address of a Dask scheduler, such as ``tcp://host:8786``, or ``local`` for a cluster of this machine.
     """
@@ -50,7 +50,7 @@ def engine_of(jobs: int = 1, scheduler: str | None = None) -> StudyEngine:
 
 
 class InProcess:
-    """One piece after the other, here."""
+    """One piece after the other, in this process."""
 
     def run(self, work: Callable[[T], R], pieces: Sequence[T]) -> Iterator[tuple[int, R | WorkerEnded]]:
         """Yield the results in order."""
@@ -59,7 +59,7 @@ class InProcess:
 
 
 class WorkerProcesses:
-    """Worker processes of this machine (joblib's loky); a piece that ends its process costs no other."""
+    """Worker processes of this machine (joblib's loky); a piece that ends its process does not affect the others."""
 
     def __init__(self, count: int) -> None:
         self.count = count
@@ -74,11 +74,11 @@ class WorkerProcesses:
         waiting, suspects = deque(range(len(pieces))), deque[int]()
         strikes: dict[int, int] = {}
         running: dict[Future[Any], int] = {}
-        # More processes than pieces would do nothing but hold memory.
+        # More processes than pieces would only hold memory.
         count = max(1, min(self.count, len(pieces)))
         pool = get_reusable_executor(count)
         while waiting or suspects or running:
-            # Which of the pieces under way ended a process is not known: each is tried again by itself.
+            # It is unknown which of the running pieces ended a process: each is tried again separately.
             width, queue = (1, suspects) if suspects else (count, waiting)
             while queue and len(running) < width:
                 number = queue.popleft()
@@ -102,7 +102,7 @@ class WorkerProcesses:
 
 
 class ClusterEngine:
-    """Any Dask cluster; a piece whose worker dies is worked by another."""
+    """Any Dask cluster; if a worker dies, another one runs its piece."""
 
     def __init__(self, address: str, jobs: int = 0) -> None:
         self.address, self.jobs = address, jobs

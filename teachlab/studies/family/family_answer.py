@@ -1,4 +1,4 @@
-"""What the rows of a study say: a ranking a line and over lines, the costliest line, what each parameter does."""
+"""What the rows of a study say: a ranking per line and over lines, the costliest line, the effect of each parameter."""
 
 from __future__ import annotations
 
@@ -35,7 +35,7 @@ SCHEMA = 1
 Method = tuple[str, str, str]
 """Strategy, its parameters as JSON, and the name of the base setting."""
 MOST_STARTS = 12
-"""Digits to which costs are taken as equal."""
+"""Digits to which costs count as equal."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -51,15 +51,16 @@ class RankedMethod(Document):
     label : str
         Strategy and the parameters that are varied, with the base where there are several.
     cost : float or None
-        Mean over the lines of the median cost per pass; None where it teaches in half of the draws on none of them.
+        Mean over the lines of the median cost per pass; None if it gives a setting in half of the draws on none of
+        them.
     chosen_cost : float or None
-        The same on the choosing halves: what the choice rests on.
+        The same on the choosing halves: the basis of the choice.
     claim_cost : float or None
-        Mean over the lines of what the settings fixed there cost on the claim halves.
+        Mean over the lines of the cost, on the claim halves, of the settings fixed there.
     unranked : int
-        Lines on which it does not teach in half of the draws.
+        Lines on which it gives no setting in half of the draws.
     worst : str
-        The costliest recording; empty where none costs anything.
+        The costliest recording; empty if none has a cost.
     worst_cost : float or None
     between_sd, within_sd, share_between : float or None
         Spread of the cost between lines and between draws on one line, per pass, and the share of the first in the
@@ -83,7 +84,7 @@ class RankedMethod(Document):
 
     @property
     def method(self) -> Method:
-        """Under which the rows of a line are found."""
+        """Key of its rows of a line."""
         return self.strategy, json.dumps(dict(self.parameters), sort_keys=True), self.base
 
 
@@ -95,7 +96,7 @@ class BestOfStrategy(Document):
     ----------
     method : RankedMethod
     equal : int
-        Other configurations of the strategy that cost the same.
+        Number of other configurations of the strategy that cost the same.
     order : Order or None
         How sure it is, by recordings, that it costs less than the next one; None for the last, and before one that
         costs the same.
@@ -118,7 +119,7 @@ class ParameterEffect(Document):
         Mean over the lines, and the cheapest and costliest of them, per pass.
     lines : int
     unranked : int
-        Rows in which it did not teach in half of the draws.
+        Rows in which it gave no setting in half of the draws.
     """
 
     strategy: str
@@ -133,12 +134,12 @@ class ParameterEffect(Document):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class GroupCounts(Document):
-    """What the recommended way of teaching did in one lot, shift, sensor or condition, on the claim halves.
+    """Results of the recommended way of teaching in one lot, shift, sensor or condition, on the claim halves.
 
     Parameters
     ----------
     by, name : str
-        What the group is of, and its name.
+        Kind of the group, and its name.
     lines, passes, lost, false : int
     errors_per_pass : float or None
     """
@@ -162,7 +163,7 @@ class StudyAnswer:
         All rows, lists included.
     columns : RowTable
     lines : sequence of LineVerdict
-        A verdict for each recording on the configuration that is best there.
+        For each recording, a verdict on the configuration that is best there.
     ranking : sequence of RankedMethod
         Cheapest first over all lines.
     strategies : sequence of BestOfStrategy
@@ -171,7 +172,7 @@ class StudyAnswer:
     recommended : RankedMethod or None
     verdict : Verdict
     judged : sequence of Judged
-        What the recordings say of each criterion that was stated.
+        What the recordings show about each stated criterion.
     """
 
     table: pa.Table
@@ -191,13 +192,13 @@ class StudyAnswer:
         return [one for one in self.lines if one.fault]
 
     def rows(self) -> list[dict[str, Any]]:
-        """Return the tidy rows: one a recording and configuration, lists left out."""
+        """Return the tidy rows: one per recording and configuration, without lists."""
         flat = self.table.select([name for name in self.table.schema.names if name not in NESTED])
         rows: list[dict[str, Any]] = flat.to_pylist()
         return rows
 
     def as_dict(self, *, rows: bool = True) -> dict[str, Any]:
-        """Return the plain JSON form; without rows it is what lies beside their store."""
+        """Return the plain JSON form; without rows, it is the document beside their store."""
         out = {
             "schema": SCHEMA,
             "verdict": self.verdict.as_dict(),
@@ -221,7 +222,7 @@ class _Line:
     by_method: dict[Method, list[Row]] = field(default_factory=dict)
 
     def cost(self, method: Method, column: str = "ranking_cost") -> float:
-        """Return the mean over the seeds; infinite where one of them is unranked."""
+        """Return the mean over the seeds; infinite if one of them is unranked."""
         values = [row[column] for row in self.by_method.get(method, ())]
         if not values or any(value is None for value in values):
             return math.inf
@@ -331,7 +332,7 @@ def _mean(values: NDArray[np.float64]) -> float | None:
 
 
 def _up(value: float | None) -> float:
-    """Return a cost for sorting: none is the last, and rounding tells nothing apart."""
+    """Return a cost for sorting: None comes last, and differences by rounding are ignored."""
     return math.inf if value is None else round(value, MOST_STARTS)
 
 
@@ -340,12 +341,12 @@ def _order_key(one: RankedMethod) -> tuple[Any, ...]:
 
 
 def _choice(ranking: Sequence[RankedMethod], grid: StudyGrid) -> RankedMethod | None:
-    """Return what costs least on the choosing halves; among equals the middle of those that are.
+    """Return what costs least on the choosing halves; among equal ones, the middle of them.
 
     Notes
     -----
-    The default values come first among equals; else the values nearest to the middle of all equal ones, since an edge
-    of what works is next to what does not.
+    Among equal ones the default values come first; otherwise the values nearest to the middle of all equal ones,
+    because an edge of what works is next to what does not.
     """
     able = [one for one in ranking if one.chosen_cost is not None]
     if not able:
@@ -376,7 +377,7 @@ def _sorting(text: str) -> tuple[bool, float, str]:
 
 
 def _best_here(line: _Line, ranking: Sequence[RankedMethod]) -> Method | None:
-    """Return what costs least on the choosing half of one line; among equals the best over all lines."""
+    """Return what costs least on the choosing half of one line; among equal ones the best over all lines."""
     able = [one.method for one in ranking if math.isfinite(line.cost(one.method, "chosen_cost"))]
     return min(able, key=lambda one: round(line.cost(one, "chosen_cost"), MOST_STARTS), default=None)
 
@@ -389,7 +390,7 @@ def _strategies(
     best = [_choice([one for one in ranking if one.strategy == name], grid) for name in names]
     rows = sorted(filter(None, best), key=lambda one: (one.unranked, _up(one.claim_cost), _order_key(one)))
     differences: list[list[float]] = []
-    # Those that cost the same are one row: an order stands between rows alone.
+    # Strategies that cost the same are one row: an order exists between rows only.
     ends = [k for k, (a, b) in enumerate(pairwise(rows)) if _up(a.claim_cost) != _up(b.claim_cost)]
     firsts = [rows[0], *(rows[k + 1] for k in ends)] if rows else []
     for pair in pairwise(firsts):
@@ -441,7 +442,7 @@ def _effects(grid: StudyGrid, lines: Sequence[_Line], labels: Mapping[Method, st
 
 
 def _groups(table: pa.Table, method: Method, grid: StudyGrid, columns: RowTable) -> list[GroupCounts]:
-    """Count by fact, condition and lot what one way of teaching did on the claim halves."""
+    """Count, by fact, condition and lot, the results of one way of teaching on the claim halves."""
     first_seed, as_recorded = grid.seeds[0], grid.conditions[0].name
     rows = [
         row for row in table.to_pylist()

@@ -1,4 +1,4 @@
-"""Acceptance criteria over a study: what the recordings say of the recommended way of teaching."""
+"""Acceptance criteria over a study: what the recordings show about the recommended way of teaching."""
 
 from __future__ import annotations
 
@@ -41,12 +41,13 @@ def judged_study(criteria: Criteria, rows: Sequence[Row]) -> list[Judged]:
     ----------
     criteria : Criteria
     rows : sequence of mapping
-        Of the recommended way of teaching, one a recording; empty where nothing is recommended.
+        Rows of the recommended way of teaching, one per recording; empty if nothing is recommended.
 
     Notes
     -----
-    A rate is met if its one-sided upper bound over recordings lies within the limit, not met if its lower bound lies
-    beyond it, else there is not enough evidence; so it is with fewer than 5 recordings unless an assumption is stated.
+    A rate is met if its one-sided upper bound over recordings lies within the limit, and not met if its lower bound
+    lies beyond it. Otherwise there is not enough evidence; this also holds with fewer than 5 recordings, unless an
+    assumption is stated.
     """
     return [_guarded(_judged(one, criteria, rows), rows) for one in criteria.criterion]
 
@@ -82,7 +83,7 @@ def _judged(one: Criterion, criteria: Criteria, rows: Sequence[Row]) -> Judged:
 
 
 def _guarded(judged: Judged, rows: Sequence[Row]) -> Judged:
-    """Take back what the evidence could not have denied."""
+    """Withdraw a "met" that the evidence could not have contradicted."""
     if judged.verdict is not Judgement.MET:
         return judged
     texts = [text for row in rows for text in row["open"] or ()]

@@ -18,11 +18,11 @@ if TYPE_CHECKING:
 WIDE = 43
 """Characters of a configuration in the short table."""
 NOT_TAUGHT, NARROWER = 16, 13
-"""Characters that say on how many recordings it does not teach, and those that a configuration then lacks."""
+"""Characters for "on how many recordings it gives no setting", and the characters that a configuration then loses."""
 
 
 def per_hundred(cost: float | None) -> str:
-    """Return a cost per pass as one of 100 passes.
+    """Return a cost per pass as a cost per 100 passes.
 
     Examples
     --------
@@ -37,7 +37,7 @@ def method_lines(found: StudyAnswer) -> list[str]:
     if not found.strategies:
         return []
     rows: list[tuple[str, str, str, str]] = []
-    # Who teaches on fewer recordings stands behind, and would look better than he is without this column.
+    # A strategy that gives a setting on fewer recordings comes later, and would look too good without this column.
     untaught = any(one.method.unranked for one in found.strategies)
     for (cost, missing), some in groupby(
         found.strategies, key=lambda one: (per_hundred(one.method.claim_cost), one.method.unranked)
@@ -57,7 +57,7 @@ def method_lines(found: StudyAnswer) -> list[str]:
 
 
 def order_text(order: Order | None) -> str:
-    """Return how sure an order is, with the recordings that it rests on; empty without one.
+    """Return how sure an order is, with the recordings behind it; empty without an order.
 
     Examples
     --------
@@ -74,10 +74,10 @@ def order_text(order: Order | None) -> str:
 
 
 def line_table(found: StudyAnswer) -> Table:
-    """Return a row for each recording: what is best there, and what it did on the claim half."""
+    """Return a row for each recording: what is best there, and its result on the claim half."""
     table = plain_table(
-        "Recordings, each with what costs least on its own choosing half",
-        "lost and too many: on the claim half, of so many passes",
+        "Recordings, each with the strategy that costs least on its choosing half",
+        "lost passes and unwanted switchings on the claim half, with the number of its passes",
     )
     table.add_column("recording")
     table.add_column("best there")
@@ -91,7 +91,7 @@ def line_table(found: StudyAnswer) -> Table:
 
 
 def parameter_table(found: StudyAnswer) -> Table | None:
-    """Return what each value of each parameter costs; None where none is varied."""
+    """Return the cost of each value of each parameter; None if none is varied."""
     if not found.effects:
         return None
     table = plain_table(
@@ -111,7 +111,7 @@ def parameter_table(found: StudyAnswer) -> Table | None:
 
 
 def group_table(found: StudyAnswer) -> Table | None:
-    """Return lot against lot, shift against shift, by every fact of the lines; None without any."""
+    """Return a table of lots, shifts and every other fact of the lines; None without any."""
     if not found.groups:
         return None
     table = plain_table("The recommended way of teaching, by group", "counts of the claim halves")

@@ -36,7 +36,7 @@ class LineVerdict(Document):
     Parameters
     ----------
     recording, path : str
-        A name that tells it from the others, and where it is.
+        A name that is different from the others, and the location.
     best : str
         The configuration that costs least on its choosing half.
     chosen_cost, claim_cost : float or None
@@ -64,7 +64,7 @@ class LineVerdict(Document):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FamilyJudge:
-    """By what a study judges.
+    """Rules by which a study judges.
 
     Parameters
     ----------
@@ -73,7 +73,7 @@ class FamilyJudge:
     accepted : float
         Errors per pass that are accepted.
     assumption : Assumption
-        What the headline takes for granted.
+        What the headline assumes.
     criteria : Criteria, optional
         Fixed before the run.
     """
@@ -85,7 +85,7 @@ class FamilyJudge:
     criteria: Criteria | None = None
 
     def claim_cost(self, row: Row) -> float | None:
-        """Return what the setting fixed on the choosing half costs per pass of the claim half."""
+        """Return the cost, per pass of the claim half, of the setting fixed on the choosing half."""
         if not row["claim_passes"]:
             return None
         cost = self.costs.miss * row["claim_lost"] + self.costs.false * row["claim_false"]
@@ -120,14 +120,14 @@ class FamilyJudge:
         self, chosen: RankedMethod | None, rows: Sequence[tuple[Any, Row]], others: Mapping[str, Sequence[Row]],
         lines: Sequence[LineVerdict],
     ) -> Verdict:  # fmt: skip
-        """Judge one way of teaching over all lines: every line is one trial, whatever its passes have in common."""
+        """Judge one way of teaching over all lines: every line is one trial, however alike its passes are."""
         faults = [one for one in lines if one.fault]
         if chosen is None or not rows:
             why = f"{faults[0].recording}: {faults[0].fault}" if faults else "No strategy teaches in half of the draws."
             return Verdict(decision=str(Decision.OPEN), reasons=(VerdictReason(text=why, count=len(faults)),))
         if len(lines) == 1:
             return self._single(chosen, rows[0][1], others, lines[0])
-        # From here on a line is what a lot is to a recording: one trial, whose passes are not independent.
+        # From here on, a line is to the study what a lot is to a recording: one trial with dependent passes.
         scored = [(line, row) for line, row in rows if row["claim_passes"]]
         passes = np.array([row["claim_passes"] for _, row in scored])
         lost = np.array([row["claim_lost"] for _, row in scored])
@@ -270,7 +270,7 @@ class FamilyJudge:
             out.append(VerdictReason(text=text, count=int(errors[k])))
         if chosen.cost is not None and chosen.share_between is not None:
             text = (
-                f"Taught again and again, it costs {100 * chosen.cost:.2g} in 100 passes on average. "
+                f"Over repeated teachings it costs {100 * chosen.cost:.2g} in 100 passes on average. "
                 f"{100 * chosen.share_between:.0f} % of the spread lies between recordings, the rest between teachings."
             )
             out.append(VerdictReason(text=text))

@@ -1,4 +1,4 @@
-"""Named conditions of a line: what settings taught on the light as recorded do with less light, or more."""
+"""Named conditions of a line: results of settings taught on the recorded light with less light, or more."""
 
 from __future__ import annotations
 
@@ -30,7 +30,7 @@ class LineCondition:
     ambient : float, recording units
         Light that is added.
     pedestal : float, recording units
-        Backscatter of a window that is dirty through and through.
+        Backscatter of a completely dirty window.
     """
 
     name: str = AS_RECORDED
@@ -43,7 +43,7 @@ class LineCondition:
 
     @property
     def changes_light(self) -> bool:
-        """Whether the light is another than recorded."""
+        """Whether the light differs from the recorded light."""
         return (self.gain, self.ambient) != (1.0, 0.0)
 
     def of(self, recording: Recording) -> Recording:
@@ -76,7 +76,7 @@ class _StressedSource:
         return np.dtype(np.float64)
 
     def chunks(self) -> Sequence[Chunk]:
-        """Return what can be read in one go; the map ascends, so extremes known beforehand are mapped with it."""
+        """Return what can be read at once; the map is increasing, so known extremes are mapped too."""
         return [replace(c, low=self._moved(c.low), high=self._moved(c.high)) for c in self.inner.chunks()]
 
     def read(self, start: int, stop: int) -> Block:

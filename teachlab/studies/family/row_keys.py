@@ -1,4 +1,4 @@
-"""Keys of rows: digests of recording, passes, strategy with parameters, options, and of the code behind the number."""
+"""Keys of rows: digests of recording, passes, strategy with parameters, options, and the code behind the number."""
 
 from __future__ import annotations
 
@@ -24,14 +24,14 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True)
 class RowKeys:
-    """What the keys of the rows of one recording have in common.
+    """The common part of the keys of all rows of one recording.
 
     Parameters
     ----------
     data : str
         Digest of recording and passes.
     code : str
-        Fingerprint of the code that makes the number.
+        Fingerprint of the code behind the number.
     """
 
     data: str
@@ -41,8 +41,8 @@ class RowKeys:
     def of(cls, recording: Recording, truth: Truth, code: str) -> RowKeys:
         """Take the digests of a recording and its passes.
 
-        The digest of the light is the one that the file carries; where there is none, the light is read for it. The
-        footer of the file stands beside it, so that light written anew under an old digest is another recording.
+        The digest of the light is the one in the file; if there is none, the light is read for it. The digest of the
+        file's footer is included, so that light rewritten under an old digest counts as another recording.
         """
         source = recording.source
         footer = source.footer_digest() if isinstance(source, ParquetSource) else None
@@ -53,7 +53,7 @@ class RowKeys:
 
     @property
     def recording_id(self) -> str:
-        """Under which the rows of these data are kept."""
+        """Name under which the rows of these data are kept."""
         return self.data[:16]
 
     def key(
@@ -72,7 +72,7 @@ class RowKeys:
 
 
 def strategy_fingerprint(made: type[Strategy]) -> str:
-    """Return the fingerprint of a strategy: with all that it imports where it ships, else of its file alone."""
+    """Return the fingerprint of a strategy: with all its imports if it ships with the package, or of its file."""
     module = made.__module__
     ships = module.startswith("teachlab.teaching.strategies.")
     return code_fingerprint(module) if ships else source_fingerprint(made)

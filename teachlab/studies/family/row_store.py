@@ -1,8 +1,8 @@
-"""Rows of a study on disk: one Parquet file a recording, each committed as its piece ends.
+"""Rows of a study on disk: one Parquet file per recording, written when its piece is complete.
 
-``OUT/rows/recording_id=<16 digits>/rows.parquet``: any reader of partitioned Parquet takes ``OUT/rows`` for one table.
-The bytes follow from what the study asks and finds, not from the order in which pieces end nor from how often the run
-was killed.
+``OUT/rows/recording_id=<16 digits>/rows.parquet``: any reader of partitioned Parquet reads ``OUT/rows`` as one table.
+The bytes depend on what the study asks and finds, not on the order in which pieces are completed, and not on how often
+the run was killed.
 """
 
 from __future__ import annotations
@@ -42,7 +42,7 @@ _FOUND: dict[str, pa.DataType] = {
     "lots": pa.list_(pa.struct([("lot", _TEXT), *((name, _COUNT) for name in COUNTED)])),
 }  # fmt: skip
 NESTED = ("open", "draw_costs", "lots")
-"""Columns that hold lists; a flat frame leaves them out."""
+"""Columns that hold lists; a flat frame has none of them."""
 
 
 class RowTable:
@@ -56,7 +56,7 @@ class RowTable:
     Attributes
     ----------
     parameters : mapping of parameter to column
-        A parameter that bears the name of another column gets ``parameter_`` before it.
+        A parameter with the name of another column gets ``parameter_`` before its name.
     facts : tuple of str
     schema : pyarrow.Schema
     """
@@ -117,13 +117,13 @@ def _held(value: Any, kind: pa.DataType) -> Any:
 
 
 def fault_row(line: StudiedLine, fault: str) -> tuple[str, Row]:
-    """Return the one row of a recording that could not be studied, and under what it is kept."""
+    """Return the one row of a recording that could not be studied, and its key."""
     key = json_digest(["fault", line.path])
     return key[:16], {"key": key, "strategy": None, "parameters": None, "reason": fault}
 
 
 def within(folder: str, name: str) -> str:
-    """Return what lies in a folder, or in a folder of addresses."""
+    """Return a path inside a folder, or inside a folder of addresses."""
     return joined(folder, name) if is_address(folder) else os.path.join(folder, name)
 
 
@@ -146,7 +146,7 @@ class RowStore:
         self._members: dict[str, list[int]] = {}
 
     def begin(self) -> None:
-        """Make the folder, or refuse it before any work."""
+        """Make the folder, or refuse it, before any work."""
         if self.folder is None:
             return
         if is_address(self.folder):
@@ -159,7 +159,7 @@ class RowStore:
             raise InputError(f"cannot write to '{self.folder}': {why}. Give the name of a folder.") from None
 
     def known(self) -> Mapping[str, frozenset[str]]:
-        """Return the keys of the rows that are kept, by the name of the recording."""
+        """Return the keys of the kept rows, by the name of the recording."""
         out: dict[str, set[str]] = {}
         for place in self._kept():
             with suppress(InputError):
@@ -169,7 +169,7 @@ class RowStore:
         return {name: frozenset(keys) for name, keys in out.items()}
 
     def commit(self, number: int, found: PieceRows) -> None:
-        """Keep what came of a piece: on disk from now on."""
+        """Keep the result of a piece: on disk from now on."""
         line = self.lines[number]
         if found.fault:
             identity, row = fault_row(line, found.fault)

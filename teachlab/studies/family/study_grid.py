@@ -1,4 +1,4 @@
-"""What a study asks of which recordings, and what comes of a piece: values alone."""
+"""What a study asks about which recordings, and the result of a piece: values only."""
 
 from __future__ import annotations
 
@@ -21,25 +21,25 @@ if TYPE_CHECKING:
 
 Row = dict[str, Any]
 COUNTED = ("passes", "lost", "gaps", "tripped", "trips", "extra", "ignore_trips")
-"""What is kept of every lot of the claim half."""
+"""The counts kept for every lot of the claim half."""
 STATISTICS = ("", "_p05", "_p95", "_worst")
-"""Of each measure over the draws: the median bears the bare name."""
+"""Statistics of each measure over the draws: the median has the plain name."""
 
 
 @dataclass(frozen=True, slots=True)
 class StudiedLine:
-    """A recording that is studied, with its passes and what is known of the line.
+    """A studied recording, with its passes and the user's columns.
 
     Parameters
     ----------
     path : str
         Local path or address; for a recording in memory its name.
     truth : str, optional
-        Table of passes that is not the one beside the recording.
+        Table of passes, if it is not the one beside the recording.
     facts : mapping of str to str
-        Sensor, condition, product … as named by whoever asks.
+        The user's own columns: sensor, condition, product and so on.
     opened : (Recording, Truth), optional
-        What was handed over in memory.
+        Recording and passes that were given in memory.
     """
 
     path: str
@@ -59,16 +59,16 @@ class StudiedLine:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class StudyGrid:
-    """What a study asks of every recording.
+    """What a study asks about every recording.
 
     Parameters
     ----------
     configurations : tuple of Configuration
     bases : mapping of name to Setting, Switching or None
-        Delays, filters and evaluation rates under which everything is taught; a setting is for its own unit only.
+        Delays, filters and evaluation rates under which everything is taught; a setting is valid for its own unit only.
     seeds : tuple of int
     conditions : tuple of LineCondition
-        Under which every setting is tried, once it is taught on the light as recorded.
+        Conditions under which every setting is tried, after it was taught on the recorded light.
     options : DrawOptions
         Draws, share to teach on, costs and rules; base and seed are those above.
     """
@@ -87,7 +87,7 @@ class StudyGrid:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class StudyPiece:
-    """What a worker is given: a recording, what is asked of it, and the keys of rows that are there already."""
+    """Input of a worker: a recording, what is asked about it, and the keys of existing rows."""
 
     line: StudiedLine
     grid: StudyGrid
@@ -97,16 +97,16 @@ class StudyPiece:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PieceRows:
-    """What came of a piece: its rows in the order of the grid, or why there are none.
+    """Result of a piece: its rows in the order of the grid, or why there are none.
 
     Parameters
     ----------
     recording_id : str
-        Told from the content of recording and passes; empty where they could not be read.
+        Calculated from the content of recording and passes; empty if they could not be read.
     keys : tuple of str
         Of all rows of the piece, in order.
     rows : mapping of key to row
-        Those that were not known yet.
+        The rows that were not known yet.
     fault : str
     """
 
@@ -146,7 +146,7 @@ class StudyPlan:
 
     @property
     def teachings(self) -> int:
-        """Teachings of the whole study, draws counted."""
+        """Teachings of the whole study, including draws."""
         each = self.grid.rows // len(self.grid.conditions) * self.grid.options.draws
         return each * len(self.lines)
 

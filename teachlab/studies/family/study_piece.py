@@ -1,4 +1,4 @@
-"""One piece of a study: all that is asked of one recording, from as few readings as one strategy needs."""
+"""One piece of a study: everything asked about one recording, with as few readings as one strategy needs."""
 
 from __future__ import annotations
 
@@ -35,7 +35,7 @@ if TYPE_CHECKING:
 
 
 def piece_code() -> str:
-    """Return the fingerprint of what makes the numbers of a piece, strategies apart."""
+    """Return the fingerprint of the code behind the numbers of a piece, without strategies."""
     return code_fingerprint(__name__)
 
 
@@ -45,7 +45,7 @@ def piece_keys(piece: StudyPiece) -> PieceRows:
 
 
 def study_piece(piece: StudyPiece) -> PieceRows:
-    """Work one piece; whatever goes wrong with it is its fault, told in words, and no other's."""
+    """Run one piece; an error in it is recorded as the fault of this piece only, in words."""
     return _guarded(piece, lambda recording, truth, keys: _rows(recording, truth, piece, keys))
 
 
@@ -71,7 +71,7 @@ _Place = tuple[Configuration, str, int, LineCondition]
 
 
 def _asked(grid: StudyGrid, keys: RowKeys) -> list[tuple[_Place, str]]:
-    """Return every row that is asked for with its key, in the order of the grid."""
+    """Return every requested row with its key, in the order of the grid."""
     return [
         ((one, base, seed, condition), keys.key(one, grid.bases[base], seed, condition, grid.options))
         for one in grid.configurations
@@ -130,7 +130,7 @@ def _rows(recording: Recording, truth: Truth, piece: StudyPiece, keys: RowKeys) 
 
 
 def _setting(base: Switching | None, unit: str) -> Setting | None:
-    """Return a base as a setting in the unit of a recording; one that has a unit keeps it, and must fit."""
+    """Return a base as a setting in the unit of a recording; a base with a unit keeps it, and the unit must fit."""
     if base is None or isinstance(base, Setting):
         return base
     return Setting(unit=unit, on_level=0.0, off_level=0.0, **asdict(base))
@@ -146,7 +146,7 @@ def _tally(light: Recording, truth: Truth, found: TaughtDraws, options: DrawOpti
 
 
 def _measured(draws: Sequence[Draw]) -> Row:
-    """Return what the draws of one row measured, and why some did not teach."""
+    """Return the measures of the draws of one row, and why some gave no setting."""
     spreads = spreads_of(draws)
     why: dict[str, int] = {}
     for one in draws:
@@ -176,7 +176,7 @@ class _Chosen:
 
 
 def _chosen(draws: Sequence[Draw], first_half: Tally, options: DrawOptions) -> _Chosen | None:
-    """Return the setting of the draw whose cost on the choosing half is the median; None if half teaches nothing."""
+    """Return the setting of the draw whose cost on the choosing half is the median; None if half give none."""
     judged = with_measures(draws, first_half.counts, options.costs, best_cost=math.nan)
     cost, middle = ranking_cost(judged), median_draw(judged)
     if not math.isfinite(cost) or middle is None or middle.setting is None:
@@ -187,7 +187,7 @@ def _chosen(draws: Sequence[Draw], first_half: Tally, options: DrawOptions) -> _
 def _scores(
     light: Recording, truth: Truth, settings: Sequence[Setting], middle: int, options: DrawOptions
 ) -> dict[Setting, Score]:
-    """Score settings on the claim half, those of one evaluation rate from one reading."""
+    """Score settings on the claim half; those of one evaluation rate from one reading."""
     rules = options.rules.scored_from(middle)
     by_rate: dict[float | None, list[Setting]] = {}
     for setting in dict.fromkeys(settings):
@@ -200,7 +200,7 @@ def _scores(
 
 
 class _Copies:
-    """Whether the log repeats itself, looked for once: it is the same for every setting."""
+    """Whether the log repeats itself, searched once: the answer is the same for every setting."""
 
     def __init__(self) -> None:
         self.found: str | None = None
@@ -210,7 +210,7 @@ class _Copies:
 def _claimed(
     recording: Recording, truth: Truth, pick: _Chosen | None, scores: Mapping[Setting, Score], copies: _Copies
 ) -> Row:
-    """Return what the setting fixed on the choosing half did on the claim half, lot by lot."""
+    """Return the results, lot by lot, on the claim half of the setting fixed on the choosing half."""
     names = ("draw", "setting", "chosen_cost", "claim_passes", "claim_lost", "claim_false", "usable", "lot_source",
              "named_lots", "lots", "open")  # fmt: skip
     if pick is None:
@@ -249,7 +249,7 @@ def _lots(truth: Truth, counts: LotCounts) -> list[Row]:
     columns = {name: getattr(counts, name).tolist() for name in COUNTED}
     out = []
     for k, first in enumerate(counts.first_pass.tolist()):
-        # Every lot holds a pass: the first of it has its name.
+        # Every lot holds a pass; the first one has its name.
         lot = f"from pass {first}" if truth.lot is None else str(truth.lot[first])
         out.append({"lot": lot, **{name: int(values[k]) for name, values in columns.items()}})
     return out

@@ -1,4 +1,4 @@
-"""What a study is asked for, in Python or in a file, made into a plan."""
+"""The request for a study, in Python or in a file, turned into a plan."""
 
 from __future__ import annotations
 
@@ -46,7 +46,7 @@ class _ConditionFile(StrictModel):
 class StudyFile(SchemaOne):
     """A study in TOML.
 
-    Paths are relative to the file. Strategies are installed ones: a class in a file is named on the command line, by
+    Paths are relative to the file. Strategies are installed ones; a class in a file is named on the command line, by
     the person who runs it.
     """
 
@@ -55,7 +55,7 @@ class StudyFile(SchemaOne):
     strategies: dict[str, dict[str, Any] | list[dict[str, Any]]] = Field(default_factory=dict)
     bases: dict[str, str | dict[str, Any]] = Field(default_factory=dict)
     conditions: dict[str, _ConditionFile] = Field(default_factory=dict)
-    # The ranges of the options of these names.
+    # The ranges of the options with these names.
     draws: int | None = Field(default=None, ge=1, le=1_000_000)
     seeds: list[Annotated[int, Field(ge=0, lt=2**63)]] | None = Field(default=None, max_length=1000)
     teach_share: float | None = Field(default=None, gt=0, lt=1)
@@ -69,7 +69,7 @@ class StudyFile(SchemaOne):
 
 
 def read_study(path: str | Path) -> tuple[list[StudiedLine], list[tuple[type[Strategy], Grid]], dict[str, Any]]:
-    """Read a study from TOML; all faults in one message.
+    """Read a study from TOML; all faults are in one message.
 
     Returns
     -------
@@ -125,7 +125,7 @@ def _placed(name: str, folder: Path) -> str:
 
 
 def studied_lines(given: Any, *, left_out: str | None = None) -> list[StudiedLine]:
-    """Return the recordings that are meant.
+    """Return the meant recordings.
 
     Parameters
     ----------
@@ -192,7 +192,7 @@ def planned_study(
     bases : mapping of name to Setting, path, or mapping of delays and filter, optional
         Default: none, every sample.
     conditions : mapping of name to mapping with gain, ambient and pedestal, optional
-        Beside the light as recorded.
+        In addition to the recorded light.
     draws, seeds, teach_share, tolerance_ms, confidence, cost_miss, cost_false, accept_cost, assume
         As for `bench`.
     criteria : path, optional

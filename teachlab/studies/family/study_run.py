@@ -1,4 +1,4 @@
-"""Run a study: find what is missing, work it wherever asked, keep every piece as it ends, and answer."""
+"""Run a study: find what is missing, run it where asked, keep every completed piece, and answer."""
 
 from __future__ import annotations
 
@@ -18,26 +18,26 @@ from teachlab.studies.family.study_grid import PieceRows, StudyPiece, StudyPlan
 from teachlab.studies.family.study_piece import piece_code, piece_keys, study_piece
 
 Progress = Callable[[int, int], None]
-"""Given how many recordings are done, and of how many."""
+"""Called with the number of completed recordings, and the number of all."""
 DOCUMENT, PAGE = "study.json", "study.html"
 ROW_BYTES = 6000
-"""A row in memory with its draws and lots."""
+"""Memory of a row with its draws and lots."""
 LIBRARY_BYTES, DRAW_BYTES = 0.3e9, 3000
-"""The libraries, and a draw of one strategy on one recording."""
+"""Memory of the libraries, and of a draw of one strategy on one recording."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class WorkAhead(Document):
-    """What a study would do.
+    """The work that a study would need.
 
     Parameters
     ----------
     recordings, rows : int
-        Of the whole study.
+        Numbers of the whole study.
     recordings_left, rows_left : int
-        Not kept yet.
+        Numbers that are not kept yet.
     seconds : float or None
-        Expected for what is left, on this machine with the workers asked for; None where nothing could be tried.
+        Expected for what is left, on this machine with the requested workers; None if nothing could be tried.
     tried : str
         The recording on which the time was measured.
     worker_bytes, here_bytes : float
@@ -58,7 +58,7 @@ class WorkAhead(Document):
 def run_study(
     plan: StudyPlan, *, engine: StudyEngine | None = None, out: str | None = None, progress: Progress | None = None
 ) -> StudyAnswer:
-    """Work what is missing, and answer; with a folder every piece is kept as it ends, and a later run goes on there.
+    """Run what is missing, and answer; with a folder, every completed piece is kept, and a later run continues there.
 
     Parameters
     ----------
@@ -107,7 +107,7 @@ def write_study(answer: StudyAnswer, folder: str) -> None:
 
 
 def work_ahead(plan: StudyPlan, *, workers: int = 1, out: str | None = None) -> WorkAhead:
-    """Say what a study would do, how long it would take and with how much memory: measured on one of its recordings."""
+    """Say how much work, time and memory a study needs, measured on one of its recordings."""
     columns = RowTable(plan.grid, plan.lines)
     pieces = _pieces(plan, RowStore(out, columns, plan.lines))
     left, seconds, tried = [], None, ""

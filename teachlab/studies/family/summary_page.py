@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 
 CAPTION = "Errors in 100 passes by the values of each parameter: mean over the recordings, and their range."
 MOST_RANKED = 100
-"""Configurations on the page; the rows hold all."""
+"""Number of configurations on the page; the rows hold all."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,7 +37,7 @@ def summary_page(found: StudyAnswer) -> str:
     """Return the page: no network, no script; every text stays text, and the same study gives the same bytes."""
     from markupsafe import Markup
 
-    # The drawing library escapes every text: the only markup let through.
+    # The drawing library escapes every text: only this markup is allowed.
     figure = None
     if found.effects:
         figure = Markup(embedded_figure(effect_figure(found).decode(), "effects", "What each parameter does", CAPTION))
@@ -101,7 +101,7 @@ def _share(value: float | None) -> str:
 
 
 def _paragraphs(lines: Sequence[str]) -> list[str]:
-    """Return lines of a terminal as paragraphs: those that go on are indented."""
+    """Return lines of a terminal as paragraphs: continued lines are indented."""
     out: list[str] = []
     for line in lines:
         if line.startswith("  ") and out:

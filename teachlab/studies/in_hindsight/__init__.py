@@ -1,1 +1,1 @@
-"""What no teaching can beat: the best setting of each kind in hindsight, and what even these get wrong."""
+"""The limit of all teaching: the best setting of each kind in hindsight, and the errors that even these make."""

@@ -1,4 +1,4 @@
-"""What no teaching can beat: the best fixed levels, a complete setting and levels that follow, all in hindsight."""
+"""The limit of all teaching: the best fixed levels, a complete setting and levels that follow, all in hindsight."""
 
 from __future__ import annotations
 
@@ -35,16 +35,16 @@ FIXED, COMPLETE, FOLLOWING = "best fixed levels", "best complete setting", "best
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class HindsightSetting:
-    """One kind of setting, chosen with full knowledge of the passes, and what it does on them.
+    """One kind of setting, chosen with full knowledge of the passes, and its result on them.
 
     Parameters
     ----------
     kind : str
     setting : Setting
     lost, false : int
-        Passes lost; trips, further onsets and onsets on passes to be ignored.
+        Passes lost; trips, further onsets and onsets on `ignore` passes.
     lost_rows : tuple of int
-        Rows of the truth that are lost.
+        Rows of the lost passes in the truth.
     """
 
     kind: str
@@ -55,26 +55,26 @@ class HindsightSetting:
 
     @property
     def errors(self) -> int:
-        """Lost passes and switchings too many."""
+        """Lost passes and unwanted onsets."""
         return self.lost + self.false
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Ceiling:
-    """What settings of each kind can reach on some passes.
+    """The best results of settings of each kind on some passes.
 
     Parameters
     ----------
     passes : int
-        Detect passes that were scored.
+        Number of scored detect passes.
     found : tuple of HindsightSetting
-        One a kind; kinds that cannot be designed here are left out.
+        One setting of each kind; kinds that cannot be designed here are left out.
     unsolved : tuple of UnsolvedTrial
-        What the best of them gets wrong.
+        The errors of the best of them.
     reached : mapping of str to tuple of str
-        By kind, the strategies whose median setting errs no more often; empty where nothing was compared.
+        For each kind, the strategies whose median setting makes no more errors; empty if nothing was compared.
     averaged : VerdictCure or None
-        An average before fixed levels, where that leaves fewer errors than every setting.
+        An average before fixed levels, if that leaves fewer errors than every setting.
     """
 
     passes: int
@@ -85,11 +85,11 @@ class Ceiling:
 
     @property
     def least(self) -> HindsightSetting:
-        """The kind with fewest errors; the simplest of equals."""
+        """The kind with the fewest errors; of equal ones the simplest."""
         return min(self.found, key=lambda one: one.errors)
 
     def against(self, errors: Mapping[str, int]) -> Ceiling:
-        """Return the same with the strategies that reach each kind, given the errors of each; fewest first."""
+        """Return the same with the strategies that reach each kind, from the errors of each; fewest first."""
         ordered = sorted(errors, key=lambda name: errors[name])
         return replace(
             self,
@@ -97,7 +97,7 @@ class Ceiling:
         )
 
     def brief(self) -> str:
-        """Say in a line or two what each kind reaches, whether a strategy does, and what stands against all."""
+        """Say in a line or two what each kind achieves, whether a strategy does, and which errors none avoids."""
         least = self.least
         told = ", ".join(f"{one.errors} with {one.kind.removeprefix('best ')}" for one in self.found) + self._by(least)
         if all(one.errors == least.errors for one in self.found):
@@ -107,7 +107,7 @@ class Ceiling:
         return f"Best possible in hindsight, errors: {told}{self._by_averaging()}{against}."
 
     def sentence(self) -> str:
-        """Say what each kind reaches, and which passes and gaps stand against all of them."""
+        """Say what each kind achieves, and which passes and gaps all of them get wrong."""
         told = "; ".join(
             f"{one.kind} {one.errors} ({one.lost} lost, {one.false} too many){self._by(one)}" for one in self.found
         )
@@ -127,7 +127,7 @@ class Ceiling:
         return "" if mean is None else f", {mean.lost + mean.false} with {mean.text}"
 
     def _by(self, one: HindsightSetting) -> str:
-        """Return who reaches it; an empty text where nothing was compared."""
+        """Return which strategies reach it; an empty text if nothing was compared."""
         if not self.reached:
             return ""
         names = self.reached[one.kind]
@@ -155,7 +155,7 @@ def ceiling(
     alignment: Alignment | None = None,
     outputs: Mapping[Setting, Output] | None = None,
 ) -> Ceiling:
-    """Find what each kind of setting can reach on the scored passes, each tried by replay.
+    """Find the best result of each kind of setting on the scored passes, each tried by replay.
 
     Parameters
     ----------
@@ -163,7 +163,7 @@ def ceiling(
     fixed : Setting
         The best fixed levels, from the surface.
     base : Setting, optional
-        Whose evaluation rate is kept.
+        Setting whose evaluation rate is kept.
     rules : Rules
         With the first pass that is scored.
     alignment : Alignment, optional
@@ -173,10 +173,10 @@ def ceiling(
 
     Notes
     -----
-    The complete setting is that of `designed` with every scored pass shown, and the fixed levels where those err
-    less; the one that follows is `turning-point-follower` or `background-follower`, in both forms, shown every scored
-    pass. Both are settings
-    that were found, so what they reach can be reached; that nothing else reaches more is not said of the latter.
+    The complete setting is that of `designed` with every scored pass shown, or the fixed levels if these make fewer
+    errors. The one that follows is `turning-point-follower` or `background-follower`, in both forms, with every scored
+    pass shown. Both are settings that were found, so their results can be reached. That no other setting that follows
+    is better is not claimed.
     """
     block = all_shown(recording, truth, base, rules)
     settings = [(FIXED, fixed)]
@@ -193,7 +193,7 @@ def ceiling(
         (kind, known[setting], score(known[setting], truth, rules=rules, tables=False)) for kind, setting in settings
     ]
     found = [_tried(*one) for one in tried]
-    # Without delays a complete setting is as good as the best fixed levels.
+    # Without delays, a complete setting is as good as the best fixed levels.
     first, least = found[0], [found[0]]
     complete = [one for one in found if one.kind == COMPLETE]
     least.append(min([*complete, replace(first, kind=COMPLETE)], key=lambda one: one.errors))
@@ -204,7 +204,7 @@ def ceiling(
         return made
     at = next(k for k, one in enumerate(found) if one.setting == made.least.setting)
     _, output, scored = tried[at]
-    # No setting averages, and some sensors do: what that would give is told beside what settings reach.
+    # No setting averages, but some sensors do: the result of an average is given beside those of the settings.
     mean = averaging_cure(recording, truth, replace(fixed, taught=None), rules=rules)
     return replace(
         made,

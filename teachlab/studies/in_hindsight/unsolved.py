@@ -26,14 +26,14 @@ if TYPE_CHECKING:
 UNSEEN = 0.2
 """A lost pass whose light stays below this share of the usual height shows no object."""
 LIKE_A_PASS = 0.5
-"""A trip at least this share of the shortest pass long, as high as the passes, is an object by its light."""
+"""A trip that is as high as the passes and at least this share of the shortest pass long is an object by its light."""
 LOWEST_TOPS = 0.05
-"""Quantile of the heights of the passes from which on light is as high as a pass."""
+"""From this quantile of the heights of the passes on, light is as high as a pass."""
 MOST_TOLD = 5
 
 
 class ErrorCause(StrEnum):
-    """What an error that no setting avoids comes from."""
+    """The cause of an error that no setting avoids."""
 
     BORDERS = "borders"
     TRUTH = "truth"
@@ -49,9 +49,9 @@ class UnsolvedTrial(Document):
     where : str
         pass, or gap.
     row : int
-        Row of the pass; of a gap that of the pass before it, −1 at the start of the record.
+        Row of the pass; for a gap, row of the pass before it, −1 at the start of the record.
     start, end : int, samples
-        The pass, or what lies between the passes around.
+        The pass, or what lies between the neighbouring passes.
     what : str
         lost, switched again, tripped.
     cause : ErrorCause
@@ -75,7 +75,7 @@ class UnsolvedTrial(Document):
 def unsolved_trials(
     recording: Recording, truth: Truth, output: Output, found: Score, *, alignment: Alignment | None, rules: Rules
 ) -> tuple[UnsolvedTrial, ...]:
-    """Return the trials that an output gets wrong, in the order of time, each with its cause.
+    """Return the trials that an output gets wrong, in time order, each with its cause.
 
     Parameters
     ----------
@@ -91,10 +91,10 @@ def unsolved_trials(
 
     Notes
     -----
-    *Borders*: the error is gone once the passes are moved to the light, or a pass is lost and the gap beside it trips
-    no further from it than the shortest pass is long. *Truth*: a lost pass shows no object, its light stays
-    within 0.2 of the usual height; or a gap holds what looks like one, as high as the passes and at least half as
-    long as the shortest. *Light*: the rest.
+    *Borders*: the error disappears when the passes are moved to the light, or a pass is lost and the gap beside it
+    trips no further from it than the length of the shortest pass. *Truth*: a lost pass shows no object, because its
+    light stays within 0.2 of the usual height; or a gap holds what looks like an object, as high as the passes and at
+    least half as long as the shortest. *Light*: all others.
     """
     trials = found.trials
     lost = _lost(trials)
@@ -136,7 +136,7 @@ def unsolved_trials(
 
 
 def unsolved_text(trials: Sequence[UnsolvedTrial]) -> str:
-    """Say which passes and gaps stand against an error-free setting, and what they come from.
+    """Say which passes and gaps prevent an error-free setting, and their causes.
 
     Examples
     --------
@@ -165,7 +165,7 @@ def _lost(trials: Trials) -> NDArray[np.int64]:
 def _moved(
     recording: Recording, truth: Truth, output: Output, alignment: Alignment | None, rules: Rules
 ) -> tuple[set[int], set[int]] | None:
-    """Return passes and gaps that are wrong with the passes moved to the light; None where they need no move."""
+    """Return passes and gaps that are wrong after the passes are moved to the light; None if they need no move."""
     if alignment is None or not (alignment.matters and alignment.belongs) or alignment.ambiguous:
         return None
     moved, left_out = aligned_truth(alignment, truth)
@@ -178,7 +178,7 @@ def _moved(
 
 
 def _active(output: Output, samples: int) -> list[tuple[int, int]]:
-    """Return where the output is active, in samples: first and first after."""
+    """Return where the output is active, in samples: first one, and first one after it."""
     onsets, releases = output.onsets, output.releases
     ends = np.append(releases, samples)
     return [(int(a), int(ends[np.searchsorted(ends, a, side="right")])) for a in onsets]
@@ -209,7 +209,7 @@ class _Heights:
         contrast = float(np.nanmedian(passes)) - usual if passes.size else 0.0
         scale = contrast if 0 < contrast < np.inf else 1.0
         with np.errstate(invalid="ignore", over="ignore"):
-            # Infinite light less infinite light: it is there, as far as can be said.
+            # Infinite light minus infinite light: the light is there, as far as is known.
             passes, between = (np.nan_to_num((of - usual) / scale, nan=1.0, posinf=np.inf, neginf=-np.inf)
                                for of in (passes, between))  # fmt: skip
         return cls(

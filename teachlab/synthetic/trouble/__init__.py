@@ -1,1 +1,1 @@
-"""What goes wrong on a line: drift, faults, interference, neighbours, passers-by."""
+"""Disturbances of a line: drift, faults, interference, neighbours, passers-by."""

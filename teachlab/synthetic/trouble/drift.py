@@ -231,7 +231,7 @@ class Bend(Table):
 
     def words(self) -> str:
         """Return the effect in words."""
-        how = "" if self.period_s is None else f", again and again every {self.period_s:g} s"
+        how = "" if self.period_s is None else f", repeated every {self.period_s:g} s"
         return f"a bent fibre costs {100 * self.loss:g} % of the light from {self.onset_s:g} s on{how}"
 
 

@@ -1,4 +1,4 @@
-"""What goes wrong while logging: dropouts, duplicated rows, a coarse or clipped logger, a false flag, wrong clocks."""
+"""Faults of logging: dropouts, duplicated rows, a coarse or clipped logger, a false flag, wrong clocks."""
 
 from __future__ import annotations
 

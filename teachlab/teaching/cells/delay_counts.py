@@ -358,7 +358,7 @@ def _merged(
 ) -> Counts:
     """Count passes to be detected without an onset in which output and undelayed output are active.
 
-    An output that an off-delay holds over the begin of a window is held by every longer one. A swallowed onset says
+    An output that an off-delay holds over the start of a window is held by every longer one. A swallowed onset says
     that it was held. So each pass is merged from one off-delay on.
     """
     detect = np.flatnonzero(spans.kind == DETECT)

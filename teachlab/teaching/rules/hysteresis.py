@@ -166,7 +166,7 @@ def design(
         return Width(max(wanted, free), wanted, by, widest, limit)
     if strict:
         raise Abstained(
-            f"the hysteresis that {by} asks for does not fit: {limit} blocks",
+            f"the {by} needs more hysteresis than the {limit} allows",
             f"{show(view, wanted)} wanted, {show(view, max(widest, 0.0))} allowed",
             "a width allowed that is at least the one wanted",
         )
@@ -190,7 +190,7 @@ def _widest(
         _require_release(view, found, level)
         lowest = _lowest(found, level)
         # If the clearance does not fit under the level, the release lies halfway: a release that no gap falls below
-        # would hold the output for ever.
+        # would never release the output.
         valley = min(lowest + CLEARANCE * found.noise, (lowest + level) / 2)
         limits.append((level - valley, WidthReason.GAP))
     if found.gap_hold > 1 and guard is not None:
@@ -209,7 +209,7 @@ def _require_release(view: TeachView, found: EventStatistics, level: float) -> N
         else ""
     )
     raise Abstained(
-        f"the output would not be released between the passes: gap blocks{wait}",
+        f"the output would not be released between the passes: the gaps are too bright or too short{wait}",
         f"{share:.0%} of the gaps stay beyond {show(view, found.sign * level)}",
         f"at most {STUCK_SHARE:.0%}",
     )

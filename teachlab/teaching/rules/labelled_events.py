@@ -176,7 +176,7 @@ def guards_of(view: TeachView, found: EventStatistics, share: float) -> Guards:
     if guards.object > guards.background:
         return guards
     reason = contradiction(found, share) or (
-        "no fixed level has the objects on one side and the background on the other: contrast blocks"
+        "no fixed level has the objects on one side and the background on the other: the contrast is too small"
     )
     raise Abstained(
         reason,

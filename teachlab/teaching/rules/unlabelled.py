@@ -144,7 +144,7 @@ def require_two_levels(view: TeachView, m0: float, v0: float, m1: float, v1: flo
     spread = math.sqrt(max((v0 + v1) / 2, floor**2))
     if m1 - m0 < SEPARATION * spread:
         raise Abstained(
-            "the sweep does not fall into two levels: contrast blocks",
+            "the sweep does not fall into two levels: the contrast is too small",
             f"means {show(view, view.sign * m0)} and {show(view, view.sign * m1)} are "
             f"{(m1 - m0) / spread:.2g} standard deviations apart",
             f"at least {SEPARATION:g}: show more contrast, or labelled passes to quantile-guard",

@@ -24,8 +24,8 @@ class ContaminationAware:
     Parameters
     ----------
     least_gain : float, share of the light, in (0, 1], optional
-        g_min: the gain at which the sensor must still work, stated by whoever owns the line. Without it the
-        strategy abstains: no default can know when somebody cleans.
+        g_min: the gain at which the sensor must still work, stated by the owner of the line. Without it the
+        strategy abstains: no default can know when the windows are cleaned.
     share : float, share of the events, in [0, 0.5)
         a: how many passes may peak below the object guard, and how many gaps above the background guard.
 

@@ -107,7 +107,7 @@ class FilteredGuard:
     def _lengths(self, view: TeachView) -> list[int]:
         events, base = view.events, view.base.consecutive
         passes, gaps = events.end - events.start, events.start[1:] - events.end[:-1]
-        gaps = gaps[gaps > 0]  # touching passes cannot be told apart by any filter
+        gaps = gaps[gaps > 0]  # no filter separates passes that touch
         shortest = min((float(np.quantile(x, SHORTEST)) for x in (passes, gaps) if x.size), default=0.0)
         return [base, *(n for n in LENGTHS if base < n <= self.longest * shortest)]
 

@@ -60,7 +60,7 @@ class MinimaxRegret:
     ----------
     stress : text, optional
         The stress set: gain,ambient[,pedestal] separated by semicolons, as in "1,0;0.9,0;1,5", the light in
-        recording units. It belongs to whoever answers for the line; without it the strategy abstains.
+        recording units. It must come from the person responsible for the line; without it the strategy abstains.
     cost_miss, cost_false : float, any one unit, above 0
         Of a lost pass, and of a gap that trips.
     limit : float, cost per event, at least 0
@@ -114,7 +114,9 @@ class MinimaxRegret:
         """Return the level of least regret over the stated stresses."""
         if self.stress is None:
             raise Abstained(
-                "no stress set was stated: it belongs to whoever answers for the line", "no stress", "gain,ambient;…"
+                "no stress set was stated: it must come from the person responsible for the line",
+                "no stress",
+                "gain,ambient;…",
             )
         found = statistics_of(view)
         chosen = stresses(self.stress)
@@ -191,7 +193,7 @@ def least_regret(passes: Sequence[Heights], gaps: Sequence[Heights], cost_miss: 
     edges = np.unique(np.concatenate([*passes, *gaps]))
     if edges.size < 2:
         raise Abstained(
-            "passes and gaps peak at one and the same level: contrast blocks", "1 level", "at least 2 levels"
+            "passes and gaps peak at one and the same level: the contrast is too small", "1 level", "at least 2 levels"
         )
     worst = np.zeros(edges.size - 1)
     for p, g in zip(passes, gaps, strict=True):

@@ -106,7 +106,7 @@ class NeymanPearson:
         if wrong > 0.5:
             raise Abstained(
                 f"the level that bounds the errors of the {what} has most of the other events on the wrong side: "
-                "contrast blocks",
+                "the contrast is too small",
                 f"level {show(view, found.sign * level)}, {wrong:.0%} of the other events wrong",
                 "at most half of them",
             )

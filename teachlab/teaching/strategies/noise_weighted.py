@@ -98,7 +98,8 @@ class NoiseWeightedMidpoint:
         m1, s1 = robust(found.peaks, max(least, found.noise_object or 0.0))
         if not m1 > m0:
             raise Abstained(
-                "the middle of the passes is not on the object's side of the middle of the gaps: contrast blocks",
+                "the middle of the passes is not on the object's side of the middle of the gaps: the contrast is "
+                "too small",
                 f"passes {show(view, found.sign * m1)}, gaps {show(view, found.sign * m0)}",
                 "passes on the object's side",
             )

@@ -88,7 +88,8 @@ class QuantileGuard:
     def _require_room(self, view: TeachView, wanted: tuple[float, WidthReason], apart: float) -> None:
         if wanted[0] >= apart:
             raise Abstained(
-                f"the hysteresis that {wanted[1]} asks for does not fit above the background guard: contrast blocks",
+                f"the {wanted[1]} needs more hysteresis than fits above the background guard: the contrast is too "
+                "small",
                 f"{show(view, wanted[0])} wanted, {show(view, apart)} between the guards",
                 "less than the distance of the guards",
             )

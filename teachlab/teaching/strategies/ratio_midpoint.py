@@ -98,7 +98,8 @@ class RatioMidpoint:
         apart = found.sign * (m1 - m0)
         if not apart > 0:
             raise Abstained(
-                "the middle of the passes is not on the object's side of the middle of the gaps: contrast blocks",
+                "the middle of the passes is not on the object's side of the middle of the gaps: the contrast is "
+                "too small",
                 f"passes {math.exp(m1):.6g}, gaps {math.exp(m0):.6g} {view.unit} above dark",
                 "passes on the object's side",
             )

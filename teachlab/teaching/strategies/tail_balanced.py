@@ -110,7 +110,7 @@ class TailBalanced:
         low, high = gaps.start, -below.start
         if not low < high:
             raise Abstained(
-                "the tails of passes and gaps overlap: contrast blocks",
+                "the tails of passes and gaps overlap: the contrast is too small",
                 f"passes from {show(view, found.sign * high)}, gaps up to {show(view, found.sign * low)}",
                 "the first on the object's side of the second",
             )

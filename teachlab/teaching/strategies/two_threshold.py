@@ -118,7 +118,7 @@ class TwoThreshold:
         short = min(reach for reach in (above, below) if reach is not None)
         if short <= 0:
             raise Abstained(
-                "some passes reach beyond the gaps neither upwards nor downwards: contrast blocks",
+                "some passes reach beyond the gaps neither upwards nor downwards: the contrast is too small",
                 f"the weakest {self.share:.2g} quantile reaches {show(view, short)} beyond them",
                 f"more than {show(view, 0.0)}",
             )

@@ -361,7 +361,7 @@ kind(
 kind(
     "dated_events_for_seconds.csv",
     rows(S, LIGHT, head="time,light"),
-    refused="cannot be laid beside each other",
+    refused="cannot be compared",
     options={"passes_in": "time"},
     tables={"passes": table(_dates(START), _dates(END))},
 )
@@ -434,7 +434,7 @@ kind(
 kind(
     "epoch_events_for_seconds.csv",
     rows(S, LIGHT, head="time,light"),
-    refused="cannot be laid beside each other",
+    refused="cannot be compared",
     options={"passes_in": "time"},
     tables={"passes": table(_epochs(START), _epochs(END))},
 )

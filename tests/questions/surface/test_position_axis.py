@@ -125,7 +125,7 @@ def test_words_and_table_hold_the_figures() -> None:
     assert onset is not None
     assert release is not None
     lines = position_lines(found, "mV")
-    assert lines[0].startswith(f"Switches on {onset.median:.3g} ms after the begin of the pass (median)")
+    assert lines[0].startswith(f"Switches on {onset.median:.3g} ms after the start of the pass (median)")
     assert (
         f"a spread of {onset.spread:.3g} ms ({0.4 * onset.spread:.3g} mm), at most {onset.spread_high:.3g}" in lines[0]
     )

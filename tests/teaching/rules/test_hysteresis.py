@@ -76,7 +76,7 @@ def test_the_release_stays_above_the_valleys() -> None:
     assert tight.width < tight.wanted
     with pytest.raises(Abstained) as refusal:
         design(shown, found, 105.0, strict=True)
-    assert "gap blocks" in refusal.value.reason
+    assert "more hysteresis than the gap allows" in refusal.value.reason
     assert "wanted" in refusal.value.measured
 
 
@@ -107,7 +107,7 @@ def test_a_valley_deeper_than_the_gaps_cannot_be_bridged() -> None:
     # The valley would take 160 of the 150 there are: the width stays that of the background.
     found = statistics_of(shown)
     assert design(shown, found, 250.0).width == pytest.approx(wanted_width(found)[0])
-    with pytest.raises(Abstained, match="texture asks for does not fit: gap blocks"):
+    with pytest.raises(Abstained, match="the texture needs more hysteresis than the gap allows"):
         design(shown, statistics_of(shown), 250.0, strict=True)
 
 
@@ -117,7 +117,7 @@ def test_with_an_on_delay_the_release_stays_above_the_background_too() -> None:
     width = design(shown, found, 104.0, guard=102.0)
     assert width.limited_by is WidthReason.CONTRAST
     assert width.width <= 2.0
-    with pytest.raises(Abstained, match="contrast blocks"):
+    with pytest.raises(Abstained, match="the noise needs more hysteresis than the contrast allows"):
         design(shown, found, 104.0, guard=102.0, strict=True)
 
 
@@ -125,7 +125,7 @@ def test_gaps_that_do_not_let_the_output_go_are_blamed_on_the_delay() -> None:
     shown = view([400.0] * 5, [QUIET] * 6, off_delay_ms=60.0)
     with pytest.raises(Abstained) as refusal:
         QuantileGuard().teach(shown)
-    assert "gap blocks" in refusal.value.reason
+    assert "the gaps are too bright or too short" in refusal.value.reason
     assert "off-delay" in refusal.value.reason
     assert refusal.value.measured.startswith("100% of the gaps")
 

@@ -166,12 +166,12 @@ def test_valleys_as_deep_as_the_background_are_left_to_the_delays() -> None:
     ("strategy", "objects"), [(BalancedGuard(), [60.0, 10.0] * 10), (GuardOrWindow(), [10.0] * 20)]
 )
 def test_contrast_that_is_not_there_is_refused(strategy: Any, objects: list[float]) -> None:
-    with pytest.raises(Abstained, match="contrast blocks"):
+    with pytest.raises(Abstained, match="the contrast is too small"):
         strategy.teach(view(objects))
 
 
 def test_a_gap_that_does_not_release_is_refused_and_not_handed_over() -> None:
-    with pytest.raises(Abstained, match="gap blocks"):
+    with pytest.raises(Abstained, match="the gaps are too bright or too short"):
         GuardOrWindow().teach(view([60.0, 61.0] * 10, off_delay_ms=50.0))
 
 
@@ -252,7 +252,7 @@ def test_where_classes_overlap_the_level_of_least_errors_is_placed() -> None:
 
 
 def test_errors_as_many_as_of_no_switching_at_all_are_refused_with_their_number() -> None:
-    with pytest.raises(Abstained, match="contrast blocks") as refusal:
+    with pytest.raises(Abstained, match="the contrast is too small") as refusal:
         GuardOrWindow().teach(view([10.0, 60.0, 10.0, 61.0]))
     assert "at best 2 errors in 4 passes" in refusal.value.measured
 
@@ -260,7 +260,7 @@ def test_errors_as_many_as_of_no_switching_at_all_are_refused_with_their_number(
 def test_a_direction_in_doubt_is_refused_where_no_window_does() -> None:
     objects = overlapping(4)
     objects[1::2] = [-45.0] * 20
-    with pytest.raises(Abstained, match="contrast blocks") as refusal:
+    with pytest.raises(Abstained, match="the contrast is too small") as refusal:
         GuardOrWindow().teach(view(objects))
     assert "at best" not in refusal.value.measured
 

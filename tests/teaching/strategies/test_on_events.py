@@ -264,7 +264,7 @@ def test_the_filtered_guard_takes_no_more_than_its_share_of_the_shortest_event()
     # Passes and gaps of 10: a share of 0.2 allows 2 in a row, which does not help against 2.
     with pytest.raises(Abstained) as refusal:
         FilteredGuard(longest=0.2).teach(spiked(300.0))
-    assert "contrast blocks" in refusal.value.reason
+    assert "the contrast is too small" in refusal.value.reason
     base = dataclasses.replace(spiked(300.0), base=dataclasses.replace(spiked(300.0).base, consecutive=4))
     assert FilteredGuard(longest=0.2).teach(base).consecutive == 4  # that of the base is always tried
 
@@ -283,7 +283,7 @@ def test_cost_shown_counts_every_kind_of_error() -> None:
         (
             QuantileGuard(),
             view([100.0] * 5, [100.0] * 6),
-            "contrast blocks",
+            "the contrast is too small",
             "100 counts",
             "first on the object's side",
         ),
@@ -324,7 +324,13 @@ def test_cost_shown_counts_every_kind_of_error() -> None:
         (TailBalanced(), view(OBJECTS, GAPS), "too few gaps", "1 of 11 gaps", "at least 10"),
         (NeymanPearson(), view(OBJECTS, GAPS), "too few gaps", "11 gaps", "at least 299 gaps"),
         (RatioMidpoint(), view(OBJECTS, [20.0] * 11, dark=20.0), "not above the dark level", "20 counts", "above 20"),
-        (RatioMidpoint(), view(GAPS[:10], [*OBJECTS, 400.0]), "contrast blocks", "above dark", "object's side"),
+        (
+            RatioMidpoint(),
+            view(GAPS[:10], [*OBJECTS, 400.0]),
+            "the contrast is too small",
+            "above dark",
+            "object's side",
+        ),
         (ContaminationAware(), view(OBJECTS, GAPS), "no loss of light was stated", "no least_gain", "the gain"),
         (ContaminationAware(least_gain=0.2), view(OBJECTS, GAPS), "survives", "at most 75.0%", "80.0%"),
         (MinimaxRegret(), view(OBJECTS, GAPS), "no stress set", "no stress", "gain,ambient"),

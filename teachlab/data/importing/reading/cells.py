@@ -121,7 +121,7 @@ def _no_number(array: Any, cells: Any, place: Place, first_row: int, advice: str
             pc.cast(pa.array([cell]), pa.float64())
         except pa.ArrowInvalid:
             came = array[k].as_py()
-            hint = " If the comma stands before the fraction: --decimal comma." if _COMMA.fullmatch(came) else ""
+            hint = " If this is a decimal comma: --decimal comma." if _COMMA.fullmatch(came) else ""
             return RecordingError(f"{place(first_row + k)}: a number is needed, got {shown(came)}.{hint} {advice}")
     return RecordingError(f"{place(first_row)}: the column cannot be read as numbers.")
 

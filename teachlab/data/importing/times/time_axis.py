@@ -101,7 +101,7 @@ class TimeAxis:
             return
         ready = np.concatenate(self._held)
         if math.isnan(self._period) and held < MOST_HELD and np.count_nonzero(np.diff(ready)) < FEW_CHANGES:
-            self._held = [ready]  # a clock that ticks once a second tells nothing before it ticked a few times
+            self._held = [ready]  # a clock that ticks once a second is known only after a few ticks
             return
         whole = held - held % LOCAL_ROWS
         self._held = [ready[whole:]]

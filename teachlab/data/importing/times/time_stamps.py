@@ -182,7 +182,7 @@ class TimeStamps:
         against = "" if self.named in (None, by_size) else f", although the column is named as {self.named}"
         self.notes.append(
             f"Times are {by_size} since 1970, by their size{against}: the first is {str(date).replace('T', ' ')} UTC "
-            f"(say so with --time-unit {by_size})."
+            f"(state it with --time-unit {by_size})."
         )
         return by_size
 

@@ -1,7 +1,7 @@
 """The engine of the extra ``fast``: the same pieces, ladders and staircases, compiled by numba.
 
-Imported only where a long recording asks for it. Staircases are kept as steps here, not spread over all
-levels: a step list is a pair of arrays, `end` (exclusive on-index) and `value`, ascending in `end`.
+Imported only for long recordings. Staircases are kept here as steps, not expanded to all levels: a step list is a pair
+of arrays, `end` (exclusive on-index) and `value`, ascending in `end`.
 """
 
 from __future__ import annotations
@@ -71,7 +71,7 @@ def _turning(y: Any, tp: Any) -> int:
 def _cycles(
     tp: Any, n: int, lead: int, kind: int, onsets: Any, width: int, high: Any, low: Any, pmin: Any, fp: Any, fl: Any
 ) -> Any:
-    """Book closed cycles; leave the peaks above all later ones on a stack, and those above all earlier ones."""
+    """Count closed cycles; leave the peaks above all later ones on a stack, and those above all earlier ones."""
     depth = 0
     firsts = 0
     bottom = lead
@@ -81,14 +81,14 @@ def _cycles(
         if q:
             before = np.int32(tp[q - 1])
             bottom = min(bottom, before)
-        # The stack holds peaks descending: those below the new one can never be the highest between two valleys again.
+        # # The stack holds descending peaks: peaks below the new one can no longer be the highest between two valleys.
         while depth > 0 and high[depth - 1] <= p:
             depth -= 1
             left = low[depth]
-            # The lower of two neighbouring peaks dies at the higher of its two valleys.
+            # # The lower of two neighbouring peaks is removed at the higher of its two valleys.
             onsets[np.uintp((4 * np.int64(high[depth]) + kind) * width + max(left, before))] += 1
             before = min(left, before)
-        # Nothing on the stack: the new peak exceeds all before it in the piece, and is a step of the first ladder.
+        # # The stack is empty: the new peak exceeds all earlier ones of the piece, and is a step of the first ladder.
         if depth == 0:
             before = np.int32(0)
             if firsts == 0 or p > fp[firsts - 1]:
@@ -109,11 +109,11 @@ def _walk(
     top: int, lead: int, kind: int, whole: bool, levels: int, end: Any, value: Any, steps: int, fp: Any, fl: Any,
     high: Any, pmin: Any, depth: int, onsets: Any, quiet: Any, held: Any, dense_entry: Any, dense_had: Any, fresh: bool,
 ) -> None:  # fmt: skip
-    """Go along the on-indices over the steps of entry state, first and last ladder together.
+    """Go along the on-indices over the steps of entry state, first ladder and last ladder together.
 
-    Tables come flat, and are indexed without a sign: nothing has to look for places before the first.
+    Tables are flat, with unsigned indices, so that numba need not handle negative ones.
     """
-    # A whole span that is not counted (before the first scored pass) changes nothing but the state.
+    # # A whole span that is not counted (before the first scored pass) changes only the state.
     if whole and kind == 3:
         return
     i = 0
@@ -178,7 +178,7 @@ def _walk(
 
 @compiled
 def _close(kind: int, levels: int, dense_entry: Any, dense_had: Any, quiet: Any, held: Any) -> None:
-    """Book a span that came in several pieces."""
+    """Count a span that arrived in several pieces."""
     was_had = was_held = -1
     for i in range(levels):
         had = min(dense_had[i], levels + 1)
@@ -200,7 +200,7 @@ def _next_state(
     top: int, bottom: int, trail: int, levels: int, high: Any, low: Any, depth: int, end: Any, value: Any, steps: int,
     new_end: Any, new_value: Any,
 ) -> int:  # fmt: skip
-    """Replace the entry state by what the piece leaves behind; return the number of steps."""
+    """Replace the entry state by the state after the piece; return the number of steps."""
     n = 0
     after = trail
     for k in range(depth - 1, -1, -1):
@@ -289,7 +289,7 @@ def _sum_spans(histogram: Any, plus: int, out: Any) -> None:
 
 
 class CompiledSums:
-    """The running sums in numba."""
+    """Running sums, compiled by numba."""
 
     def onsets(self, onsets: NDArray[Any], kind: int, taken_off: int, out: Table) -> None:
         """Sum closed cycles."""
@@ -301,7 +301,7 @@ class CompiledSums:
 
 
 class CompiledCounting:
-    """The engine in numba; counts exactly what `PlainEngine` counts."""
+    """The counting engine, compiled by numba; its counts equal those of `PlainEngine` exactly."""
 
     sums: Sums = CompiledSums()
     note = " (compiled)"
@@ -320,7 +320,7 @@ class CompiledCounting:
         self._dense = np.zeros((2, n), np.int64)
 
     def rank(self, ranker: Ranker, light: Light) -> Ranks:
-        """Rank light as the ranker does."""
+        """Rank light in the same way as the ranker."""
         if not ranker.placed or light.dtype != ranker.work:
             return ranker.rank(light)
         out = np.empty(light.size, np.int16)

@@ -143,7 +143,7 @@ class Staircase:
             self._part(kind[k], np.repeat(at_begin[a:b], lengths), np.repeat(had[a:b], lengths), opens[k], closes[k])
 
     def _states(self, ladders: Ladders, peak: Ranks, after: Ranks, after_dark: NDArray[np.bool_]) -> _Steps:
-        """Go through the pieces, and return the state at the begin of each."""
+        """Go through the pieces, and return the state at the start of each."""
         n = self._levels
         ends, negated = self._ends, self._negated
         all_ends: list[int] = []

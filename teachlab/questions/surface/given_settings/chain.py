@@ -98,7 +98,7 @@ class Play:
         # The count lies in the same interval between two settings as the bound that the light sets.
         before = np.concatenate((np.array([self._state], np.int16), state[:-1]))
         bound = high if self.mirrored else low
-        inner = (bound > 0) & (bound < self.count)  # beyond the ends of the chain nothing is told apart
+        inner = (bound > 0) & (bound < self.count)  # beyond the ends of the chain settings do not differ
         self.rises = np.repeat(inner & (bound == state), lengths)
         self.rises[at] = (inner & (bound == before)) | ((state < before) if self.mirrored else (state > before))
 
