@@ -644,7 +644,7 @@ def main() -> None:
         kept = kept_rows(options.rows)
     if options.write:
         draw = options.draw or f"draw of {options.count} by seed {options.seed}"
-        if len(kept) < options.count:
+        if len(kept) < options.count and not options.draw:
             draw += f": the first {len(kept)} in the order in which they were drawn; the others were not planted"
         name = "mutants.md" if options.seed == 1 else f"mutants_seed_{options.seed}.md"
         (RESULTS / name).write_text(report(kept, draw), encoding="utf-8")
