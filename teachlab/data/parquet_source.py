@@ -9,6 +9,7 @@ from bisect import bisect_left, bisect_right
 from collections import deque
 from collections.abc import Callable, Collection, Iterator, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
+from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
@@ -79,12 +80,21 @@ TEXT_HEAD = 400
 TIMES_HELD = 3.0
 """Memory of text while Arrow and Python hold it, relative to its size."""
 SHORTER = "Give a table with shorter labels, or without this column."
+SHORTER_ROWS = "Write the file anew, in smaller pages."
 
 
 def open_parquet(
-    location: str | Path, what: str, error: type[InputError], *, packed: Sequence[str] = ()
+    location: str | Path,
+    what: str,
+    error: type[InputError],
+    *,
+    packed: Sequence[str] = (),
+    read: Collection[str] | None = (),
 ) -> pq.ParquetFile:
-    """Open a Parquet file, reading only its footer; text of packed columns is read once per value."""
+    """Open a Parquet file, reading only its footer; text of packed columns is read once per value.
+
+    Of the columns that are to be read (None: all) the heads of the pages are looked at, unless they lie elsewhere.
+    """
     source = open_input(location, what, error)
     try:
         file = pq.ParquetFile(source, pre_buffer=False, read_dictionary=list(packed) or None)
@@ -95,6 +105,8 @@ def open_parquet(
                 source, metadata=file.metadata, pre_buffer=False, buffer_size=STREAM_BUFFER,
                 read_dictionary=list(packed) or None,
             )  # fmt: skip
+        if (read is None or read) and not is_address(location):
+            _look_at_pages(source, file.metadata, read, location, error)
     except (pa.ArrowException, OSError, UnicodeDecodeError) as fault:
         log = not str(location).endswith(".parquet") and _begins_as_text(source)
         source.close()
@@ -118,6 +130,84 @@ def _begins_as_text(source: Any) -> bool:
     except (pa.ArrowException, OSError):
         return False
     return head != "" and head.isprintable()
+
+
+PAGE_HEAD, MOST_HEAD = 1 << 10, 1 << 24
+"""Bytes that nearly every head of a page fits in, and those that none exceeds."""
+
+
+def _look_at_pages(
+    source: Any, meta: pq.FileMetaData, read: Collection[str] | None, location: str | Path, error: type[InputError]
+) -> None:
+    """Refuse columns whose pages unpack to more than may be used, or hold other rows than the footer tells.
+
+    The footer may lie, and so may a page about its rows; about its size a page cannot: the decoder holds it to that.
+    """
+    paths = [meta.schema.column(k).path for k in range(meta.num_columns)]
+    columns = [k for k, p in enumerate(paths) if read is None or p in read or p.partition(".")[0] in read]
+    for group in map(meta.row_group, range(meta.num_row_groups)):
+        for k in columns:
+            part, place = group.column(k), meta.schema.column(k)
+            name, rows = printable(place.path, most=60), 0
+            at = part.dictionary_page_offset if part.has_dictionary_page else part.data_page_offset
+            end = at + part.total_compressed_size
+            while at < end and rows < group.num_rows:
+                head, length = _page_head(source, at)
+                if head is None:
+                    break  # the decoder says what is wrong
+                if part.compression != "UNCOMPRESSED":
+                    need_memory(2.0 * head.get((2,), 0), f"{location}: a page of column '{name}'", SHORTER_ROWS)
+                rows += head.get((5, 1), 0) + head.get((8, 1), 0)
+                at += length + max(0, head.get((3,), 0))
+            if place.max_repetition_level == 0 and rows != group.num_rows:
+                raise error(
+                    f"{location}: column '{name}' holds {rows:,} rows where the end of the file tells of "
+                    f"{group.num_rows:,}. The file is damaged; copy it again."
+                )
+
+
+def _page_head(source: Any, at: int) -> tuple[dict[tuple[int, ...], int] | None, int]:
+    """Return the whole numbers of a page's head (Thrift, compact protocol) by their path of fields, and its length."""
+    for size in (PAGE_HEAD, MOST_HEAD):
+        source.seek(at)
+        data = source.read(size)
+        found: dict[tuple[int, ...], int] = {}
+        with suppress(IndexError, ValueError):
+            return found, _thrift(data, 0, (), found)
+    return None, 0
+
+
+def _thrift(data: bytes, at: int, path: tuple[int, ...], found: dict[tuple[int, ...], int]) -> int:
+    """Read the fields of one structure; return where it ends."""
+    field = 0
+    while kind := data[at]:
+        field, at = field + (kind >> 4), at + 1
+        if not kind >> 4:
+            field, at = _varint(data, at)
+        kind &= 15
+        if kind in (4, 5, 6):  # whole numbers, zigzag
+            number, at = _varint(data, at)
+            found[*path, field] = (number >> 1) ^ -(number & 1)
+        elif kind == 8:  # bytes
+            length, at = _varint(data, at)
+            at += length
+        elif kind == 12 and len(path) < 4:
+            at = _thrift(data, at, (*path, field), found)
+        elif kind not in (1, 2):  # true and false take no bytes; heads of pages hold nothing else
+            raise ValueError(kind)
+    return at + 1
+
+
+def _varint(data: bytes, at: int) -> tuple[int, int]:
+    number = shift = 0
+    while True:
+        byte, at = data[at], at + 1
+        number |= (byte & 127) << shift
+        shift += 7
+        if byte < 128:
+            return number, at
+        if shift > 63:
+            raise ValueError(shift)
 
 
 def text_columns(file: pq.ParquetFile, wanted: Collection[str]) -> list[str]:
@@ -189,7 +279,7 @@ class ParquetSource:
 
     def __init__(self, location: str | Path) -> None:
         self.location = str(location)
-        self._file = open_parquet(location, "a recording", RecordingError)
+        self._file = open_parquet(location, "a recording", RecordingError, read=(COLUMN, OUTPUT))
         self._dtype = _light_dtype(self._file.schema_arrow, self.location)
         self._groups = _group_starts(self._file)
         if self.samples == 0:
@@ -346,12 +436,12 @@ class ParquetSource:
         try:
             if not self._is_giant(group):
                 table = file.read_row_groups(range(group, group + groups), columns=[COLUMN], use_threads=False)
-                return _to_block(chunk.start, table.column(COLUMN).chunks, self._dtype)
+                return self._whole(chunk, table.column(COLUMN).chunks)
             stream = self._stream
             # Forwards, a giant group is streamed on from the last position; backwards it must be started again.
             if stream is None or stream.group != group or stream.at > chunk.start:
                 stream = self._stream = _GroupStream(file, group, int(self._groups[group]))
-            return _to_block(chunk.start, stream.take(chunk.start, chunk.stop), self._dtype)
+            return self._whole(chunk, stream.take(chunk.start, chunk.stop))
         except (pa.ArrowException, OSError) as fault:
             # Of several row groups, the first damaged one is named.
             for one in range(group, group + groups if groups > 1 else group):
@@ -360,6 +450,14 @@ class ParquetSource:
                 f"{self.location}: samples {chunk.start} to {chunk.stop - 1} of column '{COLUMN}' cannot be decoded: "
                 f"{first_line(fault)}. The file is damaged; copy it again."
             ) from None
+
+    def _whole(self, chunk: Chunk, arrays: list[Any]) -> Block:
+        if sum(map(len, arrays)) != chunk.stop - chunk.start:
+            raise RecordingError(
+                f"{self.location}: column '{COLUMN}' ends before sample {chunk.stop - 1}, of which the end of the file "
+                "tells. The file is damaged; copy it again."
+            )
+        return _to_block(chunk.start, arrays, self._dtype)
 
 
 class _GroupStream:
@@ -375,7 +473,12 @@ class _GroupStream:
     def take(self, start: int, stop: int) -> list[Any]:
         out: list[Any] = []
         while self.at < stop:
-            batch = self._rest if self._rest is not None and len(self._rest) else next(self._batches).column(COLUMN)
+            if self._rest is None or not len(self._rest):
+                following = next(self._batches, None)
+                if following is None:
+                    break
+                self._rest = following.column(COLUMN)
+            batch = self._rest
             skip = min(len(batch), max(0, start - self.at))
             used = min(len(batch), stop - self.at)
             if used > skip:

@@ -276,7 +276,7 @@ def _read_parquet(path: str | Path) -> tuple[pa.Table, Any]:
     document = document_in(metadata, METADATA_KEY, str(path), TruthError)
     _need(file.metadata.num_rows * PASS_BYTES, path)
     texts = text_columns(file, file.schema_arrow.names)  # those that nobody reads stay packed
-    file = open_parquet(path, WHAT, TruthError, packed=texts)
+    file = open_parquet(path, WHAT, TruthError, packed=texts, read=None)
     try:
         table = file.read(use_threads=False)
     except (pa.ArrowException, OSError) as fault:

@@ -2,7 +2,6 @@
 
 import gzip
 import resource
-import struct
 import subprocess
 import sys
 import zipfile
@@ -18,9 +17,6 @@ import scipy.io
 from typer.testing import CliRunner
 
 from teachlab.cli import app
-from teachlab.data.importing.reading.unpacked_size import need_for_blocks
-from teachlab.errors import ParameterError
-from teachlab.model.memory import memory_of
 
 
 @pytest.mark.parametrize(
@@ -195,16 +191,3 @@ def test_a_feather_log_that_fits_is_read_and_a_damaged_footer_is_one_message(tmp
         log.write_bytes(bytes(damaged))
         done = CliRunner().invoke(app, [*words, "--memory", "1"])
         assert done.exit_code in (0, 2), done.exception
-
-
-def test_a_packed_block_of_mdf_is_bounded_and_its_letters_among_samples_are_not(tmp_path: Path) -> None:
-    """Header of a DZ block by ASAM MDF 4.1: id, length, links, block type, zip type, parameter, sizes (from memory)."""
-    head = b"##DZ\0\0\0\0" + struct.pack("<QQ2sBBIQQ", 148, 0, b"DT", 0, 0, 0, 10**12, 100)
-    for content, refused in ((b"MDF " + head + bytes(100), True), (b"MDF " + head + bytes(20), False)):
-        (tmp_path / "log.mf4").write_bytes(content)
-        with memory_of(1e9):
-            if refused:
-                with pytest.raises(ParameterError, match="a block of this file needs about 3000 GB of memory"):
-                    need_for_blocks(str(tmp_path / "log.mf4"))
-            else:
-                need_for_blocks(str(tmp_path / "log.mf4"))

@@ -116,6 +116,19 @@ def told(fault: Exception) -> str:
     return str(fault).strip().splitlines()[0][:200].rstrip(".")
 
 
+class Part:
+    """A column of a larger data set, read in slices."""
+
+    def __init__(self, read: Callable[[int, int], Any], size: int, dtype: Any) -> None:
+        self._read, self.size, self.dtype = read, size, dtype
+
+    def __len__(self) -> int:
+        return self.size
+
+    def __getitem__(self, rows: slice) -> Any:
+        return self._read(rows.start, min(rows.stop, self.size))
+
+
 def slices(columns: list[Any]) -> Callable[[Sequence[int]], Iterator[list[Any]]]:
     """Return a reader of columns that can be sliced, in batches of `BATCH_ROWS`."""
 

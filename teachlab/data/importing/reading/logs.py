@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import difflib
+import functools
+import math
 import re
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -12,10 +14,11 @@ import numpy as np
 import pyarrow as pa
 from pyarrow import ipc
 
-from teachlab.data.importing.reading.arrow_log import BATCH_ROWS, DAMAGED, ArrowLog, Log, slices, told
+from teachlab.data.importing.reading.arrow_log import BATCH_ROWS, DAMAGED, ArrowLog, Log, Part, slices, told
+from teachlab.data.importing.reading.mat_variables import variables_of
 from teachlab.data.importing.reading.text_layout import Layout, TextOptions, unit_in_name
 from teachlab.data.importing.reading.text_log import STANDARD_INPUT, TextLog
-from teachlab.data.importing.reading.unpacked_size import need_for_batches, need_for_variables
+from teachlab.data.importing.reading.unpacked_size import need_for_batches
 from teachlab.data.parquet_source import open_input, open_parquet, text_columns, unpacked
 from teachlab.errors import ParameterError, RecordingError
 
@@ -162,7 +165,7 @@ def _parquet(path: str | Path) -> Log:
 
     def read(chosen: Sequence[int]) -> Iterator[list[Any]]:
         wanted = [names[i] for i in chosen]
-        again = open_parquet(path, "a log", RecordingError, packed=text_columns(file, wanted))
+        again = open_parquet(path, "a log", RecordingError, packed=text_columns(file, wanted), read=wanted)
         for batch in again.iter_batches(batch_size=BATCH_ROWS, columns=list(dict.fromkeys(wanted)), use_threads=False):
             yield [unpacked(batch.column(name), name, path, RecordingError) for name in wanted]
 
@@ -214,26 +217,27 @@ def _wav(path: str | Path) -> Log:
 
 
 def _mat(path: str | Path) -> Log:
-    from scipy.io import loadmat
-    from scipy.io.matlab import MatReadError
-
-    try:
-        need_for_variables(str(path))
-        found = loadmat(str(path))
-    except FileNotFoundError:
-        raise RecordingError(f"{path}: there is no such file. Give the path of a log.") from None
-    except NotImplementedError as fault:
-        raise RecordingError(f"{path}: not a readable MAT file: {told(fault)}.") from None
-    except (*DAMAGED, MatReadError) as fault:
-        raise RecordingError(f"{path}: not a readable MAT file, or cut short: {told(fault)}.") from None
     columns: dict[str, Any] = {}
-    for name, values in found.items():
-        if name.startswith("__") or not isinstance(values, np.ndarray) or values.dtype.kind not in "biuf":
-            continue
-        table = values.reshape(-1, 1) if 1 in values.shape or values.ndim < 2 else values
-        if table.ndim == 2 and table.shape[0] > 1:
-            for k in range(table.shape[1]):
-                columns[name if table.shape[1] == 1 else f"{name}:{k + 1}"] = table[:, k]
+    with open_input(path, "a log", RecordingError):
+        pass  # there, and a file
+    for variable in variables_of(str(path)):
+        shape, name = variable.shape, variable.name
+        flat = 1 in shape or len(shape) < 2
+        if (len(shape) == 2 or flat) and math.prod(shape) > 1 and (flat or shape[0] > 1):
+            read = functools.cache(functools.partial(variable.read, str(path)))
+            if flat:
+                columns[name] = Part(_of_vector(read), math.prod(shape), variable.dtype)
+                continue
+            for k in range(shape[1]):
+                columns[f"{name}:{k + 1}"] = Part(_of_matrix(read, k), shape[0], variable.dtype)
     if not columns:
         raise RecordingError(f"{path}: there is no variable that is a vector or a matrix of numbers.")
     return ArrowLog(str(path), tuple(columns), slices(list(columns.values())))
+
+
+def _of_vector(read: Callable[[], Any]) -> Callable[[int, int], Any]:
+    return lambda a, b: read().reshape(-1)[a:b]
+
+
+def _of_matrix(read: Callable[[], Any], k: int) -> Callable[[int, int], Any]:
+    return lambda a, b: read()[a:b, k]

@@ -7,14 +7,16 @@ import datetime
 import importlib
 import io
 from collections.abc import Callable, Iterator, Sequence
+from contextlib import ExitStack
 from typing import Any
 
 import numpy as np
 import pyarrow as pa
 
-from teachlab.data.importing.reading.arrow_log import BATCH_ROWS, ArrowLog, Log, slices, told
+from teachlab.data.importing.reading.arrow_log import BATCH_ROWS, ArrowLog, Log, Part, slices, told
+from teachlab.data.importing.reading.mdf_blocks import need_for_blocks
 from teachlab.data.importing.reading.text_log import TextLog, TextOptions
-from teachlab.data.importing.reading.unpacked_size import need_for_blocks, need_for_chunk, need_for_workbook
+from teachlab.data.importing.reading.unpacked_size import need_for_chunk, need_for_stored, need_for_workbook
 from teachlab.data.strict_json import shown
 from teachlab.errors import InputError, ParameterError, RecordingError
 
@@ -66,8 +68,14 @@ def _no_numbers(path: str, what: str) -> RecordingError:
 def _hdf5(path: str, h5py: Any, options: TextOptions) -> Log:
     columns: dict[str, Any] = {}
     units: dict[str, str] = {}
+    nodes: dict[str, Any] = {}
 
     def visit(name: str, node: Any) -> None:
+        before = set(columns)
+        visit_one(name, node)
+        nodes.update(dict.fromkeys(columns.keys() - before, node))
+
+    def visit_one(name: str, node: Any) -> None:
         if not isinstance(node, h5py.Dataset) or node.size < 2 or name.startswith("#"):
             return
         if node.external or node.is_virtual:
@@ -80,28 +88,33 @@ def _hdf5(path: str, h5py: Any, options: TextOptions) -> Log:
         elif node.ndim == 1:
             columns[name], units[name] = node, unit
         elif node.ndim == 2 and 1 in node.shape:
-            flat = _Part(lambda a, b: node[a:b, 0] if node.shape[1] == 1 else node[0, a:b], node.size, node.dtype)
+            flat = Part(lambda a, b: node[a:b, 0] if node.shape[1] == 1 else node[0, a:b], node.size, node.dtype)
             columns[name], units[name] = flat, unit
         elif node.ndim == 2:
             # One channel per row or one per column: there are more samples than channels.
             lying = node.shape[0] < node.shape[1]
             for k in range(min(node.shape)):
-                part = _Part(_channel(node, k, lying=lying), max(node.shape), node.dtype)
+                part = Part(_channel(node, k, lying=lying), max(node.shape), node.dtype)
                 columns[f"{name}:{k + 1}"], units[f"{name}:{k + 1}"] = part, unit
 
     def _of_table(name: str, read: Callable[[int, int], Any], node: Any, dtype: Any) -> None:
         if dtype.kind in "biufSO" and not dtype.shape:
-            columns[name], units[name] = _Part(read, node.size, dtype), ""
+            columns[name], units[name] = Part(read, node.size, dtype), ""
 
     file = h5py.File(path, "r")
     file.visititems(visit)
     columns = {name: data for name, data in columns.items() if data.dtype.kind in "biufSO"}
     if not columns:
         raise _no_numbers(path, "data set")
-    names = _shortest_names(list(columns))
-    return ArrowLog(
-        path, names, slices(list(columns.values())), units=tuple(units[name] for name in columns), file=file
-    )
+    names, parts = _shortest_names(list(columns)), slices(list(columns.values()))
+    stored = [nodes[name] for name in columns]
+
+    def read(chosen: Sequence[int]) -> Iterator[list[Any]]:
+        for k in chosen:
+            need_for_stored(path, names[k], stored[k])
+        return parts(chosen)
+
+    return ArrowLog(path, names, read, units=tuple(units[name] for name in columns), file=file)
 
 
 def _field(node: Any, name: str) -> Callable[[int, int], Any]:
@@ -110,19 +123,6 @@ def _field(node: Any, name: str) -> Callable[[int, int], Any]:
 
 def _channel(node: Any, k: int, *, lying: bool) -> Callable[[int, int], Any]:
     return (lambda a, b: node[k, a:b]) if lying else (lambda a, b: node[a:b, k])
-
-
-class _Part:
-    """A column of a larger data set, read in slices."""
-
-    def __init__(self, read: Callable[[int, int], Any], size: int, dtype: Any) -> None:
-        self._read, self.size, self.dtype = read, size, dtype
-
-    def __len__(self) -> int:
-        return self.size
-
-    def __getitem__(self, rows: slice) -> Any:
-        return self._read(rows.start, min(rows.stop, self.size))
 
 
 def _word(value: Any) -> str:
@@ -136,7 +136,11 @@ def _shortest_names(paths: list[str]) -> tuple[str, ...]:
 
 
 def _tdms(path: str, nptdms: Any, options: TextOptions) -> Log:
-    file = nptdms.TdmsFile.open(path)
+    with ExitStack() as opening:
+        # Its reader leaves a file open that it does not understand.
+        source = opening.enter_context(open(path, "rb"))
+        file = nptdms.TdmsFile.open(source)
+        opening.pop_all()
     channels = [c for group in file.groups() for c in group.channels() if len(c) > 1]
     if not channels:
         raise _no_numbers(path, "channel")
@@ -146,7 +150,7 @@ def _tdms(path: str, nptdms: Any, options: TextOptions) -> Log:
     if rate is not None and abs(rate / round(rate, 6) - 1) < 1e-9:
         rate = round(rate, 6)  # the increment was stored as a rounded fraction
     units = tuple(_word(c.properties.get("unit_string", "")) for c in channels)
-    return ArrowLog(path, names, slices(channels), rate, units, file=file)
+    return ArrowLog(path, names, slices(channels), rate, units, file=source)
 
 
 def _mdf(path: str, asammdf: Any, options: TextOptions) -> Log:

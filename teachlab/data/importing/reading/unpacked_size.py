@@ -9,8 +9,9 @@ import zipfile
 import zlib
 from collections.abc import Iterator
 from typing import Any, BinaryIO
+from xml.parsers import expat
 
-from teachlab.errors import ParameterError, RecordingError
+from teachlab.errors import RecordingError
 from teachlab.model.memory import allowed_memory, need_memory
 
 SHORTER = "Export a shorter stretch."
@@ -20,9 +21,10 @@ SHEET_TIMES = 3.0
 """Memory of a sheet for each byte of its XML."""
 MOST_DEFLATED = 1032
 """A byte of deflate never unpacks to more bytes (RFC 1951: 258 bytes from 2 bits)."""
-MAT_TIMES, PACKED_VARIABLE = 2.0, 15
-"""Memory of variables per byte while they are read; type of a packed element (MAT-file format, level 5)."""
 PIECE = 1 << 20
+DEFLATE, CHECKSUM, SZIP, NBIT, SCALE_OFFSET, LZF = 1, 3, 4, 5, 6, 32000
+MOST_LZF = 88
+"""A reference of LZF takes 3 bytes and stands for 264 at most."""
 
 
 def need_for_batches(source: Any, path: str) -> None:
@@ -141,17 +143,63 @@ _CELL = re.compile(rb'\br="([A-Z]{1,3})([0-9]{1,7})"')
 
 def _look_through(file: BinaryIO, member: zipfile.ZipInfo, what: str, *, sheet: bool) -> None:
     """Unpack a part piece by piece; count its bytes, and the cells up to the last one that it names."""
-    seen, rows, columns, tail = 0, 1, 1, b""
+    seen, tail = 0, b""
+    cells = _OpenSheets() if member.filename == "content.xml" else _Cells()
     with zipfile.ZipFile(file).open(member) as part:
         while piece := part.read(PIECE):
             seen += len(piece)
             need_memory(SHEET_TIMES * seen, what, SHORTER)
             if sheet:
-                for letters, row in _CELL.findall(tail + piece):
-                    rows = max(rows, int(row))
-                    columns = max(columns, _column(letters))
+                cells.look(tail, piece)
                 tail = piece[-40:]
-    need_memory(float(CELL_BYTES) * rows * columns, f"{what} of {rows:,} × {columns:,} cells", SHORTER)
+    size = f"{cells.rows:,} × {cells.columns:,} cells" if cells.rows < 1e15 else "endless rows"
+    need_memory(float(CELL_BYTES) * cells.rows * cells.columns, f"{what} of {size}", SHORTER)
+
+
+class _Cells:
+    """The last row and column that a sheet of an Excel workbook names."""
+
+    def __init__(self) -> None:
+        self.rows = self.columns = 1
+
+    def look(self, tail: bytes, piece: bytes) -> None:
+        for letters, row in _CELL.findall(tail + piece):
+            self.rows = max(self.rows, int(row))
+            self.columns = max(self.columns, _column(letters))
+
+
+class _OpenSheets(_Cells):
+    """The same of an OpenDocument, which repeats rows and cells by a number (OpenDocument 1.2, 19.675 and 19.679)."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self._row = self._column = 0
+        self._parser = expat.ParserCreate()
+        self._parser.StartElementHandler = self._begins
+        self._parser.EntityDeclHandler = self._refused  # entities multiply, and no program writes them here
+
+    def look(self, tail: bytes, piece: bytes) -> None:
+        self._parser.Parse(piece)
+
+    def _begins(self, name: str, attributes: dict[str, str]) -> None:
+        name = name.rpartition(":")[2]
+        if name == "table":
+            self._row = 0
+        elif name == "table-row":
+            self._row, self._column = self._row + _times(attributes, "rows"), 0
+        elif name in ("table-cell", "covered-table-cell"):
+            self._column += _times(attributes, "columns")
+            # What is empty takes room only where something follows it.
+            if any("value" in key or "formula" in key for key in attributes):
+                self.rows, self.columns = max(self.rows, self._row), max(self.columns, self._column)
+
+    @staticmethod
+    def _refused(*given: object) -> None:
+        raise ValueError("it declares entities")
+
+
+def _times(attributes: dict[str, str], what: str) -> int:
+    return next((int(v) for key, v in attributes.items() if key.endswith(f"number-{what}-repeated")), 1)
 
 
 def _column(letters: bytes) -> int:
@@ -165,29 +213,6 @@ def _column(letters: bytes) -> int:
     return sum((letter - 64) * 26**k for k, letter in enumerate(reversed(letters)))
 
 
-def need_for_variables(path: str) -> None:
-    """Refuse a MAT file whose packed variables unpack to more than the allowed memory: counted, piece by piece."""
-    what = f"{path}: the variables of this file"
-    with open(path, "rb") as file:
-        order = ">" if file.read(128)[126:128] == b"MI" else "<"
-        size, unpacked = file.seek(0, 2), 0
-        if MAT_TIMES * MOST_DEFLATED * size <= allowed_memory():
-            return
-        file.seek(128)
-        while len(tag := file.read(8)) == 8:
-            kind, length = struct.unpack(f"{order}II", tag)
-            if kind != PACKED_VARIABLE:
-                file.seek(length, 1)
-                continue
-            part = zlib.decompressobj()
-            while length > 0 and (piece := file.read(min(length, PIECE))):
-                length -= len(piece)
-                while piece:
-                    unpacked += len(part.decompress(piece, PIECE))
-                    need_memory(MAT_TIMES * unpacked, what, SHORTER)
-                    piece = part.unconsumed_tail
-
-
 def need_for_chunk(path: str, name: str, node: Any) -> None:
     """Refuse an HDF5 data set if one chunk, which is unpacked completely, takes more than the allowed memory."""
     if node.chunks:
@@ -195,18 +220,58 @@ def need_for_chunk(path: str, name: str, node: Any) -> None:
         need_memory(size, f"{path}: a chunk of '{name[:60]}'", SHORTER)
 
 
-def need_for_blocks(path: str) -> None:
-    """Refuse an MDF file if one packed block (``##DZ``) unpacks to more than the allowed memory."""
-    import mmap
+def need_for_stored(path: str, name: str, node: Any) -> None:
+    """Refuse an HDF5 data set that tells of more samples than were written, or a chunk that unpacks to more than told.
 
-    with open(path, "rb") as file, mmap.mmap(file.fileno(), 0, access=mmap.ACCESS_READ) as data:
-        at = data.find(b"##DZ")
-        while at >= 0 and at + 48 <= len(data):
-            (size,) = struct.unpack_from("<Q", data, at + 32)
-            try:
-                need_memory(3.0 * size, f"{path}: a block of this file", SHORTER)
-            except ParameterError:
-                (packed,) = struct.unpack_from("<Q", data, at + 40)
-                if at + 48 + packed <= len(data):  # else these four letters are samples
-                    raise
-            at = data.find(b"##DZ", at + 4)
+    What was never written would be read as the filler, without end; and the filter of deflate follows its stream
+    however long that is (HDF5 file format 3.0, IV.A.2.l).
+    """
+    where, stored = f"{path}: '{name[:60]}'", node.id.get_storage_size()
+    if not node.chunks:
+        if stored < node.size * node.dtype.itemsize:
+            raise RecordingError(f"{where} tells of {node.size:,} samples, which were never written. Log it again.")
+        return
+    chunks: list[Any] = []
+    node.id.chunk_iter(chunks.append)
+    needed = math.prod(-(-side // chunk) for side, chunk in zip(node.shape, node.chunks, strict=True))
+    if len(chunks) < needed:
+        raise RecordingError(
+            f"{where} tells of {node.size:,} samples; {len(chunks):,} of its {needed:,} chunks were written. "
+            "Export the part that was logged."
+        )
+    _need_for_filters(node, chunks, f"{path}: a chunk of '{name[:60]}'")
+
+
+def _need_for_filters(node: Any, chunks: list[Any], what: str) -> None:
+    """Look at what the filters of a data set make of each chunk; codes as the HDF Group registers them."""
+    settings = node.id.get_create_plist()
+    filters = [settings.get_filter(k) for k in range(settings.get_nfilters())]
+    held = math.prod(node.chunks)
+    lies = f"{what} tells of more samples than it holds. The file is damaged; copy it again."
+    for k, (code, _, values, _) in enumerate(filters):
+        if code in (DEFLATE, LZF) and any(later != CHECKSUM for later, *_ in filters[k + 1 :]):
+            raise RecordingError(f"{what} is packed more than once. Export it with one compression.")
+        if code in (NBIT, SCALE_OFFSET) and values[2] > held:
+            raise RecordingError(lies)
+        for one in chunks:
+            if one.filter_mask & 1 << k:
+                continue
+            if code == DEFLATE and 2.0 * MOST_DEFLATED * one.size > allowed_memory():
+                part = zlib.decompressobj()
+                for unpacked in inflated(part, node.id.read_direct_chunk(one.chunk_offset)[1]):
+                    need_memory(2.0 * unpacked, what, SHORTER)
+            elif code == LZF:
+                need_memory(2.0 * MOST_LZF * one.size, what, SHORTER)
+            elif code == SZIP:
+                (told,) = struct.unpack("<I", node.id.read_direct_chunk(one.chunk_offset)[1][:4])
+                if told > held * node.dtype.itemsize:
+                    raise RecordingError(lies)
+
+
+def inflated(part: Any, piece: bytes) -> Iterator[int]:
+    """Yield how many bytes have come of a piece so far, unpacked in small steps and let go."""
+    unpacked = 0
+    while piece:
+        unpacked += len(part.decompress(piece, PIECE))
+        yield unpacked
+        piece = part.unconsumed_tail
