@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import json
-import re
 import sys
 import time
 from collections.abc import Callable, Iterator, Sequence
@@ -13,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 import typer
 
-from teachlab.model.json_values import plain
+from teachlab.model.json_values import json_text
 from teachlab.model.printable_text import printable
 from teachlab.wording.lines import WIDTH, wrapped
 
@@ -23,19 +21,16 @@ if TYPE_CHECKING:
     from teachlab.model.verdict import Verdict
 
 Json = dict[str, Any]
-_UNSEEN = re.compile("[\x7f-\x9f\u200e\u200f\u2028-\u202e\u2066-\u2069\ud800-\udfff]")
-"""Characters that JSON may hold raw, and that a terminal should not receive."""
 
 
 def emit_json(document: Json, *, indent: int | None = 2) -> None:
     """Print one JSON document on stdout; NaN and infinities become null. One line without indent, for large tables."""
-    text = json.dumps(plain(document), indent=indent, ensure_ascii=False, allow_nan=False)
-    typer.echo(_UNSEEN.sub(lambda found: f"\\u{ord(found[0]):04x}", text))
+    typer.echo(json_text(document, indent=indent))
 
 
 def say(text: str = "") -> None:
     """Print one sentence for people on stdout, in lines of a screen; unprintable characters are spelled out."""
-    for line in wrapped(printable(text)):
+    for line in wrapped(text):
         typer.echo(line)
 
 
@@ -54,7 +49,7 @@ def say_verdict(verdict: Verdict, table: Sequence[str] = (), *, details: bool, m
 
 def warn(text: str) -> None:
     """Print a note on stderr, in lines of a screen."""
-    for line in wrapped(printable(text)):
+    for line in wrapped(text):
         typer.echo(line, err=True)
 
 

@@ -25,11 +25,9 @@ def picture_kind(name: str) -> str:
 
 def write_result(name: str, kind: str, document: dict[str, Any], picture: bytes) -> None:
     """Write a document, or its picture, into a file of this kind: completely, or not at all."""
-    import json
-
     from teachlab.data.atomic_files import write_aside
-    from teachlab.model.json_values import plain
+    from teachlab.model.json_values import json_text
 
-    content = json.dumps(plain(document), ensure_ascii=False, allow_nan=False).encode() if kind == "json" else picture
+    content = json_text(document).encode() if kind == "json" else picture
     with write_aside(name) as aside:
         aside.write_bytes(content)

@@ -21,6 +21,7 @@ from teachlab.model.following_and_window import (
     TurningPointSetting,
     WindowSetting,
 )
+from teachlab.model.json_values import escaped
 from teachlab.model.setting import Setting, Taught
 
 
@@ -103,7 +104,7 @@ def read_setting(path: str | Path) -> Setting:
 def setting_text(setting: Setting) -> str:
     """Return the JSON text of a setting as it is written to a file."""
     try:
-        return json.dumps(setting.as_dict(), indent=2, allow_nan=False, ensure_ascii=False) + "\n"
+        return escaped(json.dumps(setting.as_dict(), indent=2, allow_nan=False, ensure_ascii=False)) + "\n"
     except (TypeError, ValueError) as fault:
         raise SettingError(
             f"the setting cannot be written as JSON: {fault}. "

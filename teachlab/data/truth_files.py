@@ -26,6 +26,7 @@ from teachlab.data.recording_files import document_in, metadata_for
 from teachlab.data.strict_json import check, model_of, parse_json, schema_of, shown
 from teachlab.errors import TruthError
 from teachlab.model.memory import need_memory
+from teachlab.model.printable_text import printable
 from teachlab.model.truth import Aligned, Expect, Truth
 
 METADATA_KEY = "teachlab.passes"
@@ -203,7 +204,8 @@ def read_history(path: str | Path) -> dict[str, Any] | None:
 
 
 def _harmless(cells: tuple[Any, ...]) -> list[Any]:
-    return [f"'{cell}" if isinstance(cell, str) and cell.startswith(FORMULA) else cell for cell in cells]
+    texts = [printable(cell) if isinstance(cell, str) else cell for cell in cells]
+    return [f"'{cell}" if isinstance(cell, str) and cell.startswith(FORMULA) else cell for cell in texts]
 
 
 def bare_text(cell: str) -> str:

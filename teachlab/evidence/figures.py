@@ -12,7 +12,7 @@ import numpy as np
 
 from teachlab.data.quality.trace_figure import envelope
 from teachlab.light.drawing import EXTRA, FALSE_TRIP, GREY, LIGHT, LOST, PASS, SHADE, drawing, picture
-from teachlab.model.printable_text import visible
+from teachlab.model.printable_text import printable
 from teachlab.model.recording import Recording
 from teachlab.questions.repeatability.figure import draw_cloud
 from teachlab.questions.surface.position_figure import draw_position
@@ -125,7 +125,7 @@ def embedded_figure(svg: str, name: str, title: str, description: str) -> str:
 
 
 def _unit(record: dict[str, Any]) -> str:
-    unit = visible(record["data"]["unit"])
+    unit = printable(record["data"]["unit"])
     return unit if len(unit) <= LONGEST_UNIT else unit[: LONGEST_UNIT - 1] + "…"
 
 

@@ -13,7 +13,7 @@ from teachlab.errors import InputError
 from teachlab.evidence.about import about_rows, people
 from teachlab.evidence.figures import record_figures
 from teachlab.evidence.sections.glossary import GLOSSARY
-from teachlab.model.printable_text import visible
+from teachlab.model.printable_text import printable
 from teachlab.wording.course import course_lines
 
 if TYPE_CHECKING:
@@ -87,7 +87,7 @@ def rendered(template: str, **values: Any) -> str:
     from markupsafe import Markup
 
     def shown(value: Any) -> Any:
-        return visible(value) if isinstance(value, str) and not isinstance(value, Markup) else value
+        return printable(value, keep="\n\t") if isinstance(value, str) and not isinstance(value, Markup) else value
 
     environment = Environment(
         loader=FileSystemLoader(FOLDER), autoescape=True, undefined=StrictUndefined, trim_blocks=True, finalize=shown

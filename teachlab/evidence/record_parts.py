@@ -13,6 +13,7 @@ import teachlab.evidence.identity as identity
 from teachlab.errors import InputError, ParameterError
 from teachlab.evidence.about import about_of_record, nothing_stated
 from teachlab.model.draws import DRAWS
+from teachlab.model.json_values import json_text
 from teachlab.model.recording import Recording
 from teachlab.model.score import USUAL_RULES, Rules
 from teachlab.model.truth import Truth
@@ -111,7 +112,7 @@ class Sources:
 def checked_text(record: dict[str, Any]) -> None:
     """Refuse a record with text that cannot be written in UTF-8."""
     try:
-        record_text(record).encode()
+        json.dumps(record, ensure_ascii=False).encode()
     except UnicodeEncodeError as fault:
         around = fault.object[max(0, fault.start - 20) : fault.start]
         raise InputError(
@@ -122,7 +123,7 @@ def checked_text(record: dict[str, Any]) -> None:
 
 def record_text(record: dict[str, Any]) -> str:
     """Return the text of a record as it is written to a file."""
-    return json.dumps(record, indent=1, ensure_ascii=False, allow_nan=False) + "\n"
+    return json_text(record, indent=1) + "\n"
 
 
 def data_of(recording: Recording, truth: Truth, sources: Sources) -> dict[str, Any]:

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import json
 import math
+import re
 from dataclasses import fields, is_dataclass
 from enum import Enum
 from typing import Any, ClassVar
@@ -25,6 +27,29 @@ class Document:
 
 def _names(value: Any) -> list[str]:
     return [field.name for field in fields(value)]
+
+
+_UNSEEN = re.compile(
+    "[\x7f-\x9f\xad\u0600-\u0605\u061c\u06dd\u070f\u180e\u200b\u200e\u200f\u2028-\u202e\u2060-\u206f\ud800-\udfff\ufeff"
+    "\ufff9-\ufffb\U000e0000-\U000e0fff]"
+)
+"""What JSON may hold raw, and neither a terminal nor an editor should see."""
+
+
+def json_text(document: Any, *, indent: int | None = None) -> str:
+    r"""Return a document as JSON, for a terminal or a file; what nobody sees in its texts is written as escapes.
+
+    Examples
+    --------
+    >>> json_text({"label": "pnp\u202e\x1b", "share": float("nan")})
+    '{"label": "pnp\\u202e\\u001b", "share": null}'
+    """
+    return escaped(json.dumps(plain(document), indent=indent, ensure_ascii=False, allow_nan=False))
+
+
+def escaped(text: str) -> str:
+    """Return the text of a JSON document in which what nobody sees is written as escapes."""
+    return _UNSEEN.sub(lambda found: json.dumps(found[0])[1:-1], text)
 
 
 def plain(value: Any) -> Any:

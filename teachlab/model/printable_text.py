@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-import re
 import shlex
 import unicodedata
 from decimal import Decimal
@@ -18,7 +17,6 @@ FUZZ = 1e-6
 _JOINERS = "\u200c\u200d"
 """Invisible, but part of the spelling in several scripts."""
 _HIDDEN = {"Cc", "Cf", "Cs", "Zl", "Zp"}
-_CONTROL = re.compile("[\x00-\x08\x0b\x0c\x0e-\x1f\x7f-\x9f\ufffe\uffff]")
 
 
 def number_of(n: float, one: str, more: str = "") -> str:
@@ -185,13 +183,9 @@ def printable(text: object, *, keep: str = "", most: int | None = None) -> str:
 
 
 def _hides(character: str) -> bool:
-    return character not in _JOINERS and unicodedata.category(character) in _HIDDEN
+    no_character = ord(character) & 0xFFFE == 0xFFFE  # which XML refuses
+    return no_character or (character not in _JOINERS and unicodedata.category(character) in _HIDDEN)
 
 
 def _spelled(character: str) -> str:
     return character.encode("unicode_escape", "surrogatepass").decode("ascii")
-
-
-def visible(text: str) -> str:
-    """Return a text in which a sign replaces each control character, for pages and pictures."""
-    return _CONTROL.sub("\ufffd", text)

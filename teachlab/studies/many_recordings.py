@@ -15,7 +15,7 @@ from teachlab.data.opening import open_pair
 from teachlab.data.setting_files import write_setting
 from teachlab.device.keyed_in import REFUSED
 from teachlab.errors import InputError
-from teachlab.model.json_values import plain
+from teachlab.model.json_values import json_text
 from teachlab.model.teaching import Strategy
 from teachlab.model.truth import Truth
 from teachlab.questions.verdict.of_setting import FilesJudged
@@ -162,7 +162,7 @@ def write_bench(
         draws, document = place / "draws.parquet", place / "bench.json"
         write_draws(benches, draws)
         with write_aside(document) as aside:
-            aside.write_text(json.dumps(plain(bench_document(benches)), indent=2, ensure_ascii=False), encoding="utf-8")
+            aside.write_text(json_text(bench_document(benches), indent=2), encoding="utf-8")
         written = [draws, document]
         for number, (bench, (recording, truth, extremes)) in enumerate(zip(benches, recordings, strict=True)):
             name = names[number].removesuffix(".setting.json")

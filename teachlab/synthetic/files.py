@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Iterable
 from dataclasses import asdict, replace
 from pathlib import Path
@@ -11,6 +10,7 @@ import numpy as np
 from pydantic import ValidationError
 
 from teachlab.errors import ParameterError, ScenarioError
+from teachlab.model.json_values import json_text
 from teachlab.model.memory import need_memory
 from teachlab.model.recording import Block, LoggedOutput, Recording
 from teachlab.synthetic.line import LineStress
@@ -150,7 +150,7 @@ def write_recipe(recipe: Recipe, planned: Plan, recording: str | Path) -> None:
         "scenario": recipe.scenario.model_dump(mode="json", exclude_none=True),
     }
     with write_aside(beside(recording, RECIPE)) as aside:
-        aside.write_text(json.dumps(document, indent=1) + "\n", encoding="utf-8")
+        aside.write_text(json_text(document, indent=1) + "\n", encoding="utf-8")
 
 
 def read_recipe(recording: str | Path) -> Recipe:

@@ -5,6 +5,8 @@ from __future__ import annotations
 import re
 import textwrap
 
+from teachlab.model.printable_text import printable
+
 WIDTH = 100
 """Columns of a screen."""
 _COMMAND = re.compile(
@@ -16,6 +18,9 @@ _COMMAND = re.compile(
 def wrapped(text: str, *, indent: str = "  ") -> list[str]:
     """Divide a text into lines of the width; a command is never broken, so that it works as printed.
 
+    Line breaks and what else is not printable come from the texts of files: they are spelled out, so that no text of a
+    file begins a line.
+
     Parameters
     ----------
     text : str
@@ -23,6 +28,7 @@ def wrapped(text: str, *, indent: str = "  ") -> list[str]:
     indent : str
         Put before further lines, after those spaces.
     """
+    text = printable(text)
     if len(text) <= WIDTH:
         return [text]
     # A number stays with its percent sign, and a command stays in one piece.

@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import json
 import resource
 import time
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 from teachlab.data.atomic_files import one_result, write_aside
-from teachlab.model.json_values import Document, plain
+from teachlab.model.json_values import Document, json_text
 from teachlab.model.memory import need_memory
 from teachlab.studies.family.engines import InProcess, StudyEngine, WorkerEnded
 from teachlab.studies.family.family_answer import StudyAnswer, study_answer
@@ -100,7 +99,7 @@ def write_study(answer: StudyAnswer, folder: str) -> None:
     page = summary_page(answer)
     with one_result():
         with write_aside(within(folder, DOCUMENT)) as aside:
-            text = json.dumps(plain(answer.as_dict(rows=False)), indent=2, ensure_ascii=False, allow_nan=False)
+            text = json_text(answer.as_dict(rows=False), indent=2)
             aside.write_text(text + "\n", encoding="utf-8")
         with write_aside(within(folder, PAGE)) as aside:
             aside.write_text(page, encoding="utf-8")
