@@ -159,11 +159,12 @@ def _look_at_pages(
                     need_memory(2.0 * head.get((2,), 0), f"{location}: a page of column '{name}'", SHORTER_ROWS)
                 rows += head.get((5, 1), 0) + head.get((8, 1), 0)
                 at += length + max(0, head.get((3,), 0))
-            if place.max_repetition_level == 0 and rows != group.num_rows:
-                raise error(
-                    f"{location}: column '{name}' holds {rows:,} rows where the end of the file tells of "
-                    f"{group.num_rows:,}. The file is damaged; copy it again."
-                )
+            else:
+                if place.max_repetition_level == 0 and rows != group.num_rows:
+                    raise error(
+                        f"{location}: column '{name}' holds {rows:,} rows where the end of the file tells of "
+                        f"{group.num_rows:,}. The file is damaged; copy it again."
+                    )
 
 
 def _page_head(source: Any, at: int) -> tuple[dict[tuple[int, ...], int] | None, int]:

@@ -79,11 +79,14 @@ def run_study(
     store = RowStore(out, columns, plan.lines)
     store.begin()
     pieces = _pieces(plan, store)
-    for done, (number, found) in enumerate((engine or InProcess()).run(study_piece, pieces), 1):
-        if isinstance(found, WorkerEnded):
-            store.commit(number, PieceRows(fault=found.fault))
-        else:
-            store.commit(number, found)
+    # No worker is started before a recording opens: what is refused is refused at once.
+    first = 0
+    while first < len(pieces) and (refused := piece_keys(pieces[first])).fault:
+        store.commit(first, refused)
+        first += 1
+    working = (engine or InProcess()).run(study_piece, pieces[first:]) if first < len(pieces) else ()
+    for done, (number, found) in enumerate(working, first + 1):
+        store.commit(first + number, PieceRows(fault=found.fault) if isinstance(found, WorkerEnded) else found)
         if progress is not None:
             progress(done, len(pieces))
     answer = study_answer(store.finish(), columns, plan.grid, plan.lines, plan.judge)

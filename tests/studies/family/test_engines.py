@@ -125,3 +125,25 @@ def test_a_scheduler_that_is_not_there_is_told(lines: Path) -> None:
     with pytest.raises(ParameterError, match="cannot be reached"):
         teachlab.study(lines, GRID, draws=1, scheduler="no address")
     assert type(engine_of(1)).__name__ == "InProcess"
+
+
+def test_no_worker_is_started_for_recordings_that_are_refused(
+    lines: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Broken files are refused by the process that was asked; a good one behind them needs its worker."""
+    for name in ("a", "b"):
+        (tmp_path / f"{name}.parquet").write_bytes(b"PAR1 no more of it")
+    started: list[int] = []
+
+    def start(count: int, **more: object) -> None:
+        started.append(count)
+        raise RuntimeError("a worker was started")
+
+    monkeypatch.setattr("joblib.externals.loky.get_reusable_executor", start)
+    broken = [str(tmp_path / f"{name}.parquet") for name in ("a", "b")]
+    found = teachlab.study(broken, ["single-sample"], draws=2, jobs=2)
+    assert started == []
+    assert [told.partition(": ")[2][:30] for told in found.to_pandas()["reason"]] == ["not a readable Parquet file, o"] * 2
+    with pytest.raises(RuntimeError, match="a worker was started"):
+        teachlab.study([*broken, lines / "l0.parquet"], ["single-sample"], draws=2, jobs=2)
+    assert started == [1]
