@@ -15,6 +15,7 @@ from __future__ import annotations
 import argparse
 import contextlib
 import copy
+import datetime
 import enum
 import functools
 import io
@@ -30,6 +31,7 @@ import subprocess
 import sys
 import tempfile
 import time
+import tomllib
 import traceback
 import warnings
 from collections import Counter, defaultdict
@@ -115,7 +117,8 @@ ACCEPTED: dict[Any, tuple[Any, ...]] = {
     ("synth", "out"): ("own.parquet", "own.csv"), ("import", "out"): ("own.parquet",), ("explore", "out"): ("own.html",),
     ("label", "out"): ("own.csv", "own.passes.parquet"), ("bench", "out"): ("own",), ("study", "out"): ("own",),
     ("report", "out"): ("own",), ("demo", "out"): (".", "rec"), ("card", "out"): ("own.html",), ("identify", "out"): ("own.json",),
-    ("study", "base"): ("t.json", "s.json"), ("agree", "setting"): SETTINGS[:2], ("card", "setting"): SETTINGS[:3],
+    ("study", "base"): ("t.json", "s.json"), ("study", "criteria"): ("criteria.toml",),
+    ("study", "grid"): ("sample=3,5", "reduction=0.2:0.4:3", "position=0.3,0.6"), ("agree", "setting"): SETTINGS[:2], ("card", "setting"): SETTINGS[:3],
 }  # fmt: skip
 """What options of texts take, by the name of the option, or of command and option."""
 COMMANDS = """
@@ -428,8 +431,66 @@ def change_json(rng: random.Random, path: Path, *, mild: bool) -> None:
     path.write_text(text)
 
 
+TEXTS_OF = {
+    "recordings": ("a.parquet", "d.parquet", "b.parquet", "o.parquet"), "bases": SETTINGS[:3], "criteria": ("criteria.toml",),
+    "assume": ("lots", "independent", "0.1"), "path": ("a.parquet", "b.parquet"), "truth": ("a.csv", "a.passes.parquet"),
+}  # fmt: skip
+"""What texts of a study may be, by a key that leads to them."""
+NAMED = {"strategies": STRATEGIES, "bases": TEXTS, "conditions": TEXTS}
+"""Tables of a study whose keys are names."""
+
+
+def change_toml(rng: random.Random, path: Path) -> None:
+    """Change one place of a document in TOML mildly: a value for one of its kind, a name, a member more or less."""
+    document = tomllib.loads(path.read_text())
+    changed = change_document(rng, document, mild=True)
+    kind = rng.random()
+    texts = [(table, key) for key in TEXTS_OF if (table := document.get(key)) is not None]
+    if texts and kind < 0.3:
+        held, key = rng.choice(texts)
+        new = rng.choice(TEXTS_OF[key])
+        if isinstance(held, list):
+            held[rng.randrange(len(held))] = new
+        elif isinstance(held, dict):
+            held[rng.choice(list(held))] = new
+        else:
+            document[key] = new
+        changed = document
+    elif kind < 0.6 and (named := [key for key in NAMED if document.get(key)]):
+        above = rng.choice(named)
+        place = document[above]
+        old = rng.choice(list(place))
+        held = place.pop(old) if rng.random() < 0.5 else copy.deepcopy(place[old])
+        place[rng.choice(NAMED[above])] = {} if above == "strategies" else held
+        changed = document
+    elif kind < 0.75 and "draws" in document:
+        document |= rng.choice(
+            ({"criteria": "criteria.toml"}, {"cost_miss": 2.0}, {"confidence": 0.8}, {"tolerance_ms": 20.0}, {"seeds": [3]},
+             {"accept_cost": 0.5}, {"draws": 2}, {"teach_share": 0.5}, {"conditions": {}}, {"bases": {}})
+        )  # fmt: skip
+        changed = document
+    path.write_text(in_toml(changed))
+
+
+def in_toml(document: dict[str, Any]) -> str:
+    """Return a document as TOML, each member of the top on a line of its own, the others in line."""
+    return "".join(f"{json.dumps(key)} = {_in_line(value)}\n" for key, value in document.items())
+
+
+def _in_line(value: Any) -> str:
+    if isinstance(value, dict):
+        return "{" + ", ".join(f"{json.dumps(key)} = {_in_line(held)}" for key, held in value.items()) + "}"
+    if isinstance(value, list):
+        return "[" + ", ".join(map(_in_line, value)) + "]"
+    return str(value) if isinstance(value, datetime.date) else json.dumps(value)
+
+
 def change_text(rng: random.Random, path: Path, *, mild: bool) -> None:
     """Change a line, a cell or a number of a text file."""
+    if mild and path.suffix == ".toml" and rng.random() < 0.8:
+        with contextlib.suppress(tomllib.TOMLDecodeError):
+            change_toml(rng, path)
+            return
     lines = path.read_text().split("\n")
     k = rng.randrange(len(lines))
     kind = rng.random()

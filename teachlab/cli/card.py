@@ -93,8 +93,6 @@ def card_command(
 
 
 def _say(found: SettingCard, *, details: bool) -> None:
-    from textwrap import wrap
-
     say_verdict(found.verdict, details=details, most=8 if found.refused is None else 12)
     parts = [] if found.refused is not None else [("Key in", found.key_lines()[: None if details else 2])]
     if details:
@@ -102,5 +100,4 @@ def _say(found: SettingCard, *, details: bool) -> None:
     for head, rows in parts:
         for name, value in rows:
             label = f"{head}: {name.lower()}" if not details else f"  {name}"
-            for line in wrap(f"{label}: {value}", 100, subsequent_indent="    "):
-                say(line)
+            say(f"{label}: {value}")

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 import typer
 
 from teachlab.model.json_values import json_text
-from teachlab.model.printable_text import printable
+from teachlab.model.printable_text import Lines, printable
 from teachlab.wording.lines import WIDTH, wrapped
 
 if TYPE_CHECKING:
@@ -57,20 +57,18 @@ def show(table: Table) -> None:
     """Print a rich table on stdout, as wide as the terminal, or as a screen. Markup in its text has no effect."""
     from rich.console import Console
 
-    for number, column in enumerate(table.columns):
-        # Names are in the first column: a line break in them comes from outside; in the other columns it is ours.
-        keep = "\n" if number else ""
-        column.header, column.footer = (
-            printable(t, keep="\n", most=120) if isinstance(t, str) else t for t in (column.header, column.footer)
-        )
-        column._cells = [printable(c, keep=keep, most=300) if isinstance(c, str) else c for c in column._cells]
-    for part in ("title", "caption"):
-        if isinstance(text := getattr(table, part), str):
-            setattr(table, part, printable(text, keep="\n" if part == "caption" else ""))
+    for column in table.columns:
+        column.header, column.footer = (_of_table(text, 120) for text in (column.header, column.footer))
+        column._cells = [_of_table(cell, 300) for cell in column._cells]
+    table.title, table.caption = _of_table(table.title), _of_table(table.caption)
     console = Console(highlight=False, markup=False, emoji=False)
     if not console.is_terminal:
         console = Console(highlight=False, markup=False, emoji=False, width=WIDTH)
     console.print(table)
+
+
+def _of_table(text: Any, most: int | None = None) -> Any:
+    return printable(text, most=most) if isinstance(text, str) and not isinstance(text, Lines) else text
 
 
 FIRST_WORD_S = 10.0

@@ -25,7 +25,7 @@ from teachlab.cli.options import (
     Tolerance,
 )
 from teachlab.errors import ParameterError
-from teachlab.model.printable_text import typed_again
+from teachlab.model.printable_text import Lines, typed_again
 from teachlab.wording.notes import passes_note
 
 if TYPE_CHECKING:
@@ -193,7 +193,7 @@ def _cell(spread: dict[str, Any], name: str, form: str) -> str:
         return "–" if value is None else format(100 * value if name == "lost_rate" else value, form)
 
     middle, low, high = (text(spread[key]) for key in ("median", "p05", "p95"))
-    return middle if low == high else f"{middle}\n[{low},\u00a0{high}]"
+    return middle if low == high else Lines.of(middle, f"[{low},\u00a0{high}]")
 
 
 def _tell(found: Study, draws: int) -> None:
@@ -221,7 +221,7 @@ def _tell(found: Study, draws: int) -> None:
             else:
                 cells = [_cell(ready["spreads"][key], key, form) for key, _, form in SHOWN]
                 sd = ready["spreads"]["on_level"]["sd"]
-                cells[0] += "" if not sd else f"\nsd {sd:.3g}"
+                cells[0] = Lines.of(*cells[0].split("\n"), f"sd {sd:.3g}" if sd else "")
             table.add_row(name or name_of(ready), *cells, str(cloud.abstained.events))
     show(table)
     if found.best is not None:

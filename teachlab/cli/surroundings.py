@@ -10,7 +10,7 @@ import typer
 from teachlab.cli.console import emit_json, progress, say, say_verdict, show, warn
 from teachlab.cli.options import CostFalse, CostMiss, Json, PassesFile, RecordingFile, Tolerance
 from teachlab.errors import ParameterError
-from teachlab.model.printable_text import typed_again
+from teachlab.model.printable_text import Lines, typed_again
 from teachlab.model.verdict import sentence
 from teachlab.wording.notes import passes_note
 
@@ -263,7 +263,7 @@ def _sensors(found: Sequence[SensorMargin], unit: str) -> Table:
     from teachlab.wording.tables import plain_table
 
     table = plain_table("")
-    for name in ("sensor", "margin", "needed", "times", f"separate,\n{unit}"):
+    for name in ("sensor", "margin", "needed", "times", Lines.of("separate,", unit)):
         table.add_column(name, justify="left" if name == "sensor" else "right")
     best = any(one.best is not None for one in found)
     if best:

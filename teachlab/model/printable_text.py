@@ -189,3 +189,20 @@ def _hides(character: str) -> bool:
 
 def _spelled(character: str) -> str:
     return character.encode("unicode_escape", "surrogatepass").decode("ascii")
+
+
+class Lines(str):
+    r"""Lines of our own, one below the other in a cell of a table: a line break in any other text is a stranger's.
+
+    Examples
+    --------
+    >>> Lines.of("38.5", "lid\nred")
+    '38.5\nlid\\nred'
+    """
+
+    __slots__ = ()
+
+    @classmethod
+    def of(cls, *parts: object) -> Lines:
+        """Return parts as lines, each made printable; empty ones are left out."""
+        return cls("\n".join(printable(part) for part in parts if part))

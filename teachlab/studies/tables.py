@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 from rich.table import Table
 
 from teachlab.model.draws import Spread
-from teachlab.model.printable_text import in_figures
+from teachlab.model.printable_text import Lines, in_figures
 from teachlab.model.score import Rate
 from teachlab.studies.bench_verdict import standing_text
 from teachlab.studies.result import RecordingBench, StrategyResult
@@ -88,12 +88,14 @@ def interval_table(bench: RecordingBench) -> Table:
         merged = f", {score.counts.merged} merged" if score.counts.merged else ""
         table.add_row(
             result.strategy,
-            f"{setting.on_level:.4g}\n{setting.off_level:.4g}",
+            Lines.of(f"{setting.on_level:.4g}", f"{setting.off_level:.4g}"),
             _rate(score.lost_rate, merged),
             _rate(score.false_trips_per_gap),
             "no time"
             if trips.estimate is None
-            else f"{trips.events} in {trips.exposure:.3g} h\n{trips.estimate:.3g} [{trips.low:.3g}, {trips.high:.3g}]",
+            else Lines.of(
+                f"{trips.events} in {trips.exposure:.3g} h", f"{trips.estimate:.3g} [{trips.low:.3g}, {trips.high:.3g}]"
+            ),
             str(score.counts.extra),
         )
     return table
@@ -114,7 +116,7 @@ def _rate(rate: Rate, more: str = "") -> str:
     if rate.estimate is None:
         return "no trials"
     bounds = f"[{100 * rate.low:.3g}, {100 * rate.high:.3g}]"
-    return f"{rate.events} / {rate.trials}{more}\n{100 * rate.estimate:.3g} % {bounds}"
+    return Lines.of(f"{rate.events} / {rate.trials}{more}", f"{100 * rate.estimate:.3g} % {bounds}")
 
 
 def label_table(bench: RecordingBench) -> Table | None:
@@ -153,7 +155,7 @@ def _cell(result: StrategyResult, name: str, text: Callable[[float], str]) -> st
     values = [_or_dash(v, text) for v in _values(spread)]
     if len(set(values)) == 1:
         return values[0]
-    return f"{values[0]}\n[{values[1]}, {values[2]}]\nworst {values[3]}"
+    return Lines.of(values[0], f"[{values[1]}, {values[2]}]", f"worst {values[3]}")
 
 
 def _values(spread: Spread) -> tuple[float, float, float, float]:

@@ -143,7 +143,9 @@ def test_no_worker_is_started_for_recordings_that_are_refused(
     broken = [str(tmp_path / f"{name}.parquet") for name in ("a", "b")]
     found = teachlab.study(broken, ["single-sample"], draws=2, jobs=2)
     assert started == []
-    assert [told.partition(": ")[2][:30] for told in found.to_pandas()["reason"]] == ["not a readable Parquet file, o"] * 2
+    assert [told.partition(": ")[2][:30] for told in found.to_pandas()["reason"]] == [
+        "not a readable Parquet file, o"
+    ] * 2
     with pytest.raises(RuntimeError, match="a worker was started"):
         teachlab.study([*broken, lines / "l0.parquet"], ["single-sample"], draws=2, jobs=2)
     assert started == [1]
