@@ -255,33 +255,6 @@ def main() -> None:
         told, wrong = study_kills(given.kills, given.seed, lines=given.lines)
         print("\n".join([*told, f"{len(told)} kills", *(f"WRONG {line}" for line in wrong)]))
         raise SystemExit(1 if wrong else 0)
-    seen, wrong = kills(given.kills, given.seed, minutes=given.minutes)
-    print(dict(sorted(seen.items())))
-    for line in wrong:
-        print("WRONG", line)
-    if given.store:
-        store(given.seed, seen, wrong)
-    raise SystemExit(1 if wrong else 0)
-    seen, wrong = kills(given.kills, given.seed, minutes=given.minutes)
-    print(dict(sorted(seen.items())))
-    for line in wrong:
-        print("WRONG", line)
-    if given.store:
-        commit = subprocess.run(
-            ["git", "rev-parse", "--short", "HEAD"], capture_output=True, text=True, check=True
-        ).stdout
-        lines = [
-            "# Kills at random moments", "",
-            f"`python benchmarks/kills.py --kills {given.kills} --seed {given.seed} --store` on commit {commit.strip()}.",
-            f"Wrong: **{len(wrong)}** of {seen.total()} (a mixture, a lost result, other bytes after the next run, or "
-            "something left over).", "",
-            "| command | kills | the old result stood | the new one stood |", "|---|---|---|---|",
-        ]  # fmt: skip
-        for command in COMMANDS:
-            old, new = seen[f"{command} old"], seen[f"{command} new"]
-            lines.append(f"| {command} | {old + new} | {old} | {new} |")
-        (RESULTS / "kills.md").write_text("\n".join([*lines, *(f"- {line}" for line in wrong)]) + "\n")
-    raise SystemExit(1 if wrong else 0)
 
 
 def store(seed: int, seen: Counter[str], wrong: list[str]) -> None:

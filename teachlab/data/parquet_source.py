@@ -24,7 +24,7 @@ from teachlab.data.addresses import first_line, is_address, open_at, system_of
 from teachlab.data.atomic_files import read_current
 from teachlab.data.kept_light import joined_blocks
 from teachlab.errors import InputError, RecordingError
-from teachlab.model.memory import need_memory
+from teachlab.model.memory import allowed_memory, need_memory
 from teachlab.model.printable_text import printable
 from teachlab.model.recording import BLOCK_SAMPLES, Block, Chunk
 
@@ -132,6 +132,8 @@ def _begins_as_text(source: Any) -> bool:
     return head != "" and head.isprintable()
 
 
+MOST_UNPACKED = 1 << 15
+"""A byte of Zstandard never unpacks to more (RFC 8878: 128 KiB from 4 bytes), nor does one of gzip, LZ4 and Snappy."""
 PAGE_HEAD, MOST_HEAD = 1 << 10, 1 << 24
 """Bytes that nearly every head of a page fits in, and those that none exceeds."""
 
@@ -143,28 +145,33 @@ def _look_at_pages(
 
     The footer may lie, and so may a page about its rows; about its size a page cannot: the decoder holds it to that.
     """
-    paths = [meta.schema.column(k).path for k in range(meta.num_columns)]
-    columns = [k for k, p in enumerate(paths) if read is None or p in read or p.partition(".")[0] in read]
-    for group in map(meta.row_group, range(meta.num_row_groups)):
-        for k in columns:
-            part, place = group.column(k), meta.schema.column(k)
-            name, rows = printable(place.path, most=60), 0
+    room = allowed_memory()
+    for k in range(meta.num_columns):
+        place = meta.schema.column(k)
+        if not (read is None or place.path in read or place.path.partition(".")[0] in read):
+            continue
+        name, largest = f"column '{printable(place.path, most=60)}'", 0
+        for group in map(meta.row_group, range(meta.num_row_groups)):
+            part, rows = group.column(k), 0
+            small = group.num_rows <= WHOLE_GROUP_ROWS and part.compression != "BROTLI"
+            if small and 2.0 * MOST_UNPACKED * part.total_compressed_size <= room:
+                continue  # whatever its pages tell, they unpack to less
             at = part.dictionary_page_offset if part.has_dictionary_page else part.data_page_offset
             end = at + part.total_compressed_size
             while at < end and rows < group.num_rows:
                 head, length = _page_head(source, at)
                 if head is None:
                     break  # the decoder says what is wrong
-                if part.compression != "UNCOMPRESSED":
-                    need_memory(2.0 * head.get((2,), 0), f"{location}: a page of column '{name}'", SHORTER_ROWS)
+                largest = max(largest, head.get((2,), 0) if part.compression != "UNCOMPRESSED" else 0)
                 rows += head.get((5, 1), 0) + head.get((8, 1), 0)
                 at += length + max(0, head.get((3,), 0))
             else:
                 if place.max_repetition_level == 0 and rows != group.num_rows:
                     raise error(
-                        f"{location}: column '{name}' holds {rows:,} rows where the end of the file tells of "
+                        f"{location}: {name} holds {rows:,} rows where the end of the file tells of "
                         f"{group.num_rows:,}. The file is damaged; copy it again."
                     )
+        need_memory(2.0 * largest, f"{location}: a page of {name}", SHORTER_ROWS)
 
 
 def _page_head(source: Any, at: int) -> tuple[dict[tuple[int, ...], int] | None, int]:
