@@ -134,6 +134,8 @@ def _begins_as_text(source: Any) -> bool:
 
 MOST_UNPACKED = 1 << 15
 """A byte of Zstandard never unpacks to more (RFC 8878: 128 KiB from 4 bytes), nor does one of gzip, LZ4 and Snappy."""
+ALWAYS_LOOKED_AT = 64
+"""Row groups; of later ones only those that could unpack to more than may be used, since looking takes time."""
 PAGE_HEAD, MOST_HEAD = 1 << 10, 1 << 24
 """Bytes that nearly every head of a page fits in, and those that none exceeds."""
 
@@ -151,9 +153,10 @@ def _look_at_pages(
         if not (read is None or place.path in read or place.path.partition(".")[0] in read):
             continue
         name, largest = f"column '{printable(place.path, most=60)}'", 0
-        for group in map(meta.row_group, range(meta.num_row_groups)):
+        for number in range(meta.num_row_groups):
+            group = meta.row_group(number)
             part, rows = group.column(k), 0
-            small = group.num_rows <= WHOLE_GROUP_ROWS and part.compression != "BROTLI"
+            small = number >= ALWAYS_LOOKED_AT and group.num_rows <= WHOLE_GROUP_ROWS and part.compression != "BROTLI"
             if small and 2.0 * MOST_UNPACKED * part.total_compressed_size <= room:
                 continue  # whatever its pages tell, they unpack to less
             at = part.dictionary_page_offset if part.has_dictionary_page else part.data_page_offset

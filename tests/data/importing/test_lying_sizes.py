@@ -151,6 +151,17 @@ def test_a_parquet_file_that_lies_is_refused(tmp_path: Path, lies: dict[str, Any
     check(done, tmp_path, says)
 
 
+@needs_linux
+def test_a_late_row_group_that_could_unpack_to_too_much_is_looked_at(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("teachlab.data.parquet_source.ALWAYS_LOOKED_AT", 0)
+    parquet(tmp_path / "log.parquet", body=bomb(), unpacked=ZEROS)
+    check(imported(tmp_path / "log.parquet"), tmp_path, "a page of column 'light' needs about 0.6 GB")
+    parquet(tmp_path / "log.parquet")
+    read(imported(tmp_path / "log.parquet"), tmp_path)
+
+
 def test_pages_of_every_writer_are_counted_right(tmp_path: Path) -> None:
     """Dictionaries, both versions of pages, nulls, checksums, names with points: what Arrow writes is read."""
     light = pa.array([None if k % 7 == 0 else 30.0 + k % 40 for k in range(5000)])
