@@ -607,7 +607,8 @@ def stress(
     sentence = (
         f"{opened.name}: it makes errors as recorded, so there is no reserve."
         if dirt is None or light is None
-        else f"{opened.name}: the light may fall by {100 * dirt:.3g} %, or rise by {light:.4g} {used.unit}."
+        else f"{opened.name}: {100 * dirt:.3g} % of the light may be lost, or {light:.4g} {used.unit} of ambient "
+        "light be added, before the first error."
     )
     return Told(found, sentence, rows, lambda kind: stress_figure(grid, title=opened.name, kind=kind))
 
@@ -1353,6 +1354,6 @@ def _known(reserve: Mapping[str, Any]) -> dict[str, Any]:
 def _loss(found: Score) -> str:
     lost, false = found.lost_rate, found.false_trips_per_running_hour
     return (
-        f"{lost.events} of {lost.trials} passes lost ({percent(lost.low)} to {percent(lost.high)}, "
-        f"{100 * found.confidence:g} % interval), {number_of(false.events, 'false trip')}."
+        f"{lost.events} of {lost.trials} passes lost ({percent(lost.low)} to {percent(lost.high)} at "
+        f"{100 * found.confidence:g} % confidence if passes are independent), {number_of(false.events, 'false trip')}."
     )

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shlex
 from typing import TYPE_CHECKING, Annotated
 
 import typer
@@ -72,7 +73,7 @@ def align_command(
     if json:
         emit_json(AlignAnswer(recording=opened.name, alignment=found, out=written, left_out=left).as_dict())
     else:
-        _tell(found, recording, details=details, mend=out is None)
+        _tell(found, recording, truth, details=details, mend=out is None)
         if written is not None:
             say(
                 f"Moved passes: {written}; their borders are now uncertain by ±{moved.uncertainty_samples:.3g} samples."
@@ -80,7 +81,8 @@ def align_command(
             if left:
                 say(f"{left} pass{' lies' if left == 1 else 'es lie'} outside the recording now: left out.")
             say()
-            say(f"Next: teachlab inspect {out if written != out else f'{recording} --truth {out}'}")
+            on = shlex.quote(str(out)) if written != out else f"{shlex.quote(recording)} --truth {shlex.quote(out)}"
+            say(f"Next: teachlab inspect {on}")
     if refused and not json:
         warn(
             "teachlab: nothing is written: "
@@ -95,13 +97,13 @@ def align_command(
         raise typer.Exit(NOT_SETTLED)
 
 
-def _tell(found: Alignment, recording: str, *, details: bool, mend: bool) -> None:
+def _tell(found: Alignment, recording: str, truth: str | None, *, details: bool, mend: bool) -> None:
     from teachlab.wording.alignment import agreement, detail_lines, figures, finding, mending
 
     for line in finding(found) or [agreement(found)]:
         say(line)
     if mend and found.matters:
-        for line in mending(found, recording):
+        for line in mending(found, recording, truth):
             say(line)
     say()
     for line in figures(found):

@@ -317,7 +317,7 @@ def _tell(found: Imported) -> None:
     if found.doubt is not None:
         because = f"{found.doubt.because} (change it with --uncertainty-samples)"
     say(f"Their borders are uncertain by ±{truth.uncertainty_samples:.4g} samples = ±{ms:.4g} ms: {because}.")
-    lots = [] if truth.lot is None else sorted({str(name) for name in truth.lot} - {""})
+    lots = [] if truth.lot is None else [name for name in dict.fromkeys(truth.lot.tolist()) if name]
     if lots:
         named = f"{lots[0]}" if len(lots) == 1 else f"{lots[0]} … {lots[-1]}"
         say(f"{number_of(len(lots), 'lot')}: {printable(named, most=60)}.")

@@ -49,7 +49,7 @@ def inspect_command(
     from teachlab.data.opening import open_with_passes
     from teachlab.model.score import Rules
     from teachlab.questions.quality import inspected
-    from teachlab.wording.alignment import lead_lines
+    from teachlab.wording.alignment import lead_lines, mending
 
     kind = _plot_kind(plot)
     rules = Rules(tolerance_ms=tolerance_ms)
@@ -70,12 +70,12 @@ def inspect_command(
     if json:
         emit_json(found.as_dict())
         return
-    for line in lead_lines(found.alignment, recording):
+    for line in lead_lines(found.alignment, recording, truth):
         say(line)
     logged = _logged_output(opened, recording)
     most = MOST_LINES - len(logged)
     say_verdict(
-        _leading(found, typed_again(recording, truth=truth), opened),
+        _leading(found, typed_again(recording, truth=truth), opened, mending(found.alignment, recording, truth)),
         _summary(opened, quality, found),
         details=False,
         most=most,
@@ -107,13 +107,15 @@ def _logged_output(opened: Recording, recording: str) -> list[str]:
     return [f"Sensor: its own output was logged, {many}; its setting: teachlab identify {shlex.quote(recording)}"]
 
 
-def _leading(found: InspectAnswer, on: str, opened: Recording) -> Verdict:
-    """Return the verdict with its next step."""
+def _leading(found: InspectAnswer, on: str, opened: Recording, mend: list[str]) -> Verdict:
+    """Return the verdict with its next step; `mend`: what is said of passes off the light, the command last."""
     from teachlab.model.verdict import VerdictReason, sentence
 
     made = found.verdict
     if clipped := _clipped(found.quality, opened.info.full_scale):
         made = made.then(VerdictReason(text=sentence(clipped)))
+    if found.misplaced:
+        return made.leading_to(mend[-1].partition(": ")[2])
     # The command is on its own line, so that it works as printed; the sentence about it is a reason.
     said, step = _next_step(on, found.quality, found)
     return (made.then(VerdictReason(text=said)) if said else made).leading_to(step)
@@ -121,7 +123,9 @@ def _leading(found: InspectAnswer, on: str, opened: Recording) -> Verdict:
 
 def _summary(recording: Recording, q: Quality, found: InspectAnswer) -> list[str]:
     """Return span, light and contrast in three lines."""
-    noise = in_figures(q.noise.overall, 3, "unknown")
+    noise = in_figures(q.noise.overall, 3, "unknown") + f" {q.unit}"
+    if q.noise.background is not None and q.noise.object is not None:
+        noise = f"{in_figures(q.noise.background, 3)} in gaps, {in_figures(q.noise.object, 3)} {q.unit} in passes"
     contrast = in_figures(q.contrast, nothing="unknown", sign=True)
     return [
         f"  {_span(q.seconds)} at {q.sample_rate_hz:.6g} Hz, "
@@ -243,7 +247,7 @@ def _counted(best: Hindsight, unit: str) -> str:
     if best.cost == 0:
         return f"work: {pair} loses no pass and trips in no gap"
     faults = (
-        (n["lost"] + n["merged"], "passes lost"),
+        (n["lost"], "passes lost"),
         (n["false_trips"] + n["ignore_trips"], "false trips"),
         (n["extra"], "extra switchings"),
     )

@@ -170,7 +170,9 @@ def _tell(recording: str, target: str | None, sheets: list[str], found: LabelAns
         return
     say(f"Next: correct {target} against what really passed, and keep its first line.")
     say(f"Or on the light, the most doubtful first: teachlab explore {typed_again(recording, truth=target)} --serve")
-    say(f"Then: teachlab label {typed_again(recording)} --from {typed_again(target)} --out NAME.passes.parquet")
+    asked = f" --direction {proposal.direction}" if proposal.direction_from == "given" else ""
+    back = f"{typed_again(recording)}{asked} --from {typed_again(target)}"
+    say(f"Then: teachlab label {back} --out NAME.passes.parquet")
 
 
 def _tell_faint(found: LabelAnswer) -> None:

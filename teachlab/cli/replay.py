@@ -101,7 +101,7 @@ def replay_command(
     if json:
         emit_json(found.as_dict())
         return
-    for line in lead_lines(found.alignment, recording):
+    for line in lead_lines(found.alignment, recording, truth):
         say(line)
     if worth is not None and found.verdict is not None:
         from teachlab.wording.verdict import verdict_lines

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shlex
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
@@ -131,14 +132,18 @@ def study_command(
     with progress("studying", quiet=json) as report:
         engine = engine_of(jobs, scheduler)
         found = run_study(plan, engine=engine, out=out, progress=lambda done, of: report(done / of))
-    verdict = overall(found.judged) if found.judged else Judgement.MET
-    code = {Judgement.NOT_MET: 1, Judgement.NOT_ENOUGH: 3}.get(verdict, 0)
+    judged = overall(found.judged) if found.judged else Judgement.MET
+    code = {Judgement.NOT_MET: 1, Judgement.NOT_ENOUGH: 3}.get(judged, 0)
     if json:
         emit_json(found.as_dict())
         raise typer.Exit(code)
     for item in found.judged:
         say(f"{item.measure}, {item.limit}: {item.verdict}; {item.measured}: {item.because}.")
-    say_verdict(found.verdict, method_lines(found), details=details)
+    verdict = found.verdict
+    for spec in strategy or []:  # a strategy in a file is found by its file, not by its name
+        named = f"--strategy {strategy_class(spec).name} "
+        verdict = verdict.leading_to(verdict.next_step.replace(named, f"--strategy {shlex.quote(spec)} "))
+    say_verdict(verdict, method_lines(found), details=details)
     if details:
         for table in (line_table(found), parameter_table(found), group_table(found)):
             if table is not None:

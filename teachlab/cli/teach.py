@@ -130,7 +130,7 @@ def ask_for_setting(
     if json:
         emit_json(found.as_dict())
         return found
-    for line in lead_lines(taught.alignment, recording):
+    for line in lead_lines(taught.alignment, recording, truth):
         say(line)
     return found
 

@@ -300,8 +300,9 @@ class SettingCard:
         if self.expected is not None:
             e = self.expected
             what = "upper threshold" if isinstance(self.setting, WindowSetting) else "on-level"
-            rows.append(("Expect", f"an {what} of {level_text(e.median)} {unit}; outside {level_text(e.p05)} to "
-                                   f"{level_text(e.p95)}: teach again (5 to 95 % of {e.draws} teachings)"))  # fmt: skip
+            rows.append(("Expect", f"if it is taught, not keyed in: an {what} of {level_text(e.median)} {unit}; "
+                                   f"outside {level_text(e.p05)} to {level_text(e.p95)}, teach again (5 to 95 % of "
+                                   f"{e.draws} teachings)"))  # fmt: skip
         else:
             rows.append(("Expect", self.not_expected))
         rows.append(("Check", f"{self.check_passes} marked pieces of all kinds: the output must switch once for each, "

@@ -54,6 +54,8 @@ KEPT = (*MARGINS, *RESERVES)
 """Measures of which every lot has its own value."""
 COUNTS = ("false_trips_per_gap_hour", "false_trips_per_running_hour", "ignore_trips_per_pass", "extra_per_pass")
 """Measures that are counts per exposure, whose events may come in bursts."""
+SMALLEST = 1e-6
+"""Smaller shares are told as below it."""
 SYNTHETIC = "the light is synthetic: a rehearsal, no evidence about a real line; --rehearsal judges it as one"
 
 
@@ -360,7 +362,7 @@ def _judge_rate(c: Criterion, case: _Case) -> Judged:
     groups = f"{claim.lots} {'lots' if claim.source is Source.LOTS else 'stretches'}"
     basis = assumption.condition or f"mean of {groups}"
     said = (
-        f"{claim.events} of {claim.trials}; one-sided bounds {100 * claim.low:.3g} % and {100 * claim.upper:.3g} % "
+        f"{claim.events} of {claim.trials}; one-sided bounds {_percent(claim.low)} and {_percent(claim.upper)} "
         f"({basis})"
     )
     if not claim.trials:
@@ -444,3 +446,7 @@ def _count_of(c: Criterion, case: _Case) -> tuple[CountRate, Bursts | None]:
 
 def _judged(c: Criterion, limit: str, measured: str, verdict: Judgement, because: str) -> Judged:
     return Judged(measure=c.measure, limit=limit, measured=measured, verdict=verdict, because=because)
+
+
+def _percent(share: float) -> str:
+    return f"below {100 * SMALLEST:g} %" if 0 < share < SMALLEST else f"{100 * share:.3g} %"

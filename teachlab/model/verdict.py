@@ -152,10 +152,10 @@ def sentence(text: str) -> str:
 
     Examples
     --------
-    >>> sentence("the gap is too short")
-    'The gap is too short.'
+    >>> sentence("the gap is too short"), sentence("is the gap too short?")
+    ('The gap is too short.', 'Is the gap too short?')
     """
-    return f"{text[:1].upper()}{text[1:]}".rstrip(".") + "."
+    return f"{text[:1].upper()}{text[1:]}".rstrip(".") + ("" if text.endswith("?") else ".")
 
 
 def kind_of(setting: Setting) -> str:

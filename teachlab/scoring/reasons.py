@@ -28,6 +28,10 @@ CLIPPED_SHARE = 0.5
 """A pass that does not reach the level is clipped if more than this share of it lies at an end of the scale."""
 LONG_STILL = 32
 """So many evaluations of exactly the same light are no chance where the light of gaps flickers."""
+STRONG_SHARE = 0.25
+"""A gap is as strong as a pass if its light goes as far as that of all passes but this share."""
+MOST_STRONG = 0.2
+"""If more of the gaps are so, no single rows are missing."""
 GAP_SHARE = 0.75
 """A pass has the light of a gap if it stays within the range of this share of the gaps; others may hold trips."""
 
@@ -125,6 +129,8 @@ class Reasons:
         Scored `ignore` passes, and those that switched the output.
     step : float or None, recording units
         Levels are not printed with finer steps.
+    strong_gaps : int
+        Tripped gaps whose light is as strong as that of passes; 0 if that was not measured.
     first_again, first_again_sample, first_ignored, first_ignored_sample : int or None
         Row and first sample of the first pass that was counted more than once, and of the first `ignore` pass that
         tripped.
@@ -143,6 +149,7 @@ class Reasons:
     first_ignored_sample: int | None = None
     first_again: int | None = None
     first_again_sample: int | None = None
+    strong_gaps: int = 0
 
     @property
     def counts(self) -> dict[str, int]:
@@ -182,6 +189,7 @@ class Reasons:
         if self.gaps_tripped:
             further = "further " if "early" in self.counts else ""
             text = f"{self.gaps_tripped} {further}of {self.gaps} gaps tripped: the background reaches {self._level()}"
+            text = self.missing_text(further) or text
             told.append(Cause(text, self.gaps_tripped, None, self.first_trip))
         if n := self.ignored_tripped:
             text = (
@@ -195,6 +203,16 @@ class Reasons:
             text = f"{number_of(n, 'pass', 'passes')} counted more than once: {again}"
             told.append(Cause(text, n, self.first_again, self.first_again_sample))
         return sorted(told, key=lambda cause: -cause.count)
+
+    def missing_text(self, further: str = "") -> str:
+        """Return what is said of gaps that trip on light as strong as a pass; empty if there are none."""
+        if not self.strong_gaps:
+            return ""
+        which = f", {self.strong_gaps} of them" if self.strong_gaps < self.gaps_tripped else ""
+        return (
+            f"{self.gaps_tripped} {further}of {self.gaps} gaps tripped{which} on light as strong as a pass: "
+            f"{'is a product' if self.strong_gaps == 1 else 'are products'} missing in the table of passes?"
+        )
 
     def _level(self) -> str:
         if type(self.setting) is not Setting:
@@ -248,10 +266,12 @@ def reasons_of(
     lost = rows[np.isin(trials.passes, (Outcome.MISS, Outcome.MERGED))]
     early = early_rows(trials)
     codes: dict[int, str] = {}
+    rate = setting.evaluation_rate_hz or recording.info.sample_rate_hz
+    if extremes is not None and extremes.rate_hz != rate:
+        extremes = None
     if lost.size:
         merged = trials.passes[lost - trials.first_pass] == Outcome.MERGED
-        rate = setting.evaluation_rate_hz or recording.info.sample_rate_hz
-        if extremes is None or extremes.rate_hz != rate:
+        if extremes is None:
             extremes = PassAndGapExtremes.of(
                 recording, truth, evaluation_rate_hz=setting.evaluation_rate_hz, rules=rules
             )
@@ -287,7 +307,24 @@ def reasons_of(
         first_ignored_sample=int(start[wrong[0]]) if wrong.size else None,
         first_again=int(again[0]) if again.size else None,
         first_again_sample=int(start[again[0]]) if again.size else None,
+        strong_gaps=0 if extremes is None else _strong_gaps(after, setting, truth, extremes),
     )
+
+
+def _strong_gaps(after: NDArray[np.int64], setting: Setting, truth: Truth, extremes: PassAndGapExtremes) -> int:
+    """Count the gaps, named by the pass before them, whose strongest light is that of passes.
+
+    If many gaps are so, the passes do not lie where the light is, and nothing is missing in the table.
+    """
+    light, gaps, up = extremes.passes, extremes.gaps, setting.light_on
+    seen = truth.detect[extremes.pass_rows] & (light.valid > 0)
+    if not after.size or not seen.any():
+        return 0
+    usual = float(np.quantile((light.high if up else -light.low)[seen], STRONG_SHARE, method="inverted_cdf"))
+    strong = (gaps.high if up else -gaps.low) >= usual
+    before = np.searchsorted(light.start, gaps.start, side="right") - 1
+    rows = np.where(before < 0, -1, extremes.pass_rows[before])
+    return int(np.count_nonzero(strong & np.isin(rows, after))) if strong.mean() <= MOST_STRONG else 0
 
 
 def _missed(rows: NDArray[np.int64], setting: Setting, truth: Truth, extremes: PassAndGapExtremes) -> list[str]:

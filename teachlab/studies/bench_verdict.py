@@ -10,7 +10,7 @@ from teachlab.device.keyed_in import REFUSED, refusal
 from teachlab.model.verdict import Verdict, VerdictReason
 from teachlab.questions.verdict.of_setting import FilesJudged, JudgedBy, setting_verdict
 from teachlab.statistics.claims.decisions import Decision
-from teachlab.statistics.claims.orders import Order, OrderStanding
+from teachlab.statistics.claims.orders import Order
 
 if TYPE_CHECKING:
     from teachlab.model.recording import Recording
@@ -89,26 +89,8 @@ def order_sentence(strategy: str, rows: Sequence[Sequence[str]], orders: Sequenc
     if len(rows[at]) > 1:
         said.append(f"costs the same as {len(rows[at]) - 1} other{'' if len(rows[at]) == 2 else 's'}")
     if (order := orders[at]) is not None:
-        said.append(f"costs less than {rows[at + 1][0]}: {standing_text(order)}")
+        said.append(f"costs less than {rows[at + 1][0]}: {order.told}")
     return f"Over all scored passes {strategy} {'; it '.join(said)}." if said else ""
-
-
-def standing_text(order: Order) -> str:
-    """Return how sure an order is, with its evidence.
-
-    Examples
-    --------
-    >>> from teachlab.statistics.claims.orders import orders
-    >>> standing_text(orders([[-0.1, -0.12] * 20])[0])
-    'established (40 lots)'
-    >>> standing_text(orders([[0.0] * 4])[0])
-    'not established (4 lots, it takes 10)'
-    """
-    of = "lots" if str(order.source) == "lots" else "stretches"
-    standing = order.standing
-    if standing is OrderStanding.OPEN and order.difference is not None and order.difference > 0 and order.lots >= 10:
-        return f"not established ({order.lots} {of}; on the claim half it costs more)"
-    return f"{standing} ({order.lots} {of}{'' if order.lots >= 10 else ', it takes 10'})"
 
 
 def ranking_lines(bench: RecordingBench) -> list[str]:
@@ -121,7 +103,7 @@ def ranking_lines(bench: RecordingBench) -> list[str]:
     costs = {r.strategy: r for r in bench.results}
     for name, row, order in zip(named, bench.rows, bench.orders, strict=True):
         first = costs[row[0]]
-        told = first.unusable or ("" if order is None else standing_text(order))
+        told = first.unusable or ("" if order is None else order.told)
         out.append(f"  {name:<{wide}}  {first.ranking_cost:>13.3g}  {told}".rstrip()[:100])
     return out
 

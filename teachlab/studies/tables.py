@@ -11,7 +11,6 @@ from rich.table import Table
 from teachlab.model.draws import Spread
 from teachlab.model.printable_text import Lines, in_figures
 from teachlab.model.score import Rate
-from teachlab.studies.bench_verdict import standing_text
 from teachlab.studies.result import RecordingBench, StrategyResult
 from teachlab.wording.tables import margins_table, plain_table
 
@@ -44,7 +43,7 @@ def ranking_table(bench: RecordingBench) -> Table:
     for result in bench.results:
         row = bench.row_of(result.strategy)
         order = None if row is None else bench.orders[row]
-        told = "unranked" if row is None else "" if order is None else standing_text(order)
+        told = "unranked" if row is None else "" if order is None else order.told
         table.add_row(
             "–" if row is None else str(row + 1),
             result.strategy,

@@ -72,9 +72,10 @@ class ConformanceReport:
         return next(r for r in self.results if r.check == check)
 
     def text(self) -> str:
-        """Return the report for people: one line per check, and a summary that hides no skipped one."""
+        """Return the report for people: failed checks first, and a summary that hides no skipped one."""
         width = max(len(r.check) for r in self.results)
-        lines = [f"{r.check:<{width}}  {r.verdict.upper()}: {r.told}" for r in self.results]
+        first = sorted(self.results, key=lambda r: r.verdict is not CheckVerdict.FAILED)
+        lines = [f"{r.check:<{width}}  {r.verdict.upper()}: {r.told}" for r in first]
         counts = Counter(r.verdict for r in self.results)
         summary = ", ".join(f"{counts[v]} {v}" for v in CheckVerdict if counts[v])
         return "\n".join([f"{self.strategy} {'conforms' if self.ok else 'DOES NOT CONFORM'}: {summary}.", *lines])

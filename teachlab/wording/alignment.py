@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import shlex
 
 from teachlab.data.alignment.answer import Alignment, Room
 
@@ -10,7 +11,7 @@ WIDTH_TELLS = 2.0
 """Passes that are longer or shorter by more than this many uncertainties of a border are mentioned."""
 
 
-def lead_lines(alignment: Alignment | None, recording: str) -> list[str]:
+def lead_lines(alignment: Alignment | None, recording: str, truth: str | None = None) -> list[str]:
     """Return what must be said before any count; empty if the truth agrees within its uncertainty.
 
     Parameters
@@ -19,9 +20,11 @@ def lead_lines(alignment: Alignment | None, recording: str) -> list[str]:
         None if it could not be measured.
     recording : str
         Name of the recording as the user gave it, for the command that mends it.
+    truth : str, optional
+        Table of passes that is not the one beside the recording.
     """
     found = off_lines(alignment)
-    return [*found, *mending(alignment, recording)] if alignment is not None and found else []
+    return [*found, *mending(alignment, recording, truth)] if found else []
 
 
 def off_lines(alignment: Alignment | None) -> list[str]:
@@ -81,10 +84,13 @@ def _passes_and_gaps(count: int) -> str:
     return "1 pass or gap" if count == 1 else f"{count} passes and gaps"
 
 
-def mending(alignment: Alignment, recording: str) -> list[str]:
-    """Return the command that mends it."""
+def mending(alignment: Alignment | None, recording: str, truth: str | None = None) -> list[str]:
+    """Return what has to be settled first, and last the command that mends it; nothing where nothing was measured."""
+    if alignment is None:
+        return []
+    on = shlex.quote(recording) + ("" if truth is None else f" --truth {shlex.quote(truth)}")
     if not alignment.belongs:
-        return [f"Look at it: teachlab align {recording} --plot borders.svg"]
+        return [f"Look at it: teachlab align {on} --plot borders.svg"]
     stem = recording[: -len(".parquet")] if recording.endswith(".parquet") else recording
     whole = " --whole-periods 0" if alignment.ambiguous else ""
     settle = (
@@ -93,7 +99,7 @@ def mending(alignment: Alignment, recording: str) -> list[str]:
         else []
     )
     what = "Mend it" if alignment.moves else "Measure the doubt instead"
-    return [*settle, f"{what}: teachlab align {recording}{whole} --out {stem}-aligned.parquet"]
+    return [*settle, f"{what}: teachlab align {on}{whole} --out {shlex.quote(f'{stem}-aligned.parquet')}"]
 
 
 def _lag(a: Alignment) -> str:

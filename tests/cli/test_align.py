@@ -1,6 +1,7 @@
 """The command `align`: what it says, writes and refuses."""
 
 import json
+import shlex
 import shutil
 
 import numpy as np
@@ -186,3 +187,27 @@ def test_metadata_that_another_reader_sees(late, tmp_path):
     run(late / "line.parquet", "--out", out)
     document = json.loads(pq.read_schema(out).metadata[b"teachlab.passes"])
     assert set(document["aligned"]) == {"shift_ms", "clock_ppm", "borders", "jitter_ms"}
+
+
+def test_passes_off_the_light_are_moved_before_anything_is_judged(tmp_path, monkeypatch):
+    """A flag 40 ms late lets no level work: that is no fault of the light, and the next step moves the passes."""
+    rng = np.random.default_rng(4)
+    start = 200 + np.cumsum(rng.integers(190, 330, 40))
+    light = np.full(int(start[-1]) + 400, 300) + rng.integers(-3, 4, int(start[-1]) + 400)
+    for a in start:
+        light[a : a + 60] += 500
+    monkeypatch.chdir(tmp_path)
+    info = RecordingInfo(sample_rate_hz=1000.0, unit="mV", direction=Direction.RISE)
+    write_recording("line 1.parquet", [light], info)
+    write_truth("flag.passes.parquet", Truth.from_arrays(start + 40, start + 100, uncertainty_samples=1.0))
+    words = ["inspect", "line 1.parquet", "--truth", "flag.passes.parquet"]
+    told = CliRunner().invoke(app, words).stdout.splitlines()
+    assert told[0].startswith("Your truth lags the light by 40")
+    assert "Align the passes first." in told
+    assert not any("works here" in one for one in told)
+    step = next(one for one in told if one.startswith("Next: ")).removeprefix("Next: teachlab ")
+    assert step == "align 'line 1.parquet' --truth flag.passes.parquet --out 'line 1-aligned.parquet'"
+    done = CliRunner().invoke(app, shlex.split(step))
+    assert done.exit_code == 0, done.output
+    step = done.output.splitlines()[-1].removeprefix("Next: teachlab ")
+    assert CliRunner().invoke(app, shlex.split(step)).stdout.startswith("A fixed level can work here.")

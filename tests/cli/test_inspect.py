@@ -13,7 +13,7 @@ from teachlab.cli import app
 from teachlab.data.quality.trace_figure import envelope
 from teachlab.data.recording_files import write_recording
 from teachlab.data.truth_files import write_truth
-from teachlab.model.recording import Origin, Recording, RecordingInfo
+from teachlab.model.recording import Direction, Origin, Recording, RecordingInfo
 from teachlab.model.truth import Truth, TruthSource
 
 RUN = CliRunner()
@@ -169,6 +169,37 @@ def test_whether_levels_work_is_counted(tmp_path: Path) -> None:
     assert "still has 6 extra switchings" in told
     assert "every pair of levels makes errors" in told
     assert "has all 60 passes on one side" not in told
+
+
+@pytest.mark.parametrize(
+    ("lost", "told"), [(3, "A fixed level makes few errors here."), (4, "No fixed level works here.")]
+)
+def test_levels_with_no_more_errors_than_are_accepted_may_serve(tmp_path: Path, lost: int, told: str) -> None:
+    """3 of 60 passes are one in twenty, which bench accepts; both commands that count every pair say the same."""
+    light = np.full(60 * 250 + 100, 10.0)
+    start = 100 + 250 * np.arange(60)
+    for k, a in enumerate(start):
+        light[a : a + 100] = 10 if k < lost else 80
+    path = tmp_path / "line.parquet"
+    write_recording(path, [light], RecordingInfo(sample_rate_hz=1000.0, unit="counts", direction=Direction.RISE))
+    write_truth(tmp_path / "line.passes.parquet", Truth.from_arrays(start, start + 100, uncertainty_samples=2.0))
+    done = RUN.invoke(app, ["inspect", str(path)])
+    assert done.stdout.startswith(told)
+    assert f"loses {lost} of 60 passes and switches 0 times too often" in " ".join(done.stdout.split())
+    assert RUN.invoke(app, ["surface", str(path)]).stdout.startswith(told.rstrip("."))
+
+
+def test_a_pass_that_merges_with_the_one_before_is_lost_once(tmp_path: Path) -> None:
+    """Ten of 60 gaps stay light, so no level parts their passes: 10 lost, not 20."""
+    light = np.full(60 * 250 + 100, 10.0)
+    start = 100 + 250 * np.arange(60)
+    for k, a in enumerate(start):
+        light[a : a + (250 if k % 6 == 0 else 100)] = 80
+    write_recording(tmp_path / "line.parquet", [light], RecordingInfo(sample_rate_hz=1000.0, unit="counts"))
+    write_truth(tmp_path / "line.passes.parquet", Truth.from_arrays(start, start + 100, uncertainty_samples=2.0))
+    told = " ".join(invoke("inspect", tmp_path / "line.parquet").stdout.split())
+    assert "still has 10 passes lost" in told
+    assert "noise 20.2 in gaps, 20.2 counts in passes" in told  # one step of 70, over √12
 
 
 def test_levels_that_work_are_named(tmp_path: Path) -> None:

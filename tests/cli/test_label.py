@@ -36,6 +36,15 @@ def invoke(*words: object):
     return RUN.invoke(app, [str(word) for word in words])
 
 
+def test_the_table_is_read_back_in_the_direction_that_was_given(line: Path, tmp_path: Path) -> None:
+    """Products for most of the time: the rarer level is the belt, and only the option says so."""
+    said = invoke("label", line, "--direction", "dip").stdout
+    back = next(one for one in said.splitlines() if one.startswith("Then: "))
+    assert "--direction dip --from" in back
+    words = back.partition("teachlab ")[2].replace("NAME", str(tmp_path / "taken")).split()
+    assert "Objects lower the light (given)" in " ".join(invoke(*words).stdout.split())
+
+
 def test_passes_are_proposed_beside_the_recording(line: Path, tmp_path: Path) -> None:
     done = invoke("label", line)
     assert done.exit_code == 0, done.output

@@ -182,3 +182,13 @@ def test_the_page_holds_every_line_and_runs_no_script(place: Path) -> None:
     assert "<script" not in page
     assert page.count("<svg") == 1
     assert "Not a safety device" in page
+
+
+def test_the_next_step_names_a_strategy_of_a_file_by_its_file(place: Path) -> None:
+    code = Path(__file__).parents[1].joinpath("testing", "bad_strategies.py").read_text()
+    Path("mine.py").write_text(code)
+    told = run("rec/l0.parquet", "--strategy", "./mine.py:Sound", "--draws", "4", "--jobs", "1").output
+    step = next(one for one in told.splitlines() if one.startswith("Next: ")).removeprefix("Next: teachlab ")
+    assert "--strategy ./mine.py:Sound " in step
+    done = CliRunner().invoke(app, step.split())
+    assert done.exit_code == 0, done.output

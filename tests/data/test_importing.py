@@ -325,6 +325,48 @@ def test_passes_from_a_text_column(tmp_path, monkeypatch, cells, kind, expected,
     assert found.truth.source is TruthSource.INDEPENDENT
 
 
+NONE_LEAVES = "a count of products tells when one came, not how long it was there"
+
+
+@pytest.mark.parametrize(
+    ("cells", "message"),
+    [
+        (["kein", "tub", "kein", "lid", "kein", "tub", "kein"], r"row 0 .*most of them 'kein'.*: --missing kein\."),
+        (["", "0", "1", "1", "2", "3", "4", "5"], rf"row 2 .*has a pass number, 5 in all: {NONE_LEAVES}"),
+    ],
+)
+def test_a_column_that_never_says_that_nothing_is_there(tmp_path, cells, message):
+    text = "light,seen\n" + "".join(f"5,{cell}\n" for cell in cells)
+    log = write(tmp_path / "log.csv", text)
+    with pytest.raises(TruthError, match=message):
+        run(log, rate_hz=10, truth_column="seen")
+    if "kein" in cells:
+        found = run(log, rate_hz=10, truth_column="seen", text=TextOptions(missing=("kein",)))
+        assert passes(found) == [(1, 2, "tub"), (3, 4, "lid"), (5, 6, "tub")]
+
+
+@pytest.mark.parametrize(("yes", "no"), [("SI", "NO"), ("Ja", "Nein"), ("oui", "non"), ("да", "нет")])
+def test_yes_and_no_of_other_languages_are_a_flag(tmp_path, yes, no):
+    text = "light,seen\n" + "".join(f"5,{cell}\n" for cell in (no, yes, yes, no, yes, no))
+    found = run(write(tmp_path / "log.csv", text), rate_hz=10, truth_column="seen")
+    assert passes(found) == [(1, 3, ""), (4, 5, "")]
+
+
+@pytest.mark.parametrize(
+    ("cell", "hint"),
+    [
+        ("1.539,8", "without marks between thousands"),
+        ("1,234,567", "without marks between thousands"),
+        ("OVL", "If it stands for no value: --missing OVL"),
+        ("# #", "If it stands for no value: --missing '# #'"),
+    ],
+)
+def test_a_cell_that_is_no_number_is_told_with_its_remedy(tmp_path, cell, hint):
+    log = write(tmp_path / "log.csv", f"light;seen\n5,5;0\n{cell};0\n")
+    with pytest.raises(RecordingError, match=rf"row 1 \(line 3\): a number is needed, got .*{hint}"):
+        run(log, rate_hz=10, column="light")
+
+
 @pytest.mark.parametrize(
     ("column", "expected"),
     [

@@ -11,7 +11,7 @@ import pytest
 
 from teachlab.data.alignment.measure import measure_alignment
 from teachlab.errors import ParameterError
-from teachlab.evidence.criteria import Criteria, Judged, Judgement, judge, overall, read_criteria
+from teachlab.evidence.criteria import Criteria, Judged, Judgement, _percent, judge, overall, read_criteria
 from teachlab.evidence.wording import judged_text
 from teachlab.model.recording import Origin, Recording, RecordingInfo
 from teachlab.model.setting import Polarity, Setting, Taught
@@ -210,6 +210,10 @@ def test_bad_criteria_are_refused(text: str, words: str, tmp_path: Path) -> None
     path.write_text(text)
     with pytest.raises(ParameterError, match=words):
         read_criteria(path)
+
+
+def test_a_bound_of_next_to_nothing_is_told_as_below_a_millionth() -> None:
+    assert [_percent(share) for share in (0.0, 1.55e-9, 0.283)] == ["0 %", "below 0.0001 %", "28.3 %"]
 
 
 def test_more_passes_are_asked_for_only_where_there_are_too_few() -> None:

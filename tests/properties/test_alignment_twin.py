@@ -215,6 +215,14 @@ def test_truth_moved_by_whole_samples_lags_by_as_many(seed, by):
     assert found.lags.jitter == pytest.approx(plain.lags.jitter, abs=0.05)
 
 
+def test_stretches_are_moved_with_the_passes_and_back():
+    truth = replace(Truth.from_arrays([20, 60], [30, 70]), except_=((40, 50), (80, 98)))
+    late, _ = shifted(truth, ClockShift(100, 5))
+    assert late.except_ == ((0, 5), (45, 55), (85, 100))
+    back, _ = shifted(late, ClockShift(100, -5))
+    assert (back.except_, back.start.tolist()) == (((40, 50), (80, 100)), [20, 60])
+
+
 @given(st.integers(0, 2**32 - 1))
 def test_shifted_passes_stay_a_truth(seed):
     rng = np.random.default_rng(seed)

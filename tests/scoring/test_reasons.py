@@ -17,6 +17,7 @@ from teachlab.data.setting_files import write_setting
 from teachlab.data.truth_files import write_truth
 from teachlab.evidence.record import build_record
 from teachlab.evidence.record_parts import Sources
+from teachlab.light.pass_and_gap_extremes import PassAndGapExtremes
 from teachlab.model.recording import Recording, RecordingInfo
 from teachlab.model.score import Outcome
 from teachlab.model.setting import DelaysActOn, Polarity, Setting
@@ -40,6 +41,44 @@ def dark_objects(gap: int, lasts: int = 20) -> tuple[Recording, Truth]:
     for a in start:
         light[a : a + lasts] = 10.0
     return Recording.from_array(light, INFO), Truth.from_arrays(start, start + lasts)
+
+
+@pytest.mark.parametrize("sign", [1, -1])
+@pytest.mark.parametrize(("rows", "told"), [(1, "a product"), (2, "products")])
+def test_products_that_the_table_lacks_are_asked_for(tmp_path: Path, sign: int, rows: int, told: str) -> None:
+    """30 products of 500 counts, one or two of them not in the table, and a flash of 200 in another gap."""
+    start = 100 + 100 * np.arange(30)
+    light = np.full(3200, 1000.0)
+    for a in start:
+        light[a : a + 40] += sign * 500
+    light[2360:2365] += sign * 200
+    kept = np.delete(start, [5, 11][:rows])
+    recording = Recording.from_array(light, replace(INFO, direction="rise" if sign > 0 else "dip"))
+    truth = Truth.from_arrays(kept, kept + 40, uncertainty_samples=1)
+    high = Setting(unit="counts", on_level=1150, off_level=1140)
+    low = Setting(unit="counts", on_level=860, off_level=850, polarity=Polarity.DARK_ON)
+    setting = high if sign > 0 else low
+    light_of = PassAndGapExtremes.of(recording, truth)
+    scored = score(replay(recording, setting), truth)
+    (said,) = reasons_of(recording, truth, setting, scored, extremes=light_of).lines()
+    assert said.startswith(f"{rows + 1} of {31 - rows} gaps tripped, {rows} of them on light as strong as a pass: ")
+    assert said.endswith(f"{told} missing in the table of passes?")
+    write_recording(tmp_path / "r.parquet", recording)
+    write_truth(tmp_path / "r.passes.parquet", truth)
+    seen = CliRunner().invoke(app, ["inspect", str(tmp_path / "r.parquet")]).stdout
+    assert f"{told} missing in the table of passes?\n" in seen.replace("\n  ", " ")
+
+
+def test_gaps_that_all_hold_light_of_passes_ask_for_none() -> None:
+    """Passes that lie beside the light are none that the table lacks."""
+    start = 100 + 100 * np.arange(30)
+    light = np.full(3200, 0.0)
+    for a in start:
+        light[a : a + 40] = 500
+    recording, truth = Recording.from_array(light, INFO), Truth.from_arrays(start + 20, start + 60)
+    scored = score(replay(recording, LEVELS), truth)
+    found = reasons_of(recording, truth, LEVELS, scored, extremes=PassAndGapExtremes.of(recording, truth))
+    assert (found.strong_gaps, found.missing_text()) == (0, "")
 
 
 @pytest.mark.parametrize("delay", ["on", "off"])

@@ -93,6 +93,14 @@ def test_a_sound_strategy_passes_every_check(bad: ModuleType) -> None:
     assert {r.verdict for r in report.results} == {CheckVerdict.PASSED}, report.text()
 
 
+def test_what_failed_is_told_first(bad: ModuleType) -> None:
+    report = conformance(bad.Mutable())
+    lines = report.text().splitlines()
+    assert report.failed
+    assert [one.split()[0] for one in lines[1 : 1 + len(report.failed)]] == list(report.failed)
+    assert len(lines) == 1 + len(report.results)
+
+
 def test_a_skipped_check_says_why(bad: ModuleType) -> None:
     report = conformance(resolve("contamination-aware"))
     assert report.ok

@@ -238,7 +238,9 @@ def test_how_much_more_to_record_is_said_for_what_is_claimed_on() -> None:
     rules = Rules(first_pass=80)
     result = score(replay(recording, LEVEL), truth, rules=rules)
     verdict = setting_verdict(recording, truth, LEVEL, result, by=JudgedBy(rules=rules))
-    assert verdict.reasons[0].text.startswith("40 passes are too few. Record 30 more ")
+    assert verdict.reasons[0].text.startswith(
+        "40 passes are too few. Record 10 more for this setting, or 30 if you teach again, to decide on this recording"
+    )
     assert verdict.conditions == (
         "For this recording alone: only 1 of 3 lots is left to claim on. Record 4 more lots for this setting, or 12 if "
         "you teach again.",

@@ -46,7 +46,7 @@ def shifted(truth: Truth, shift: ClockShift) -> tuple[Truth, int]:
     """Move passes by a shift, and return how many left the recording.
 
     Borders go to the nearest sample. A pass that leaves the recording is left out, one that is cut ends with it.
-    What the clock of the passes did not see is a stretch in which they say nothing.
+    Stretches in which they say nothing are moved with them; what their clock did not see is another one.
 
     Examples
     --------
@@ -61,6 +61,7 @@ def shifted(truth: Truth, shift: ClockShift) -> tuple[Truth, int]:
     end[:-1] = np.minimum(end[:-1], np.maximum(start[1:], start[:-1]))
     kept = end > start
     moved = truth.select(kept)
-    first, last = np.rint(shift.of(np.array([0, shift.samples]))).astype(np.int64).clip(0, shift.samples).tolist()
-    unseen = joined([*truth.except_, (0, first), (last, shift.samples)])
+    marks = np.array([0, shift.samples, *(mark for stretch in truth.except_ for mark in stretch)])
+    first, last, *left = np.rint(shift.of(marks)).astype(np.int64).clip(0, shift.samples).tolist()
+    unseen = joined([(0, first), *zip(left[::2], left[1::2], strict=True), (last, shift.samples)])
     return replace(moved, start=start[kept], end=end[kept], except_=unseen), int(np.count_nonzero(~kept))

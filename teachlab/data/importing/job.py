@@ -237,7 +237,7 @@ def _finish(job: ImportJob, log: Log, survey: Survey, spool: Spool, progress: Pr
             light, invalid = zip(*((p["light"], p["invalid"]) for p in _pieces(spool, survey, axis, 0)), strict=True)
             shown_light = Recording.from_array(np.concatenate(light), info, invalid=np.concatenate(invalid))
             truth, said = borders_from_light(shown_light, truth, job.passes or job.path)
-            doubt = None
+            doubt = BorderDoubt(truth.uncertainty_samples, "no crossing of the light is known better than one sample")
             notes.append(said)
         if job.excepted is not None:
             beside_log = _log_times(job, survey, axis, rate, position)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import shlex
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import StrEnum
@@ -16,10 +18,15 @@ from teachlab.data.importing.reading.cells import is_text, plain
 from teachlab.data.importing.reading.place import Place
 from teachlab.data.strict_json import shown
 from teachlab.errors import TruthError
+from teachlab.model.printable_text import printable
 
 MOST_RUNS = 10_000
-YES = frozenset({"1", "true", "yes", "on", "high"})
-NO = frozenset({"", "0", "false", "no", "off", "low"})
+YES = frozenset(["1", "true", "yes", "on", "high", "ja", "wahr", "si", "sí", "oui", "vrai", "da", "да", "tak", "sim"])
+NO = frozenset(
+    ["", *["0", "false", "no", "off", "low", "nein", "falsch", "non", "faux", "nu", "nej", "nie", "não", "нет"]]
+)
+FEWEST_TOUCHING = 5
+"""So many objects one after the other without a row between them are no line: some word stands for none."""
 
 
 class TruthKind(StrEnum):
@@ -140,7 +147,27 @@ class TruthColumn:
                 end.append(b)
                 label.append(found if kind is TruthKind.LABEL else "")
             before = found
+        if not self._lots and len(start) >= FEWEST_TOUCHING and start[1:] == end[:-1]:
+            raise self._never_empty(kind, start, end, label)
         return RowPasses(np.array(start, np.int64), np.array(end, np.int64), label)
+
+    def _never_empty(self, kind: TruthKind, start: list[int], end: list[int], label: list[str]) -> TruthError:
+        """Return the refusal of a column that names an object in every row from the first one on."""
+        where = f"{self._place(start[0])}: from here on every row"
+        if kind is TruthKind.NUMBER:
+            return TruthError(
+                f"{where} has a pass number, {len(start)} in all: a count of products tells when one came, not how "
+                "long it was there. Choose a column that is 0 between products, or give a table with one time per "
+                "product (--passes, --pass-ms)."
+            )
+        rows: Counter[str] = Counter()
+        for name, a, b in zip(label, start, end, strict=True):
+            rows[name] += b - a
+        word = rows.most_common(1)[0][0]
+        return TruthError(
+            f"{where} names an object, most of them {shown(word)}. If one of these words says that none is there, name "
+            f"it: --missing {shlex.quote(printable(word))}."
+        )
 
     def _found_kind(self) -> TruthKind:
         if self._kind is not TruthKind.AUTO:

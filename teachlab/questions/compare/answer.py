@@ -193,8 +193,8 @@ def _ordered(
     reasons = []
     for (a, b), order in zip(pairwise(ranked), found, strict=True):
         wrong, worse = (int(side[3].errors().sum()) for side in (a, b))
-        by = f"by {order.lots} {'lots' if order.source is Source.LOTS else 'stretches'}"
-        text = f"Errors of {a[0]}: {wrong}, of {b[0]}: {worse}; {order.standing}, {by}."
+        trials = number_of(int(a[3].passes.sum()), "pass", "passes")
+        text = f"Errors on {trials} of {a[0]}: {wrong}, of {b[0]}: {worse}; {order.told}."
         reasons.append(VerdictReason(text=text, count=worse))
     best = headline(counts, claim, confidence=confidence, assumption=assumption)
     own = claims[[one for one, *_ in sides].index(name)].trials

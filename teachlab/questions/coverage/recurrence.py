@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -96,6 +96,8 @@ def search(
         up = _up(recording, truth, setting, rules)
     except Abstained as refusal:
         return (*out, Recurrence(what="peaks of the gaps", period=None, refused=str(refusal), sentence=""))
+    start, stop = _pieces(_without_edges(seen, truth), max(1, int(np.median(seen.stop - seen.start))))
+    middle = (start + stop) / 2 / clock.rate_hz
     extremes = Extremes(clock.sample_of(start), clock.sample_of(stop - 1) + 1)
     for block in bounded_recording(recording).blocks():
         extremes.push(block.start, block.light, block.invalid_mask())
@@ -111,6 +113,17 @@ def _pieces(seen: OpenGaps, length: int) -> tuple[Positions, Positions]:
     row = np.repeat(np.arange(pieces.size), pieces)
     k = np.arange(row.size) - np.repeat(np.cumsum(pieces) - pieces, pieces)
     return seen.start[row] + k * size[row] // pieces[row], seen.start[row] + (k + 1) * size[row] // pieces[row]
+
+
+def _without_edges(seen: OpenGaps, truth: Truth) -> OpenGaps:
+    """Leave out a quarter of every gap at both ends, no more than a pass is long.
+
+    The edge of a product reaches into both gaps beside it: their peaks would vary together, which is no period.
+    """
+    clock = seen.output.clock
+    longest = float(np.median(truth.end - truth.start)) * clock.rate_hz / clock.sample_rate_hz
+    rim = np.minimum((seen.stop - seen.start) // 4, int(longest))
+    return replace(seen, start=seen.start + rim, stop=seen.stop - rim)
 
 
 def _trips(seen: OpenGaps, onsets: Positions, start: Positions, stop: Positions) -> tuple[Levels, Levels]:

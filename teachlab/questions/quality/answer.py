@@ -10,14 +10,16 @@ from teachlab.data.alignment import Alignment, alignment_of
 from teachlab.data.alignment.measure import AlignmentReading
 from teachlab.data.quality.report import Quality, inspect_recording
 from teachlab.errors import InputError
-from teachlab.model.printable_text import level_text
+from teachlab.light.pass_and_gap_extremes import PassAndGapExtremes
+from teachlab.model.printable_text import level_text, number_of
 from teachlab.model.recording import Recording
 from teachlab.model.score import USUAL_RULES, Rules
 from teachlab.model.truth import Truth
-from teachlab.model.verdict import Verdict, VerdictReason
+from teachlab.model.verdict import Verdict, VerdictReason, sentence
 from teachlab.questions.feasibility.tried_cures import TriedCure, cured_text, tried_cures
 from teachlab.questions.feasibility.two_sides import TwoSides, two_sides
-from teachlab.questions.surface.hindsight import Hindsight, best_fixed
+from teachlab.questions.surface.hindsight import Hindsight, best_fixed, level_decision
+from teachlab.scoring.reasons import reasons_of
 from teachlab.scoring.scoring import score
 from teachlab.switching.run import replay
 
@@ -42,6 +44,8 @@ class InspectAnswer:
         Smallest step of the light, if it is stored in whole numbers: levels are not printed with finer steps.
     cures : tuple of TriedCure
         Changes of the best pair that leave fewer errors, one of each kind, best first; empty if it makes no error.
+    missing : str
+        What is said of gaps in which the best pair trips on light as strong as a pass; empty if there are none.
     """
 
     quality: Quality
@@ -50,11 +54,17 @@ class InspectAnswer:
     sides: TwoSides | None
     step: float | None = None
     cures: tuple[TriedCure, ...] = ()
+    missing: str = ""
 
     @property
     def works(self) -> bool | None:
         """Whether some pair of fixed levels makes no error; None if nothing was counted."""
         return None if self.best is None else self.best.cost == 0
+
+    @property
+    def misplaced(self) -> bool:
+        """Whether the passes lie so far off the light that what no level gets right may be their own fault."""
+        return not self.works and off_the_light(self.alignment)
 
     @property
     def verdict(self) -> Verdict:
@@ -66,14 +76,18 @@ class InspectAnswer:
         if best is not None:
             low, high = best.on_interval
             wrong = sum(best.counts.get(k, 0) for k in ("extra", "false_trips", "ignore_trips"))
+            passes = number_of(q.detect_passes or 0, "pass", "passes")
             reasons.append(
                 VerdictReason(
-                    text=f"The best pair of levels, on {level_text(best.setting.on_level, self.step)}, off "
-                    f"{level_text(best.setting.off_level, self.step)} {q.unit}, loses {best.counts.get('lost', 0)} "
-                    f"passes and switches {wrong} times too often. On-levels from {level_text(low, self.step)} to "
-                    f"{level_text(high, self.step)} do as well.",
+                    text=f"{'As the passes lie now, the' if self.misplaced else 'The'} best pair of levels, on "
+                    f"{level_text(best.setting.on_level, self.step)}, off "
+                    f"{level_text(best.setting.off_level, self.step)} {q.unit}, loses {best.counts.get('lost', 0)} of "
+                    f"{passes} and switches {number_of(wrong, 'time')} too often. On-levels from "
+                    f"{level_text(low, self.step)} to {level_text(high, self.step)} do as well.",
                 )
             )
+            if self.missing:
+                reasons.append(VerdictReason(text=sentence(self.missing)))
             errors = best.counts.get("lost", 0) + wrong
             if mended := cured_text(self.cures, errors, every=True):
                 reasons.append(VerdictReason(text=mended, count=self.cures[0].errors))
@@ -90,13 +104,15 @@ class InspectAnswer:
     def _decision(self) -> str:
         if not self.quality.passes:
             return "no passes are known"
+        if self.misplaced:
+            return "align the passes first" if self.alignment and self.alignment.belongs else "find the right passes"
         if self.sides is not None:
             return "two thresholds are needed"
         if self.quality.direction is None:
             return "the direction is not known"
-        if self.works is None:
+        if self.best is None:
             return "nothing can be scored"
-        return "a fixed level can work here" if self.works else "no fixed level works here"
+        return level_decision(self.best, self.quality.detect_passes or 0)
 
     def as_dict(self) -> dict[str, Any]:
         """Return the plain JSON form."""
@@ -109,6 +125,11 @@ class InspectAnswer:
             "best_fixed": None if self.best is None else self.best.as_dict(),
             "alignment": None if self.alignment is None else self.alignment.as_dict(),
         }
+
+
+def off_the_light(alignment: Alignment | None) -> bool:
+    """Tell whether passes are to be moved, or replaced, before anything is counted on them."""
+    return alignment is not None and alignment.matters and (alignment.moves or not alignment.belongs)
 
 
 def inspected(
@@ -154,13 +175,20 @@ def inspected(
         except InputError:
             best = None  # nothing can be scored, or the light is too large to be counted
     alignment = alignment_of(recording, truth, rules, near)
-    # If one pair of levels makes no error, no object lies on the other side of the background.
-    sides = None if best is not None and best.cost == 0 else two_sides(recording, truth, rules=rules)
+    # If one pair of levels makes no error, no object lies on the other side of the background. While the passes lie
+    # off the light, nothing is told from where that light lies.
+    settled = (best is not None and best.cost == 0) or off_the_light(alignment)
+    sides = None if settled else two_sides(recording, truth, rules=rules)
     cures: list[TriedCure] = []
-    if best is not None and best.cost and sides is None:
+    missing = ""
+    if best is not None and not settled and sides is None:
         result = score(replay(recording, best.setting), truth, rules=rules, tables=False)
+        if result.counts.gaps_tripped:
+            light = PassAndGapExtremes.of(recording, truth, rules=rules)
+            missing = reasons_of(recording, truth, best.setting, result, rules=rules, extremes=light).missing_text()
         cures = tried_cures(recording, truth, best.setting, result, rules=rules)
     progress(1.0)
     return InspectAnswer(
-        quality=quality, alignment=alignment, best=best, sides=sides, step=recording.whole_step, cures=tuple(cures)
+        quality=quality, alignment=alignment, best=best, sides=sides, step=recording.whole_step, cures=tuple(cures),
+        missing=missing,
     )  # fmt: skip

@@ -25,7 +25,7 @@ from teachlab.questions.surface.condensed import Condensed, Condensing
 from teachlab.questions.surface.count import surface_of
 from teachlab.questions.surface.delay_axis import DelaySurface, counted_levels, delay_range, delay_surface
 from teachlab.questions.surface.given_settings.grid import GRID, replayed_surface
-from teachlab.questions.surface.hindsight import Hindsight, best_of, regret_of
+from teachlab.questions.surface.hindsight import Hindsight, best_of, level_decision, regret_of
 from teachlab.questions.surface.position_axis import PositionAxis, position_axis
 from teachlab.questions.surface.values.levels import read_first, stated_levels
 from teachlab.teaching.block import polarity_for
@@ -98,7 +98,6 @@ class SurfaceAnswer:
     def verdict(self) -> Verdict:
         """Whether any pair of fixed levels makes no error here, and which pair is the best."""
         best = self.best
-        works = best.cost == 0
         n = best.counts
         wrong = wrong_text(n.get("lost", 0), sum(n.get(k, 0) for k in ("extra", "false_trips", "ignore_trips")))
         passes = number_of(self.surface.detect_trials, "pass", "passes")
@@ -115,7 +114,7 @@ class SurfaceAnswer:
         if self.delays is not None:
             reasons.insert(0, VerdictReason(text=self.delays.sentence()))
         return Verdict(
-            decision="a fixed level can work here" if works else "no fixed level works here",
+            decision=level_decision(best, int(self.surface.detect_trials)),
             about="best in hindsight",
             setting=best.setting,
             claim=HeadlineClaim(

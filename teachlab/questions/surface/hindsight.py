@@ -15,6 +15,7 @@ from teachlab.model.draws import Costs
 from teachlab.model.score import USUAL_RULES, Rules
 from teachlab.model.setting import Setting
 from teachlab.questions.surface.count import surface
+from teachlab.statistics.claims.decisions import ACCEPTED_ERRORS
 from teachlab.teaching.block import polarity_for
 
 if TYPE_CHECKING:
@@ -144,6 +145,22 @@ def hindsight(
                 open_below=(False, False), costs=costs, searched=surface.how + "; and the settings given beside it",
             )  # fmt: skip
     return found
+
+
+def level_decision(best: Hindsight, passes: int) -> str:
+    """Return what the best pair of fixed levels is good for: with as many errors as are accepted, it may still serve.
+
+    Parameters
+    ----------
+    best : Hindsight
+    passes : int
+        Passes to detect.
+    """
+    n = best.counts
+    errors = sum(n.get(k, 0) for k in ("lost", "extra", "false_trips", "ignore_trips"))
+    if best.cost == 0:
+        return "a fixed level can work here"
+    return f"{'no fixed level works' if errors > ACCEPTED_ERRORS * passes else 'a fixed level makes few errors'} here"
 
 
 def best_fixed(

@@ -88,7 +88,17 @@ def claim_text(claim: LotClaim, *, lots: str = "lots") -> str:
 
 
 def more_lots_text(claim: LotClaim) -> str:
-    """Return how many more lots, and how many passes under an assumption, would halve the bound; empty if none."""
+    """Return how many more lots, and how many passes under an assumption, would halve the bound; empty if none.
+
+    Examples
+    --------
+    >>> from teachlab.statistics.claims.lot_claims import claim_by_lots
+    >>> more_lots_text(claim_by_lots([0] * 9, [28] * 9))
+    'To halve the bound, record 11 more lots without a further loss; if passes are independent, those recorded do.'
+    >>> told = more_lots_text(claim_by_lots([0] * 9, [28] * 9, source=Source.BLOCKS))
+    >>> told.partition(" without")[0]
+    'To halve the bound, name 20 lots in the table of passes'
+    """
     if claim.upper >= 1 or claim.upper <= 2 * SMALLEST:
         return ""
     target = claim.upper / 2
@@ -97,10 +107,13 @@ def more_lots_text(claim: LotClaim) -> str:
     need = lots_needed(target, claim.confidence, lost_lots=lost)
     passes = plan_passes(target, claim.confidence, events=claim.events).passes
     named = claim.lots if claim.source is Source.LOTS else 0
-    return (
-        f"To halve the bound, record {max(1, need - named):,} more lots without a further loss; if passes are "
-        f"independent, {passes:,} passes in all do."
+    do = "those recorded do" if passes <= claim.trials else f"{passes:,} passes in all do"
+    more = (
+        f"record {number_of(max(1, need - named), 'more lot')}"
+        if named
+        else f"name {need:,} lots in the table of passes"
     )
+    return f"To halve the bound, {more} without a further loss; if passes are independent, {do}."
 
 
 def few_lots_text(counts: LotCounts, truth: Truth, *, taken: bool = False) -> str:

@@ -366,10 +366,14 @@ def _undecided(
     # If teaching and choosing took their share of the passes, they take it of future passes too.
     share = passes / max(passes, int(truth.detect.sum())) if by.rules.first_pass else 1.0
     if not enough_to_decide(cost):
-        few = max(1, math.ceil((DECIDING_PASSES - passes) / share))
+        few = max(1, DECIDING_PASSES - passes)
+        again = max(1, math.ceil((DECIDING_PASSES - passes) / share))
+        more = f"Record {few:,} more for this setting, or {again:,} if you teach again," if again > few else (
+            f"Record {few:,} more"
+        )  # fmt: skip
         return [
             VerdictReason(
-                text=f"{number_of(passes, 'pass is', 'passes are')} too few. Record {few:,} more to decide on this "
+                text=f"{number_of(passes, 'pass is', 'passes are')} too few. {more} to decide on this "
                 f"recording alone, or {CLAIM_LOTS} named lots to claim beyond it.",
                 count=passes,
             )

@@ -53,6 +53,21 @@ class Order(Document):
     lots: int
     source: Source
 
+    @property
+    def told(self) -> str:
+        """How sure the order is, with what it rests on.
+
+        Examples
+        --------
+        >>> orders([[-0.1, -0.12] * 20])[0].told, orders([[0.0] * 4])[0].told
+        ('established (40 lots)', 'not established (4 lots, it takes 10)')
+        """
+        of = "lots" if self.source is Source.LOTS else "stretches"
+        opened = self.standing is OrderStanding.OPEN and self.lots >= ORDER_LOTS
+        if opened and self.difference is not None and self.difference > 0:
+            return f"not established ({self.lots} {of}; on the claim half it costs more)"
+        return f"{self.standing} ({self.lots} {of}{'' if self.lots >= ORDER_LOTS else f', it takes {ORDER_LOTS}'})"
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CostBound(Document):

@@ -253,6 +253,23 @@ def test_a_neighbours_beat_is_found_within_the_gaps_and_texture_is_not() -> None
     assert all("stands out" in f.sentence for f in texture[:2])
 
 
+def test_edges_of_products_are_no_texture_of_the_belt() -> None:
+    """Peaks of neighbouring gaps share the edge of a product. What products are like tells nothing of the belt."""
+    found = []
+    start = 200 + 100 * np.arange(150)
+    belt = np.random.default_rng(3).normal(300, 10, int(start[-1]) + 300)
+    for seed in range(2):
+        light, ramp = belt.copy(), np.linspace(0.1, 1, 10)
+        for a, height in zip(start.tolist(), np.random.default_rng(seed).uniform(900, 2000, 150), strict=True):
+            shape = np.concatenate((ramp, np.ones(30), ramp[::-1]))
+            light[a - 5 : a + 45] += height * shape
+        truth = Truth.from_arrays(start, start + 40, uncertainty_samples=1)
+        (peaks,) = coverage(Recording.from_array(light, INFO), truth, []).found
+        found.append(peaks.period)
+    assert found[0].period_s == found[1].period_s
+    assert found[0].p == found[1].p > 0.01
+
+
 def line(labels: list[str], lots: list[str] | None = None, hole: slice | None = None) -> tuple[Recording, Truth]:
     rng = np.random.default_rng(9)
     passes = len(labels)

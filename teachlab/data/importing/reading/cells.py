@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import shlex
 from dataclasses import dataclass
 from typing import Any
 
@@ -14,9 +15,11 @@ from numpy.typing import NDArray
 from teachlab.data.importing.reading.place import Place
 from teachlab.data.strict_json import shown
 from teachlab.errors import RecordingError
+from teachlab.model.printable_text import printable
 
 _COMMA = re.compile(r"\s*[+-]?\d*,\d+([eE][+-]?\d+)?\s*")
 ADVICE = "Correct the cell, or empty it: an empty cell is a sample without a valid value."
+_GROUPED = re.compile(r"[+-]?\d{1,3}((\.\d{3})+,\d+|(,\d{3})+\.\d+|([., ']\d{3}){2,}([.,]\d+)?)")
 _THOUSANDS = re.compile(r"\s*[+-]?[1-9]\d{0,2},\d{3}\s*")
 
 
@@ -122,6 +125,10 @@ def _no_number(array: Any, cells: Any, place: Place, first_row: int, advice: str
         except pa.ArrowInvalid:
             came = array[k].as_py()
             hint = " If this is a decimal comma: --decimal comma." if _COMMA.fullmatch(came) else ""
+            if _GROUPED.fullmatch(came.strip()):
+                hint = " Write the log without marks between thousands."
+            elif advice is ADVICE and came.strip() and not any(character.isdigit() for character in came):
+                hint = f" If it stands for no value: --missing {shlex.quote(printable(came, most=24))}."
             return RecordingError(f"{place(first_row + k)}: a number is needed, got {shown(came)}.{hint} {advice}")
     return RecordingError(f"{place(first_row)}: the column cannot be read as numbers.")
 
