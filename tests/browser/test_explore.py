@@ -1003,7 +1003,7 @@ def test_the_server_replays_turning_points(chromium: Any, tmp_path: Path, monkey
     served.page.fill("#consecutive", "3")
     n = score(replay(*_pair(tmp_path, replace(setting, consecutive=3))), _truth(tmp_path), tables=False).counts
     expect(served.page.locator("#sum")).to_contain_text(f"{n.lost} of 40 passes lost, {n.false_trips} false trip")
-    expect(served.page.locator("#basis")).to_contain_text("Replayed over the whole")
+    expect(served.page.locator("#basis")).to_contain_text("replayed by the server")
     served.close()
 
 
@@ -1038,7 +1038,7 @@ def test_the_server_counts_what_the_page_cannot(
         assert page.is_hidden("#ask-reserve")
     page.focus("#on")
     page.keyboard.press("End")
-    expect(page.locator("#basis")).to_contain_text("Replayed over the whole")
+    expect(page.locator("#basis")).to_contain_text("replayed by the server")
     page.keyboard.press("n")
     assert "Error 1 of " in page.inner_text("#said")
     page.wait_for_timeout(500)

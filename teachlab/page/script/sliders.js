@@ -51,7 +51,10 @@ export function nameSliders({ setting, facts }) {
       + `${shown(facts.setting.reference)}.`
       : setting.kind === "turning-point" ? "It switches where the light leaves its last turning point. There are no levels to drag. "
       + "Shown: where it would switch at the background that it was taught on." : "";
+  const press = facts.best === null ? "" : " or press Fewest errors";
   element("kind-note").textContent = rest;
+  element("drag-note").textContent = setting.kind === "turning-point" ? ""
+    : `Drag a level${press}: the counts follow. Save setting keeps what you see.`;
 }
 
 /** @param {Hand} hand */
