@@ -896,6 +896,7 @@ def plan(
     [[0, 2995]]
     """
     from teachlab.questions.plan import plan as planned
+    from teachlab.wording.verdict import verdict_sentence
 
     found = planned(max_rate, confidence, events=events, best_of=best_of, **more)
 
@@ -908,7 +909,7 @@ def plan(
                 if name != "schema" and not isinstance(value, dict | list)
             }
 
-    return Told(found, found.lines[0], rows)
+    return Told(found, verdict_sentence(found.verdict), rows)
 
 
 def report(

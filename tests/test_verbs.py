@@ -119,6 +119,13 @@ def test_a_picture_is_saved_under_its_kind(answers: dict[str, Any], tmp_path: Pa
     assert "svg" in repr(picture)
 
 
+def test_a_plan_in_python_says_what_the_command_says() -> None:
+    """No loss in 59 lots shows 5 % (1 − 0.05^(1/59) < 5 %); 59 passes do so only if they are independent."""
+    told = repr(teachlab.plan(0.05))
+    assert told.startswith("Record: 59 lots.")
+    assert "59 passes are enough only if passes are independent" in told
+
+
 def test_frames_say_what_was_worked_by_hand(answers: dict[str, Any]) -> None:
     onsets = answers["replay"].to_pandas()
     # 29 strong passes and the glint; a pass from sample 60 to 100 is on at 60 and released at 100.
@@ -128,7 +135,8 @@ def test_frames_say_what_was_worked_by_hand(answers: dict[str, Any]) -> None:
     rates = answers["score"].to_pandas().set_index("rate")
     assert (rates.loc["lost_rate", "events"], rates.loc["lost_rate", "trials"]) == (1, 30)
     assert rates.loc["false_trips_per_running_hour", "events"] == 1
-    assert "1 of 30 passes lost" in repr(answers["score"])
+    assert "1 of 30 passes lost (" in repr(answers["score"])
+    assert "at 95 % confidence if passes are independent)" in repr(answers["score"])
     cells = answers["surface"].to_pandas()
     assert len(cells) == 6
     pair = cells[(cells["on_level"] == 60) & (cells["off_level"] == 30)].iloc[0]
