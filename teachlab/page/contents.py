@@ -29,7 +29,7 @@ from teachlab.page.chains import chains_of
 from teachlab.page.delays import delay_rows
 from teachlab.page.light import packed_light
 from teachlab.page.packing import PackedArray, shortest, whole_numbers
-from teachlab.questions.stress.worth import worth_of
+from teachlab.questions.stress.worth import margin_where_known, worth_of
 from teachlab.questions.surface.cloud import check_family, taught_cloud
 from teachlab.questions.surface.count import surface
 from teachlab.questions.surface.hindsight import best_of
@@ -171,8 +171,9 @@ def page_contents(
     verdict = None
     if setting is not None:
         verdict = setting_verdict(
-            recording, truth, setting, result, by=JudgedBy(rules=rules), about=files.setting or "", files=files
-        )
+            recording, truth, setting, result, by=JudgedBy(rules=rules), about=files.setting or "", files=files,
+            margin=margin_where_known(recording, truth, output, result, rules=rules),
+        )  # fmt: skip
     measured = PassAndGapExtremes.of(recording, truth, evaluation_rate_hz=hand.evaluation_rate_hz, rules=rules)
     doubts, why = _doubts(recording, truth)
     arrays |= pass_arrays(truth, kinds, measured, doubts)
@@ -198,7 +199,7 @@ def page_contents(
         "setting": {**hand.as_dict(), "on_level": hand.on_level, "off_level": hand.off_level, "taught": None},
         "given": setting is not None,
         "served": False,
-        "words": setting_words(hand, recording.whole_step),
+        "words": setting_words(hand, recording.whole_step if verdict is None else verdict.step),
         "texts": {"given": setting_text(hand if setting is None else setting), "moved": setting_text(bare(hand))},
         "verdict": _said(verdict, best, synthetic=recording.info.origin is Origin.SYNTHETIC),
         "best": _best(best, chains),

@@ -178,6 +178,15 @@ def test_reserves_are_those_of_the_setting(monkeypatch: pytest.MonkeyPatch) -> N
     assert "20 % of the light may be lost" in told[0]["text"]
 
 
+def test_the_first_line_tells_levels_in_steps_of_the_light() -> None:
+    """A log in steps of 0.01: 20.456 is told as 20.46, by the page as by replay."""
+    rng, (recording, truth) = np.random.default_rng(3), line()
+    light = recording.read(0, recording.samples).as_float() + rng.integers(0, 100, recording.samples) / 100
+    fine = Recording.from_array(light.round(2), recording.info)
+    found = page_contents(fine, truth, Setting(unit=UNIT, on_level=40.4567, off_level=20.4567))
+    assert "on 40.46, off 20.46" in found.facts["words"]
+
+
 def test_where_a_strategy_lands_is_on_the_page() -> None:
     recording, truth = line(60)
     strategy = TwoSampleMidpoint()
