@@ -189,6 +189,28 @@ def test_metadata_that_another_reader_sees(late, tmp_path):
     assert set(document["aligned"]) == {"shift_ms", "clock_ppm", "borders", "jitter_ms"}
 
 
+def test_borders_that_scatter_are_measured_before_anything_is_judged(tmp_path, monkeypatch):
+    """Times written to ±10 ms let no level work at a doubt of ±1 ms; at the doubt measured, 2 · 7.4 ms, one does."""
+    rng = np.random.default_rng(9)
+    start = 200 + np.cumsum(rng.integers(190, 330, 60))
+    light = np.full(int(start[-1]) + 400, 300) + rng.integers(-3, 4, int(start[-1]) + 400)
+    for a in start:
+        light[a : a + 60] += 500
+    off = rng.integers(-10, 11, (2, 60))
+    monkeypatch.chdir(tmp_path)
+    info = RecordingInfo(sample_rate_hz=1000.0, unit="mV", direction=Direction.RISE)
+    write_recording("line.parquet", [light], info)
+    write_truth("line.passes.parquet", Truth.from_arrays(start + off[0], start + 60 + off[1], uncertainty_samples=1.0))
+    told = CliRunner().invoke(app, ["inspect", "line.parquet"]).stdout.splitlines()
+    assert told[0].startswith("The borders of your passes scatter by ±1")
+    assert "Align the passes first." in told
+    step = next(one for one in told if one.startswith("Next: ")).removeprefix("Next: teachlab ")
+    done = CliRunner().invoke(app, shlex.split(step))
+    assert done.exit_code == 0, done.output
+    step = done.output.splitlines()[-1].removeprefix("Next: teachlab ")
+    assert CliRunner().invoke(app, shlex.split(step)).stdout.startswith("A fixed level can work here.")
+
+
 def test_passes_off_the_light_are_moved_before_anything_is_judged(tmp_path, monkeypatch):
     """A flag 40 ms late lets no level work: that is no fault of the light, and the next step moves the passes."""
     rng = np.random.default_rng(4)

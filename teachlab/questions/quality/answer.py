@@ -129,7 +129,7 @@ class InspectAnswer:
 
 def off_the_light(alignment: Alignment | None) -> bool:
     """Tell whether passes are to be moved, or replaced, before anything is counted on them."""
-    return alignment is not None and alignment.matters and (alignment.moves or not alignment.belongs)
+    return alignment is not None and alignment.matters
 
 
 def inspected(
