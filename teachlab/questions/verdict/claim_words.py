@@ -16,6 +16,8 @@ from teachlab.statistics.planning import plan_passes, rounded_up
 if TYPE_CHECKING:
     from teachlab.model.truth import Truth
 
+MOST_TOLD = 0.995
+"""A bound above it is told as none."""
 SMALLEST = 1e-6
 """Smaller rates are printed as "below" this."""
 
@@ -58,7 +60,7 @@ def headline(
         beside=(
             *([] if trips is None else [trips]),
             *found.sentences(),
-            *(_assuming_more(a, upper) for a, upper in claim.beside if upper <= 0.995),
+            *(_assuming_more(a, upper) for a, upper in claim.beside if upper <= MOST_TOLD),
             *filter(None, [more_lots_text(claim)]),
         ),
     )
@@ -77,7 +79,7 @@ def claim_text(claim: LotClaim, *, lots: str = "lots") -> str:
     """
     were = "was" if claim.events == 1 else "were"
     counted = f"{claim.events:,} of {claim.trials:,} passes in {_groups(claim, lots)} {were} lost"
-    if claim.upper > 0.995:
+    if claim.upper > MOST_TOLD:
         return f"{counted}: no bound below 100 % holds."
     most = f"at {100 * claim.confidence:g} % confidence, at most {share_text(claim.upper)} are lost"
     if claim.assumption.icc is not None:
@@ -97,9 +99,11 @@ def more_lots_text(claim: LotClaim) -> str:
     'To halve the bound, record 11 more lots without a further loss; if passes are independent, those recorded do.'
     >>> told = more_lots_text(claim_by_lots([0] * 9, [28] * 9, source=Source.BLOCKS))
     >>> told.partition(" without")[0]
-    'To halve the bound, name 20 lots in the table of passes'
+    'To halve the bound, record 20 named lots'
+    >>> more_lots_text(claim_by_lots([10] * 11 + [9], [10] * 12))
+    ''
     """
-    if claim.upper >= 1 or claim.upper <= 2 * SMALLEST:
+    if claim.upper > MOST_TOLD or claim.upper <= 2 * SMALLEST:
         return ""
     target = claim.upper / 2
     # It is assumed that the lots to come lose nothing, so the losses stay as they are.
@@ -109,11 +113,9 @@ def more_lots_text(claim: LotClaim) -> str:
     named = claim.lots if claim.source is Source.LOTS else 0
     do = "those recorded do" if passes <= claim.trials else f"{passes:,} passes in all do"
     more = (
-        f"record {number_of(max(1, need - named), 'more lot')}"
-        if named
-        else f"name {need:,} lots in the table of passes"
+        f"{max(1, need - named):,} more {'lot' if need - named <= 1 else 'lots'}" if named else f"{need:,} named lots"
     )
-    return f"To halve the bound, {more} without a further loss; if passes are independent, {do}."
+    return f"To halve the bound, record {more} without a further loss; if passes are independent, {do}."
 
 
 def few_lots_text(counts: LotCounts, truth: Truth, *, taken: bool = False) -> str:
@@ -163,5 +165,5 @@ def _trips(counts: LotCounts, confidence: float) -> str | None:
         return None
     of = "lots" if claim.source is Source.LOTS else "stretches"
     holds = "holds" if claim.events == 1 else "hold"
-    bound = f"at most {share_text(claim.upper)} do" if claim.upper <= 0.995 else "no bound below 100 % holds"
+    bound = f"at most {share_text(claim.upper)} do" if claim.upper <= MOST_TOLD else "no bound below 100 % holds"
     return f"{claim.events} of {claim.trials} {of} {holds} a false trip: {bound}."
