@@ -251,7 +251,8 @@ def page(rows: list[dict[str, Any]], commit: str) -> str:
         "", "`no flashes expected` takes no on-delay as a full reserve where nothing shown asks for one; `designed` "
         "lets such flashes move the level, and keeps the delay only where it is worth its price by what was shown. ν "
         "measures "
-        "levels, τ on-delays, γ dimming, the price is what a feature must add, the power how much the smallest reserve "
+        "levels, τ on-delays, γ dimming, `release` how far the release lies from its level in σ of the gaps, the "
+        "price is what a feature must add, the power how much the smallest reserve "
         "counts: `teachlab/teaching/cells/cell_reserves.py`. Each variant changes one constant; of the seeds that "
         "helped with the constants only the three above are run.", "",
         "## Light that ships", "", "| recording | variant | condition | median errors | worst | abstained |",
