@@ -167,7 +167,7 @@ def test_a_window_is_judged_at_the_worst_of_four_ends(tmp_path: Path) -> None:
     assert keyed_in(both_ways(), TRUTH, WINDOW, device).stepped.display()["off"] == 65.0
     coarse = keyed_in(both_ways(), TRUTH, WINDOW, read_device(device_file(tmp_path, step=400)))
     assert coarse.refused is not None
-    assert "Lower threshold: No step of 400 is sure" in coarse.refused
+    assert "Lower threshold: No step of 400 lies safely" in coarse.refused
     fixed = device.model_copy(update={"hysteresis": 10.0})
     found = keyed_in(both_ways(), TRUTH, replace(WINDOW, off_level=153, low_release=181), fixed)
     assert found.stepped.display() == {"on": 290.0, "high_release": 280.0, "off": 85.0, "low_release": 95.0}
@@ -178,9 +178,9 @@ def test_a_window_is_judged_at_the_worst_of_four_ends(tmp_path: Path) -> None:
 
 def test_levels_that_move_have_no_display_value(tmp_path: Path) -> None:
     moving = FollowingSetting.of(SETTING, reference=200, low_limit=100, high_limit=400)
-    with pytest.raises(SettingError, match=r"no display value stands for them\. Key in fixed levels or a window"):
+    with pytest.raises(SettingError, match=r"so they have no display value\. Key in fixed levels or a window"):
         keyed_in(line(), TRUTH, moving, read_device(device_file(tmp_path)))
-    with pytest.raises(SettingError, match="no display value stands"):
+    with pytest.raises(SettingError, match="so they have no display value"):
         card(line(), TRUTH, moving)
 
 
