@@ -422,7 +422,7 @@ kind(
     "nothing_named.csv",
     rows([s + "Z" for s in stamps(2000)], LIGHT, head="ts,value"),
     begins="2026-03-01T06:00:00Z",
-    note="taken for the times",
+    note="holds the times",
 )
 
 kind(
