@@ -9,11 +9,12 @@ import numpy as np
 import pytest
 
 from teachlab.errors import Abstained
-from teachlab.model.recording import Direction
+from teachlab.model.recording import Direction, Recording, RecordingInfo
 from teachlab.model.setting import Setting
 from teachlab.model.teaching import Events, Shown, TeachView
+from teachlab.questions.design import designed_and_judged
 from teachlab.teaching.cells import needed_cells
-from teachlab.teaching.cells.designed_cells import CellGrid, ShownCounter
+from teachlab.teaching.cells.designed_cells import CellGrid, ShownCounter, truth_of
 from teachlab.teaching.cells.needed_cells import NeededCells
 from teachlab.teaching.cells.shown_light import ShownLight
 from teachlab.teaching.strategies.designed import Designed
@@ -78,6 +79,7 @@ def test_the_same_is_chosen_for_the_same_reasons(seed: int, rounds: int, monkeyp
         return
     told, needed = of_all.taught.evidence, dict(of_needed.taught.evidence)
     reasons = needed.pop("reasons")
+    assert 0 < needed.pop("cells_in_full", needed["cells"]) <= needed["cells"]
     assert needed == {key: value for key, value in told.items() if key != "reasons"}
     for part, reason in told["reasons"].items():
         least = re.search(r"errs at least (\d+) times", reasons[part])
@@ -127,3 +129,16 @@ def test_few_rows_are_counted_in_full(monkeypatch: pytest.MonkeyPatch) -> None:
             shares.append(kept[0].counted.mean())
     assert len(shares) > 2
     assert np.median(shares) < 0.5
+
+
+def test_a_design_tells_how_many_cells_are_counted_in_full(monkeypatch: pytest.MonkeyPatch) -> None:
+    events = busy_line(1).events
+    info = RecordingInfo(sample_rate_hz=1000.0, unit="mV", direction=Direction.DIP)
+    pair = Recording.from_array(events.light, info), truth_of(events)
+    assert designed_and_judged(*pair, STRATEGY).part_lines()[-1].endswith("combinations, each exactly.")
+    all_are_busy(monkeypatch, rounds=1000)
+    answer = designed_and_judged(*pair, STRATEGY)
+    assert answer.taught.setting.taught is not None
+    full = answer.taught.setting.taught.evidence["cells_in_full"]
+    assert 0 < full < answer.cells
+    assert f"{answer.cells:,} combinations, {full:,} of them on all that was shown" in answer.part_lines()[-1]

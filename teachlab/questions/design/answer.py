@@ -62,8 +62,18 @@ class DesignAnswer:
         return [
             *(f"{names[part]}: {why}" for part, why in self.reasons.items()),
             f"Reserve on what was shown (no promise): {'; '.join(told) or 'no limit was found'}.",
-            f"Counted: {self.cells:,} combinations, each exactly.",
+            self._counted(),
         ]
+
+    def _counted(self) -> str:
+        made = self.taught.setting.taught
+        full = self.cells if made is None else int(made.evidence.get("cells_in_full", self.cells))
+        if full == self.cells:
+            return f"Counted: {self.cells:,} combinations, each exactly."
+        return (
+            f"Counted: {self.cells:,} combinations, {full:,} of them on all that was shown; the others make more "
+            "errors or have less reserve."
+        )
 
 
 def _reserve(axis: str, ends: Mapping[str, Any]) -> str:
