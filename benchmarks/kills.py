@@ -255,6 +255,13 @@ def main() -> None:
         told, wrong = study_kills(given.kills, given.seed, lines=given.lines)
         print("\n".join([*told, f"{len(told)} kills", *(f"WRONG {line}" for line in wrong)]))
         raise SystemExit(1 if wrong else 0)
+    seen, wrong = kills(given.kills, given.seed, minutes=given.minutes)
+    print(dict(sorted(seen.items())))
+    for line in wrong:
+        print("WRONG", line)
+    if given.store:
+        store(given.seed, seen, wrong)
+    raise SystemExit(1 if wrong else 0)
 
 
 def store(seed: int, seen: Counter[str], wrong: list[str]) -> None:
