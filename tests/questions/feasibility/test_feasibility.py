@@ -148,7 +148,7 @@ def test_no_contrast_needs_another_mode_or_mounting() -> None:
     tried = found.helps
     assert (tried.window, tried.local_gain, tried.local_offset, tried.on_delay_ms) == (False, False, False, None)
     advice = found.contradictions[0].helps
-    assert "What would help: more contrast by mounting, background or another sensing mode; an average" in advice
+    assert "What would help: more contrast by mounting, background or another sensing mode; averaging" in advice
 
 
 def test_objects_to_be_ignored_are_background_for_everyone() -> None:
