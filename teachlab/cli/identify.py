@@ -71,6 +71,8 @@ def identify_command(
         step += more if jitter < MOST_JITTER else ""
     elif out is None:
         step = f"teachlab identify {shlex.quote(recording)} --jitter {jitter} --out sensor.json"
+        if not found.unique:
+            step = f"Log what is named above and identify again. Or write the simplest setting: {step}"
     else:
         step = f"teachlab agree {typed_again(recording, setting=out)}"
     found = replace(found, next_step=step)
@@ -84,7 +86,7 @@ def identify_command(
                 say(line)
         if setting is not None and out is not None:
             say(f"Setting: {out}, the simplest that fits.")
-    if found.decision != "identified":
+    if found.refused is not None or found.groups_left:
         if not json and setting is None and (out is not None or plot is not None):
             warn("teachlab: nothing is written: no setting was identified.")
         raise typer.Exit(NOT_IDENTIFIED)

@@ -24,6 +24,7 @@ from teachlab.device.matching import ContradictedEdge, MatchedEdges, swallowed_c
 from teachlab.device.rates import hidden_ratios, proposed_ratios
 from teachlab.device.timing_classes import TimingClass, output_of, timing_classes
 from teachlab.errors import ParameterError
+from teachlab.light.noise import local_noise
 from teachlab.light.usable_light import bounded
 from teachlab.model.memory import need_memory
 from teachlab.model.recording import Origin
@@ -635,7 +636,14 @@ def _answer(empty: Identification, search: _Stretch, boxes: list[_Box], readings
         if fit.contradictions <= fewest + slack(fewest)
     ]
     classes.sort(key=lambda one: one.simplicity)
-    return replace(empty, classes=tuple(classes), contradictions=_contradictions(search, classes[0]), readings=readings)
+    differences = np.diff(search.light[:SEARCH_SAMPLES].astype(np.float64))
+    return replace(
+        empty,
+        classes=tuple(classes),
+        contradictions=_contradictions(search, classes[0]),
+        readings=readings,
+        noise=local_noise(differences[np.isfinite(differences)], None) or 0.0,
+    )
 
 
 def _contradictions(search: _Stretch, best: IdentifiedClass) -> tuple[ContradictedEdge, ...]:

@@ -14,6 +14,9 @@ from teachlab.model.printable_text import level_text, number_of
 from teachlab.model.setting import DelaysActOn, Polarity, Setting
 from teachlab.model.verdict import HeadlineClaim, Verdict, VerdictReason, sentence
 
+NOT_UNIQUE = "not unique"
+"""Decision where settings fit that differ by more than noise or hysteresis."""
+
 
 @dataclass(frozen=True, slots=True)
 class Interval(Document):
@@ -120,6 +123,8 @@ class Identification:
         Edges that the representative does not explain.
     readings : int
         How often the whole light was read.
+    noise : float, recording units
+        Standard deviation of the noise of the light.
     refused : str or None
         Why no setting is given.
     rehearsal : bool
@@ -138,6 +143,7 @@ class Identification:
     classes: tuple[IdentifiedClass, ...] = ()
     contradictions: tuple[ContradictedEdge, ...] = ()
     readings: int = 0
+    noise: float = 0.0
     refused: str | None = None
     rehearsal: bool = False
     next_step: str = ""
@@ -193,10 +199,32 @@ class Identification:
 
     @property
     def decision(self) -> str:
-        """The decision: identified, too many settings fit, or not identified."""
+        """The decision: identified, not unique, too many settings fit, or not identified."""
         if self.refused is not None:
             return "not identified"
-        return "too many settings fit" if self.groups_left else "identified"
+        if self.groups_left:
+            return "too many settings fit"
+        return "identified" if self.unique else NOT_UNIQUE
+
+    @property
+    def combinations(self) -> int:
+        """Number of combinations of polarity, filter, delays and evaluation rate that fit; phase and lag are none."""
+        return len({(c.light_on, c.ratio, c.timing) for c in self.classes})
+
+    @property
+    def wide(self) -> tuple[str, ...]:
+        """The levels that are known less closely than the hysteresis of the representative, and than the noise."""
+        if not self.classes:
+            return ()
+        on, off = self.classes[0].levels
+        close = max(on - off, self.noise)
+        spans = {name: self.span(name) for name in ("on_level", "off_level")}
+        return tuple(name for name, found in spans.items() if found is not None and found.high - found.low > close)
+
+    @property
+    def unique(self) -> bool:
+        """Whether one combination of filter, delays and rate fits, and both levels are known closely."""
+        return self.combinations == 1 and not self.wide
 
     @property
     def verdict(self) -> Verdict:
@@ -208,14 +236,23 @@ class Identification:
             )  # fmt: skip
         on, off = (between(self.span(name)) for name in ("on_level", "off_level"))
         so_far = ", as far as the search came" if self.groups_left else ""
-        claim = HeadlineClaim(
-            text=f"All settings that reproduce the log{so_far} have an on-level of {on} and an off-level of {off} "
-            f"{self.unit}.",
-            beside=(f"They switch to active {between(self.span('latency_active'))} and to inactive "
-                    f"{between(self.span('latency_inactive'))} samples after the light; up to "
-                    f"{between(self.span('lag')).split(' ')[-1]} samples of it may be lag of the log, "
-                    "which is no part of the setting.",),
-        )  # fmt: skip
+        polarities = " or ".join(dict.fromkeys("light-on" if c.light_on else "dark-on" for c in self.classes))
+        latencies = (
+            f"switch to active {between(self.span('latency_active'))} and to inactive "
+            f"{between(self.span('latency_inactive'))} samples after the light; up to "
+            f"{between(self.span('lag')).split(' ')[-1]} samples of it may be lag of the log, which is no part of the "
+            "setting."
+        )
+        if self.unique and not self.groups_left:
+            about = ""
+            claim = HeadlineClaim(
+                text=f"All settings that reproduce the log have an on-level of {on} and an off-level of {off} "
+                f"{self.unit}.",
+                beside=(f"They {latencies}",),
+            )
+        else:
+            about = f"on-level {on}, off-level {off} {self.unit}, {polarities}{so_far}. Simplest that fits:"
+            claim = HeadlineClaim(text=f"All settings that fit{so_far} {latencies}")
         wrong, allowed = len(self.contradictions), self.jitter_needed
         reasons = [VerdictReason(
             text=f"The replay contradicts {wrong:,} of {self.edges:,} logged edges "
@@ -223,18 +260,17 @@ class Identification:
             count=wrong,
             first_at_s=self.contradictions[0].sample / self.sample_rate_hz if wrong else None,
         )]  # fmt: skip
-        many = len(self.classes)
+        many = self.combinations
         told = (
-            "One class of filter and delays fits." if many == 1
-            else f"{many:,} classes of filter, delays and evaluation rate fit; the simplest is above."
+            "One combination of filter, delays and evaluation rate fits." if many == 1
+            else f"{many:,} combinations of filter, delays and evaluation rate fit."
         )  # fmt: skip
-        if pulse := self.telling():
-            ms = 1000 * float(self.classes[0].ratio) / self.sample_rate_hz
-            told += f" To separate more of them, log {pulse}; an evaluation takes {ms:.3g} ms."
+        if more := self.to_log():
+            told += f" To tell settings apart, log {more}."
         reasons.append(VerdictReason(text=told, count=many))
         open_ = f"{self.groups_left:,} more groups of rate and latency were not searched: the set may be wider."
         return Verdict(
-            decision=self.decision, setting=self.representative, claim=claim, reasons=tuple(reasons),
+            decision=self.decision, about=about, setting=self.representative, claim=claim, reasons=tuple(reasons),
             conditions=(open_,) if self.groups_left else (), next_step=self.next_step, rehearsal=self.rehearsal,
         )  # fmt: skip
 
@@ -248,6 +284,18 @@ class Identification:
                 width = f"{low}" if low == high else f"{low} to {high}"
                 out.append(f"{what} of {width} evaluation{'' if low == high == 1 else 's'}")
         return " and ".join(out)
+
+    def to_log(self) -> str:
+        """Return what a further log must hold so that fewer settings fit; empty if nothing more would help."""
+        out = []
+        if pulse := self.telling():
+            ms = 1000 * float(self.classes[0].ratio) / self.sample_rate_hz
+            out.append(f"{pulse} (an evaluation takes {ms:.3g} ms)")
+        spans = [found for name in self.wide if (found := self.span(name)) is not None]
+        if spans:
+            span = Interval(min(one.low for one in spans), max(one.high for one in spans))
+            out.append(f"objects whose light turns back between {between(span)} {self.unit}".replace(" to ", " and "))
+        return ", and ".join(out)
 
     def as_dict(self) -> dict[str, Any]:
         """Return the JSON document."""

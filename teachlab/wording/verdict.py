@@ -106,5 +106,7 @@ def _first(verdict: Verdict) -> str:
     words = str(verdict.decision)
     said = words[:1].upper() + words[1:]
     setting = "" if verdict.setting is None else setting_text(verdict.setting, verdict.step)
-    about = ", ".join(filter(None, (verdict.about, setting)))
+    # What ends in a colon leads to the setting.
+    link = " " if verdict.about.endswith(":") else ", "
+    about = link.join(filter(None, (verdict.about, setting)))
     return f"{said}: {about}" if about else said
