@@ -80,7 +80,7 @@ def edge_times(around: Levels, highest: float, middle: float, background: float)
     background : float, recording units
     """
     peak, middle = highest - background, middle - background
-    # # The middle of an object is its level; only if it is nearly as dark as the background (a ring), its peak is used.
+    # The middle of an object is its level; only if it is nearly as dark as the background (a ring), its peak is used.
     step = middle if middle >= peak / 2 else peak
     if not step > 0:
         return []
@@ -94,7 +94,7 @@ def _climb(height: Levels, step: float) -> float | None:
     below = np.flatnonzero(height[:top] <= LOW * step)
     if top == 0 or below.size == 0:
         return None
-    # # Start at the last place below 10 % before the first one above 90 %: earlier bounces belong to no edge. Straight
+    # Start at the last place below 10 % before the first one above 90 %: earlier bounces belong to no edge. Straight
     # lines between samples give fractions of a sample.
     foot = int(below[-1])
     begin = foot + (LOW * step - height[foot]) / (height[foot + 1] - height[foot])
@@ -141,7 +141,7 @@ def places(start: Places, stop: Places) -> Places:
     [0, 1, 5, 6, 7]
     """
     size = stop - start
-    # # Many short aranges at once: a step at every start, and a running sum.
+    # Many short ranges at once: a step at every start, and a running sum.
     offset = np.repeat(start - np.concatenate(([0], np.cumsum(size)[:-1])), size)
     out: Places = np.arange(int(size.sum())) + offset
     return out

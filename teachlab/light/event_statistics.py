@@ -135,7 +135,7 @@ def measure_events(
     ignored = ~events.detect & usable
     gaps = seen.clean(apart.gap_start, apart.gap_stop)
     gap_start, gap_stop = apart.gap_start[gaps], apart.gap_stop[gaps]
-    # # A release can fall there: also a little into the neighbouring passes, as far as filter and delay reach.
+    # A release can fall there: also a little into the neighbouring passes, as far as filter and delay reach.
     between = _between(events.start, events.end, release_hold)
     between = between[:, seen.clean(*between)]
 

@@ -83,6 +83,10 @@ class InnerValleys:
         # i … j − 1 are the active evaluations of a stretch in this block. The part of the valley between the first and
         # the last of them is certain to be inside.
         some = j > i
+        #                          border of a block
+        #     level  ---/\----------|----/\---     a valley counts only when the light reaches the level once more:
+        #              /  \___   ___|___/          until then its deepest light so far waits in `_since`
+        #                     \_/   |
         since = self._since if goes_on else None
         if some.any():
             low, high = active[i[some]], active[j[some] - 1] + 1

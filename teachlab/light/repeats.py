@@ -40,6 +40,8 @@ _Ints = NDArray[np.int64]
 
 LOOKED_AT = 16
 """This many samples of a stretch, evenly spread, are compared first; stretches that agree in them are read again."""
+# Odd weights: a product with one loses nothing modulo 2⁶⁴, so two stretches that differ in one compared sample
+# never have the same key. A sum does not depend on where blocks are cut.
 WEIGHTS = (np.random.default_rng(7).integers(1 << 62, 1 << 63, LOOKED_AT, np.uint64) << np.uint64(1)) | np.uint64(1)
 
 
@@ -70,6 +72,8 @@ class Repeats:
         # As float64 every stored type is separated well enough: stretches that agree are read again.
         bits = block.light[at.clip(0, block.light.size - 1)].astype(np.float64).view(np.uint64)
         with np.errstate(over="ignore"):
+            # A float64 with a whole number has zeros in its low bits, and so has its product with a weight: the high
+            # bits are folded down first, or keys would use their upper part only.
             self._key[a:b] += ((bits ^ (bits >> np.uint64(29))) * WEIGHTS * inside).sum(axis=1, dtype=np.uint64)
 
     def found(self, recording: Recording) -> list[tuple[int, int]]:
@@ -291,6 +295,7 @@ def _turns(words: NDArray[np.uint64]) -> _Ints:
     found = np.zeros(words.size, np.uint64)
     for k in range(WORD - 5):
         found |= np.uint64(1) << ((words >> np.uint64(k)) & np.uint64(63))
+    # NumPy counts bits from version 2 on.
     return np.bitwise_count(found).astype(np.int64) if hasattr(np, "bitwise_count") else np.array(
         [int(one).bit_count() for one in found], np.int64
     )  # fmt: skip

@@ -128,6 +128,7 @@ def lot_codes(truth: Truth, rows: NDArray[np.int64]) -> tuple[NDArray[np.int64],
         names = truth.lot[rows].tolist()
         codes = {name: k for k, name in enumerate(dict.fromkeys(names))}
         code = np.fromiter(map(codes.__getitem__, names), np.int64, len(names))
+        # A pass without a lot belongs to none of them, and is not a lot by itself: stretches of time are used then.
         if len(codes) > 1 and "" not in codes:
             return code, Source.LOTS
     _, of = blocks_of(np.zeros(rows.size, bool))
@@ -166,6 +167,7 @@ def false_trips_by_lot(
     length = _lengths(truth, after)
     share = np.bincount(code, length) / length.sum()
     events = np.bincount(code, trials.gap_onsets[scored])
+    # Trips in gaps without any length in the truth would be an infinite rate.
     if (events[share == 0] > 0).any():
         return None
     return burst_rate(events, hours * share, confidence=confidence, per=per, source=source)
@@ -193,6 +195,7 @@ def onsets_by_lot(truth: Truth, trials: Trials, *, ignored: bool, per: str, conf
     code, source = lot_codes(truth, trials.first_pass + scored)
     if scored.size == 0 or int(code.max(initial=0)) < 1:
         return None
+    # The first onset of a hit is the wanted one; only those after it are extra.
     onsets = trials.pass_onsets[scored] - (0 if ignored else (trials.passes[scored] == Outcome.HIT))
     return burst_rate(np.bincount(code, onsets), np.bincount(code), confidence=confidence, per=per, source=source)
 

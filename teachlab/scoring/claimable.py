@@ -117,6 +117,7 @@ def claimable(
     scored = detect & (trials.passes != Outcome.EXCLUDED)
     passes, gaps = _shown(truth, setting, trials, recording)
     shown = passes & (trials.passes != Outcome.EXCLUDED)
+    # Each pass is left out for one reason only, so that the counts by reason add up.
     short = scored & ~shown & ((truth.end - truth.start)[first:] < truth.uncertainty_samples)
     touching = scored & ~shown & ~short & touching_merges(truth, trials)
     left = replace(
@@ -183,6 +184,7 @@ def joined_where(truth: Truth, rows: NDArray[np.int64]) -> Truth:
         return truth
     kept = np.ones(truth.passes, bool)
     kept[rows] = False
+    # The first pass has none before it to be joined to.
     kept[0] = True
     # A pass that is kept lasts until the end of the last pass joined to it.
     last = np.append(np.flatnonzero(kept)[1:], truth.passes) - 1
@@ -234,6 +236,7 @@ def _shown(truth: Truth, setting: Setting, trials: Trials, recording: Recording)
     begin[2::2], end[0:-1:2] = truth.end, truth.start
     held = np.zeros(begin.size, bool)
     for a, b in stretches:
+        # An empty gap, between touching passes, holds nothing, even where it lies within what was shown.
         held |= (begin < b) & (end > a) & (end > begin)
     near = held.copy()
     near[1:] |= held[:-1]

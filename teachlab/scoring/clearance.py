@@ -243,6 +243,7 @@ def worst_by_unit(
             setting, margin, rows, dark_level
         )  # fmt: skip
         out = np.full(units, np.nan)
+        # `at`, because many passes belong to one lot: an assignment by index would keep the last of them only.
         np.fmin.at(out, code, per_pass)
     known: Levels = out[~np.isnan(out)]
     return known

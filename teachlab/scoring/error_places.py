@@ -67,6 +67,7 @@ def error_places(truth: Truth, trials: Trials) -> list[ErrorPlace]:
     lost = np.isin(trials.passes, (Outcome.MISS, Outcome.MERGED)).astype(np.int64)
     again = np.where(trials.passes == Outcome.HIT, trials.pass_onsets - 1, 0)
     gap_trips = np.where(trials.gaps != Outcome.EXCLUDED, trials.gap_onsets, 0)
+    # Trips count with the pass before their gap; those before the first scored pass count with that one.
     at = (trials.gap_after - trials.first_pass).clip(0)
     trips = np.bincount(at, gap_trips, minlength=lost.size).astype(np.int64)[: lost.size] if lost.size else lost
     found = [

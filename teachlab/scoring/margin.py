@@ -161,6 +161,8 @@ class MarginScan:
         """Take the next samples, all of them valid, in cells that are cut at all `borders`."""
         light, beyond = cells.light, largest(cells.light.dtype)
         far = cells.low.min() < -beyond or cells.high.max() > beyond
+        # The extremes of a cell are those of its samples, so they serve only where every sample is evaluated. Before
+        # the first valid one, `Hold` keeps evaluations back, which cells cannot hand on.
         if self._fault is not None or far or not self._clock.every_sample or not self._hold.begun:
             self.push(Block(cells.start, light))
             return
@@ -362,6 +364,7 @@ def _without_saturated(
     """Remove the sides of a class that stays at an end of the scale: noise of a clipped class cannot be measured."""
     if full_scale is None:
         return found
+    # Noise is never less than step / √12: where it equals that, but for rounding, none was seen.
     floor = (scan.step.step() or 0.0) / np.sqrt(12) * (1 + 1e-9)
     none: list[str] = []
     for extremes, rows, noise, sides in (

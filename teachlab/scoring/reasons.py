@@ -289,6 +289,7 @@ def reasons_of(
     again = trials.first_pass + np.flatnonzero((trials.passes == Outcome.HIT) & (trials.pass_onsets > 1))
     other = ~truth.detect[trials.first_pass :] & (trials.passes != Outcome.EXCLUDED)
     wrong = trials.first_pass + np.flatnonzero(other & (trials.pass_onsets > 0))
+    # A gap has the number of the pass before it: the gap before an early pass k is k − 1.
     after = trials.gap_after[(trials.gaps == Outcome.TRIPPED) & ~np.isin(trials.gap_after, early - 1)]
     return Reasons(
         setting=setting,
@@ -388,6 +389,7 @@ def _usual_gap(extremes: PassAndGapExtremes) -> tuple[float, float]:
     known = extremes.gaps.valid > 0
     if not known.any():
         return np.inf, -np.inf
+    # Mirrored, not the quantile at the other share: so mirrored light gives exactly the mirrored range.
     low = np.quantile(-extremes.gaps.low[known], GAP_SHARE, method="inverted_cdf")
     return -float(low), float(np.quantile(extremes.gaps.high[known], GAP_SHARE, method="inverted_cdf"))
 

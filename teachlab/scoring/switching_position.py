@@ -266,6 +266,7 @@ def _slope(peak: Values, position: Values, confidence: float) -> PositionSlope |
     from scipy.stats import theilslopes
 
     known = np.flatnonzero(np.isfinite(peak) & np.isfinite(position))
+    # Every two passes give a slope: time and memory grow with the square of their number.
     if known.size > MOST_IN_SLOPE:
         known = known[np.linspace(0, known.size - 1, MOST_IN_SLOPE).astype(np.int64)]
     if known.size < LEAST_IN_SLOPE or np.ptp(peak[known]) == 0:

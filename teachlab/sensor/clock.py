@@ -12,6 +12,9 @@ from numpy.typing import NDArray
 
 from teachlab.errors import RecordingError, SettingError
 
+# A delay that is typed as a decimal may miss a whole number of evaluations by its rounding: it must not take one more.
+# A rate typed as 333.333333333333 Hz means a third of 1000: over 10⁹ samples, the replaced quotient moves no evaluation
+# by more than a thousandth of a sample.
 CEIL_SLACK = Fraction(1, 10**6)
 MAX_DENOMINATOR = 10**6
 SNAP = Fraction(1, 10**12)

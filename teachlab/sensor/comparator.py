@@ -51,6 +51,8 @@ def level_in(dtype: np.dtype[Any], level: float) -> Any:
         return math.ceil(level)
     kind = dtype.type
     with np.errstate(over="ignore"):
+        # Conversion rounds to the nearest value, which may lie below the level: a sample equal to it would count as
+        # having reached the level.
         near = kind(level)
         return near if float(near) >= level else np.nextafter(near, kind(np.inf))
 
@@ -163,6 +165,8 @@ class Comparator:
         # A cell can change the state if it reaches a level that the cell before did not leave the state at.
         darkens, lights = low < self._off, high >= self._on
         decides = np.flatnonzero(darkens | lights)
+        # After a cell that reaches both levels the state is not known here (0), so the next cell that decides is read
+        # too.
         both = (darkens & lights)[decides]
         sense = np.where(both, 0, np.where(lights[decides], 1, -1))
         before = np.append(1 if self._state else -1, sense[:-1])

@@ -42,6 +42,7 @@ def find_edges(x: Any, on: Any, off: Any, state: bool, out: Any) -> Any:
         for i in range(64):
             dark |= np.uint64(y[i] < off) << np.uint64(i)
         held = ~(light | dark)
+        # A NaN compares with no level, so it is among the held bits: where all is decided, none is looked for.
         if held != _NONE:
             for i in range(64):
                 nan |= y[i] != y[i]

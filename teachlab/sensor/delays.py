@@ -74,6 +74,8 @@ def consecutive_filter(light: TwoState, invalid: TwoState, consecutive: int, siz
     becomes = (np.arange(at.size) % 2 == 0) ^ light.first
     lasting = lengths >= consecutive
     at, becomes = at[lasting] + consecutive - 1, becomes[lasting]
+    #     comparator      dark  light  dark  light       with the short dark run dropped, light follows light:
+    #     lasts           yes   yes    no    yes         the second one is no change
     at = at[becomes != np.concatenate(([light.first], becomes[:-1]))]
     # Back to all evaluations: run j of invalid ones lies before its valid ordinal `starts − skipped`.
     edges = at + skipped[np.searchsorted(starts - skipped[:-1], at, side="right")]
@@ -102,9 +104,11 @@ def off_delay(state: TwoState, delay: int, size: int) -> TwoState:
 
     If the input returns before that, the wait is cancelled.
     """
+    # Without an edge no release is there to be held back, and without a run the lists below would be one too long.
     if delay == 0 or not state.edges.size:
         return state
     starts, ends = state.runs(size)
+    # Runs that only touch after the delay are one run too: the output does not fall between them.
     apart = starts[1:] > ends[:-1] + delay
     starts = starts[np.concatenate(([True], apart))]
     ends = ends[np.concatenate((apart, [True]))] + delay

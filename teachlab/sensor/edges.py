@@ -98,6 +98,8 @@ class TwoState:
         """Build the signal that is true on ``[starts[k], ends[k])``; ascending, disjoint, not touching."""
         edges = np.empty(2 * starts.size, np.int64)
         edges[::2], edges[1::2] = starts, ends
+        # What holds at evaluation 0 held at all times before: a start there is no edge, and neither is an end at
+        # `size`.
         first = bool(starts.size and starts[0] <= 0 < ends[0])
         return cls(first, edges[(edges > 0) & (edges < size)])
 
@@ -125,6 +127,8 @@ class RunCounter:
 
     def before(self, position: Edges) -> Edges:
         """Return how many true evaluations lie before each position."""
+        # All runs that start before the position, without what the last of them has behind it. Where k is 0, `k - 1`
+        # reads the last run of all; that number is dropped.
         k = np.searchsorted(self.starts, position, side="left")
         inside = np.maximum(self.ends[k - 1] - position, 0) if self.ends.size else 0
         out: Edges = self.total[k] - np.where(k > 0, inside, 0)
@@ -144,6 +148,9 @@ def ranges_of(start: NDArray[np.intp], stop: NDArray[np.intp]) -> NDArray[np.int
     >>> ranges_of(np.array([3, 9]), np.array([5, 10])).tolist()
     [3, 4, 9]
     """
+    #     for [3, 5) and [9, 10):   a plain count   0 1 2
+    #                               + per range     3 3 7     its start, minus the count at which it begins
+    #                                               3 4 9
     size = stop - start
     out: NDArray[np.intp] = np.arange(int(size.sum())) + np.repeat(start - np.cumsum(size) + size, size)
     return out

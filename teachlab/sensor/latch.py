@@ -45,6 +45,7 @@ def compared(values: NDArray[Any], on: Any, off: Any, scratch: NDArray[np.bool_]
             compare(part, level, out=flags)
             bits = np.packbits(flags, bitorder="little")
             lanes[a // 8 : a // 8 + bits.size] = bits
+    # Little-endian on every machine: the first evaluation is the lowest bit of the first byte, so of the number too.
     return out[0].view("<u8"), out[1].view("<u8")
 
 
@@ -133,6 +134,9 @@ def _states(set_: Lanes, reset: Lanes, state: bool) -> Lanes:
     if not decided.all():
         at = np.maximum.accumulate(np.where(decided, np.arange(last.size), -1))
         last = np.where(at < 0, state, last[at])
+    # A set bit, or the end of the number before (`last`), enters the run of held bits behind it at its lowest place;
+    # the sum carries it out at the other end. What the sum loses above bit 63 is in `last`, which starts the next
+    # number.
     work = set_ << _ONE
     work[0] |= np.uint64(state)
     work[1:] |= last[:-1]

@@ -104,6 +104,7 @@ class _Reducer:
         keep: NDArray[np.bool_] = ~(below | above)
         keep[1:] |= below[1:] != below[:-1]
         keep[1:] |= above[1:] != above[:-1]
+        # The light before the block is not seen here: `reduce` compares the first rank with the last one before it.
         keep[0] = True
         return keep
 

@@ -20,6 +20,8 @@ def onset_lag(setting: Setting, clock: Clock) -> int:
 def void_of(invalid: TwoState, size: int) -> TwoState:
     """Return which of `size` evaluations are void: the 6th invalid one in a row and those after it."""
     starts, ends = invalid.runs(size)
+    # A run that is there at the first evaluation starts long before the record; only its evaluations in the record
+    # count.
     starts = starts.clip(min=0) + VOID_FROM
     long = starts < ends
     return TwoState.from_runs(starts[long], ends[long], size)

@@ -166,6 +166,7 @@ class Past:
         """Return what was kept, followed by a block that ends at `stop`; keep what the next one will need."""
         tail = self._tail
         both = SteppedSignal(np.concatenate((tail.at, steps.at)), np.concatenate((tail.value, steps.value)))
+        # The last step at or before that evaluation is kept, however old it is: its value is the one that holds there.
         kept = int(np.searchsorted(both.at, stop - self.span, side="right")) - 1
         self._tail = SteppedSignal(both.at[kept:], both.value[kept:])
         return both
@@ -226,6 +227,11 @@ class Filter:
             at = merged(seen.at[1:], seen.at[1:] + self._delay, np.array([start]))
             at = at[np.searchsorted(at, start) : np.searchsorted(at, stop)]
             low, high = (extremes(pick, seen, at, self._delay) for pick in (np.minimum, np.maximum))
+        # For setting k, all of the last `consecutive` values are light where their minimum exceeds k, and all are dark
+        # where their maximum does not; otherwise the state holds. For the number of light settings, this is one clamp:
+        #
+        #         y before < minimum   y = minimum      more settings saw nothing but light
+        #         y before > maximum   y = maximum      more settings saw nothing but dark
         value = clamped(low, high, self._last)
         self._last = int(value[-1])
         found = SteppedSignal(at, value)

@@ -126,6 +126,7 @@ class Replaying:
 
     def push_cells(self, cells: Cells) -> None:
         """Take the next samples, all valid, in cells."""
+        # Where samples are evaluated less often, the extremes of a cell may be light that no evaluation reads.
         if isinstance(self._comparator, Comparator) and self.clock.every_sample:
             self._comparator.push_cells(cells.light, cells.cuts, cells.low, cells.high)
         else:
@@ -222,6 +223,7 @@ def _unskipped(
     while k < len(chunks):
         chunk, k = chunks[k], k + 1
         if comparator.can_skip(chunk.low, chunk.high):
+            # Evaluations that read a sample of this chunk: none is counted in two chunks, whatever the rate.
             comparator.skip(clock.first_at_or_after(chunk.stop) - clock.first_at_or_after(chunk.start))
             continue
         while k < len(chunks) and comparator.must_read(chunks[k].low, chunks[k].high):

@@ -154,6 +154,7 @@ def check_parameters(strategy: Any) -> None:
     """
     made = type(strategy)
     for name, value in checked_values(made, {f.name: getattr(strategy, f.name) for f in _fields(made)}).items():
+        # The dataclass is frozen, so the converted value is put in its place past its own guard.
         object.__setattr__(strategy, name, value)
 
 
@@ -179,6 +180,7 @@ def checked_values(strategy: type, values: Mapping[str, object]) -> dict[str, An
                 f"strategy '{label}' has no parameter '{name}'.{hint} It has: {', '.join(known) or 'none'}."
             )
         try:
+            # One assignment to an empty, unchecked model: fields that did not come are neither demanded nor filled in.
             out[name] = getattr(
                 model.__pydantic_validator__.validate_assignment(model.model_construct(), name, value), name
             )
@@ -255,6 +257,7 @@ def _read(hint: Any, text: str) -> object:
         if text.lstrip().startswith("["):
             try:
                 return json.loads(text)
+            # Thousands of nested brackets exceed the depth that the parser of the library can follow.
             except (ValueError, RecursionError):
                 return text
         return [_read(parts, part.strip()) for part in text.split(",")] if text.strip() else []
@@ -262,6 +265,7 @@ def _read(hint: Any, text: str) -> object:
         value = _TRUTHS[text.lower()] if inner is bool else inner(text) if inner in (float, int) else text
     except (ValueError, KeyError):
         return text
+    # Python reads nan and inf as numbers: as texts they are refused by the check, as they were typed.
     return text if isinstance(value, float) and not math.isfinite(value) else value
 
 
@@ -292,6 +296,8 @@ def _model(strategy: type) -> type[BaseModel]:
         elif f.default_factory is not MISSING:
             more["default"] = plain(f.default_factory())
         declared[f.name] = (checked, Checked(**more))
+    # Without protected names: pydantic warns of fields whose names begin like its own methods, which a strategy may
+    # use.
     settings = ConfigDict(extra="forbid", allow_inf_nan=False, validate_assignment=True, protected_namespaces=())
     made: type[BaseModel] = create_model(strategy.__name__, __config__=settings, **declared)  # type: ignore[call-overload]
     return made

@@ -80,7 +80,7 @@ class EdgeTable:
             low, high = np.where(below, middle + 1, low), np.where(going & ~below, middle, high)
         reached = low < last
         top = np.where(reached, self._risen[way][np.minimum(low, level.size - 1)], 0)
-        # # Find the last place below 10 % before the top, one neighbour at a time, in all passes at once.
+        # Find the last place below 10 % before the top, one neighbour at a time, in all passes at once.
         foot, open_ = np.full(rows.size, -1), top > 0
         at = top - 1
         for _ in range(STEPS):

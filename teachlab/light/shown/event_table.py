@@ -114,6 +114,7 @@ class EventTable:
         open_ = False
         for first, levels in self._read():
             invalid = np.isnan(levels)
+            # With the state at the end of the piece before in front, a run that crosses the border stays one run.
             turns = np.flatnonzero(np.diff(invalid, prepend=open_)) + first
             for at in turns.tolist():
                 (stops if open_ else starts).append(at)
@@ -128,6 +129,8 @@ class EventTable:
 
     def clean(self, start: Places, stop: Places) -> NDArray[np.bool_]:
         """Return which stretches hold at least one evaluation and no void one."""
+        # So many void runs end at or before the start, and so many begin before the stop: equal numbers mean that none
+        # lies within.
         after = np.searchsorted(self._void.stop, start, side="right")
         before = np.searchsorted(self._void.start, stop, side="left")
         out: NDArray[np.bool_] = (stop > start) & (after >= before)
@@ -144,6 +147,7 @@ class EventTable:
         invalid = np.isnan(light)
         if not invalid.any():
             return light
+        # A stretch that begins with invalid light holds the value from before it.
         if invalid[0]:
             light[0] = sign * self._evaluated.at(self._valid_before(np.array([first])))[0]
             invalid[0] = np.isnan(light[0])
@@ -159,7 +163,7 @@ class EventTable:
         runs = self._invalid
         at = np.searchsorted(runs.start, places, side="right") - 1
         inside = (at >= 0) & (places < runs.stop[at])
-        # # Places before the first valid evaluation take its value.
+        # Places before the first valid evaluation take its value.
         before = np.where(runs.start[at] > 0, runs.start[at] - 1, runs.stop[at].clip(max=self._evaluated.stop - 1))
         return np.where(inside, before, places)
 
@@ -211,6 +215,7 @@ class EventTable:
     def extremes(self, sign: int, start: Places, stop: Places, hold: int) -> Heights:
         """Return the highest light of stretches that lasts a given time; measured results are kept."""
         keys, values = self._made.get(("extremes", sign, hold), (np.empty(0, np.int64), np.empty(0)))
+        # One number for each stretch: a stop is at most the length of the block, so no two stretches have the same.
         wanted = start * (self._evaluated.stop + 1) + stop
         at = np.searchsorted(keys, wanted)
         new = np.flatnonzero(keys[at.clip(max=keys.size - 1)] != wanted) if keys.size else np.arange(wanted.size)
@@ -294,7 +299,7 @@ class Values:
             if light.size < self.span:
                 return np.empty(0), np.zeros(start.size, np.int64)
             light = running_max(light, self.span) - running_min(light, self.span)
-            # # In the middle of a gap, at least one edge away from the passes, or anywhere in it.
+            # In the middle of a gap, at least one edge away from the passes, or anywhere in it.
             away = 0 if self.name == "whole range" else self.span
             start, stop = start + away, stop - away - self.span + 1
         stop = np.maximum(start, stop)

@@ -43,7 +43,7 @@ class LevelCrossings:
             counts as before.
         """
         first, last = self._begin[rows], self._begin[rows + 1]
-        # # Levels descend within a stretch: the last level that is not below the requested one gives the result.
+        # Levels descend within a stretch: the last level that is not below the requested one gives the result.
         low, high = first, last
         for _ in range(int((last - first).max(initial=0)).bit_length()):
             middle = (low + high) // 2
@@ -69,7 +69,7 @@ def _steps(light: Heights) -> tuple[Heights, Heights, Heights, Heights, float]:
     down, up = np.minimum.accumulate(light), np.minimum.accumulate(light[::-1])[::-1]
     before = np.where(begin > 0, down[begin - 1], np.inf)
     behind = np.where(end < n - 1, up[np.minimum(end + 1, n - 1)], np.inf)
-    # # At lower levels the part between grows on both sides; each step adds the evaluations that it takes in.
+    # At lower levels the part between grows on both sides; each step adds the evaluations that it takes in.
     left, right = _grown(light, begin), _grown(light[::-1], n - 1 - end)
     left[0] = min(left[0], light[begin[0] : end[0] + 1].min())
     between = np.minimum.accumulate(np.minimum(left, right))

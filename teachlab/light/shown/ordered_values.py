@@ -74,7 +74,7 @@ class OrderedValues:
             return np.asarray((values - np.float64(self._low)) * self._scale + 1.0)
 
     def _bins(self, values: Values) -> NDArray[np.intp]:
-        # # Every step rounds monotonically, so the order is kept.
+        # Every step rounds monotonically, so the order is kept.
         return np.clip(self._place(values), 0, BINS - 1).astype(np.intp)
 
     def _read(self, wanted: set[int], *, counting: bool = False) -> None:
@@ -98,6 +98,8 @@ class OrderedValues:
             np.cumsum(self._counts, axis=0, out=self._counts)
         values = np.concatenate([v for v, _ in parts]) if parts else np.empty(0)
         bins = np.concatenate([b for _, b in parts]) if parts else np.empty(0, np.intp)
+        # Stable: within a bin, values stay in the order of their stretches, and `_Bin.before` finds those of a stretch
+        # by it. A bin number fits in a byte, for which the stable sort of the library takes linear time.
         order = np.argsort(bins.astype(np.uint8), kind="stable")
         values, borders = values[order], np.searchsorted(bins[order], np.arange(BINS + 1))
         for b in wanted:
@@ -136,7 +138,7 @@ class OrderedValues:
         end = begin + 1.0
         begin[0], end[-1] = -np.inf, np.inf
         at = float(self._place(middle))
-        # # Smallest and largest possible distance of a value of each bin.
+        # Smallest and largest possible distance of a value of each bin.
         near = np.maximum(np.maximum(begin - at, at - end), 0.0) - SLACK
         far = np.maximum(np.abs(begin - at), np.abs(end - at)) + SLACK
         far = np.where(np.isnan(far), np.inf, far)

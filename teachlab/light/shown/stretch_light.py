@@ -106,5 +106,5 @@ def _void_before(invalid: NDArray[np.bool_]) -> Places:
         return np.zeros(invalid.size + 1, np.int64)
     at = np.arange(invalid.size)
     last = np.maximum.accumulate(np.where(invalid, -1, at)) if invalid.size else at
-    # # A running count: two look-ups show whether any stretch holds void time.
+    # A running count: two look-ups show whether any stretch holds void time.
     return np.concatenate(([0], np.cumsum(at - last > HELD_EVALUATIONS)))

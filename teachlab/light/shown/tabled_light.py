@@ -236,7 +236,7 @@ class TabledLight:
         order = np.argsort(start, kind="stable")
         reached, before, between, behind = found[:, order]
         active = reached > 0
-        # # State after the last deciding evaluation: 1 active, −1 inactive, 0 unchanged.
+        # State after the last deciding evaluation: 1 active, −1 inactive, 0 unchanged.
         left = np.where(active, np.where(behind < release, -1, 1), np.where(before < release, -1, 0))
         first = bool(self._table.height(self._sign, self._first, self._first + 1)[0] >= level)
         decided = np.concatenate(([1 if first else -1], left))

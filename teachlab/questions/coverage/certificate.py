@@ -237,6 +237,7 @@ def _names(truth: Truth, seen: OpenGaps) -> dict[str, tuple[int, int]]:
 
 def _hours(truth: Truth, seen: OpenGaps, recording: Recording, begins_h: float) -> dict[str, tuple[int, int]]:
     hour = np.floor((begins_h + truth.start / recording.info.sample_rate_hz / 3600) % 24).astype(np.int64)
+    # The hour takes the place of the label, so that passes are counted by it in the same way.
     named = replace(truth, label=np.array([f"{h:02d}" for h in hour], object), lot=None)
     counts = {name.removeprefix("label "): both for name, both in _names(named, seen).items()}
     return dict(sorted(counts.items()))

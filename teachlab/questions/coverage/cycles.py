@@ -288,6 +288,8 @@ def revolutions_needed(open_share: float, confidence: float, *, times: int = 1) 
     def seen(n: int) -> float:
         return 0.0 if n < times else float(betainc(times, n - times + 1, open_share))
 
+    # More revolutions never lower the chance. Doubling brackets the answer in few steps, however rarely a gap is open;
+    # halving closes the bracket.
     low, high = 0, times
     while seen(high) < confidence:
         low, high = high, 2 * high

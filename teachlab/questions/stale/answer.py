@@ -330,6 +330,8 @@ def _changes(before: Course, now: Course, confidence: float) -> tuple[Change, ..
             with warnings.catch_warnings():
                 # Stretches that are almost equal: the interval is as narrow as their differences.
                 warnings.filterwarnings("ignore", "Precision loss", RuntimeWarning)
+                # Four figures are compared at once: each is given a quarter of the error that all may have
+                # (Bonferroni).
                 found = ttest_ind(is_, was, equal_var=False).confidence_interval(1 - (1 - confidence) / len(figures))
             low, high = float(found.low), float(found.high)
         out.append(

@@ -329,6 +329,7 @@ def _groups(lots: NDArray[np.int64], lots_are: Source) -> tuple[NDArray[np.int64
     if lots_are is Source.LOTS:
         names, code = np.unique(lots, return_inverse=True)
         if names.size >= LEAST_GROUPS:
+            # Lots are numbered in time order, so this joins neighbours, as evenly as whole numbers allow.
             return code * min(MOST_LOTS, names.size) // names.size, Source.LOTS
     count = min(BLOCKS, lots.size // LEAST_PER_BLOCK)
     parts = np.array_split(np.arange(lots.size), count) if count else []

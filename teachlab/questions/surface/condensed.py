@@ -157,6 +157,8 @@ class Condensing:
             return
         values, span = (np.concatenate(part) for part in zip(*self._tail, strict=True))
         values, span = without_small_cycles(values, span, self._width)
+        # The last span may go on, so its samples wait. If they are many, they are put away with the rest: otherwise
+        # they would be worked through once more in every round.
         open_ = int(np.searchsorted(span, span[-1])) if span.size else 0
         open_ = open_ if span.size - open_ < COMPACT // 2 else span.size
         self._done.append((values[:open_], span[:open_]))

@@ -58,7 +58,7 @@ def _run(
         stop = begin + every
         counted = every
         summed = total[k]
-        # # Light that reaches neither level does not change the state: the interval is then decided by its extremes and
+        # Light that reaches neither level does not change the state: the interval is then decided by its extremes and
         # its sum, a few numbers in place of every evaluation.
         whole = sound[k] and not (low[k] < off if state else high[k] >= on)
         if whole and freeze:
@@ -68,7 +68,7 @@ def _run(
             elif free_from >= stop:
                 counted = 0
             elif free_from > begin:
-                # # Released within the interval: only a part of it counts.
+                # Released within the interval: only a part of it counts.
                 whole = False
         if whole and counted > 0:
             whole = high[k] - value < near and value - low[k] < near
@@ -93,7 +93,7 @@ def _run(
         if counted > 0:
             waited = 0
             step = (summed / counted - value) * (counted / (counted + constant))
-            # # Written out as Python's min and max treat equal values and NaN, so that results equal row by row to the
+            # Written out as Python's min and max treat equal values and NaN, so that results equal row by row to the
             # last bit.
             step = -slew if -slew > step else step
             wanted = value + (slew if slew < step else step)
@@ -109,7 +109,7 @@ def _run(
             continue
         held = low_limit if low_limit > wanted else wanted
         held = high_limit if high_limit < held else held
-        # # Only changes are kept: the alarm is active while a limit holds the reference.
+        # Only changes are kept: the alarm is active while a limit holds the reference.
         if (held != wanted) != alarm:
             alarm = not alarm
             alarms[rung] = stop

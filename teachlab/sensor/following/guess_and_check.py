@@ -128,6 +128,9 @@ class GuessAndCheck:
             return stop, False
         i, j = np.searchsorted(self._moved, (self.done, stop))
         moved = self._moved[i:j]
+        #     updates that move     x       x              x       each starts a new wait of all members
+        #     patience              |----|  |----|
+        #                                        ^                 it ends before the next update: set anew here
         left = np.full(moved.size + 1, patience)
         left[0] -= int(self._members.waited.max())  # the one that has waited longest is the first to lose patience
         ends = np.append(self.done - 1, moved) + np.maximum(-(-left // self._every), 1)
@@ -166,6 +169,7 @@ class GuessAndCheck:
         if moved.size == 0:
             members.waited = members.waited + (stop - self.done) * self._every
             return
+        # No update of a path meets a limit, so the first one ends every alarm.
         if members.alarm.any():
             members.sound_alarms(self._at(int(moved[0]) + 1), np.zeros(len(members), bool))
         # Through the extremes to the end: members note how far their references ever went.

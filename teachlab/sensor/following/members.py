@@ -149,6 +149,7 @@ class Members:
         """
         moved = counted > 0
         with np.errstate(all="ignore"):
+            # Where nothing counted, this is 0 / 0; such members do not move, and the NaN is not used.
             step = (total / counted - self.value) * (counted / (counted + self.constant))
             wanted = self.value + np.minimum(np.maximum(step, -self.slew), self.slew)
         self.waited = np.where(moved, 0, self.waited + self.every)
@@ -199,6 +200,8 @@ class Members:
             self.free_from = free_from[:, -1].copy()
         with np.errstate(all="ignore"):
             counts &= np.abs(light - self.value[:, None]) < near[:, None]
+            # Added one after the other, as a walk adds: a sum of the library adds in another order, which rounds
+            # differently. The 0.0 in front is where a walk starts; it turns −0.0 into 0.0.
             total = 0.0 + np.add.accumulate(np.where(counts, light, 0.0), axis=1)[:, -1]
         self.state = state[:, -1].copy()
         self.update(

@@ -44,6 +44,8 @@ class FollowedReference:
     def place(self) -> None:
         """Derive the levels from the value of the reference."""
         s, b = self._setting, self.value
+        # Not by the formula: dark + (level − dark) · 1 may round to a neighbour of the level, and a reference that has
+        # not moved must switch exactly as the fixed setting does.
         if b == s.reference:
             self.on, self.off = s.on_level, s.off_level
         elif s.follow is Follow.OFFSET:
@@ -70,6 +72,8 @@ class FollowedReference:
         """
         if counted:
             self.waited = 0
+            # A first-order lag whose time runs only while light counts: n evaluations of it move the reference by n /
+            # (n + constant) of the distance.
             step = (total / counted - self.value) * (counted / (counted + self.constant))
             self._set(at, self.value + min(max(step, -self.slew), self.slew))
             return
@@ -80,6 +84,7 @@ class FollowedReference:
             self._set(at, present_total / present)
 
     def _set(self, at: int, wanted: float) -> None:
+        # Light near the largest number may add up to infinity: the reference then stays where it is.
         if not math.isfinite(wanted):
             return
         s = self._setting

@@ -115,6 +115,7 @@ class _Stretches:
 
     @cached_property
     def extremes(self) -> tuple[Values, Values]:
+        # The last stretch may be short: fmin and fmax ignore the NaN that fill it, and those of invalid light.
         padded = np.full(-(-self.light.size // STRETCH) * STRETCH, np.nan)
         padded[: self.light.size] = self.light
         rows = padded.reshape(-1, STRETCH)
@@ -149,6 +150,8 @@ class _Member:
             self.first = self._now[0]
             stretches, light, begin = _Stretches(light[at + 1 :], begin + at + 1), light[at + 1 :], begin + at + 1
         if compiled is not None:
+            # As many edges as evaluations are possible. What was found is copied, so that this long array is freed at
+            # once.
             edges = np.empty(light.size, np.int64)
             self._now, found = compiled(light, begin, self._now, *self._rules, edges)
             self._take(edges[:found].copy())

@@ -81,14 +81,14 @@ def _cycles(
         if q:
             before = np.int32(tp[q - 1])
             bottom = min(bottom, before)
-        # # The stack holds descending peaks: peaks below the new one can no longer be the highest between two valleys.
+        # The stack holds descending peaks: peaks below the new one can no longer be the highest between two valleys.
         while depth > 0 and high[depth - 1] <= p:
             depth -= 1
             left = low[depth]
-            # # The lower of two neighbouring peaks is removed at the higher of its two valleys.
+            # The lower of two neighbouring peaks is removed at the higher of its two valleys.
             onsets[np.uintp((4 * np.int64(high[depth]) + kind) * width + max(left, before))] += 1
             before = min(left, before)
-        # # The stack is empty: the new peak exceeds all earlier ones of the piece, and is a step of the first ladder.
+        # The stack is empty: the new peak exceeds all earlier ones of the piece, and is a step of the first ladder.
         if depth == 0:
             before = np.int32(0)
             if firsts == 0 or p > fp[firsts - 1]:
@@ -113,7 +113,7 @@ def _walk(
 
     Tables are flat, with unsigned indices, so that numba need not handle negative ones.
     """
-    # # A whole span that is not counted (before the first scored pass) changes only the state.
+    # A whole span that is not counted (before the first scored pass) changes only the state.
     if whole and kind == 3:
         return
     i = 0
@@ -136,6 +136,8 @@ def _walk(
         elif whole and kind > 0:
             stop = levels  # without light above i only a pass asks whether it was held
         onset = min(entry, first_low)
+        # Runs are booked by their two ends, as in `Tallies`. Row 0 is for comparators with i < 0, and there are none:
+        # the start of the first run needs no booking.
         if onset != was_onset:
             if was_onset >= 0:
                 row = (4 * i + kind) * wide
