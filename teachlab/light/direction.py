@@ -79,6 +79,7 @@ def contrasts(pass_max: ArrayLike, pass_min: ArrayLike, gap_median: ArrayLike) -
     >>> contrasts([52.0, 50.0, 48.0], [9.0, 8.0, 9.0], 10.0)
     Contrasts(rise=40.0, dip=1.0)
     """
+    # The difference of two infinities would be NaN: infinite light counts as the largest that is calculated with.
     most, least, background = (
         np.clip(np.asarray(x, np.float64), -LARGEST, LARGEST) for x in (pass_max, pass_min, gap_median)
     )

@@ -38,6 +38,7 @@ def excluded_trials(
         void = RunCounter.of(void_of(invalid, clock.count), clock.count)
         invalid_runs = RunCounter.of(invalid, clock.count)
         covered = windows.covered_to - windows.covered_from
+        # An onset at the start of the window depends on the `lag` evaluations before it, and on the state before these.
         before = np.maximum(windows.start - lag - 1, 0)
         real = covered > 0
         passes |= void.within(windows.start, windows.stop) > 0

@@ -47,6 +47,8 @@ class Evaluated:
         """Return the evaluations ``[start, stop)``: a new array, NaN where invalid or left out."""
         levels = self._read(start, stop)
         for first, last in self._left_out:
+            # Not below 0: a stretch before these evaluations must give an empty slice, not one that is counted from the
+            # end.
             levels[max(first - start, 0) : max(last - start, 0)] = np.nan
         return levels
 

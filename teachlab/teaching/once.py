@@ -155,6 +155,7 @@ def _taught(strategy: Strategy, setting: Setting, view: TeachView, seed: int, dr
         drawn["recording_digest"] = of.info.digest
     evidence = {**told, "drawn": drawn}
     try:
+        # Tried here, where the strategy can still be named: the setting may be written much later.
         json.dumps(evidence, allow_nan=False)
     except (TypeError, ValueError) as fault:
         raise StrategyError(

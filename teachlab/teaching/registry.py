@@ -216,6 +216,7 @@ def plug_ins() -> tuple[EntryPoint, ...]:
 
 
 @cache
+# Kept, because a search for entry points goes through all installed distributions.
 def _claims() -> Mapping[str, _Claim]:
     claims = {name: _Claim(target, "built in", StrategyOrigin.BUILT_IN) for name, target in BUILT_IN.items()}
     for point in plug_ins():

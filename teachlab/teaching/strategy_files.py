@@ -100,6 +100,7 @@ def _is_own_strategy(value: object, module: ModuleType) -> bool:
 def _module_name(path: Path) -> str:
     # The digest separates two versions of one file.
     stem, digest = re.sub(r"\W", "_", path.stem), _digest(path.read_bytes())
+    # The path in hex is part of a valid name for every path, and the finder reads it from there in any process.
     return f"{__name__}.{stem}_{digest}_{os.fsencode(path).hex()}"
 
 
@@ -146,6 +147,7 @@ def _neighbours(folder: str) -> Iterator[None]:
     """Let a file import the modules beside it; installed ones of the same name come first, other folders after it."""
     others = [other for other in _folders if other != folder]
     for file in Path(folder).glob("*.py"):
+        # A module of this name came from the folder of another file: this file must get the one beside it.
         if _lies_in(sys.modules.get(file.stem), others):
             del sys.modules[file.stem]
     if folder in _folders or folder not in sys.path:
@@ -164,5 +166,6 @@ def _lies_in(module: ModuleType | None, folders: Sequence[str]) -> bool:
     return isinstance(file, str) and str(Path(file).parent) in folders
 
 
+# By name: loaded anew, this module has another class of the same name, and one finder is enough.
 if not any(type(finder).__name__ == _FileFinder.__name__ for finder in sys.meta_path):
     sys.meta_path.append(_FileFinder())

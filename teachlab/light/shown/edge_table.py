@@ -73,6 +73,7 @@ class EdgeTable:
         """Return the time of one edge of each pass (NaN without a foot), and which edges are too slow."""
         first, last = self._begin[way][rows], self._begin[way][rows + 1]
         low, high, level = first, last, self._level[way]
+        # One binary search for all passes together: so many halvings close the longest of their rows.
         for _ in range(int((last - first).max(initial=0)).bit_length()):
             middle = (low + high) // 2
             going = low < high

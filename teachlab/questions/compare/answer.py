@@ -176,6 +176,7 @@ def _ordered(
 ) -> Verdict:
     """Order the settings by their cost on the passes that none of them was shown, and say how sure that is."""
     lies = measure_alignment(recording, truth)
+    # Searched once for all settings: copies depend on the light and the passes alone.
     copies = repeated_stretches(recording, truth.start, truth.end)
     belongs = lies is None or lies.belongs
     claims = [

@@ -117,6 +117,8 @@ def measure(
     if reach.size == 0 or other.size == 0 or seen.size == 0:
         return nothing(replace(sensor, missing="no pass or no gap is left to compare"))
     low, high = float(np.quantile(reach, SHARE)), float(np.quantile(other, 1 - SHARE))
+    # From the light itself, not from differences of neighbours as elsewhere: neighbours in a running average share all
+    # evaluations but one at either end, so they hardly differ.
     noise = 1.4826 * float(np.median(np.abs(seen - np.median(seen))))
     weakest, strongest = float(reach.min()), float(other.max())
     levels = (strongest, weakest) if up else (-weakest, -strongest)

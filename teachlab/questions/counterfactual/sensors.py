@@ -95,6 +95,7 @@ def sensors(recording: Recording, truth: Truth, setting: Setting, *, mains_hz: f
     lengths = (truth.end - truth.start)[truth.detect]
     if lengths.size == 0:
         raise TruthError("a counterfactual sensor needs passes to be detected.")
+    # Touching passes leave no gap that an average would have to keep.
     between = truth.start[1:] - truth.end[:-1]
     shortest = min(float(np.quantile(span, SHORT)) for span in (lengths, between[between > 0]) if span.size)
     short = max(1, round(shortest * rate / samples))

@@ -115,6 +115,7 @@ def _shown(setting: Setting, seen: OpenGaps) -> tuple[Positions, Positions, floa
         return None
     starts, stops, seconds, reached = [], [], 0, 0
     for a, b in sorted(spans):
+        # Light that belongs to two of the things shown counts once.
         low = max(a, reached)
         if b > low:
             inside = (seen.stop > low) & (seen.start < b)

@@ -73,6 +73,7 @@ class LabelAnswer:
         """Stretches that may be faint objects and touch no pass of the table, the strongest first."""
         start, end = self.proposal.faint[:, 0], self.proposal.faint[:, 1]
         before = np.searchsorted(self.truth.end, start, side="right")
+        # As many passes end at or before its start as begin before its end: none lies within.
         apart = before == np.searchsorted(self.truth.start, end)
         left = [one for one, outside in zip(self.faint, apart.tolist(), strict=True) if outside]
         return sorted(left, key=lambda one: (-one.score, one.sample))

@@ -47,6 +47,7 @@ def equal_cost(
     """
     weights = Costs() if costs is None else costs
     shifts = np.linspace(-reach, reach, 2 * STEPS + 1)
+    # Rounding may move the middle off 0, and the setting itself must be among those that are counted.
     shifts[STEPS] = 0.0
     # Levels that rise together are a chain: its settings are counted as one signal.
     on, off = setting.on_level + shifts, setting.off_level + shifts

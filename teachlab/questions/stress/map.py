@@ -80,6 +80,7 @@ class StressMap:
     def boundary(self) -> list[list[float | None]]:
         """Return, per ambient and pedestal, the smallest gain of the map down to which the setting survives."""
         order = np.argsort(self.gain)[::-1]
+        # Down from full light: a gain beyond the first failure does not count, even if all is right there.
         alive = np.logical_and.accumulate(self.survives[order], axis=0)
         left = alive.sum(axis=0)
         gains = np.array(self.gain)[order]

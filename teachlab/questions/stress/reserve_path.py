@@ -123,6 +123,11 @@ class Path:
 
     def up_to(self, walk: Floats, wrong: int) -> Reserve:
         """Return the exact reserve if a walk over every break is first wrong at a point."""
+        # A break is the first number, upwards, at which a comparison comes out otherwise. On the way down (gain) it
+        # still belongs to what lies before the change, on the way up (ambient) already to what comes after it:
+        #
+        #     gain      1 .......b|xxxx 0       the last right point is the break itself
+        #     ambient   0 ......|bxxxxxxx       the last right point is the number just below it
         if wrong == walk.size:
             last = self.end
         elif self.axis is Axis.GAIN:

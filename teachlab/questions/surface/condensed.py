@@ -361,6 +361,12 @@ def without_small_cycles(values: Floats, piece: Where, width: float) -> tuple[Fl
         values, piece = _turning(values, piece)
         if values.size < 4:
             return values, piece
+        # With b and c between a and d, here upwards:
+        #
+        #             d      whatever b lights, d lights too; whatever c darkens, a darkened already, for b,
+        #         b  /       at most `width` above c, cannot have lit it in between: the cycle b c says nothing
+        #        / \/
+        #       a   c
         a, b, c, d = values[:-3], values[1:-2], values[2:-1], values[3:]
         with np.errstate(invalid="ignore", over="ignore"):
             small = np.abs(b - c) <= width - SLACK * np.maximum(np.abs(b), np.abs(c))

@@ -246,6 +246,8 @@ def _roomiest(
 ) -> tuple[int, int, tuple[float, float, bool], tuple[float, float, bool]]:
     """Return the good pair with the most room, and its runs of good on-levels and off-levels."""
     levels, n = surface.levels, surface.levels.size
+    # With all distinct levels of the light, a level between two of them acts as the upper one: a run of good levels
+    # then begins right above the level before its first.
     lows = np.concatenate((levels[:1], levels[:-1])) if surface.distinct else levels
     if not surface.every_pair:
         # Zero hysteresis: both levels move together.

@@ -184,6 +184,7 @@ def predict(spans: DwellSpans, line: TimeBudget) -> Predicted:
     phase k evaluations fall into a time t with probability ``clip(t / T_e − k + 1, 0, 1)``. The controller needs ``scan
     + filter`` of ``dwell − on-delay + off-delay``, and of ``gap + on-delay − off-delay``.
     """
+    # A pulse of exactly the needed length is long enough, although the sum of its parts may be rounded below it.
     need, longer = line.scan_ms + line.input_filter_ms - 1e-9, line.hold_ms - line.back_ms
     return Predicted(
         missed=sum(1 - line.seen(t) for t in spans.dwell_ms.tolist()),

@@ -213,6 +213,8 @@ class ShownEvents:
             return starts
         size = self.owner.size
         if first:
+            # Light at the start has always been there: its run is long enough for any wait, and its onset, before the
+            # record, is dropped at the end.
             starts = np.concatenate(([-size - self.wait.onset], starts))
         ends = np.concatenate((ends, [size]))[: starts.size]
         long = ends - starts >= self.wait.onset

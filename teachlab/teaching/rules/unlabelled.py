@@ -122,6 +122,7 @@ def place_on_sweep(strategy: Any, view: TeachView, level: float, **evidence: Any
 def _labelled_by(view: TeachView, level: float) -> EventStatistics:
     """Return the statistics of a sweep where everything at or beyond a level counts as passes."""
     light = view.sweep.light
+    # With darkness at either end every run of light has a start and an end, so the borders come in pairs.
     beyond = np.concatenate(([False], view.sign * light >= level, [False]))
     borders = np.flatnonzero(np.diff(beyond.astype(np.int8))).reshape(-1, 2)
     count = len(borders)

@@ -190,6 +190,8 @@ class TurningPointFollower:
 
         a, b = of(first).astype(int), of(last).astype(int)
         distance = np.exp((1 - POSITION) * np.log(steps[a]) + POSITION * np.log(steps[b]))
+        # Steps moved by one place: ends[a] is the distance before the run a … b, ends[b + 2] the one after it. A run
+        # without one on that side has all the room there is.
         ends = np.concatenate([[0.0], steps, [np.inf]])
         low, high = ends[a], ends[b + 2]
         waits = ((grid.on_delays, 2, shown.shortest_pass), (grid.off_delays, 3, shown.shortest_gap))

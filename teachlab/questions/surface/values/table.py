@@ -65,6 +65,7 @@ class Surface:
 
     def __post_init__(self) -> None:
         for name in TABLES:
+            # A frozen dataclass protects its names only, not the arrays that they stand for.
             getattr(self, name).flags.writeable = False
 
     def __add__(self, other: Surface) -> Surface:
@@ -77,6 +78,7 @@ class Surface:
             )
         return replace(
             self,
+            # Counts of one recording may be int32, which the sum of many can exceed.
             **{name: getattr(self, name).astype(np.int64) + getattr(other, name) for name in TABLES},
             **{name: getattr(self, name) + getattr(other, name) for name in SUMS},
             distinct=self.distinct and other.distinct,
