@@ -142,6 +142,7 @@ def passes_by_lot(truth: Truth, first: Trials, second: Trials, *, confidence: fl
 def gaps_by_lot(truth: Truth, first: Trials, second: Trials, *, confidence: float = 0.95) -> PairedLots | None:
     """Compare tripped gaps by the lot of the pass before them; None if there are too few gaps for two stretches."""
     after, one, other = gaps_valid_under_both(first, second)
+    # The gap before the first pass has none before it: it goes with the first.
     return _by_lot(truth, np.maximum(after, 0), one, other, confidence)
 
 

@@ -78,6 +78,10 @@ def _steps(light: Heights) -> tuple[Heights, Heights, Heights, Heights, float]:
 
 def _grown(light: Heights, begin: Where) -> Heights:
     """Return the lowest light from each descending place up to the one before it; for the first, only its own."""
+    #     light           2 5 3 7 4 9     first crossing of level 9 at 5, of 7 at 3, of 5 at 1, of 2 at 0
+    #     at level 9                9
+    #     at level 7            7 4       what is taken in there, and so on to the left: cut at the crossings,
+    #     at level 5        5 3           all minima are one reduction
     out: Heights = np.minimum.reduceat(light[: begin[0] + 1], begin[::-1])[::-1]
     return out
 

@@ -91,6 +91,7 @@ class StretchLight:
     def valleys(self, start: Places, stop: Places, level: float, hold: int) -> Heights:
         """Return the light that is reached for a given time between the first and last crossing of a level."""
         found = InnerValleys(start, stop, level, True)
+        # Continued with its last value, so that every evaluation has a running maximum.
         found.push(0, running_max(np.append(self._height, np.full(hold - 1, self._height[-1])), hold))
         return found.valley
 

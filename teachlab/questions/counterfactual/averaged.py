@@ -71,7 +71,7 @@ class AveragedSource:
             yield self.read(a, min(a + size, stop))
 
     def _grid(self, k: int) -> Block:
-        # The rounding of a running sum depends on where it begins: it begins at a border of the grid, whoever asks.
+        # The rounding of a running sum depends on where it begins: here always at a border of the grid.
         if self._kept is None or self._kept[0] != k:
             self._kept = (k, self._average(k * BLOCK_SAMPLES, min((k + 1) * BLOCK_SAMPLES, self.samples)))
         return self._kept[1]

@@ -130,6 +130,7 @@ def _averaged(draw: int, parts: Sequence[Draw]) -> Draw:
             evidence={"averaged": len(settings), "on_levels": [s.on_level for s in settings]},
         )
     return Draw(
+        # Each mean is rounded by itself: equal levels must not come out with the off-level on top.
         draw=draw, setting=replace(first, on_level=on, off_level=min(on, off), taught=history), measures={}
     )  # fmt: skip
 

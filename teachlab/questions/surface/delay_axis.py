@@ -82,6 +82,7 @@ class DelaySurface:
         """Place of the cheapest cell; among equal ones the shortest delays, then the level in their middle."""
         cost = self.cost
         level, on, off = np.nonzero(cost <= np.nanmin(cost))
+        # The last key sorts first: the shortest on-delay, and of these the shortest off-delay.
         first = np.lexsort((off, on))[0]
         alike = np.sort(level[(on == on[first]) & (off == off[first])])
         # The middle of the longest run of neighbouring levels, so that the level has room on both sides.

@@ -211,7 +211,7 @@ def position_axis(
 def _levels(surface: Surface, costs: Costs) -> NDArray[np.float64]:
     """Return evenly selected levels of the surface at which zero hysteresis costs less than losing all passes."""
     cost = surface.cost(costs).diagonal()
-    # If a loss costs nothing, losing all passes costs 0, and no level costs less.
+    # Where the cost of a loss is 0, losing all passes costs 0 too, and no level costs less.
     useful = surface.levels[cost < costs.miss] if costs.miss > 0 else surface.levels
     if useful.size <= TRIED:
         return useful

@@ -187,6 +187,7 @@ def gap_medians(events: Events) -> tuple[Positions, NDArray[np.float64]]:
     stops = np.concatenate([events.start - events.guard, [events.light.size]])
     at, medians = [], []
     for a, b in zip(starts.tolist(), stops.tolist(), strict=True):
+        # A border widened by its uncertainty may lie before the stretch: a negative number would count from its end.
         light = events.light[max(a, 0) : max(b, 0)]
         light = light[~np.isnan(light)]
         if light.size:

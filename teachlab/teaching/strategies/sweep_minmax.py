@@ -128,6 +128,7 @@ def _pass_peaks(upward: Levels, trim: float, hysteresis_share: float) -> Levels:
     # +1 begins a pass, −1 ends it, 0 holds: the state is that of the last code other than 0.
     code = (upward >= begin).astype(np.int8) - (upward < end).astype(np.int8)
     told = np.flatnonzero(code)
+    # As if it were dark before: a pass that is there at the start begins there.
     change = told[np.flatnonzero(np.diff(code[told], prepend=np.int8(-1)))]
     starts, ends = change[code[change] > 0], change[code[change] < 0]
     if ends.size < starts.size:

@@ -74,6 +74,7 @@ class TwoThreshold:
     def teach(self, view: TeachView) -> Setting:
         """Return the window about the gaps shown."""
         wait = Waits.of(view).onset
+        # The second time upside down: the lows of the light are then peaks, and the same rules serve both sides.
         high, low = (
             measure_events(view.events, sign, hold=max(HOLD_EVALUATIONS, wait), gap_hold=wait) for sign in (1, -1)
         )
