@@ -61,6 +61,7 @@ def sides_of(truth: Truth, extremes: PassAndGapExtremes) -> SidesOfBackground | 
     if not real.any() or not known.any():
         return None
     top = float(np.quantile(gaps.high[real], 0.75, method="inverted_cdf"))
+    # Mirrored, not the quantile at the other share: so mirrored light has exactly the mirrored range.
     bottom = -float(np.quantile(-gaps.low[real], 0.75, method="inverted_cdf"))
     with np.errstate(over="ignore", invalid="ignore"):  # light at the ends of the numbers is on no side
         up, down = passes.high - top, bottom - passes.low

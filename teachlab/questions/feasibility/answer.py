@@ -101,6 +101,7 @@ def feasibility(
     above, up_to = max(w.low for w in everyone), min(w.high for w in everyone)
     common = (above, up_to) if above < up_to else None
     top, bottom = everyone[0].low - dark, everyone[0].high - dark
+    # Windows come condition by condition, and the first condition is the light as recorded.
     helps = _helps(reach, everyone, windows[: len(windows) // len(conditions)], by_lot, dark)
     if not everyone[0].open:
         gain, offset = follows(reach, dark)

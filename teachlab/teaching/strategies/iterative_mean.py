@@ -64,6 +64,7 @@ def fixed_point(heights: Heights) -> float:
     cuts = Cuts.of(heights)
     level = float(np.mean(heights))
     for _ in range(ROUNDS):
+        # What equals the level belongs to the upper side, as light at the on-level is light to the comparator.
         k = int(np.searchsorted(cuts.above, level, side="left").clip(max=cuts.above.size - 1))
         moved = float(cuts.mean_below[k] + cuts.mean_above[k]) / 2
         if moved == level:

@@ -94,6 +94,8 @@ class SteppedTrim:
             taken = math.floor((float(peaks.min()) - low) / step)
             level = low + taken * step
         else:
+            # Light that equals the level counts as beyond it: a step may end at the peak of an object, but not at that
+            # of a gap.
             taken = math.ceil((high - float(gaps.max())) / step) - 1
             level = high - taken * step
         if not (span > 0 and taken >= 1):
