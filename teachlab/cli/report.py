@@ -137,7 +137,8 @@ def report_command(
     else:
         _say(record, out, sources)
         if out is not None:
-            say(f"To read and sign: {Path(out) / 'report.html'}")
+            failed = record["verdict"]["overall"] not in (None, "met")
+            say(f"To read{', not to release' if failed else ' and sign'}: {Path(out) / 'report.html'}")
         if out is not None and page is not None:
             say(f"To drag its levels: {Path(out) / 'levels.html'}")
     overall = record["verdict"]["overall"]

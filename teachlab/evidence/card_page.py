@@ -37,7 +37,7 @@ def card_html(found: SettingCard, *, title: str) -> str:
         decided=(REHEARSAL if found.verdict.rehearsal else "") + verdict_sentence(replace(found.verdict, claim=None)),
         said=[
             *(f"Limit: {text}" for text in found.verdict.conditions[:1]),
-            *(f"Why: {reason.text}" for reason in found.verdict.reasons[:MOST_REASONS]),
+            *(reason.told for reason in found.verdict.reasons[:MOST_REASONS]),
         ],
         parts=[
             *([] if found.refused else [("Key in", found.key_lines())]),

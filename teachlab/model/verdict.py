@@ -11,6 +11,8 @@ from teachlab.model.setting import Setting
 
 MOST_REASONS = 3
 """Number of reasons that a verdict gives."""
+BETTER = "Better: "
+"""How a sentence on a change of the setting begins."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -59,6 +61,11 @@ class VerdictReason:
     text: str
     count: int | None = None
     first_at_s: float | None = None
+
+    @property
+    def told(self) -> str:
+        """The reason as a line: a change that is better is no reason against the setting."""
+        return self.text if self.text.startswith(BETTER) else f"Why: {self.text}"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

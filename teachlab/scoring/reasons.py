@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from teachlab.light.pass_and_gap_extremes import PassAndGapExtremes
 from teachlab.light.sides import sides_of
+from teachlab.model.following_and_window import WindowSetting
 from teachlab.model.printable_text import level_text, number_of
 from teachlab.model.recording import Recording
 from teachlab.model.score import USUAL_RULES, Outcome, Rules, Score
@@ -162,6 +163,8 @@ class Reasons:
         setting = self.setting
         up = setting.light_on
         back, held = ("off", "on") if setting.delays_swap_roles else ("on", "off")
+        if code == "not-active" and isinstance(setting, WindowSetting):
+            return "lost: the light passes neither threshold for as long as filter and delays ask"
         return REASONS[code].format(
             their="its" if one else "their",
             them="it" if one else "them",
@@ -216,7 +219,7 @@ class Reasons:
 
     def _level(self) -> str:
         if type(self.setting) is not Setting:
-            return "a level that is not fixed"
+            return "a threshold" if isinstance(self.setting, WindowSetting) else "a level that is not fixed"
         return f"the level of {level_text(self.setting.activation, self.step)} {self.setting.unit}"
 
     def lines(self) -> list[str]:

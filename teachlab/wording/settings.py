@@ -21,11 +21,21 @@ def setting_text(setting: Setting, step: float | None = None) -> str:
     >>> from teachlab.model.setting import Setting
     >>> setting_text(Setting(unit="counts", on_level=1306.2, off_level=1108, on_delay_ms=5))
     'fixed levels, on 1306.2, off 1108 counts, light-on, on-delay 5 ms'
+    >>> setting_text(Setting(unit="mV", on_level=620, off_level=550, polarity="dark-on"))
+    'fixed levels, on 620, off 550 mV, dark-on (active below 550)'
+    >>> at = Setting(unit="mV", on_level=84, off_level=20, polarity="dark-on")
+    >>> setting_text(WindowSetting.of(at, low_release=22, high_release=77))
+    'two thresholds, active between 22 and 77 mV (until below 20 or above 84), dark-on'
     """
+    way = str(setting.polarity)
+    dark_on = way == "dark-on"
     on, off, unit = level_text(setting.on_level, step), level_text(setting.off_level, step), setting.unit
     if isinstance(setting, WindowSetting):
         low, high = level_text(setting.low_release, step), level_text(setting.high_release, step)
-        levels = f"two thresholds, below {off} and above {on} {unit} (released at {low} and {high})"
+        if dark_on:
+            levels = f"two thresholds, active between {low} and {high} {unit} (until below {off} or above {on})"
+        else:
+            levels = f"two thresholds, active below {off} and above {on} {unit} (until {low} or below {high})"
     elif isinstance(setting, FollowingSetting):
         levels = (
             f"levels that follow the background, on {on}, off {off} {unit} at a background of "
@@ -35,7 +45,9 @@ def setting_text(setting: Setting, step: float | None = None) -> str:
         levels = _turning_text(setting, step)
     else:
         levels = f"fixed levels, on {on}, off {off} {unit}"
-    return ", ".join([levels, str(setting.polarity), *_rest(setting)])
+        # The levels are those of the light: a dark-on output begins at the lower one.
+        way += f" (active below {off})" if dark_on else ""
+    return ", ".join([levels, way, *_rest(setting)])
 
 
 def equal_cost_text(room: EqualCost, unit: str, step: float | None = None) -> str:

@@ -53,7 +53,7 @@ def verdict_lines(
     if verdict.near is not None and (details or not late):
         top += wrapped(f"Near: {verdict.near.text}")
     bottom = wrapped(f"Next: {verdict.next_step}") if verdict.next_step else []
-    reasons = [wrapped(f"Why: {reason.text}") for reason in verdict.reasons]
+    reasons = [wrapped(reason.told) for reason in verdict.reasons]
     if details:
         top += wrapped(f"Sensor: {verdict.sensor}") if verdict.sensor else []
         reasons += [wrapped(f"Tried: {cure.text}: {wrong_text(cure.lost, cure.false)}.") for cure in verdict.cures]

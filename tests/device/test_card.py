@@ -269,7 +269,7 @@ def test_the_command_prints_what_to_key_in_and_a_page(tmp_path: Path) -> None:
     done = CliRunner().invoke(app, [*words, "--out", str(page)])
     assert done.exit_code == 0, done.output
     assert len(done.output.splitlines()) <= 12
-    assert "Key in: on-level: 290 on the display" in done.output
+    assert "on-level 290 on the display" in " ".join(done.output.split())
     for text in ("Teach and check", "290 on the display", "59 marked pieces", "Not a safety device"):
         assert text in page.read_text()
     document = json.loads(CliRunner().invoke(app, [*words, "--json"]).stdout)

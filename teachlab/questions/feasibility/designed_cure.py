@@ -10,6 +10,7 @@ from teachlab.errors import Abstained, SettingError
 from teachlab.model.following_and_window import WindowSetting
 from teachlab.model.printable_text import in_figures, level_text, wrong_text
 from teachlab.model.score import USUAL_RULES, Rules
+from teachlab.model.setting import Polarity
 from teachlab.scoring.scoring import score
 from teachlab.switching.run import replay
 from teachlab.teaching.block import TeachBlock
@@ -74,9 +75,16 @@ def designed_in_hindsight(
 
 
 def parts_text(setting: Setting, step: float | None) -> str:
-    """Return the levels, filter and delays of a designed setting that are in use."""
+    """Return the levels, polarity, filter and delays of a designed setting that are in use."""
     low, high = level_text(setting.off_level, step), level_text(setting.on_level, step)
-    levels = f"{'two thresholds' if isinstance(setting, WindowSetting) else 'levels'} {low} and {high} {setting.unit}"
+    levels = f"fixed levels, on {high}, off {low} {setting.unit}"
+    if isinstance(setting, WindowSetting):
+        where = f"below {low} and above {high}"
+        if setting.polarity is Polarity.DARK_ON:
+            # The output is active within, and begins at the inner thresholds.
+            where = f"between {level_text(setting.low_release, step)} and {level_text(setting.high_release, step)}"
+        levels = f"two thresholds, active {where} {setting.unit}"
+    levels += f", {setting.polarity}"
     return ", ".join([levels, *_timings(setting)])
 
 
@@ -127,7 +135,7 @@ class TriedBothWays:
             return text + "no setting of levels, filter and delays was found that works with it."
         return (
             text + f"designed against it ({parts_text(self.designed, self.step)}): {wrong_text(*self.against)}. The "
-            "design knew these passes: confirm it on others."
+            "design knew these passes: check it on a new recording."
         )
 
 

@@ -14,7 +14,7 @@ from teachlab.model.following_and_window import Follow, FollowingSetting
 from teachlab.model.printable_text import in_figures, level_text, round_level, wrong_text
 from teachlab.model.score import USUAL_RULES, Rules, Score
 from teachlab.model.setting import Polarity, Setting
-from teachlab.model.verdict import VerdictCure
+from teachlab.model.verdict import BETTER, VerdictCure
 from teachlab.questions.feasibility.averaging_cure import averages
 from teachlab.questions.feasibility.designed_cure import all_shown, parts_text, taught_in_hindsight, timings_text
 from teachlab.scoring.claimable import unusable
@@ -156,7 +156,7 @@ def cured_text(cures: Sequence[TriedCure], errors: int, *, every: bool = False) 
     >>> kinds = {"filter": 0, "band": 3}
     >>> tried = [TriedCure(kind=k, text=f"a {k}", setting=setting, lost=n, false=0) for k, n in kinds.items()]
     >>> cured_text(tried, 8, every=True)
-    'Replay of these passes gives no error with a filter. Errors with other changes: band 3. Confirm it on others.'
+    'Better: a filter: no error on these passes. Errors with other changes: band 3. Check it on a new recording.'
     """
     if not cures or cures[0].errors > WORTH_TELLING * errors:
         return ""
@@ -167,11 +167,11 @@ def cured_text(cures: Sequence[TriedCure], errors: int, *, every: bool = False) 
         if (cure.lost, cure.false) == (cures[0].lost, cures[0].false)
         and (cure.kind in ELABORATE) == (cures[0].kind in ELABORATE)
     ]
-    text = f"Replay of these passes gives {wrong_text(told[0].lost, told[0].false)} with "
-    text += f"{', or with '.join(cure.text for cure in told)}. "
+    left = wrong_text(told[0].lost, told[0].false)
+    text = f"{BETTER}{', or '.join(cure.text for cure in told)}: {left} on these passes. "
     if every and (rest := [f"{cure.kind} {cure.errors}" for cure in cures if cure not in told]):
         text += f"Errors with other changes: {', '.join(rest)}. "
-    return f"{text}Confirm it on others."
+    return f"{text}Check it on a new recording."
 
 
 def _candidates(

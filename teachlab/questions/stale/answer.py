@@ -190,14 +190,36 @@ class Staleness(Document):
             told += f", {was.events} of {was.trials} before"
         return Verdict(
             decision=str(self.state),
-            about="the setting in use",
+            about=f"the setting in use{self._limited}",
             claim=HeadlineClaim(
                 text=f"{told}. At {100 * self.confidence:g} % confidence by lots, {100 * low:.3g} to "
                 f"{100 * high:.3g} % are lost now.",
                 upper=high, confidence=self.confidence, passes=now.trials,
             ),
-            reasons=tuple(VerdictReason(text=sentence(text)) for text in self.because),
+            reasons=tuple(VerdictReason(text=sentence(text)) for text in (*self._beside, *self.because)),
         )  # fmt: skip
+
+    @property
+    def _limited(self) -> str:
+        """What *keep* means: nothing got worse."""
+        if self.state is not Stale.KEEP:
+            return ""
+        return ", nothing got worse in this recording" if self.before is None else ", nothing is worse than before"
+
+    @property
+    def _beside(self) -> tuple[str, ...]:
+        """What the state does not say: a setting that is kept may be bad, and one that is bad may always have been."""
+        now, was = self.now.score, None if self.before is None else self.before.score.lost_rate
+        lost = now.lost_rate
+        if self.state is Stale.KEEP and (wrong := lost.events + now.counts.false_trips + now.counts.extra):
+            return (
+                f"this does not say that the setting is good: it makes {number_of(wrong, 'error')} on "
+                f"{number_of(lost.trials, 'pass', 'passes')} here",
+            )
+        if self.state is not Stale.RETEACH or was is None or not lost.events:
+            return ()
+        as_many = was.trials and was.events * lost.trials >= lost.events * was.trials
+        return ("it lost as many before: cleaning will not help, teach again",) if as_many else ()
 
     def as_dict(self) -> dict[str, Any]:
         """Return the plain JSON form."""

@@ -55,7 +55,7 @@ def test_one_gap_is_left_out_and_designed_against() -> None:
     assert text.startswith(
         "Tried both ways: with samples 1625 to 1675 left out (import --except): no error; designed against it ("
     )
-    assert text.endswith("): no error. The design knew these passes: confirm it on others.")
+    assert text.endswith("): no error. The design knew these passes: check it on a new recording.")
 
 
 @pytest.mark.parametrize(("flash", "every", "designed"), [(4, 11, False), (24, 200, True)])
@@ -87,8 +87,8 @@ def test_every_kind_of_cure_is_told_with_what_its_replay_gives() -> None:
     assert cures["averaging"].text == "an average over 8 evaluations (8 ms) and the level at 85 mV"
     text = cured_text(list(cures.values()), 8, every=True)
     assert text == (
-        "Replay of these passes gives no error with a filter of 5 evaluations, or with an on-delay of 4 ms. Errors "
-        "with other changes: averaging 0. Confirm it on others."
+        "Better: a filter of 5 evaluations, or an on-delay of 4 ms: no error on these passes. Errors with other "
+        "changes: averaging 0. Check it on a new recording."
     )
     verdict = stress(recording, truth, SETTING).verdict
     assert any(reason.text == text for reason in verdict.reasons)
@@ -123,7 +123,8 @@ def test_light_that_drifts_is_cured_by_what_follows_it() -> None:
     assert found.works is False
     assert found.cures
     assert found.cures[0].errors == 0
-    assert any("Replay of these passes gives no error with " in reason.text for reason in found.verdict.reasons)
+    assert any(reason.told.startswith("Better: ") for reason in found.verdict.reasons)
+    assert any(": no error on these passes. " in reason.text for reason in found.verdict.reasons)
     document = found.as_dict()["verdict"]["cures"]
     assert document[0] == {"kind": found.cures[0].kind, "text": found.cures[0].text, "lost": 0, "false": 0}
     assert inspected(*line_without_flashes()).cures == ()

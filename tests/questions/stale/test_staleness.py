@@ -72,6 +72,29 @@ def test_nothing_changed() -> None:
     assert _found(_log(seed=1)).state is Stale.KEEP
 
 
+def test_keep_says_that_nothing_got_worse_and_not_that_the_setting_is_good() -> None:
+    """6 of 300 passes are lost, then as before: that nothing changed is no praise of the setting."""
+    clean, bad = _found(_log(seed=1), _log(seed=2)).verdict, _found(_log(lost=6, seed=1), _log(lost=6, seed=2))
+    assert clean.about == "the setting in use, nothing is worse than before"
+    assert not any("good" in reason.text for reason in clean.reasons)
+    alone = _found(_log(seed=1)).verdict
+    assert alone.about == "the setting in use, nothing got worse in this recording"
+    if bad.state is Stale.KEEP:
+        assert bad.verdict.reasons[0].text.startswith(
+            "This does not say that the setting is good: it makes 6 errors on "
+        )
+    else:
+        assert bad.verdict.reasons[0].text == "It lost as many before: cleaning will not help, teach again."
+
+
+def test_what_always_lost_as_many_is_not_sent_to_be_cleaned() -> None:
+    always, since = _found(_log(lost=60), _log(lost=60, seed=2)), _found(_log(lost=60), _log(seed=2))
+    assert always.state is since.state is Stale.RETEACH
+    said = "It lost as many before: cleaning will not help, teach again."
+    assert always.verdict.reasons[0].text == said
+    assert said not in [reason.text for reason in since.verdict.reasons]
+
+
 def test_reserves_stand_beside_the_margin_of_both() -> None:
     now, before = _log(level=70, seed=1), _log(level=80, seed=2)
     found = _found(now, before)
