@@ -72,7 +72,7 @@ def identify_command(
     elif out is None:
         step = f"teachlab identify {shlex.quote(recording)} --jitter {jitter} --out sensor.json"
         if not found.unique:
-            step = f"Log what is named above and identify again. Or write the simplest setting: {step}"
+            step = "Log what is named above, and identify again. --out sensor.json writes the simplest that fits."
     else:
         step = f"teachlab agree {typed_again(recording, setting=out)}"
     found = replace(found, next_step=step)

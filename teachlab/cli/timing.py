@@ -18,8 +18,8 @@ LABELS = {
     "dwell_ms": ("shortest dwell", "ms"),
     "gap_ms": ("shortest gap", "ms"),
     "samples_in_dwell": ("evaluations in the dwell", ""),
-    "seen": ("chance that it is seen", ""),
-    "resolved": ("chance that the gap is seen", ""),
+    "seen": ("chance that it is seen", "%"),
+    "resolved": ("chance that the gap is seen", "%"),
     "min_object_mm": ("object surely seen from", "mm"),
     "min_gap_mm": ("gap surely seen from", "mm"),
     "response_ms": ("response, longest", "ms"),
@@ -29,7 +29,7 @@ LABELS = {
     "output_gap_ms": ("output gap", "ms"),
     "controller_ms": ("the controller needs", "ms"),
     "controller_max_hz": ("the controller follows", "Hz"),
-    "controller_sees": ("chance that it sees the pulse", ""),
+    "controller_sees": ("chance that it sees the pulse", "%"),
     "off_delay_window_ms": ("off-delay may be", "ms"),
     "position_mm": ("object moves until the onset", "mm"),
     "position_jitter_mm": ("standard deviation of that", "mm"),
@@ -89,13 +89,17 @@ def timing_command(
     if recording is not None:
         on = typed_again(recording, truth=truth, setting=setting)
         step = f"teachlab bench {on} --out results" if setting is None else f"teachlab replay {on}"
+    if answer.by_level and recording is not None:
+        step = f"teachlab bench {typed_again(recording, truth=truth)} --out results"
+    elif answer.shorten:
+        step = answer.shorten
     verdict = answer.verdict.leading_to(step)
     if json:
         document = answer.as_dict()
         document["verdict"] = verdict.as_dict()
         emit_json(document)
         return
-    found, expected = answer.budget, answer.predicted
+    found, expected = answer.separated or answer.budget, answer.predicted
     say_verdict(verdict, _budget(found), details=details)
     if not details:
         return
@@ -108,10 +112,6 @@ def timing_command(
             say(f"{label:>30}  {_text(value, unit)}".rstrip())
     say(f"From {found.source}.")
     if expected is not None:
-        say(
-            f"Filter and delays alone miss {expected.missed:.4g} of {expected.passes} passes and merge "
-            f"{expected.merged:.4g} of {expected.gaps} neighbours."
-        )
         for sentence in _beside(expected, answer.at_levels, found.controller_ms):
             say(sentence)
 
@@ -122,24 +122,19 @@ def _budget(found: Timing) -> list[str]:
         f"  dwell {_text(found.dwell_ms, 'ms')}, gap {_text(found.gap_ms, 'ms')}, response at most "
         f"{_text(found.response_ms, 'ms')}",
         f"  output pulse {_text(found.output_pulse_ms, 'ms')}, output gap {_text(found.output_gap_ms, 'ms')}, "
-        + (f"controller needs {_text(found.controller_ms, 'ms')}" if found.controller_ms else "controller: --scan-ms"),
+        + (
+            f"controller needs {_text(found.controller_ms, 'ms')}"
+            if found.controller_ms
+            else "controller not checked (give --scan-ms)"
+        ),
     ]
 
 
 def _beside(expected: Predicted, at_levels: bool, controller_ms: float) -> list[str]:
     """Return the errors that filter and delays do not cause."""
     out = []
-    if expected.unlit and at_levels:
-        out.append(
-            f"During {expected.unlit} passes the light is never beyond the level: this is not a question of time."
-        )
-    if expected.touching:
-        out.append(
-            f"Between {expected.touching} neighbours the light never falls back behind the level: this is not a "
-            "question of time."
-            if at_levels
-            else f"{expected.touching} neighbours touch: no setting can separate them."
-        )
+    if expected.touching and not at_levels:
+        out.append(f"{expected.touching} neighbours touch: no setting can separate them.")
     if expected.short_pulses or expected.short_gaps:
         out.append(
             f"The controller needs {_text(controller_ms, 'ms')}: too short for it are {expected.short_pulses} pulses "
@@ -159,4 +154,6 @@ def _text(value: float | tuple[float, float], unit: str) -> str:
         return range_in_words(low, high)
     if unit == "ms":
         return in_words(value)
+    if unit == "%":
+        return f"{100 * value:.4g} %"
     return f"once in {in_words(1000 / value)}" if unit == "Hz" and 0 < value < 0.1 else f"{in_figures(value, 4)} {unit}"

@@ -111,6 +111,51 @@ def test_a_delay_at_fault_is_blamed(line: Path) -> None:
         assert score[lost] == (0 if name == "plain" else 1)
 
 
+@pytest.mark.parametrize(
+    ("setting", "told"),
+    [("held", "Next: Shorten the off-delay to at most 3 ms."), ("late", "Next: Shorten the on-delay to at most 2 ms.")],
+)
+def test_the_next_step_says_to_what_a_delay_must_be_shortened(line: Path, setting: str, told: str) -> None:
+    name = line.parent / f"{setting}.json"
+    assert told in run(line, "--setting", name).output
+    kind, most = told.split()[3], float(told.split()[7])
+    for ms, fits in ((most, "fine"), (most + 1, "impossible")):
+        assert document(line, "--setting", name, f"--{kind}-ms", ms)["fits"] == fits
+    again = run(line, "--setting", name, f"--{kind}-ms", most).output
+    assert "Shorten" not in again
+    assert "Next: teachlab replay" in again
+
+
+def test_light_that_never_reaches_the_level_is_no_question_of_time(line: Path) -> None:
+    """The third pass of 3 ms has light of 30 counts, under the level of 50."""
+    light = np.full(200, 10, np.uint16)
+    for a, b, value in ((50, 70, 90), (80, 100, 90), (104, 107, 30)):
+        light[a:b] = value
+    info = RecordingInfo(sample_rate_hz=1000, unit="counts", line_speed_m_s=0.5)
+    line = line.with_name("dim.parquet")
+    write_recording(line, Recording.from_array(light, info))
+    write_truth(line.with_name("dim.passes.parquet"), Truth.from_arrays([50, 80, 104], [70, 100, 107]))
+    setting = line.parent / "plain.json"
+    lines = run(line, "--setting", setting).output.splitlines()
+    assert lines[0].startswith("Level first: the light of 1 of 3 passes never reaches the level.")
+    output = " ".join(" ".join(lines).split())
+    assert "Why: This is not a question of time: change the level first." in output
+    assert "Why: Filter and delays alone miss 0 of 2 passes and merge 0 of 2 pairs of neighbours." in output
+    # The budget is that of the passes that reach the level: 20 ms each.
+    assert "dwell 20 ms, gap 10 ms" in output
+    assert "chance that it is seen 100 %" in output
+    assert f"Next: teachlab bench {line} --out results" in output
+    slow = " ".join(run(line, "--setting", setting, "--on-delay-ms", 20).output.split())
+    assert "Level first: " in slow
+    assert "Filter and delays alone miss 2 of 2 passes" in slow
+    assert "Why: For what the level separates: the on-delay of 20 ms needs 21 evaluations" in slow
+    assert document(line, "--setting", setting)["predicted"]["missed"] == 1
+
+
+def test_a_controller_that_was_not_given_is_said_to_be_unchecked(line: Path) -> None:
+    assert "controller not checked (give --scan-ms)" in run(line).output
+
+
 def test_options_override_the_setting(line: Path) -> None:
     found = document(line, "--setting", line.parent / "held.json", "--off-delay-ms", 3, "--consecutive", 2)
     assert found["delay_at_fault"] is None

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
+from functools import partial
 from typing import TYPE_CHECKING, Any
 
 from teachlab.errors import ParameterError
 from teachlab.model.setting import Setting
 from teachlab.model.verdict import Verdict, VerdictReason, sentence
-from teachlab.questions.timing.budget import Timing, timing
+from teachlab.questions.timing.budget import Timing, shortened, timing
 from teachlab.questions.timing.dwelling import (
     Predicted,
     delay_at_fault,
@@ -17,7 +18,7 @@ from teachlab.questions.timing.dwelling import (
     spans_at_levels,
     spans_of_truth,
 )
-from teachlab.questions.timing.line import line_from_lengths
+from teachlab.questions.timing.line import in_words, line_from_lengths
 
 if TYPE_CHECKING:
     from teachlab.model.recording import Recording
@@ -37,25 +38,55 @@ class TimingAnswer:
         The delay that causes it.
     at_levels : bool
         Whether the light was measured at the levels of a setting.
+    separated : Timing or None
+        Budget of the passes and gaps that the levels separate; None if they separate all, or none.
+    shorten_to : dict
+        Longest on-delay and off-delay, ms, of those that must be shortened.
     """
 
     budget: Timing
     predicted: Predicted | None = None
     delay_at_fault: str | None = None
     at_levels: bool = False
+    separated: Timing | None = None
+    shorten_to: dict[str, float] = field(default_factory=dict)
+
+    @property
+    def by_level(self) -> str:
+        """The passes and gaps that the levels do not separate, in one clause: no question of time; else empty."""
+        found, out = self.predicted, []
+        if self.at_levels and found is not None and found.unlit:
+            out.append(f"the light of {found.unlit} of {found.passes} passes never reaches the level")
+        if self.at_levels and found is not None and found.touching:
+            out.append(f"between {found.touching} of {found.gaps} pairs of neighbours the light never falls back")
+        return "; ".join(out)
+
+    @property
+    def shorten(self) -> str:
+        """To what delays must be shortened, in one sentence; empty if none must, or none can."""
+        told = " and ".join(f"the {name} to at most {in_words(ms)}" for name, ms in self.shorten_to.items())
+        return f"Shorten {told}." if told else ""
 
     @property
     def verdict(self) -> Verdict:
         """Whether there is enough time, and what the cause is if not."""
-        budget = self.budget
-        reasons = [VerdictReason(text=sentence(budget.because))] if budget.because else []
+        budget, by_level = self.separated or self.budget, self.by_level
+        reasons = []
+        if by_level:
+            reasons.append(VerdictReason(text="This is not a question of time: change the level first."))
+        if budget.because and not (by_level and self.separated is None):
+            text = sentence(budget.because)
+            reasons.append(VerdictReason(text=f"For what the level separates: {budget.because}." if by_level else text))
         if self.delay_at_fault:
             reasons.append(VerdictReason(text=sentence(self.delay_at_fault)))
         if (found := self.predicted) is not None:
+            # What the level loses is no loss by filter and delays.
+            unlit, touching = (found.unlit, found.touching) if self.at_levels else (0, 0)
+            passes, gaps = found.passes - unlit, found.gaps - touching
             reasons.append(
                 VerdictReason(
-                    text=f"Filter and delays alone miss {found.missed:.4g} of {found.passes} passes and merge "
-                    f"{found.merged:.4g} of {found.gaps} pairs of neighbours."
+                    text=f"Filter and delays alone miss {found.missed - unlit:.4g} of {passes} passes and "
+                    f"merge {found.merged - touching:.4g} of {gaps} pairs of neighbours."
                 )
             )
         # `fits` is a word of the document; the screen begins with its meaning.
@@ -63,6 +94,8 @@ class TimingAnswer:
         about = "from product to controller"
         if budget.controller_ms == 0:
             about = "from product to output. The controller was not checked: no time of it was given"
+        if by_level:
+            decision, about = "level first", by_level
         return Verdict(decision=decision, about=about, reasons=tuple(reasons))
 
     def as_dict(self) -> dict[str, Any]:
@@ -146,7 +179,7 @@ def time_budget(
             on_share=on_share, off_share=off_share, switching=used.switching, scan_ms=scan_ms,
             input_filter_ms=input_filter_ms, speed_change=speed_change,
         )  # fmt: skip
-        return TimingAnswer(budget=timing(line))
+        return TimingAnswer(budget=timing(line), shorten_to=shortened(line))
     if length_mm is not None or gap_mm is not None:
         raise ParameterError("give a recording, or --length-mm and --gap-mm, not both.")
     if setting is None:
@@ -160,13 +193,18 @@ def time_budget(
         )
     else:
         spans = spans_at_levels(recording, truth, used)
-    line = line_of(
-        recording, used, spans, scan_ms=scan_ms, input_filter_ms=input_filter_ms, speed_mm_s=speed_mm_s,
+    line_for = partial(
+        line_of, recording, used, scan_ms=scan_ms, input_filter_ms=input_filter_ms, speed_mm_s=speed_mm_s,
         speed_change=speed_change,
     )  # fmt: skip
+    line = line_for(spans)
+    apart = spans.separated() if spans.at_levels and not (spans.dwell_ms.all() and spans.gap_ms.all()) else None
+    judged = line if apart is None else line_for(apart)
     return TimingAnswer(
         budget=timing(line),
         predicted=predict(spans, line),
         delay_at_fault=delay_at_fault(spans, line),
         at_levels=spans.at_levels,
+        separated=None if apart is None else timing(judged),
+        shorten_to=shortened(judged),
     )

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from teachlab.model.json_values import Document
 from teachlab.questions.timing.line import TimeBudget, in_words, range_in_words
@@ -115,6 +115,44 @@ def timing(line: TimeBudget) -> Timing:
         because=because,
         source=line.source,
     )
+
+
+def shortened(line: TimeBudget) -> dict[str, float]:
+    """Return to what delays must be shortened so that the shortest object and gap surely come through.
+
+    Parameters
+    ----------
+    line : TimeBudget
+
+    Returns
+    -------
+    dict
+        Longest on-delay and off-delay, ms, whole evaluations; only those that must be shortened. Empty if that would
+        not be enough.
+    """
+    swapped, given = line.switching.delays_swap_roles, line.switching
+    period = line.period_ms
+    inside, apart = (math.floor(t / period + 1e-9) for t in (line.dwell_ms, line.gap_ms))
+    free = math.floor((line.gap_ms - line.scan_ms - line.input_filter_ms) / period + 1e-9)
+    back, hold = line.delays()
+    # The delay that acts first lengthens what the other one lets through, so it is shortened first.
+    if swapped:
+        hold = min(hold, apart - 1, back + free)
+        back = min(back, inside - 1 + hold)
+    else:
+        back = min(back, inside - 1)
+        hold = min(hold, apart - 1 + back, back + free)
+    if min(back, hold) < 0:
+        return {}
+    on, off = (hold, back) if swapped else (back, hold)
+    was_on, was_off = reversed(line.delays()) if swapped else line.delays()
+    out = {name: k * period for name, k, was in (("on-delay", on, was_on), ("off-delay", off, was_off)) if k < was}
+    switching = replace(
+        given,
+        on_delay_ms=out.get("on-delay", given.on_delay_ms),
+        off_delay_ms=out.get("off-delay", given.off_delay_ms),
+    )
+    return out if replace(line, switching=switching).surely_seen else {}
 
 
 def _longest_hold(line: TimeBudget, need: float) -> float:

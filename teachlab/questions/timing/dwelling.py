@@ -40,6 +40,14 @@ class DwellSpans:
     source: str
     at_levels: bool = False
 
+    def separated(self) -> DwellSpans | None:
+        """Return the passes that reach the levels and the gaps that leave them; None if there are none."""
+        dwell, gap = self.dwell_ms[self.dwell_ms > 0], self.gap_ms[self.gap_ms > 0]
+        if not dwell.size or (self.gap_ms.size and not gap.size):
+            return None
+        source = f"{dwell.size} passes and {gap.size} gaps that the level separates, of {self.source}"
+        return replace(self, dwell_ms=dwell, gap_ms=gap, source=source)
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Predicted(Document):
@@ -51,7 +59,8 @@ class Predicted(Document):
         Expected numbers at a random phase; whole numbers if evaluations were counted.
     passes, gaps : int
     touching, unlit : int
-        Gaps of length 0, and passes whose light is never beyond the level: no delay causes these.
+        Gaps of length 0, and passes whose light is never beyond the level: counted among merged and missed, but not
+        caused by filter or delays.
     short_pulses, short_gaps : int
         Pulses, and gaps between two pulses, in the output that are shorter than the controller needs.
     """

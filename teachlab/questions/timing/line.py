@@ -85,7 +85,7 @@ class TimeBudget:
 
         The filter needs n and delays both edges equally; the on-delay needs one more than its length.
         """
-        back, hold = self._delays()
+        back, hold = self.delays()
         return max(self.switching.consecutive, back + 1 - (hold if self.switching.delays_swap_roles else 0))
 
     @property
@@ -94,10 +94,11 @@ class TimeBudget:
 
         One more than the length of the off-delay, minus the evaluations by which the on-delay delays the next onset.
         """
-        back, hold = self._delays()
+        back, hold = self.delays()
         return max(self.switching.consecutive, hold + 1 - (0 if self.switching.delays_swap_roles else back))
 
-    def _delays(self) -> tuple[int, int]:
+    def delays(self) -> tuple[int, int]:
+        """Return the delay before an onset, and the one that keeps the output active, in evaluations."""
         rate = self.evaluation_rate_hz
         return delay_evaluations(self.back_ms, rate), delay_evaluations(self.hold_ms, rate)
 
@@ -108,6 +109,13 @@ class TimeBudget:
     def resolved(self, gap_ms: float) -> float:
         """Return the probability that a gap of this length releases the output, at a random phase."""
         return probability_inside(gap_ms, self.period_ms, self.gap_needs)
+
+    @property
+    def surely_seen(self) -> bool:
+        """Whether object and gap surely switch the output, for as long as the controller needs."""
+        need, longer = self.scan_ms + self.input_filter_ms - 1e-9, self.hold_ms - self.back_ms
+        through = self.seen(self.dwell_ms) == 1 and self.resolved(self.gap_ms) == 1
+        return through and self.dwell_ms + longer >= need and self.gap_ms - longer >= need
 
 
 def in_words(value_ms: float) -> str:

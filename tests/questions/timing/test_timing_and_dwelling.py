@@ -16,7 +16,7 @@ from teachlab.model.recording import Recording, RecordingInfo
 from teachlab.model.score import Counts
 from teachlab.model.setting import DelaysActOn, Polarity, Setting, Switching
 from teachlab.model.truth import Truth
-from teachlab.questions.timing.budget import timing
+from teachlab.questions.timing.budget import shortened, timing
 from teachlab.questions.timing.dwelling import delay_at_fault, line_of, predict, spans_at_levels, spans_of_truth
 from teachlab.questions.timing.line import TimeBudget, edges_mm, line_from_lengths, probability_inside
 from teachlab.scoring import score
@@ -348,3 +348,43 @@ def test_edges_take_from_the_dwell_what_they_give_to_the_gap() -> None:
     assert (plain.dwell_ms - found.dwell_ms).tolist() == pytest.approx([taken] * 2, rel=1e-9)
     assert (found.gap_ms - plain.gap_ms).tolist() == pytest.approx([taken], rel=1e-9)
     assert taken > 1
+
+
+@pytest.mark.parametrize("seed", range(40))
+def test_shortened_delays_are_the_longest_that_surely_do(seed: int) -> None:
+    """One evaluation more on any of them, and the shortest object or gap, or the controller, may be lost."""
+    rng = np.random.default_rng(seed)
+    dark = bool(rng.integers(2))
+    switching = Switching(
+        polarity=Polarity.DARK_ON if dark else Polarity.LIGHT_ON,
+        delays_act_on=DelaysActOn.LIGHT if rng.integers(2) else DelaysActOn.OUTPUT,
+        consecutive=int(rng.integers(1, 4)),
+        on_delay_ms=float(rng.integers(0, 40)),
+        off_delay_ms=float(rng.integers(0, 40)),
+    )
+    line = TimeBudget(
+        dwell_ms=float(rng.uniform(5, 30)), gap_ms=float(rng.uniform(5, 30)), evaluation_rate_hz=1000,
+        switching=switching, scan_ms=float(rng.integers(0, 8)),
+    )  # fmt: skip
+
+    def sure(on_ms: float, off_ms: float) -> bool:
+        other = replace(line, switching=replace(switching, on_delay_ms=on_ms, off_delay_ms=off_ms))
+        pulse = other.dwell_ms - other.back_ms + other.hold_ms
+        rest = other.gap_ms + other.back_ms - other.hold_ms
+        lasts = min(pulse, rest) >= other.scan_ms - 1e-9
+        return other.seen(other.dwell_ms) == 1 and other.resolved(other.gap_ms) == 1 and lasts
+
+    was = {"on-delay": switching.on_delay_ms, "off-delay": switching.off_delay_ms}
+    found = shortened(line)
+    if sure(*was.values()):
+        assert found == {}
+    elif found:
+        assert sure(*(was | found).values())
+        for name, ms in found.items():
+            assert 0 <= ms < was[name]
+            assert not sure(*(was | found | {name: ms + 1}).values()), (name, found)
+    elif not switching.delays_swap_roles:
+        # No pair of shorter delays would do.
+        shorter = ((on, off) for on in range(int(was["on-delay"]) + 1) for off in range(int(was["off-delay"]) + 1))
+        most_on = min(int(was["on-delay"]), int(line.dwell_ms) - 1)
+        assert not any(sure(on, off) for on, off in shorter if on == most_on)
