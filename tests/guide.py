@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import contextlib
 import io
+import math
 import os
 import re
 import runpy
@@ -15,6 +16,7 @@ import shutil
 import tempfile
 from collections.abc import Iterator
 from pathlib import Path
+from unittest.mock import patch
 
 from typer.testing import CliRunner
 
@@ -68,7 +70,9 @@ def printed(line: str) -> str:
     """Run one command and return what it prints on both streams."""
     words = shlex.split(line.replace("\\\n", " "))
     if words[0] == "teachlab":
-        done = CliRunner().invoke(app, words[1:])
+        # What a slow machine would add, of time left and of what takes long, is no part of a page.
+        with patch.multiple("teachlab.cli.console", FIRST_WORD_S=math.inf, LONG_S=math.inf):
+            done = CliRunner().invoke(app, words[1:])
         if done.exception is not None and not isinstance(done.exception, SystemExit):
             raise done.exception
         text, code = done.output, done.exit_code
