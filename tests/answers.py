@@ -56,7 +56,8 @@ LONG, FEW = 12, 2
 LEFT_OUT = frozenset(("drawn", "software", "by_proxy"))
 """What depends on versions, says where evidence lay, or is worked as the member beside it."""
 _HIDDEN = re.compile(
-    r"(?<![\w.])(?:(?=\d*[a-f])[0-9a-f]{12,64}|\d{12}|\d{16}|\d{64})\b(?!\.)|\b\d+(\.\d+)? [kMG]?B\b|teachlab \d+\.\d+\S*|\bv?\d+\.\d+\.\d+\b"
+    r"(?<![\w.])(?:(?=\d*[a-f])[0-9a-f]{12,64}|\d{12}|\d{16}|\d{64})\b(?!\.)|"
+    r"\b\d+(\.\d+)? [kMG]?B\b|teachlab \d+\.\d+\S*|\bv?\d+\.\d+\.\d+\b"
 )
 """Digests (also those few without a letter), sizes of files and versions."""
 FURTHER = """
