@@ -239,7 +239,8 @@ def counterfactual_command(
     if note := passes_note(passes):
         warn(note)
     on = typed_again(recording, truth=truth)
-    enough = (found.sensors[0].spare or 0.0) >= 1
+    now = found.sensors[0]
+    enough = (now.spare or 0.0) >= 1 and now.clean is not None
     verdict = found.verdict.leading_to(f"teachlab {f'bench {on} --out results' if enough else f'design {on}'}")
     if json:
         emit_json(found.as_dict() | {"verdict": verdict.as_dict()})

@@ -123,3 +123,36 @@ def test_the_answer_comes_first_and_names_who_has_most(line: Path) -> None:
     assert now["margin"] >= now["needed"]
     assert told.startswith("Enough margin: the present sensor.")
     assert f"Next: teachlab bench {line} --out results" in told
+
+
+@pytest.mark.parametrize("gap_peak", [0, 900])
+def test_enough_margin_is_not_said_alone_where_no_level_separates(tmp_path: Path, gap_peak: int) -> None:
+    """200 strong passes in little noise; one gap may hold a glint above all of them."""
+    rng = np.random.default_rng(3)
+    start = np.arange(200) * 100 + 50
+    light = rng.normal(100, 5, 20_100)
+    for a in start:
+        light[a : a + 40] += 500
+    if gap_peak:
+        light[1030] = gap_peak
+    path = tmp_path / "line.parquet"
+    info = RecordingInfo(sample_rate_hz=1000, unit="counts")
+    write_recording(path, Recording.from_array(np.rint(light).astype(np.uint16), info))
+    write_truth(tmp_path / "line.passes.parquet", Truth.from_arrays(start, start + 40))
+    now, told = document(path)[0], " ".join(run(path).stdout.split())
+    assert now["margin"] >= now["needed"]
+    if not gap_peak:
+        assert now["clean_levels"] is not None
+        assert told.startswith("Enough margin: the present sensor. ")
+        assert "no level separates" not in told
+        assert f"Next: teachlab bench {path}" in told
+        return
+    assert now["clean_levels"] is None
+    assert told.startswith(
+        "Noise is small enough, but no level separates all passes from all gaps: the present sensor. "
+    )
+    assert "Why: Some pass is weaker than some gap: each fixed level without hysteresis loses a pass" in told
+    able = [one["sensor"] for one in document(path)[1:] if one["clean_levels"] is not None]
+    assert able
+    assert f"A level that does it exists for: {', '.join(able)}." in told
+    assert f"Next: teachlab design {path}" in told

@@ -33,6 +33,7 @@ if TYPE_CHECKING:
 __all__ = ["ComparedSensor", "SensorMargin", "counterfactual", "needed_margin", "sensors"]
 _HELD, _HELD_WITH_BEST = (15.0, 120.0), (100.0, 2500.0)
 """Bytes for each sample, and for each crossing of the middle of the light; measured on clean light and on noise."""
+UNSEPARATED = "noise is small enough, but no level separates all passes from all gaps"
 GRID = 25
 """Number of levels of the grid on which a sensor with filter or delays is searched with hysteresis."""
 
@@ -77,6 +78,17 @@ class Counterfactual(Document):
             )
         else:
             decision = "enough margin" if now.margin >= now.needed else "too little margin"
+        reasons = [VerdictReason(text=told)]
+        if now.margin >= now.needed > 0 and now.clean is None:
+            decision = UNSEPARATED
+            clean = [one.sensor.name for one in others if one.clean is not None]
+            told = (
+                f"A level that does it exists for: {', '.join(clean)}." if clean else "No other sensor has one either."
+            )
+            text = (
+                "Some pass is weaker than some gap: each fixed level without hysteresis loses a pass or trips in a gap."
+            )
+            reasons.insert(0, VerdictReason(text=f"{text} {told}"))
         best = max((one for one in others if one.spare is not None), key=lambda one: one.spare or 0.0, default=None)
         gained = "None of the other sensors would have more."
         if best is not None and best.spare is not None and best.spare > max(now.spare or 0.0, 0.0):
@@ -85,7 +97,7 @@ class Counterfactual(Document):
         return Verdict(
             decision=decision,
             about="the present sensor",
-            reasons=(VerdictReason(text=told), VerdictReason(text=gained)),
+            reasons=(*reasons, VerdictReason(text=gained)),
             conditions=(promise,),
         )
 
