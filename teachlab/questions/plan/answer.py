@@ -8,8 +8,9 @@ from typing import Any
 
 from teachlab.errors import ParameterError
 from teachlab.model.json_values import plain
-from teachlab.model.printable_text import number_of
+from teachlab.model.printable_text import in_figures, number_of
 from teachlab.model.verdict import HeadlineClaim, Verdict, VerdictReason
+from teachlab.statistics.claims.decisions import ACCEPTED_ERRORS
 from teachlab.statistics.claims.lot_claims import CLAIM_LOT_PASSES, Assumption, lots_needed
 from teachlab.statistics.intervals import count, proportion
 from teachlab.statistics.planning import (
@@ -24,6 +25,13 @@ from teachlab.statistics.planning import (
 )
 from teachlab.statistics.tolerance import share_beyond, tolerance_claim
 
+LONG = 60
+"""Number of lots from which on it is said how long they take."""
+DAYS_OF_A_YEAR = 365.25
+_ENDED = {
+    Standing.ENOUGH: "Stop recording. Write the record of the setting on this recording.",
+    Standing.FAILED: "Choose another setting, or allow more losses. Then log other passes.",
+}
 Told = tuple[dict[str, Any], list[str], Standing | None]
 
 
@@ -114,7 +122,9 @@ def plan(
     if true_rate is not None:
         chance = _chance(found, true_rate)
         found |= {"true_rate": true_rate, "chance_of_success": chance}
-        lines.append(f"If the true rate is {true_rate:g}, the plan succeeds with a chance of {100 * chance:.3g} %.")
+        lines.append(
+            f"If the true rate is {_percent(true_rate)}, the plan succeeds with a chance of {100 * chance:.3g} %."
+        )
     if values is not None:
         if hours:
             raise ParameterError("--taught works for values per pass or gap only; leave it out with --hours.")
@@ -136,9 +146,13 @@ def _verdict(
     sure, rate = f"{100 * confidence:g} % confidence", found["max_rate"]
     if "hours" in found:
         claim = HeadlineClaim(text=f"{lines[0]} Holds if false trips come one by one.", confidence=confidence)
-        return Verdict(decision=decision, about="running hours", claim=claim, reasons=_told(lines[1:]),
-            next_step=f"Log {found['hours']:.4g} running hours and count every false trip.",
-        )  # fmt: skip
+        about, step = "running hours", f"Log {found['hours']:.4g} running hours and count every false trip."
+        if standing is not None:
+            about = f"{found['seen']:,g} running hours, {number_of(found['lost'], 'false trip')}"
+        if standing is Standing.NOT_YET:
+            step = f"Log {found['more_hours']:.4g} more running hours and count every false trip."
+        step = _ENDED.get(standing, step) if standing is not None else step
+        return Verdict(decision=decision, about=about, claim=claim, reasons=_told(lines[1:]), next_step=step)
     events, best_of = found["events"], found["best_of"]
     # An allowed loss may fall into any lot: without a lot size it counts as a whole lot.
     lost_lots = events / lot_size if lot_size else float(events)
@@ -147,7 +161,7 @@ def _verdict(
     lose = "none of their passes" if not events else f"at most {events} passes"
     assumption = Assumption(icc)
     claim = HeadlineClaim(
-        text=f"If {lots:,} lots of at least {CLAIM_LOT_PASSES} passes lose {lose}, at most {100 * rate:.3g} % are lost "
+        text=f"If {lots:,} lots of at least {CLAIM_LOT_PASSES} passes lose {lose}, at most {_percent(rate)} are lost "
         f"on average over lots, at {sure}. {found['passes']:,} passes are enough only {assumption.condition}.",
         upper=rate, confidence=confidence, lots=lots, passes=found["passes"], assume="lots",
     )  # fmt: skip
@@ -155,13 +169,27 @@ def _verdict(
     # What the claim already says and assumes is not repeated.
     said = [line for line in lines[1:] if not line.startswith("This assumes independent passes")]
     step = (
-        f"Log {lots:,} lots of at least {CLAIM_LOT_PASSES} passes. Name the lot of every pass in the table of passes."
+        f"Log {lots:,} lots of at least {CLAIM_LOT_PASSES} passes"
+        f"{f' ({_duration(lots)} at one lot a day)' if lots > LONG else ''}. "
+        "Name the lot of every pass in the table of passes."
     )
-    if standing is Standing.ENOUGH:
-        step = "Stop recording. Write the record of the setting on this recording."
-    elif standing is Standing.FAILED:
-        step = "Choose another setting, or allow more losses. Then log other passes."
+    if standing is not None:
+        step = _ENDED.get(standing, step)
+    if rate < ACCEPTED_ERRORS and lots > LONG and standing is None:
+        easier = lots_needed(ACCEPTED_ERRORS, 1 - (1 - confidence) / best_of, lost_lots=lost_lots)
+        said.insert(0, f"To show at most {_percent(ACCEPTED_ERRORS)} takes {easier:,} lots.")
     return Verdict(decision=decision, about=about, claim=claim, reasons=_told(said), next_step=step)
+
+
+def _percent(rate: float) -> str:
+    """Return a rate as a person reads it."""
+    return f"{in_figures(100 * rate, 3)} %"
+
+
+def _duration(days: int) -> str:
+    """Return so many days in months or years."""
+    months = days / DAYS_OF_A_YEAR * 12
+    return f"{months:.2g} months" if months < 12 else f"{in_figures(months / 12, 2)} years"
 
 
 def _told(lines: list[str]) -> tuple[VerdictReason, ...]:
@@ -181,14 +209,14 @@ def _taught(values: int, max_rate: float, confidence: float, figure: float | Non
     document: dict[str, Any] = {"taught": found.as_dict()}
     sure = f"{100 * confidence:g} %"
     lines = [
-        f"At most {max_rate:g} of all further values lie outside the range of {values:,} taught ones with a confidence "
-        f"of {100 * found.range_confidence:.3g} %, beyond the largest (or smallest) alone with "
+        f"At most {_percent(max_rate)} of all further values lie outside the range of {values:,} taught ones with a "
+        f"confidence of {100 * found.range_confidence:.3g} %, beyond the largest (or smallest) alone with "
         f"{100 * found.extreme_confidence:.3g} %; {sure} takes {found.values_for_range:,} and "
         f"{found.values_for_extreme:,} values. Valid for independent values.",
     ]
     if found.factor is not None and found.factor_both is not None:
         lines.append(
-            f"Only if values are normal: at most {max_rate:g} lie beyond a level {found.factor:.4g} standard "
+            f"Only if values are normal: at most {_percent(max_rate)} lie beyond a level {found.factor:.4g} standard "
             f"deviations from their mean, at {sure}; for a window it takes {found.factor_both:.4g} to either side."
         )
     if figure is not None:
@@ -196,7 +224,8 @@ def _taught(values: int, max_rate: float, confidence: float, figure: float | Non
         document["taught"] |= {"figure": figure, "share_beyond": bound}
         lines.append(
             f"Only if values are normal: a population figure of {figure:g} from {values:,} values shows that at most "
-            f"{rounded_up(bound, 2)} lie beyond the level, at {sure}. Model-based, for conditions like those recorded."
+            f"{rounded_up(100 * bound, 2)} % lie beyond the level, at {sure}. Model-based, for conditions "
+            "like those recorded."
         )
     return document, lines
 
@@ -215,7 +244,7 @@ def _passes(
     wanted = plan_passes(max_rate, confidence, events=events, best_of=best_of, lot_size=lot_size, lots=lots, icc=icc)
     document: dict[str, Any] = {name: getattr(wanted, name) for name in wanted.__slots__}
     lines = [
-        f"{wanted.passes:,} passes with at most {events} lost show a rate of at most {max_rate:g} per pass "
+        f"{wanted.passes:,} passes with at most {events} lost show that at most {_percent(max_rate)} are lost, "
         f"at {100 * confidence:g} % confidence."
     ]
     if best_of > 1:
