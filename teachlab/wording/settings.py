@@ -27,8 +27,7 @@ def setting_text(setting: Setting, step: float | None = None) -> str:
     >>> setting_text(WindowSetting.of(at, low_release=22, high_release=77))
     'two thresholds, active between 22 and 77 mV (until below 20 or above 84), dark-on'
     """
-    way = str(setting.polarity)
-    dark_on = way == "dark-on"
+    way, dark_on = str(setting.polarity), not setting.light_on
     on, off, unit = level_text(setting.on_level, step), level_text(setting.off_level, step), setting.unit
     if isinstance(setting, WindowSetting):
         low, high = level_text(setting.low_release, step), level_text(setting.high_release, step)

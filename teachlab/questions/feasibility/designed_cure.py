@@ -10,7 +10,6 @@ from teachlab.errors import Abstained, SettingError
 from teachlab.model.following_and_window import WindowSetting
 from teachlab.model.printable_text import in_figures, level_text, wrong_text
 from teachlab.model.score import USUAL_RULES, Rules
-from teachlab.model.setting import Polarity
 from teachlab.scoring.scoring import score
 from teachlab.switching.run import replay
 from teachlab.teaching.block import TeachBlock
@@ -80,7 +79,7 @@ def parts_text(setting: Setting, step: float | None) -> str:
     levels = f"fixed levels, on {high}, off {low} {setting.unit}"
     if isinstance(setting, WindowSetting):
         where = f"below {low} and above {high}"
-        if setting.polarity is Polarity.DARK_ON:
+        if not setting.light_on:
             # The output is active within, and begins at the inner thresholds.
             where = f"between {level_text(setting.low_release, step)} and {level_text(setting.high_release, step)}"
         levels = f"two thresholds, active {where} {setting.unit}"
