@@ -446,6 +446,7 @@ def _more_trips(now: RecordingUnderSetting, before: RecordingUnderSetting | None
         return []
     from scipy.stats import binomtest
 
+    # If trips come as often as before, each of all of them lies in the present recording with its share of the hours.
     share = hours / (hours + hours_before)
     if binomtest(trips, trips + was, share, alternative="greater").pvalue >= MORE_TRIPS:
         return []

@@ -126,6 +126,7 @@ def _read(
     """Read a recording once; what does not depend on the setting is measured once for all of them."""
     scans = [one._scan for one in readings if one._scan is not None]
     condensing = [one._condensing for one in readings if one._condensing is not None]
+    # The stretches from which edge times are measured are kept on the way: `margin` reads them there, not in the file.
     alignment = AlignmentReading(recording, truth, beside=[scan.edge_stretch() for scan in scans])
     repeats = Repeats(truth.start, truth.end)
     extremes = {

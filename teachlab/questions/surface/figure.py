@@ -109,12 +109,15 @@ def _draw_map(figure: Any, axes: Any, surface: Surface, best: Hindsight) -> None
     shown = np.ma.masked_where(~surface.counted, cost)
     edges = _edges(surface)
     smallest = min(best.costs.miss or np.inf, best.costs.false or np.inf) / max(surface.detect_trials, 1)
+    # Linear up to the cost of one error, logarithmic beyond it: a cost of 0 has no logarithm.
     norm = SymLogNorm(linthresh=smallest, vmin=0, vmax=max(float(shown.max()), smallest))
     # Columns of the picture are on-levels.
     mesh = axes.pcolormesh(edges, edges, shown.T, cmap="cividis_r", norm=norm, rasterized=True)
     bar = figure.colorbar(mesh, ax=axes, shrink=0.85, pad=0.01)
     bar.set_label(f"cost per pass (lost {best.costs.miss:g}, false or extra {best.costs.false:g})")
     region = np.where(surface.counted, cost, np.inf) <= best.cost
+    # A contour runs half-way between points. So every cell has a point just inside each of its corners, and the line
+    # follows the borders of the cells instead of cutting through their middles.
     grid = np.repeat(np.repeat(region.T.astype(float), 2, axis=0), 2, axis=1)
     ends = np.repeat(edges, 2)[1:-1]
     inside = ends + np.tile((1e-6, -1e-6), surface.levels.size) * max(edges[-1] - edges[0], 1e-300)

@@ -154,6 +154,11 @@ def _mark(unsure: Flags, rows: Rows, starts: Edges, ends: Edges) -> None:
     real = ends > starts
     first, last = starts[real] // rows.every, (ends[real] - 1) // rows.every
     first, last = first[first < rows.count], last[first < rows.count].clip(max=rows.count - 1)
+    # Many runs at once: +1 where one starts, −1 behind its end. The running sum is above 0 in the rows that they touch:
+    #
+    #     runs      |-----|     |--|
+    #                  |-----|
+    #     sum      0 1  2  1  0  1   0
     steps = np.bincount(first, minlength=rows.count + 1) - np.bincount(last + 1, minlength=rows.count + 1)
     unsure |= np.cumsum(steps)[:-1] > 0
 

@@ -285,6 +285,9 @@ class _StandingOnsets:
         cls, starts: Edges, ends: Edges, owner: Edges, delay: int, spans: _TrialSpans, waits: Edges, comparators: int
     ) -> _StandingOnsets:
         at = starts + delay
+        #     undelayed output   __|#####|____|########|__      runs of one comparator
+        #     on-delay d              |##|       |#####|        each begins later by d
+        #     distance                   |-------|              the onset stands under every off-delay below it
         distance = np.empty_like(at)
         np.subtract(at[1:], ends[:-1], out=distance[1:])
         firsts = np.flatnonzero(np.diff(owner, prepend=-1))
@@ -305,6 +308,8 @@ class _StandingOnsets:
 
     def _summed(self, counted: Edges) -> Counts:
         """Return from how many onsets have each standing how many stand under each off-delay."""
+        # An onset with s standing is there under the first s off-delays: under each, those with a higher s are added
+        # up, from the far end. The first column, of onsets that stand under none, is left out.
         return counted.reshape(-1, self.waits + 1)[:, ::-1].cumsum(axis=1)[:, ::-1][:, 1:]
 
     def first_of(self, kind: int) -> tuple[Edges, Edges, Edges]:

@@ -100,6 +100,7 @@ class CellGrid:
     @property
     def features(self) -> NDArray[np.int64]:
         """How many of filter, on-delay and off-delay are in use, shape (filters, on-delays, off-delays)."""
+        # The first place on each of these axes is without.
         c, d, e = ((axis > axis[0]).astype(np.int64) for axis in self.timings)
         out: NDArray[np.int64] = c.reshape(-1, 1, 1) + d.reshape(-1, 1) + e
         return out
@@ -201,6 +202,7 @@ class ShownCounter:
     def edges_expected(self, grid: CellGrid, shown: ShownLight, levels: NDArray[np.bool_]) -> float:
         """Return about how many edges the comparators of some levels have together, from the light of a few passes."""
         events, turned = self._view.events, _by_level(grid, shown)
+        # From pass 1 on: the light of a pass is taken from the end of the one before it.
         some = np.unique(np.linspace(1, max(1, self.passes - 1), SAMPLED).astype(np.int64))
         some = some[some < self.passes]
         at = ranges_of(events.end[some - 1], events.end[some])
@@ -246,6 +248,7 @@ class ShownCounter:
         comparators, light = LevelPairs(pairs), self._view.events.light
         comparators.push(Block(0, light if evaluations is None else light[evaluations]))
         for state in comparators.light_states():
+            # Edges are counted among the evaluations that were compared: back to their places in the stretch.
             yield state if evaluations is None else TwoState(state.first, evaluations[state.edges])
 
 

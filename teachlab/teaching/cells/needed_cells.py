@@ -113,6 +113,7 @@ class NeededCells:
     def _count(self, rows: Bools, stage: int) -> None:
         """Count rows on one of the stretches."""
         timings = rows.reshape(-1, rows.shape[2] * rows.shape[3])
+        # Pairs of levels that need the same filters and on-delays are counted in one reading.
         kinds, kind = np.unique(timings, axis=0, return_inverse=True)
         for k in np.flatnonzero(kinds.any(axis=1)).tolist():
             pairs = np.flatnonzero(kind.ravel() == k)
@@ -122,6 +123,7 @@ class NeededCells:
             f, h = np.unravel_index(pairs, rows.shape[:2])
             at = f[:, None, None], h[:, None, None], c[None, :, None], d[None, None, :]
             found = self._counters[stage].rows(part, self._shown, pairs)
+            # What was counted on a longer stretch already is closer to the truth, and stays.
             longer = (self._stage[at] < stage)[..., None]
             self.errors[at] = np.where(longer, found, self.errors[at])
             self._stage[at] = np.maximum(self._stage[at], stage)

@@ -155,6 +155,7 @@ def _pass_heights(height: Values, start: Places, end: Places) -> tuple[Values, V
 
 def _gap_light(height: Values, start: Places, end: Places) -> Values:
     """Return the valid light outside stretches ``[start, end)``, which may overlap."""
+    # Widened stretches may overlap: light of a gap begins behind the furthest end so far.
     begins = np.append(0, np.maximum.accumulate(end)).clip(0, height.size)
     stops = np.append(start, height.size).clip(0, height.size)
     light: Values = np.concatenate(
