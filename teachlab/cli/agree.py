@@ -47,7 +47,6 @@ def agree_command(
     from teachlab.data.opening import open_with_passes
     from teachlab.data.setting_files import read_setting
     from teachlab.device.agreement import AGREES, LIMITED, OPEN, agree, matched_to_log
-    from teachlab.statistics.claims.decisions import ACCEPTED_ERRORS
     from teachlab.statistics.claims.lot_claims import assumption_from
     from teachlab.wording.identification import place_lines
 
@@ -68,7 +67,7 @@ def agree_command(
             aside.write_bytes(drawn)
     step = f"teachlab identify {typed_again(recording)}"
     if found.verdict.decision == OPEN:
-        step = f"teachlab plan --max-rate {ACCEPTED_ERRORS:g} --confidence {(1 + confidence) / 2:g}"
+        step = found.verdict.next_step
     elif found.verdict.decision in (AGREES, LIMITED):
         on = typed_again(recording, truth=truth, setting=setting)
         step = f"teachlab {'replay' if passes is None else 'report'} {on}{'' if passes is None else ' --out record'}"

@@ -34,7 +34,7 @@ EARLIEST, LATEST = -20, 200
 """Lags of the log that are tried, samples."""
 LIKELY_LAGS = 5
 """Number of lags that are matched: those with the most edges near each other, all edges of either side counted."""
-AGREES, LIMITED, DIFFERS, OPEN = "agrees", "agrees with a limit", "does not agree", "cannot be decided"
+AGREES, LIMITED, DIFFERS, OPEN = "agrees", "agrees with a limit", "does not agree", "not proven"
 LEAST_SHARE = 1 - ACCEPTED_ERRORS
 """Share of the pulses that must be shown to be reproduced, in both directions."""
 
@@ -191,7 +191,7 @@ def agree(
     return Agreement(
         recording=recording.name,
         setting=setting,
-        verdict=_verdict(recording, setting, share, share_of_replayed, shift, unmatched, found.lag, assumption),
+        verdict=_verdict(recording, setting, share, share_of_replayed, shift, found, assumption),
         logged=len(ours),
         replayed=len(theirs),
         matched=int(same.sum()),
@@ -207,8 +207,9 @@ def agree(
 
 def _verdict(
     recording: Recording, setting: Setting, share: ReproducedShare, back: ReproducedShare, shift: EarlyLate,
-    unmatched: tuple[ContradictedEdge, ...], lag: int, assumption: Assumption,
+    found: MatchedEdges, assumption: Assumption,
 ) -> Verdict:  # fmt: skip
+    unmatched, lag = found.unmatched(), found.lag
     claims = (share.named and share.lots >= CLAIM_LOTS) or assumption.icc is not None
     if share.low >= LEAST_SHARE and back.low >= LEAST_SHARE:
         decision = AGREES if claims else LIMITED
@@ -239,20 +240,31 @@ def _verdict(
         f"replayed ones ({100 * back.low:.3g} to {100 * back.high:.3g} %).",
         upper=1 - min(share.low, back.low), confidence=share.confidence, lots=share.lots, assume=assumption.name,
     )  # fmt: skip
+    matched = sum(len(pairs[0]) for pairs in found.pairs)
+    logged, replayed = (sum(len(side) for side in sides) for sides in (found.logged, found.replayed))
+    about = f"{matched:,} of {logged:,} logged and {matched:,} of {replayed:,} replayed edges agree; replayed:"
+    named = f"{share.lots if share.named else 'No'} lots are named"
+    limit = f"{named}: this holds for the recording alone. Name {CLAIM_LOTS} or more to claim beyond it."
+    step = ""
     if decision == OPEN:
         need = lots_needed(ACCEPTED_ERRORS, (1 + share.confidence) / 2)
-        more = f"Log {need} lots without a fault to show that at least {100 * LEAST_SHARE:g} % are reproduced"
-        reasons.insert(0, VerdictReason(text=f"{more}, or state how pulses of a lot correlate (--assume)."))
+        limit = f"{named}: this holds for the recording alone."
+        reasons.insert(0, VerdictReason(
+            text=f"For proof that at least {100 * LEAST_SHARE:g} % of the pulses are reproduced, at "
+            f"{100 * share.confidence:g} % confidence, it takes {need} named lots without a fault, or a statement of "
+            "how pulses of a lot correlate (--assume)."
+        ))  # fmt: skip
+        step = f"Log {need} lots beside the output, and name the lot of every pass. Then run this again."
+        if unmatched:
+            step = f"Look at the edges that differ (--details). {step}"
     return Verdict(
         decision=decision,
-        about="",
+        about=about if decision == OPEN else "",
         setting=setting,
         claim=claim,
         reasons=tuple(reasons),
-        conditions=() if claims else (
-            f"{share.lots if share.named else 'No'} lots are named: this holds for the recording alone. "
-            f"Name {CLAIM_LOTS} or more to claim beyond it.",
-        ),
+        conditions=() if claims else (limit,),
+        next_step=step,
         rehearsal=info.origin is Origin.SYNTHETIC,
     )  # fmt: skip
 
