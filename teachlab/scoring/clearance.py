@@ -235,7 +235,9 @@ def worst_by_unit(
     units = int(code.max()) + 1
     if measure == "population":
         floor = (margin.step or 0.0) / np.sqrt(12)
-        sides = [side for name, side in zip(SIDES, distance, strict=False) if name not in margin.no_variance][:2]
+        # Peaks and gaps alone, as in `Margin`: where one of them has no spread, the release does not stand in for it.
+        both = zip(SIDES[:2], distance, strict=False)
+        sides = [side for name, side in both if name not in margin.no_variance]
         figures = [[_population(side[code == k], floor) for k in range(units)] for side in sides]
         out = np.fmin.reduce(np.array(figures or [[np.nan] * units]), axis=0)
     else:

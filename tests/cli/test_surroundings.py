@@ -98,7 +98,7 @@ def test_every_number_that_is_none_is_refused(name: str, option: str) -> None:
 @pytest.mark.parametrize("name", ["neighbour", *CALLS])
 def test_help_names_the_limits_of_validity(name: str) -> None:
     help_text = " ".join(run(name, "--help").output.split())
-    assert "Holds for" in help_text
+    assert "Valid for" in help_text
 
 
 @pytest.mark.parametrize(

@@ -270,7 +270,7 @@ def test_a_unit_that_is_taken_from_the_name_of_the_column_is_told(tmp_path, stat
     )
     found = import_log(job)
     assert found.info.sample_rate_hz == 1000
-    told = "The numbers in column 'time_ms' are taken as ms (from its name; say so with --time-unit ms)."
+    told = "The numbers in column 'time_ms' are read as ms (from its name; state it with --time-unit ms)."
     assert (told in found.notes) == noted
 
 

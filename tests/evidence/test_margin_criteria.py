@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -129,6 +130,25 @@ def test_every_lot_has_the_figure_that_its_own_light_gives(measure: str) -> None
             "excess_gain": min(peak[rows].min() / 50, 50 / top[rows].max()),
         }[measure]  # fmt: skip
         assert found[k] == pytest.approx(least)
+
+
+def test_the_population_of_clipped_passes_is_that_of_the_gaps_alone() -> None:
+    """Where passes are clipped, the release, which lies nearer to its level here, does not stand in for them."""
+    recording, truth = line(6)
+    output = replay(recording, LEVEL)
+    trials = score(output, truth).trials
+    margin = measure_margin(recording, output, truth, trials)
+    found = worst_by_unit(
+        "population", truth, LEVEL, replace(margin, no_variance=("detect",)), trials, dark_level=0.0, lots=True
+    )
+    top, valley = margin.gap_top, margin.gap_valley
+    assert top is not None
+    assert valley is not None
+    for k in range(6):
+        rows = slice(6 * k, 6 * k + 6)
+        trip = (50 - top[rows].mean()) / top[rows].std(ddof=1)
+        assert found[k] == pytest.approx(trip)
+        assert trip != pytest.approx((40 - valley[rows].mean()) / valley[rows].std(ddof=1))
 
 
 def test_a_reserve_below_its_limit_and_one_that_is_none_are_not_met() -> None:
