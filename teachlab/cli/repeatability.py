@@ -116,7 +116,13 @@ def repeatability_command(
             warn(note)
     on = typed_again(*recordings, truth=truth)
     named = "".join(f" --strategy {shlex.quote(name)}" for name in strategy)
-    verdict = answer.verdict.leading_to(f"teachlab bench {on}{named} --out results")
+    verdict, step = answer.verdict, f"teachlab bench {on}{named} --out results"
+    if answer.next_look:
+        step = f"{answer.next_look} Then compare the other strategies: teachlab bench {on} --out results."
+    elif verdict.decision == "wrong every time":
+        # The same strategy would fail again.
+        step = f"teachlab bench {on} --out results"
+    verdict = verdict.leading_to(step)
     studies, document = answer.studies, answer.as_dict()
     document["verdict"] = verdict.as_dict()
     for name, kind in targets:

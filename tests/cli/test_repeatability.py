@@ -15,6 +15,7 @@ from teachlab.data.recording_files import write_recording
 from teachlab.data.truth_files import write_truth
 from teachlab.model.recording import Recording, RecordingInfo
 from teachlab.model.truth import Truth
+from teachlab.questions.verdict.places import moment
 
 INFO = RecordingInfo(sample_rate_hz=1000.0, unit="counts", full_scale=4095)
 
@@ -49,6 +50,28 @@ def test_what_every_teaching_does_alike_is_no_matter_of_what_was_shown(line: Pat
     assert "20 of 20 teachings" in out["reasons"][0]["text"]
     assert "at least 86 % of teachings" in out["reasons"][0]["text"]
     assert "on this recording" in json.loads(run(*words, "--limit", "on_level=0:100").stdout)["verdict"]["about"]
+
+
+def test_the_same_pass_lost_every_time_is_named_with_what_to_look_at(tmp_path: Path) -> None:
+    """60 passes of 60 counts above the background; the 50th has 2. A level taught from others never reaches it."""
+    rng = np.random.default_rng(4)
+    start = 100 + 150 * np.arange(60)
+    light = rng.normal(20, 1, 60 * 150 + 100)
+    for k, a in enumerate(start):
+        light[a : a + 60] += 2 if k == 49 else 60
+    path = tmp_path / "weak.parquet"
+    write_recording(path, Recording.from_array(light.round().astype(np.uint16), INFO))
+    write_truth(tmp_path / "weak.passes.parquet", Truth.from_arrays(start, start + 60))
+    words = ("repeatability", str(path), "--strategy", "sweep-minmax", "--draws", "10")
+    told = " ".join(CliRunner().invoke(app, words).output.split())
+    when = moment(int(start[49]), INFO)
+    assert f"Same pass lost every time: pass 50 ({when}), whichever passes are shown." in told
+    assert f"Next: Look at pass 50 ({when}) in the light: is a product there, and is it weaker than the others?" in told
+    assert f"Then compare the other strategies: teachlab bench {path} --out results." in told
+    # A limit that has nothing to do with losses is told as such, and the same strategy is not benched again.
+    told = " ".join(CliRunner().invoke(app, (*words, "--limit", "on_level=0:1")).output.split())
+    assert "Wrong every time: every teaching fails alike" in told
+    assert f"Next: teachlab bench {path} --out results" in told
 
 
 def test_several_recordings_tell_what_varies_between_them_at_once(line: Path) -> None:

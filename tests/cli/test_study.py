@@ -192,3 +192,16 @@ def test_the_next_step_names_a_strategy_of_a_file_by_its_file(place: Path) -> No
     assert "--strategy ./mine.py:Sound " in step
     done = CliRunner().invoke(app, step.split())
     assert done.exit_code == 0, done.output
+
+
+def test_recordings_that_could_not_be_studied_are_named_at_once(place: Path) -> None:
+    words = ("--strategy", "single-sample", "--grid", "reduction=0.95", "--draws", "3", "--jobs", "1")
+    gone = [f"gone{k}.parquet" for k in range(4)]
+    told = " ".join(run("rec", *gone, *words).stdout.split())
+    # Errors on the others do not push it from the screen.
+    assert "Limit: 4 of 7 recordings could not be studied: gone0: gone0.parquet: there is no such file." in told
+    assert "Also: gone1, gone2 and 1 more." in told
+    assert "recordings it makes more than 5 errors in 100 passes" in told
+    assert told.count("could not be studied") == 1
+    alone = " ".join(run(*gone[:2], *words).output.split())
+    assert "gone0.parquet: there is no such file" in alone

@@ -312,6 +312,14 @@ def settings_agreement(
     rules
         As in `score`.
     """
+    _, lost = lost_by_settings(recording, truth, settings, rules=rules)
+    return agreement(lost, len(settings))
+
+
+def lost_by_settings(
+    recording: Recording, truth: Truth, settings: Sequence[Setting], *, rules: Rules = USUAL_RULES
+) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """Return the passes that are trials under all settings, and how many of the settings lose each; as above."""
     given = [bare(s) for s in settings]
     distinct = list(dict.fromkeys(given))
     lost = np.zeros(truth.passes - rules.first_pass, np.int64)
@@ -323,4 +331,4 @@ def settings_agreement(
             trial &= np.isin(passes, (Outcome.HIT, Outcome.MISS, Outcome.MERGED))
             # Equal settings are replayed once and counted as often as they were given.
             lost += np.isin(passes, (Outcome.MISS, Outcome.MERGED)) * given.count(setting)
-    return agreement(lost[trial], len(given))
+    return rules.first_pass + np.flatnonzero(trial), lost[trial]

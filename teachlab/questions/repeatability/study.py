@@ -11,13 +11,14 @@ from teachlab.data.split import split
 from teachlab.errors import ParameterError, SettingError
 from teachlab.model.draws import DrawOptions
 from teachlab.model.json_values import Document, plain
-from teachlab.model.printable_text import in_figures
+from teachlab.model.printable_text import in_figures, number_of
 from teachlab.model.setting import bare
 from teachlab.model.verdict import Verdict, VerdictReason
 from teachlab.questions.repeatability.by_group import (
     PASSES,
     ByGroup,
     by_group,
+    lost_by_settings,
     measured_settings,
     settings_agreement,
     taught_apart,
@@ -26,6 +27,8 @@ from teachlab.questions.repeatability.redraw import best_cost, repeat_teaching
 from teachlab.questions.repeatability.values import USUAL_LIMITS, VARIED, Cloud, Limit, Variant
 from teachlab.questions.surface.count_settings import count_settings, measures_of
 from teachlab.questions.verdict.claim_words import share_text
+from teachlab.questions.verdict.places import moment
+from teachlab.statistics.variance_components import agreement
 
 if TYPE_CHECKING:
     from teachlab.model.recording import Recording
@@ -82,6 +85,8 @@ class StrategyStudy:
         None if the passes name no groups.
     agreement : LossAgreement or None
         Agreement of all draws that gave a setting; None with fewer than two.
+    always_lost : tuple of str
+        The passes that every one of these draws loses, by number and time.
     """
 
     cloud: Cloud
@@ -89,6 +94,7 @@ class StrategyStudy:
     averaged: tuple[Cloud, ...]
     groups: ByGroup | None
     agreement: LossAgreement | None
+    always_lost: tuple[str, ...] = ()
 
     def as_dict(self) -> dict[str, Any]:
         """Return the plain JSON form; variants without their points."""
@@ -185,9 +191,16 @@ def study(
     for strategy, plan in zip(strategies, plans, strict=True):
         unvaried, *others = [(key, value, next(clouds)) for key, value, _ in plan]
         settings = [d.setting for d in unvaried[2].taught if d.setting is not None]
-        agreed = None
+        agreed: LossAgreement | None = None
+        always: tuple[str, ...] = ()
         if len(settings) > 1:
-            agreed = settings_agreement(recording, truth, settings, rules=how.rules.scored_from(cut.first_scored))
+            rules = how.rules.scored_from(cut.first_scored)
+            passes, lost = lost_by_settings(recording, truth, settings, rules=rules)
+            agreed = agreement(lost, len(settings))
+            always = tuple(
+                f"pass {k + 1} ({moment(int(truth.start[k]), recording.info)})"
+                for k in passes[lost == len(settings)].tolist()
+            )
         studied.append(
             StrategyStudy(
                 cloud=unvaried[2],
@@ -195,6 +208,7 @@ def study(
                 averaged=tuple(cloud for key, _, cloud in others if not key),
                 groups=_groups(recording, truth, strategy, how, asked),
                 agreement=agreed,
+                always_lost=always,
             )
         )
     # Given settings are compared with the same best setting as the draws.
@@ -287,6 +301,7 @@ def _brief(cloud: Cloud) -> dict[str, Any]:
     return {key: value for key, value in cloud.as_dict().items() if key != "points"}
 
 
+SAME_LOST = "same pass lost every time"
 OFTEN = 0.05
 """If more than this share of the draws exceeds a limit, the teaching depends on what is shown: a planning value."""
 
@@ -334,10 +349,39 @@ class RepeatabilityAnswer:
             decision, about = "repeatable", f"another teaching does as well, on {here}"
         elif shares and all(share <= OFTEN or share >= 1 - OFTEN for share in shares):
             decision, about = "wrong every time", "every teaching fails alike, whichever passes are shown"
+            if self.same_lost:
+                decision, about = SAME_LOST, f"{self._lost_words()}, whichever passes are shown"
         elif shares:
             decision, about = "not repeatable", "the result depends on which passes are shown"
         ordered = sorted(reasons, key=lambda reason: -(reason.count or 0))
         return Verdict(decision=decision, about=about, reasons=(*ordered[:1], *self._divided(), *ordered[1:]))
+
+    @property
+    def same_lost(self) -> tuple[str, ...]:
+        """The passes that every teaching loses, if each that is judged by its losses and costs loses a pass."""
+        alike = [one for study in self.studies for one in study.strategies if one.cloud.taught]
+        judged = {limit.measure for one in alike for limit, _ in one.cloud.worse}
+        if not judged <= {"lost_rate", "regret"} or not all(one.always_lost for one in alike):
+            return ()
+        several = len(self.studies) > 1
+        texts = (
+            text + (f" of {study.recording}" if several else "")
+            for study in self.studies
+            for one in study.strategies
+            for text in one.always_lost
+        )
+        return tuple(dict.fromkeys(texts))
+
+    def _lost_words(self) -> str:
+        first, more = self.same_lost[0], len(self.same_lost) - 1
+        return first + (f" and {number_of(more, 'other pass', 'other passes')}" if more else "")
+
+    @property
+    def next_look(self) -> str:
+        """What to look at first where the same passes are lost every time, in one sentence; else empty."""
+        if self.verdict.decision != SAME_LOST:
+            return ""
+        return f"Look at {self._lost_words()} in the light: is a product there, and is it weaker than the others?"
 
     def _divided(self) -> list[VerdictReason]:
         """Say for every strategy how its on-level varies between recordings, and within one."""

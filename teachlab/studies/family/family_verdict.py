@@ -29,6 +29,10 @@ if TYPE_CHECKING:
 _Method = tuple[str, str, str]
 
 
+NAMED = 3
+"""Number of recordings that could not be studied and are named."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LineVerdict(Document):
     """What a study says of one recording.
@@ -123,7 +127,7 @@ class FamilyJudge:
         """Judge one way of teaching over all lines: every line is one trial, however alike its passes are."""
         faults = [one for one in lines if one.fault]
         if chosen is None or not rows:
-            why = f"{faults[0].recording}: {faults[0].fault}" if faults else "No strategy teaches in half of the draws."
+            why = _not_studied(faults, len(lines)) if faults else "No strategy teaches in half of the draws."
             return Verdict(decision=str(Decision.OPEN), reasons=(VerdictReason(text=why, count=len(faults)),))
         if len(lines) == 1:
             return self._single(chosen, rows[0][1], others, lines[0])
@@ -250,8 +254,8 @@ class FamilyJudge:
         if chosen.unranked:
             out.append(f"On {number_of(chosen.unranked, 'recording')} it does not teach in half of the draws.")
         if faults:
-            first = f"{faults[0].recording}: {faults[0].fault}"
-            out.append(f"{len(faults)} of {lines} recordings could not be studied: {first}")
+            # On the short screen only the first limit is printed: what was not studied is named there, whatever else.
+            out[:1] = [" ".join([_not_studied(faults, lines), *out[:1]])]
         texts = [text for _, row in scored for text in row["open"] or ()]
         out += list(dict.fromkeys(texts))
         return out
@@ -298,3 +302,12 @@ def _counts(row: Row) -> LotCounts:
         whole=np.ones(len(lots), bool),
         **columns,
     )
+
+
+def _not_studied(faults: Sequence[LineVerdict], lines: int) -> str:
+    """Name recordings that could not be studied: three, and why the first could not."""
+    names = [one.recording for one in faults[1:NAMED]]
+    more = len(faults) - 1 - len(names)
+    also = f" Also: {', '.join(names)}{f' and {more} more' if more else ''}." if names else ""
+    told = f"{len(faults)} of {lines} recordings could not be studied: {faults[0].recording}: {faults[0].fault}"
+    return f"{told.rstrip('.')}.{also}"
