@@ -414,6 +414,7 @@ def _truth(
     if rows is not None:
         found = _runs_in_samples(rows, axis)
         truth = Truth.from_arrays(found.start, found.end, label=np.array(found.label, object))
+        truth = replace(truth, except_=_borders_in_gaps(truth, axis))
         doubt = BorderDoubt.of_rows(truth.start, truth.end)
     elif job.passes is not None:
         truth, doubt = read_intervals(
@@ -439,6 +440,19 @@ def _truth(
     if job.uncertainty_samples is not None:
         changes["uncertainty_samples"], doubt = job.uncertainty_samples, None
     return replace(truth, **changes), doubt
+
+
+def _borders_in_gaps(truth: Truth, axis: TimeReport | None) -> tuple[tuple[int, int], ...]:
+    """Return the missing rows at which a pass begins or ends, with a sample on either side.
+
+    Its border lies anywhere in them: the pass and the gap beside it can't be scored.
+    """
+    if axis is None:
+        return ()
+    stop = in_samples(axis.gap_rows, axis.gap_rows, axis.missing)
+    start = stop - axis.missing
+    hidden = np.isin(stop, truth.start) | np.isin(start, truth.end)
+    return joined(zip((start[hidden] - 1).tolist(), (stop[hidden] + 1).tolist(), strict=True))
 
 
 def _runs_in_samples(runs: RowPasses, axis: TimeReport | None) -> RowPasses:

@@ -135,6 +135,22 @@ def test_a_column_names_the_lot_of_every_pass(tmp_path: Path) -> None:
     assert read_truth(import_log(filled).truth_path).lot.tolist() == truth.lot.tolist()
 
 
+@pytest.mark.parametrize(
+    ("first", "last", "left_out"), [(920, 950, 0), (1180, 1205, 1), (1090, 1110, 1), (900, 950, 1)]
+)
+def test_missing_rows_at_a_border_are_left_out_of_scoring(tmp_path: Path, first: int, last: int, left_out: int) -> None:
+    """Whatever a pass of the column was in them: its border may lie anywhere there."""
+    lines = lots_text(["A"] * ROWS).splitlines(keepends=True)
+    seen = [int(line.split(",")[2]) for line in lines[1:]]
+    (tmp_path / "gap.csv").write_text("".join(lines[: first + 1] + lines[last + 1 :]), encoding="utf-8")
+    filled = job(tmp_path, str(tmp_path / "gap.csv"), "gap.parquet", fill_gaps=True, truth_column="seen")
+    truth = read_truth(import_log(filled).truth_path)
+    assert len(truth.except_) == left_out
+    for a, b in truth.except_:
+        assert (a, b) == (first - 1, last + 1)
+        assert len(set(seen[first - 1 : last + 1])) == 2
+
+
 def test_lots_that_are_none_are_refused(tmp_path: Path) -> None:
     (tmp_path / "log.csv").write_text(lots_text([f"{k / 7:.3f}" for k in range(ROWS)]))
     (tmp_path / "seen.csv").write_text("start,end,lot\n100,200,A\n")
