@@ -11,7 +11,6 @@ from teachlab.cli.console import emit_json, progress, say, say_verdict, show, wa
 from teachlab.cli.options import CostFalse, CostMiss, Json, PassesFile, RecordingFile, Tolerance
 from teachlab.errors import ParameterError
 from teachlab.model.printable_text import Lines, typed_again
-from teachlab.model.verdict import sentence
 from teachlab.wording.notes import passes_note
 
 if TYPE_CHECKING:
@@ -80,10 +79,14 @@ def neighbour(
         emit_json(answer.as_dict())
         return
     for pair in answer.pairs:
-        (a, b), how = pair.periods_us, "keep apart" if pair.apart else "disturb each other"
-        say(f"{a:.6g} and {b:.6g} µs ({1e6 / a:.6g} and {1e6 / b:.6g} Hz): {how}; {pair.answer.verdict}")
+        (a, b), how = pair.periods_us, "do not disturb each other" if pair.apart else "disturb each other"
+        say(
+            f"{'OK' if pair.apart else 'Problem'}: {a:.6g} and {b:.6g} µs ({1e6 / a:.6g} and {1e6 / b:.6g} Hz) {how}: "
+            f"{pair.answer.verdict}."
+        )
         _values(pair.answer)
-    _basis(answer.pairs[0].answer)
+    worst = max((pair.answer for pair in answer.pairs), key=lambda one: one.values["longest_run_pulses"])
+    _basis(worst)
 
 
 def beat(
@@ -180,7 +183,7 @@ def _show(answer: SurroundingsAnswer, json: bool) -> None:
     if json:
         emit_json(answer.as_dict())
         return
-    say(sentence(answer.verdict))
+    say(answer.judged)
     _values(answer)
     _basis(answer)
 
@@ -203,6 +206,9 @@ def _values(answer: SurroundingsAnswer) -> None:
 def _basis(answer: SurroundingsAnswer) -> None:
     for line in (f"Holds for: {answer.limits}.", f"Source: {answer.source}."):
         say(line)
+    if answer.next_step:
+        say("")
+        say(f"Next: {answer.next_step}")
 
 
 def counterfactual_command(

@@ -34,7 +34,13 @@ def test_pairs_of_pulse_trains() -> None:
     assert found[1]["run_pulses"] is None
     text = run("neighbour", "--period-us", 100, "--period-us", 103, "--width-us", 5, "--consecutive", 4)
     said = " ".join(text.output.split())
-    assert "disturb each other; hits in a row up to 4 against a filter of 4" in said
+    assert said.startswith("Problem: 100 and 103 µs (10000 and 9708.74 Hz) disturb each other: up to 4 pulses in a row")
+    assert "and the filter needs 4 evaluations: the neighbour can switch the output." in said
+    # The step that is named cures it.
+    assert said.endswith("Next: Set a filter of at least 5 evaluations in a row, or choose other pulse frequencies.")
+    cured = run("neighbour", "--period-us", 100, "--period-us", 103, "--width-us", 5, "--consecutive", 5).output
+    assert cured.startswith("OK: 100 and 103 µs")
+    assert cured.count("Next: Leave the setting as it is.") == 1
     assert "common practice, no source" in said
 
 
@@ -64,8 +70,9 @@ def test_calculations(name: str) -> None:
     assert set(found["units"]) == numbers
     assert all(found["units"].values())
     text = " ".join(run(name, *CALLS[name]).output.split())
-    assert text.startswith(sentence(found["verdict"]))
-    assert f"Holds for: {found['limits']}. Source: {found['source']}." in text
+    begins = {"beat": "Problem: ", "lamp": "Problem: ", "ambient": "OK: ", "target": ""}[name]
+    assert text.startswith(begins + sentence(found["verdict"]))
+    assert f"Holds for: {found['limits']}. Source: {found['source']}. Next: " in text
 
 
 GOOD: dict[str, dict[str, list[object]]] = {

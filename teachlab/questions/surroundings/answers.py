@@ -7,6 +7,9 @@ from dataclasses import dataclass
 from typing import Any
 
 from teachlab.errors import ParameterError
+from teachlab.model.verdict import sentence
+
+LEAVE = "Leave the setting as it is. Ask again when lamps, neighbours or filters change."
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -22,12 +25,23 @@ class SurroundingsAnswer:
         Where the formula comes from.
     limits : str
         When it is valid.
+    problem : bool or None
+        Whether it can disturb; None if nothing was judged.
+    next_step : str
+        What to do, in one sentence.
     """
 
     values: dict[str, Any]
     verdict: str
     source: str
     limits: str
+    problem: bool | None = None
+    next_step: str = ""
+
+    @property
+    def judged(self) -> str:
+        """The verdict as a sentence that begins with OK or Problem, if it judges."""
+        return {None: "", True: "Problem: ", False: "OK: "}[self.problem] + sentence(self.verdict)
 
     @property
     def units(self) -> dict[str, str]:
@@ -156,14 +170,16 @@ def lamp(
     }
     if ripple_hz is not None:
         values["ripple_alias_hz"] = alias_hz(ripple_hz, evaluation_rate_hz)
+    quiet, step = hysteresis > swing or on_delay_ms > needed, LEAVE
     if hysteresis > swing:
         verdict = "the hysteresis is wider than the swing: it cannot chatter"
     elif on_delay_ms > needed:
         verdict = "the on-delay outlasts the bright half of the flicker"
     else:
-        verdict = (
-            f"it can chatter: raise the on-delay above {needed:.4g} ms, average over {1000 / flicker:.4g} ms, or widen "
-            f"the hysteresis beyond {swing:g}"
+        verdict = f"it can chatter: the flicker of {swing:g} is as wide as the hysteresis of {hysteresis:g}, or wider"
+        step = (
+            f"Raise the on-delay above {needed:.4g} ms, average over {1000 / flicker:.4g} ms, or widen the hysteresis "
+            f"beyond {swing:g}."
         )
     if evaluation_rate_hz < 2 * flicker:
         verdict += "; the evaluation rate is too low to see the flicker as it is, and to average over it"
@@ -171,6 +187,8 @@ def lamp(
         values=values,
         verdict=verdict,
         source="full-wave flicker at twice the mains frequency; sampling theorem; elementary Fourier analysis",
+        problem=not quiet,
+        next_step=step,
         limits="sinusoidal flicker, on-level not below its mean; a wide hysteresis makes the on-delay count from the "
         "off-level; an average over another period than the lamp's leaves much (8.3 ms at 50 Hz mains: 19 %)",
     )
@@ -208,6 +226,12 @@ def ambient_light(*, limit_lx: float, expected_lx: float | None = None) -> Surro
         values=values,
         verdict=verdict,
         source="CIBSE code figures as quoted in lighting software; EN 12464-1 (from memory)",
+        problem=None if expected_lx is None else expected_lx > limit_lx,
+        next_step=LEAVE
+        if expected_lx is not None and expected_lx <= limit_lx
+        else "Measure the light at the lens with a lux meter, and give it as --expected-lx."
+        if expected_lx is None
+        else f"Shade the lens to below {limit_lx:g} lx, or take a sensor that is rated for more.",
         limits="illuminance on the lens, not in the hall; spectrum and direction of the lamp matter as much",
     )
 
@@ -250,5 +274,6 @@ def other_target(
         values={"light": dark + (measured - dark) * ratio, "ratio": ratio, "exponent": k},
         verdict=f"expect {dark + (measured - dark) * ratio:.4g}, {ratio:.4g} times the light above dark",
         source="inverse-square law, Lambert's law",
+        next_step="Compare it with the levels of the setting: it must lie on the right side of both.",
         limits="far field, beyond the blind zone, matt target in full view; glossy targets do not obey",
     )

@@ -13,7 +13,15 @@ import numpy as np
 
 from teachlab.errors import ParameterError
 from teachlab.model.json_values import Document
-from teachlab.questions.surroundings.answers import SurroundingsAnswer, alias_hz, average_left, not_negative, positive
+from teachlab.model.printable_text import number_of
+from teachlab.questions.surroundings.answers import (
+    LEAVE,
+    SurroundingsAnswer,
+    alias_hz,
+    average_left,
+    not_negative,
+    positive,
+)
 
 ENDLESS = 1_000_000
 """From this number of hits in a row on, a row is called endless."""
@@ -91,7 +99,7 @@ def neighbour_pulses(
     run = math.inf if shift == 0 or pause <= 0 else width / min(shift, width, pause)
     longest = math.inf if math.isinf(run) else _longest_run(own_period_us, other_period_us, pause)
     immune = longest < consecutive
-    count = "without end" if math.isinf(longest) else f"up to {longest}"
+    count = "pulses without end" if math.isinf(longest) else f"up to {number_of(int(longest), 'pulse')}"
     return SurroundingsAnswer(
         values={
             "share_hit": min(1.0, width / other_period_us),
@@ -101,8 +109,14 @@ def neighbour_pulses(
             "shift_us": shift,
             "immune": immune,
         },
-        verdict=f"hits in a row {count} against a filter of {consecutive}: "
-        + ("immune" if immune else "it can switch the output"),
+        verdict=f"{count} in a row are hit, and the filter needs {number_of(consecutive, 'evaluation')}: "
+        + ("the neighbour switches nothing" if immune else "the neighbour can switch the output"),
+        problem=not immune,
+        next_step=LEAVE
+        if immune
+        else "Choose other pulse frequencies."
+        if math.isinf(longest)
+        else f"Set a filter of at least {longest + 1:g} evaluations in a row, or choose other pulse frequencies.",
         source="overlap of two pulse trains as rotation of a circle, checked by brute force in this project's tests; "
         "that sensors "
         "pulsed at different frequencies disturb each other less is common practice, no source",
@@ -197,7 +211,9 @@ def neighbour_beat(
         values=values,
         verdict=f"the hysteresis of {hysteresis:g} "
         + ("is wider than the beat: it cannot chatter" if wide else f"is narrower than the beat of {2 * left:.4g}")
-        + ("" if wide else ": it can chatter while the light is near a level; widen it, or move the frequencies apart"),
+        + ("" if wide else ": it can chatter while the light is near a level"),
+        problem=not wide,
+        next_step=LEAVE if wide else f"Widen the hysteresis beyond {2 * left:.4g}, or move the frequencies apart.",
         source="product of two tones averaged over the integration time: |sinc|; elementary Fourier analysis",
         limits="both emitters steady, linear receiver; a receiver that gates pulses: see the pulse trains instead",
     )

@@ -169,7 +169,12 @@ def test_lamp_verdicts() -> None:
     given = {"mains_hz": 50.0, "evaluation_rate_hz": 1000.0, "swing": 2.0}
     assert "cannot chatter" in lamp(**given, hysteresis=2.1).verdict
     assert "outlasts" in lamp(**given, hysteresis=1, on_delay_ms=5.5).verdict
-    assert "it can chatter: raise the on-delay above 5 ms" in lamp(**given, hysteresis=1, on_delay_ms=5).verdict
+    bad = lamp(**given, hysteresis=1, on_delay_ms=5)
+    assert bad.judged.startswith("Problem: It can chatter: the flicker of ")
+    assert bad.next_step.startswith(
+        "Raise the on-delay above 5 ms, average over 10 ms, or widen the hysteresis beyond "
+    )
+    assert lamp(**given, hysteresis=1, on_delay_ms=5.5).judged.startswith("OK: The on-delay outlasts")
     slow = lamp(mains_hz=50, evaluation_rate_hz=90, swing=2, hysteresis=1, ripple_hz=20_030)
     assert "too low" in slow.verdict
     assert (slow.values["flicker_alias_hz"], slow.values["ripple_alias_hz"]) == (10, 40)
@@ -186,6 +191,9 @@ def test_ambient_light_against_the_usual_illuminances() -> None:
     assert found.values["head_room"] == 10
     assert found.verdict.startswith("500 lx on the line keeps within the 5000 lx it is rated for;")
     assert ambient_light(limit_lx=5000, expected_lx=6000).verdict.startswith("6000 lx on the line is beyond the 5000")
+    assert [ambient_light(limit_lx=5000, expected_lx=lx).problem for lx in (5000, 5001, None)] == [False, True, None]
+    assert "below 5000 lx" in ambient_light(limit_lx=5000, expected_lx=6000).next_step
+    assert "--expected-lx" in ambient_light(limit_lx=5000).next_step
     assert ambient_light(limit_lx=2e5).verdict == "no usual light is beyond its rating"
 
 
