@@ -235,7 +235,7 @@ def worst_by_unit(
     units = int(code.max()) + 1
     if measure == "population":
         floor = (margin.step or 0.0) / np.sqrt(12)
-        # Peaks and gaps alone, as in `Margin`: where one of them has no spread, the release does not stand in for it.
+        # Peaks and gaps alone, as in `Margin`: where one of them has no spread, the release does not take its place.
         both = zip(SIDES[:2], distance, strict=False)
         sides = [side for name, side in both if name not in margin.no_variance]
         figures = [[_population(side[code == k], floor) for k in range(units)] for side in sides]
