@@ -106,7 +106,7 @@ def ask_for_setting(
             )  # fmt: skip
     except Abstained as refusal:
         _tell_abstention(
-            refusal, (opened, passes), recording, teacher,
+            refusal, (opened, passes), recording, teacher, truth=truth,
             seed=seed, tolerance_ms=tolerance_ms, base=used, json=json,
         )  # fmt: skip
         raise typer.Exit(3) from None
@@ -154,11 +154,14 @@ def _in_steps(
 
 
 def _tell_abstention(
-    refusal: Abstained, opened: tuple[Recording, Truth], path: str, teacher: Strategy, *, seed: int,
+    refusal: Abstained, opened: tuple[Recording, Truth], path: str, teacher: Strategy, *, truth: str | None, seed: int,
     tolerance_ms: float, base: Setting | None, json: bool,
 ) -> None:  # fmt: skip
-    """Print why nothing was taught: the document, or misaligned passes and the reason."""
+    """Print why nothing was taught, and what can help: the document, or misaligned passes and the reason."""
     from teachlab.data.alignment.room import alignment_of
+    from teachlab.model.printable_text import typed_again
+    from teachlab.model.verdict import sentence
+    from teachlab.teaching.strategies.designed import Designed
     from teachlab.wording.alignment import lead_lines
 
     if json:
@@ -168,4 +171,9 @@ def _tell_abstention(
         emit_json(told.as_dict())
     for line in lead_lines(alignment_of(*opened), path):
         warn(line)
-    warn(f"{teacher.name} abstains: {refusal}")
+    # A design has tried all parts of a setting; then only the light can tell more.
+    ask = "inspect" if teacher.name == Designed.name else "design"
+    warn(f"No setting: {teacher.name} gives none. {sentence(refusal.reason)}")
+    warn(f"Measured: {refusal.measured}.")
+    warn(f"Needed: {refusal.required}.")
+    warn(f"Next: teachlab {ask} {typed_again(path, truth=truth)}")

@@ -180,9 +180,9 @@ def guards_of(view: TeachView, found: EventStatistics, share: float) -> Guards:
     )
     raise Abstained(
         reason,
-        f"weakest {share:.2g} quantile of the passes '{guards.weakest}' {show(view, found.sign * guards.object)}, "
-        f"strongest {share:.2g} quantile of {guards.strongest} {show(view, found.sign * guards.background)}",
-        "the first on the object's side of the second",
+        f"the weakest passes '{guards.weakest}' reach {show(view, found.sign * guards.object)}, but {guards.strongest} "
+        f"reach {show(view, found.sign * guards.background)}, {100 * share:.2g} % of each left out",
+        "passes that reach further from the background than all gaps and all objects to be ignored",
     )
 
 

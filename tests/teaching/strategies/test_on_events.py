@@ -285,7 +285,7 @@ def test_cost_shown_counts_every_kind_of_error() -> None:
             view([100.0] * 5, [100.0] * 6),
             "the contrast is too small",
             "100 counts",
-            "first on the object's side",
+            "further from the background than all gaps",
         ),
         (
             QuantileGuard(),
@@ -304,7 +304,7 @@ def test_cost_shown_counts_every_kind_of_error() -> None:
             ),
             "no fixed level can separate the passes 'far wall' from the passes to be ignored 'box'",
             "300 counts",
-            "first on the object's side",
+            "further from the background than all gaps",
         ),
         # Every quarter has a level, but the light rose by 300 in between.
         (
@@ -315,7 +315,7 @@ def test_cost_shown_counts_every_kind_of_error() -> None:
             ),
             "the light moved while it was shown",
             "200 counts",
-            "first on the object's side",
+            "further from the background than all gaps",
         ),
         (QuantileGuard(), view([400.0] * 5, [100.0] * 6, off_delay_ms=30.0), "shorten them", "100%", "at most 10%"),
         (NoiseWeightedMidpoint(), view([1000.0] * 10, GAPS), "not certainty", "100% of the passes", "less than 50%"),
