@@ -15,6 +15,7 @@ from typer.testing import CliRunner
 from teachlab.cli import app
 from teachlab.cli.commands import COMMANDS
 from teachlab.errors import ParameterError, TeachlabError
+from teachlab.evidence.sections.glossary import GLOSSARY
 from teachlab.guide import FOLDER, ORDER, GuidePage, guide_page, guide_pages, terminal_text
 from teachlab.guide.web import web_pages
 
@@ -141,3 +142,9 @@ def test_a_long_message_names_its_page_and_a_short_one_does_not(tmp_path: Path) 
     assert len(long) > 100
     assert long.endswith(" More: teachlab guide log\n")
     assert "More:" not in CliRunner().invoke(app, ["guide", "xyz"]).output
+
+
+def test_words_mean_on_the_page_what_they_mean_in_a_record() -> None:
+    rows = dict(re.findall(r"^\| ([^|]+) \| ([^|]+) \|$", guide_page("words").text, flags=re.MULTILINE))
+    assert {word: rows.get(word) for word, _ in GLOSSARY} == dict(GLOSSARY)
+    assert list(rows)[2:] == sorted(list(rows)[2:])

@@ -300,7 +300,7 @@ def _judge(c: Criterion, case: _Case) -> Judged:
         return _judged(c, limit, "nothing to measure", Judgement.NOT_ENOUGH, why)
     verdict = Judgement.MET if value >= c.min else Judgement.NOT_MET
     if c.measure in {"passes", "lots"} and verdict is Judgement.NOT_MET:
-        verdict = Judgement.NOT_ENOUGH
+        return _judged(c, limit, f"{value:.4g}", Judgement.NOT_ENOUGH, f"record {c.min - value:.4g} more")
     why = "of the whole recording" if c.measure == "hysteresis_to_noise" else "counted"
     return _judged(c, limit, f"{value:.4g}", verdict, why)
 

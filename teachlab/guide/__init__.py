@@ -13,7 +13,7 @@ from teachlab.model.json_values import Document
 FOLDER = Path(__file__).parent
 ORDER = (
     "log", "truth", "align", "label", "method", "declined", "lost", "possible", "drag", "dirt", "fast", "passes",
-    "sensor", "keyin", "sign", "stale", "many", "strategy",
+    "sensor", "keyin", "sign", "stale", "many", "strategy", "words",
 )  # fmt: skip
 """Pages in the order of a job. Their commands are one walk: a page may use results of an earlier one."""
 _FIGURE = re.compile(r"!\[([^\]]*)\]\(([^)]+)\)")
