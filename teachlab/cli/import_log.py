@@ -316,7 +316,16 @@ def _tell(found: Imported) -> None:
     ms, because = 1000 * truth.uncertainty_samples / rate, "as stated"
     if found.doubt is not None:
         because = f"{found.doubt.because} (change it with --uncertainty-samples)"
-    say(f"Their borders are uncertain by ±{truth.uncertainty_samples:.4g} samples = ±{ms:.4g} ms: {because}.")
+    doubt = f"Their borders are uncertain by ±{truth.uncertainty_samples:.4g} samples = ±{ms:.4g} ms: {because}."
+    short = int(((truth.end - truth.start) < truth.uncertainty_samples).sum())
+    if short:
+        warn(
+            f"Problem: {short} of {number_of(truth.passes, 'pass', 'passes')} {'is' if short == 1 else 'are'} shorter "
+            f"than the uncertainty of a border: claims leave such passes out. {doubt} Give times with more "
+            "decimals, or say how sure the borders are with --uncertainty-samples."
+        )
+    else:
+        say(doubt)
     lots = [] if truth.lot is None else [name for name in dict.fromkeys(truth.lot.tolist()) if name]
     if lots:
         named = f"{lots[0]}" if len(lots) == 1 else f"{lots[0]} … {lots[-1]}"

@@ -28,6 +28,8 @@ CLIPPED_SHARE = 0.005
 """From this share of the samples at one extreme level on, the light looks clipped."""
 FEWEST_LEVELS = 64
 """With fewer steps between lowest and highest light, equal samples do not indicate clipping."""
+FURTHEST = 10
+"""Nothing is told of a time so many times as long as the recording, or longer: no change per hour of a few seconds."""
 ROUNDING = 1e-9
 """Share of the light by which a sum may be wrong."""
 
@@ -228,6 +230,8 @@ def _direction(q: Quality) -> str:
 def _drift(q: Quality) -> str:
     hours = q.seconds / 3600
     parts = []
+    if hours < 1 / FURTHEST:
+        return f"not told: {q.seconds:.4g} s are too short for a trend. Log at least {60 / FURTHEST:g} minutes"
     sides = [("level", q.drift.level_per_hour)]
     if q.passes is not None:
         sides = [("background", q.drift.background_per_hour), ("objects", q.drift.object_per_hour)]
@@ -236,7 +240,8 @@ def _drift(q: Quality) -> str:
             # If it is below the rounding of the light, there is no drift.
             if abs(slope * hours) <= ROUNDING * max(abs(q.high), abs(q.low)):
                 slope = 0.0
-            parts.append(f"{name} {slope * hours:+.3g} {q.unit} over the recording ({slope:+.3g} {q.unit}/h)")
+            over, per_hour = (in_figures(v, 3, sign=True) for v in (slope * hours, slope))
+            parts.append(f"{name} {over} {q.unit} over the recording ({per_hour} {q.unit}/h)")
     return ", ".join(parts) or "too little to decide"
 
 

@@ -255,10 +255,12 @@ def margin_table(margin: Margin, unit: str, left: Mapping[str, float | None] | N
 
 def dependence_lines(found: Dependence) -> list[str]:
     """Say what the lost rate is if passes of one lot resemble each other."""
+    from teachlab.wording.rates import lower_percent
+
     effect = "" if found.measured is None else f" ({found.measured:.3g} measured)"
     return [
-        f"lost passes allowing for lots: [{100 * found.low:.3g}, {100 * found.high:.3g}] %, upper bound "
-        f"{100 * found.upper:.3g} % (naive [{100 * found.naive.low:.3g}, {100 * found.naive.high:.3g}] %); design "
+        f"lost passes allowing for lots: [{lower_percent(found.low)}, {100 * found.high:.3g}] %, upper bound "
+        f"{100 * found.upper:.3g} % (naive [{lower_percent(found.naive.low)}, {100 * found.naive.high:.3g}] %); design "
         f"effect {found.design_effect:.3g}{effect} from {found.basis}",
         *(f"  {warning}" for warning in found.warnings),
         *(dependence_lines(found.by_proxy) if found.by_proxy is not None else ()),

@@ -206,3 +206,18 @@ def test_levels_that_work_are_named(tmp_path: Path) -> None:
     told = invoke("inspect", write(tmp_path)).stdout
     assert "work: on " in told
     assert "loses no pass and trips in no gap" in told
+
+
+@pytest.mark.parametrize(("seconds", "told"), [(359, False), (361, True)])
+def test_a_trend_is_told_from_six_minutes_on(tmp_path: Path, seconds: int, told: bool) -> None:
+    """A change per hour is extrapolated ten times at most; the light rises by 36 counts an hour."""
+    light = 100 + np.arange(10 * seconds) / 1000
+    path = tmp_path / "slow.parquet"
+    write_recording(path, Recording.from_array(light, RecordingInfo(sample_rate_hz=10.0, unit="counts")))
+    row = " ".join(RUN.invoke(app, ["inspect", str(path), "--details"]).output.replace("│", " ").split())
+    assert ("counts/h" in row) == told
+    if told:
+        assert "drift level +3.6" in row
+        assert "(+36 counts/h)" in row
+    else:
+        assert "drift not told: 359 s are too short for a trend. Log at least 6 minutes" in row

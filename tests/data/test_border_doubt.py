@@ -130,6 +130,21 @@ def test_import_says_which_doubt_it_took(tmp_path, passes):
     assert "--uncertainty-samples" in told.stdout
 
 
+@pytest.mark.parametrize(("stated", "short"), [(100, 0), (101, 1), (301, 2)])
+def test_borders_less_sure_than_passes_are_long_are_a_problem(tmp_path, stated, short):
+    """Passes of 100 and 300 samples; a border may be wrong by more than 1, or 2, of them are long."""
+    log_of(tmp_path, [(0, 0)] * 1000)
+    (tmp_path / "passes.csv").write_text("start,end\n100,200\n500,800\n")
+    command = ["import", str(tmp_path / "log.csv"), "--unit", "mV", "--out", str(tmp_path / "r.parquet"), "--passes"]
+    told = CliRunner().invoke(app, [*command, str(tmp_path / "passes.csv"), "--uncertainty-samples", str(stated)])
+    assert told.exit_code == 0, told.output
+    warned = " ".join(told.stderr.split())
+    verb = "is" if short == 1 else "are"
+    assert (f"Problem: {short} of 2 passes {verb} shorter than the uncertainty of a border" in warned) == (short > 0)
+    assert ("Give times with more decimals" in warned) == (short > 0)
+    assert ("Their borders are uncertain by" in told.stdout.replace(told.stderr, "")) == (short == 0)
+
+
 @pytest.mark.parametrize(
     ("name", "samples"),
     [("demo_tubs", 14), ("photodiode_flashes", 150), ("starlight_raw", 2), ("starlight_corrected", 2)],

@@ -18,8 +18,8 @@ from teachlab.evidence.wording import percent as percent_on_the_page
 from teachlab.model.recording import Recording, RecordingInfo
 from teachlab.model.setting import Setting
 from teachlab.model.truth import Truth
-from teachlab.statistics.intervals import proportion
-from teachlab.wording.rates import percent, rate_text
+from teachlab.statistics.intervals import count, proportion
+from teachlab.wording.rates import count_text, lower_percent, percent, rate_text
 
 
 @pytest.mark.parametrize("told", [percent, percent_on_the_page])
@@ -30,6 +30,15 @@ def test_a_share_is_told_in_percent(told: object) -> None:
 def test_a_rate_is_told_in_percent_with_its_exact_interval() -> None:
     found = binomtest(1, 8).proportion_ci(method="exact")
     assert rate_text(proportion(1, 8)) == f"1 / 8 = 12.5 % [{100 * found.low:.3g}, {100 * found.high:.3g}] %"
+
+
+def test_a_lower_bound_of_next_to_nothing_is_told_as_0() -> None:
+    assert [lower_percent(share) for share in (0.0, 1.12e-9, 4.9e-6, 5e-6, 0.0123)] == ["0", "0", "0", "0.0005", "1.23"]
+
+
+def test_a_count_per_time_is_told_without_exponents() -> None:
+    """1 in 2.5 s: 1440 an hour; Garwood's interval is 0.0253 to 5.57 times that (chi-square tables)."""
+    assert count_text(count(1, 2.5 / 3600, per="running hour")) == "1 in 0.000694 running hours: 1440 [36.5, 8020]"
 
 
 def test_a_reserve_is_told_in_percent_of_the_light(tmp_path: Path) -> None:
