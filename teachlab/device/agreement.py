@@ -34,7 +34,7 @@ EARLIEST, LATEST = -20, 200
 """Lags of the log that are tried, samples."""
 LIKELY_LAGS = 5
 """Number of lags that are matched: those with the most edges near each other, all edges of either side counted."""
-AGREES, LIMITED, DIFFERS, OPEN = "agrees", "agrees with a limit", "does not agree", "not proven"
+AGREES, LIMITED, DIFFERS, OPEN = "agrees", "agrees with a limit", "does not agree", "cannot be decided"
 LEAST_SHARE = 1 - ACCEPTED_ERRORS
 """Share of the pulses that must be shown to be reproduced, in both directions."""
 

@@ -55,7 +55,7 @@ def test_pulses_are_counted_by_hand() -> None:
     assert (found.share.lots, found.share.named) == (5, True)
     # The pulse that was made up lies in the third lot, the one that was lost in the second.
     assert found.lots_fully_reproduced == 0.6
-    assert found.verdict.decision == "not proven"
+    assert found.verdict.decision == "cannot be decided"
     assert found.verdict.about == "18 of 20 logged and 18 of 20 replayed edges agree; replayed:"
     assert "it takes 72 named lots without a fault" in found.verdict.reasons[0].text
     assert found.verdict.next_step == (
@@ -87,7 +87,7 @@ def test_two_pulses_that_touch_a_replayed_one_at_either_end_are_not_it() -> None
     recording = Recording.from_array(light, RecordingInfo(sample_rate_hz=1000.0, unit="counts"), output=output)
     found = agree(recording, SETTING, lag=0)
     assert (found.logged, found.replayed, found.matched) == (2, 1, 0)
-    assert found.verdict.decision == "not proven"
+    assert found.verdict.decision == "cannot be decided"
     assert not found.share.named
 
 
@@ -98,7 +98,7 @@ def test_another_setting_does_not_agree() -> None:
     recording = Recording.from_array(many, info, output=many > 30)
     assert agree(recording, SETTING, lots).verdict.decision == "agrees"
     alone = agree(recording, SETTING).verdict
-    assert alone.decision == "not proven"
+    assert alone.decision == "cannot be decided"
     # One number of lots to log, and no other.
     assert alone.conditions == ("No lots are named: this holds for the recording alone.",)
     assert alone.next_step.startswith("Log 72 lots beside the output")
@@ -150,14 +150,16 @@ def test_the_command_says_decision_and_share_first(tmp_path: Path) -> None:
     done = CliRunner().invoke(app, [*words, "--plot", str(plot)])
     assert done.exit_code == 0, done.output
     lines = done.output.splitlines()
-    assert lines[0].startswith("Not proven: 18 of 20 logged and 18 of 20 replayed edges agree; replayed: fixed levels")
+    assert lines[0].startswith(
+        "Cannot be decided: 18 of 20 logged and 18 of 20 replayed edges agree; replayed: fixed levels"
+    )
     assert len(lines) <= 12
     assert "The replay has 90 % of the logged pulses" in done.output
     assert "Next: Look at the edges that differ (--details). Log 72 lots" in done.output
     assert plot.read_text().startswith("<?xml")
     document = json.loads(CliRunner().invoke(app, [*words, "--json"]).stdout)
     assert document["share"]["estimate"] == 0.9
-    assert document["verdict"]["decision"] == "not proven"
+    assert document["verdict"]["decision"] == "cannot be decided"
     assert (
         "sample 238: becomes active; the replay does not switch"
         in CliRunner().invoke(app, [*words, "--details"]).output
