@@ -25,7 +25,7 @@ from teachlab.cli.options import (
     Tolerance,
 )
 from teachlab.errors import ParameterError
-from teachlab.model.printable_text import Lines, typed_again
+from teachlab.model.printable_text import Lines, in_figures, typed_again
 from teachlab.wording.notes import passes_note
 
 if TYPE_CHECKING:
@@ -38,12 +38,12 @@ if TYPE_CHECKING:
     from teachlab.statistics.variance_components import LossAgreement
 
 SHOWN = (
-    ("on_level", "on-level", ".4g"),
-    ("off_level", "off-level", ".4g"),
-    ("lost_rate", "lost, %", ".3g"),
-    ("false_trips_per_running_hour", "false trips per h", ".3g"),
-    ("extra_per_pass", "extra per pass", ".3g"),
-    ("regret", "regret per pass", ".3g"),
+    ("on_level", "on-level", 4),
+    ("off_level", "off-level", 4),
+    ("lost_rate", "lost, %", 3),
+    ("false_trips_per_running_hour", "false trips per h", 3),
+    ("extra_per_pass", "extra per pass", 3),
+    ("regret", "regret per pass", 3),
 )
 
 
@@ -194,9 +194,9 @@ def _settings(texts: Sequence[str]) -> list[tuple[str, Setting]]:
     return out
 
 
-def _cell(spread: dict[str, Any], name: str, form: str) -> str:
+def _cell(spread: dict[str, Any], name: str, digits: int) -> str:
     def text(value: float | None) -> str:
-        return "–" if value is None else format(100 * value if name == "lost_rate" else value, form)
+        return in_figures(100 * value if value is not None and name == "lost_rate" else value, digits)
 
     middle, low, high = (text(spread[key]) for key in ("median", "p05", "p95"))
     return middle if low == high else Lines.of(middle, f"[{low},\u00a0{high}]")
@@ -214,7 +214,7 @@ def _tell(found: Study, draws: int) -> None:
         "block of this recording; another day is another block",
     )
     table.add_column("taught", min_width=21)
-    for _, title, _form in SHOWN:
+    for _, title, _ in SHOWN:
         table.add_column(title, justify="right")
     table.add_column("no setting", justify="right")
     for one in found.strategies:
@@ -225,7 +225,7 @@ def _tell(found: Study, draws: int) -> None:
             if not ready["spreads"]:
                 cells = ["–"] * len(SHOWN)
             else:
-                cells = [_cell(ready["spreads"][key], key, form) for key, _, form in SHOWN]
+                cells = [_cell(ready["spreads"][key], key, digits) for key, _, digits in SHOWN]
                 sd = ready["spreads"]["on_level"]["sd"]
                 cells[0] = Lines.of(*cells[0].split("\n"), f"sd {sd:.3g}" if sd else "")
             table.add_row(name or name_of(ready), *cells, str(cloud.abstained.events))
@@ -280,14 +280,15 @@ def _tell_groups(group: ByGroup, unit: str, what: str) -> None:
             say(f"  {FIGURES[key]}: {figure.refused}.")
             continue
         if found.between_ss == found.within_ss == 0:
-            say(f"  {FIGURES[key]}: {found.mean:.4g} every time.")
+            say(f"  {FIGURES[key]}: {in_figures(found.mean)} every time.")
             continue
         share = "–" if found.share is None else f"{100 * found.share:.3g} %"
         p = "" if found.p is None else f"; p = {found.p:.2g}"
         in_unit = f" {unit}" if key in {"on_level", "off_level", "hysteresis"} else ""
         say(
-            f"  {FIGURES[key]}: sd between {found.between_sd:.3g}, within (repeatability) "
-            f"{found.repeatability_sd:.3g}, in all (reproducibility) {found.reproducibility_sd:.3g}{in_unit}; share "
+            f"  {FIGURES[key]}: sd between {in_figures(found.between_sd, 3)}, within (repeatability) "
+            f"{in_figures(found.repeatability_sd, 3)}, in all (reproducibility) "
+            f"{in_figures(found.reproducibility_sd, 3)}{in_unit}; share "
             f"{share} ({100 * found.share_low:.3g} to {100 * found.share_high:.3g} %{p})."
         )
     say(f"  The interval of a share holds if {ASSUMES}.")

@@ -153,3 +153,15 @@ def test_bad_input_is_refused_in_one_message(line: Path, words: list[str]) -> No
     assert done.stdout == ""
     assert done.stderr.startswith("teachlab: ")
     assert "Traceback" not in done.output
+
+
+def test_rates_per_hour_are_told_without_exponents(line: Path) -> None:
+    """A level in the noise trips in every gap of 90 ms, some ten thousand times an hour."""
+    told = run(line / "early.parquet", "--strategy", "background-referenced", "--draws", "5").stdout
+    found = json.loads(
+        run(line / "early.parquet", "--strategy", "background-referenced", "--draws", "5", "--json").stdout
+    )
+    rate = found["recordings"][0]["strategies"][0]["spreads"]["false_trips_per_running_hour"]["median"]
+    assert rate > 1000
+    assert f" {round(rate, 2 - len(str(int(rate))) + 1):.0f}" in told
+    assert "e+0" not in told

@@ -112,7 +112,7 @@ class TailBalanced:
             raise Abstained(
                 "the tails of passes and gaps overlap: the contrast is too small",
                 f"passes from {show(view, found.sign * high)}, gaps up to {show(view, found.sign * low)}",
-                "the first on the object's side of the second",
+                "passes further from the background than all gaps",
             )
         level = least_cost(gaps, below, self.cost_false, self.cost_miss)
         told: dict[str, Any] = {
