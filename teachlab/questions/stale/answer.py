@@ -192,7 +192,8 @@ class Staleness(Document):
             decision=str(self.state),
             about=f"the setting in use{self._limited}",
             claim=HeadlineClaim(
-                text=f"{told}. At {100 * self.confidence:g} % confidence by lots, {100 * low:.3g} to "
+                text=f"{told}. At {100 * self.confidence:g} % confidence by lots, "
+                f"{100 * low if low > 5e-6 else 0:.3g} to "
                 f"{100 * high:.3g} % are lost now.",
                 upper=high, confidence=self.confidence, passes=now.trials,
             ),
