@@ -335,6 +335,9 @@ def _tell(found: Imported) -> None:
         several = "1 stretch is" if len(truth.except_) == 1 else f"{len(truth.except_)} stretches are"
         say(f"{several} left out of scoring: {seconds:.4g} s in all.")
     say()
+    if short:
+        say("Next: give the table of passes times with more decimals, and import the log again.")
+        return
     say(f"Next: teachlab inspect {found.recording}")
 
 

@@ -132,13 +132,16 @@ def report_command(
             write_bundle(bundle, out, sources)
     if note := passes_note(passes):
         warn(note)
+    from teachlab.wording.verdict import REFUSED
+
     if json:
         emit_json(record)
     else:
         _say(record, out, sources)
         if out is not None:
-            failed = record["verdict"]["overall"] not in (None, "met")
-            say(f"To read{', not to release' if failed else ' and sign'}: {Path(out) / 'report.html'}")
+            judged = record["verdict"]
+            refused = judged["overall"] not in (None, "met") or judged.get("decision") in REFUSED
+            say(f"To read{', not to release' if refused else ' and sign'}: {Path(out) / 'report.html'}")
         if out is not None and page is not None:
             say(f"To drag its levels: {Path(out) / 'levels.html'}")
     overall = record["verdict"]["overall"]

@@ -10,7 +10,7 @@ from teachlab.data.alignment.lags import Lags
 from teachlab.data.alignment.shift import ClockShift
 from teachlab.data.alignment.whole_periods import OtherFit
 from teachlab.model.recording import Direction
-from teachlab.wording.alignment import lead_lines, off_lines
+from teachlab.wording.alignment import agreement, lead_lines, off_lines
 
 
 def alignment(shift, *, rate=0.0, jitter=0.4, width=0.0, doubt=2.0, rival=0.1, room=None):
@@ -30,6 +30,13 @@ def test_nothing_is_said_within_the_doubt():
     assert lead_lines(alignment(1.9), "line.parquet") == []
     assert lead_lines(alignment(0.0, jitter=0.9), "line.parquet") == []
     assert lead_lines(None, "line.parquet") == []
+
+
+def test_agreement_on_a_regular_line_asks_to_check_the_first_pass():
+    assert agreement(alignment(0.1)).endswith("within the doubt of ±2 ms. Nothing needs mending.")
+    told = agreement(alignment(0.1, rival=0.9))
+    assert "90 % as many borders fit one or two passes off" in told
+    assert "Nothing needs mending" not in told
 
 
 @pytest.mark.parametrize(

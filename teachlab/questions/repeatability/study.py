@@ -198,7 +198,7 @@ def study(
             passes, lost = lost_by_settings(recording, truth, settings, rules=rules)
             agreed = agreement(lost, len(settings))
             always = tuple(
-                f"pass {k + 1} ({moment(int(truth.start[k]), recording.info)})"
+                f"pass {k} ({moment(int(truth.start[k]), recording.info)})"
                 for k in passes[lost == len(settings)].tolist()
             )
         studied.append(

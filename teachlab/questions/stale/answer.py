@@ -202,9 +202,9 @@ class Staleness(Document):
 
     @property
     def _limited(self) -> str:
-        """What *keep* means: nothing got worse."""
+        """What the state means: nothing got worse, or cleaning is no help."""
         if self.state is not Stale.KEEP:
-            return ""
+            return "; cleaning will not help, it lost as many before" if self._beside else ""
         return ", nothing got worse in this recording" if self.before is None else ", nothing is worse than before"
 
     @property
@@ -220,7 +220,7 @@ class Staleness(Document):
         if self.state is not Stale.RETEACH or was is None or not lost.events:
             return ()
         as_many = was.trials and was.events * lost.trials >= lost.events * was.trials
-        return ("it lost as many before: cleaning will not help, teach again",) if as_many else ()
+        return ("nothing changed since before: teach again",) if as_many else ()
 
     def as_dict(self) -> dict[str, Any]:
         """Return the plain JSON form."""

@@ -170,9 +170,21 @@ def lamp(
     }
     if ripple_hz is not None:
         values["ripple_alias_hz"] = alias_hz(ripple_hz, evaluation_rate_hz)
-    quiet, step = hysteresis > swing or on_delay_ms > needed, LEAVE
+    # Evaluated too seldom, the flicker is seen as a slower one, whose bright half no delay is sure to outlast: how slow
+    # hangs on the last digit of both rates.
+    slow = evaluation_rate_hz < 2 * flicker
+    quiet, step = hysteresis > swing or (on_delay_ms > needed and not slow), LEAVE
     if hysteresis > swing:
         verdict = "the hysteresis is wider than the swing: it cannot chatter"
+    elif slow:
+        verdict = (
+            f"it can chatter: the evaluation rate is too low for a flicker of {flicker:g} Hz, which is seen as one of "
+            f"{values['flicker_alias_hz']:.4g} Hz, and no on-delay or average is sure to remove that"
+        )
+        step = (
+            f"Evaluate at least {2 * flicker:g} times a second and raise the on-delay above {needed:.4g} ms, or widen "
+            f"the hysteresis beyond {swing:g}."
+        )
     elif on_delay_ms > needed:
         verdict = "the on-delay outlasts the bright half of the flicker"
     else:
@@ -181,8 +193,6 @@ def lamp(
             f"Raise the on-delay above {needed:.4g} ms, average over {1000 / flicker:.4g} ms, or widen the hysteresis "
             f"beyond {swing:g}."
         )
-    if evaluation_rate_hz < 2 * flicker:
-        verdict += "; the evaluation rate is too low to see the flicker as it is, and to average over it"
     return SurroundingsAnswer(
         values=values,
         verdict=verdict,

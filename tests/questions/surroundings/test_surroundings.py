@@ -141,6 +141,21 @@ def test_on_delay_that_outlasts_the_bright_half(mains: float) -> None:
         assert (replay(recording, setting).onsets.size > 0) == onsets
 
 
+def test_a_flicker_seen_as_a_slower_one_outlasts_the_delay_that_is_needed_for_it() -> None:
+    """90 evaluations a second see 100 Hz as 10 Hz, bright for 50 ms: an on-delay of 20 ms lets it through."""
+    info = RecordingInfo(sample_rate_hz=90, unit="counts")
+    setting = Setting(unit="counts", on_level=0.001, off_level=0.001, on_delay_ms=20)
+    assert replay(Recording.from_array(flicker(50.0, 90), info), setting).onsets.size > 0
+    at = {"mains_hz": 50, "swing": 2, "on_delay_ms": 20}
+    slow = lamp(evaluation_rate_hz=90, hysteresis=0, **at)
+    assert slow.problem
+    assert slow.values["flicker_alias_hz"] == pytest.approx(10)
+    assert "no on-delay or average is sure to remove that" in slow.verdict
+    assert slow.next_step.startswith("Evaluate at least 200 times a second and raise the on-delay above 5 ms")
+    assert not lamp(evaluation_rate_hz=1000, hysteresis=0, **at).problem
+    assert not lamp(evaluation_rate_hz=90, hysteresis=3, **at).problem
+
+
 @pytest.mark.parametrize(("mains", "rate"), [(50, 1000), (60, 1000), (50, 2000), (60, 2400), (50, 333)])
 def test_average_over_a_flicker(mains: int, rate: int) -> None:
     """What a running mean over the stated number of evaluations leaves, measured on the light itself."""
