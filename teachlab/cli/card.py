@@ -93,16 +93,13 @@ def card_command(
 
 
 def _say(found: SettingCard, *, details: bool) -> None:
-    say_verdict(found.verdict, details=details, most=8 if found.refused is None else 12)
     from teachlab.wording.verdict import REFUSED
 
-    key = "Key in" if str(found.verdict.decision) not in REFUSED else "Key in for a trial only, it is not shown to work"
-    if found.refused is None and not details:
-        say(f"{key}: {', '.join(f'{name.lower()} {value}' for name, value in found.key_lines())}.")
-    parts = [] if found.refused is not None or not details else [(key, found.key_lines())]
+    say_verdict(found.verdict, details=details, most=8 if found.refused is None else 12)
+    keyed = found.key_lines() if found.refused is None else []
     if details:
-        parts += [("What it rests on", found.rest_lines()), ("Teach and check", found.sheet_lines())]
-    for head, rows in parts:
-        for name, value in rows:
-            label = f"{head}: {name.lower()}" if not details else f"  {name}"
-            say(f"{label}: {value}")
+        for name, value in (*keyed, *found.rest_lines(), *found.sheet_lines()):
+            say(f"  {name}: {value}")
+    elif keyed:
+        trial = " for a trial only, it is not shown to work" if str(found.verdict.decision) in REFUSED else ""
+        say(f"Key in{trial}: {', '.join(f'{name.lower()} {value}' for name, value in keyed)}.")

@@ -132,19 +132,18 @@ def report_command(
             write_bundle(bundle, out, sources)
     if note := passes_note(passes):
         warn(note)
-    from teachlab.wording.verdict import REFUSED
-
+    overall = record["verdict"]["overall"]
     if json:
         emit_json(record)
     else:
+        from teachlab.wording.verdict import REFUSED
+
         _say(record, out, sources)
         if out is not None:
-            judged = record["verdict"]
-            refused = judged["overall"] not in (None, "met") or judged.get("decision") in REFUSED
+            refused = overall not in (None, "met") or record["verdict"].get("decision") in REFUSED
             say(f"To read{', not to release' if refused else ' and sign'}: {Path(out) / 'report.html'}")
         if out is not None and page is not None:
             say(f"To drag its levels: {Path(out) / 'levels.html'}")
-    overall = record["verdict"]["overall"]
     if overall is not None and EXIT[overall]:
         raise typer.Exit(EXIT[overall])
 
