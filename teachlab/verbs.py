@@ -19,11 +19,11 @@ from teachlab.model.printable_text import number_of
 from teachlab.model.recording import Recording
 from teachlab.model.score import USUAL_RULES, Rules, Score
 from teachlab.model.setting import Setting
+from teachlab.model.setting_words import setting_in_words
 from teachlab.model.teaching import Strategy
 from teachlab.model.truth import Truth
 from teachlab.wording.notebook import Told
 from teachlab.wording.rates import percent
-from teachlab.wording.settings import setting_text
 
 if TYPE_CHECKING:
     from teachlab import pipeline
@@ -175,10 +175,10 @@ def design(
                 yield {"part": part, "reason": "", **ends, **_known(reserve)}
 
     sentence = (
-        f"{opened.name}: {setting_text(found.taught.setting)}; {found.cells:,} combinations counted, "
+        f"{opened.name}: {setting_in_words(found.taught.setting)}; {found.cells:,} combinations counted, "
         f"{found.teach_cost:.3g} errors a pass on what was shown. {found.taught.verdict.decision.capitalize()}."
     )
-    title = f"{opened.name}: {setting_text(found.taught.setting)}"
+    title = f"{opened.name}: {setting_in_words(found.taught.setting)}"
     return Told(found, sentence, rows, lambda kind: design_figure(found, opened, truth, title=title, kind=kind))
 
 

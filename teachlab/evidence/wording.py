@@ -11,9 +11,9 @@ from teachlab.evidence.about import about_rows
 from teachlab.model.margin import EqualCost
 from teachlab.model.printable_text import in_figures, level_text, typed_again
 from teachlab.model.score import USUAL_RULES
+from teachlab.model.setting_words import equal_cost_text, setting_in_words
 from teachlab.scoring.clearance import Clearance
 from teachlab.wording.course import duration
-from teachlab.wording.settings import equal_cost_text, setting_text
 from teachlab.wording.verdict import REFUSED
 
 SHOWN_GROUPS = 20
@@ -162,7 +162,7 @@ def setting_rows(record: dict[str, Any]) -> list[tuple[str, str]]:
 def verdict_parts(record: dict[str, Any]) -> dict[str, str]:
     """Return the decision with the setting, the first limit, near misses, and the result of the criteria."""
     verdict = record["verdict"]
-    setting = setting_text(setting_from_dict(record["setting"], "setting of the record"), verdict["step"])
+    setting = setting_in_words(setting_from_dict(record["setting"], "setting of the record"), verdict["step"])
     lead = "Rehearsal on synthetic light, no evidence about a real line. " if verdict["rehearsal"] else ""
     decision, overall = str(verdict["decision"]), verdict["overall"] or ""
     would = "would be " if verdict["rehearsal"] and overall == "met" else ""

@@ -25,6 +25,7 @@ from teachlab.model.printable_text import printable
 from teachlab.model.recording import Origin
 from teachlab.model.score import USUAL_RULES, Outcome, Rules
 from teachlab.model.setting import Setting, bare
+from teachlab.model.setting_words import setting_in_words
 from teachlab.page.chains import chains_of
 from teachlab.page.delays import delay_rows
 from teachlab.page.light import packed_light
@@ -41,7 +42,6 @@ from teachlab.sensor.output import onset_lag
 from teachlab.switching.run import replay
 from teachlab.teaching.block import polarity_for
 from teachlab.wording.notes import passes_note
-from teachlab.wording.settings import setting_text as setting_words
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -199,7 +199,7 @@ def page_contents(
         "setting": {**hand.as_dict(), "on_level": hand.on_level, "off_level": hand.off_level, "taught": None},
         "given": setting is not None,
         "served": False,
-        "words": setting_words(hand, recording.whole_step if verdict is None else verdict.step),
+        "words": setting_in_words(hand, recording.whole_step if verdict is None else verdict.step),
         "texts": {"given": setting_text(hand if setting is None else setting), "moved": setting_text(bare(hand))},
         "verdict": _said(verdict, best, synthetic=recording.info.origin is Origin.SYNTHETIC),
         "best": _best(best, chains),

@@ -8,9 +8,9 @@ from typing import Any
 from teachlab.model.margin import EqualCost
 from teachlab.model.printable_text import wrong_text
 from teachlab.model.setting import Setting
+from teachlab.model.setting_words import equal_cost_text, setting_in_words
 from teachlab.model.verdict import MOST_REASONS, HeadlineClaim, Verdict, VerdictCure, VerdictReason
 from teachlab.wording.lines import wrapped
-from teachlab.wording.settings import equal_cost_text, setting_text
 
 MOST_LINES = 12
 REFUSED = ("none of these works", "cannot be decided")
@@ -105,7 +105,7 @@ def verdict_sentence(verdict: Verdict) -> str:
 def _first(verdict: Verdict) -> str:
     words = str(verdict.decision)
     said = words[:1].upper() + words[1:]
-    setting = "" if verdict.setting is None else setting_text(verdict.setting, verdict.step)
+    setting = "" if verdict.setting is None else setting_in_words(verdict.setting, verdict.step)
     # What ends in a colon leads to the setting.
     link = " " if verdict.about.endswith(":") else ", "
     about = link.join(filter(None, (verdict.about, setting)))

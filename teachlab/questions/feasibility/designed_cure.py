@@ -7,9 +7,9 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from teachlab.errors import Abstained, SettingError
-from teachlab.model.following_and_window import WindowSetting
-from teachlab.model.printable_text import in_figures, level_text, wrong_text
+from teachlab.model.printable_text import wrong_text
 from teachlab.model.score import USUAL_RULES, Rules
+from teachlab.model.setting_words import setting_in_words
 from teachlab.scoring.scoring import score
 from teachlab.switching.run import replay
 from teachlab.teaching.block import TeachBlock
@@ -73,32 +73,6 @@ def designed_in_hindsight(
     return next(taught_in_hindsight(block, rules, built(installed_class("designed"), {})), None)
 
 
-def parts_text(setting: Setting, step: float | None) -> str:
-    """Return the levels, polarity, filter and delays of a designed setting that are in use."""
-    low, high = level_text(setting.off_level, step), level_text(setting.on_level, step)
-    levels = f"fixed levels, on {high}, off {low} {setting.unit}"
-    if isinstance(setting, WindowSetting):
-        where = f"below {low} and above {high}"
-        if not setting.light_on:
-            # The output is active within, and begins at the inner thresholds.
-            where = f"between {level_text(setting.low_release, step)} and {level_text(setting.high_release, step)}"
-        levels = f"two thresholds, active {where} {setting.unit}"
-    levels += f", {setting.polarity}"
-    return ", ".join([levels, *_timings(setting)])
-
-
-def timings_text(setting: Setting) -> str:
-    """Return the filter and delays of a setting that are in use."""
-    return ", ".join(_timings(setting)) or "no filter, no delay"
-
-
-def _timings(setting: Setting) -> list[str]:
-    parts = [f"filter of {setting.consecutive} evaluations"] if setting.consecutive > 1 else []
-    parts += [f"on-delay {in_figures(setting.on_delay_ms, 3)} ms"] if setting.on_delay_ms else []
-    parts += [f"off-delay {in_figures(setting.off_delay_ms, 3)} ms"] if setting.off_delay_ms else []
-    return parts
-
-
 @dataclass(frozen=True, slots=True, kw_only=True)
 class TriedBothWays:
     """A stretch with most errors of a setting: the result without it, and the result of a design with it.
@@ -132,9 +106,10 @@ class TriedBothWays:
         )
         if self.designed is None or self.against is None:
             return text + "no setting of levels, filter and delays was found that works with it."
+        design = setting_in_words(self.designed, self.step, brief=True)
         return (
-            text + f"designed against it ({parts_text(self.designed, self.step)}): {wrong_text(*self.against)}. The "
-            "design knew these passes: check it on a new recording."
+            f"{text}designed against it ({design}): {wrong_text(*self.against)}. The design knew these passes: "
+            "check it on a new recording."
         )
 
 

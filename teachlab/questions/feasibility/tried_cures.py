@@ -14,9 +14,10 @@ from teachlab.model.following_and_window import Follow, FollowingSetting
 from teachlab.model.printable_text import in_figures, level_text, round_level, wrong_text
 from teachlab.model.score import USUAL_RULES, Rules, Score
 from teachlab.model.setting import Polarity, Setting
+from teachlab.model.setting_words import setting_in_words, timings_in_words
 from teachlab.model.verdict import BETTER, VerdictCure
 from teachlab.questions.feasibility.averaging_cure import averages
-from teachlab.questions.feasibility.designed_cure import all_shown, parts_text, taught_in_hindsight, timings_text
+from teachlab.questions.feasibility.designed_cure import all_shown, taught_in_hindsight
 from teachlab.scoring.claimable import unusable
 from teachlab.scoring.scoring import score
 from teachlab.switching.run import replay
@@ -248,9 +249,10 @@ def _taught(
         # A level that clears the background by almost nothing works on these passes only.
         contrast = abs(float(np.median(extremes.passes.high if setting.light_on else extremes.passes.low)) - background)
         if abs(designed.activation - background) >= LEAST_ROOM * contrast:
-            yield "designed", f"levels, filter and delays designed together ({parts_text(designed, step)})", designed
+            said = setting_in_words(designed, step, brief=True)
+            yield "designed", f"levels, filter and delays designed together ({said})", designed
     for turning in taught_in_hindsight(block, rules, built(installed_class("turning-point-follower"), {})):
-        yield "turning points", f"a setting that follows turning points ({timings_text(turning)})", turning
+        yield "turning points", f"a setting that follows turning points ({timings_in_words(turning)})", turning
 
 
 def _with_delay(setting: Setting, which: str, delay_ms: float) -> Setting:

@@ -11,6 +11,7 @@ import numpy as np
 from teachlab.model.following_and_window import Follow
 from teachlab.model.json_values import plain
 from teachlab.model.score import USUAL_RULES, Outcome, Rules
+from teachlab.model.setting_words import setting_in_words
 from teachlab.questions.feasibility.designed_cure import all_shown, taught_in_hindsight
 from teachlab.questions.feasibility.tried_cures import averaging_cure
 from teachlab.scoring.scoring import score
@@ -19,7 +20,6 @@ from teachlab.switching.run import replay_together
 from teachlab.teaching.strategies.background_follower import BackgroundFollower
 from teachlab.teaching.strategies.designed import Designed
 from teachlab.teaching.strategies.turning_point_follower import TurningPointFollower
-from teachlab.wording.settings import setting_text
 
 if TYPE_CHECKING:
     from teachlab.data.alignment.answer import Alignment
@@ -114,7 +114,7 @@ class Ceiling:
         text = f"Best possible in hindsight, errors on the {self.passes} scored passes: {told}."
         best = self.least
         if best.kind != FIXED:
-            text += f" That is {setting_text(best.setting)}."
+            text += f" That is {setting_in_words(best.setting)}."
         if self.unsolved:
             text += f" None of them is free of errors. {unsolved_text(self.unsolved)}"
         if self.averaged is not None:

@@ -6,35 +6,50 @@ import math
 from typing import TYPE_CHECKING
 
 from teachlab.model.following_and_window import FollowingSetting, TurningPointSetting, WindowSetting
-from teachlab.model.printable_text import FUZZ, level_text
+from teachlab.model.printable_text import FUZZ, in_figures, level_text
 
 if TYPE_CHECKING:
     from teachlab.model.margin import EqualCost
     from teachlab.model.setting import Setting
 
+DELAY_DIGITS = 6
+"""A delay is entered as it is printed: so many digits of it are told."""
 
-def setting_text(setting: Setting, step: float | None = None) -> str:
+
+def setting_in_words(setting: Setting, step: float | None = None, *, brief: bool = False) -> str:
     """Return kind, levels, polarity, filter and delays of a setting, levels to the smallest step of the light.
+
+    Parameters
+    ----------
+    setting : Setting
+    step : float or None, recording units
+        Smallest step of the light.
+    brief : bool
+        Whether to leave out what stands in brackets, for use within brackets.
 
     Examples
     --------
     >>> from teachlab.model.setting import Setting
-    >>> setting_text(Setting(unit="counts", on_level=1306.2, off_level=1108, on_delay_ms=5))
+    >>> setting_in_words(Setting(unit="counts", on_level=1306.2, off_level=1108, on_delay_ms=5))
     'fixed levels, on 1306.2, off 1108 counts, light-on, on-delay 5 ms'
-    >>> setting_text(Setting(unit="mV", on_level=620, off_level=550, polarity="dark-on"))
+    >>> setting_in_words(Setting(unit="mV", on_level=620, off_level=550, polarity="dark-on"))
     'fixed levels, on 620, off 550 mV, dark-on (active below 550)'
     >>> at = Setting(unit="mV", on_level=84, off_level=20, polarity="dark-on")
-    >>> setting_text(WindowSetting.of(at, low_release=22, high_release=77))
+    >>> setting_in_words(WindowSetting.of(at, low_release=22, high_release=77))
     'two thresholds, active between 22 and 77 mV (until below 20 or above 84), dark-on'
+    >>> setting_in_words(WindowSetting.of(at, low_release=22, high_release=77), brief=True)
+    'two thresholds, active between 22 and 77 mV, dark-on'
     """
     way, dark_on = str(setting.polarity), not setting.light_on
     on, off, unit = level_text(setting.on_level, step), level_text(setting.off_level, step), setting.unit
+    levels, beside = f"fixed levels, on {on}, off {off} {unit}", ""
     if isinstance(setting, WindowSetting):
         low, high = level_text(setting.low_release, step), level_text(setting.high_release, step)
         if dark_on:
-            levels = f"two thresholds, active between {low} and {high} {unit} (until below {off} or above {on})"
+            where, beside = f"between {low} and {high}", f" (until below {off} or above {on})"
         else:
-            levels = f"two thresholds, active below {off} and above {on} {unit} (until {low} or below {high})"
+            where, beside = f"below {off} and above {on}", f" (until {low} or below {high})"
+        levels = f"two thresholds, active {where} {unit}"
     elif isinstance(setting, FollowingSetting):
         levels = (
             f"levels that follow the background, on {on}, off {off} {unit} at a background of "
@@ -42,11 +57,15 @@ def setting_text(setting: Setting, step: float | None = None) -> str:
         )
     elif isinstance(setting, TurningPointSetting):
         levels = _turning_text(setting, step)
-    else:
-        levels = f"fixed levels, on {on}, off {off} {unit}"
+    elif dark_on and not brief:
         # The levels are those of the light: a dark-on output begins at the lower one.
-        way += f" (active below {off})" if dark_on else ""
-    return ", ".join([levels, way, *_rest(setting)])
+        way += f" (active below {off})"
+    return ", ".join([levels if brief else levels + beside, way, *_timings(setting)])
+
+
+def timings_in_words(setting: Setting) -> str:
+    """Return the filter and delays of a setting that are in use."""
+    return ", ".join(_timings(setting)) or "no filter, no delay"
 
 
 def equal_cost_text(room: EqualCost, unit: str, step: float | None = None) -> str:
@@ -85,12 +104,7 @@ def _turning_text(setting: TurningPointSetting, step: float | None) -> str:
     )
 
 
-def _rest(setting: Setting) -> list[str]:
-    out = []
-    if setting.consecutive > 1:
-        out.append(f"filter of {setting.consecutive} evaluations")
-    if setting.on_delay_ms:
-        out.append(f"on-delay {setting.on_delay_ms:g} ms")
-    if setting.off_delay_ms:
-        out.append(f"off-delay {setting.off_delay_ms:g} ms")
-    return out
+def _timings(setting: Setting) -> list[str]:
+    parts = [f"filter of {setting.consecutive} evaluations"] if setting.consecutive > 1 else []
+    delays = (("on-delay", setting.on_delay_ms), ("off-delay", setting.off_delay_ms))
+    return parts + [f"{name} {in_figures(ms, DELAY_DIGITS)} ms" for name, ms in delays if ms]
