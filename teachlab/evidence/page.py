@@ -14,7 +14,7 @@ from teachlab.evidence.about import about_rows, people
 from teachlab.evidence.figures import record_figures
 from teachlab.evidence.sections.glossary import GLOSSARY
 from teachlab.model.printable_text import printable
-from teachlab.model.verdict import BETTER
+from teachlab.model.verdict import MOST_REASONS, VerdictReason
 from teachlab.wording.course import course_lines
 
 if TYPE_CHECKING:
@@ -65,7 +65,7 @@ def page_html(record: dict[str, Any], recording: Recording | None = None) -> str
         positions=(record["switching_position"] or {"said": []})["said"],
         kept=wording.kept_lines(record),
         glossary=GLOSSARY,
-        better=BETTER,
+        reasons=[VerdictReason(**reason).told for reason in record["verdict"]["reasons"][:MOST_REASONS]],
         identity=wording.identity_rows(record),
     )
 

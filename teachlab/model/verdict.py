@@ -11,8 +11,6 @@ from teachlab.model.setting import Setting
 
 MOST_REASONS = 3
 """Number of reasons that a verdict gives."""
-BETTER = "Better: "
-"""How a sentence on a change of the setting begins."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -56,16 +54,19 @@ class VerdictReason:
         Number of passes, gaps or trips that it is about.
     first_at_s : float or None, s
         Time of the first of them in the recording.
+    better : bool
+        Whether it is a change that leaves fewer errors: no reason against the setting.
     """
 
     text: str
     count: int | None = None
     first_at_s: float | None = None
+    better: bool = False
 
     @property
     def told(self) -> str:
-        """The reason as a line: a change that is better is no reason against the setting."""
-        return self.text if self.text.startswith(BETTER) else f"Why: {self.text}"
+        """The reason as a line."""
+        return f"{'Better' if self.better else 'Why'}: {self.text}"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

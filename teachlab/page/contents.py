@@ -281,7 +281,7 @@ def _said(verdict: Verdict | None, best: Hindsight | None, *, synthetic: bool) -
     return {
         "decision": verdict.decision,
         "claim": "" if verdict.claim is None else printable(verdict.claim.text),
-        "reasons": [printable(reason.text) for reason in verdict.reasons[:3]],
+        "reasons": [printable(reason.told if reason.better else reason.text) for reason in verdict.reasons[:3]],
         "conditions": [printable(text) for text in verdict.conditions[:1]],
         "rehearsal": verdict.rehearsal,
     }

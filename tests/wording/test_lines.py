@@ -115,7 +115,8 @@ def test_a_verdict_reads_the_same_from_its_document() -> None:
     )  # fmt: skip
     verdict = Verdict(
         decision="use with a limit", about="by hand", setting=setting, claim=claim, equal_cost=room, step=0.5,
-        reasons=(VerdictReason(text="A pass is too weak.", count=1, first_at_s=4.0), VerdictReason(text="It drifts.")),
+        reasons=(VerdictReason(text="A pass is too weak.", count=1, first_at_s=4.0), VerdictReason(text="It drifts."),
+                 VerdictReason(text="a filter of 3 evaluations: no error.", better=True)),
         next_step="teachlab replay line.parquet", conditions=("The lots are few.",), rehearsal=True,
         sensor="The replay has all pulses of the sensor.",
         cures=(VerdictCure(kind="filter", text="a filter of 3 evaluations", lost=0, false=0),),
@@ -125,5 +126,5 @@ def test_a_verdict_reads_the_same_from_its_document() -> None:
     assert document_lines(verdict.as_dict(), setting, most=40) == lines
     told = " ".join(" ".join(lines).split())
     parts = ("by hand", "1 of 40", "beside the claim", "too weak", "drifts", "few", "Rehearsal", "near the level", "48")
-    for part in (*parts, "53", "Next: teachlab replay"):
+    for part in (*parts, "53", "Why: It drifts.", "Better: a filter", "Next: teachlab replay"):
         assert part in told, part

@@ -15,7 +15,7 @@ from teachlab.model.printable_text import in_figures, level_text, round_level, w
 from teachlab.model.score import USUAL_RULES, Rules, Score
 from teachlab.model.setting import Polarity, Setting
 from teachlab.model.setting_words import setting_in_words, timings_in_words
-from teachlab.model.verdict import BETTER, VerdictCure
+from teachlab.model.verdict import VerdictCure, VerdictReason
 from teachlab.questions.feasibility.averaging_cure import averages
 from teachlab.questions.feasibility.designed_cure import all_shown, taught_in_hindsight
 from teachlab.scoring.claimable import unusable
@@ -139,8 +139,8 @@ def tried_cures(
     return sorted(best.values(), key=lambda cure: (cure.errors, cure.kind == "averaging"))
 
 
-def cured_text(cures: Sequence[TriedCure], errors: int, *, every: bool = False) -> str:
-    """Say what the best change leaves, and another one that leaves as much; empty if none leaves at most half.
+def cure_reason(cures: Sequence[TriedCure], errors: int, *, every: bool = False) -> VerdictReason | None:
+    """Say what the best change leaves, and another one that leaves as much; None if none leaves at most half.
 
     Parameters
     ----------
@@ -156,11 +156,11 @@ def cured_text(cures: Sequence[TriedCure], errors: int, *, every: bool = False) 
     >>> setting = Setting(unit="mV", on_level=2.0, off_level=1.0)
     >>> kinds = {"filter": 0, "band": 3}
     >>> tried = [TriedCure(kind=k, text=f"a {k}", setting=setting, lost=n, false=0) for k, n in kinds.items()]
-    >>> cured_text(tried, 8, every=True)
+    >>> cure_reason(tried, 8, every=True).told
     'Better: a filter: no error on these passes. Errors with other changes: band 3. Check it on a new recording.'
     """
     if not cures or cures[0].errors > WORTH_TELLING * errors:
-        return ""
+        return None
     # Another change that leaves as much is mentioned if it is as simple.
     told = [
         cure
@@ -169,10 +169,10 @@ def cured_text(cures: Sequence[TriedCure], errors: int, *, every: bool = False) 
         and (cure.kind in ELABORATE) == (cures[0].kind in ELABORATE)
     ]
     left = wrong_text(told[0].lost, told[0].false)
-    text = f"{BETTER}{', or '.join(cure.text for cure in told)}: {left} on these passes. "
+    text = f"{', or '.join(cure.text for cure in told)}: {left} on these passes. "
     if every and (rest := [f"{cure.kind} {cure.errors}" for cure in cures if cure not in told]):
         text += f"Errors with other changes: {', '.join(rest)}. "
-    return f"{text}Check it on a new recording."
+    return VerdictReason(text=f"{text}Check it on a new recording.", count=cures[0].errors, better=True)
 
 
 def _candidates(

@@ -16,7 +16,7 @@ from teachlab.model.recording import Recording
 from teachlab.model.score import USUAL_RULES, Rules
 from teachlab.model.truth import Truth
 from teachlab.model.verdict import Verdict, VerdictReason, sentence
-from teachlab.questions.feasibility.tried_cures import TriedCure, cured_text, tried_cures
+from teachlab.questions.feasibility.tried_cures import TriedCure, cure_reason, tried_cures
 from teachlab.questions.feasibility.two_sides import TwoSides, two_sides
 from teachlab.questions.surface.hindsight import Hindsight, best_fixed, level_decision
 from teachlab.scoring.reasons import reasons_of
@@ -89,8 +89,8 @@ class InspectAnswer:
             if self.missing:
                 reasons.append(VerdictReason(text=sentence(self.missing)))
             errors = best.counts.get("lost", 0) + wrong
-            if mended := cured_text(self.cures, errors, every=True):
-                reasons.append(VerdictReason(text=mended, count=self.cures[0].errors))
+            if mended := cure_reason(self.cures, errors, every=True):
+                reasons.append(mended)
         if q.saturated is not None and q.saturated > CLIPPED:
             reasons.append(
                 VerdictReason(

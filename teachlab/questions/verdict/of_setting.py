@@ -17,7 +17,7 @@ from teachlab.model.score import USUAL_RULES, Outcome, Rules, Score, Trials
 from teachlab.model.setting import Setting
 from teachlab.model.verdict import Verdict, VerdictReason
 from teachlab.questions.feasibility.designed_cure import tried_both_ways
-from teachlab.questions.feasibility.tried_cures import TriedCure, cured_text, tried_cures
+from teachlab.questions.feasibility.tried_cures import TriedCure, cure_reason, tried_cures
 from teachlab.questions.feasibility.two_sides import TwoSides, two_sides
 from teachlab.questions.stress.equal_cost import room_of
 from teachlab.questions.verdict.claim_words import few_lots_text, headline
@@ -220,11 +220,9 @@ def setting_verdict(
         reasons += _both_ways(recording, truth, setting, found, by, step)
     n = result.counts
     wrong = n.lost + n.false_trips + n.ignore_false_trips + n.extra
-    if mended := cured_text(cures, wrong, every=by.cures):
+    if mended := cure_reason(cures, wrong, every=by.cures):
         # What would mend it follows after the place of the errors.
-        reasons.insert(
-            max(min(1, len(reasons)), before + min(1, placed)), VerdictReason(text=mended, count=cures[0].errors)
-        )
+        reasons.insert(max(min(1, len(reasons)), before + min(1, placed)), mended)
     if decision is Decision.NONE and (none := _none_works(tried, by)) is not None:
         reasons.append(none)
     if (rare := rare_kind_text(setting, truth)) is not None:

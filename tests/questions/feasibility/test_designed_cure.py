@@ -12,7 +12,7 @@ from teachlab.model.setting import Setting
 from teachlab.model.truth import Truth
 from teachlab.questions.counterfactual.averaged import averaged
 from teachlab.questions.feasibility.designed_cure import designed_in_hindsight, tried_both_ways
-from teachlab.questions.feasibility.tried_cures import cured_text, tried_cures
+from teachlab.questions.feasibility.tried_cures import cure_reason, tried_cures
 from teachlab.questions.quality import inspected
 from teachlab.questions.stress import stress
 from teachlab.questions.verdict import setting_verdict
@@ -85,13 +85,16 @@ def test_every_kind_of_cure_is_told_with_what_its_replay_gives() -> None:
     n = score(replay(seen, cures["averaging"].setting), later).counts
     assert (n.lost, n.false_trips + n.extra) == (cures["averaging"].lost, cures["averaging"].false) == (0, 0)
     assert cures["averaging"].text == "an average over 8 evaluations (8 ms) and the level at 85 mV"
-    text = cured_text(list(cures.values()), 8, every=True)
-    assert text == (
+    mended = cure_reason(list(cures.values()), 8, every=True)
+    assert mended is not None
+    assert (mended.count, mended.better) == (0, True)
+    assert mended.told == (
         "Better: a filter of 5 evaluations, or an on-delay of 4 ms: no error on these passes. Errors with other "
         "changes: averaging 0. Check it on a new recording."
     )
     verdict = stress(recording, truth, SETTING).verdict
-    assert any(reason.text == text for reason in verdict.reasons)
+    assert mended in verdict.reasons
+    assert not any(reason.better for reason in verdict.reasons if reason != mended)
     assert [(c.kind, c.lost, c.false) for c in verdict.cures] == [(k, 0, 0) for k in cures]
     assert any(
         line.startswith("Tried: an on-delay of 4 ms: no error.") for line in verdict_lines(verdict, details=True)
@@ -123,7 +126,7 @@ def test_light_that_drifts_is_cured_by_what_follows_it() -> None:
     assert found.works is False
     assert found.cures
     assert found.cures[0].errors == 0
-    assert any(reason.told.startswith("Better: ") for reason in found.verdict.reasons)
+    assert any(reason.better for reason in found.verdict.reasons)
     assert any(": no error on these passes. " in reason.text for reason in found.verdict.reasons)
     document = found.as_dict()["verdict"]["cures"]
     assert document[0] == {"kind": found.cures[0].kind, "text": found.cures[0].text, "lost": 0, "false": 0}
