@@ -9,7 +9,7 @@ from typing import Any
 from teachlab.data.setting_files import setting_from_dict
 from teachlab.evidence.about import about_rows
 from teachlab.model.margin import EqualCost
-from teachlab.model.printable_text import in_figures, level_text, typed_again
+from teachlab.model.printable_text import in_figures, typed_again
 from teachlab.model.score import USUAL_RULES
 from teachlab.model.setting_words import equal_cost_text, setting_in_words
 from teachlab.scoring.clearance import Clearance
@@ -162,16 +162,20 @@ def setting_rows(record: dict[str, Any]) -> list[tuple[str, str]]:
 def verdict_parts(record: dict[str, Any]) -> dict[str, str]:
     """Return the decision with the setting, the first limit, near misses, and the result of the criteria."""
     verdict = record["verdict"]
-    setting = setting_in_words(setting_from_dict(record["setting"], "setting of the record"), verdict["step"])
     lead = "Rehearsal on synthetic light, no evidence about a real line. " if verdict["rehearsal"] else ""
     decision, overall = str(verdict["decision"]), verdict["overall"] or ""
     would = "would be " if verdict["rehearsal"] and overall == "met" else ""
     return {
-        "decided": f"{lead}{decision[:1].upper()}{decision[1:]}: {setting}",
+        "decided": f"{lead}{decision[:1].upper()}{decision[1:]}: {_setting_text(record)}",
         "limit": next(iter(verdict["conditions"]), ""),
         "near": "" if decision in REFUSED or verdict["near"] is None else verdict["near"]["text"],
         "judged": f"{would}{overall}",
     }
+
+
+def _setting_text(record: dict[str, Any]) -> str:
+    setting = setting_from_dict(record["setting"], "setting of the record")
+    return setting_in_words(setting, record["verdict"]["step"])
 
 
 def kept_lines(record: dict[str, Any]) -> list[str]:
@@ -191,13 +195,11 @@ def brief_rows(record: dict[str, Any]) -> list[tuple[str, str]]:
     """Return setting, purpose and conditions in a few rows, for the first sheet."""
     setting, data, unit = record["setting"], record["data"], record["data"]["unit"]
     step = record["verdict"]["step"]
-    on, off = (level_text(setting[name], step) for name in ("on_level", "off_level"))
-    said = f"on {on}, off {off} {unit}, {setting['polarity']}"
     rate = setting["evaluation_rate_hz"]
-    stages = [f"filter of {setting['consecutive']} evaluations"] if setting["consecutive"] > 1 else []
-    for name in ("on_delay_ms", "off_delay_ms"):
-        if setting[name]:
-            stages.append(f"{name[:-3].replace('_', '-')} {setting[name]:g} ms on the {setting['delays_act_on']}")
+    acting = (
+        f"delays act on the {setting['delays_act_on']}" if setting["on_delay_ms"] or setting["off_delay_ms"] else ""
+    )
+    said = (_setting_text(record), acting, "every sample" if rate is None else f"evaluated at {rate:g} Hz")
     room = record["equal_cost"]
     lots = len(record["score"]["by_lot"])
     counts = record["score"]
@@ -205,7 +207,7 @@ def brief_rows(record: dict[str, Any]) -> list[tuple[str, str]]:
     rests = (record["verdict"]["claim"] or {}).get("passes")
     claimed = "" if rests in {None, scored} else f"; the claim rests on {rests:,} of them"
     return [
-        ("setting", "; ".join([said, *stages, "every sample" if rate is None else f"evaluated at {rate:g} Hz"])),
+        ("setting", "; ".join(filter(None, said))),
         *([] if room is None else [("room for the levels", equal_cost_text(EqualCost(**room), unit, step))]),
         *about_rows(record, "asset", "product", "conditions"),
         ("recorded", f"{span(data)}; {scored} passes scored, in {lots if lots else 'no named'} lots{claimed}"),

@@ -323,12 +323,20 @@ def test_samples_digest_knows_type_holes_and_order_but_not_blocks() -> None:
     ("changes", "told"),
     [
         ({}, "light-on; every sample"),
-        ({"consecutive": 3, "evaluation_rate_hz": 250.0}, "light-on; filter of 3 evaluations; evaluated at 250 Hz"),
-        ({"on_delay_ms": 5.0, "delays_act_on": "output"}, "light-on; on-delay 5 ms on the output; every sample"),
-        ({"off_delay_ms": 2.5, "delays_act_on": "light"}, "light-on; off-delay 2.5 ms on the light; every sample"),
+        ({"consecutive": 3, "evaluation_rate_hz": 250.0}, "light-on, filter of 3 evaluations; evaluated at 250 Hz"),
+        ({"on_delay_ms": 5.0}, "light-on, on-delay 5 ms; delays act on the output; every sample"),
+        (
+            {"off_delay_ms": 2.5, "delays_act_on": "light"},
+            "light-on, off-delay 2.5 ms; delays act on the light; every sample",
+        ),
+        (
+            {"schema": 2, "kind": "window", "on_level": 84.0, "off_level": 20.0, "low_release": 22.0,
+             "high_release": 77.0, "polarity": "dark-on"},
+            "two thresholds, active between 22 and 77 counts <b> (until below 20 or above 84), dark-on; every sample",
+        ),
     ],
-)
-def test_the_first_sheet_tells_filter_delays_and_rate_of_the_setting(
+)  # fmt: skip
+def test_the_first_sheet_tells_kind_filter_delays_and_rate_of_the_setting(
     written: Path, changes: dict[str, Any], told: str
 ) -> None:
     record = _record(written)
