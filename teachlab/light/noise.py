@@ -187,7 +187,7 @@ def deviation(values: NDArray[np.float64]) -> float:
     return median(np.abs(values - median(values)))
 
 
-def median(values: NDArray[np.float64]) -> float:
+def median(values: NDArray[np.floating[Any]]) -> float:
     """Return the median of at least one value, none of them NaN.
 
     One place of the order is asked for, not two as the library does: that takes a fifth of the time.

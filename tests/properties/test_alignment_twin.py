@@ -9,7 +9,7 @@ import pytest
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
-from teachlab.data.alignment import measure_alignment
+from teachlab.data.alignment import measure, measure_alignment
 from teachlab.data.alignment.crossings import Crossings, Reaches, rising
 from teachlab.data.alignment.lags import fit_lags
 from teachlab.data.alignment.shift import ClockShift, shifted
@@ -144,7 +144,7 @@ def test_lags_equal_plain_loops(seed):
     begins = np.sort((true.of(start) + rng.normal(0, 0.5, passes))[rng.random(passes) > 0.1])
     ends = np.sort((true.of(end) + 1 + rng.normal(0, 0.5, passes))[rng.random(passes) > 0.1])
     reach = Reaches.of(start, end, samples)
-    found = fit_lags(start, end, Crossings(begins, ends, 3.0), reach, ClockShift(samples))
+    found = fit_lags(start, end, Crossings(begins, ends, np.array([3.0]), passes), reach, ClockShift(samples))
     rounds, offsets = plain_lags(start, end, begins, ends, reach, samples / 2)
     begin, finish, slope = rounds(0.0, 0.0, True)
     assert found.rate == pytest.approx(slope, abs=1e-12)
@@ -202,6 +202,16 @@ def test_gain_offset_and_mirror_change_nothing(seed, gain, offset):
     assert facts(unknown) == pytest.approx(plain, abs=1e-6)
 
 
+@pytest.mark.parametrize("kind", ["float32", "uint16", "int32"])
+@pytest.mark.parametrize("direction", list(Direction))
+def test_every_stored_type_is_measured_alike(kind, direction):
+    light, truth = line(5)
+    stored = np.rint(light if direction is Direction.RISE else 2000 - light).astype(kind)
+    info = replace(INFO, direction=direction)
+    plain = facts(measure_alignment(Recording.from_array(stored.astype(float), info), truth))
+    assert facts(measure_alignment(Recording.from_array(stored, info), truth)) == pytest.approx(plain, abs=1e-6)
+
+
 @settings(deadline=None, max_examples=20)
 @given(st.integers(0, 1000), st.integers(-60, 60))
 def test_truth_moved_by_whole_samples_lags_by_as_many(seed, by):
@@ -245,3 +255,28 @@ def test_light_near_a_pass_is_the_same_kept_or_read_again(sign: float) -> None:
             near.keep(*kept)
         for a, b in ((0, 10), (120, 280), (90, 110), (390, 400)):
             np.testing.assert_array_equal(near.read(a, b), sign * light[a:b])
+
+
+@settings(deadline=None, max_examples=8)
+@given(st.integers(0, 1000), st.integers(-40, 40))
+def test_a_quarter_of_the_runs_tells_the_shift_of_a_long_recording(seed, by):
+    light, truth = line(seed, passes=700)
+    recording = Recording.from_array(light, INFO)
+    moved, _ = shifted(truth, ClockShift(light.size, by))
+    found = measure_alignment(recording, moved)
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(measure, "KNOWN", 0.0)
+        whole = measure_alignment(recording, moved)
+    assert (found.passes, whole.passes) == (128, 512)
+    assert found.lags.low <= whole.lags.shift.shift <= found.lags.high
+    assert abs(found.lags.shift.shift - whole.lags.shift.shift) < measure.KNOWN
+    assert abs(whole.lags.shift.shift + by) < 1
+    assert found.ambiguous == whole.ambiguous
+
+
+def test_passes_that_scatter_are_examined_in_full():
+    light, truth = line(3, passes=700)
+    rng = np.random.default_rng(4)
+    early = (truth.start + rng.integers(-12, 13, 700)).clip(0)
+    found = measure_alignment(Recording.from_array(light, INFO), replace(truth, start=early))
+    assert found.passes == 512

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -10,7 +11,7 @@ from numpy.typing import NDArray
 from teachlab.data.alignment.stretches import KEPT, NearLight, runs_of
 from teachlab.light.noise import median
 
-Light = NDArray[np.float64]
+Light = NDArray[np.float32] | NDArray[np.float64]
 Places = NDArray[np.float64]
 
 REACH = 1 << 14
@@ -23,6 +24,8 @@ CLEAR = 4.0
 """The step at a border must be at least this many times the spread of the light before it."""
 STEADY = 0.08
 """Light is averaged until its spread is this share of the step."""
+SIGMA = 1.4826
+"""The median deviation of normal values multiplied by this is their standard deviation."""
 BACK = 0.35
 """A crossing counts where the light rose from below this share of the step to above the rest."""
 
@@ -35,13 +38,29 @@ class Crossings:
     ----------
     begins, ends : ndarray of float64, shape (n,) and (m,), samples
         Where objects begin, and where they end.
-    edge : float, samples
-        Median 10–90 % time of the edges nearest to borders; NaN if there are none.
+    edges : ndarray of float64, shape (k,), samples
+        10–90 % times of the edges nearest to borders.
+    passes : int
+        How many passes were examined.
     """
 
     begins: Places
     ends: Places
-    edge: float
+    edges: Places
+    passes: int
+
+    @property
+    def edge(self) -> float:
+        """Median 10–90 % time; NaN if there are no edges, samples."""
+        return float(np.median(self.edges)) if self.edges.size else float("nan")
+
+    @classmethod
+    def joined(cls, some: Sequence[Crossings]) -> Crossings:
+        """Return the crossings beside several groups of passes."""
+        begins, ends, edges = (
+            np.concatenate([getattr(one, name) for one in some]) for name in ("begins", "ends", "edges")
+        )
+        return cls(np.unique(begins), np.unique(ends), edges, sum(one.passes for one in some))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -70,9 +89,9 @@ class Reaches:
 
 
 def crossings_beside(
-    light: NearLight, start: Places, end: Places, reach: Reaches, samples: int
+    light: NearLight, start: Places, end: Places, reach: Reaches, samples: int, runs: Sequence[tuple[int, int]]
 ) -> Crossings:  # fmt: skip
-    """Return all crossings within reach of the borders of the selected passes.
+    """Return all crossings within reach of the borders of the passes of some runs.
 
     Parameters
     ----------
@@ -83,11 +102,13 @@ def crossings_beside(
         Of all passes.
     samples : int
         Length of the recording.
+    runs : sequence of (int, int)
+        Passes ``[first, stop)`` that are examined.
     """
     begins: list[Places] = []
     ends: list[Places] = []
     edges: list[float] = []
-    for k in (k for run in runs_of(start.size) for k in _reading(light, run, start, end, samples)):
+    for k in (k for run in runs for k in _reading(light, run, start, end, samples)):
         for found, border, out, into, way in (
             (begins, float(start[k]), float(reach.before[k]), float(reach.inside[k]), 1),
             (ends, float(end[k]), float(reach.after[k]), float(reach.inside[k]), -1),
@@ -100,12 +121,10 @@ def crossings_beside(
             found.append(a + places if way > 0 else b - places)
             if places.size:
                 edges.append(edge)
-    known = [edge for edge in edges if edge == edge]
-    return Crossings(
-        np.unique(np.concatenate([*begins, np.empty(0)])),
-        np.unique(np.concatenate([*ends, np.empty(0)])),
-        float(np.median(known)) if known else float("nan"),
-    )
+    known = np.array([edge for edge in edges if edge == edge])
+    passes = sum(stop - first for first, stop in runs)
+    first, last = (np.unique(np.concatenate([*side, np.empty(0)])) for side in (begins, ends))
+    return Crossings(first, last, known, passes)
 
 
 def stretches_of(start: Places, end: Places, samples: int) -> list[tuple[int, int]]:
@@ -137,7 +156,7 @@ def rising(light: Light, border: int) -> tuple[Places, float]:
 
     Parameters
     ----------
-    light : ndarray of float64, shape (n,), recording units
+    light : ndarray of float32 or float64, shape (n,), recording units
         NaN where invalid; turned so that the object is up and after the border.
     border : int, samples
         The first sample after the border.
@@ -169,39 +188,51 @@ def rising(light: Light, border: int) -> tuple[Places, float]:
         outside, behind = (side[~np.isnan(side)] for side in (outside, behind))
     if min(outside.size, behind.size) < FEWEST_SAMPLES or 2 * (outside.size + behind.size) < light.size:
         return none
-    base, spread, step = _step(outside, behind)
+    base, step = _step(outside, behind)
     if not step > 0:
         return none
     if holes:
         valid = ~np.isnan(light)
         light = light[np.maximum.accumulate(np.where(valid, np.arange(light.size), np.argmax(valid)))]
-    width = min(int(min(spread / step / STEADY, 1e4) ** 2), min(border, light.size - border) // 8) // 2 * 2 + 1
-    if width > 1:
-        light = np.convolve(np.pad(light, width // 2, mode="edge"), np.full(width, 1 / width), "valid")
-        base, spread, step = _step(light[:border], light[border:])
-    if not step > CLEAR * spread or step <= 0:
-        return none
+    if not _is_steady(outside, base, step):
+        light = light.astype(np.float64)
+        share = min(_spread(outside, base) / step / STEADY, 1e4)
+        width = min(int(share**2), min(border, light.size - border) // 8) // 2 * 2 + 1
+        if width > 1:
+            light = np.convolve(np.pad(light, width // 2, mode="edge"), np.full(width, 1 / width), "valid")
+            outside = light[:border]
+            base, step = _step(outside, light[border:])
+        if not step > CLEAR * _spread(outside, base) or step <= 0:
+            return none
     with np.errstate(over="ignore", invalid="ignore"):  # a step next to nothing
-        height = (light - base) / step
-        places, tops = _crossings(height)
+        places, tops = _crossings(light, base, step)
         if places.size == 0:
             return none
         nearest = int(np.abs(places - border).argmin())
-        return places, _edge(height, int(tops[nearest]))
+        return places, _edge(light, base, step, int(tops[nearest]))
 
 
-def _step(outside: Light, behind: Light) -> tuple[float, float, float]:
-    """Return the level before a border, its spread, and the step behind it."""
-    base = median(outside)
-    spread = 1.4826 * median(np.abs(outside - base))
-    middle, peak = median(behind), float(behind.max())
-    return base, spread, (middle if 2 * (middle - base) >= peak - base else peak) - base
+def _step(outside: Light, behind: Light) -> tuple[float, float]:
+    """Return the level before a border, and the step behind it."""
+    base, middle, peak = median(outside), median(behind), float(behind.max())
+    return base, (middle if 2 * (middle - base) >= peak - base else peak) - base
 
 
-def _crossings(height: Light) -> tuple[Places, NDArray[np.int64]]:
-    """Return where a height rises through 0.5 on its way from below `BACK` to above the rest, and the sample after."""
+def _spread(outside: Light, base: float) -> float:
+    """Return the spread of light about its median, as a standard deviation."""
+    return SIGMA * median(np.abs(outside.astype(np.float64) - base))
+
+
+def _is_steady(outside: Light, base: float, step: float) -> bool:
+    """Whether the spread is at most `STEADY` of the step: counted, since a median takes several times as long."""
+    near = STEADY * step / SIGMA
+    return bool(2 * np.count_nonzero((outside >= base - near) & (outside <= base + near)) > outside.size)
+
+
+def _crossings(light: Light, base: float, step: float) -> tuple[Places, NDArray[np.int64]]:
+    """Return where light rises through half of a step from below `BACK` to above the rest, and the sample after."""
     # Methods and not the library's functions of the same name: of a thousand short pieces those take half of the time.
-    low, high, above = height < BACK, height >= 1 - BACK, height >= 0.5
+    low, high, above = light < base + BACK * step, light >= base + (1 - BACK) * step, light >= base + 0.5 * step
     state = high.view(np.int8) - low.view(np.int8)
     # Only where the state becomes another one a rise may end, and of what lies between nothing need be known.
     known = (state[1:] != state[:-1]).nonzero()[0] + 1
@@ -216,17 +247,17 @@ def _crossings(height: Light) -> tuple[Places, NDArray[np.int64]]:
     # The last rise through a half before the top.
     up = (above[1:] > above[:-1]).nonzero()[0] + 1
     at = up[up.searchsorted(turns, side="right") - 1] if turns.size else turns
-    share = (0.5 - height[at - 1]) / (height[at] - height[at - 1])
+    under, over = ((light[k].astype(np.float64) - base) / step for k in (at - 1, at))
+    share = (0.5 - under) / (over - under)
     share[np.isnan(share)] = 0.5
     return at - 1 + share + 0.5, at
 
 
-def _edge(height: Light, at: int) -> float:
+def _edge(light: Light, base: float, step: float, at: int) -> float:
     """Return how long the rise through sample `at` takes from its last 10 % to its first 90 %."""
-    foot, top = height[:at][::-1] <= 0.1, height[at:] >= 0.9
+    foot, top = light[:at][::-1] <= base + 0.1 * step, light[at:] >= base + 0.9 * step
     a, b = at - 1 - int(foot.argmax()), at + int(top.argmax())
     if not (foot[at - 1 - a] and top[b - at]):
         return float("nan")
-    begin = a + (0.1 - height[a]) / (height[a + 1] - height[a])
-    finish = b - (height[b] - 0.9) / (height[b] - height[b - 1])
-    return float(finish - begin)
+    foot_, after, before, top_ = ((float(light[k]) - base) / step for k in (a, a + 1, b - 1, b))
+    return b - (top_ - 0.9) / (top_ - before) - (a + (0.1 - foot_) / (after - foot_))

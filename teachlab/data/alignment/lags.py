@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from teachlab.data.alignment.crossings import Crossings, Reaches
+from teachlab.data.alignment.crossings import SIGMA, Crossings, Reaches
 from teachlab.data.alignment.shift import ClockShift
 
 Floats = NDArray[np.float64]
@@ -16,8 +16,6 @@ ROUNDS = 4
 FEWEST_PASSES = 3
 FEWEST_FOR_DRIFT = 8
 """With fewer passes no drift is calculated."""
-SIGMA = 1.4826
-"""The median deviation of normal values multiplied by this is their standard deviation."""
 MEDIAN_ERROR = 1.2533
 """Standard error of a median of normal values divided by that of their mean, √(π/2)."""
 TWO_SIDED = 1.96

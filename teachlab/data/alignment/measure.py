@@ -14,8 +14,8 @@ from teachlab.data.alignment.coarse_shift import bins_of, coarse_shifts
 from teachlab.data.alignment.crossings import Crossings, Reaches, crossings_beside, stretches_of
 from teachlab.data.alignment.lags import Lags, fit_lags
 from teachlab.data.alignment.shift import ClockShift
-from teachlab.data.alignment.stretches import Bins, NearLight
-from teachlab.data.alignment.whole_periods import OtherFit, ambiguous, other_fits, own_fit
+from teachlab.data.alignment.stretches import FIRST, Bins, NearLight, runs_of
+from teachlab.data.alignment.whole_periods import OtherFit, ambiguous, is_clear, other_fits, own_fit
 from teachlab.data.kept_light import KeptLight
 from teachlab.model.recording import Block, Direction, Recording
 from teachlab.model.truth import Truth
@@ -26,6 +26,8 @@ TIME_GROUPS = 8
 MOST_OF = 0.7
 NEAR_ENOUGH = 1.0
 """Samples; windows that differ by no more than this see the same step."""
+KNOWN = 0.25
+"""Of a long recording, more passes are examined until the shift is known to this share of the doubt of a border."""
 _Found = tuple[Lags, list[OtherFit], Crossings]
 
 
@@ -80,10 +82,10 @@ def measure_alignment(recording: Recording, truth: Truth, reading: AlignmentRead
     Notes
     -----
     In a long recording, runs of neighbouring passes are examined, 512 passes in all, so the work does not grow with the
-    recording. A coarse step correlates the edges of truth and light. Then crossings of half the local step are measured
-    near every border, and lag, drift and jitter follow from the nearest ones. Truth shifted by whole passes is tried as
-    well. If that matches better, it is used; if it matches nearly as well, the shift is ambiguous, and the smaller
-    shift is reported.
+    recording; 128 of them are enough where these tell the shift to a quarter of the doubt of a border. A coarse step
+    correlates the edges of truth and light. Then crossings of half the local step are measured near every border, and
+    lag, drift and jitter follow from the nearest ones. Truth shifted by whole passes is tried as well. If that matches
+    better, it is used; if it matches nearly as well, the shift is ambiguous, and the smaller shift is reported.
     """
     truth.check_inside(recording.samples)
     stored, bins = recording.info.direction, None
@@ -137,35 +139,56 @@ def _group(name: str, lags: Lags, rows: NDArray[Any]) -> Group:
 
 def _found(light: NearLight, truth: Truth, samples: int) -> _Found | None:
     start, end = truth.start.astype(np.float64), truth.end.astype(np.float64)
-    fitted = [_fitted(light, start, end, samples, guess) for guess in coarse_shifts(light, start, end, samples)]
+    fitted = [_fitted(light, truth, samples, guess) for guess in coarse_shifts(light, start, end, samples)]
     known = [one for one in fitted if one is not None]
     if not known:
         return None
     # A shift that fits by chance matches loosely: of those that reach most borders, the tightest is used.
-    most = max(one[0].borders for one in known)
-    found = min((one for one in known if one[0].borders >= MOST_OF * most), key=lambda one: one[0].jitter)
+    most = max(_share(one) for one in known)
+    found = min((one for one in known if _share(one) >= MOST_OF * most), key=lambda one: one[0].jitter)
     best = max(found[1], key=lambda fit: (fit.matched, fit.passes == 0))
     if best.passes:
         better = _fitted(
-            light, start, end, samples, ClockShift(samples, found[0].shift.shift + best.shift, found[0].shift.rate)
+            light, truth, samples, ClockShift(samples, found[0].shift.shift + best.shift, found[0].shift.rate)
         )
         if better is not None and own_fit(better[1]).matched > own_fit(found[1]).matched:
             found = better
     if found[0].shift.most > NEAR_ENOUGH:
         # Windows at the places of the passes see cleaner steps than windows at the coarse guess.
-        found = _fitted(light, start, end, samples, found[0].shift) or found
+        found = _fitted(light, truth, samples, found[0].shift) or found
     lags, fits, _ = found
     pitch = next((abs(fit.shift) for fit in fits if fit.passes in (-1, 1)), None)
     if ambiguous(fits) and pitch and (off := round(lags.shift.shift / pitch)):
         # If shifts cannot be separated, the smallest one is reported.
-        other = _fitted(light, start, end, samples, ClockShift(samples, lags.shift.shift - off * pitch))
+        other = _fitted(light, truth, samples, ClockShift(samples, lags.shift.shift - off * pitch))
         found = other if other is not None else found
     return found
 
 
-def _fitted(light: NearLight, start: NDArray[Any], end: NDArray[Any], samples: int, guess: ClockShift) -> _Found | None:
+def _share(found: _Found) -> float:
+    """Return how many borders of the passes that were examined have a crossing."""
+    return found[0].borders / found[2].passes
+
+
+def _fitted(light: NearLight, truth: Truth, samples: int, guess: ClockShift) -> _Found | None:
+    start, end = truth.start.astype(np.float64), truth.end.astype(np.float64)
     a, b = guess.of(start), guess.of(end)
     reach = Reaches.of(a, b, samples)
-    crossings = crossings_beside(light, a, b, reach, samples)
-    lags = fit_lags(start, end, crossings, reach, guess)
-    return None if lags is None else (lags, other_fits(start, end, crossings, reach, lags), crossings)
+    known: list[Crossings] = []
+    found: _Found | None = None
+    whole = runs_of(start.size)
+    for runs, more in ((runs_of(start.size, stop=FIRST), whole), (whole, runs_of(start.size, first=FIRST))):
+        known.append(crossings_beside(light, a, b, reach, samples, runs if not known else more))
+        crossings = Crossings.joined(known)
+        lags = fit_lags(start, end, crossings, reach, guess)
+        found = None if lags is None else (lags, other_fits(start, end, crossings, reach, lags, runs), crossings)
+        if runs == whole or (found is not None and _is_enough(found, truth, samples)):
+            break
+    return found
+
+
+def _is_enough(found: _Found, truth: Truth, samples: int) -> bool:
+    """Whether the shift is known everywhere to a fraction of the doubt of a border, also as to whole passes."""
+    lags, fits, _ = found
+    at_ends = (lags.high - lags.low) / 2 + (lags.rate_high - lags.rate_low) / 2 * samples / 2
+    return bool(at_ends <= KNOWN * max(1.0, truth.uncertainty_samples)) and is_clear(fits)

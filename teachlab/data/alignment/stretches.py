@@ -10,32 +10,40 @@ from numpy.typing import NDArray
 from teachlab.light.usable_light import LARGEST
 from teachlab.model.recording import Block, Recording
 
-Light = NDArray[np.float64]
+Light = NDArray[np.float32] | NDArray[np.float64]
+Means = NDArray[np.float64]
 
 MOST_PASSES = 512
 """Up to this number of passes, clocks are compared over all; with more passes, over `RUNS` runs of neighbours."""
-RUNS = 16
+RUNS, FIRST = 16, 8
+"""Of each run, so many passes are examined first: where these tell the shift well enough, the rest tells no more."""
 KEPT = 1 << 18
 """Stretches of up to this many samples are read once and kept; longer ones are read again near borders."""
 Bin = tuple[int, int, int]
 """From, to and width of bins, samples."""
 
 
-def runs_of(passes: int) -> list[tuple[int, int]]:
+def runs_of(passes: int, first: int = 0, stop: int = MOST_PASSES // RUNS) -> list[tuple[int, int]]:
     """Return the runs of passes to examine, as ``[first, stop)``.
+
+    Parameters
+    ----------
+    passes : int
+        Of the recording.
+    first, stop : int
+        Only these passes of each run, if there are several runs.
 
     Examples
     --------
     >>> runs_of(400)
     [(0, 400)]
-    >>> len(runs_of(5000)), runs_of(5000)[:2]
-    (16, [(0, 32), (331, 363)])
+    >>> len(runs_of(5000)), runs_of(5000)[:2], runs_of(5000, stop=8)[:2]
+    (16, [(0, 32), (331, 363)], [(0, 8), (331, 339)])
     """
     if passes <= MOST_PASSES:
         return [(0, passes)]
-    size = MOST_PASSES // RUNS
-    firsts = np.linspace(0, passes - size, RUNS).astype(int).tolist()
-    return [(a, a + size) for a in firsts]
+    begins = np.linspace(0, passes - MOST_PASSES // RUNS, RUNS).astype(int).tolist()
+    return [(a + first, a + stop) for a in begins]
 
 
 class Bins:
@@ -58,21 +66,23 @@ class Bins:
         if a >= b:
             return
         part = slice(a - block.start, b - block.start)
-        light = block.light[part].astype(np.float64)
+        light, invalid = block.light[part], None if block.invalid is None else block.invalid[part]
         first = (a - self._start) // self._width
         cuts = np.append(0, np.arange(self._start + (first + 1) * self._width, b, self._width) - a)
         rows = slice(first, first + cuts.size)
-        invalid = Block(a, light, None if block.invalid is None else block.invalid[part]).invalid_mask()
-        if invalid is not None:
-            # Summed as 0 and not counted: bins keep their places, so that one reduction serves the whole block.
-            light[invalid] = 0.0
-            self._count[rows] -= np.add.reduceat(invalid, cuts, dtype=np.float64)
         self._count[rows] += np.diff(np.append(cuts, light.size))
-        # Infinite samples of both signs in one bin would have no mean.
-        np.clip(light, -LARGEST, LARGEST, out=light)
-        self._total[rows] += np.add.reduceat(light, cuts)
+        total = np.add.reduceat(light, cuts, dtype=np.float64)
+        if block.invalid is not None or not np.isfinite(total).all():
+            invalid, light = Block(a, light, invalid).invalid_mask(), light.astype(np.float64)
+            if invalid is not None:
+                # Summed as 0 and not counted: bins keep their places, so that one reduction serves the whole block.
+                light[invalid] = 0.0
+                self._count[rows] -= np.add.reduceat(invalid, cuts, dtype=np.float64)
+            # Infinite samples of both signs in one bin would have no mean.
+            total = np.add.reduceat(np.clip(light, -LARGEST, LARGEST), cuts)
+        self._total[rows] += total
 
-    def means(self) -> Light:
+    def means(self) -> Means:
         """Return the mean of every bin; NaN without a valid sample."""
         with np.errstate(invalid="ignore"):
             return np.where(self._count > 0, self._total / self._count, np.nan)
@@ -92,11 +102,18 @@ class NearLight:
 
     def __init__(self, recording: Recording, sign: float, bins: Mapping[Bin, Bins] | None = None) -> None:
         self._recording, self._sign, self._bins = recording, sign, bins or {}
-        self._first, self._kept = 0, np.empty(0)
+        self._first = 0
+        self._kept: Light = np.empty(0)
 
     def upright(self, block: Block) -> Light:
         """Return the light of a block, objects upwards, NaN where it is invalid."""
-        return np.clip(self._sign * block.as_float(), -LARGEST, LARGEST)
+        short = np.can_cast(block.light.dtype, np.float32)
+        kind: type[np.float32 | np.float64] = np.float32 if short else np.float64
+        light = np.multiply(block.light, kind(self._sign), dtype=kind)
+        if block.invalid is not None:
+            light[block.invalid] = np.nan
+        most = min(LARGEST, float(np.finfo(kind).max))
+        return np.clip(light, -most, most, out=light)
 
     def keep(self, start: int, stop: int) -> None:
         """Read a stretch from which pieces will be needed, if it is short."""
@@ -109,7 +126,7 @@ class NearLight:
             return self._kept[start - self._first : stop - self._first]
         return self.upright(self._recording.read(start, stop))
 
-    def binned(self, start: int, stop: int, width: int) -> Light:
+    def binned(self, start: int, stop: int, width: int) -> Means:
         """Return the means of the valid samples of bins of `width` samples from `start` on; NaN in bins without any."""
         found = self._bins.get((start, stop, width))
         if found is None:

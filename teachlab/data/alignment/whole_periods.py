@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -9,7 +10,6 @@ from numpy.typing import NDArray
 
 from teachlab.data.alignment.crossings import Crossings, Reaches
 from teachlab.data.alignment.lags import Lags, nearest
-from teachlab.data.alignment.stretches import runs_of
 
 Floats = NDArray[np.float64]
 
@@ -17,6 +17,8 @@ TRIED = (-2, -1, 1, 2)
 """Whole passes that are also tried."""
 NEARLY_AS_WELL = 0.8
 """A shift by whole passes cannot be separated from the best one if edges fit at least this share as often."""
+NEAR_LIMIT = 0.1
+"""Four standard errors of a share of 256 borders."""
 FEWEST_MET = 0.25
 """A shift is no alternative if fewer borders than this share have an edge within half a pitch."""
 WITHIN = 1.5
@@ -51,20 +53,24 @@ class OtherFit:
         return self.matched / self.met if self.met else 0.0
 
 
-def other_fits(start: Floats, end: Floats, crossings: Crossings, reach: Reaches, lags: Lags) -> list[OtherFit]:
+def other_fits(
+    start: Floats, end: Floats, crossings: Crossings, reach: Reaches, lags: Lags, runs: Sequence[tuple[int, int]]
+) -> list[OtherFit]:
     """Return how well the truth fits unshifted (0 passes), and shifted by one and two passes.
 
     Parameters
     ----------
     start, end, crossings, reach, lags
         As `fit_lags` took and gave them.
+    runs : sequence of (int, int)
+        Passes ``[first, stop)`` that were examined.
     """
     moved = lags.shift.of(start), lags.shift.of(end)
     within = max(WITHIN * lags.jitter, 0.5)
     found = []
     pitch = float(np.median(np.diff(moved[0]))) if start.size > 1 else float(lags.shift.samples)
     for passes in (0, *TRIED):
-        steps = [_pitch(start[a:b], passes) for a, b in runs_of(start.size)]
+        steps = [_pitch(start[a:b], passes) for a, b in runs]
         steps = [step for step in steps if step.size]
         if not steps:
             continue
@@ -72,7 +78,7 @@ def other_fits(start: Floats, end: Floats, crossings: Crossings, reach: Reaches,
         hits = trials = met = 0
         shifts = []
         for places, seen, fit in ((moved[0], crossings.begins, lags.begin), (moved[1], crossings.ends, lags.end)):
-            inside = _covered(places + by, moved, reach)
+            inside = _covered(places + by, moved, reach, runs)
             half = np.full(places.size, pitch / 2)
             off = nearest(seen, places + by + fit - lags.shift.shift, half, half)[inside]
             known = off[~np.isnan(off)]
@@ -98,15 +104,23 @@ def ambiguous(fits: list[OtherFit]) -> bool:
     return any(fit.agreeing >= enough and fit.met >= FEWEST_MET for fit in fits if fit.passes)
 
 
+def is_clear(fits: list[OtherFit]) -> bool:
+    """Whether no other shift is so near to the limit of `ambiguous` that more passes could change the answer."""
+    enough = NEARLY_AS_WELL * own_fit(fits).agreeing
+    return all(abs(fit.agreeing - enough) > NEAR_LIMIT or fit.met < FEWEST_MET for fit in fits if fit.passes)
+
+
 def _pitch(start: Floats, passes: int) -> Floats:
     far = abs(passes)
     return np.sign(passes) * (start[far:] - start[: start.size - far]) if far < start.size else np.empty(0)
 
 
-def _covered(places: Floats, moved: tuple[Floats, Floats], reach: Reaches) -> NDArray[np.bool_]:
+def _covered(
+    places: Floats, moved: tuple[Floats, Floats], reach: Reaches, runs: Sequence[tuple[int, int]]
+) -> NDArray[np.bool_]:
     """Return which places were examined in the light."""
     out = np.zeros(places.size, bool)
-    for a, b in runs_of(places.size):
+    for a, b in runs:
         low, high = moved[0][a] - reach.before[a], moved[1][b - 1] + reach.after[b - 1]
         out[a:b] = (places[a:b] >= low) & (places[a:b] <= high)
     return out
