@@ -64,11 +64,11 @@ def card_command(
         pdf_printer()
     opened, passes = open_pair(recording, truth)
     rules = Rules(tolerance_ms=tolerance_ms, confidence=confidence)
+    files = FilesJudged(recording=recording, setting=setting, truth=truth)
     found = card(
         opened, passes, read_setting(setting), None if device is None else read_device(device),
-        by=JudgedBy(rules=rules, accepted=accept_cost), options=DrawOptions(draws=draws, rules=rules),
+        by=JudgedBy(rules=rules, accepted=accept_cost, files=files), options=DrawOptions(draws=draws, rules=rules),
         cycles=[cycle_of(text, line_speed_m_s=opened.info.line_speed_m_s) for text in cycle or []],
-        files=FilesJudged(recording=recording, setting=setting, truth=truth),
     )  # fmt: skip
     if out is not None:
         from teachlab.data.atomic_files import write_aside

@@ -145,11 +145,9 @@ def _in_steps(
     from teachlab.model.score import Rules
     from teachlab.questions.verdict import FilesJudged, JudgedBy
 
-    found = keyed_in(
-        *opened, taught.setting, read_device(device),
-        by=JudgedBy(rules=Rules(tolerance_ms=tolerance_ms), accepted=accept_cost), about=taught.verdict.about,
-        files=FilesJudged(recording=recording, setting=out, truth=truth),
-    )  # fmt: skip
+    files = FilesJudged(recording=recording, setting=out, truth=truth)
+    by = JudgedBy(rules=Rules(tolerance_ms=tolerance_ms), accepted=accept_cost, files=files)
+    found = keyed_in(*opened, taught.setting, read_device(device), by=by, about=taught.verdict.about)
     return replace(taught, setting=found.setting, verdict=found.verdict)
 
 

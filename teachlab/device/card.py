@@ -25,7 +25,7 @@ from teachlab.questions.plan import plan
 from teachlab.questions.repeatability.values import Repeated
 from teachlab.questions.stress.equal_cost import room_of
 from teachlab.questions.stress.worth import worth_of
-from teachlab.questions.verdict import FilesJudged, JudgedBy, setting_verdict
+from teachlab.questions.verdict import JudgedBy, setting_verdict
 from teachlab.switching.run import replay
 from teachlab.teaching.block import TeachBlock
 from teachlab.teaching.once import teach_draws
@@ -90,7 +90,6 @@ def keyed_in(
     *,
     by: JudgedBy | None = None,
     about: str = "",
-    files: FilesJudged | None = None,
 ) -> KeyedIn:
     """Round a setting to the steps of a device, and score it again exactly at both ends of what they may mean.
 
@@ -104,8 +103,6 @@ def keyed_in(
     by : JudgedBy, optional
     about : str
         Name of the setting in the verdict.
-    files : FilesJudged, optional
-        For the next step.
 
     Raises
     ------
@@ -121,12 +118,11 @@ def keyed_in(
     how = by or JudgedBy()
     found = in_steps(recording, truth, setting, device, rules=how.rules, costs=how.costs)
     if found.refused is not None:
-        return KeyedIn(
-            stepped=found, score_worst=None, worst_end="", verdict=refusal(recording, found, about=about, files=files)
-        )
+        refused = refusal(recording, found, about=about, files=how.files)
+        return KeyedIn(stepped=found, score_worst=None, worst_end="", verdict=refused)
     end, worst, result = found.worse_end(recording, truth, rules=how.rules, costs=how.costs)
     verdict = setting_verdict(
-        recording, truth, worst, result, by=how, about=f"{about}, {found.key}" if about else found.key, files=files,
+        recording, truth, worst, result, by=how, about=f"{about}, {found.key}" if about else found.key,
         margin=found.margin,
     )  # fmt: skip
     return KeyedIn(stepped=found, score_worst=result, worst_end=end, verdict=replace(verdict, setting=found.setting))
@@ -321,14 +317,12 @@ def card(
     by: JudgedBy | None = None,
     options: DrawOptions | None = None,
     cycles: Sequence[Cycle] = (),
-    about: str = "",
-    files: FilesJudged | None = None,
 ) -> SettingCard:
     """Make the card of a setting.
 
     Parameters
     ----------
-    recording, truth, setting, by, about, files
+    recording, truth, setting, by
         As for `keyed_in`.
     device : DeviceDocument, optional
         Without one the levels stay in the light's unit.
@@ -347,7 +341,7 @@ def card(
     need_for_judging(recording, "a card", level=used.on_level)
     keyed = None
     if device is not None:
-        keyed = keyed_in(recording, truth, used, device, by=how, about=about, files=files)
+        keyed = keyed_in(recording, truth, used, device, by=how)
         used = keyed.setting
     worth = worth_of(recording, truth, replay(recording, used), rules=how.rules)
     if keyed is not None:
@@ -355,7 +349,7 @@ def card(
     else:
         result = worth.score
         room = room_of(recording, truth, used, worth.margin, rules=how.rules, costs=how.costs)
-        verdict = setting_verdict(recording, truth, used, result, by=how, about=about, files=files, margin=worth.margin)
+        verdict = setting_verdict(recording, truth, used, result, by=how, margin=worth.margin)
     strategy, why = _strategy(setting)
     expected = None
     if strategy is not None:

@@ -168,10 +168,10 @@ def page_contents(
     output = replay(recording, hand)
     result = score(output, truth, rules=rules)
     files = files or FilesJudged(recording=recording.name)
-    verdict = None
+    verdict, by = None, JudgedBy(rules=rules, files=files)
     if setting is not None:
         verdict = setting_verdict(
-            recording, truth, setting, result, by=JudgedBy(rules=rules), about=files.setting or "", files=files,
+            recording, truth, setting, result, by=by, about=by.setting_file,
             margin=margin_where_known(recording, truth, output, result, rules=rules),
         )  # fmt: skip
     measured = PassAndGapExtremes.of(recording, truth, evaluation_rate_hz=hand.evaluation_rate_hz, rules=rules)

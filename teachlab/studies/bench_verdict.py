@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 from teachlab.device.keyed_in import REFUSED, refusal
 from teachlab.model.verdict import Verdict, VerdictReason
-from teachlab.questions.verdict.of_setting import FilesJudged, JudgedBy, setting_verdict
+from teachlab.questions.verdict.of_setting import JudgedBy, setting_verdict
 from teachlab.statistics.claims.decisions import Decision
 from teachlab.statistics.claims.orders import Order
 
@@ -32,7 +32,6 @@ def bench_verdict(
     orders: Sequence[Order | None],
     *,
     by: JudgedBy,
-    files: FilesJudged | None = None,
     reading: SettingReading | None = None,
 ) -> Verdict:
     """Judge the recommended setting on the claim half, among all settings that were fixed for it.
@@ -46,7 +45,6 @@ def bench_verdict(
         As in the bench.
     by : JudgedBy
         With the rules of the claim half.
-    files : FilesJudged, optional
     reading : SettingReading, optional
         Reading of the judged setting, under the same rules.
     """
@@ -56,10 +54,10 @@ def bench_verdict(
             if rows
             else "No strategy teaches in at least half of the draws: --details has the reasons."
         )
-        next_step = "" if files is None else f"teachlab inspect {files.recording}"
+        next_step = "" if by.files is None else f"teachlab inspect {by.files.recording}"
         return Verdict(decision=str(Decision.OPEN), reasons=(VerdictReason(text=text),), next_step=next_step)
     if found.keyed is not None and found.keyed.refused is not None:
-        return refusal(recording, found.keyed, about=found.strategy, files=files)
+        return refusal(recording, found.keyed, about=found.strategy, files=by.files)
     tried = [half.errors(truth, by.rules.confidence) for half in halves.values()]
     verdict = setting_verdict(
         recording,
@@ -68,7 +66,6 @@ def bench_verdict(
         found.worth.score,
         by=by,
         about=found.strategy if found.keyed is None else f"{found.strategy}, {found.keyed.key}",
-        files=files,
         candidates=tried,
         margin=found.worth.margin,
         reading=reading,

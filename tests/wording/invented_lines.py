@@ -89,12 +89,12 @@ class Line:
     def judged(self, setting: Setting = LEVEL, *, accepted: float = 0.05, costs: Costs | None = None) -> Verdict:
         """Return the verdict on a setting."""
         recording, truth = self.made()
-        by = JudgedBy(rules=Rules(), accepted=accepted, costs=costs or Costs())
+        files = FilesJudged(recording="caps.parquet", setting="caps.json")
+        by = JudgedBy(rules=Rules(), accepted=accepted, costs=costs or Costs(), files=files)
         output = replay(recording, setting)
         result = score(output, truth, rules=by.rules)
         return setting_verdict(
-            recording, truth, setting, result, by=by, about="caps.json",
-            files=FilesJudged(recording="caps.parquet", setting="caps.json"),
+            recording, truth, setting, result, by=by, about=by.setting_file,
             margin=margin_where_known(recording, truth, output, result, rules=by.rules),
         )  # fmt: skip
 

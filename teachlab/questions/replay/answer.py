@@ -158,13 +158,16 @@ def replayed(
     n, reasons = worth.score.counts, None
     if margins and (n.lost or n.gaps_tripped or n.extra):
         reasons = reasons_of(recording, truth, setting, worth.score, rules=rules, extremes=reading.extremes)
+    by = JudgedBy(
+        rules=rules,
+        accepted=accepted,
+        assumption=assumption,
+        belongs=alignment is None or alignment.belongs,
+        files=files,
+    )
     verdict = setting_verdict(
-        recording, truth, setting, worth.score, by=JudgedBy(
-            rules=rules, accepted=accepted, assumption=assumption, belongs=alignment is None or alignment.belongs
-        ),
-        about="" if files is None or files.setting is None else files.setting, files=files,
-        margin=worth.margin, reading=reading,
-    )  # fmt: skip
+        recording, truth, setting, worth.score, by=by, about=by.setting_file, margin=worth.margin, reading=reading
+    )
     return _answer(
         recording, setting, output, worth=worth, dependent=dependence_of(truth, worth.score, proxy=proxy),
         reasons=reasons, early_s=tuple(early_by_s(output, truth, early_rows(worth.score.trials)).tolist()),

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from teachlab.errors import ParameterError
+from teachlab.errors import ParameterError, UnmeasurableError
 from teachlab.model.json_values import Document, plain
 from teachlab.model.printable_text import number_of
 from teachlab.model.score import USUAL_RULES, Rate, Rules, Score
@@ -24,13 +24,12 @@ from teachlab.questions.stale.growing_evidence import (
     evidence_on_trips,
 )
 from teachlab.questions.stale.lot_alarm import falling_below, level_of_lots
-from teachlab.questions.stress.reserves import reserves
+from teachlab.questions.stress.worth import worth_of
 from teachlab.scoring.by_lot import gaps_tripped_by_lot, lost_rate_by_lot
 from teachlab.scoring.claimable import shown_stretches
-from teachlab.scoring.clearance import Clearance, clearance_of
+from teachlab.scoring.clearance import Clearance
 from teachlab.scoring.error_places import ErrorPlace, error_places
 from teachlab.scoring.margin import measure_margin
-from teachlab.scoring.scoring import score
 from teachlab.statistics.over_time.cumulative_sums import LEAST_BASELINE, Sequential
 from teachlab.switching.run import replay
 
@@ -188,39 +187,35 @@ class Staleness(Document):
         if self.before is not None:
             was = self.before.score.lost_rate
             told += f", {was.events} of {was.trials} before"
+        meaning, beside = self._meaning()
         return Verdict(
             decision=str(self.state),
-            about=f"the setting in use{self._limited}",
+            about=f"the setting in use{meaning}",
             claim=HeadlineClaim(
                 text=f"{told}. At {100 * self.confidence:g} % confidence by lots, "
                 f"{100 * low if low > 5e-6 else 0:.3g} to "
                 f"{100 * high:.3g} % are lost now.",
                 upper=high, confidence=self.confidence, passes=now.trials,
             ),
-            reasons=tuple(VerdictReason(text=sentence(text)) for text in (*self._beside, *self.because)),
+            reasons=tuple(VerdictReason(text=sentence(text)) for text in (*beside, *self.because)),
         )  # fmt: skip
 
-    @property
-    def _limited(self) -> str:
-        """What the state means: nothing got worse, or cleaning is no help."""
-        if self.state is not Stale.KEEP:
-            return "; cleaning will not help, it lost as many before" if self._beside else ""
-        return ", nothing got worse in this recording" if self.before is None else ", nothing is worse than before"
-
-    @property
-    def _beside(self) -> tuple[str, ...]:
-        """What the state does not say: a setting that is kept may be bad, and one that is bad may always have been."""
+    def _meaning(self) -> tuple[str, tuple[str, ...]]:
+        """Say what the state means, and what it does not: a setting that is kept may be bad, a bad one always so."""
         now, was = self.now.score, None if self.before is None else self.before.score.lost_rate
         lost = now.lost_rate
-        if self.state is Stale.KEEP and (wrong := lost.events + now.counts.false_trips + now.counts.extra):
-            return (
+        if self.state is Stale.KEEP:
+            wrong = lost.events + now.counts.false_trips + now.counts.extra
+            said = (
                 f"this does not say that the setting is good: it makes {number_of(wrong, 'error')} on "
-                f"{number_of(lost.trials, 'pass', 'passes')} here",
+                f"{number_of(lost.trials, 'pass', 'passes')} here"
             )
-        if self.state is not Stale.RETEACH or was is None or not lost.events:
-            return ()
-        as_many = was.trials and was.events * lost.trials >= lost.events * was.trials
-        return ("nothing changed since before: teach again",) if as_many else ()
+            means = ", nothing got worse in this recording" if was is None else ", nothing is worse than before"
+            return means, (said,) if wrong else ()
+        as_many = was is not None and was.trials and was.events * lost.trials >= lost.events * was.trials
+        if self.state is Stale.RETEACH and lost.events and as_many:
+            return "; cleaning will not help, it lost as many before", ("nothing changed since before: teach again",)
+        return "", ()
 
     def as_dict(self) -> dict[str, Any]:
         """Return the plain JSON form."""
@@ -315,18 +310,21 @@ def _followed(
     noise_of: Margin | None = None,
 ) -> RecordingUnderSetting:
     output = replay(recording, setting)
-    result = score(output, truth, rules=rules)
-    margins = measure_margin(recording, output, truth, result.trials, rules=rules)
+    worth = worth_of(recording, truth, output, rules=rules)
+    if worth.left_out:
+        raise UnmeasurableError(worth.left_out)
+    result = worth.score
+    # Where no pass was scored, gaps show no margin of the setting, but still how the background went on.
+    margins = worth.margin or measure_margin(recording, output, truth, result.trials, rules=rules)
     # In the same noise: two estimates of it would differ by some percent on a line that has not changed.
-    scored = result.counts.scored_passes > 0
     one = margins if noise_of is None else noise_of
     scaled = replace(margins, noise_object=one.noise_object, noise_background=one.noise_background)
     return RecordingUnderSetting(
         name=recording.name,
         score=result,
-        margin=margins if scored else None,
-        reserves=reserves(recording, truth, setting, rules=rules, scored=result) if scored else None,
-        clearance=clearance_of(truth, setting, margins, result.trials, confidence=rules.confidence) if scored else None,
+        margin=worth.margin,
+        reserves=worth.reserves,
+        clearance=worth.clearance,
         course=follow(truth, setting, scaled, result, recording.info, confidence=rules.confidence),
         dependence=lost_rate_by_lot(truth, result.trials, confidence=rules.confidence, proxy=margins.peak_of_pass),
         trips=gaps_tripped_by_lot(truth, result.trials, confidence=rules.confidence),

@@ -129,7 +129,7 @@ def stress(
     # Only named conditions are compared with each other: nobody asked whether one level works on the whole default map.
     cells = (Stress(*cell) for cell in product(gain or (1.0,), ambient or (0.0,), pedestal or (0.0,)))
     conditions = [s for s in cells if (s.gain, s.ambient, s.pedestal) != (1, 0, 0)]
-    result = score(reading.output, truth, rules=rules)
+    result, by = score(reading.output, truth, rules=rules), JudgedBy(rules=rules, cures=True, files=files)
     return StressAnswer(
         recording=recording.name,
         stressed=found,
@@ -137,10 +137,8 @@ def stress(
         possible=feasibility(recording, truth, setting, stresses=conditions, rules=rules),
         faster=tuple(faster),
         verdict=setting_verdict(
-            recording, truth, setting, result, by=JudgedBy(rules=rules, cures=True),
-            about="" if files is None or files.setting is None else files.setting, files=files,
+            recording, truth, setting, result, by=by, about=by.setting_file, reading=reading,
             margin=margin_where_known(recording, truth, reading.output, result, rules=rules, reading=reading),
-            reading=reading,
         ).after(VerdictReason(text=_bears(found, setting.unit))),
     )  # fmt: skip
 

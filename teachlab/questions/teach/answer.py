@@ -74,7 +74,8 @@ def taught_and_judged(
     alignment = alignment_of(recording, truth, rules)
     belongs = alignment is None or alignment.belongs
     verdict = setting_verdict(
-        recording, truth, setting, result, by=JudgedBy(rules=rules, accepted=accepted, belongs=belongs),
-        about=strategy.name, files=files, margin=margin_where_known(recording, truth, output, result, rules=rules),
+        recording, truth, setting, result, about=strategy.name,
+        by=JudgedBy(rules=rules, accepted=accepted, belongs=belongs, files=files),
+        margin=margin_where_known(recording, truth, output, result, rules=rules),
     )  # fmt: skip
     return TeachAnswer(setting=setting, verdict=verdict, alignment=alignment)

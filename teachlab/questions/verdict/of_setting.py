@@ -79,6 +79,8 @@ class JudgedBy:
         Whether the borders of the passes follow the light, if that was measured.
     cures : bool
         Whether to try changes even for a setting that may be used as it is, and to report every kind of change.
+    files : FilesJudged, optional
+        For the next step.
     """
 
     rules: Rules = USUAL_RULES
@@ -88,6 +90,12 @@ class JudgedBy:
     look_at_sides: bool = False
     belongs: bool = True
     cures: bool = False
+    files: FilesJudged | None = None
+
+    @property
+    def setting_file(self) -> str:
+        """File of the setting that is judged; empty if it is in none."""
+        return "" if self.files is None or self.files.setting is None else self.files.setting
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -134,7 +142,6 @@ def setting_verdict(
     *,
     by: JudgedBy | None = None,
     about: str = "",
-    files: FilesJudged | None = None,
     candidates: Sequence[tuple[CostBound, bool]] = (),
     margin: Margin | None = None,
     reading: SettingReading | None = None,
@@ -150,8 +157,6 @@ def setting_verdict(
     by : JudgedBy, optional
     about : str
         Name of the setting: a strategy, a file.
-    files : FilesJudged, optional
-        For the next step.
     candidates : sequence of (CostBound, bool)
         Errors per pass of every setting that was tried, including this one, and whether its output is usable; none:
         only this one.
@@ -234,8 +239,8 @@ def setting_verdict(
         claim=headline(counts, found, confidence=by.rules.confidence, assumption=by.assumption),
         reasons=tuple(reasons),
         next_step=""
-        if files is None
-        else files.next_step(
+        if by.files is None
+        else by.files.next_step(
             decision,
             fixed=type(setting) is Setting,
             both_sides=sides is not None,
