@@ -15,6 +15,7 @@ from teachlab.model.recording import RecordingInfo
 from teachlab.model.score import USUAL_RULES, Outcome, Rules, Trials
 from teachlab.model.truth import Names, Truth
 from teachlab.sensor.output import Output
+from teachlab.statistics.median_slope import median_slope
 from teachlab.statistics.quantiles import QuantileSpread
 
 Values = NDArray[np.float64]
@@ -263,18 +264,13 @@ def _next_begin(windows: Windows, count: int) -> Rows:
 
 
 def _slope(peak: Values, position: Values, confidence: float) -> PositionSlope | None:
-    from scipy.stats import theilslopes
-
     known = np.flatnonzero(np.isfinite(peak) & np.isfinite(position))
     # Every two passes give a slope: time and memory grow with the square of their number.
     if known.size > MOST_IN_SLOPE:
         known = known[np.linspace(0, known.size - 1, MOST_IN_SLOPE).astype(np.int64)]
     if known.size < LEAST_IN_SLOPE or np.ptp(peak[known]) == 0:
         return None
-    # If most values are equal, there is no variance from which an interval could be calculated.
-    with np.errstate(invalid="ignore"):
-        found = theilslopes(position[known], peak[known], confidence)
-    ends = float(found.low_slope), float(found.high_slope)
-    if not np.isfinite(ends).all():
+    slope, low, high = median_slope(position[known], peak[known], confidence)
+    if not np.isfinite((low, high)).all():
         return None
-    return PositionSlope(per_unit=float(found.slope), low=min(ends), high=max(ends), passes=int(known.size))
+    return PositionSlope(per_unit=slope, low=low, high=high, passes=int(known.size))

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from teachlab.data.alignment.shift import ClockShift
-from teachlab.data.alignment.stretches import Bin, NearLight, runs_of
+from teachlab.data.alignment.stretches import MOST_PASSES, Bin, NearLight, runs_of
 
 Floats = NDArray[np.float64]
 
@@ -58,7 +58,8 @@ def coarse_shifts(light: NearLight, start: Floats, end: Floats, samples: int) ->
     if not trains:
         return [ClockShift(samples)]
     pitch = float(np.median(np.diff(start))) if start.size > 1 else float(samples)
-    near, anywhere = _best(trains, width, samples, (NEAR_PASSES * pitch, float(samples)))
+    widest = float(samples) if start.size <= MOST_PASSES else REACH_PASSES * pitch
+    near, anywhere = _best(trains, width, samples, (NEAR_PASSES * pitch, widest))
     # Walls of clear objects are edges too and may fit better when shifted: the unshifted truth is always tried.
     asis = [] if near.most <= width * BINS_PER_PASS / 4 else [ClockShift(samples)]
     return [*asis, near] if near == anywhere else [*asis, near, anywhere]
@@ -109,9 +110,10 @@ def _trains(
     if not limit > 0:
         return []
     count = max(1, min(GROUPS, (stop - first) // FEWEST_IN_GROUP))
-    long = 1 << int(np.ceil(np.log2(2 * (change.size + 2 + margin / width))))
-    seen = np.fft.rfft(change, long)
     reach = int(margin / width)
+    # So long that what is moved out at one end does not come in at the other.
+    long = 1 << int(np.ceil(np.log2(change.size + 2 + reach)))
+    seen = np.fft.rfft(change, long)
     out = []
     for rows in np.array_split(np.arange(first, stop), count):
         train = np.zeros(long)
@@ -131,20 +133,24 @@ def _best(trains: list[Train], width: int, samples: int, most: tuple[float, ...]
     far = max(abs(train.at - samples / 2) for train in trains)
     steps = int(MOST_RATE * far / width)
     reach = min(-train.first for train in trains)
+    halves = [min(reach, int(limit / width)) for limit in most]
+    widest = max(halves)
     # Outside the correlated range nothing agrees: every train is a row, with room for the largest slip on either side.
-    rows = np.zeros((len(trains), 2 * (reach + steps) + 1))
+    rows = np.zeros((len(trains), 2 * (widest + steps) + 1))
+    room = min(reach, widest + steps)
     for row, train in zip(rows, trains, strict=True):
-        row[steps : steps + 2 * reach + 1] = train.values[-train.first - reach : -train.first + reach + 1]
+        middle = -train.first
+        row[widest + steps - room : widest + steps + room + 1] = train.values[middle - room : middle + room + 1]
     share = np.array([(train.at - samples / 2) / far if far else 0.0 for train in trains])
     found: list[list[tuple[float, int, int]]] = [[] for _ in most]
-    for slip in range(-steps, steps + 1):
+    # An edge counts in the bins beside its own as well, so that every second slip is enough.
+    for slip in range(-(steps // 2) * 2, steps + 1, 2):
         begins = steps + np.rint(slip * share).astype(int)
-        total = np.zeros(2 * reach + 1)
+        total = np.zeros(2 * widest + 1)
         for row, begin in zip(rows, begins.tolist(), strict=True):
             total += row[begin : begin + total.size]
-        for best, limit in zip(found, most, strict=True):
-            half = min(reach, int(limit / width))
-            near = total[reach - half : reach + half + 1]
+        for best, half in zip(found, halves, strict=True):
+            near = total[widest - half : widest + half + 1]
             pick = int(np.argmax(near))
             best.append((float(near[pick]), slip, pick - half))
     return [_chosen(best, width, samples, far) for best in found]

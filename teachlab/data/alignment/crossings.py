@@ -87,6 +87,10 @@ class Reaches:
             half[[0, -1]] = gap[[0, -1]]
         return cls(*(np.minimum(part, REACH) for part in (half[:-1], (end - start) / 2, half[1:])))
 
+    def of_rows(self, rows: NDArray[np.int64]) -> Reaches:
+        """Return the reaches of some passes."""
+        return Reaches(self.before[rows], self.inside[rows], self.after[rows])
+
 
 def crossings_beside(
     light: NearLight, start: Places, end: Places, reach: Reaches, samples: int, runs: Sequence[tuple[int, int]]

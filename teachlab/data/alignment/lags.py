@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from teachlab.data.alignment.crossings import SIGMA, Crossings, Reaches
 from teachlab.data.alignment.shift import ClockShift
+from teachlab.statistics.median_slope import median_slope
 
 Floats = NDArray[np.float64]
 
@@ -102,7 +103,7 @@ def fit_lags(start: Floats, end: Floats, crossings: Crossings, reach: Reaches, g
 
     References
     ----------
-    Median of pairwise slopes and its interval: Theil (1950) and Sen (1968), as in `scipy.stats.theilslopes`.
+    Median of pairwise slopes and its interval: Theil (1950) and Sen (1968).
     """
     found = _rounds(start, end, crossings, reach, guess, drift=True)
     if found is None:
@@ -170,7 +171,4 @@ def _slope(times: Floats, values: Floats) -> tuple[float, float, float]:
     known = ~np.isnan(values)
     if np.count_nonzero(known) < FEWEST_FOR_DRIFT:
         return 0.0, -np.inf, np.inf
-    from scipy.stats import theilslopes
-
-    found = theilslopes(values[known], times[known])
-    return float(found.slope), float(found.low_slope), float(found.high_slope)
+    return median_slope(values[known], times[known])

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from itertools import pairwise
 from typing import Any
 
@@ -180,8 +181,15 @@ def _fitted(light: NearLight, truth: Truth, samples: int, guess: ClockShift) -> 
     for runs, more in ((runs_of(start.size, stop=FIRST), whole), (whole, runs_of(start.size, first=FIRST))):
         known.append(crossings_beside(light, a, b, reach, samples, runs if not known else more))
         crossings = Crossings.joined(known)
-        lags = fit_lags(start, end, crossings, reach, guess)
-        found = None if lags is None else (lags, other_fits(start, end, crossings, reach, lags, runs), crossings)
+        # What was not examined has no crossing, and would only take time.
+        rows = np.concatenate([np.arange(*run) for run in runs])
+        places = start[rows], end[rows], crossings, reach.of_rows(rows)
+        if (lags := fit_lags(*places, guess)) is not None:
+            ends = np.cumsum([stop - first for first, stop in runs]).tolist()
+            fits = other_fits(*places, lags, [*pairwise([0, *ends])])
+            left = np.full((2, start.size), np.nan)
+            left[:, rows] = lags.begins, lags.ends
+            found = replace(lags, begins=left[0], ends=left[1]), fits, crossings
         if runs == whole or (found is not None and _is_enough(found, truth, samples)):
             break
     return found
