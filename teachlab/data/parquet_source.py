@@ -618,7 +618,8 @@ def _to_block(start: int, arrays: list[Any], dtype: np.dtype[Any]) -> Block:
     if isinstance(array, pa.ChunkedArray):
         array = array.combine_chunks()
     if array.null_count == 0:
-        return Block(start, array.to_numpy(zero_copy_only=True))
+        # `to_numpy` of pyarrow would load pandas, which takes as long as many a command.
+        return Block(start, np.from_dlpack(array))
     invalid = array.is_null().to_numpy(zero_copy_only=False)
     # The bytes under a null are arbitrary: give them one value.
     filler = pa.scalar(float("nan") if dtype.kind == "f" else 0, array.type)
