@@ -18,7 +18,7 @@ from teachlab.light.noise import KEPT_VALUES, Selection, SmallestStep, local_noi
 from teachlab.light.usable_light import bounded, largest
 from teachlab.light.windows import Windows, border_evaluations
 from teachlab.model.margin import ExcessGain, Margin, Population, Sides
-from teachlab.model.recording import Block, Recording
+from teachlab.model.recording import Block, Light, Recording
 from teachlab.model.score import USUAL_RULES, Outcome, Rules, Trials
 from teachlab.model.setting import Setting
 from teachlab.model.truth import Truth
@@ -145,17 +145,21 @@ class MarginScan:
         except UnmeasurableError as fault:
             self._fault = fault
             return
-        first = self._clock.first_at_or_after(block.start)
-        stop = self._clock.first_at_or_after(block.start + block.light.size)
-        light, invalid = block.light, block.invalid_mask()
-        if not self._clock.every_sample:
-            at = self._clock.sample_of(np.arange(first, stop)) - block.start
-            light, invalid = light[at], None if invalid is None else invalid[at]
+        first, light, invalid = self._evaluated(block)
         self._push_noise(first, light, invalid)
         held = self._hold.push(light, invalid)
         if held.size:
             for into in (self.windows, self.gaps, self.inner):
-                into.push(stop - held.size, held)
+                into.push(first + light.size - held.size, held)
+
+    def _evaluated(self, block: Block) -> tuple[int, Light, NDArray[np.bool_] | None]:
+        """Return the first evaluation of a block, the light of all of them, and which are invalid."""
+        first, light, invalid = self._clock.first_at_or_after(block.start), block.light, block.invalid_mask()
+        if not self._clock.every_sample:
+            stop = self._clock.first_at_or_after(block.start + light.size)
+            at = self._clock.sample_of(np.arange(first, stop)) - block.start
+            light, invalid = light[at], None if invalid is None else invalid[at]
+        return first, light, invalid
 
     def push_cells(self, cells: Cells) -> None:
         """Take the next samples, all of them valid, in cells that are cut at all `borders`."""
@@ -218,12 +222,9 @@ class MarginScan:
         if rows.size == 0:
             return None
         windows = self._windows
-        block = bounded(recording.read(*self.edge_stretch(rows)), self._name)
-        first = self._clock.first_at_or_after(block.start)
-        stop = self._clock.first_at_or_after(block.start + block.light.size)
-        mask, at = block.invalid_mask(), self._clock.sample_of(np.arange(first, stop)) - block.start
-        held = Hold().push(block.light[at], None if mask is None else mask[at])
-        if held.size < stop - first:
+        first, light, invalid = self._evaluated(bounded(recording.read(*self.edge_stretch(rows)), self._name))
+        held, stop = Hold().push(light, invalid), first + light.size
+        if held.size < light.size:
             return None
         height = held.astype(np.float64) * output.setting.sign
         # Only passes that lie completely within the stretch that was read.
