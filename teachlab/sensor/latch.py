@@ -23,7 +23,7 @@ Lanes = NDArray[np.uint64]
 ALL = np.uint64(2**64 - 1)
 FEW = 8
 """Numbers are looked at one by one up to a share of 1 in so many."""
-_ONE, _TOP = np.uint64(1), np.uint64(63)
+_NONE, _ONE, _TOP = np.uint64(0), np.uint64(1), np.uint64(63)
 
 
 def compared(values: NDArray[Any], on: Any, off: Any, scratch: NDArray[np.bool_]) -> tuple[Lanes, Lanes]:
@@ -110,19 +110,35 @@ def edges_of(
     if some is None:
         some = undecided(set_, reset)
     if FEW * some.size > set_.size:
-        states = _states(set_, reset, state)
+        states = states_of(set_, reset, state)
     else:
         # With the number before it, which may be decided throughout, each one finds the state that it holds.
         states, around = set_.copy(), merged(some, some[some > 0] - 1)
-        states[around] = _states(set_[around], reset[around], state)
-    changes = states << _ONE
-    changes[0] |= np.uint64(state)
-    changes[1:] |= states[:-1] >> _TOP
-    changes ^= states
-    return places_of(changes), bool(states[-1] >> _TOP)
+        states[around] = states_of(set_[around], reset[around], state)
+    return places_of(states ^ later(states, 1, state)), bool(states[-1] >> _TOP)
 
 
-def _states(set_: Lanes, reset: Lanes, state: bool) -> Lanes:
+def later(lanes: Lanes, by: int, before: bool) -> Lanes:
+    """Return flags so many evaluations later; what comes in has the state from before the first evaluation.
+
+    Examples
+    --------
+    >>> places_of(later(packed(np.array([True, False, False, False])), 2, False)).tolist()
+    [2]
+    """
+    numbers, bits = divmod(by, 64)
+    fill, numbers = ALL if before else _NONE, min(numbers, lanes.size)
+    out, rest = np.empty_like(lanes), lanes[: lanes.size - numbers]
+    out[:numbers] = fill
+    np.left_shift(rest, np.uint64(bits), out=out[numbers:])
+    if bits and rest.size:
+        carried = np.uint64(64 - bits)
+        out[numbers] |= fill >> carried
+        out[numbers + 1 :] |= rest[:-1] >> carried
+    return out
+
+
+def states_of(set_: Lanes, reset: Lanes, state: bool) -> Lanes:
     """Return the state at every evaluation; behind the last one it goes on."""
     if set_.size == 0:
         return set_

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from teachlab.teaching.cells.designed_cells import CellGrid, Cells, Values
+from teachlab.teaching.cells.designed_cells import At, CellGrid, Cells, Values
 from teachlab.teaching.cells.shown_light import ShownLight
 
 LEAST_NOISE = 0.05
@@ -30,12 +30,15 @@ class CostlierCells:
 
     Parameters
     ----------
-    below, above : ndarray of float64, shape of the cells
-        Its place on the axis; NaN where there is none.
+    below, above : ndarray of int16, shape of the cells
+        Its number along the axis; −1 below and one too many above where there is none.
+    places : ndarray of float64, ascending
+        What the numbers stand for.
     """
 
-    below: Values
-    above: Values
+    below: NDArray[np.int16]
+    above: NDArray[np.int16]
+    places: Values
 
     @classmethod
     def of(cls, costlier: NDArray[np.bool_], places: Values, axis: int) -> CostlierCells:
@@ -51,10 +54,32 @@ class CostlierCells:
         """
         shape = [1] * costlier.ndim
         shape[axis] = places.size
-        at = np.broadcast_to(places.reshape(shape), costlier.shape)
-        below = np.maximum.accumulate(np.where(costlier, at, -np.inf), axis=axis)
-        above = np.flip(np.minimum.accumulate(np.flip(np.where(costlier, at, np.inf), axis), axis=axis), axis)
-        return cls(np.where(np.isinf(below), np.nan, below), np.where(np.isinf(above), np.nan, above))
+        number = np.arange(places.size, dtype=np.int16).reshape(shape)
+        below = np.where(costlier, number, np.int16(-1))
+        above = np.where(costlier, number, np.int16(places.size))
+        # The library's running extreme looks at one number at a time: here it is a whole layer of cells.
+        up, down = np.moveaxis(below, axis, 0), np.moveaxis(above, axis, 0)[::-1]
+        for k in range(1, places.size):
+            np.maximum(up[k], up[k - 1], out=up[k])
+            np.minimum(down[k], down[k - 1], out=down[k])
+        return cls(below, above, places)
+
+    def of_cells(self, cells: NDArray[np.intp]) -> CostlierCells:
+        """Return the same of some cells alone, numbered in the order of memory."""
+        return CostlierCells(self.below.ravel()[cells], self.above.ravel()[cells], self.places)
+
+    def around(self, at: At) -> tuple[float | None, float | None]:
+        """Return the places beside one cell, None where there is none."""
+        below, above = int(self.below[at]), int(self.above[at])
+        return (
+            None if below < 0 else float(self.places[below]),
+            None if above == self.places.size else float(self.places[above]),
+        )
+
+    def ends(self, shift: float) -> tuple[Values, Values]:
+        """Return the places moved by `shift`, 0 and infinity where there are none."""
+        moved = self.places + shift
+        return np.append(moved, 0.0)[self.below], np.append(moved, np.inf)[self.above]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -111,36 +136,45 @@ class CellReserves:
         """
         costlier = errors > errors.min()
         nu, tau = max(LEAST_NOISE, NOISES * shown.noise / shown.contrast), FLASH * shown.dwell
-        f = grid.levels.reshape(-1, 1, 1, 1, 1)
-        d = grid.on_delays.astype(np.float64).reshape(1, 1, 1, -1, 1) + 1
         level = CostlierCells.of(costlier, grid.levels, 0)
+        release = CostlierCells.of(costlier, grid.releases, 1)
         on = CostlierCells.of(costlier, grid.on_delays.astype(np.float64), 3)
         off = CostlierCells.of(costlier, grid.off_delays.astype(np.float64), 4)
-        low, high = _ends(level, 0.0)
+        cells = np.flatnonzero(~costlier)
+        at = np.unravel_index(cells, errors.shape)
+        f, h = grid.levels[at[0]], grid.releases[at[1]]
+        d, e = (delays[k].astype(np.float64) + 1 for delays, k in ((grid.on_delays, at[3]), (grid.off_delays, at[4])))
+        low, high = level.of_cells(cells).ends(0.0)
         # The grid ends below the tops of strong passes: above its top a level loses a pass, counted or not.
-        high = np.minimum(high, shown.top_above(grid.levels).reshape(f.shape))
+        high = np.minimum(high, shown.top_above(grid.levels)[at[0]])
         of_level = np.minimum((f - low) / (f + nu), _room(f, high, nu))
-        held = f * (1 - grid.releases.reshape(1, -1, 1, 1, 1))
-        low, waiting = _ends(on, 1.0)
+        held = f * (1 - h)
+        low, waiting = on.of_cells(cells).ends(1.0)
         # So does the grid of delays: one longer than the shortest pass loses it.
         room = np.where(d > 1, _room(d, np.minimum(waiting, max(shown.shortest_pass, 1.0))), 1.0)
         waited = np.where(d > 1, (d - low) / (d + tau), 1.0)
         expected = (d - low) / (d + tau) if expect_flashes and grid.on_delays.size > 1 else waited
         # h is a distance from the level: the release above is the costlier one of a smaller h, at which passes chatter.
-        narrower, wider = _ends(CostlierCells.of(costlier, grid.releases, 1), 0.0)
+        narrower, wider = release.of_cells(cells).ends(0.0)
         upper = np.where(narrower > 0, f * (1 - narrower), np.inf)
         lower = f * np.maximum(1 - wider, 0.0)
         of_release = np.minimum((held - lower) / (held + nu), _room(held, upper, nu))
         rest = [
-            of_level, of_release, _waiting(off, grid.off_delays.astype(np.float64) + 1, shown.shortest_gap),
-            _dimming(f, held, high, shown),
+            of_level, of_release, _waiting(off.of_cells(cells), e, shown.shortest_gap), _dimming(f, held, high, shown),
         ]  # fmt: skip
-        as_shown = [np.broadcast_to(one, errors.shape) for one in (*rest, np.minimum(waited, room))]
+        as_shown = [*rest, np.minimum(waited, room)]
         apart = f - held
         still = apart / (apart + CHATTER * shown.noise / shown.contrast)
+
+        def of_all(values: Values) -> Values:
+            out = np.full(errors.shape, np.nan)
+            out.ravel()[cells] = values
+            return out
+
         return cls(
-            level, on, off, np.minimum.reduce(as_shown), _together([*rest, np.minimum(expected, room)]),
-            _together(as_shown), _together([*as_shown, still]),
+            level, on, off, of_all(np.minimum.reduce(as_shown)),
+            of_all(_together([*rest, np.minimum(expected, room)])), of_all(_together(as_shown)),
+            of_all(_together([*as_shown, still])),
         )  # fmt: skip
 
 
@@ -179,18 +213,9 @@ def waiting_reserve(costlier: NDArray[np.bool_], delays: NDArray[np.int64], axis
 
 
 def _waiting(costlier: CostlierCells, waits: Values, longest: float) -> Values:
-    low, high = _ends(costlier, 1.0)
+    low, high = costlier.ends(1.0)
     room = np.where(waits == 1, 1.0, _room(waits, np.minimum(high, max(longest, 1.0))))
     return np.minimum((waits - low) / waits, room)
-
-
-def _ends(costlier: CostlierCells, shift: float) -> tuple[Values, Values]:
-    """Return the nearest costlier places, 0 and infinity where there are none."""
-    with np.errstate(invalid="ignore"):
-        return (
-            np.where(np.isnan(costlier.below), 0.0, costlier.below + shift),
-            np.where(np.isnan(costlier.above), np.inf, costlier.above + shift),
-        )
 
 
 def _room(at: Values, high: Values, measure: float = 0.0) -> Values:

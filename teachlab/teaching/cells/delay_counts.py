@@ -212,6 +212,33 @@ class DelayCounter:
         trials = np.array(laid, np.int64).reshape(-1, 3)
         return DelayTables(out, trials[:, 0], trials[:, 1], trials[:, 2])
 
+    def errors_of_onsets(
+        self, onsets: Sequence[Edges], distances: Sequence[Edges], *, lag: int, waits: Edges
+    ) -> NDArray[np.int64]:
+        """Return the errors of comparators whose onsets under one on-delay are known, shape (comparators, off-delays).
+
+        Parameters
+        ----------
+        onsets, distances : sequence of ndarray of int64, evaluations
+            Of each comparator, and how far each onset is from the end of the run before it. Onsets that stand under
+            no off-delay may be left out.
+        lag : int, evaluations
+            How far filter and on-delay hold back an onset.
+        waits : ndarray of int64, evaluations, ascending
+            The off-delays.
+        """
+        owner = np.repeat(np.arange(len(onsets)), [at.size for at in onsets])
+        spans, at = self._laid(lag), np.concatenate(onsets)
+        standing = _standing(np.concatenate(distances), waits)
+        found = _StandingOnsets(owner, spans.of(at), standing, spans, len(onsets), waits.size).counts()
+        out: NDArray[np.int64] = sum(found.values(), start=np.zeros((), np.int64))
+        return out
+
+    def spans_under(self, lag: int) -> tuple[Edges, NDArray[np.int8], int]:
+        """Return begins and kinds of windows and gaps under a lag, in time order, and how many passes are scored."""
+        spans = self._laid(lag)
+        return spans.start, spans.kind, spans.detect_trials
+
     def _runs(self, light: Sequence[TwoState], light_on: bool, consecutive: int, delay: int) -> Runs:
         """Return the active runs of all undelayed outputs that outlast a delay, and whose each is."""
         size = self._clock.count

@@ -84,23 +84,18 @@ def reserves_told(
     }
 
 
-def _around(costlier: CostlierCells, at: At) -> tuple[float | None, float | None]:
-    below, above = float(costlier.below[at]), float(costlier.above[at])
-    return None if np.isnan(below) else below, None if np.isnan(above) else above
-
-
 def _levels_around(
     reserves: CellReserves, at: At, cell: ChosenCell, shown: ShownLight
 ) -> tuple[float | None, float | None]:
     """Return where errors begin below and above the level; above at the latest at the top of a pass."""
-    low, high = _around(reserves.level, at)
+    low, high = reserves.level.around(at)
     top = float(shown.top_above(np.array([cell.share]))[0])
     return low, top if high is None and np.isfinite(top) else high
 
 
 def _waits(costlier: CostlierCells, at: At, chosen: int, shortest: float, ms: float) -> dict[str, float | None]:
     """Return how much shorter and longer a delay may be: at most as long as the shortest pass, or gap."""
-    low, high = _around(costlier, at)
+    low, high = costlier.around(at)
     high = shortest if high is None and shortest > chosen else high
     return {
         "low": None if low is None else (chosen - low) * ms,
@@ -135,8 +130,7 @@ def reasons_told(
 ) -> dict[str, str]:  # fmt: skip
     """Return one line of reason for each part of the setting; `worth` of every cell is what it was chosen by.
 
-    `counted` says which rows of cells, one for each off-delay, are counted in full; the errors of others are at least
-    so many.
+    `counted` says which cells are counted in full; the errors of others are at least so many.
     """
     ms, unit, least = 1000 / view.rate_hz, view.unit, int(errors.min())
     low, high = _levels_around(reserves, at, cell, shown)
@@ -172,8 +166,7 @@ def reasons_told(
             of = errors.take(0, axis=axis)
             without = int(of.min())
             bought = _bought(axis, at, grid, reserves, worth, shown, unit) if used and without == least else ""
-            rows = np.broadcast_to(counted[..., None], errors.shape).take(0, axis=axis)
-            exact = bool((rows & (of == without)).any())
+            exact = bool((counted.take(0, axis=axis) & (of == without)).any())
             told[name] = _feature(
                 used, what, f"{without}" if exact else f"at least {without}", without, least, limit, bought
             )

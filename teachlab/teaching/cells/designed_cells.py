@@ -20,6 +20,7 @@ from teachlab.sensor.edges import TwoState, ranges_of
 from teachlab.sensor.level_pairs import LevelPairs
 from teachlab.sensor.validity import Validity
 from teachlab.teaching.cells.delay_counts import DelayCounter
+from teachlab.teaching.cells.lane_counts import FAST_FROM, LaneCounter
 from teachlab.teaching.cells.plain_passes import PlainPasses
 from teachlab.teaching.cells.shown_light import ShownLight
 
@@ -130,10 +131,14 @@ class ShownCounter:
     view : TeachView
     scored : int, optional
         Passes from this one on are not scored, nor the gaps after it.
+    fast : bool, optional
+        Whether cells are counted the compiled way, if the extra ``fast`` is installed; default: long light.
     """
 
-    def __init__(self, view: TeachView, scored: int | None = None) -> None:
+    def __init__(self, view: TeachView, scored: int | None = None, *, fast: bool | None = None) -> None:
         self._view, self._scored = view, scored
+        self._fast = view.events.evaluations >= FAST_FROM if fast is None else fast
+        self._lane_counter: LaneCounter | None = None
 
     def first(self, passes: int) -> ShownCounter:
         """Return what counts the first passes and gaps alone, for errors at most as many as those of all.
@@ -146,7 +151,7 @@ class ShownCounter:
             events, light=events.light[: int(events.end[passes])], start=events.start[:upto], end=events.end[:upto],
             detect=events.detect[:upto], label=events.label[:upto],
         )  # fmt: skip
-        return ShownCounter(replace(self._view, events_=shown), passes)
+        return ShownCounter(replace(self._view, events_=shown), passes, fast=self._fast)
 
     @property
     def passes(self) -> int:
@@ -163,11 +168,15 @@ class ShownCounter:
         return Clock.of(self._view.events.light.size, self._view.rate_hz, None)
 
     @cached_property
-    def _counter(self) -> DelayCounter:
+    def _invalid(self) -> TwoState:
         light, validity = self._view.events.light, Validity()
         validity.push(np.isnan(light), light.size)
+        return validity.state()
+
+    @cached_property
+    def _counter(self) -> DelayCounter:
         return DelayCounter(
-            truth_of(self._view.events), self._clock, validity.state(), border=self._view.events.guard,
+            truth_of(self._view.events), self._clock, self._invalid, border=self._view.events.guard,
             last_pass=self._scored,
         )  # fmt: skip
 
@@ -175,11 +184,15 @@ class ShownCounter:
         """Return the errors of every cell: lost passes, false, extra and ignore trips."""
         out = np.empty(grid.shape, np.int64)
         wide = ~self.quiet_levels(grid, shown, out)
-        turned = _by_level(grid, shown)
-        parts = [self.of_states(part, grid) for part in _parts(self._compared(turned[wide]))]
-        if parts:
-            out[wide] = np.concatenate(parts).reshape(-1, *grid.shape[1:])
+        if wide.any():
+            out[wide] = self.levels(grid, shown, wide)
         return out
+
+    def levels(self, grid: CellGrid, shown: ShownLight, some: NDArray[np.bool_]) -> Cells:
+        """Return the errors of every cell of some levels, shape (levels, …)."""
+        turned = _by_level(grid, shown)[some]
+        parts = [self.of_states(part, grid) for part in _parts(self._compared(turned))]
+        return np.concatenate(parts).reshape(-1, *grid.shape[1:])
 
     def quiet_levels(self, grid: CellGrid, shown: ShownLight, out: Cells) -> NDArray[np.bool_]:
         """Count the levels at which most passes need no counting into `out`; return which they are."""
@@ -194,10 +207,41 @@ class ShownCounter:
             out[narrow] = errors - plain.right[narrow].reshape(-1, 1, 1, 1, 1)
         return narrow
 
-    def rows(self, grid: CellGrid, shown: ShownLight, pairs: NDArray[np.intp]) -> Cells:
-        """Return the errors of some pairs of levels under all timings of a grid, shape (pairs, …)."""
-        turned = _by_level(grid, shown).reshape(-1, 2)[pairs]
-        return np.concatenate([self.of_states(part, grid) for part in _parts(self._compared(turned))])
+    def count_into(
+        self, errors: Cells, wanted: NDArray[np.bool_], grid: CellGrid, shown: ShownLight
+    ) -> NDArray[np.bool_]:
+        """Count some cells into `errors`, and with each those of longer off-delays; return which were counted.
+
+        Parameters
+        ----------
+        errors : ndarray of int64, shape of the cells
+            Written.
+        wanted : ndarray of bool, shape of the cells
+        grid : CellGrid
+        shown : ShownLight
+        """
+        turned = _by_level(grid, shown)
+        counted = np.zeros_like(wanted)
+        pairs, rows, places = [], [], []
+        for f, h in np.argwhere(wanted.any(axis=(2, 3, 4))).tolist():
+            of = wanted[f, h]
+            at = [(c, d, int(of[c, d].argmax())) for c, d in np.argwhere(of.any(axis=2)).tolist()]
+            pairs.append(placed(self._view, *turned[f, h].tolist()))
+            rows.append([(int(grid.filters[c]), int(grid.on_delays[d]), e) for c, d, e in at])
+            places.append([(f, h, *one) for one in at])
+        found = self._lanes(turned).errors(pairs, rows, grid.off_delays)
+        for (f, h, c, d, e), row in zip(chain.from_iterable(places), chain.from_iterable(found), strict=True):
+            errors[f, h, c, d, e:], counted[f, h, c, d, e:] = row, True
+        return counted
+
+    def _lanes(self, turned: Values) -> LaneCounter:
+        if self._lane_counter is None:
+            view, sign = self._view, self._view.sign
+            self._lane_counter = LaneCounter(
+                view.events.light, np.unique(sign * turned), light_on=sign > 0, invalid=self._invalid,
+                counter=self._counter, fast=self._fast,
+            )  # fmt: skip
+        return self._lane_counter
 
     def edges_expected(self, grid: CellGrid, shown: ShownLight, levels: NDArray[np.bool_]) -> float:
         """Return about how many edges the comparators of some levels have together, from the light of a few passes."""

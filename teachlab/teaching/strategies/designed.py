@@ -141,7 +141,7 @@ class Designed:
             "contrast": shown.contrast,
             "noise": shown.noise,
             "cells": int(errors.size),
-            **({} if cells.counted.all() else {"cells_in_full": int(cells.counted.sum()) * grid.off_delays.size}),
+            **({} if cells.counted.all() else {"cells_in_full": int(cells.counted.sum())}),
             "teach_cost": least / shown.passes,
             "errors_shown": least,
             "smallest_reserve": float(reserves.smallest[at]),

@@ -180,8 +180,7 @@ class TurningPointFollower:
         """Return the longest run of distances under the filter and delays with the most reserve for their price."""
         places = np.arange(steps.size, dtype=np.float64)
         around = CostlierCells.of(costlier, places, 0)
-        first = np.where(np.isnan(around.below), 0, around.below + 1)
-        last = np.where(np.isnan(around.above), steps.size - 1, around.above - 1)
+        first, last = around.below + 1, around.above - 1
         at = np.where(costlier, -1.0, last - first).argmax(axis=0)[None]
 
         def of(cells: NDArray[Any]) -> NDArray[Any]:

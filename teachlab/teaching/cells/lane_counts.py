@@ -1,0 +1,200 @@
+"""Cells counted on lanes: light that switches at every other evaluation takes no longer than light that stands still.
+
+A cell is asked for by its filter, its on-delay and its off-delay. Filter and on-delay act on the lanes of a comparator.
+An off-delay of e swallows what comes no more than e after the run before: the lanes are held for e, and only onsets
+that stand are left. Each of them has its distance from the run before, which says up to which longer off-delay it
+stands. So a cell is counted together with those of longer off-delays, and shorter ones are not.
+"""
+
+from __future__ import annotations
+
+from functools import cache
+from types import ModuleType
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from teachlab.sensor.delays import consecutive_filter
+from teachlab.sensor.edges import Edges, TwoState
+from teachlab.sensor.lane_delays import filtered, held, lasting
+from teachlab.sensor.latch import Lanes, compared, later, packed, places_of, states_of
+from teachlab.teaching.cells.delay_counts import DETECT, EXCLUDED, KINDS, NEVER_SWALLOWED, DelayCounter
+
+FAST_FROM = 1 << 21
+"""Evaluations from which on cells are counted the compiled way of the extra ``fast``, if it is installed."""
+RANKED, COMPARED = 1 << 18, 1 << 17
+"""Evaluations worked on at a time."""
+LEAST_WHOLE, MOST_WHOLE = -(2.0**52), 2.0**20
+"""Light in whole numbers from the one on, no further apart than the other, is ranked by a table."""
+HELD_ONSETS, KEPT = 1 << 21, 1 << 24
+"""Onsets counted at a time, and bytes of lanes that are kept for the next rows of the same comparators."""
+LANE = 64
+"""Longest filter that is compiled: it asks for no more evaluations than a number holds."""
+
+Values = NDArray[np.float64]
+Row = tuple[int, int, int]
+"""Evaluations in a row, on-delay, and number of the shortest off-delay."""
+
+
+class LaneCounter:
+    """Counts cells of many comparators over one stretch of light.
+
+    Parameters
+    ----------
+    light : ndarray of float64, shape (n,), recording units
+        Not empty; NaN is an invalid evaluation.
+    levels : ndarray of float64, ascending
+        All levels that comparators may have.
+    light_on : bool
+        Whether the output is active when light.
+    invalid : TwoState
+        True where an evaluation is invalid.
+    counter : DelayCounter
+        Of the same stretch.
+    fast : bool
+        Whether to count the compiled way, where the extra ``fast`` is installed.
+    """
+
+    def __init__(
+        self, light: Values, levels: Values, *, light_on: bool, invalid: TwoState, counter: DelayCounter,
+        fast: bool,
+    ) -> None:  # fmt: skip
+        self._size, self._light_on, self._counter, self._invalid = light.size, light_on, counter, invalid
+        self._gaps = bool(invalid.first or invalid.edges.size)
+        self._levels = levels
+        self._light, self._marks = _small(_filled(light) if self._gaps else light, levels)
+        self._scratch = np.empty(COMPARED, bool)
+        self._compiled = _compiled() if fast else None
+        self._kept: dict[tuple[float, float, int], tuple[Lanes, bool]] = {}
+
+    def errors(
+        self, comparators: list[tuple[float, float]], rows: list[list[Row]], off_delays: Edges
+    ) -> list[list[Edges]]:
+        """Return the errors of some rows of cells of each comparator, from the shortest off-delay of a row on.
+
+        Parameters
+        ----------
+        comparators : list of (float, float), recording units
+            On- and off-level of each.
+        rows : list of list of (int, int, int)
+            Of each comparator.
+        off_delays : ndarray of int64, evaluations, ascending
+        """
+        out: list[list[Edges]] = [[np.empty(0, np.int64)] * len(of) for of in rows]
+        onsets: dict[Row, list[tuple[int, int, Edges, Edges]]] = {}
+        held_onsets = 0
+        for p, (pair, of) in enumerate(zip(comparators, rows, strict=True)):
+            for r, row in enumerate(of):
+                consecutive, delay, shortest = row
+                lanes, before = self._output(*pair, consecutive)
+                if self._compiled is not None:
+                    *spans, trials = self._counter.spans_under(consecutive - 1 + delay)
+                    counted = self._compiled.counted_onsets(
+                        lanes, before, self._size, delay, shortest, off_delays, *spans, KINDS, DETECT
+                    )
+                    stand = counted[:, ::-1].cumsum(axis=1)[:, ::-1][:, 1 + shortest :]
+                    out[p][r] = trials - 2 * stand[KINDS] + stand[:EXCLUDED].sum(axis=0)
+                    continue
+                bridge = int(off_delays[shortest])
+                at = self._edges(held(lasting(lanes, delay, before), bridge, before), before)
+                onsets.setdefault(row, []).append((p, r, *_of_edges(at, before, bridge)))
+                held_onsets += at.size
+            if held_onsets > HELD_ONSETS:
+                self._finish(onsets, off_delays, out)
+                held_onsets = 0
+        self._finish(onsets, off_delays, out)
+        return out
+
+    def _finish(
+        self, onsets: dict[Row, list[tuple[int, int, Edges, Edges]]], off_delays: Edges, out: list[list[Edges]]
+    ) -> None:
+        """Count the onsets of comparators that ask for the same filter and delays together, and forget them."""
+        for (consecutive, delay, shortest), parts in onsets.items():
+            found = self._counter.errors_of_onsets(
+                [at for _, _, at, _ in parts], [distance for *_, distance in parts],
+                lag=consecutive - 1 + delay, waits=off_delays[shortest:],
+            )  # fmt: skip
+            for (p, r, *_), errors in zip(parts, found, strict=True):
+                out[p][r] = errors
+        onsets.clear()
+
+    def _output(self, on: float, off: float, consecutive: int) -> tuple[Lanes, bool]:
+        """Return the output without delays, and what it is before the first evaluation."""
+        key = on, off, consecutive
+        if key not in self._kept:
+            if self._kept and 8 * (1 + len(self._kept)) * (self._size // 64) > KEPT:
+                del self._kept[next(iter(self._kept))]
+            if consecutive == 1:
+                self._kept[key] = self._undelayed(on, off)
+            else:
+                lanes, before = self._output(on, off, 1)
+                self._kept[key] = self._filtered(lanes, consecutive, before), before
+        return self._kept[key]
+
+    def _undelayed(self, on: float, off: float) -> tuple[Lanes, bool]:
+        on_mark, off_mark = self._marks[np.searchsorted(self._levels, (on, off))].tolist()
+        light, dark = compared(self._light, on_mark, off_mark, self._scratch)
+        first = bool(self._light[0] >= on_mark)
+        lanes = (states_of if self._compiled is None else self._compiled.states_of)(light, dark, first)
+        return (lanes, first) if self._light_on else (np.invert(lanes, out=lanes), not first)
+
+    def _filtered(self, lanes: Lanes, consecutive: int, before: bool) -> Lanes:
+        if not self._gaps:
+            way = filtered if self._compiled is None or consecutive > LANE else self._compiled.filtered
+            out: Lanes = way(lanes, consecutive, before)
+            return out
+        # Invalid evaluations neither count nor begin the count anew.
+        state = TwoState(before, self._edges(lanes, before).astype(np.int64))
+        return packed(consecutive_filter(state, self._invalid, consecutive, self._size).dense(self._size))
+
+    def _edges(self, lanes: Lanes, before: bool) -> Edges:
+        at = places_of(lanes ^ later(lanes, 1, before))
+        return at[: int(np.searchsorted(at, self._size))]
+
+
+def _of_edges(at: Edges, before: bool, bridge: int) -> tuple[Edges, Edges]:
+    """Return onsets and their distances, of an output that is held by `bridge` evaluations."""
+    onsets, ends = at[int(before) :: 2], at[1 - int(before) :: 2] - bridge
+    distance = np.full(onsets.size, NEVER_SWALLOWED)
+    if before:
+        distance[:] = onsets - ends[: onsets.size]
+    else:
+        distance[1:] = onsets[1:] - ends[: max(0, onsets.size - 1)]
+    return onsets, distance
+
+
+def _filled(light: Values) -> Values:
+    """Return light in which an invalid evaluation repeats the last valid one: no comparator changes at it."""
+    places = np.where(np.isnan(light), -1, np.arange(light.size))
+    last = np.maximum.accumulate(places)
+    # Before the first valid evaluation all is as at it.
+    return light[np.where(last < 0, int(np.argmax(places >= 0)), last)]
+
+
+def _small(light: Values, levels: Values) -> tuple[NDArray[Any], Edges]:
+    """Return numbers of few bytes that compare with one number for each level as the light does with the level."""
+    ranks = np.empty(light.size, np.uint8 if levels.size < 256 else np.uint16)
+    low, high = float(light.min()), float(light.max())
+    of_whole = None
+    if low > LEAST_WHOLE and high - low < MOST_WHOLE:
+        of_whole = np.searchsorted(levels, np.arange(np.floor(low), high + 1), side="right").astype(ranks.dtype)
+    for a in range(0, light.size, RANKED):
+        part = light[a : a + RANKED]
+        if of_whole is not None:
+            # A log counts in whole numbers, as a rule: each has its rank in a table.
+            whole = (part - np.floor(low)).astype(np.int64)
+            if not np.array_equal(whole + np.floor(low), part):
+                of_whole = None
+        ranks[a : a + RANKED] = np.searchsorted(levels, part, side="right") if of_whole is None else of_whole[whole]
+    return ranks, np.arange(1, levels.size + 1)
+
+
+@cache
+def _compiled() -> ModuleType | None:
+    """Return the compiled way, or None where the extra ``fast`` is not installed."""
+    try:
+        from teachlab.teaching.cells import compiled_lanes
+    except ImportError:
+        return None
+    return compiled_lanes
