@@ -16,10 +16,13 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from teachlab.questions.feasibility import Feasibility
+    from teachlab.questions.feasibility.windows import Contradiction
     from teachlab.questions.stress.cleaning import Cleaning, LossRate
     from teachlab.questions.stress.map import StressMap
     from teachlab.questions.stress.speeds import AtSpeed
 
+MOST_NAMED = 6
+"""Kinds, lots and conditions that are named for one way to help."""
 MOST_NUMBERS = 1000
 """Longest axis of a map that can be given by FROM:TO:HOW_MANY."""
 
@@ -182,14 +185,6 @@ def _tell(found: StressMap, cleaning: Cleaning | None) -> None:
     setting, unit = found.setting, found.setting.unit
     say(f"{found.detect_trials} passes, {found.gap_trials} gaps, setting on {setting.on_level:.5g}, off "
         f"{setting.off_level:.5g} {unit}")  # fmt: skip
-    if found.share_refused:
-        say(f"No contamination reserve: {found.share_refused}.")
-    elif found.contamination_reserve is None:
-        say("It makes errors already as recorded: there is no reserve.")
-    else:
-        say(f"Works until the light has lost {100 * found.contamination_reserve:.4g} %, of what was recorded.")
-    if found.ambient_reserve is not None:
-        say(f"Works until ambient light adds {found.ambient_reserve:.5g} {unit}.")
     if cleaning is not None:
         for line in _cleaning_lines(cleaning):
             say(line)
@@ -237,16 +232,17 @@ def _tell_feasibility(possible: Feasibility, unit: str) -> None:
         say(f"Levels that may work under all these conditions: above {above:.5g} up to {up_to:.5g} {unit}.")
         return
     say("No fixed level works under all these conditions:")
-    told: set[str] = set()
+    # What would help is told once for all that it helps.
+    alike: dict[str, list[Contradiction]] = {}
     for one in possible.contradictions:
-        sides = [one.first] if one.second is None else [one.first, one.second]
-        if one.helps in told:
+        alike.setdefault(one.helps, []).append(one)
+    for helps, found in alike.items():
+        if found[0].second is None:
+            more = f" and {len(found) - MOST_NAMED} more" if len(found) > MOST_NAMED else ""
+            say(f"  no level for {', '.join(one.first.name for one in found[:MOST_NAMED])}{more}: {helps}")
             continue
-        told.add(one.helps)
-        ends = ", against ".join(
-            f"{w.name}: " + (f"above {w.low:.5g} up to {w.high:.5g} {unit}" if w.open else "no level") for w in sides
+        first, second = (
+            f"{w.name}: above {w.low:.5g} up to {w.high:.5g} {unit}" for w in (found[0].first, found[0].second)
         )
-        say(f"  {ends}; {one.helps}")
-    more = len(possible.contradictions) - len(told)
-    if more > 0:
-        say(f"  and {more} more of this kind: --json lists them.")
+        more = f" {len(found) - 1} more of this kind: --json lists them." if found[1:] else ""
+        say(f"  {first}, against {second}; {helps}{more}")

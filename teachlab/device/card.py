@@ -278,7 +278,7 @@ class SettingCard:
         rows.append(("Evidence", f"recording {self.recording}: {kinds}"))
         if self.verdict.claim is not None:
             rows.append(("Claim", self.verdict.claim.text))
-            more = [text for text in self.verdict.claim.beside if "more lots" in text]
+            more = [text for text in self.verdict.claim.more if "more lots without" in text]
             rows += [("Record next", text) for text in more]
         return rows
 

@@ -142,7 +142,7 @@ def build_record(
             "overall": str(overall(judged)) if judged else None,
             "criteria": [item.as_dict() for item in judged],
         },
-        "claims": [] if verdict.claim is None else [verdict.claim.text, *verdict.claim.beside],
+        "claims": [] if verdict.claim is None else [verdict.claim.text, *verdict.claim.beside, *verdict.claim.more],
         "cautions": [
             *off_lines(alignment),
             *_cautions(recording, truth, cut, setting),

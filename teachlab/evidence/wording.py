@@ -14,7 +14,7 @@ from teachlab.model.score import USUAL_RULES
 from teachlab.model.setting_words import equal_cost_text, setting_in_words
 from teachlab.scoring.clearance import Clearance
 from teachlab.wording.course import duration
-from teachlab.wording.verdict import REFUSED
+from teachlab.wording.verdict import REFUSED, decision_text
 
 SHOWN_GROUPS = 20
 """Labels, or lots, listed on the page; the record holds them all."""
@@ -166,7 +166,7 @@ def verdict_parts(record: dict[str, Any]) -> dict[str, str]:
     decision, overall = str(verdict["decision"]), verdict["overall"] or ""
     would = "would be " if verdict["rehearsal"] and overall == "met" else ""
     return {
-        "decided": f"{lead}{decision[:1].upper()}{decision[1:]}: {_setting_text(record)}",
+        "decided": f"{lead}{decision_text(decision, verdict.get('tried'))}: {_setting_text(record)}",
         "limit": next(iter(verdict["conditions"]), ""),
         "near": "" if decision in REFUSED or verdict["near"] is None else verdict["near"]["text"],
         "judged": f"{would}{overall}",

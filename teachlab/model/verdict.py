@@ -31,6 +31,9 @@ class HeadlineClaim:
         Number of lots and passes that it is based on.
     beside : tuple of str
         Bounds that assume more, and what is counted beside the claim, one sentence each.
+    more : tuple of str
+        What else may be recorded, and what that shows, one sentence each: for the details. What decides stands in the
+        next step.
     """
 
     text: str
@@ -40,6 +43,7 @@ class HeadlineClaim:
     lots: int | None = None
     passes: int | None = None
     beside: tuple[str, ...] = ()
+    more: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -119,6 +123,9 @@ class Verdict(Document):
         Changes of each kind that leave fewer errors, best first; empty if none was looked for.
     near : VerdictReason or None
         Passes or gaps that were right but far nearer to the level than the others: the next error may look like them.
+    tried : int or None
+        Number of settings that were judged together: it says whether one setting does not work, or none of several.
+        None where no setting is judged.
     """
 
     decision: str
@@ -134,6 +141,7 @@ class Verdict(Document):
     sensor: str = ""
     cures: tuple[VerdictCure, ...] = ()
     near: VerdictReason | None = None
+    tried: int | None = None
 
     def leading_to(self, next_step: str) -> Verdict:
         """Return the same verdict with another next step."""

@@ -42,6 +42,7 @@ from teachlab.sensor.output import onset_lag
 from teachlab.switching.run import replay
 from teachlab.teaching.block import polarity_for
 from teachlab.wording.notes import passes_note
+from teachlab.wording.verdict import decision_text
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -279,7 +280,7 @@ def _said(verdict: Verdict | None, best: Hindsight | None, *, synthetic: bool) -
             "rehearsal": synthetic,
         }
     return {
-        "decision": verdict.decision,
+        "decision": decision_text(verdict.decision, verdict.tried),
         "claim": "" if verdict.claim is None else printable(verdict.claim.text),
         "reasons": [printable(reason.told if reason.better else reason.text) for reason in verdict.reasons[:3]],
         "conditions": [printable(text) for text in verdict.conditions[:1]],

@@ -10,9 +10,10 @@ from teachlab.model.printable_text import printable
 WIDTH = 100
 """Columns of a screen."""
 _COMMAND = re.compile(
-    r"(?:^[^:]{1,40}: |\w+: )?teachlab [a-z]+(?: (?:--[\w-]+(?: [^\s-]\S*)?|\S*[./=*'\"]\S*|[A-Z][A-Z_]+|\d\S*))*"
+    r"(?:^[^:]{1,40}: |(?<=\. )[^:.]{1,30}: |\w+: )?"
+    r"teachlab [a-z]+(?: (?:--[\w-]+(?: [^\s-]\S*)?|\S*[./=*'\"]\S*|[A-Z][A-Z_]+|\d\S*))*"
 )
-"""A command with its options, values, files and placeholders, and the words before it."""
+"""A command with its options, values, files and placeholders, and the words of its sentence before it."""
 
 
 def wrapped(text: str, *, indent: str = "  ") -> list[str]:

@@ -48,7 +48,8 @@ def verdict_lines(
     top += [] if late else kept
     claim = verdict.claim
     if claim is not None:
-        top += wrapped(f"Claim: {' '.join([claim.text, *claim.beside[: None if details else 1 if table else 2]])}")
+        beside = (*claim.beside, *claim.more) if details else claim.beside[: 1 if table and most <= MOST_LINES else 2]
+        top += wrapped(f"Claim: {' '.join([claim.text, *beside])}")
     # Remarks that are no errors are given if the setting is to be used; otherwise the errors come first.
     if verdict.near is not None and (details or not late):
         top += wrapped(f"Near: {verdict.near.text}")
@@ -56,7 +57,12 @@ def verdict_lines(
     reasons = [wrapped(reason.told) for reason in verdict.reasons]
     if details:
         top += wrapped(f"Sensor: {verdict.sensor}") if verdict.sensor else []
-        reasons += [wrapped(f"Tried: {cure.text}: {wrong_text(cure.lost, cure.false)}.") for cure in verdict.cures]
+        better = " ".join(reason.text for reason in verdict.reasons if reason.better)
+        reasons += [
+            wrapped(f"Tried: {cure.text}: {wrong_text(cure.lost, cure.false)}.")
+            for cure in verdict.cures
+            if cure.text not in better
+        ]
         return top + [line for lines in reasons for line in lines] + (kept if late else []) + list(table) + bottom
     room = most - len(top) - len(bottom)
     body: list[str] = []
@@ -85,7 +91,9 @@ def document_lines(document: Mapping[str, Any], setting: Setting, *, most: int =
         setting=setting,
         equal_cost=None if room is None else EqualCost(**room),
         step=document["step"],
-        claim=None if claim is None else HeadlineClaim(**claim | {"beside": tuple(claim["beside"])}),
+        claim=None
+        if claim is None
+        else HeadlineClaim(**claim | {"beside": tuple(claim["beside"]), "more": tuple(claim.get("more", ()))}),
         reasons=tuple(VerdictReason(**reason) for reason in document["reasons"]),
         next_step=document["next_step"],
         conditions=tuple(document["conditions"]),
@@ -93,6 +101,7 @@ def document_lines(document: Mapping[str, Any], setting: Setting, *, most: int =
         sensor=document.get("sensor", ""),
         cures=tuple(VerdictCure(**cure) for cure in document.get("cures", ())),
         near=None if document.get("near") is None else VerdictReason(**document["near"]),
+        tried=document.get("tried"),
     )
     return verdict_lines(made, most=most)
 
@@ -102,9 +111,20 @@ def verdict_sentence(verdict: Verdict) -> str:
     return " ".join([f"{_first(verdict)}.", *([] if verdict.claim is None else [verdict.claim.text])])
 
 
+def decision_text(decision: str, tried: int | None = None) -> str:
+    """Return a decision as a sentence begins; of a setting that was `tried` alone, that it does not work.
+
+    Examples
+    --------
+    >>> decision_text("none of these works", 3), decision_text("none of these works"), decision_text("use")
+    ('None of these works', 'This setting does not work', 'Use')
+    """
+    words = "this setting does not work" if str(decision) == REFUSED[0] and (tried or 1) == 1 else str(decision)
+    return words[:1].upper() + words[1:]
+
+
 def _first(verdict: Verdict) -> str:
-    words = str(verdict.decision)
-    said = words[:1].upper() + words[1:]
+    said = decision_text(verdict.decision, verdict.tried)
     setting = "" if verdict.setting is None else setting_in_words(verdict.setting, verdict.step)
     # What ends in a colon leads to the setting.
     link = " " if verdict.about.endswith(":") else ", "

@@ -59,7 +59,8 @@ ASKED = (
 def lines(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """60 corks in 6 lots on a belt of 100 counts, 12 of them without lots, and corks of which half are darker."""
     folder = tmp_path_factory.mktemp("corks")
-    for name, passes, dark, lots in (("corks", 60, 0, 6), ("few", 12, 0, 0), ("both", 60, 2, 6)):
+    logged = (("corks", 60, 0, 6), ("few", 12, 0, 0), ("both", 60, 2, 6), ("more", 50, 0, 0), ("more lots", 25, 0, 5))
+    for name, passes, dark, lots in logged:
         rng, start = np.random.default_rng(5), 40 + 60 * np.arange(passes)
         light = rng.normal(100, 3, 60 * passes + 100).round()
         for k, a in enumerate(start.tolist()):
@@ -89,13 +90,40 @@ def folder(lines: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path
     return tmp_path
 
 
+def told_step(screen: str) -> str:
+    """Return the next step of a screen as one line."""
+    lines = screen.partition("Next: ")[2].splitlines()
+    after = [k for k, line in enumerate(lines) if k and not line.startswith("  ")]
+    return " ".join(map(str.strip, lines[: after[0] if after else None]))
+
+
+def decides(here: Path, step: str) -> None:
+    """Keep the setting, or log the least that was asked for, and run the command of the step: now it is decided."""
+    command = step[step.index("teachlab ") :]
+    if "NEW.parquet" not in command:
+        kept = CliRunner().invoke(app, shlex.split(command)[1:])
+        assert kept.exit_code == 0, kept.output
+        step = told_step(kept.stdout)
+        command = step[step.index("teachlab ") :]
+    log = "more lots" if "5 lots of at least 5 passes each" in step else "more"
+    assert log == "more lots" or "at least 50 passes" in step
+    for end in (".parquet", ".passes.parquet"):
+        shutil.copy(here / f"{log}{end}", here / f"NEW{end}")
+    done = CliRunner().invoke(app, shlex.split(command)[1:])
+    assert done.exit_code == 0, done.output
+    assert done.stdout.startswith("Use"), done.stdout
+
+
 @pytest.mark.parametrize("asked", ASKED)
 def test_the_next_step_works_as_printed(folder: Path, asked: str) -> None:
     told = CliRunner().invoke(app, shlex.split(asked))
-    (step,) = [line.removeprefix("Next: ") for line in told.stdout.splitlines() if line.startswith("Next: ")]
+    assert told.stdout.count("Next: ") == 1
+    step = told_step(told.stdout)
     assert "--help" not in step
     assert not any(word.isupper() and len(word) > 3 for word in step.split())
-    if step.startswith("teachlab "):
+    if step.startswith("Log a new recording "):
+        decides(folder / "here", step)
+    elif step.startswith("teachlab "):
         quick = ["--draws", "3"] if step.split()[1] in {"bench", "report"} else []
         done = CliRunner().invoke(app, shlex.split(step)[1:] + quick)
         assert done.exit_code == 0, done.output

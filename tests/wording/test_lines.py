@@ -73,6 +73,15 @@ def test_a_line_that_leads_to_a_command_is_one_line() -> None:
         assert wrapped(line) == [line]
 
 
+def test_a_command_stays_with_the_sentence_that_leads_to_it() -> None:
+    first, lead = (
+        "Log a new recording with 5 lots of at least 5 passes each, and name the lot of every pass.",
+        "Keep it",
+    )
+    command = f"{lead}: teachlab teach line.parquet --strategy sweep-minmax --out setting.json"
+    assert wrapped(f"Next: {first} {command}") == [f"Next: {first}", f"  {command}"]
+
+
 def test_a_page_flows_but_for_its_code() -> None:
     table, code = "| a | b |\n|---|---|\n| `c` | d \\| e |\n", "```toml\nx = 1   # as it is\n```\n"
     page = f"# Head\n\nOne\ntwo.\n\n{table}\n{code}- item\n  more\n- next\n"
@@ -111,7 +120,7 @@ def test_a_verdict_reads_the_same_from_its_document() -> None:
     room = EqualCost(down=2.0, up=3.0, resolution=0.5, on_low=48.0, on_high=53.0, cost=0.1)
     claim = HeadlineClaim(
         text="1 of 40 passes was lost.", upper=0.2, confidence=0.9, assume="independent", lots=8, passes=40,
-        beside=("2 passes are counted beside the claim.",),
+        beside=("2 passes are counted beside the claim.",), more=("9 more lots halve the bound.",),
     )  # fmt: skip
     verdict = Verdict(
         decision="use with a limit", about="by hand", setting=setting, claim=claim, equal_cost=room, step=0.5,

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import replace
+from functools import partial
 from pathlib import Path
 
 import numpy as np
@@ -19,8 +20,9 @@ from teachlab.model.score import Rules
 from teachlab.model.setting import Polarity, Setting, Taught
 from teachlab.model.truth import TruthSource
 from teachlab.model.verdict import Verdict
-from teachlab.questions.verdict import JudgedBy, setting_verdict
+from teachlab.questions.verdict import FilesJudged, JudgedBy, setting_verdict
 from teachlab.scoring import score
+from teachlab.statistics.claims.decisions import Decision
 from teachlab.switching import replay
 from teachlab.wording.verdict import verdict_lines
 
@@ -232,19 +234,56 @@ def test_light_from_the_passes_before_pasted_among_those_claimed_on_is_found() -
     assert "copies" not in verdict.claim.text
 
 
-def test_how_much_more_to_record_is_said_for_what_is_claimed_on() -> None:
-    """In a claim half of 40 of 120 passes 10 more take 30 more in all; one lot of 3 takes 12 for the 4 that lack."""
+def test_one_amount_decides_and_the_others_stand_in_the_details() -> None:
+    """In a claim half of 40 of 120 passes 10 more take 30 more in all; a recording of its own takes 50, or 5 lots."""
     recording, truth = CLEAN.but(lots=3).made()
     rules = Rules(first_pass=80)
     result = score(replay(recording, LEVEL), truth, rules=rules)
-    verdict = setting_verdict(recording, truth, LEVEL, result, by=JudgedBy(rules=rules))
-    assert verdict.reasons[0].text.startswith(
-        "40 passes are too few. Record 10 more for this setting, or 30 if you teach again, to decide on this recording"
+    files = FilesJudged(recording="caps.parquet", setting="my caps.json")
+    verdict = setting_verdict(recording, truth, LEVEL, result, by=JudgedBy(rules=rules, files=files))
+    assert verdict.reasons[0].text == "40 passes are too few to decide."
+    assert verdict.conditions == ("For this recording alone: only 1 of 3 lots is left to claim on.",)
+    assert verdict.next_step == (
+        "Log a new recording with 5 lots of at least 5 passes each, and name the lot of every pass. "
+        "Then: teachlab replay NEW.parquet --setting 'my caps.json'"
     )
-    assert verdict.conditions == (
-        "For this recording alone: only 1 of 3 lots is left to claim on. Record 4 more lots for this setting, or 12 if "
-        "you teach again.",
+    assert verdict.claim is not None
+    assert verdict.claim.more[0] == (
+        "In this same recording 10 more passes, or 30 if it is taught again, would decide, without a claim beyond it."
     )
+    short, long = (" ".join(verdict_lines(verdict, details=details)) for details in (False, True))
+    for amount in ("10 more passes", "To halve the bound"):
+        assert amount not in short
+        assert amount in " ".join(long.split())
+    unkept = FilesJudged(recording="caps.parquet", keep="teachlab teach caps.parquet --out setting.json")
+    step = setting_verdict(recording, truth, LEVEL, result, by=JudgedBy(rules=rules, files=unkept)).next_step
+    assert step.endswith("Keep this setting: teachlab teach caps.parquet --out setting.json")
+
+
+@pytest.mark.parametrize(("passes", "lots", "decided"), [(50, 0, LIMIT), (49, 0, OPEN), (25, 5, USE), (25, 4, OPEN)])
+def test_the_amount_that_is_told_decides(passes: int, lots: int, decided: str) -> None:
+    """As many passes, or lots of 5 passes, as the next step asks for, and none lost: decided; with one less it is not.
+
+    Where there are lots of 5 passes but one fewer, the 10 stretches of a decision without lots are missing, too.
+    """
+    assert CLEAN.but(passes=passes, lots=lots).judged().decision == decided
+
+
+def test_what_is_better_says_which_command_comes_next() -> None:
+    """The kind of the best change leads to the command that makes it; a design does not lead to itself."""
+    files = FilesJudged(recording="r.parquet", setting="s.json")
+    step = partial(files.next_step, Decision.NONE)
+    assert step(cure="filter") == step(cure="designed") == "teachlab design r.parquet"
+    assert step(cure="turning points") == "teachlab teach r.parquet --strategy turning-point-follower"
+    assert step(cure="following") == "teachlab teach r.parquet --strategy background-follower"
+    assert step(cure="level") == step(cure=None) == "teachlab surface r.parquet --setting s.json"
+    assert step(cure="") == "teachlab counterfactual r.parquet --setting s.json --best"
+    assert step(cure="filter", borders=True) == "teachlab align r.parquet"
+    designed = FilesJudged(recording="r.parquet", keep="teachlab design r.parquet --out setting.json")
+    assert designed.next_step(Decision.NONE, cure="filter") == "teachlab surface r.parquet"
+    assert files.next_step(Decision.USE) == "teachlab report r.parquet --setting s.json --out record"
+    # Only fixed levels can have a record.
+    assert files.next_step(Decision.USE, fixed=False) == "teachlab replay r.parquet --setting s.json --details"
 
 
 def test_kinds_that_come_out_the_other_way_may_be_swapped_in_the_table() -> None:

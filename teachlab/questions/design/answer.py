@@ -56,12 +56,16 @@ class DesignAnswer:
         }
 
     def part_lines(self) -> list[str]:
-        """Return the parts of the setting with their reasons, the reserves, and the number of counted cells."""
+        """Return the parts of the setting with their reasons, the reserves, and the number of counted cells.
+
+        All of it rests on the passes that were shown; the claim rests on the others.
+        """
         names = {part: part.replace("_", " ", 1).replace(" delay", "-delay").capitalize() for part in self.reasons}
         told = [text for axis, ends in self.reserves.items() if (text := _reserve(axis, ends))]
         return [
+            "How it was chosen, on the passes that were shown (the claim rests on the others):",
             *(f"{names[part]}: {why}" for part, why in self.reasons.items()),
-            f"Reserve on what was shown (no promise): {'; '.join(told) or 'no limit was found'}.",
+            f"Reserve: {'; '.join(told) or 'no limit was found'}.",
             self._counted(),
         ]
 

@@ -139,8 +139,10 @@ def tried_cures(
     return sorted(best.values(), key=lambda cure: (cure.errors, cure.kind == "averaging"))
 
 
-def cure_reason(cures: Sequence[TriedCure], errors: int, *, every: bool = False) -> VerdictReason | None:
+def cure_reason(cures: Sequence[TriedCure], errors: int) -> VerdictReason | None:
     """Say what the best change leaves, and another one that leaves as much; None if none leaves at most half.
+
+    What the other kinds of change leave is told in the details, a line each.
 
     Parameters
     ----------
@@ -148,16 +150,14 @@ def cure_reason(cures: Sequence[TriedCure], errors: int, *, every: bool = False)
         Best first.
     errors : int
         Errors without a change.
-    every : bool
-        Whether to add the results of the other kinds of change.
 
     Examples
     --------
     >>> setting = Setting(unit="mV", on_level=2.0, off_level=1.0)
     >>> kinds = {"filter": 0, "band": 3}
     >>> tried = [TriedCure(kind=k, text=f"a {k}", setting=setting, lost=n, false=0) for k, n in kinds.items()]
-    >>> cure_reason(tried, 8, every=True).told
-    'Better: a filter: no error on these passes. Errors with other changes: band 3. Check it on a new recording.'
+    >>> cure_reason(tried, 8).told
+    'Better: a filter: no error on these passes. Check it on a new recording.'
     """
     if not cures or cures[0].errors > WORTH_TELLING * errors:
         return None
@@ -169,10 +169,8 @@ def cure_reason(cures: Sequence[TriedCure], errors: int, *, every: bool = False)
         and (cure.kind in ELABORATE) == (cures[0].kind in ELABORATE)
     ]
     left = wrong_text(told[0].lost, told[0].false)
-    text = f"{', or '.join(cure.text for cure in told)}: {left} on these passes. "
-    if every and (rest := [f"{cure.kind} {cure.errors}" for cure in cures if cure not in told]):
-        text += f"Errors with other changes: {', '.join(rest)}. "
-    return VerdictReason(text=f"{text}Check it on a new recording.", count=cures[0].errors, better=True)
+    text = f"{', or '.join(cure.text for cure in told)}: {left} on these passes. Check it on a new recording."
+    return VerdictReason(text=text, count=cures[0].errors, better=True)
 
 
 def _candidates(

@@ -137,7 +137,7 @@ def _help_alone(w: Window, helps: Helps) -> str:
         cures.append("averaging, if the peaks of the background are shorter than the objects")
     negative = "(A window comparator would not: some passes stay within the background.) "
     return (
-        f"the background reaches as far as the weakest of {w.name}: no fixed level separates them. "
+        "the background reaches as far as the weakest of them: no fixed level separates them. "
         f"{'' if helps.window is not False else negative}What would help: {'; '.join(cures)}."
     )
 

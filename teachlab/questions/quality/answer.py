@@ -89,7 +89,7 @@ class InspectAnswer:
             if self.missing:
                 reasons.append(VerdictReason(text=sentence(self.missing)))
             errors = best.counts.get("lost", 0) + wrong
-            if mended := cure_reason(self.cures, errors, every=True):
+            if mended := cure_reason(self.cures, errors):
                 reasons.append(mended)
         if q.saturated is not None and q.saturated > CLIPPED:
             reasons.append(

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from typing import TYPE_CHECKING
 
 from teachlab.model.printable_text import number_of
@@ -40,7 +39,10 @@ def headline(
     # Nothing is claimed that the output did not do, or that the evidence could not have contradicted.
     blocked = [text for why, text in found.conditions.items() if why is not OpenCondition.BORDERS]
     if not claim.trials:
-        return HeadlineClaim(text="Nothing is claimed. No pass is scored.", confidence=confidence, passes=0, lots=0)
+        return HeadlineClaim(
+            text="Nothing is claimed. No pass is scored.",
+            confidence=confidence, passes=0, lots=0, beside=tuple(found.sentences()),
+        )  # fmt: skip
     if blocked:
         return HeadlineClaim(
             text=f"Nothing is claimed. {blocked[0]}",
@@ -61,8 +63,8 @@ def headline(
             *([] if trips is None else [trips]),
             *found.sentences(),
             *(_assuming_more(a, upper) for a, upper in claim.beside if upper <= MOST_TOLD),
-            *filter(None, [more_lots_text(claim)]),
         ),
+        more=tuple(filter(None, [more_lots_text(claim)])),
     )
 
 
@@ -118,27 +120,29 @@ def more_lots_text(claim: LotClaim) -> str:
     return f"To halve the bound, record {more} without a further loss; if passes are independent, {do}."
 
 
-def few_lots_text(counts: LotCounts, truth: Truth, *, taken: bool = False) -> str:
+def few_lots_text(counts: LotCounts, truth: Truth, *, amount: bool = True) -> str:
     """Return what is missing if too few lots are named, or left; empty if there are enough.
 
-    If teaching and choosing have `taken` their share of the lots, they take it of future lots too.
+    Parameters
+    ----------
+    counts : LotCounts
+    truth : Truth
+    amount : bool
+        Whether to say how many lots would do: only where these are what the use of a setting waits for.
     """
     if counts.source is Source.LOTS:
         return ""
     named = 0 if truth.lot is None else len(set(truth.lot.tolist()) - {""})
     if 0 < counts.named_lots < named:
         more = CLAIM_LOTS - counts.named_lots
-        again = math.ceil(more * named / counts.named_lots)
         are = "is" if counts.named_lots == 1 else "are"
-        return (
-            f"For this recording alone: only {counts.named_lots} of {named} lots {are} left to claim on. Record "
-            f"{number_of(more, 'more lot', 'more lots')}"
-            f"{f' for this setting, or {again} if you teach again' if taken and again > more else ''}."
-        )
+        told = f"For this recording alone: only {counts.named_lots} of {named} lots {are} left to claim on."
+        return f"{told} Record {number_of(more, 'more lot', 'more lots')}." if amount else told
     told = "no lots are named"
     if counts.named_lots:
         told = f"only {number_of(counts.named_lots, 'lot is', 'lots are')} named"
-    return f"For this recording alone: {told}. To claim more, name {CLAIM_LOTS} in the table of passes."
+    told = f"For this recording alone: {told}."
+    return f"{told} To claim more, name {CLAIM_LOTS} in the table of passes." if amount else told
 
 
 def share_text(share: float) -> str:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -17,7 +17,7 @@ from teachlab.model.score import USUAL_RULES, Outcome, Rules, Score, Trials
 from teachlab.model.setting import Setting
 from teachlab.model.verdict import Verdict, VerdictReason
 from teachlab.questions.feasibility.designed_cure import tried_both_ways
-from teachlab.questions.feasibility.tried_cures import TriedCure, cure_reason, tried_cures
+from teachlab.questions.feasibility.tried_cures import MOST_SAMPLES, TriedCure, cure_reason, tried_cures
 from teachlab.questions.feasibility.two_sides import TwoSides, two_sides
 from teachlab.questions.stress.equal_cost import room_of
 from teachlab.questions.verdict.claim_words import few_lots_text, headline
@@ -57,6 +57,12 @@ MISSED_AT_MOST = 0.05
 """If the probability that a rare kind was not shown is below this, nothing is said."""
 NEVER_COMPARED = "The replay was never compared with this sensor: its own switching was not logged."
 TO_BE_COMPARED = "The replay was not compared with the sensor's own logged output here: teachlab agree does."
+NEW = "NEW.parquet"
+"""Stands for the recording that is still to be made."""
+FOLLOWERS = {"following": "background-follower", "turning points": "turning-point-follower"}
+"""Strategies that teach what a change of this kind is."""
+DESIGNED = frozenset({"designed", "filter", "on-delay", "off-delay", "band"})
+"""Kinds of change that a design makes."""
 FEWEST_STEPS = 64
 """With fewer steps from background to objects, what looks like a step of the converter may be none."""
 
@@ -78,7 +84,7 @@ class JudgedBy:
     belongs : bool
         Whether the borders of the passes follow the light, if that was measured.
     cures : bool
-        Whether to try changes even for a setting that may be used as it is, and to report every kind of change.
+        Whether to try changes even for a setting that may be used as it is.
     files : FilesJudged, optional
         For the next step.
     """
@@ -118,20 +124,49 @@ class FilesJudged:
     truth: str | None = None
     keep: str = ""
 
-    def next_step(self, decision: Decision, *, fixed: bool = True, both_sides: bool = False, few: bool = False) -> str:
-        """Return the command to continue with the judged setting; `fixed`: whether its levels are fixed."""
+    def next_step(
+        self, decision: Decision, *, fixed: bool = True, both_sides: bool = False, borders: bool = False, log: str = "",
+        cure: str | None = None,
+    ) -> str:  # fmt: skip
+        """Return how to go on with the judged setting.
+
+        Parameters
+        ----------
+        decision : Decision
+        fixed : bool
+            Whether its levels are fixed: only such a setting can have a record.
+        both_sides : bool
+            Whether objects lie on both sides of the background.
+        borders : bool
+            Whether the borders of the passes are in the way.
+        log : str
+            How much must be recorded before anything can be decided; empty if there is enough.
+        cure : str or None
+            Kind of the best change that was tried; empty if none leaves fewer errors, None if none was looked for.
+        """
         on = typed_again(self.recording, truth=self.truth)
         of = typed_again(self.recording, truth=self.truth, setting=self.setting)
         if both_sides:
             return f"teachlab bench {on} --strategy two-threshold --strategy guard-or-window --out results"
         good = decision in {Decision.USE, Decision.LIMIT}
-        if good and self.setting is None:
-            return self.keep or f"teachlab bench {on} --out results"
-        if few and not good:
-            return f"teachlab plan --max-rate {ACCEPTED_ERRORS:g}"
-        if not fixed and self.setting is not None:
-            return f"teachlab replay {of} --details"
-        return f"teachlab report {of} --out record" if good else f"teachlab surface {of}"
+        keep = self.keep or f"teachlab bench {on} --out results"
+        if good:
+            if self.setting is None:
+                return keep
+            return f"teachlab report {of} --out record" if fixed else f"teachlab replay {of} --details"
+        if borders:
+            return f"teachlab align {on}"
+        if log:
+            ask = f"Log a new recording with {log}, and name the lot of every pass."
+            if self.setting is None:
+                return f"{ask} Keep this setting: {keep}"
+            return f"{ask} Then: teachlab replay {typed_again(NEW, setting=self.setting)}"
+        if cure in FOLLOWERS:
+            return f"teachlab teach {on} --strategy {FOLLOWERS[cure]}"
+        # A design that could be better still is not mended by the same design.
+        if cure in DESIGNED and not keep.startswith("teachlab design "):
+            return f"teachlab design {on}"
+        return f"teachlab counterfactual {of} --best" if cure == "" else f"teachlab surface {of}"
 
 
 def setting_verdict(
@@ -205,15 +240,12 @@ def setting_verdict(
     good = decision in {Decision.USE, Decision.LIMIT}
     # What the claim says about the output itself is no limit of its use.
     limits = [text for why, text in found.conditions.items() if why not in SAID_BY_THE_CLAIM]
-    conditions = [
-        text
-        for text in (*limits, few_lots_text(counts, truth, taken=by.rules.first_pass > 0) if passes else "")
-        if text
-    ]
+    conditions = [text for text in (*limits, few_lots_text(counts, truth, amount=good) if passes else "") if text]
     reasons: list[VerdictReason] = []
     if sides is not None:
         reasons.append(VerdictReason(text=sides.sentence(), count=min(sides.above, sides.below)))
-    reasons += _undecided(decision, truth, tried, cost, errors, by, passes)
+    undecided, more = _undecided(decision, truth, tried, cost, errors, by, passes)
+    reasons += undecided
     if swapped := swapped_kinds(truth, found.trials):
         reasons.append(swapped)
     before, placed = len(reasons), len(error_places(truth, found.trials))
@@ -225,18 +257,20 @@ def setting_verdict(
         reasons += _both_ways(recording, truth, setting, found, by, step)
     n = result.counts
     wrong = n.lost + n.false_trips + n.ignore_false_trips + n.extra
-    if mended := cure_reason(cures, wrong, every=by.cures):
+    if mended := cure_reason(cures, wrong):
         # What would mend it follows after the place of the errors.
         reasons.insert(max(min(1, len(reasons)), before + min(1, placed)), mended)
     if decision is Decision.NONE and (none := _none_works(tried, by)) is not None:
         reasons.append(none)
     if (rare := rare_kind_text(setting, truth)) is not None:
         reasons.append(rare)
+    claim = headline(counts, found, confidence=by.rules.confidence, assumption=by.assumption)
+    few = usable and (errors is None or not enough_to_decide(cost))
     return Verdict(
         decision=str(decision),
         about=about,
         setting=setting,
-        claim=headline(counts, found, confidence=by.rules.confidence, assumption=by.assumption),
+        claim=replace(claim, more=(*more, *claim.more)),
         reasons=tuple(reasons),
         next_step=""
         if by.files is None
@@ -244,7 +278,10 @@ def setting_verdict(
             decision,
             fixed=type(setting) is Setting,
             both_sides=sides is not None,
-            few=errors is None or not enough_to_decide(cost),
+            borders=bool({OpenCondition.BORDERS, OpenCondition.ELSEWHERE} & set(found.conditions)),
+            log=_enough(truth) if few else "",
+            # For other kinds of setting nothing is tried: a design has all of them to choose from.
+            cure="designed" if type(setting) is not Setting else _cure(cures, recording, usable=usable),
         ),
         conditions=tuple(conditions) if decision is not Decision.USE else (),
         # Levels that cost the same as a useless output are useless too.
@@ -256,7 +293,22 @@ def setting_verdict(
         sensor=_compared(recording),
         cures=tuple(cure.told for cure in cures),
         near=None if margin is None else near_reason(recording, truth, setting, margin, found),
+        tried=len(tried),
     )
+
+
+def _cure(cures: Sequence[TriedCure], recording: Recording, *, usable: bool) -> str | None:
+    """Return the kind of the best change, empty if none leaves fewer errors; None if that says nothing."""
+    if cures:
+        return cures[0].kind
+    return "" if usable and recording.samples <= MOST_SAMPLES else None
+
+
+def _enough(truth: Truth) -> str:
+    """Return how much a recording must hold so that a setting can be decided on it: lots, where lots are named."""
+    if truth.lot is not None and set(truth.lot.tolist()) - {""}:
+        return f"{CLAIM_LOTS} lots of at least {CLAIM_LOT_PASSES} passes each"
+    return f"at least {DECIDING_PASSES} passes"
 
 
 def swapped_kinds(truth: Truth, trials: Trials) -> VerdictReason | None:
@@ -360,42 +412,40 @@ def _undecided(
     errors: float | None,
     by: JudgedBy,
     passes: int,
-) -> list[VerdictReason]:
-    """Say why nothing is decided, and what would decide it, if the errors themselves do not say so."""
+) -> tuple[list[VerdictReason], tuple[str, ...]]:
+    """Say why nothing is decided, if the errors themselves do not say so; and what more of this recording would do."""
     if decision is not Decision.OPEN:
-        return []
+        return [], ()
     if errors is None:
-        return [VerdictReason(text="No pass is left to judge by. Log more passes, or show others while teaching.")]
+        return [VerdictReason(text="No pass is left to judge by.")], ()
     # If teaching and choosing took their share of the passes, they take it of future passes too.
     share = passes / max(passes, int(truth.detect.sum())) if by.rules.first_pass else 1.0
     if not enough_to_decide(cost):
         few = max(1, DECIDING_PASSES - passes)
         again = max(1, math.ceil((DECIDING_PASSES - passes) / share))
-        more = f"Record {few:,} more for this setting, or {again:,} if you teach again," if again > few else (
-            f"Record {few:,} more"
+        more = f"{few:,} more passes" + (f", or {again:,} if it is taught again," if again > few else "")
+        in_lots = f" in {number_of(cost.lots, 'lot')}" if cost.source is Source.LOTS else ""
+        return (
+            [VerdictReason(text=f"{number_of(passes, 'pass', 'passes')}{in_lots} "
+                                f"{'is' if passes == 1 else 'are'} too few to decide.", count=passes)],
+            (f"In this same recording {more} would decide, without a claim beyond it.",),
         )  # fmt: skip
-        return [
-            VerdictReason(
-                text=f"{number_of(passes, 'pass is', 'passes are')} too few. {more} to decide on this "
-                f"recording alone, or {CLAIM_LOTS} named lots to claim beyond it.",
-                count=passes,
-            )
-        ]
     if errors > by.accepted:
         lots = cost.source is Source.LOTS
         told = (
-            f"{in_figures(100 * errors, 2)} errors per 100 passes ({100 * by.accepted:g} accepted): too few "
-            f"{'lots' if lots else 'passes'} to be sure"
+            f"{in_figures(100 * errors, 2)} errors per 100 passes, {100 * by.accepted:g} are accepted. "
+            f"{number_of(cost.lots, 'lot') if lots else number_of(passes, 'pass', 'passes')} are too few to be sure "
+            "that it makes too many."
         )
         nearest = min((bound for bound, usable in tried if usable), key=lambda bound: bound.low, default=None)
         need = None if nearest is None else lots_to_exceed(nearest, by.accepted)
         if nearest is None or need is None or need <= nearest.lots:
-            return [VerdictReason(text=f"{told}.")]
+            return [VerdictReason(text=told)], ()
         # Candidates may also rest on the choosing half.
         further = (need - nearest.lots) * cost.lots / nearest.lots / share
-        more = round_figure(further if lots else further * passes / cost.lots)
-        return [VerdictReason(text=f"{told}, record about {more} more.")]
-    return []
+        more = f"{round_figure(further if lots else further * passes / cost.lots)} more {'lots' if lots else 'passes'}"
+        return [VerdictReason(text=told)], (f"About {more} with as many errors would show that it makes too many.",)
+    return [], ()
 
 
 def _none_works(tried: Sequence[tuple[CostBound, bool]], by: JudgedBy) -> VerdictReason | None:

@@ -165,6 +165,7 @@ class FamilyJudge:
             next_step=self._next(chosen, decision, worst),
             conditions=tuple(limits) if decision is not Decision.USE else (),
             rehearsal=any(row["synthetic"] for _, row in rows),
+            tried=len(bounds),
         )
 
     def _single(
@@ -179,6 +180,7 @@ class FamilyJudge:
             next_step=f"teachlab bench {shlex.quote(line.path)} --strategy {chosen.strategy} --out results",
             conditions=tuple(row["open"] or ()),
             rehearsal=bool(row["synthetic"]),
+            tried=len(next(iter(others.values()))),
         )
 
     def _decision(self, row: Row, others: Sequence[Row]) -> Decision:
