@@ -90,7 +90,8 @@ def _rows(recording: Recording, truth: Truth, piece: StudyPiece, keys: RowKeys) 
     }
     found = taught_draws(recording, truth, teachings, options=options, careful=True)
     passes = found.scored_passes(recording, truth)
-    chosen = {key: _chosen(draws, found.first_half, options) for key, draws in found.draws.items()}
+    first_half = found.first_half
+    chosen = {key: _chosen(draws, first_half, options) for key, draws in found.draws.items()}
     copies = _Copies()
     out: dict[str, Row] = {}
     for condition in grid.conditions:
