@@ -225,6 +225,19 @@ def test_truth_moved_by_whole_samples_lags_by_as_many(seed, by):
     assert found.lags.jitter == pytest.approx(plain.lags.jitter, abs=0.05)
 
 
+@settings(deadline=None, max_examples=25)
+@given(st.integers(0, 1000), st.integers(-400, 400), st.sampled_from([1, -1]))
+def test_a_shift_into_the_gaps_is_found_where_no_direction_is_stored(seed, by, side):
+    """Late passes lie on gaps, and gaps turned over look like passes: the shift came out one pass length off."""
+    light, truth = line(seed, samples_before=600)
+    truth, left = shifted(truth, ClockShift(light.size, by))
+    assume(left == 0)
+    unknown = replace(INFO, direction=None)
+    found = measure_alignment(Recording.from_array(side * light, unknown), truth)
+    assert found.direction is (Direction.RISE if side > 0 else Direction.DIP)
+    assert found.lags.shift.shift == pytest.approx(-by, abs=0.6)
+
+
 def test_stretches_are_moved_with_the_passes_and_back():
     truth = replace(Truth.from_arrays([20, 60], [30, 70]), except_=((40, 50), (80, 98)))
     late, _ = shifted(truth, ClockShift(100, 5))

@@ -16,7 +16,15 @@ from teachlab.data.alignment.crossings import Crossings, Reaches, crossings_besi
 from teachlab.data.alignment.lags import Lags, fit_lags
 from teachlab.data.alignment.shift import ClockShift
 from teachlab.data.alignment.stretches import FIRST, Bins, NearLight, runs_of
-from teachlab.data.alignment.whole_periods import OtherFit, ambiguous, is_clear, other_fits, own_fit
+from teachlab.data.alignment.whole_periods import (
+    NEARLY_AS_WELL,
+    WITHIN,
+    OtherFit,
+    ambiguous,
+    is_clear,
+    other_fits,
+    own_fit,
+)
 from teachlab.data.kept_light import KeptLight
 from teachlab.model.recording import Block, Direction, Recording
 from teachlab.model.truth import Truth
@@ -99,10 +107,7 @@ def measure_alignment(recording: Recording, truth: Truth, reading: AlignmentRead
     ]
     if not found:
         return None
-    # If the direction is unknown: mirrored gaps look like passes, but not where the truth has its passes.
-    (lags, fits, crossings), direction = min(
-        found, key=lambda one: one[0][0].shift.most + abs(one[0][0].end - one[0][0].begin)
-    )
+    (lags, fits, crossings), direction = _likelier(found)
     rate = recording.info.sample_rate_hz
     passes = ~np.isnan(lags.begins) | ~np.isnan(lags.ends)
     return Alignment(
@@ -136,6 +141,21 @@ def _group(name: str, lags: Lags, rows: NDArray[Any]) -> Group:
     borders = int(begins.size + ends.size)
     begin, end = (float(np.median(side)) if side.size else float("nan") for side in (begins, ends))
     return Group(name, borders, begin, end)
+
+
+def _likelier(found: list[tuple[_Found, Direction]]) -> tuple[_Found, Direction]:
+    """Return the direction in which most borders lie on crossings; the smaller shift where both fit nearly as well.
+
+    Passes that are late by about their length lie on gaps, and gaps turned over look like passes. Their lengths differ
+    from those of the passes, unless the line is regular.
+    """
+    within = max(0.5, WITHIN * min(one[0].jitter for one, _ in found))
+    met = [
+        np.count_nonzero(np.abs(one[0].begins) <= within) + np.count_nonzero(np.abs(one[0].ends) <= within)
+        for one, _ in found
+    ]
+    near = (row for row, many in zip(found, met, strict=True) if many >= NEARLY_AS_WELL * max(met))
+    return min(near, key=lambda row: row[0][0].shift.most + abs(row[0][0].end - row[0][0].begin))
 
 
 def _found(light: NearLight, truth: Truth, samples: int) -> _Found | None:
