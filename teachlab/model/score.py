@@ -15,6 +15,8 @@ from teachlab.errors import ParameterError
 from teachlab.model.json_values import Document, plain
 
 INDEPENDENT = "exact if trials are independent (no lots, no bursts)"
+MOST_OF_THE_TIME = 0.5
+"""An output that is active for more than this share of the gap time is of no use."""
 """What the intervals of a score assume."""
 
 
@@ -248,7 +250,7 @@ class Score:
     @property
     def probably_inverted(self) -> bool:
         """Whether the output is active for most of the gap time: then the polarity is probably inverted."""
-        return self.false_active_share is not None and self.false_active_share > 0.5
+        return self.false_active_share is not None and self.false_active_share > MOST_OF_THE_TIME
 
     def as_dict(self) -> dict[str, Any]:
         """Return the plain JSON form: every count and rate by name."""

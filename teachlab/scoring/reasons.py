@@ -190,9 +190,10 @@ class Reasons:
             struck = [x for x in self.losses if x.code == code]
             told.append(Cause(f"{_passes(struck)} {self.says(code, one=n == 1)}", n, struck[0].row, struck[0].sample))
         if self.gaps_tripped:
-            further = "further " if "early" in self.counts else ""
-            text = f"{self.gaps_tripped} {further}of {self.gaps} gaps tripped: the background reaches {self._level()}"
-            text = self.missing_text(further) or text
+            # Of which gaps before an early onset come first, if they are the larger cause.
+            more = " more" if self.counts.get("early", 0) >= self.gaps_tripped else ""
+            text = f"{self.gaps_tripped}{more} of {self.gaps} gaps tripped: the background reaches {self._level()}"
+            text = self.missing_text(more) or text
             told.append(Cause(text, self.gaps_tripped, None, self.first_trip))
         if n := self.ignored_tripped:
             text = (
@@ -207,13 +208,13 @@ class Reasons:
             told.append(Cause(text, n, self.first_again, self.first_again_sample))
         return sorted(told, key=lambda cause: -cause.count)
 
-    def missing_text(self, further: str = "") -> str:
+    def missing_text(self, more: str = "") -> str:
         """Return what is said of gaps that trip on light as strong as a pass; empty if there are none."""
         if not self.strong_gaps:
             return ""
         which = f", {self.strong_gaps} of them" if self.strong_gaps < self.gaps_tripped else ""
         return (
-            f"{self.gaps_tripped} {further}of {self.gaps} gaps tripped{which} on light as strong as a pass: "
+            f"{self.gaps_tripped}{more} of {self.gaps} gaps tripped{which} on light as strong as a pass: "
             f"{'is a product' if self.strong_gaps == 1 else 'are products'} missing in the table of passes?"
         )
 

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from itertools import pairwise
 from typing import TYPE_CHECKING
 
-from teachlab.model.score import Score
+from teachlab.model.score import MOST_OF_THE_TIME, Score
 from teachlab.model.setting import Setting, bare
 from teachlab.questions.surface.count_settings import with_measures
 from teachlab.scoring.claimable import unusable
@@ -56,6 +56,14 @@ class ClaimHalf:
     score: Score
     whole: Score
 
+    @property
+    def useless(self) -> bool:
+        """Whether its output was active for most of the gap time of the choosing half, or never."""
+        hours = self.whole.gap_hours - self.score.gap_hours
+        active = (self.whole.false_active_share or 0) * self.whole.gap_hours
+        active -= (self.score.false_active_share or 0) * self.score.gap_hours
+        return active > MOST_OF_THE_TIME * hours or self.whole.counts.onsets == self.score.counts.onsets
+
     def errors(self, truth: Truth, confidence: float) -> tuple[CostBound, bool]:
         """Return its errors per pass over both halves with bounds by lots, and whether its output is usable.
 
@@ -80,6 +88,11 @@ class FixedSetting:
     setting: Setting
     cost: float
     p95: float
+
+    @property
+    def useless(self) -> bool:
+        """Not known before it is replayed."""
+        return False
 
 
 def fixed_settings(

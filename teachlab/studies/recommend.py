@@ -69,7 +69,7 @@ def recommend(
         setting=setting,
         chosen_on=best.chosen_on,
         chosen_cost=best.cost,
-        tied=tuple(half.strategy for half in ordered[1:] if (half.cost, half.p95) == (best.cost, best.p95)),
+        tied=tuple(half.strategy for half in ordered[1:] if _like(half) == _like(best)),
         worth=measuring.of(worst),
         keyed=stepped,
         worst_end=end,
@@ -78,11 +78,18 @@ def recommend(
     )
 
 
-def by_choice(fixed: Iterable[Choice], preferred: str) -> list[Choice]:
-    """Return settings that were fixed on the first half in the order in which they are recommended."""
+def _like(half: ClaimHalf) -> tuple[bool, float, float]:
+    return half.useless, half.cost, half.p95
 
-    def key(item: tuple[int, Choice]) -> tuple[float, bool, float, bool, int]:
+
+def by_choice(fixed: Iterable[Choice], preferred: str) -> list[Choice]:
+    """Return settings that were fixed on the first half in the order in which they are recommended.
+
+    An output that is active for most of the gap time there, or never, comes last at any cost.
+    """
+
+    def key(item: tuple[int, Choice]) -> tuple[bool, float, bool, float, bool, int]:
         place, half = item
-        return half.cost, type(half.setting) is not Setting, half.p95, half.strategy != preferred, place
+        return half.useless, half.cost, type(half.setting) is not Setting, half.p95, half.strategy != preferred, place
 
     return [half for _, half in sorted(enumerate(fixed), key=key)]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from dataclasses import replace
 from pathlib import Path
 
@@ -67,6 +68,9 @@ def test_products_that_the_table_lacks_are_asked_for(tmp_path: Path, sign: int, 
     write_truth(tmp_path / "r.passes.parquet", truth)
     seen = CliRunner().invoke(app, ["inspect", str(tmp_path / "r.parquet")]).stdout
     assert f"{told} missing in the table of passes?\n" in seen.replace("\n  ", " ")
+    (tmp_path / "s.json").write_text(json.dumps(setting.as_dict()))
+    asked = CliRunner().invoke(app, ["replay", str(tmp_path / "r.parquet"), "--setting", str(tmp_path / "s.json")])
+    assert f"{told} missing in the table of passes? First at " in asked.stdout.replace("\n  ", " ")
 
 
 def test_gaps_that_all_hold_light_of_passes_ask_for_none() -> None:

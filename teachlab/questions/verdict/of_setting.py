@@ -480,13 +480,14 @@ def _errors(
     why_lost = reasons_of(recording, truth, setting, result, rules=by.rules, extremes=extremes, step=step)
     for cause in why_lost.causes():
         text = f"{cause.text[:1].upper()}{cause.text[1:]}"
+        text += "" if text.endswith("?") else "."
         if cause.sample is None:
-            out.append(VerdictReason(text=f"{text}.", count=cause.count))
+            out.append(VerdictReason(text=text, count=cause.count))
             continue
         where = moment(cause.sample, info) + ("" if cause.row is None else f", pass {cause.row}")
         lead = "At" if cause.count == 1 else "First at"
         at = cause.sample / info.sample_rate_hz
-        out.append(VerdictReason(text=f"{text}. {lead} {where}.", count=cause.count, first_at_s=at))
+        out.append(VerdictReason(text=f"{text} {lead} {where}.", count=cause.count, first_at_s=at))
     return out
 
 
