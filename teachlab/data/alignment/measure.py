@@ -150,8 +150,9 @@ def _likelier(found: list[tuple[_Found, Direction]]) -> tuple[_Found, Direction]
     from those of the passes, unless the line is regular.
     """
     within = max(0.5, WITHIN * min(one[0].jitter for one, _ in found))
+    # Of the passes that were examined, which may be fewer in one direction than in the other.
     met = [
-        np.count_nonzero(np.abs(one[0].begins) <= within) + np.count_nonzero(np.abs(one[0].ends) <= within)
+        float(sum(np.count_nonzero(np.abs(side) <= within) for side in (one[0].begins, one[0].ends)) / one[2].passes)
         for one, _ in found
     ]
     near = (row for row, many in zip(found, met, strict=True) if many >= NEARLY_AS_WELL * max(met))
