@@ -190,8 +190,7 @@ class _Stretch:
         """Yield the classes with at most so many contradictions at a pair of levels."""
         state, invalid, size = self.state(box.grid, on, off)
         least = int(self.edges.active.size) - most - 1
-        # A lag cannot be negative; rounding may take half an evaluation.
-        latency = int(box.active / box.grid.ratio)
+        latency = most_held_back(box)
         for one, output in timing_classes(
             state, invalid, size, light_on=box.light_on, latency=latency, difference=box.difference, least=least
         ):
@@ -207,6 +206,15 @@ def held_back(grid: EvaluationGrid, one: TimingClass) -> int:
     The edge of the output is already late by so many evaluations; the rest of the latency is lag.
     """
     return round((one.consecutive - 1 + one.on_delay) * grid.ratio)
+
+
+def most_held_back(box: _Box) -> int:
+    """Return the most evaluations of filter and on-delay that leave no negative lag.
+
+    Between whole ratios the latency in samples is a rounded one: 12 samples may be 5 evaluations of 2.5.
+    """
+    most = int(box.active / box.grid.ratio)
+    return most + (round((most + 1) * box.grid.ratio) <= box.active)
 
 
 def identify(recording: Recording, *, jitter: int = 1, longest_ms: float | None = None) -> Identification:
@@ -306,7 +314,7 @@ def _with_least_jitter(
         more = bool(boxes) and _explained_by_more(search, boxes)
         if (boxes and not more) or (allowed == jitter and any(box.grid.exact for box in boxes)):
             break
-    for per in range(2, EXACT_DENOMINATOR + 1 if jitter else 2):
+    for per in range(3, EXACT_DENOMINATOR + 1 if jitter else 3):
         if min((box.contradictions for box in boxes), default=edges.count) <= most_contradicted(part):
             break
         # No rate that the edges suggest fits: jitter may hide a rate between whole ratios.
@@ -384,8 +392,8 @@ def _boxes(
                     continue
                 active, inactive = (rise, fall) if light_on else (fall, rise)
                 # On a whole grid, delays differ by whole evaluations.
-                turns = (inactive - active) * grid.per / grid.step
-                if abs(turns - round(turns)) * grid.step > (0 if grid.whole else grid.per / 2):
+                rest = (inactive - active) * grid.per % grid.step
+                if 2 * min(rest, grid.step - rest) > (0 if grid.whole else grid.per):
                     continue
                 # A setting cannot have an off-level above its on-level.
                 if off.low >= on.high:

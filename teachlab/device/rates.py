@@ -30,8 +30,8 @@ def hidden_ratios(jitter: int, per: int) -> list[Fraction]:
 def proposed_ratios(edges: Samples, samples: int, jitter: int) -> list[Fraction]:
     """Return samples per evaluation that are worth a replay, simple ones first.
 
-    Jitter hides whole ratios up to ``2 · jitter + 1`` from the spectrum, so these are always included. If objects come
-    at exactly equal distances, there are no others: such a log shows no rate.
+    Jitter hides ratios up to ``2 · jitter + 1`` from the spectrum, so whole ones and halves up to there are always
+    included. If objects come at exactly equal distances, there are no others: such a log shows no rate.
 
     Parameters
     ----------
@@ -40,7 +40,7 @@ def proposed_ratios(edges: Samples, samples: int, jitter: int) -> list[Fraction]
     samples : int
     jitter : int, samples
     """
-    out = [Fraction(k) for k in range(1, 2 * jitter + 4)]
+    out = [Fraction(k) for k in range(1, 2 * jitter + 4)] + hidden_ratios(jitter, 2)
     span = min(samples, 200_000)
     train = np.zeros(1 << (span - 1).bit_length() + 1)
     # Both directions lie on one grid only up to the difference of their latencies: take each alone and add the powers.

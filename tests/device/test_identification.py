@@ -176,6 +176,40 @@ def test_a_rate_between_samples_is_in_the_set() -> None:
     assert any(c.on_level.low <= 580 <= c.on_level.high and c.off_level.low <= 540 <= c.off_level.high for c in fitting)
 
 
+@pytest.mark.parametrize(
+    ("consecutive", "on_delay", "off_delay", "lag", "jitter"),
+    [(1, 5, 7, 0, 0), (2, 0, 9, 0, 0), (3, 1, 0, 4, 0), (2, 0, 3, 2, 1), (4, 0, 9, 0, 1), (1, 0, 0, 3, 1)],
+)
+def test_filters_and_delays_are_found_between_whole_ratios(
+    consecutive: int, on_delay: int, off_delay: int, lag: int, jitter: int
+) -> None:
+    """2.5 samples an evaluation, as a loop: latencies of 12.5 and 17.5 samples are rounded in the log."""
+    rng = np.random.default_rng(29)
+    light = np.full(9000, 200.0)
+    at = 60
+    while at < 8800:
+        width = int(rng.choice([rng.integers(5, 16), rng.integers(16, 80)]))
+        shape = 0.5 * (np.tanh((np.arange(-15, width + 15)) / 3) - np.tanh((np.arange(-15, width + 15) - width) / 3))
+        light[at - 15 : at + width + 15] += rng.uniform(500, 900) * shape
+        at += width + int(rng.choice([rng.integers(8, 20), rng.integers(20, 90)]))
+    light += rng.normal(0, 3, light.size)
+    state, streak, on, off, active, edges = False, 0, 0, 10**6, False, []
+    for sample in (5 * np.arange(light.size * 2 // 5) // 2).tolist():
+        streak = streak + 1 if (light[sample] >= (530 if state else 570)) != state else 0
+        if streak == consecutive:
+            state, streak = not state, 0
+        on = on + 1 if state else 0
+        off = 0 if on > on_delay else off + 1
+        if (off <= off_delay) != active:
+            active = not active
+            edges.append(sample + lag + int(rng.integers(-jitter, jitter + 1)))
+    output = TwoState(False, np.maximum.accumulate(np.array(edges))).dense(light.size)
+    logged = LoggedEdges.of(output)
+    found = identify_edges(light, logged, sample_rate_hz=1000, unit="counts", jitter=jitter, longest_ms=40)
+    fitting = [c for c in found.classes if float(c.ratio) == 2.5 and c.timing.holds(consecutive, on_delay, off_delay)]
+    assert any(c.on_level.low < 570 <= c.on_level.high and c.off_level.low < 530 <= c.off_level.high for c in fitting)
+
+
 def test_a_search_without_work_left_says_what_it_knows(monkeypatch: pytest.MonkeyPatch) -> None:
     """Products at equal distances fit many rates: whole ones are tried first."""
     light = np.tile(np.repeat([10.0, 90.0, 10.0], [20, 12, 8]), 20)
