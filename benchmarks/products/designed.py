@@ -15,6 +15,7 @@ import json
 import subprocess
 from collections.abc import Iterator
 from contextlib import contextmanager
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -26,6 +27,7 @@ from teachlab.data.split import split
 from teachlab.errors import Abstained
 from teachlab.model.score import Rules
 from teachlab.model.setting import Setting
+from teachlab.model.teaching import Shown
 from teachlab.questions.surface.given_settings.pairs import score_pairs
 from teachlab.synthetic import generate, load_scenario
 from teachlab.teaching.block import TeachBlock
@@ -199,6 +201,28 @@ def recorded() -> Iterator[dict[str, Any]]:
                 }  # fmt: skip
 
 
+def limits() -> dict[str, Any]:
+    """What the clear jars ask of a design on what was shown of the fresh seeds: why two constants cannot be less."""
+    needed, gaps, dark = [], [], []
+    for taught_seed, _ in FRESH:
+        view = TeachBlock(*generate(load_scenario(SCENARIOS["A01"]), 400, taught_seed)).draw({Shown.EVENTS}, 0, 0)
+        shown, ms = ShownLight.of(view), 1000 / view.rate_hz
+        waits = np.arange(round(90 / ms), round(150 / ms))
+        grid = replace(
+            CellGrid.of(shown, levels=41, delays=14, levels_only=False), filters=np.array([1]), off_delays=waits
+        )
+        cells = ShownCounter(view).cells(replace(grid, on_delays=grid.on_delays[:6]), shown)
+        right = cells.min(axis=(0, 1, 2, 3)) == 0
+        needed.append(float(waits[right.argmax()] * ms))
+        gaps.append(shown.shortest_gap * ms)
+        events, level = view.events, -(shown.background + 0.5 * shown.contrast)
+        dark += [
+            float(np.mean(events.light[a:b] < level)) for a, b in zip(events.start, events.end, strict=True)
+        ]  # fmt: skip
+    shares = np.quantile(dark, (0.05, 0.5, 0.95)).round(2).tolist()
+    return {"off_delay_ms": [min(needed), max(needed)], "shortest_gap_ms": min(gaps), "dark_share": shares}
+
+
 def short(setting: Setting) -> dict[str, Any]:
     """What was designed, in a line."""
     return {
@@ -208,7 +232,7 @@ def short(setting: Setting) -> dict[str, Any]:
     }  # fmt: skip
 
 
-def page(rows: list[dict[str, Any]], commit: str) -> str:
+def page(rows: list[dict[str, Any]], commit: str, limit: dict[str, Any]) -> str:
     """The tables in Markdown."""
     lines = [r for r in rows if "scenario" in r]
     conditions = ("clean", "+1 % ambient", "gain 0.9", "half-teach draws")
@@ -256,6 +280,17 @@ def page(rows: list[dict[str, Any]], commit: str) -> str:
         "price is what a feature must add, the power how much the smallest reserve "
         "counts: `teachlab/teaching/cells/cell_reserves.py`. Each variant changes one constant; of the seeds that "
         "helped with the constants only the three above are run.", "",
+        "Two constants have an end that the clear jars set. The middle of a jar is clear: the output must be held over "
+        "it, and "
+        "released before the next jar. Error-free on what was shown is an off-delay of at least "
+        f"{limit['off_delay_ms'][0]:.0f} to {limit['off_delay_ms'][1]:.0f} ms (six seeds), and the gap lasts "
+        f"{limit['shortest_gap_ms']:.0f} ms. Half of the gap is {limit['shortest_gap_ms'] / 2:.0f} ms, so `longest "
+        "delay 0.5` ends where delays without an error begin, and all of its errors but 2 are "
+        "jars. 0.7 and 0.85 have room. The walls of a jar are dark for "
+        f"{100 * limit['dark_share'][1]:.0f} % of its pass (median; 5 % of the passes: less than "
+        f"{100 * limit['dark_share'][0]:.0f} %, and more than {100 * limit['dark_share'][2]:.0f} %). Light that is "
+        "held for 40 % of a pass is that of the clear middle, brighter than the gap, so `held for 0.4` declines. 0.15 "
+        "and 0.25 see the walls.", "",
         "## Light that ships", "", "| recording | variant | condition | median errors | worst | abstained |",
         "|---|---|---|---|---|---|",
     ]  # fmt: skip
@@ -284,20 +319,22 @@ def _commit() -> str:
 
 def main() -> None:
     """Run everything and store it."""
-    commit, rows = _commit(), list(recorded())
+    commit, rows, limit = _commit(), list(recorded()), limits()
     with counted_once():
         for row in synthetic():
             # What is stored grows by whole pairs of seeds: a run that is cut short leaves a table of those.
             if "scenario" in rows[-1] and row["seeds"] != rows[-1]["seeds"]:
-                _store(rows, commit)
+                _store(rows, commit, limit)
             rows.append(row)
-    _store(rows, commit)
+    _store(rows, commit, limit)
 
 
-def _store(rows: list[dict[str, Any]], commit: str) -> None:
+def _store(rows: list[dict[str, Any]], commit: str, limit: dict[str, Any]) -> None:
     cells = ",\n".join(json.dumps(row, ensure_ascii=False) for row in rows)
-    (RESULTS / "designed.json").write_text(f'{{"commit": "{commit}", "cells": [\n{cells}\n]}}\n')
-    (RESULTS / "designed.md").write_text(page(rows, commit))
+    (RESULTS / "designed.json").write_text(
+        f'{{"commit": "{commit}", "jars": {json.dumps(limit)}, "cells": [\n{cells}\n]}}\n'
+    )
+    (RESULTS / "designed.md").write_text(page(rows, commit, limit))
 
 
 if __name__ == "__main__":
