@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -110,6 +111,26 @@ def test_a_first_stretch_bounds_every_cell(seed: int) -> None:
         assert (bounds >= before).all()
         before = bounds
     assert before.max() > 0
+
+
+def test_long_light_that_is_quiet_at_every_level(monkeypatch: pytest.MonkeyPatch) -> None:
+    start = 100 + 200 * np.arange(30)
+    light = np.full(6200, 10.0)
+    for a in start.tolist():
+        light[a : a + 80] = 90.0
+    view = busy_line(0)
+    events = replace(
+        view.events,
+        light=light,
+        start=start,
+        end=start + 80,
+        detect=np.ones(30, bool),
+        label=np.full(30, "tin", object),
+    )
+    view = replace(view, events_=events)
+    of_all = designed(view)
+    all_are_busy(monkeypatch, rounds=1000)
+    assert designed(view).taught == of_all.taught
 
 
 def test_few_rows_are_counted_in_full(monkeypatch: pytest.MonkeyPatch) -> None:

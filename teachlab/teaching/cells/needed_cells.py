@@ -60,7 +60,8 @@ class NeededCells:
             first *= LONGER
         self._counters.append(counter)
         self._stage[quiet] = len(self._counters) - 1
-        self.errors[~quiet] = self._counters[0].levels(grid, shown, ~quiet)
+        if not quiet.all():
+            self.errors[~quiet] = self._counters[0].levels(grid, shown, ~quiet)
 
     @property
     def counted(self) -> Bools:
