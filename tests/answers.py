@@ -10,7 +10,6 @@ shown elsewhere, by hand and by outside sources: here a person reads the differe
 from __future__ import annotations
 
 import contextlib
-import importlib.util
 import json
 import math
 import re
@@ -23,6 +22,7 @@ from tempfile import TemporaryDirectory
 from typing import Any
 from unittest.mock import patch
 
+import documents
 from typer.testing import CliRunner
 
 from teachlab.cli import app, command_of
@@ -201,12 +201,7 @@ def documented() -> dict[str, Any]:
 
 def prepared(folder: Path) -> Any:
     """Write lines, settings, criteria and records into a folder; return the lines of all commands."""
-    spec = importlib.util.spec_from_file_location("lines_of_answers", HERE / "documents.py")
-    assert spec is not None
-    assert spec.loader is not None
-    made = importlib.util.module_from_spec(spec)
-    spec.loader.exec_module(made)
-    made.files(folder)
+    documents.files(folder)
     (folder / "limits.toml").write_text(LIMITS)
     with contextlib.chdir(folder):
         for line in BEFOREHAND.strip().splitlines():
@@ -216,7 +211,7 @@ def prepared(folder: Path) -> Any:
     helps = [f"{name} --help" for name in COMMANDS]
     helps += [f"{name} {sub} --help" for name in COMMANDS for sub in getattr(command_of(name), "commands", ())]
     # A guide's pages have tests of their own, and a record is verified that was written beforehand.
-    calls = [*filter(None, made.COMMANDS.splitlines()), *FURTHER.split("\n")[1:-1]]
+    calls = [*filter(None, documents.COMMANDS.splitlines()), *FURTHER.split("\n")[1:-1]]
     calls = [line for line in calls if "record/" not in line and not line.startswith("guide")]
     return [*helps, *calls, KEYS]
 

@@ -5,28 +5,23 @@ A difference that is meant is renewed with `python tests/answers.py`, read, and 
 
 from __future__ import annotations
 
-import importlib.util
 import math
 import re
 from pathlib import Path
 
+import answers
 import pytest
 
 from teachlab.cli.commands import COMMANDS
 
-spec = importlib.util.spec_from_file_location("answers_of_commands", Path(__file__).with_name("answers.py"))
-assert spec is not None
-assert spec.loader is not None
-made = importlib.util.module_from_spec(spec)
-spec.loader.exec_module(made)
 NUMBER = re.compile(r"[-+]?\d+\.?\d*(?:e[-+]?\d+)?")
-KEPT = sorted(file.stem for file in made.FOLDER.glob("*.txt"))
+KEPT = sorted(file.stem for file in answers.FOLDER.glob("*.txt"))
 
 
 @pytest.fixture(scope="module")
 def folder(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, list[str]]:
     place = tmp_path_factory.mktemp("answers")
-    return place, made.prepared(place)
+    return place, answers.prepared(place)
 
 
 def differs(kept: str, now: str) -> bool:
@@ -41,14 +36,14 @@ def differs(kept: str, now: str) -> bool:
 
 def test_every_command_has_its_answers(folder: tuple[Path, list[str]]) -> None:
     assert sorted({line.split()[0] for line in folder[1]}) == KEPT
-    assert set(COMMANDS) | {made.KEYS} == set(KEPT)
+    assert set(COMMANDS) | {answers.KEYS} == set(KEPT)
 
 
 @pytest.mark.parametrize("command", KEPT)
 def test_a_command_says_what_it_said(folder: tuple[Path, list[str]], command: str) -> None:
     place, lines = folder
-    kept = (made.FOLDER / f"{command}.txt").read_text(encoding="utf-8").splitlines()
-    now = "".join(made.answers(place, [line for line in lines if line.split()[0] == command])).splitlines()
+    kept = (answers.FOLDER / f"{command}.txt").read_text(encoding="utf-8").splitlines()
+    now = "".join(answers.answers(place, [line for line in lines if line.split()[0] == command])).splitlines()
     other = [f"- {a}\n+ {b}" for a, b in zip(kept, now, strict=False) if differs(a, b)]
     assert not other, "\n".join([f"`python tests/answers.py {command}` renews:", *other[:12]])
     assert len(kept) == len(now)

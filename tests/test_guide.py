@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-import importlib.util
 import re
 import shlex
 from pathlib import Path
-from types import ModuleType
 
+import guide
 import numpy as np
 import pytest
 from typer.testing import CliRunner
@@ -23,20 +22,11 @@ MOST_DIFFERENT = 0.01
 """Share of pixels that may differ by font and rounding."""
 
 
-def script() -> ModuleType:
-    found = importlib.util.spec_from_file_location("guide_script", Path(__file__).parent / "guide.py")
-    assert found is not None
-    assert found.loader is not None
-    module = importlib.util.module_from_spec(found)
-    found.loader.exec_module(module)
-    return module
-
-
 def test_every_page_prints_and_draws_what_its_commands_make() -> None:
     from matplotlib.image import imread
 
     stale = []
-    for name, text, folder in script().renewed_pages():
+    for name, text, folder in guide.renewed_pages():
         page = guide_page(name)
         if page.text != text:
             stale.append(f"{name}: renew with python tests/guide.py\n{text}")

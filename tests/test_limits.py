@@ -5,13 +5,12 @@ The ranges are read from `tests/answers/keys.txt`, which a person has read, and 
 
 from __future__ import annotations
 
-import importlib.util
 import json
 import math
 from collections.abc import Iterator
-from pathlib import Path
 from typing import Any
 
+import answers
 import pytest
 from pydantic import BaseModel, ValidationError
 
@@ -20,12 +19,6 @@ from teachlab.model.following_and_window import FollowingSetting, TurningPointSe
 from teachlab.model.recording import RecordingInfo
 from teachlab.model.setting import Setting
 from teachlab.teaching.registry import BUILT_IN, installed_class
-
-spec = importlib.util.spec_from_file_location("answers_of_keys", Path(__file__).with_name("answers.py"))
-assert spec is not None
-assert spec.loader is not None
-made = importlib.util.module_from_spec(spec)
-spec.loader.exec_module(made)
 
 LEVELS = {"unit": "mV", "on_level": 5.0, "off_level": 4.0}
 VALUES: dict[type[Any], dict[str, Any]] = {
@@ -40,7 +33,7 @@ VALUES: dict[type[Any], dict[str, Any]] = {
 def told() -> dict[str, Any]:
     """Return the schemas as they are kept, a table a name."""
     found: dict[str, Any] = {}
-    for line in (made.FOLDER / f"{made.KEYS}.txt").read_text(encoding="utf-8").splitlines():
+    for line in (answers.FOLDER / f"{answers.KEYS}.txt").read_text(encoding="utf-8").splitlines():
         where, _, text = line.partition(" = ")
         *path, last = where.split(".")
         inner = found
@@ -98,7 +91,7 @@ def known(model: type[BaseModel]) -> None:
                     known(one)
 
 
-for _model in made.WRITTEN:
+for _model in answers.WRITTEN:
     known(_model)
 
 

@@ -2,22 +2,14 @@
 
 from __future__ import annotations
 
-import importlib.util
-from pathlib import Path
 from typing import Any
 
 import pytest
+from documents import documents, undescribed
 from jsonschema import Draft202012Validator
 
 from teachlab.errors import ParameterError
 from teachlab.schemas import schema_names, schema_of
-
-spec = importlib.util.spec_from_file_location("documents_of_commands", Path(__file__).with_name("documents.py"))
-assert spec is not None
-assert spec.loader is not None
-made = importlib.util.module_from_spec(spec)
-spec.loader.exec_module(made)
-documents, undescribed = made.documents, made.undescribed
 
 
 @pytest.fixture(scope="module")

@@ -7,7 +7,6 @@ be whole as the format that it is (SVG, HTML, JSON, CSV), with nothing in it tha
 from __future__ import annotations
 
 import csv
-import importlib.util
 import json
 import re
 import shlex
@@ -20,6 +19,7 @@ from html.parser import HTMLParser
 from pathlib import Path
 from typing import Any
 
+import documents
 import pyarrow as pa
 import pyarrow.parquet as pq
 import pytest
@@ -33,12 +33,6 @@ from teachlab.model.recording import RecordingInfo
 from teachlab.studies.family.study_plan import StudyFile
 from teachlab.synthetic import scenario_text
 from teachlab.synthetic.scenario import Scenario
-
-spec = importlib.util.spec_from_file_location("lines_of_documents", Path(__file__).parents[1] / "documents.py")
-assert spec is not None
-assert spec.loader is not None
-made = importlib.util.module_from_spec(spec)
-spec.loader.exec_module(made)
 
 MARKUP = "</script><x-evil onevil=1>&amp;<!--\" onevil=\"1' onevil='1"
 UNSEEN = "\x1b[31m\x9b1m\x07\x08\u202egnp\u2066\u200f\u2028\ufeff\u00ad\r"
@@ -115,7 +109,7 @@ class Called(Odd):
 
 
 def hostile_files(folder: Path) -> None:
-    made.files(folder)
+    documents.files(folder)
     for path in folder.glob("*.parquet"):
         change_parquet(path)
     for path in folder.glob("*.json"):
@@ -248,7 +242,7 @@ surface N --setting good.json --strategy ./odd.py:Odd --draws 2 --out more24.svg
 def lines() -> list[list[str]]:
     """Return every line of the documents, with a picture, a page or a table written too, and those above."""
     out = []
-    for k, text in enumerate(filter(None, made.COMMANDS.splitlines())):
+    for k, text in enumerate(filter(None, documents.COMMANDS.splitlines())):
         words = shlex.split(text)
         if text.startswith(LEFT_OUT):
             continue

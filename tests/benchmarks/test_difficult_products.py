@@ -1,9 +1,8 @@
 """A small, fast part of the suite of difficult products, with fixed seeds; the whole of it runs in benchmarks/."""
 
-import importlib
-import sys
 from pathlib import Path
 
+import loading
 import numpy as np
 import pytest
 
@@ -16,11 +15,8 @@ pytestmark = pytest.mark.skipif(not (FOLDER / "run.py").is_file(), reason="the b
 @pytest.fixture(scope="module")
 def modules():
     """The scripts of the suite, which import each other by their bare names."""
-    with pytest.MonkeyPatch.context() as patch:
-        patch.syspath_prepend(FOLDER)
-        yield {name: importlib.import_module(name) for name in MODULES}
-    for name in MODULES:
-        del sys.modules[name]
+    with loading.scripts(FOLDER, MODULES) as found:
+        yield found
 
 
 @pytest.fixture(scope="module")

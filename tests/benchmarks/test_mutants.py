@@ -2,11 +2,10 @@
 
 import ast
 import dataclasses
-import importlib.util
-import sys
 from pathlib import Path
 
 import pytest
+from loading import script
 
 FILE = Path(__file__).parents[2] / "benchmarks" / "mutants.py"
 PACKAGE = Path(__file__).parents[2] / "teachlab" / "model"
@@ -26,12 +25,7 @@ def f(x: int, low=3) -> int:
 
 @pytest.fixture(scope="module")
 def mutants():
-    spec = importlib.util.spec_from_file_location("_mutants", FILE)
-    module = importlib.util.module_from_spec(spec)
-    sys.modules[spec.name] = module
-    spec.loader.exec_module(module)
-    yield module
-    del sys.modules[spec.name]
+    return script(FILE)
 
 
 def test_every_operator_has_its_place_and_nothing_that_does_not_run_is_touched(mutants, tmp_path):

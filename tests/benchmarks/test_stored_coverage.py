@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import importlib
 import json
-import sys
 from collections.abc import Iterator
 from pathlib import Path
 from types import ModuleType
 from typing import Any
 
+import loading
 import pytest
 
 FOLDER = Path(__file__).parents[2] / "benchmarks" / "coverages"
@@ -33,11 +32,8 @@ pytestmark = pytest.mark.skipif(not FOLDER.parent.is_dir(), reason="the benchmar
 @pytest.fixture(scope="module")
 def scripts() -> Iterator[dict[str, ModuleType]]:
     """The scripts, which import each other by their bare names."""
-    with pytest.MonkeyPatch.context() as patch:
-        patch.syspath_prepend(FOLDER)
-        yield {name: importlib.import_module(name) for name in MODULES}
-    for name in MODULES:
-        del sys.modules[name]
+    with loading.scripts(FOLDER, MODULES) as found:
+        yield found
 
 
 def _stored(name: str) -> dict[str, Any]:

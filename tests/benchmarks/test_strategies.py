@@ -1,10 +1,9 @@
 """What the stored benchmarks of the strategies claim: every prediction can fail, every row is of code that is named."""
 
-import importlib
 import json
-import sys
 from pathlib import Path
 
+import loading
 import numpy as np
 import pytest
 
@@ -21,11 +20,8 @@ pytestmark = pytest.mark.skipif(not (FOLDER / "run.py").is_file(), reason="the b
 @pytest.fixture(scope="module")
 def modules():
     """The scripts, which import each other by their bare names."""
-    with pytest.MonkeyPatch.context() as patch:
-        patch.syspath_prepend(FOLDER)
-        yield {name: importlib.import_module(name) for name in MODULES}
-    for name in MODULES:
-        del sys.modules[name]
+    with loading.scripts(FOLDER, MODULES) as found:
+        yield found
 
 
 @pytest.fixture(scope="module")

@@ -6,11 +6,9 @@ environment, as in .ci/run, they fail instead.
 
 from __future__ import annotations
 
-import importlib.util
 import json
 import os
 import shutil
-import sys
 from collections.abc import Callable, Iterator
 from pathlib import Path
 from types import ModuleType
@@ -18,6 +16,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+from loading import script
 from typer.testing import CliRunner
 
 from teachlab.cli import app
@@ -65,14 +64,7 @@ def stressed() -> ModuleType:
 
 
 def _of_the_properties(name: str) -> ModuleType:
-    path = Path(__file__).parent.parent / "properties" / f"{name}.py"
-    spec = importlib.util.spec_from_file_location(f"_browser_{name}", path)
-    assert spec is not None
-    assert spec.loader is not None
-    module = importlib.util.module_from_spec(spec)
-    sys.modules[spec.name] = module
-    spec.loader.exec_module(module)
-    return module
+    return script(Path(__file__).parent.parent / "properties" / f"{name}.py")
 
 
 def lacking(what: str) -> None:

@@ -1,20 +1,15 @@
 """What cannot be told is told in words: no screen of any command prints nan or inf."""
 
-import importlib.util
 import re
 import shlex
 from pathlib import Path
 
+import documents
 import pytest
 from typer.testing import CliRunner
 
 from teachlab.cli import app
 
-spec = importlib.util.spec_from_file_location("documents_of_commands", Path(__file__).parents[1] / "documents.py")
-assert spec is not None
-assert spec.loader is not None
-made = importlib.util.module_from_spec(spec)
-spec.loader.exec_module(made)
 NOT_A_NUMBER = re.compile(r"(?<![\w/.'\"-])[-+]?(nan|inf|NaN|Infinity)(?![\w/.'\"-])")
 MORE = """
 inspect bare.parquet --details
@@ -32,13 +27,13 @@ timing a.parquet --setting never.json
 
 def test_no_screen_prints_what_is_no_number(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.chdir(tmp_path)
-    made.files(tmp_path)
+    documents.files(tmp_path)
     good = (tmp_path / "good.json").read_text()
     (tmp_path / "never.json").write_text(re.sub(r'("on_level|"off_level)": [\d.]+', r'\1": 900', good))
     (tmp_path / "short.json").write_text(re.sub(r'"on_level": [\d.]+', '"on_level": 199', good))
     told, codes = {}, set()
     # Documents are read by their own test, with the same commands.
-    for text in [line for line in (made.COMMANDS + MORE).splitlines() if line]:
+    for text in [line for line in (documents.COMMANDS + MORE).splitlines() if line]:
         words = shlex.split(text)
         if "follow.json" in words:
             continue

@@ -16,7 +16,6 @@ are shown for all commands alike, below.
 
 from __future__ import annotations
 
-import importlib.util
 import json
 import shlex
 import shutil
@@ -26,6 +25,7 @@ from functools import cache
 from pathlib import Path
 from typing import Any
 
+import documents
 import numpy as np
 import pytest
 from openpyxl import Workbook
@@ -39,12 +39,6 @@ from teachlab.data.truth_files import read_truth, write_truth
 from teachlab.model.recording import Recording
 from teachlab.model.setting import Setting
 from teachlab.model.truth import Truth
-
-spec = importlib.util.spec_from_file_location("lines_of_documents", Path(__file__).parents[1] / "documents.py")
-assert spec is not None
-assert spec.loader is not None
-made = importlib.util.module_from_spec(spec)
-spec.loader.exec_module(made)
 
 TABLE = """
 guide
@@ -566,7 +560,7 @@ PARSED = dict(commands())
 def _folder(tmp_path_factory: pytest.TempPathFactory) -> Iterator[None]:
     folder = tmp_path_factory.mktemp("liveness")
     with pytest.MonkeyPatch.context() as patch:
-        made.files(folder)
+        documents.files(folder)
         patch.chdir(folder)
         # The demo teaches every strategy on what ships, for a minute: here on the small line.
         patch.setattr("teachlab.cli.demo.SHOWN", ((str(folder / "a"), "a small line"),))

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import importlib.util
-import sys
 from collections import Counter
 from collections.abc import Callable, Sequence
 from pathlib import Path
@@ -11,21 +9,14 @@ from types import ModuleType
 from typing import Any
 
 import pytest
+from loading import script
 
 from teachlab.data.parquet_source import ParquetSource
 from teachlab.model.recording import Block
 
 
 def _load(name: str) -> ModuleType:
-    unique = f"_properties_{name}"
-    if unique not in sys.modules:
-        spec = importlib.util.spec_from_file_location(unique, Path(__file__).with_name(f"{name}.py"))
-        assert spec is not None
-        assert spec.loader is not None
-        module = importlib.util.module_from_spec(spec)
-        sys.modules[unique] = module
-        spec.loader.exec_module(module)
-    return sys.modules[unique]
+    return script(Path(__file__).with_name(f"{name}.py"))
 
 
 @pytest.fixture(scope="session")

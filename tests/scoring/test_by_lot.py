@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-import importlib.util
 from pathlib import Path
 from types import ModuleType
 
 import numpy as np
 import pytest
+from loading import BENCHMARKS, script
 
 from teachlab.errors import ParameterError
 from teachlab.model.score import Outcome, Trials
@@ -22,13 +22,7 @@ HIT, MISS, EXCLUDED = Outcome.HIT, Outcome.MISS, Outcome.EXCLUDED
 
 @pytest.fixture(scope="module")
 def benchmark() -> ModuleType:
-    path = Path(__file__).parents[2] / "benchmarks" / "coverages" / "lots.py"
-    spec = importlib.util.spec_from_file_location("_coverage_lots", path)
-    assert spec is not None
-    assert spec.loader is not None
-    module = importlib.util.module_from_spec(spec)
-    spec.loader.exec_module(module)
-    return module
+    return script(BENCHMARKS / "coverages" / "lots.py")
 
 
 @pytest.mark.parametrize(

@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import importlib.util
 import json
 import math
-from pathlib import Path
 from types import ModuleType
 
 import numpy as np
 import pytest
+from loading import BENCHMARKS, script
 
 from teachlab.errors import ParameterError
 from teachlab.model.score import Outcome, Trials
@@ -21,17 +20,11 @@ from teachlab.statistics.intervals import count
 from teachlab.statistics.lots import Source
 
 QUIET, TRIPPED, HIT, EXCLUDED = Outcome.QUIET, Outcome.TRIPPED, Outcome.HIT, Outcome.EXCLUDED
-BENCHMARKS = Path(__file__).parents[2] / "benchmarks" / "coverages"
 
 
 @pytest.fixture(scope="module")
 def benchmark() -> ModuleType:
-    spec = importlib.util.spec_from_file_location("_coverage_bursts", BENCHMARKS / "bursts.py")
-    assert spec is not None
-    assert spec.loader is not None
-    module = importlib.util.module_from_spec(spec)
-    spec.loader.exec_module(module)
-    return module
+    return script(BENCHMARKS / "coverages" / "bursts.py")
 
 
 def test_variance_over_mean_by_hand() -> None:

@@ -2,30 +2,22 @@
 
 from __future__ import annotations
 
-import importlib.util
 import json
 import math
-from pathlib import Path
 from types import ModuleType
 
 import numpy as np
 import pytest
+from loading import BENCHMARKS, script
 from scipy.stats import chi2, genpareto
 
 from teachlab.errors import Abstained, ParameterError
 from teachlab.statistics.tail import _profile_upper, fit_tail, tail_bound
 
-BENCHMARKS = Path(__file__).parents[2] / "benchmarks" / "coverages"
-
 
 @pytest.fixture(scope="module")
 def benchmark() -> ModuleType:
-    spec = importlib.util.spec_from_file_location("_coverage_tail", BENCHMARKS / "tail.py")
-    assert spec is not None
-    assert spec.loader is not None
-    module = importlib.util.module_from_spec(spec)
-    spec.loader.exec_module(module)
-    return module
+    return script(BENCHMARKS / "coverages" / "tail.py")
 
 
 def _peaks(n: int = 500, seed: int = 1) -> np.ndarray:
