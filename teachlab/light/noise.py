@@ -1,4 +1,4 @@
-"""Local noise from first differences, with a floor that is never zero; medians in bounded memory."""
+"""Local noise from first differences, which is never 0; medians in little memory; memory that noisy light needs."""
 
 from __future__ import annotations
 
@@ -15,30 +15,31 @@ if TYPE_CHECKING:
     from teachlab.model.recording import Recording
 
 KEPT_VALUES = 1 << 18
-"""Medians are exact up to this many values and taken from an even selection of them beyond."""
+"""Up to this many values a median is exact. Of more values, an even selection is used."""
 LEAST_COUNTED, COUNTED_RANGE = 4096, 1 << 16
-"""From so many whole numbers on, within such a range, a median is found by counting."""
+"""At least so many whole numbers, within such a range, are counted to find their median."""
 MAX_LEVELS = 1 << 17
-"""The smallest step is looked for among this many distinct levels."""
+"""The smallest step is searched among at most this many distinct levels."""
 LIBRARY_BYTES = 0.3e9
-"""The libraries, and the blocks of a recording that is read."""
+"""Memory of the libraries, and of the blocks in which a recording is read."""
 JUDGED = (60.0, 4000.0)
-"""Bytes a sample, and a crossing of the on-level, while a setting is judged: where noise trips, every filter and delay
-is tried on it. Measured on clean light and on noise alone, where 200,000 samples take 3,800 and a million 2,000."""
+"""Bytes for each sample, and for each crossing of the on-level, to judge a setting: if noise trips, every filter and
+delay is tried. Measured on clean light and on noise alone: 3,800 for 200,000 samples of noise, 2,000 for a million."""
 ONCE, HELD_WHOLE = 130.0, 5_000_000
-"""Bytes a sample for a replay that looks for a design that would mend it: up to so many samples; a longer one is read
-once and never held. Measured 122 on five million samples with a trip in 20,000, and 0.1 on a hundred million."""
+"""Bytes for each sample of a replay that also tries a design, and the number of samples up to which it does. A longer
+recording is read once, and not held. Measured: 122 for five million samples with a trip in 20,000, 0.1 for a hundred
+million."""
 STRETCHES, STRETCH = 4, 1 << 15
-"""Stretches of a recording that tell how noisy it is, and samples of each."""
+"""Number of stretches of a recording that show how noisy it is, and samples of each."""
 GOLDEN = np.uint64(0x9E3779B97F4A7C15)
-"""2⁶⁴ divided by the golden ratio: multiples of it spread evenly and in step with no period of the light."""
+"""2⁶⁴ divided by the golden ratio: its multiples spread evenly, and follow no period of the light."""
 
 
 class Selection:
-    """A stream of values of which at most `limit` are kept, evenly spread, whatever the block size.
+    """At most `limit` values of a stream, evenly spread; the size of the blocks has no effect.
 
-    Value i is kept if the fraction ``i / φ mod 1`` is below ``1 / stride``; the stride doubles when too
-    many are kept, which drops every kept value that the new stride would not have kept.
+    Value i is kept if the fraction ``i / φ mod 1`` is below ``1 / stride``. If too many are kept, the stride doubles,
+    and the values that it does not keep are dropped.
 
     Examples
     --------
@@ -59,7 +60,7 @@ class Selection:
     def push(self, values: NDArray[np.float64]) -> None:
         """Take the next values."""
         # Fibonacci hashing: index · 2^64/φ modulo 2^64. The smallest of these numbers are spread evenly over the
-        # recording, so halving the bound halves the selection evenly, whatever was pushed in which blocks.
+        # recording. So half the bound keeps half of the values, evenly, in blocks of any size.
         index = np.arange(self.count, self.count + values.size, dtype=np.uint64) * GOLDEN
         self.count += values.size
         if self._bits:
@@ -82,17 +83,17 @@ class Selection:
         self._held = int(np.count_nonzero(chosen))
 
     def values(self) -> NDArray[np.float64]:
-        """Return what was kept, in the order it came."""
+        """Return the kept values, in the order in which they came."""
         return np.concatenate(self._kept) if self._kept else np.empty(0, np.float64)
 
     def median(self) -> float | None:
-        """Return the median, None without values."""
+        """Return the median; None without values."""
         values = self.values()
         return median(values) if values.size else None
 
 
 class SmallestStep:
-    """Streams light and finds the smallest step between the levels that occur (one LSB of a converter)."""
+    """The smallest step between levels that occur in a stream of light: one LSB of a converter."""
 
     def __init__(self) -> None:
         self._levels: Any = None
@@ -108,9 +109,9 @@ class SmallestStep:
             self._levels = found if self._levels is None else np.union1d(self._levels, found)
             if self._levels.size > MAX_LEVELS:
                 self._step = self._smallest()
-                # More levels than that are a float signal: the step found so far is its rounding, and memory is kept.
+                # So many levels are a float signal: the step found so far is its rounding. More would take memory.
                 self._levels = self._levels[: MAX_LEVELS + 1]
-            # Whole numbers lie no nearer to one another than 1.
+            # No step between whole numbers is below 1.
             self._known = self._levels.size > MAX_LEVELS or (valid.dtype.kind in "iu" and self._smallest() == 1)
 
     def _smallest(self) -> float:
@@ -138,10 +139,10 @@ def local_noise(differences: NDArray[np.float64], step: float | None) -> float |
 
     Notes
     -----
-    ``sigma = 1.4826 · MAD(first differences) / √2``, at least ``step / √12``: the MAD is exactly 0 where
-    the noise is below half a step, and zero is never certainty. The factor 1.4826 makes the MAD of a
-    normal distribution its standard deviation (1 / Φ⁻¹(3/4)); a difference of two independent samples
-    has √2 times the noise of one; a level known to one step has the standard deviation step / √12.
+    ``sigma = 1.4826 · MAD(first differences) / √2``, at least ``step / √12``. The MAD is exactly 0 if the noise is
+    below half a step, but no light is known without doubt. The factor 1.4826, which is 1 / Φ⁻¹(3/4), makes the MAD of
+    a normal distribution its standard deviation. A difference of two independent samples has √2 times the noise of
+    one. A level that is known to one step has the standard deviation step / √12.
 
     References
     ----------
@@ -157,14 +158,14 @@ def local_noise(differences: NDArray[np.float64], step: float | None) -> float |
 
 
 def noise_of(away: float, step: float | None) -> float:
-    """Return the local noise for a median absolute deviation of first differences; as `local_noise`."""
+    """Return the local noise from the median absolute deviation of first differences, as `local_noise` does."""
     floor = 0.0 if step is None else step / math.sqrt(12)
-    # 1.4826 makes the MAD of normal values their standard deviation; √2 since a difference has twice the variance.
+    # 1.4826 makes the MAD of normal values their standard deviation. A difference has twice the variance: hence √2.
     return max(1.4826 * away / math.sqrt(2), floor)
 
 
 def deviation(values: NDArray[np.float64]) -> float:
-    """Return the median absolute deviation from the median: whole numbers of a small range are counted, not sorted.
+    """Return the median absolute deviation from the median; whole numbers of a small range are counted, not sorted.
 
     Examples
     --------
@@ -174,11 +175,11 @@ def deviation(values: NDArray[np.float64]) -> float:
     low, high = float(values.min()), float(values.max())
     if math.isnan(low):
         return low
-    # Infinities compare as too wide.
+    # With infinite values the range is too wide.
     if values.size >= LEAST_COUNTED and high - low < COUNTED_RANGE and abs(low) < 2**53:
         whole = values.astype(np.int64)
         if (whole == values).all():
-            # Whole numbers within a small range: counting replaces two sorts of a million values.
+            # To count them replaces two sorts of a million values.
             counts = np.bincount(whole - int(low))
             levels = np.arange(counts.size, dtype=np.float64) + low
             away = np.abs(levels - _middle(levels, counts))
@@ -188,9 +189,9 @@ def deviation(values: NDArray[np.float64]) -> float:
 
 
 def median(values: NDArray[np.floating[Any]]) -> float:
-    """Return the median of at least one value, none of them NaN.
+    """Return the median of one or more values without NaN.
 
-    One place of the order is asked for, not two as the library does: that takes a fifth of the time.
+    It asks for one place of the order, and the library for two: this takes a fifth of the time.
 
     Examples
     --------
@@ -205,7 +206,7 @@ def median(values: NDArray[np.floating[Any]]) -> float:
 
 
 def _middle(levels: NDArray[np.float64], counts: NDArray[np.int64]) -> float:
-    """Return the median of ascending levels that occur so often."""
+    """Return the median of levels in ascending order, each with its count."""
     before = np.cumsum(counts)
     n = int(before[-1])
     a, b = levels[np.searchsorted(before, [(n - 1) // 2, n // 2], side="right")]
@@ -213,15 +214,15 @@ def _middle(levels: NDArray[np.float64], counts: NDArray[np.int64]) -> float:
 
 
 def crossing_share(recording: Recording, level: float | None = None) -> float:
-    """Return how many samples of a recording lie on another side of a level than the one before, as a share.
+    """Return the share of samples that lie on the other side of a level than the sample before.
 
     Parameters
     ----------
     recording : Recording
         Read in a few short stretches.
     level : float, recording units, optional
-        Default: the middle between the lowest and the highest hundredth of each stretch, which objects cross twice and
-        noise alone at every other sample.
+        Default: the middle between the lowest and the highest hundredth of each stretch. An object crosses it twice;
+        noise alone crosses it at every second sample.
     """
     starts = np.linspace(0, max(0, recording.samples - STRETCH), STRETCHES).astype(int)
     crossed = looked = 0
@@ -238,7 +239,7 @@ def need_for_light(
     recording: Recording, what: str, *, sample: float, crossing: float, level: float | None = None,
     whole: int | None = None, edges: bool = True,
 ) -> None:  # fmt: skip
-    """Refuse work on a recording that would hold more than may be used: long ones, and noisy ones above all.
+    """Refuse work on a recording that needs more memory than may be used: a long one, or a noisy one.
 
     Parameters
     ----------
@@ -246,28 +247,28 @@ def need_for_light(
     what : str
         The work: "a surface".
     sample, crossing : float, bytes
-        Held for each sample, and beside it for each crossing of the level.
+        Memory for each sample, and more for each crossing of the level.
     level : float, recording units, optional
         As in `crossing_share`.
     whole : int, optional
-        A longer recording is never held as a whole: `sample` counts for so many.
+        Most samples that are held at a time: `sample` counts for so many.
     edges : bool
-        Whether something is kept of every crossing; else those too count in so many samples only.
+        Whether something is kept of every crossing; if not, only crossings of the held samples count.
 
     Raises
     ------
     ParameterError
-        With the estimate.
+        With the estimated memory.
     """
     held = min(recording.samples, whole or recording.samples)
     crossed = (recording.samples if edges else held) * crossing
     size = LIBRARY_BYTES + held * sample
-    if size + crossed > allowed_memory():  # else any light fits
+    if size + crossed > allowed_memory():  # otherwise any light fits
         size += crossed * crossing_share(recording, level)
         what = f"{what} of {recording.samples:,} samples of {recording.name}"
         need_memory(size, what, "Cut the recording, or log it more slowly.")
 
 
 def need_for_judging(recording: Recording, what: str, *, level: float | None = None) -> None:
-    """Refuse to judge a setting where that would hold more than may be used; parameters as `need_for_light`."""
+    """Refuse to judge a setting if that needs more memory than may be used; parameters as for `need_for_light`."""
     need_for_light(recording, what, sample=JUDGED[0], crossing=JUDGED[1], level=level)
