@@ -18,6 +18,7 @@ import copy
 import datetime
 import enum
 import functools
+import importlib
 import io
 import json
 import math
@@ -677,7 +678,7 @@ def options_of(command: str) -> dict[str, Any]:
     """Return the options of a command, or of all commands of a group, with their kinds."""
     from typing import get_type_hints
 
-    module = __import__(f"teachlab.cli.{LISTED[command].module}", fromlist=["register"])
+    module = importlib.import_module(f"teachlab.cli.{LISTED[command].module}")
     found: dict[str, Any] = {}
     for value in vars(module).values():
         if (

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import errno
 import importlib
+from collections.abc import Callable
 from typing import Any, NoReturn
 
 import typer
@@ -92,19 +93,25 @@ app = typer.Typer(
 )
 
 
+def functions_of(name: str) -> dict[str, Callable[..., Any]]:
+    """Return the function behind a command, or those of a group, by their names; its module is imported."""
+    found = getattr(importlib.import_module(f"teachlab.cli.{COMMANDS[name].module}"), f"{name}_command")
+    return found if isinstance(found, dict) else {name: found}
+
+
 def command_of(name: str) -> Any:
     """Return the command or group of commands of a name, with its examples; its module is imported."""
     from teachlab.cli.frame import explain, framed
 
-    part, listed = typer.Typer(), COMMANDS[name]
-    importlib.import_module(f"teachlab.cli.{listed.module}").register(part)
-    for these in (part, *(group.typer_instance for group in part.registered_groups)):
-        for command in these.registered_commands if these is not None else ():
-            if command.callback is not None:
-                command.callback = framed(command.name or name, command.callback)
+    part, listed, functions = typer.Typer(), COMMANDS[name], functions_of(name)
+    parts = part
+    if name not in functions:
+        parts = typer.Typer(no_args_is_help=True, help=listed.line)
+        part.add_typer(parts, name=name)
+    for each, function in functions.items():
+        parts.command(each)(framed(each, function))
     explain(part, listed.examples)
-    group = typer.main.get_group(part)
-    return group.commands[name]
+    return typer.main.get_group(part).commands[name]
 
 
 def _version(asked: bool) -> None:

@@ -14,11 +14,6 @@ from teachlab.cli.writing import picture_kind
 from teachlab.model.printable_text import typed_again
 
 
-def register(app: typer.Typer) -> None:
-    """Add the command."""
-    app.command("agree")(agree_command)
-
-
 def agree_command(
     recording: RecordingFile,
     setting: Annotated[str, typer.Option(help="Setting that the sensor had while it was logged: JSON.")],

@@ -18,11 +18,6 @@ if TYPE_CHECKING:
 NOT_SETTLED = 3
 
 
-def register(app: typer.Typer) -> None:
-    """Add the command."""
-    app.command("align")(align_command)
-
-
 def align_command(
     recording: RecordingFile,
     truth: PassesFile = None,

@@ -45,11 +45,6 @@ NAMED = 3
 """Number of strategies named before a reason that they share."""
 
 
-def register(app: typer.Typer) -> None:
-    """Add the command."""
-    app.command("bench")(bench_command)
-
-
 def bench_command(
     context: typer.Context,
     recordings: Annotated[list[str], typer.Argument(help="Recordings: NAME.parquet …, folders, patterns, addresses.")],

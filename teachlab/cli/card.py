@@ -18,11 +18,6 @@ if TYPE_CHECKING:
 NO_STEP = 3
 
 
-def register(app: typer.Typer) -> None:
-    """Add the command."""
-    app.command("card")(card_command)
-
-
 def card_command(
     recording: RecordingFile,
     setting: Annotated[str, typer.Option(help="Setting to key in: JSON.")],

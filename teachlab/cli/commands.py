@@ -11,7 +11,7 @@ class Listed:
     Parameters
     ----------
     module : str
-        File in ``cli/``, whose `register` adds the command.
+        File in ``cli/`` with the function ``NAME_command``; of a group, that is a table of functions by name.
     part : str
         Heading under which it is listed.
     line : str

@@ -14,11 +14,6 @@ from teachlab.model.printable_text import typed_again
 from teachlab.wording.notes import passes_note
 
 
-def register(app: typer.Typer) -> None:
-    """Add the command."""
-    app.command("compare")(compare_command)
-
-
 def compare_command(
     recording: RecordingFile,
     setting: Annotated[list[str], typer.Option(help="Setting (JSON). Give two or more; with --with give one.")],

@@ -11,11 +11,6 @@ from teachlab.cli.opening import teachers
 from teachlab.cli.options import Assignments, Json
 
 
-def register(app: typer.Typer) -> None:
-    """Add the command."""
-    app.command("conform")(conform_command)
-
-
 def conform_command(
     strategy: Annotated[str, typer.Argument(help="Name of a strategy, or a class in a file: ./mine.py:MyStrategy.")],
     set_: Assignments = None,

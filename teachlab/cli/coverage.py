@@ -17,11 +17,6 @@ if TYPE_CHECKING:
     from teachlab.questions.coverage import Coverage
 
 
-def register(app: typer.Typer) -> None:
-    """Add the command."""
-    app.command("coverage")(coverage_command)
-
-
 def coverage_command(
     recording: RecordingFile,
     cycle: Annotated[

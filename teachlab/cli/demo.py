@@ -21,11 +21,6 @@ DRAWS = 50
 """Fewer than the default of bench: enough for this ranking, in less than half the time."""
 
 
-def register(app: typer.Typer) -> None:
-    """Add the command."""
-    app.command("demo")(demo_command)
-
-
 def demo_command(
     draws: Draws = DRAWS,
     out: Annotated[str, typer.Option(help="Folder for the figure and the page.")] = ".",

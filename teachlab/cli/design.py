@@ -22,11 +22,6 @@ from teachlab.cli.options import (
 from teachlab.cli.teach import ask_for_setting
 
 
-def register(app: typer.Typer) -> None:
-    """Add the command."""
-    app.command("design")(design_command)
-
-
 def design_command(
     context: typer.Context,
     recording: RecordingFile,

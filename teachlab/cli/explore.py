@@ -21,11 +21,6 @@ if TYPE_CHECKING:
     from teachlab.questions.verdict import FilesJudged
 
 
-def register(app: typer.Typer) -> None:
-    """Add the command."""
-    app.command("explore")(explore_command)
-
-
 def explore_command(
     recording: RecordingFile,
     out: Annotated[str | None, typer.Option(help="Page to write: NAME.html, one file that works offline.")] = None,

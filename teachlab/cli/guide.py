@@ -11,11 +11,6 @@ from teachlab.cli.console import emit_json, say, say_page
 from teachlab.cli.options import Json
 
 
-def register(app: typer.Typer) -> None:
-    """Add the command."""
-    app.command("guide")(guide_command)
-
-
 def guide_command(
     question: Annotated[str | None, typer.Argument(help="Name of a page; default: the list of all.")] = None,
     html: Annotated[str | None, typer.Option(help="Folder to write pages for a browser into.")] = None,

@@ -17,11 +17,6 @@ from teachlab.model.printable_text import typed_again
 NOT_IDENTIFIED, MOST_JITTER = 3, 5
 
 
-def register(app: typer.Typer) -> None:
-    """Add the command."""
-    app.command("identify")(identify_command)
-
-
 def identify_command(
     recording: RecordingFile,
     jitter: Annotated[

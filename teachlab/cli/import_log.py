@@ -23,11 +23,6 @@ LEAST_PPM = 5.0
 """Smaller differences between two clocks are not mentioned."""
 
 
-def register(app: typer.Typer) -> None:
-    """Add the command."""
-    app.command("import")(import_command)
-
-
 def import_command(
     log: Annotated[
         str,

@@ -34,11 +34,6 @@ ROUNDING = 1e-9
 """Share of the light by which a sum may be wrong."""
 
 
-def register(app: typer.Typer) -> None:
-    """Add the command."""
-    app.command("inspect")(inspect_command)
-
-
 def inspect_command(
     recording: RecordingFile,
     truth: PassesFile = None,

@@ -22,11 +22,6 @@ MOST_TOLD = 12
 """Number of doubtful passes on the screen."""
 
 
-def register(app: typer.Typer) -> None:
-    """Add the command."""
-    app.command("label")(label_command)
-
-
 def label_command(
     recording: RecordingFile,
     out: Annotated[

@@ -10,11 +10,6 @@ from teachlab.cli.console import emit_json, say, say_verdict
 from teachlab.cli.options import Details, Json
 
 
-def register(app: typer.Typer) -> None:
-    """Add the command."""
-    app.command("plan")(plan_command)
-
-
 def plan_command(
     max_rate: Annotated[float, typer.Option(help="Rate to be shown, per pass. With --hours: per running hour.")],
     confidence: Annotated[float, typer.Option(help="One-sided confidence.")] = 0.95,

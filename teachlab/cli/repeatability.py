@@ -47,11 +47,6 @@ SHOWN = (
 )
 
 
-def register(app: typer.Typer) -> None:
-    """Add the command."""
-    app.command("repeatability")(repeatability_command)
-
-
 def repeatability_command(
     recordings: Annotated[list[str], typer.Argument(help="Recordings: NAME.parquet …, one per person or shift.")],
     strategy: Annotated[list[str], typer.Option(help="Strategy to repeat. May be given several times.")],

@@ -37,11 +37,6 @@ SHOWN_GROUPS = 20
 """Number of labels, or lots, listed for people; JSON holds all."""
 
 
-def register(app: typer.Typer) -> None:
-    """Add the command."""
-    app.command("replay")(replay_command)
-
-
 def replay_command(
     recording: RecordingFile,
     setting: Annotated[str, typer.Option(help="Setting to replay: JSON.")],

@@ -21,12 +21,6 @@ if TYPE_CHECKING:
     from teachlab.evidence.record_parts import Sources
 
 
-def register(app: typer.Typer) -> None:
-    """Add the commands."""
-    app.command("report")(report_command)
-    app.command("verify")(verify_command)
-
-
 def report_command(
     recording: RecordingFile,
     setting: Annotated[

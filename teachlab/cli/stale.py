@@ -21,11 +21,6 @@ if TYPE_CHECKING:
 EXIT = {"keep": 0, "watch": 0, "clean or teach again": 1, "not enough evidence": 3}
 
 
-def register(app: typer.Typer) -> None:
-    """Add the command."""
-    app.command("stale")(stale_command)
-
-
 def stale_command(
     recording: Annotated[str, typer.Argument(help="This week's recording: NAME.parquet, or a URI.")],
     setting: Annotated[str, typer.Option(help="Setting in use: JSON.")],

@@ -15,11 +15,6 @@ if TYPE_CHECKING:
     from teachlab.teaching.registry import Listing
 
 
-def register(app: typer.Typer) -> None:
-    """Add the command."""
-    app.command("strategies")(strategies_command)
-
-
 def strategies_command(
     strategy: Annotated[str | None, typer.Argument(help="One alone: a name, or ./file.py:Class.")] = None,
     json: Json = False,

@@ -27,11 +27,6 @@ MOST_NUMBERS = 1000
 """Longest axis of a map that can be given by FROM:TO:HOW_MANY."""
 
 
-def register(app: typer.Typer) -> None:
-    """Add the command."""
-    app.command("stress")(stress_command)
-
-
 def stress_command(
     recording: RecordingFile,
     setting: Annotated[str, typer.Option(help="Setting to stress: JSON.")],

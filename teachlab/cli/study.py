@@ -33,11 +33,6 @@ if TYPE_CHECKING:
     _Asked = tuple[type[Strategy], Grid]
 
 
-def register(app: typer.Typer) -> None:
-    """Add the command."""
-    app.command("study")(study_command)
-
-
 def study_command(
     recordings: Annotated[
         list[str], typer.Argument(help="A study in TOML, or recordings: NAME.parquet …, folders, patterns, addresses.")

@@ -38,11 +38,6 @@ FASTER = "With the extra 'fast' counting is about 3 times as fast: pip install '
 """Measured 3.4 to 4 times on a million samples of clean, noisy and chattering light."""
 
 
-def register(app: typer.Typer) -> None:
-    """Add the command."""
-    app.command("surface")(surface_command)
-
-
 def surface_command(
     recordings: Annotated[list[str], typer.Argument(help="Recordings: NAME.parquet …; counts are added up.")],
     truth: PassesOfOne = None,

@@ -38,21 +38,6 @@ WORDS = {
 }  # fmt: skip
 
 
-def register(app: typer.Typer) -> None:
-    """Add the commands."""
-    group = typer.Typer(
-        no_args_is_help=True,
-        help="Will a neighbour's light, lamps or another target disturb it? From numbers, no log needed.",
-    )
-    group.command("neighbour")(neighbour)
-    group.command("beat")(beat)
-    group.command("lamp")(lamp_command)
-    group.command("ambient")(ambient)
-    group.command("target")(target)
-    app.add_typer(group, name="surroundings")
-    app.command("counterfactual")(counterfactual_command)
-
-
 def neighbour(
     width_us: Annotated[float, typer.Option(help="Width of a light pulse, µs.")],
     period_us: Annotated[list[float] | None, typer.Option(help="Pulse period of each sensor, µs.")] = None,
@@ -289,3 +274,9 @@ def _sensors(found: Sequence[SensorMargin], unit: str) -> Table:
             )
         table.add_row(one.sensor.name, *cells)
     return table
+
+
+surroundings_command = {
+    "neighbour": neighbour, "beat": beat, "lamp": lamp_command, "ambient": ambient, "target": target,
+}  # fmt: skip
+"""The commands of the group, by their names."""

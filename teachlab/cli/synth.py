@@ -16,11 +16,6 @@ if TYPE_CHECKING:
 DEFAULT_PASSES = 400
 
 
-def register(app: typer.Typer) -> None:
-    """Add the command."""
-    app.command("synth")(synth_command)
-
-
 def synth_command(
     context: typer.Context,
     scenario: Annotated[

@@ -37,11 +37,6 @@ if TYPE_CHECKING:
 Answer = TypeVar("Answer", "TeachAnswer", "DesignAnswer")
 
 
-def register(app: typer.Typer) -> None:
-    """Add the command."""
-    app.command("teach")(teach_command)
-
-
 def teach_command(
     context: typer.Context,
     recording: RecordingFile,

@@ -37,11 +37,6 @@ LABELS = {
 }
 
 
-def register(app: typer.Typer) -> None:
-    """Add the command."""
-    app.command("timing")(timing_command)
-
-
 def timing_command(
     recording: Annotated[str | None, typer.Argument(help="Recording whose passes and gaps are measured.")] = None,
     truth: PassesFile = None,

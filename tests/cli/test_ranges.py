@@ -1,13 +1,12 @@
 """Every number that a command takes has a range, told in its help and held before any work."""
 
-import importlib
 from typing import Annotated, Any, get_type_hints
 
 import pytest
 import typer
 from typer.testing import CliRunner
 
-from teachlab.cli import app
+from teachlab.cli import app, functions_of
 from teachlab.cli.commands import COMMANDS
 from teachlab.cli.frame import framed
 from teachlab.cli.ranges import RANGES, Range, is_number, range_of
@@ -16,18 +15,12 @@ from teachlab.cli.ranges import RANGES, Range, is_number, range_of
 def numbers() -> list[tuple[str, str, str, Any]]:
     """Return (words of the command, its name, parameter, annotation) of every number."""
     found = []
-    for module in dict.fromkeys(listed.module for listed in COMMANDS.values()):
-        part = typer.Typer()
-        importlib.import_module(f"teachlab.cli.{module}").register(part)
-        groups: list[tuple[str, Any]] = [
-            ("", part),
-            *((f"{g.name} ", g.typer_instance) for g in part.registered_groups),
-        ]
-        for before, these in groups:
-            for command in these.registered_commands:
-                for name, kind in get_type_hints(command.callback, include_extras=True).items():
-                    if is_number(kind):
-                        found.append((before + command.name, command.name, name, kind))
+    for listed in COMMANDS:
+        for command, function in functions_of(listed).items():
+            words = command if command == listed else f"{listed} {command}"
+            for name, kind in get_type_hints(function, include_extras=True).items():
+                if is_number(kind):
+                    found.append((words, command, name, kind))
     return found
 
 

@@ -85,7 +85,7 @@ def test_simulated_coverage(benchmark: ModuleType, kind: str, ratio: float, mean
 
 
 def test_stored_coverage_holds_the_promise() -> None:
-    stored = json.loads((BENCHMARKS / "bursts.json").read_text())
+    stored = json.loads((BENCHMARKS / "coverages" / "bursts.json").read_text())
     assert stored["repetitions"] == 4000
     rows = [row for row in stored["rows"] if row["kind"] != "rare states"]
     assert len(rows) == 162

@@ -97,7 +97,7 @@ def test_simulated_coverage(benchmark: ModuleType, family: str) -> None:
 
 
 def test_stored_coverage_holds_the_promise() -> None:
-    stored = json.loads((BENCHMARKS / "tail.json").read_text())
+    stored = json.loads((BENCHMARKS / "coverages" / "tail.json").read_text())
     assert stored["repetitions"] == 4000
     assert len(stored["rows"]) == 10
     assert min(row["coverage"] for row in stored["rows"]) >= 0.93
