@@ -6,7 +6,7 @@ import json
 import re
 from collections.abc import Callable, Iterator
 from contextlib import closing
-from dataclasses import asdict, replace
+from dataclasses import asdict, dataclass, replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
@@ -42,7 +42,7 @@ from teachlab.data.strict_json import shown
 from teachlab.data.truth_files import beside, write_truth
 from teachlab.errors import InputError, ParameterError, TruthError
 from teachlab.model.printable_text import number_of
-from teachlab.model.recording import LoggedOutput, Recording
+from teachlab.model.recording import LoggedOutput, Recording, RecordingInfo
 from teachlab.model.truth import Aligned, Truth, joined
 
 Progress = Callable[[float], None]
@@ -99,51 +99,67 @@ def kept_rows(out: str) -> int:
 def _check_job(job: ImportJob) -> None:
     if ending_of(job.out) != ".parquet":
         raise ParameterError(f"--out must end in .parquet, got '{job.out}'.")
-    if job.truth_column is not None and job.passes is not None:
-        raise ParameterError("passes come from --truth-column or from --passes, not from both. Choose one.")
     has_truth = job.truth_column is not None or job.passes is not None
-    if job.ignore and not has_truth:
-        raise ParameterError("--ignore needs passes: name --truth-column or --passes.")
-    if job.lot_column is not None and not has_truth:
-        raise ParameterError("--lot-column names the lots of passes: name --truth-column or --passes.")
-    if job.excepted is not None and not has_truth:
-        raise ParameterError("--except is kept with the passes: name --truth-column or --passes.")
-    if job.time_zone is not None:
-        try:
-            ZoneInfo(job.time_zone)
-        except (OSError, ValueError, KeyError):
-            raise ParameterError(
-                f"--time-zone '{job.time_zone}' is not known. Give a name such as Europe/Berlin or UTC."
-            ) from None
-    if job.no_time and job.time is not None:
-        raise ParameterError("--time and --no-time contradict each other. Choose one.")
-    if job.pass_ms is not None and (job.passes is None or not job.pass_ms > 0):
-        raise ParameterError(
-            f"--pass-ms is the length of the passes of a table (--passes), above 0, got {job.pass_ms:g}."
-        )
-    if job.borders_from_light and job.passes is None:
-        raise ParameterError("--borders-from-light needs a table with one time per product (--passes).")
-    if job.truth_level is not None and job.truth_column is None:
-        raise ParameterError("--truth-level splits a column: name it with --truth-column.")
-    if job.path == STANDARD_INPUT and (job.text.skip or job.text.header is False) and job.append:
-        raise ParameterError("--append knows the layout of the text already. Leave --skip and --no-header out.")
-    if (job.shift_ms or job.clock_ppm) and not has_truth:
-        raise ParameterError("--shift-ms and --clock-ppm set the clock of passes: name --truth-column or --passes.")
-    named = (("the log", job.path), ("the table of passes", job.passes), ("the table of --except", job.excepted))
+    without = "name --truth-column or --passes."
+    for wrong, said in (
+        (
+            job.truth_column is not None and job.passes is not None,
+            "passes come from --truth-column or from --passes, not from both. Choose one.",
+        ),
+        (job.ignore and not has_truth, f"--ignore needs passes: {without}"),
+        (job.lot_column is not None and not has_truth, f"--lot-column names the lots of passes: {without}"),
+        (job.excepted is not None and not has_truth, f"--except is kept with the passes: {without}"),
+        (not _zone_is_known(job.time_zone), f"--time-zone '{job.time_zone}' is not known. Give a name such as "
+         "Europe/Berlin or UTC."),
+        (job.no_time and job.time is not None, "--time and --no-time contradict each other. Choose one."),
+        (
+            job.pass_ms is not None and (job.passes is None or not job.pass_ms > 0),
+            f"--pass-ms is the length of the passes of a table (--passes), above 0, got {job.pass_ms or 0:g}.",
+        ),
+        (
+            job.borders_from_light and job.passes is None,
+            "--borders-from-light needs a table with one time per product (--passes).",
+        ),
+        (
+            job.truth_level is not None and job.truth_column is None,
+            "--truth-level splits a column: name it with --truth-column.",
+        ),
+        (
+            job.path == STANDARD_INPUT and (job.text.skip or job.text.header is False) and job.append,
+            "--append knows the layout of the text already. Leave --skip and --no-header out.",
+        ),
+        (
+            (job.shift_ms or job.clock_ppm) and not has_truth,
+            f"--shift-ms and --clock-ppm set the clock of passes: {without}",
+        ),
+    ):  # fmt: skip
+        if wrong:
+            raise ParameterError(said)
     for out in _outs(job):
-        for name, given in named:
-            for target in (out, beside(out, ".passes.parquet")):
-                if given is not None and same_file(given, target):
-                    raise ParameterError(
-                        f"{target}: this is {name} itself, and inputs are never modified. Choose --out."
-                    )
-        for ending in (".passes.csv",) if has_truth else (".passes.csv", ".passes.parquet"):
-            stale = beside(out, ending)
-            if Path(stale).exists():
-                raise TruthError(
-                    f"{stale}: this table of passes lies beside --out already and would be taken for the new "
-                    "recording's. Remove it, or choose another --out."
-                )
+        _check_place(job, out, has_truth=has_truth)
+
+
+def _zone_is_known(name: str | None) -> bool:
+    try:
+        return name is None or bool(ZoneInfo(name))
+    except (OSError, ValueError, KeyError):
+        return False
+
+
+def _check_place(job: ImportJob, out: str, *, has_truth: bool) -> None:
+    """Refuse results in the place of an input, and a table of other passes beside the recording."""
+    named = (("the log", job.path), ("the table of passes", job.passes), ("the table of --except", job.excepted))
+    for name, given in named:
+        for target in (out, beside(out, ".passes.parquet")):
+            if given is not None and same_file(given, target):
+                raise ParameterError(f"{target}: this is {name} itself, and inputs are never modified. Choose --out.")
+    for ending in (".passes.csv",) if has_truth else (".passes.csv", ".passes.parquet"):
+        stale = beside(out, ending)
+        if Path(stale).exists():
+            raise TruthError(
+                f"{stale}: this table of passes lies beside --out already and would be taken for the new "
+                "recording's. Remove it, or choose another --out."
+            )
 
 
 def _outs(job: ImportJob) -> tuple[str, ...]:
@@ -195,6 +211,32 @@ def _go_on(job: ImportJob, spool: Spool) -> None:
     spool.layout = layout
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _ReadLog:
+    """A log after its last row: what was asked, what was found in it, and its rows on disk.
+
+    `axis` is None without times, `position` None without an encoder.
+    """
+
+    job: ImportJob
+    log: Log
+    survey: Survey
+    spool: Spool
+    axis: TimeReport | None
+    rate_hz: float
+    position: LinePosition | None
+
+    @property
+    def filled(self) -> int:
+        """Samples that stand for missing rows."""
+        return 0 if self.axis is None else self.axis.filled
+
+    @property
+    def samples(self) -> int:
+        """Samples of the recording."""
+        return self.survey.rows + self.filled
+
+
 def _finish(job: ImportJob, log: Log, survey: Survey, spool: Spool, progress: Progress) -> Imported:
     """Find rate and passes, and write the recordings from the rows kept on disk."""
     axis = survey.axis.finish(fill_gaps=job.fill_gaps) if survey.axis is not None else None
@@ -204,72 +246,36 @@ def _finish(job: ImportJob, log: Log, survey: Survey, spool: Spool, progress: Pr
     if survey.position_at is not None:
         counts = np.concatenate([rows["position"].to_numpy() for rows in spool.batches()])
         position = LinePosition.of_counts(counts, job.encoder_mm, rate)
-    info = replace(job.info, sample_rate_hz=rate, unit=_unit(job, log, survey, 0))
-    notes = [*log.notes, *survey.notes, *(survey.stamps.notes if survey.stamps is not None else ())]
-    if survey.output_missing:
-        notes.append(
-            f"{number_of(survey.output_missing, 'value')} of the sensor's output missing: each is taken as the one "
-            "before."
-        )
-    if position is not None:
-        speed, low, high = position.speed_m_s
-        notes.append(f"The line ran at {speed:.4g} m/s, {low:.4g} to {high:.4g} m/s for nine tenths of the time.")
-        info = replace(info, line_speed_m_s=info.line_speed_m_s or speed or None)
-    if isinstance(log, TextLog) and log.comments:
-        notes.append(f"{log.comments} comment lines among the rows were left out.")
-    began = _began(job, survey)
-    info = replace(info, began=began)
-    if job.output_column is not None and info.output is None:
-        info = replace(info, output=LoggedOutput())
-    samples = survey.rows + (0 if axis is None else axis.filled)
-    truth, doubt = _truth(job, log, survey, axis, rate, spool, position)
+    read = _ReadLog(job=job, log=log, survey=survey, spool=spool, axis=axis, rate_hz=rate, position=position)
+    info, notes = _described(read)
+    truth, doubt = _truth(read)
     if truth is not None:
-        try:
-            truth.check_inside(samples)
-        except TruthError as fault:
-            raise TruthError(f"{job.passes or job.path}: {fault}") from None
-        if job.shift_ms or job.clock_ppm:
-            clocks = ClockShift(samples, job.shift_ms * rate / 1000, job.clock_ppm * 1e-6)
-            truth, gone = shifted(replace(truth, aligned=Aligned(job.shift_ms, job.clock_ppm)), clocks)
-            if gone:
-                notes.append(f"{gone} passes left the recording when their clock was set, and are left out.")
-        if job.borders_from_light:
-            light, invalid = zip(*((p["light"], p["invalid"]) for p in _pieces(spool, survey, axis, 0)), strict=True)
-            shown_light = Recording.from_array(np.concatenate(light), info, invalid=np.concatenate(invalid))
-            truth, said = borders_from_light(shown_light, truth, job.passes or job.path)
-            doubt = BorderDoubt(truth.uncertainty_samples, "no crossing of the light is known better than one sample")
-            notes.append(said)
-        if job.excepted is not None:
-            beside_log = _log_times(job, survey, axis, rate, position)
-            left_out = read_excepted(job.excepted, counted=job.passes_in, samples=samples, log=beside_log)
-            truth = replace(truth, except_=joined([*truth.except_, *left_out]))
+        truth, doubt, more = _placed(read, truth, doubt, info)
+        notes += more
     outs = _outs(job)
     truth_paths = [None if truth is None else beside(out, ".passes.parquet") for out in outs]
-    told = [replace(info, unit=_unit(job, log, survey, k)) for k in range(len(outs))]
-    about = (
-        {}
-        if not isinstance(log, TextLog)
-        else {IMPORT_KEY: json.dumps({"schema": 1, "layout": asdict(log.layout)}).encode()}
-    )
+    told = [replace(info, unit=_unit(read, k)) for k in range(len(outs))]
+    about = {}
+    if isinstance(log, TextLog):
+        about = {IMPORT_KEY: json.dumps({"schema": 1, "layout": asdict(log.layout)}).encode()}
     with one_result():
         for k, (out, path) in enumerate(zip(outs, truth_paths, strict=True)):
             kind = survey.lights[k].dtype
             with RecordingWriter(out, told[k], kind, time=_time_type(job, survey), about=about) as writer:
-                for columns in _pieces(spool, survey, axis, k):
+                for columns in _pieces(read, k):
                     writer.append(**columns)
-                    progress(0.5 + 0.5 * (k + writer.samples / samples) / len(outs))
+                    progress(0.5 + 0.5 * (k + writer.samples / read.samples) / len(outs))
             if truth is not None and path is not None:
                 write_truth(path, truth.tied_to(writer.digest))
-    filled = samples - survey.rows
     channels = [
         Imported(
             recording=out,
             truth_path=path,
             info=told[k],
             rows=survey.rows,
-            samples=samples,
-            invalid=survey.lights[k].invalid + filled,
-            filled=filled,
+            samples=read.samples,
+            invalid=survey.lights[k].invalid + read.filled,
+            filled=read.filled,
             dtype=str(survey.lights[k].dtype),
             column=log.columns[survey.lights_at[k]],
             time_column=None if survey.time_at is None else log.columns[survey.time_at],
@@ -278,11 +284,58 @@ def _finish(job: ImportJob, log: Log, survey: Survey, spool: Spool, progress: Pr
             truth=truth,
             doubt=doubt,
             notes=tuple(notes),
-            began="" if began is None else _date(survey.first_ns, aware=began.tzinfo is not None),
+            began="" if info.began is None else _date(survey.first_ns, aware=info.began.tzinfo is not None),
         )
         for k, (out, path) in enumerate(zip(outs, truth_paths, strict=True))
     ]
     return replace(channels[0], also=tuple(channels[1:]))
+
+
+def _described(read: _ReadLog) -> tuple[RecordingInfo, list[str]]:
+    """Return what is known of the recording, and the notes on the log."""
+    job, log, survey = read.job, read.log, read.survey
+    info = replace(job.info, sample_rate_hz=read.rate_hz, unit=_unit(read, 0), began=_began(job, survey))
+    notes = [*log.notes, *survey.notes, *(survey.stamps.notes if survey.stamps is not None else ())]
+    if survey.output_missing:
+        notes.append(
+            f"{number_of(survey.output_missing, 'value')} of the sensor's output missing: each is taken as the one "
+            "before."
+        )
+    if read.position is not None:
+        speed, low, high = read.position.speed_m_s
+        notes.append(f"The line ran at {speed:.4g} m/s, {low:.4g} to {high:.4g} m/s for nine tenths of the time.")
+        info = replace(info, line_speed_m_s=info.line_speed_m_s or speed or None)
+    if isinstance(log, TextLog) and log.comments:
+        notes.append(f"{log.comments} comment lines among the rows were left out.")
+    if job.output_column is not None and info.output is None:
+        info = replace(info, output=LoggedOutput())
+    return info, notes
+
+
+def _placed(
+    read: _ReadLog, truth: Truth, doubt: BorderDoubt | None, info: RecordingInfo
+) -> tuple[Truth, BorderDoubt | None, list[str]]:
+    """Return passes on the clock of the light, with the borders and exceptions that were asked for, and notes."""
+    job, notes = read.job, []
+    try:
+        truth.check_inside(read.samples)
+    except TruthError as fault:
+        raise TruthError(f"{job.passes or job.path}: {fault}") from None
+    if job.shift_ms or job.clock_ppm:
+        clocks = ClockShift(read.samples, job.shift_ms * read.rate_hz / 1000, job.clock_ppm * 1e-6)
+        truth, gone = shifted(replace(truth, aligned=Aligned(job.shift_ms, job.clock_ppm)), clocks)
+        if gone:
+            notes.append(f"{gone} passes left the recording when their clock was set, and are left out.")
+    if job.borders_from_light:
+        light, invalid = zip(*((p["light"], p["invalid"]) for p in _pieces(read, 0)), strict=True)
+        shown_light = Recording.from_array(np.concatenate(light), info, invalid=np.concatenate(invalid))
+        truth, said = borders_from_light(shown_light, truth, job.passes or job.path)
+        doubt = BorderDoubt(truth.uncertainty_samples, "no crossing of the light is known better than one sample")
+        notes.append(said)
+    if job.excepted is not None:
+        left_out = read_excepted(job.excepted, counted=job.passes_in, samples=read.samples, log=_log_times(read))
+        truth = replace(truth, except_=joined([*truth.except_, *left_out]))
+    return truth, doubt, notes
 
 
 def _began(job: ImportJob, survey: Survey) -> datetime | None:
@@ -308,7 +361,8 @@ def _time_type(job: ImportJob, survey: Survey) -> Any:
     return pa.timestamp("ns", (job.time_zone or "UTC") if survey.stamps.aware else None)
 
 
-def _unit(job: ImportJob, log: Log, survey: Survey, k: int) -> str:
+def _unit(read: _ReadLog, k: int) -> str:
+    job, log, survey = read.job, read.log, read.survey
     found = survey.unit_of(survey.lights_at[k]) or unit_in_name(log.columns[survey.lights_at[k]])
     if job.unit_given:
         if found and found.lower() != job.info.unit.lower():
@@ -367,9 +421,9 @@ def _check_unit_of_times(job: ImportJob, survey: Survey, axis: TimeReport | None
         )
 
 
-def _log_times(
-    job: ImportJob, survey: Survey, axis: TimeReport | None, rate: float, position: LinePosition | None
-) -> LogTimes:
+def _log_times(read: _ReadLog) -> LogTimes:
+    job, survey, axis, rate, position = read.job, read.survey, read.axis, read.rate_hz, read.position
+
     def samples_at(millimetres: NDArray[np.float64], place: Place) -> NDArray[np.float64]:
         rows = position.rows_at(millimetres, place)  # type: ignore[union-attr]
         if axis is None:
@@ -391,24 +445,17 @@ def _log_times(
     )
 
 
-def _truth(
-    job: ImportJob,
-    log: Log,
-    survey: Survey,
-    axis: TimeReport | None,
-    rate: float,
-    spool: Spool,
-    position: LinePosition | None,
-) -> tuple[Truth | None, BorderDoubt | None]:
+def _truth(read: _ReadLog) -> tuple[Truth | None, BorderDoubt | None]:
+    job, survey, axis = read.job, read.survey, read.axis
     truth: Truth | None = None
     doubt: BorderDoubt | None = None
     rows: RowPasses | None = None
     if survey.truth is not None:
         rows = survey.truth.passes()
     elif survey.truth_at is not None:
-        pieces = (batch["truth"].to_numpy(zero_copy_only=False).astype(np.float64) for batch in spool.batches())
+        pieces = (batch["truth"].to_numpy(zero_copy_only=False).astype(np.float64) for batch in read.spool.batches())
         try:
-            rows = passes_of_signal(pieces, survey.rows, job.truth_level, log.columns[survey.truth_at])
+            rows = passes_of_signal(pieces, survey.rows, job.truth_level, read.log.columns[survey.truth_at])
         except TruthError as fault:
             raise TruthError(f"{job.path}: {fault}") from None
     if rows is not None:
@@ -422,7 +469,7 @@ def _truth(
             counted=job.passes_in,
             start=job.pass_start,
             end=job.pass_end if job.pass_ms is None and not job.borders_from_light else job.pass_start,
-            log=_log_times(job, survey, axis, rate, position),
+            log=_log_times(read),
         )
     if truth is None:
         return None, None
@@ -462,12 +509,12 @@ def _runs_in_samples(runs: RowPasses, axis: TimeReport | None) -> RowPasses:
     return replace(runs, start=in_samples(runs.start, *gaps), end=in_samples(runs.end - 1, *gaps) + 1)
 
 
-def _pieces(spool: Spool, survey: Survey, axis: TimeReport | None, channel: int) -> Iterator[dict[str, Any]]:
+def _pieces(read: _ReadLog, channel: int) -> Iterator[dict[str, Any]]:
     """Read the rows kept on disk, with invalid samples where the log has gaps."""
-    gap_rows = np.empty(0, np.int64) if axis is None else axis.gap_rows
-    missing = np.empty(0, np.int64) if axis is None else axis.missing
-    row, dtype = 0, survey.lights[channel].dtype
-    for rows in spool.batches():
+    gap_rows = np.empty(0, np.int64) if read.axis is None else read.axis.gap_rows
+    missing = np.empty(0, np.int64) if read.axis is None else read.axis.missing
+    row, dtype = 0, read.survey.lights[channel].dtype
+    for rows in read.spool.batches():
         light, invalid = to_arrays(rows[f"light{channel}"], dtype)
         whole: dict[str, Any] = {"light": light, "invalid": invalid}
         if "output" in rows:
