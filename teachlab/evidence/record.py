@@ -94,76 +94,49 @@ def build_record(
         raise TruthError("no detect pass is left to score, so there is nothing to report. Log more passes.")
     if worth.margin is None or worth.reserves is None:
         raise UnmeasurableError(f"margin and reserves cannot be measured: {worth.left_out}")
-    margins, reserves = worth.margin, dict(worth.reserves)
+    margins, reserves, position = worth.margin, dict(worth.reserves), worth.position
     icc = ASSUMED_ICC if criteria is None or criteria.icc is None else criteria.icc
-    dependent = dependence_of(truth, result, proxy=margins.peak_of_pass, icc=icc)
-    dependence = dependent["lost_rate"]
-    position = worth.position
-    belongs = alignment is None or alignment.belongs
-    found = claimable(recording, truth, setting, result, belongs=belongs)
-    judged = (
-        []
-        if criteria is None
-        else judge(
-            criteria,
-            result,
-            margins,
-            truth,
-            found,
-            reserves=reserves,
-            position=position,
-            setting=setting,
-            dark_level=recording.info.dark_level,
-            rehearsal=how.rehearsal,
-        )
-    )
-    verdict = setting_verdict(
-        recording,
-        truth,
-        setting,
-        result,
-        by=JudgedBy(
-            rules=how.rules.scored_from(first),
-            belongs=belongs,
-            assumption=NOTHING if criteria is None else criteria.assumption,
-        ),
-        margin=margins,
-    )
-    seen = setting if how.sensor_setting is None else setting_from_dict(how.sensor_setting, "setting of the sensor")
     assumption = NOTHING if criteria is None else criteria.assumption
+    dependent = dependence_of(truth, result, proxy=margins.peak_of_pass, icc=icc)
+    belongs = alignment is None or alignment.belongs
+    judged = []
+    if criteria is not None:
+        judged = judge(
+            criteria, result, margins, truth, claimable(recording, truth, setting, result, belongs=belongs),
+            reserves=reserves, position=position, setting=setting, dark_level=recording.info.dark_level,
+            rehearsal=how.rehearsal,
+        )  # fmt: skip
+    by = JudgedBy(rules=how.rules.scored_from(first), belongs=belongs, assumption=assumption)
+    verdict = setting_verdict(recording, truth, setting, result, by=by, margin=margins)
+    seen = setting if how.sensor_setting is None else setting_from_dict(how.sensor_setting, "setting of the sensor")
     agreement = compared(recording, truth, seen, confidence=how.rules.confidence, assumption=assumption)
     verdict = limited(verdict, agreement)
+    limits = None if criteria is None else criteria.model_dump(mode="json", by_alias=True)
     record: dict[str, Any] = {
         "schema": SCHEMA,
         "kind": EVIDENCE,
         "title": how.title,
-        "verdict": {
-            **verdict.as_dict(),
-            "overall": str(overall(judged)) if judged else None,
-            "criteria": [item.as_dict() for item in judged],
-        },
+        "verdict": {**verdict.as_dict(), "overall": overall(judged) if judged else None, "criteria": judged},
         "claims": [] if verdict.claim is None else [verdict.claim.text, *verdict.claim.beside, *verdict.claim.more],
         "cautions": [
             *off_lines(alignment),
             *_cautions(recording, truth, cut, setting),
             *agreement_caution(recording, agreement, setting_stated=how.sensor_setting is not None),
         ],
-        "agreement": None if agreement is None else agreement.as_dict(),
+        "agreement": agreement,
         "about": dict(how.about),
         "data": data_of(recording, truth, sources),
-        "alignment": None if alignment is None else alignment.as_dict(),
-        "setting": setting.as_dict(),
+        "alignment": alignment,
+        "setting": setting,
         "setting_source": _setting_source(setting, sources),
-        "options": how.as_dict(),
-        "criteria": None if criteria is None else criteria.model_dump(mode="json", by_alias=True),
-        "criteria_sha256": None
-        if criteria is None
-        else identity.json_digest(criteria.model_dump(mode="json", by_alias=True)),
+        "options": how,
+        "criteria": limits,
+        "criteria_sha256": None if limits is None else identity.json_digest(limits),
         "split": _split(recording, truth, cut, result),
-        "score": result.as_dict(),
-        "dependence": None if dependence is None else dependence.as_dict(),
-        "dependence_of_rates": {name: None if v is None else v.as_dict() for name, v in dependent.items()},
-        "margin": margins.as_dict(),
+        "score": result,
+        "dependence": dependent["lost_rate"],
+        "dependence_of_rates": dict(dependent),
+        "margin": margins,
         "reserves": reserves,
         "clearance": worth.clearance,
         "equal_cost": verdict.equal_cost,
@@ -171,31 +144,20 @@ def build_record(
         if position is None
         else position.as_dict() | {"said": position_lines(position, recording.info.unit), "points": position.points()},
         "tail": _tail(truth, margins, result, setting, how.rules.confidence),
-        "over_time": follow(truth, setting, margins, result, recording.info, confidence=how.rules.confidence).as_dict(),
+        "over_time": follow(truth, setting, margins, result, recording.info, confidence=how.rules.confidence),
         **lost_and_worst(recording, truth, setting, margins, result, how.rules),
         "sensitivity": _sensitivity(recording, truth, setting, margins, how, first),
         "teach_cloud": teach_cloud(
-            recording,
-            truth,
-            setting,
-            cut,
-            draws=how.draws,
-            teach_share=how.teach_share,
-            rules=how.rules,
+            recording, truth, setting, cut, draws=how.draws, teach_share=how.teach_share, rules=how.rules,
             criteria=criteria,
         ),
         "cycles": nuisance_cycles(
-            recording,
-            truth,
-            setting,
-            how.cycles,
-            teach_share=how.teach_share,
-            rules=how.rules,
+            recording, truth, setting, how.cycles, teach_share=how.teach_share, rules=how.rules
         ),
         "exclusions": _exclusions(result),
         "limits_of_use": limits_of_use(agreement),
         "software": identity.software(),
-    }
+    }  # fmt: skip
     record = plain(record)
     checked_text(record)
     return record | {"record_sha256": identity.json_digest(record)}

@@ -14,9 +14,9 @@ from pathlib import Path
 from types import ModuleType
 from typing import Any
 
+import loading
 import numpy as np
 import pytest
-from loading import script
 from typer.testing import CliRunner
 
 from teachlab.cli import app
@@ -24,6 +24,7 @@ from teachlab.data.recording_files import write_recording
 from teachlab.data.truth_files import write_truth
 from teachlab.model.recording import Recording, RecordingInfo
 from teachlab.model.truth import Truth, TruthSource
+from teachlab.page.assembly import script_text
 
 HOSTILE = (
     "<script>document.title='owned'</script>",
@@ -64,7 +65,7 @@ def stressed() -> ModuleType:
 
 
 def _of_the_properties(name: str) -> ModuleType:
-    return script(Path(__file__).parent.parent / "properties" / f"{name}.py")
+    return loading.script(Path(__file__).parent.parent / "properties" / f"{name}.py")
 
 
 def lacking(what: str) -> None:
@@ -94,6 +95,15 @@ def chromium() -> Iterator[Any]:
         browser = playwright.chromium.launch(executable_path=path, args=["--no-sandbox"])
         yield browser
         browser.close()
+
+
+@pytest.fixture
+def script(chromium: Any, request: pytest.FixtureRequest) -> Iterator[Any]:
+    """A blank page with the modules of the page's script that the test file names, as global functions."""
+    page = chromium.new_page()
+    page.add_script_tag(content=script_text(request.module.MODULES))
+    yield page
+    page.close()
 
 
 @pytest.fixture(scope="session")

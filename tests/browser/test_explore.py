@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 import subprocess
 import threading
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from dataclasses import replace
 from datetime import datetime, timedelta
 from pathlib import Path
@@ -41,16 +41,15 @@ from teachlab.statistics.intervals import count, proportion
 from teachlab.statistics.planning import rounded_up
 from teachlab.switching.run import replay
 
-COUNTING = ("decoding", "switching", "scoring", "intervals", "tables", "setting_text", "drawing")
+MODULES = ("decoding", "switching", "scoring", "intervals", "tables", "setting_text", "drawing")
+"""Those that count."""
 
 
-@pytest.fixture
-def script(chromium: Any) -> Iterator[Any]:
-    """A blank page with the modules that count, as global functions."""
-    page = chromium.new_page()
-    page.add_script_tag(content=script_text(COUNTING))
-    yield page
-    page.close()
+def saved_by(page: Any) -> Path:
+    """Return the file that the page saves."""
+    with page.expect_download() as download:
+        page.click("#save")
+    return Path(download.value.path())
 
 
 REPLAYED = """
@@ -348,9 +347,7 @@ def test_a_walk_by_mouse(chromium: Any, tmp_path: Path) -> None:
     """The level is dragged in the trace; the best pair, the next error, a tile and the saved bytes by clicks."""
     opened = Opened(chromium, _line(tmp_path), viewport={"width": 1280, "height": 1000})
     page = opened.page
-    with page.expect_download() as download:
-        page.click("#save")
-    assert Path(download.value.path()).read_bytes() == (tmp_path / "low.json").read_bytes()
+    assert saved_by(page).read_bytes() == (tmp_path / "low.json").read_bytes()
     box = page.locator("#trace .u-over").bounding_box()
     assert box is not None
     # The scale reaches 6 % beyond the light below and 12 % above: the level of 200 lies there.
@@ -369,9 +366,7 @@ def test_a_walk_by_mouse(chromium: Any, tmp_path: Path) -> None:
     assert float(page.get_attribute("#off", "aria-valuenow")) == 180
     page.click("#best")
     assert page.inner_text("#sum").startswith("0 of 40 passes lost, 0 false trips")
-    with page.expect_download() as download:
-        page.click("#save")
-    best = read_setting(download.value.path())
+    best = read_setting(saved_by(page))
     assert (best.on_level, best.off_level) == (facts["best"]["on"], facts["best"]["off"])
     n = score(replay(*_pair(tmp_path, best)), _truth(tmp_path), tables=False).counts
     assert (n.lost, n.false_trips, n.extra) == (0, 0, 0)
@@ -393,9 +388,7 @@ def test_nothing_of_a_hostile_file_is_markup_or_script(
     assert "owned" not in page.evaluate("document.title.replace(/document.title='owned'/g, '')")
     assert page.locator("#title").inner_text().startswith("<script>document.title='owned'</script>")
     assert page.locator("img, b, svg").count() == 0
-    with page.expect_download() as download:
-        page.click("#save")
-    assert Path(download.value.path()).read_bytes() == (tmp_path / "low.json").read_bytes()
+    assert saved_by(page).read_bytes() == (tmp_path / "low.json").read_bytes()
     opened.close()
 
 
@@ -640,9 +633,7 @@ def test_another_filter_and_other_delays_are_replayed_and_saved(chromium: Any, t
         n = score(replay(*_pair(tmp_path, wanted)), _truth(tmp_path), tables=False).counts
         trips = f"{n.false_trips} false {'trip' if n.false_trips == 1 else 'trips'}"
         assert page.inner_text("#sum") == f"{n.lost} of 40 passes lost, {trips}, {n.extra} counted more than once."
-        with page.expect_download() as download:
-            page.click("#save")
-        assert Path(download.value.path()).read_bytes() == setting_text(wanted).encode()
+        assert saved_by(page).read_bytes() == setting_text(wanted).encode()
     page.wait_for_timeout(400)
     assert page.url.endswith("#on=200&off=180&consecutive=2&on-delay=0&off-delay=31.5")
     page.fill("#consecutive", "0")
@@ -790,9 +781,7 @@ def test_a_setting_of_any_kind_is_moved_counted_and_saved(chromium: Any, tmp_pat
     _line(tmp_path)
     opened = Opened(chromium, _written(tmp_path, setting))
     page = opened.page
-    with page.expect_download() as download:
-        page.click("#save")
-    assert Path(download.value.path()).read_bytes() == (tmp_path / "other.json").read_bytes()
+    assert saved_by(page).read_bytes() == (tmp_path / "other.json").read_bytes()
     seen = set()
     for level, key in (
         ("on", "Shift+ArrowUp"),
@@ -803,9 +792,7 @@ def test_a_setting_of_any_kind_is_moved_counted_and_saved(chromium: Any, tmp_pat
     ):
         page.focus(f"#{level}")
         page.keyboard.press(key)
-        with page.expect_download() as download:
-            page.click("#save")
-        saved = read_setting(download.value.path())
+        saved = read_setting(saved_by(page))
         assert type(saved) is type(setting)
         assert saved.switching == setting.switching
         if isinstance(setting, WindowSetting):
@@ -831,9 +818,7 @@ def test_turning_points_have_no_levels_to_drag_and_are_replayed(chromium: Any, t
         page.keyboard.press(key)
     for filtered in (setting, replace(setting, consecutive=3)):
         page.fill("#consecutive", str(filtered.consecutive))
-        with page.expect_download() as download:
-            page.click("#save")
-        assert Path(download.value.path()).read_bytes() == setting_text(filtered).encode()
+        assert saved_by(page).read_bytes() == setting_text(filtered).encode()
         n = score(replay(*_pair(tmp_path, filtered)), _truth(tmp_path), tables=False).counts
         trips = f"{n.false_trips} false {'trip' if n.false_trips == 1 else 'trips'}"
         assert page.inner_text("#sum") == f"{n.lost} of 40 passes lost, {trips}, {n.extra} counted more than once."
@@ -847,14 +832,10 @@ def test_a_window_and_levels_that_follow_never_become_what_no_file_may_hold(chro
         for level, key in (("on", "Home"), ("off", "End"), ("off", "Home"), ("on", "PageDown"), ("on", "Home")):
             opened.page.focus(f"#{level}")
             opened.page.keyboard.press(key)
-            with opened.page.expect_download() as download:
-                opened.page.click("#save")
-            read_setting(download.value.path())
+            read_setting(saved_by(opened.page))
         opened.page.evaluate("location.hash = '#on=50&off=300'")
         opened.page.wait_for_timeout(50)
-        with opened.page.expect_download() as download:
-            opened.page.click("#save")
-        read_setting(download.value.path())
+        read_setting(saved_by(opened.page))
         opened.close()
 
 
@@ -1023,9 +1004,7 @@ def test_the_server_counts_what_the_page_cannot(
     for key in ("ArrowUp", "Shift+ArrowUp"):
         page.keyboard.press(key)
     page.fill("#consecutive", "3")
-    with page.expect_download() as download:
-        page.click("#save")
-    saved = read_setting(download.value.path())
+    saved = read_setting(saved_by(page))
     assert saved.consecutive == 3
     n = score(replay(*_pair(tmp_path, saved)), _truth(tmp_path), tables=False).counts
     trips = f"{n.false_trips} false {'trip' if n.false_trips == 1 else 'trips'}"

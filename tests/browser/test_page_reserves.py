@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from dataclasses import replace
 from types import ModuleType
 from typing import Any
@@ -15,7 +14,6 @@ from teachlab.model.recording import Recording, RecordingInfo
 from teachlab.model.score import Rules
 from teachlab.model.setting import Setting
 from teachlab.model.truth import Truth
-from teachlab.page.assembly import script_text
 from teachlab.page.contents import (
     PageContents,
     clock_facts,
@@ -30,7 +28,7 @@ from teachlab.questions.surface.values.levels import read_first
 from teachlab.scoring.scoring import score
 from teachlab.switching.run import replay
 
-SEARCHING = (
+MODULES = (
     "decoding", "switching", "scoring", "tables", "stress", "edges_between", "reserve_search", "reserve_table",
     "reserves",
 )  # fmt: skip
@@ -62,15 +60,6 @@ async ([facts, texts, settings]) => {
     [true, false].map((gain) => tableReserve(counted, pathOf(gain, facts.receiver, on, off))));
 }
 """
-
-
-@pytest.fixture
-def script(chromium: Any) -> Iterator[Any]:
-    """A blank page with the modules that find reserves, as global functions."""
-    page = chromium.new_page()
-    page.add_script_tag(content=script_text(SEARCHING))
-    yield page
-    page.close()
 
 
 def settings_of(setting: Setting, light: np.ndarray[Any, Any], seed: int) -> list[Setting]:

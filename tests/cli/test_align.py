@@ -189,47 +189,46 @@ def test_metadata_that_another_reader_sees(late, tmp_path):
     assert set(document["aligned"]) == {"shift_ms", "clock_ppm", "borders", "jitter_ms"}
 
 
-def test_borders_that_scatter_are_measured_before_anything_is_judged(tmp_path, monkeypatch):
-    """Times written to ±10 ms let no level work at a doubt of ±1 ms; at the doubt measured, 2 · 7.4 ms, one does."""
-    rng = np.random.default_rng(9)
-    start = 200 + np.cumsum(rng.integers(190, 330, 60))
+def written_line(passes, seed, name):
+    """Write a line whose passes stand out by 500 of 300 mV; return where they begin."""
+    rng = np.random.default_rng(seed)
+    start = 200 + np.cumsum(rng.integers(190, 330, passes))
     light = np.full(int(start[-1]) + 400, 300) + rng.integers(-3, 4, int(start[-1]) + 400)
     for a in start:
         light[a : a + 60] += 500
-    off = rng.integers(-10, 11, (2, 60))
+    write_recording(name, [light], RecordingInfo(sample_rate_hz=1000.0, unit="mV", direction=Direction.RISE))
+    return start, rng
+
+
+def mended(told):
+    """Follow the next step of inspect, and that of align: then a level works; return the first step."""
+    assert "Align the passes first." in told
+    first = next(one for one in told if one.startswith("Next: ")).removeprefix("Next: teachlab ")
+    done = CliRunner().invoke(app, shlex.split(first))
+    assert done.exit_code == 0, done.output
+    then = done.output.splitlines()[-1].removeprefix("Next: teachlab ")
+    assert CliRunner().invoke(app, shlex.split(then)).stdout.startswith("A fixed level can work here.")
+    return first
+
+
+def test_borders_that_scatter_are_measured_before_anything_is_judged(tmp_path, monkeypatch):
+    """Times written to ±10 ms let no level work at a doubt of ±1 ms; at the doubt measured, 2 · 7.4 ms, one does."""
     monkeypatch.chdir(tmp_path)
-    info = RecordingInfo(sample_rate_hz=1000.0, unit="mV", direction=Direction.RISE)
-    write_recording("line.parquet", [light], info)
+    start, rng = written_line(60, 9, "line.parquet")
+    off = rng.integers(-10, 11, (2, 60))
     write_truth("line.passes.parquet", Truth.from_arrays(start + off[0], start + 60 + off[1], uncertainty_samples=1.0))
     told = CliRunner().invoke(app, ["inspect", "line.parquet"]).stdout.splitlines()
     assert told[0].startswith("The borders of your passes scatter by ±1")
-    assert "Align the passes first." in told
-    step = next(one for one in told if one.startswith("Next: ")).removeprefix("Next: teachlab ")
-    done = CliRunner().invoke(app, shlex.split(step))
-    assert done.exit_code == 0, done.output
-    step = done.output.splitlines()[-1].removeprefix("Next: teachlab ")
-    assert CliRunner().invoke(app, shlex.split(step)).stdout.startswith("A fixed level can work here.")
+    mended(told)
 
 
 def test_passes_off_the_light_are_moved_before_anything_is_judged(tmp_path, monkeypatch):
     """A flag 40 ms late lets no level work: that is no fault of the light, and the next step moves the passes."""
-    rng = np.random.default_rng(4)
-    start = 200 + np.cumsum(rng.integers(190, 330, 40))
-    light = np.full(int(start[-1]) + 400, 300) + rng.integers(-3, 4, int(start[-1]) + 400)
-    for a in start:
-        light[a : a + 60] += 500
     monkeypatch.chdir(tmp_path)
-    info = RecordingInfo(sample_rate_hz=1000.0, unit="mV", direction=Direction.RISE)
-    write_recording("line 1.parquet", [light], info)
+    start, _ = written_line(40, 4, "line 1.parquet")
     write_truth("flag.passes.parquet", Truth.from_arrays(start + 40, start + 100, uncertainty_samples=1.0))
     words = ["inspect", "line 1.parquet", "--truth", "flag.passes.parquet"]
     told = CliRunner().invoke(app, words).stdout.splitlines()
     assert told[0].startswith("Your truth lags the light by 40")
-    assert "Align the passes first." in told
     assert not any("works here" in one for one in told)
-    step = next(one for one in told if one.startswith("Next: ")).removeprefix("Next: teachlab ")
-    assert step == "align 'line 1.parquet' --truth flag.passes.parquet --out 'line 1-aligned.parquet'"
-    done = CliRunner().invoke(app, shlex.split(step))
-    assert done.exit_code == 0, done.output
-    step = done.output.splitlines()[-1].removeprefix("Next: teachlab ")
-    assert CliRunner().invoke(app, shlex.split(step)).stdout.startswith("A fixed level can work here.")
+    assert mended(told) == "align 'line 1.parquet' --truth flag.passes.parquet --out 'line 1-aligned.parquet'"
