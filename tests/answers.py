@@ -165,7 +165,7 @@ def sentences(page: str) -> list[str]:
 def rounded(value: Any) -> Any:
     """Return a document with numbers of nine digits, few members of a kind, and nothing that depends on versions."""
     if isinstance(value, float):
-        return float(f"{value:.9g}")
+        return float(f"{value:.9g}") + 0.0  # without the sign of a zero, which is none of the answer
     if isinstance(value, dict):
         kinds = {tuple(inner) if isinstance(inner, dict) else None for inner in value.values()}
         few = list(value) if len(value) <= FEW or len(kinds) > 1 or None in kinds else [*value][:: len(value) - 1]

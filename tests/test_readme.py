@@ -77,6 +77,17 @@ def test_links_of_the_documents_lead_somewhere() -> None:
             assert (ROOT / target).exists(), f"{document}: {target}"
 
 
+def test_exit_codes_are_those_of_the_commands() -> None:
+    told = dict(re.findall(r"(\d): (done|a\s+criterion is not met|wrong input|not enough evidence)", README))
+    for code, asked in {
+        "0": "plan --max-rate 0.05", "1": "plan --max-rate 0.05 --seen 100 --lost 30", "2": "inspect gone.parquet",
+        "3": "plan --max-rate 0.05 --seen 10",
+    }.items():  # fmt: skip
+        assert CliRunner().invoke(app, asked.split()).exit_code == int(code), asked
+        assert told.pop(code)
+    assert not told
+
+
 def test_the_page_is_short() -> None:
     assert len(README.split()) <= MOST_WORDS
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import shlex
+from dataclasses import replace
 from typing import TYPE_CHECKING, Annotated
 
 import typer
@@ -10,6 +11,7 @@ import typer
 from teachlab.cli.console import emit_json, say, say_verdict, warn
 from teachlab.cli.options import AcceptCost, Confidence, Details, DeviceFile, Json, PassesFile, RecordingFile, Tolerance
 from teachlab.errors import ParameterError
+from teachlab.model.printable_text import typed_again
 from teachlab.wording.notes import passes_note
 
 if TYPE_CHECKING:
@@ -65,6 +67,10 @@ def card_command(
         by=JudgedBy(rules=rules, accepted=accept_cost, files=files), options=DrawOptions(draws=draws, rules=rules),
         cycles=[cycle_of(text, line_speed_m_s=opened.info.line_speed_m_s) for text in cycle or []],
     )  # fmt: skip
+    if found.refused is not None and device is not None:
+        # The best pair of those that can be keyed in.
+        step = f"teachlab surface {typed_again(recording, truth=truth)} --device {shlex.quote(device)}"
+        found = replace(found, verdict=found.verdict.leading_to(step))
     if out is not None:
         from teachlab.data.atomic_files import write_aside
         from teachlab.evidence.card_page import card_html

@@ -11,7 +11,7 @@ import typer
 from teachlab.cli.console import emit_json, progress, say, say_verdict, show, warn
 from teachlab.cli.options import Assume, Confidence, Details, Json, Margins, RecordingFile, Tolerance
 from teachlab.model.printable_text import typed_again
-from teachlab.wording.notes import passes_note
+from teachlab.wording.notes import passes_notes
 
 
 def compare_command(
@@ -41,9 +41,8 @@ def compare_command(
     chosen = [(Path(path).stem, read_setting(path)) for path in setting]
     named = [(recording, truth), *([] if with_ is None else [(with_, None)])]
     opened = [open_pair(name, table) for name, table in named]
-    for _, passes in opened:
-        if note := passes_note(passes):
-            warn(note)
+    for note in passes_notes(opened):
+        warn(note)
     with progress(f"replaying {opened[0][0].name}", quiet=json):
         found = compare(
             opened, chosen, rules=Rules(tolerance_ms=tolerance_ms, confidence=confidence), margins=margin,
@@ -53,7 +52,7 @@ def compare_command(
     of = typed_again(recording, truth=truth, setting=setting[best])
     fixed = with_ is None and type(found.settings[best]) is Setting
     step = f"teachlab report {of} --out record" if fixed else f"teachlab replay {of}"
-    found = replace(found, verdict=found.verdict.leading_to(step))
+    found = replace(found, verdict=found.verdict.leading_to(found.verdict.next_step or step))
     if json:
         emit_json(found.as_dict())
         return

@@ -61,9 +61,9 @@ def identify_command(
         with write_aside(plot) as aside:
             aside.write_bytes(drawn)
     if found.refused is not None:
-        more = f" --jitter {min(jitter + 2, MOST_JITTER)}"
-        step = f"teachlab {'identify' if jitter < MOST_JITTER else 'inspect'} {shlex.quote(recording)}"
-        step += more if jitter < MOST_JITTER else ""
+        # More jitter mends one of several causes only, and makes every answer wider.
+        more = f" If edges are only late: --jitter {min(jitter + 2, MOST_JITTER)}." if jitter < MOST_JITTER else ""
+        step = f"Log light and output of one sensor with fixed levels, by one clock, and identify again.{more}"
     elif out is None:
         step = f"teachlab identify {shlex.quote(recording)} --jitter {jitter} --out sensor.json"
         if not found.unique:

@@ -26,7 +26,7 @@ from teachlab.cli.options import (
 )
 from teachlab.errors import ParameterError
 from teachlab.model.printable_text import Lines, in_figures, typed_again
-from teachlab.wording.notes import passes_note
+from teachlab.wording.notes import passes_notes
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -106,9 +106,8 @@ def repeatability_command(
     opened = open_all(recordings, truth)
     with progress("repeating", quiet=json) as told:
         answer = repeatability(opened, subjects, options=options, question=question, taught=given, progress=told)
-    for _, passes in opened:
-        if note := passes_note(passes):
-            warn(note)
+    for note in passes_notes(opened):
+        warn(note)
     on = typed_again(*recordings, truth=truth)
     named = "".join(f" --strategy {shlex.quote(name)}" for name in strategy)
     verdict, step = answer.verdict, f"teachlab bench {on}{named} --out results"

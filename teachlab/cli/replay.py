@@ -150,7 +150,10 @@ def _why(found: ReplayAnswer) -> list[str]:
 def _counts(result: Score) -> list[str]:
     """Return the counts in two lines."""
     n = result.counts
-    ignored = f", {n.ignore_false_trips} on {n.scored_ignore_passes} passes to be ignored" if n.ignore_passes else ""
+    ignored = ""
+    if n.ignore_passes:
+        trips = number_of(n.ignore_false_trips, "switching")
+        ignored = f"; {trips} on {number_of(n.scored_ignore_passes, 'pass', 'passes')} to be ignored"
     excluded = f"; {n.excluded_passes} passes and {n.excluded_gaps} gaps are no trials" if n.excluded_passes else ""
     return [
         f"  lost {n.lost} of {n.scored_passes} passes (missed {n.misses}, merged {n.merged}), {n.extra} counted more "

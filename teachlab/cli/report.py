@@ -162,16 +162,18 @@ def verify_command(
     if json:
         emit_json(Verification(record=Path(record).name, verified=holds, findings=tuple(found)).as_dict())
     else:
-        # Possible explanations of differences come before them.
-        for finding in sorted(found, key=lambda f: f.serious):
-            say(f"{'differs' if finding.serious else 'note'}: {finding.where}: {finding.message}")
         if holds:
             say("Verified: everything was computed again and is the same. This does not release the setting.")
         elif any(not f.serious and f.where == "software" for f in found):
-            say("Not verified: other software made the record, and the differences may come from that. Verify it with "
-                "the versions it names, or write a new one.")  # fmt: skip
+            say("Not verified: other software made the record, and the differences may come from that.")
         else:
-            say("Not verified.")
+            say("Not verified: the record does not follow from these files.")
+        # Possible explanations of differences come before them.
+        for finding in sorted(found, key=lambda f: f.serious):
+            say(f"{'Differs' if finding.serious else 'Note'}: {finding.where}: {finding.message}")
+        if not holds:
+            say("Next: Do not use this record. Give the files and the version that it was made with, or write a new "
+                "record with teachlab report.")  # fmt: skip
     if not holds:
         raise typer.Exit(1)
 
@@ -179,8 +181,10 @@ def verify_command(
 def _say(record: dict[str, Any], out: str | None, sources: Sources) -> None:
     """Print the verdict on the setting, then every criterion; a record of an abstention has its own verdict."""
     from teachlab.data.setting_files import setting_from_dict
+    from teachlab.data.truth_files import find_truth
     from teachlab.evidence.wording import judged_text
-    from teachlab.wording.verdict import MOST_LINES, document_lines
+    from teachlab.model.printable_text import typed_again
+    from teachlab.wording.verdict import MOST_LINES, REFUSED, document_lines
 
     verdict, rest = record["verdict"], []
     overall = verdict.get("overall")
@@ -196,7 +200,14 @@ def _say(record: dict[str, Any], out: str | None, sources: Sources) -> None:
         apart = "".join(
             f" {o} {shlex.quote(str(p))}" for o, p in named if p is not None and not Path(Path(p).name).exists()
         )
-        rest.append(f"Next: teachlab verify {shlex.quote(str(Path(out) / 'result.json'))}{apart}")
+        check = f"teachlab verify {shlex.quote(str(Path(out) / 'result.json'))}{apart}"
+        if verdict.get("decision") in REFUSED:
+            # A record of a setting that may not be used is checked by nobody: first its losses are looked into.
+            where = None if sources.truth == str(find_truth(sources.recording)) else sources.truth
+            rest.append(f"Next: teachlab replay {typed_again(sources.recording, truth=where, setting=sources.setting)}")
+            rest.append(f"To check the record: {check}")
+        else:
+            rest.append(f"Next: {check}")
     if not overall:
         rest.append("No criteria were given: --criteria FILE.toml judges by limits that were fixed before the run.")
     if "decision" in verdict:

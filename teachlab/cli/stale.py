@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shlex
 from typing import TYPE_CHECKING, Annotated
 
 import typer
@@ -10,7 +11,7 @@ from teachlab.cli.console import emit_json, progress, say, say_verdict, show, wa
 from teachlab.cli.opening import naming
 from teachlab.cli.options import Confidence, Details, Json, Tolerance
 from teachlab.model.printable_text import typed_again
-from teachlab.wording.notes import passes_note
+from teachlab.wording.notes import passes_notes
 
 if TYPE_CHECKING:
     from rich.table import Table
@@ -61,13 +62,18 @@ def stale_command(
             least_margin=least_margin,
             horizon_hours=horizon_hours,
         )
-    for _, passes in (now, *(() if then is None else (then,))):
-        if note := passes_note(passes):
-            warn(note)
+    for note in passes_notes([now, *([] if then is None else [then])]):
+        warn(note)
     again = f"teachlab bench {typed_again(recording, truth=truth)} --out results"
-    kept = f"teachlab report {typed_again(recording, truth=truth, setting=setting)}"
-    steps = {0: f"{kept} --out record", 1: again, 3: f"teachlab plan --max-rate {ACCEPTED_ERRORS:g}"}
-    verdict = found.verdict.leading_to(steps[EXIT[found.state]])
+    kept = typed_again(recording, truth=truth, setting=setting)
+    # A setting that is no worse than before may be too bad all the same: replay says why.
+    good = found.errors <= ACCEPTED_ERRORS * found.now.score.counts.scored_passes
+    keep = f"teachlab report {kept} --out record" if good else f"teachlab replay {kept}"
+    if found.state == "watch":
+        against = shlex.join(["--before", recording, *([] if truth is None else ["--before-truth", truth])])
+        look = typed_again("NEW.parquet", setting=setting)
+        keep = f"Log the line again soon, and compare. Then: teachlab stale {look} {against}"
+    verdict = found.verdict.leading_to(found.verdict.next_step or (again if EXIT[found.state] else keep))
     if json:
         document = found.as_dict()
         document["verdict"] = verdict.as_dict()

@@ -26,7 +26,7 @@ from teachlab.cli.options import (
 from teachlab.cli.writing import kind_of, write_result
 from teachlab.errors import ParameterError
 from teachlab.model.printable_text import typed_again
-from teachlab.wording.notes import passes_note
+from teachlab.wording.notes import passes_notes
 
 if TYPE_CHECKING:
     from teachlab.model.setting import Setting
@@ -95,7 +95,7 @@ def surface_command(
             levels=_levels(levels) if device is None else _steps(device, levels), progress=told,
         )  # fmt: skip
     found, curve, best, cloud = answer.surface, answer.curve, answer.best, answer.cloud
-    for note in {passes_note(passes) for _, passes in opened} - {""}:
+    for note in passes_notes(opened):
         warn(note)
     document = answer.as_dict()
     for name, kind in targets:

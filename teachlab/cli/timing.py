@@ -86,8 +86,8 @@ def timing_command(
         step = f"teachlab bench {on} --out results" if setting is None else f"teachlab replay {on}"
     if answer.by_level and recording is not None:
         step = f"teachlab bench {typed_again(recording, truth=truth)} --out results"
-    elif answer.shorten:
-        step = answer.shorten
+    elif answer.mend:
+        step = answer.mend
     verdict = answer.verdict.leading_to(step)
     if json:
         document = answer.as_dict()

@@ -220,7 +220,7 @@ class Reasons:
 
     def _level(self) -> str:
         if type(self.setting) is not Setting:
-            return "a threshold" if isinstance(self.setting, WindowSetting) else "a level that is not fixed"
+            return "a threshold" if isinstance(self.setting, WindowSetting) else "the level, which is not fixed"
         return f"the level of {level_text(self.setting.activation, self.step)} {self.setting.unit}"
 
     def lines(self) -> list[str]:

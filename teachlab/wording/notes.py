@@ -9,6 +9,8 @@ from teachlab.model.recording import Origin
 from teachlab.model.truth import TruthSource
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from teachlab.model.recording import Recording
     from teachlab.model.truth import Truth
 
@@ -30,6 +32,15 @@ def passes_note(truth: Truth | None) -> str:
         samples = number_of(sum(end - start for start, end in truth.except_), "sample")
         notes.append(f"{several} left out of scoring, as the passes say: {samples} in all.")
     return " ".join(notes)
+
+
+def passes_notes(opened: Sequence[tuple[Recording, Truth]]) -> list[str]:
+    """Return the remarks on the passes of several recordings: each once, with the names that it is about."""
+    about: dict[str, list[str]] = {}
+    for recording, truth in opened:
+        about.setdefault(passes_note(truth), []).append(recording.name)
+    several = len(opened) > 1
+    return [f"{', '.join(names)}: {note}" if several else note for note, names in about.items() if note]
 
 
 def recording_cautions(recording: Recording, truth: Truth) -> list[str]:

@@ -243,17 +243,18 @@ def test_other_versions_are_listed_but_not_serious(folder: Path) -> None:
     findings = verify_record(folder / "result.json")
     assert [(f.where, f.serious) for f in findings] == [("page", False), ("software", False)]
     assert "another version of numpy" in findings[0].message
-    # Differences under other software: what may explain them comes first, and the end says so.
+    # Differences under other software: the first line says so, and what may explain them comes before them.
     record["score"]["counts"] = {}
     (folder / "result.json").write_text(record_text(record), encoding="utf-8")
     told = CliRunner().invoke(app, ["verify", str(folder / "result.json")])
     assert told.exit_code == 1
     # A sentence goes on in lines that are set in.
     lines = [line for line in told.output.splitlines() if not line.startswith(" ")]
-    kinds = [line.partition(":")[0] for line in lines[:-1]]
-    assert kinds == sorted(kinds, key=lambda kind: kind == "differs")
-    assert {"note", "differs"} == set(kinds)
-    assert lines[-1].startswith("Not verified: other software made the record")
+    kinds = [line.partition(":")[0] for line in lines[1:-1]]
+    assert kinds == sorted(kinds, key=lambda kind: kind == "Differs")
+    assert {"Note", "Differs"} == set(kinds)
+    assert lines[0].startswith("Not verified: other software made the record")
+    assert lines[-1].startswith("Next: Do not use this record.")
 
 
 def test_a_difference_under_the_same_software_is_told_plainly(folder: Path) -> None:
@@ -261,7 +262,7 @@ def test_a_difference_under_the_same_software_is_told_plainly(folder: Path) -> N
     record["score"]["counts"] = {}
     (folder / "result.json").write_text(record_text(record), encoding="utf-8")
     told = CliRunner().invoke(app, ["verify", str(folder / "result.json")])
-    assert told.output.splitlines()[-1] == "Not verified."
+    assert told.output.splitlines()[0] == "Not verified: the record does not follow from these files."
 
 
 def test_verify_refuses_what_is_no_record(tmp_path: Path) -> None:

@@ -25,8 +25,8 @@ from teachlab.scoring.claims import in_common, lot_counts, paired_costs
 from teachlab.scoring.paired_lots import PairedLots, gaps_by_lot, passes_by_lot
 from teachlab.scoring.pairs import compare_gaps, compare_passes
 from teachlab.scoring.unpaired_lots import unpaired_lots
-from teachlab.statistics.claims.lot_claims import NOTHING, Assumption
-from teachlab.statistics.claims.orders import OrderStanding, orders
+from teachlab.statistics.claims.lot_claims import CLAIM_LOT_PASSES, NOTHING, Assumption
+from teachlab.statistics.claims.orders import ORDER_LOTS, Order, OrderStanding, orders
 from teachlab.statistics.differences import miettinen_nurminen, newcombe, p_mid, rate_ratio, tango
 from teachlab.statistics.lots import Source
 from teachlab.statistics.paired_tests import holm
@@ -209,7 +209,18 @@ def _ordered(
         claim=replace(best, text=f"{name}: {best.text[:1].lower()}{best.text[1:]}"),
         reasons=tuple(reasons),
         rehearsal=claim.synthetic,
+        next_step=_more_for(found[0]),
     )
+
+
+def _more_for(order: Order) -> str:
+    """Return what must be recorded before an order can be established; empty if there is enough."""
+    if order.standing is not OrderStanding.OPEN or order.lots >= ORDER_LOTS:
+        return ""
+    much = f"at least {ORDER_LOTS * CLAIM_LOT_PASSES} passes"
+    if order.source is Source.LOTS:
+        much = f"{ORDER_LOTS} lots of at least {CLAIM_LOT_PASSES} passes each"
+    return f"Log a new recording with {much}, name the lot of every pass, and compare on it."
 
 
 def _paired(truth: Truth, scores: list[Score], names: list[str], confidence: float) -> tuple[dict[str, Any], list[str]]:

@@ -71,8 +71,9 @@ class Counterfactual(Document):
         told = (
             f"Present margin: {now.margin:.3g} times the noise; against white noise alone it must be {now.needed:.3g}."
         )
+        about = "the present sensor"
         if now.margin <= 0:
-            decision = "no margin: light of passes and of gaps overlaps"
+            decision, about = "no margin: light of passes and of gaps overlaps", ""
             told = (
                 "With the present sensor, no fixed level without hysteresis separates the weakest passes from the gaps."
             )
@@ -80,7 +81,7 @@ class Counterfactual(Document):
             decision = "enough margin" if now.margin >= now.needed else "too little margin"
         reasons = [VerdictReason(text=told)]
         if now.margin >= now.needed > 0 and now.clean is None:
-            decision = UNSEPARATED
+            decision, about = UNSEPARATED, ""
             clean = [one.sensor.name for one in others if one.clean is not None]
             told = (
                 f"A level that does it exists for: {', '.join(clean)}." if clean else "No other sensor has one either."
@@ -96,7 +97,7 @@ class Counterfactual(Document):
             gained += "." if best.times is None else f", {best.times:.3g} times as much of what it needs."
         return Verdict(
             decision=decision,
-            about="the present sensor",
+            about=about,
             reasons=(*reasons, VerdictReason(text=gained)),
             conditions=(promise,),
         )

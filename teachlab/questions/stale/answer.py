@@ -187,9 +187,9 @@ class Staleness(Document):
         if self.before is not None:
             was = self.before.score.lost_rate
             told += f", {was.events} of {was.trials} before"
-        meaning, beside = self._meaning()
+        decision, meaning, beside = self._meaning()
         return Verdict(
-            decision=str(self.state),
+            decision=decision,
             about=f"the setting in use{meaning}",
             claim=HeadlineClaim(
                 text=f"{told}. At {100 * self.confidence:g} % confidence by lots, "
@@ -198,24 +198,32 @@ class Staleness(Document):
                 upper=high, confidence=self.confidence, passes=now.trials,
             ),
             reasons=tuple(VerdictReason(text=sentence(text)) for text in (*beside, *self.because)),
+            next_step=f"Log a new recording with at least {LEAST_PASSES} passes, and run this again on it."
+            if self.state is Stale.NOT_ENOUGH
+            else "",
         )  # fmt: skip
 
-    def _meaning(self) -> tuple[str, tuple[str, ...]]:
-        """Say what the state means, and what it does not: a setting that is kept may be bad, a bad one always so."""
+    @property
+    def errors(self) -> int:
+        """Lost passes and unwanted switchings of this recording, also on passes to be ignored: as in every verdict."""
+        n = self.now.score.counts
+        return n.lost + n.false_trips + n.ignore_false_trips + n.extra
+
+    def _meaning(self) -> tuple[str, str, tuple[str, ...]]:
+        """Say what to do, what the state means, and what not: a setting that is kept may always have been bad."""
         now, was = self.now.score, None if self.before is None else self.before.score.lost_rate
         lost = now.lost_rate
         if self.state is Stale.KEEP:
-            wrong = lost.events + now.counts.false_trips + now.counts.extra
             said = (
-                f"this does not say that the setting is good: it makes {number_of(wrong, 'error')} on "
+                f"this does not say that the setting is good: it makes {number_of(self.errors, 'error')} on "
                 f"{number_of(lost.trials, 'pass', 'passes')} here"
             )
             means = ", nothing got worse in this recording" if was is None else ", nothing is worse than before"
-            return means, (said,) if wrong else ()
+            return str(self.state), means, (said,) if self.errors else ()
         as_many = was is not None and was.trials and was.events * lost.trials >= lost.events * was.trials
         if self.state is Stale.RETEACH and lost.events and as_many:
-            return "; cleaning will not help, it lost as many before", ("nothing changed since before: teach again",)
-        return "", ()
+            return "teach again", " lost as many passes before: cleaning will not help", ()
+        return str(self.state), "", ()
 
     def as_dict(self) -> dict[str, Any]:
         """Return the plain JSON form."""

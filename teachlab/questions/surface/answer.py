@@ -107,7 +107,7 @@ class SurfaceAnswer:
         reasons = [VerdictReason(text=told)]
         for name, looked in zip(self.names, self.looked_up(), strict=True):
             if (counts := looked["counts"]) is not None:
-                given = wrong_text(counts["lost"], counts["extra"] + counts["false_trips"])
+                given = wrong_text(counts["lost"], sum(counts[k] for k in ("extra", "false_trips", "ignore_trips")))
                 dearer = f"costs {looked['regret']:.3g} per pass more than" if looked["regret"] > 0 else "as good as"
                 text = f"{name}: {given}; {dearer} the best."
                 reasons.append(VerdictReason(text=text))

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from teachlab.errors import ParameterError, SettingError
 from teachlab.light.windows import border_evaluations
 from teachlab.model.draws import Costs
+from teachlab.model.printable_text import number_of
 from teachlab.model.score import USUAL_RULES, Rules
 from teachlab.model.setting import DelaysActOn
 from teachlab.sensor.clock import Clock, no_valid_sample
@@ -103,9 +104,10 @@ class DelaySurface:
         at = self.best
         setting, errors = self.setting(at), self.errors
         least = int(errors[:, 0, 0].min())
+        made = number_of(int(errors[at]), "error")
         return (
             f"Level {setting.on_level:.5g} {self.base.unit} with on-delay {setting.on_delay_ms:.5g} ms and off-delay "
-            f"{setting.off_delay_ms:.5g} ms makes {int(errors[at])} errors in {int(self.detect_trials[at[1]])} passes; "
+            f"{setting.off_delay_ms:.5g} ms makes {made} in {int(self.detect_trials[at[1]])} passes; "
             f"the best level at {self.on_delays_ms[0]:.5g} and {self.off_delays_ms[0]:.5g} ms makes {least}."
         )
 

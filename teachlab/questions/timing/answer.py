@@ -68,6 +68,14 @@ class TimingAnswer:
         return f"Shorten {told}." if told else ""
 
     @property
+    def mend(self) -> str:
+        """What mends the first cause, in one sentence; empty if the level is the cause, or there is enough time."""
+        judged = self.separated or self.budget
+        if self.by_level or judged.fits == "fine":
+            return ""
+        return f"{self.shorten or judged.because.rpartition('. ')[2]} Then run this again."
+
+    @property
     def verdict(self) -> Verdict:
         """Whether there is enough time, and what the cause is if not."""
         budget, by_level = self.separated or self.budget, self.by_level
@@ -75,7 +83,8 @@ class TimingAnswer:
         if by_level:
             reasons.append(VerdictReason(text="This is not a question of time: change the level first."))
         if budget.because and not (by_level and self.separated is None):
-            text = sentence(budget.because)
+            # What mends the cause is the next step.
+            text = sentence(budget.because.rpartition(". ")[0] if self.mend else budget.because)
             reasons.append(VerdictReason(text=f"For what the level separates: {budget.because}." if by_level else text))
         if self.delay_at_fault:
             reasons.append(VerdictReason(text=sentence(self.delay_at_fault)))

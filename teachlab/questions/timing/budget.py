@@ -163,7 +163,7 @@ def _longest_hold(line: TimeBudget, need: float) -> float:
 def _keep_it(line: TimeBudget, need: float) -> str:
     longest = _longest_hold(line, need)
     if longest >= 0:
-        return f"Keep it at most {in_words(longest)}."
+        return f"Keep the {_hold(line).partition(' ')[0]} at most {in_words(longest)}."
     least = in_words(max(need, line.switching.consecutive * line.period_ms))
     return f"Without it too: {least} are needed by the controller or the filter. Separate the objects."
 
@@ -178,20 +178,26 @@ def _judge(line: TimeBudget, pulse: float, rest: float, need: float) -> tuple[st
         blame = f"the {_hold(line)} leaves" if gap + line.back_ms >= need else "the gap leaves"
         return "at risk", (
             f"{blame} {in_words(rest)} between two pulses where the controller needs {in_words(need)}: it may count "
-            "two as one."
+            "two as one. Scan faster, or separate the objects."
         )
     if pulse < need:
         least, most = max(0.0, need - (dwell - line.back_ms)), _longest_hold(line, need)
         cure = (
-            f"stretch it by an off-delay of {range_in_words(least, most)}."
+            f"Stretch it by an off-delay of {range_in_words(least, most)}."
             if least <= most
-            else f"an off-delay of {in_words(least)} would stretch it, but leave too little gap; scan faster."
+            else f"An off-delay of {in_words(least)} would stretch it, but leave too little gap; scan faster."
         )
         return "at risk", (
-            f"the output pulse of {in_words(pulse)} is shorter than the {in_words(need)} that the controller needs: "
+            f"the output pulse of {in_words(pulse)} is shorter than the {in_words(need)} that the controller needs. "
             f"{cure}"
         )
     return "fine", f"dwell, gap, response{', delays and controller' if need else ' and delays'} fit together"
+
+
+def _fast_enough(line: TimeBudget, evaluations: int) -> str:
+    """Return the lowest whole rate, Hz, at which so many evaluations lie within object and gap at any phase."""
+    within = min((t for t in (line.dwell_ms, line.gap_ms) if t > 0), default=line.period_ms)
+    return f"{math.ceil(1000 * evaluations / within - 1e-9):,}"
 
 
 def _back(line: TimeBudget) -> str:
@@ -217,8 +223,8 @@ def _judge_object(line: TimeBudget) -> tuple[str, str] | None:
         )
     return verdict, (
         f"the dwell of {in_words(line.dwell_ms)} holds {line.dwell_ms / line.period_ms:.3g} evaluations where {needs} "
-        f"in a row are needed: at random phase {100 * chance:.3g} % are seen. Evaluate faster, or ask for fewer in a "
-        "row."
+        f"in a row are needed: at random phase {100 * chance:.3g} % are seen. "
+        f"Evaluate at least {_fast_enough(line, needs)} times a second, or ask for fewer in a row."
     )
 
 
@@ -239,6 +245,6 @@ def _judge_gap(line: TimeBudget, need: float) -> tuple[str, str] | None:
         )
     return verdict, (
         f"the shortest gap of {in_words(line.gap_ms)} holds {line.gap_ms / line.period_ms:.3g} evaluations where "
-        f"{needs} in a row are needed: {100 * (1 - chance):.3g} % of such neighbours merge. Evaluate faster, or "
-        "separate the objects."
+        f"{needs} in a row are needed: {100 * (1 - chance):.3g} % of such neighbours merge. Evaluate at least "
+        f"{_fast_enough(line, needs)} times a second, or separate the objects."
     )

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 from teachlab.errors import ParameterError
 from teachlab.evidence.criteria import SYNTHETIC, Criteria, Criterion, Judged, Judgement, stated_assumption
+from teachlab.model.printable_text import number_of
 from teachlab.questions.verdict.claim_words import share_text
 from teachlab.statistics.claims.lot_claims import CLAIM_LOTS, claim_by_lots
 
@@ -68,10 +69,15 @@ def _judged(one: Criterion, criteria: Criteria, rows: Sequence[Row]) -> Judged:
     assumption = stated_assumption(one.assume, one.icc) or criteria.assumption
     claim = claim_by_lots(events, trials, confidence=one.confidence, assumption=assumption, least=1)
     limit = one.max or 0.0
-    measured = f"{claim.events:,} of {claim.trials:,} in {claim.lots} recordings, at most {share_text(claim.upper)}"
+    measured = (
+        f"{claim.events:,} of {claim.trials:,} in {number_of(claim.lots, 'recording')}, at most "
+        f"{share_text(claim.upper)}"
+    )
     few = claim.lots < CLAIM_LOTS and assumption.icc is None
     if few or not claim.trials:
-        verdict, because = Judgement.NOT_ENOUGH, f"{claim.lots} recordings are too few: it takes {CLAIM_LOTS}"
+        are = "is" if claim.lots == 1 else "are"
+        because = f"{number_of(claim.lots, 'recording')} {are} too few: it takes {CLAIM_LOTS}"
+        verdict = Judgement.NOT_ENOUGH
     elif claim.upper <= limit:
         verdict, because = Judgement.MET, "the upper bound lies within the limit"
     elif claim.low > limit:

@@ -29,6 +29,7 @@ if TYPE_CHECKING:
 _Method = tuple[str, str, str]
 
 
+GIVE_OTHERS = "Give recordings with passes, as the reason above says, and run this again."
 NAMED = 3
 """Number of recordings that could not be studied and are named."""
 
@@ -128,7 +129,10 @@ class FamilyJudge:
         faults = [one for one in lines if one.fault]
         if chosen is None or not rows:
             why = _not_studied(faults, len(lines)) if faults else "No strategy teaches in half of the draws."
-            return Verdict(decision=str(Decision.OPEN), reasons=(VerdictReason(text=why, count=len(faults)),))
+            step = f"teachlab inspect {shlex.quote(lines[0].path)}" if lines and not faults else GIVE_OTHERS
+            return Verdict(
+                decision=str(Decision.OPEN), reasons=(VerdictReason(text=why, count=len(faults)),), next_step=step
+            )
         if len(lines) == 1:
             return self._single(chosen, rows[0][1], others, lines[0])
         # From here on, a line is to the study what a lot is to a recording: one trial with dependent passes.
@@ -162,7 +166,7 @@ class FamilyJudge:
             about=chosen.label,
             claim=self._family_claim(lost, passes),
             reasons=tuple(reasons),
-            next_step=self._next(chosen, decision, worst),
+            next_step=_log_more(len(scored)) or self._next(chosen, decision, worst),
             conditions=tuple(limits) if decision is not Decision.USE else (),
             rehearsal=any(row["synthetic"] for _, row in rows),
             tried=len(bounds),
@@ -177,7 +181,10 @@ class FamilyJudge:
             about=chosen.label,
             claim=HeadlineClaim(text=line.claim, confidence=self.confidence, assume=self.assumption.name),
             reasons=tuple(self._reasons(chosen, [], np.array([]))),
-            next_step=f"teachlab bench {shlex.quote(line.path)} --strategy {chosen.strategy} --out results",
+            # Criteria of a study are of recordings: one is too few for any of them.
+            next_step=f"teachlab bench {shlex.quote(line.path)} --strategy {chosen.strategy} --out results"
+            if self.criteria is None
+            else _log_more(1),
             conditions=tuple(row["open"] or ()),
             rehearsal=bool(row["synthetic"]),
             tried=len(next(iter(others.values()))),
@@ -292,6 +299,14 @@ class FamilyJudge:
         if decision in {Decision.USE, Decision.LIMIT} and not (row["claim_lost"] or row["claim_false"]):
             return f"teachlab teach {path} --strategy {chosen.strategy}{sets} --out setting.json"
         return f"teachlab bench {path} --out results"
+
+
+def _log_more(recordings: int) -> str:
+    """Return how many recordings are missing for a decision on others; empty if there are enough."""
+    more = CLAIM_LOTS - recordings
+    if more <= 0:
+        return ""
+    return f"Log {number_of(more, 'more recording')} of other lines or days, and study all of them together."
 
 
 def _counts(row: Row) -> LotCounts:
