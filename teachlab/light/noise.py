@@ -188,10 +188,16 @@ def deviation(values: NDArray[np.float64]) -> float:
     return median(np.abs(values - median(values)))
 
 
-def median(values: NDArray[np.floating[Any]]) -> float:
+def median(values: NDArray[np.floating[Any]], *, in_place: bool = False) -> float:
     """Return the median of one or more values without NaN.
 
     It asks for one place of the order, and the library for two: this takes a fifth of the time.
+
+    Parameters
+    ----------
+    values : ndarray of float, shape (n,)
+    in_place : bool
+        Whether the order of the values may change: this saves a copy.
 
     Examples
     --------
@@ -199,7 +205,7 @@ def median(values: NDArray[np.floating[Any]]) -> float:
     3.0
     """
     middle = values.size // 2
-    found = values.copy()
+    found = values if in_place else values.copy()
     found.partition(middle)
     upper = float(found[middle])
     return upper if values.size % 2 else (float(found[:middle].max()) + upper) / 2

@@ -1,4 +1,4 @@
-"""How far the cells of least error are from a costlier one, along each axis in its own measure."""
+"""Reserves of cells: how far each cell of least error is from a costlier one, along every axis."""
 
 from __future__ import annotations
 
@@ -12,28 +12,28 @@ from teachlab.teaching.cells.shown_light import ShownLight
 
 LEAST_NOISE = 0.05
 NOISES = 6.0
-"""ν: a level is measured against this many σ of the gaps, as a share of the contrast, or against `LEAST_NOISE`."""
+"""ν, the unit for distances of a level: so many σ of the gaps, as a share of the contrast; at least `LEAST_NOISE`."""
 FLASH = 0.02
-"""τ: what no one has shown may last this share of the median pass."""
+"""τ: a flash that was not shown may last this share of the median pass."""
 CHATTER = 0.25
-"""A release is measured against so many σ of the gaps by how far it lies from its level."""
+"""The unit for the distance of a release from its level, in σ of the gaps."""
 DIMMED = 0.1
-"""γ: light that dims is measured against this share of itself, or against the contrast where that is less."""
+"""γ, the unit for light that dims: this share of the light, or the contrast if that is less."""
 POWER = 2.0
-"""Reserves are taken together by their mean of this negative power: the smallest counts most, and none counts alone."""
+"""Reserves are combined by their mean of this negative power: the smallest has most weight, and all have some."""
 LEAST_RESERVE = 1e-9
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class CostlierCells:
-    """Along one axis, for every cell the place of the nearest costlier cell on either side.
+    """For every cell, the nearest costlier cells on both sides along one axis.
 
     Parameters
     ----------
     below, above : ndarray of int16, shape of the cells
-        Its number along the axis; −1 below and one too many above where there is none.
+        Their numbers along the axis; without one, −1 below and the number of cells above.
     places : ndarray of float64, ascending
-        What the numbers stand for.
+        Level, hysteresis or delay of each number.
     """
 
     below: NDArray[np.int16]
@@ -42,14 +42,14 @@ class CostlierCells:
 
     @classmethod
     def of(cls, costlier: NDArray[np.bool_], places: Values, axis: int) -> CostlierCells:
-        """Look along an axis.
+        """Find them along an axis.
 
         Parameters
         ----------
         costlier : ndarray of bool, shape of the cells
             Which cells cost more than the least.
         places : ndarray of float64, ascending
-            Of the cells along the axis.
+            Level, hysteresis or delay of the cells along the axis.
         axis : int
         """
         shape = [1] * costlier.ndim
@@ -57,7 +57,7 @@ class CostlierCells:
         number = np.arange(places.size, dtype=np.int16).reshape(shape)
         below = np.where(costlier, number, np.int16(-1))
         above = np.where(costlier, number, np.int16(places.size))
-        # The library's running extreme looks at one number at a time: here it is a whole layer of cells.
+        # The running extreme of the library works number by number. This works on a whole layer of cells at a time.
         up, down = np.moveaxis(below, axis, 0), np.moveaxis(above, axis, 0)[::-1]
         for k in range(1, places.size):
             np.maximum(up[k], up[k - 1], out=up[k])
@@ -65,11 +65,11 @@ class CostlierCells:
         return cls(below, above, places)
 
     def of_cells(self, cells: NDArray[np.intp]) -> CostlierCells:
-        """Return the same of some cells alone, numbered in the order of memory."""
+        """Return the same for some cells only, by their numbers in memory order."""
         return CostlierCells(self.below.ravel()[cells], self.above.ravel()[cells], self.places)
 
     def around(self, at: At) -> tuple[float | None, float | None]:
-        """Return the places beside one cell, None where there is none."""
+        """Return the places of the costlier cells beside one cell; None if there is none."""
         below, above = int(self.below[at]), int(self.above[at])
         return (
             None if below < 0 else float(self.places[below]),
@@ -77,27 +77,27 @@ class CostlierCells:
         )
 
     def ends(self, shift: float) -> tuple[Values, Values]:
-        """Return the places moved by `shift`, 0 and infinity where there are none."""
+        """Return all places plus `shift`; if there is none, 0 below and infinity above."""
         moved = self.places + shift
         return np.append(moved, 0.0)[self.below], np.append(moved, np.inf)[self.above]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class CellReserves:
-    """The reserves of every cell of least error; of costlier cells they mean nothing.
+    """Reserves of every cell of least error; those of costlier cells have no meaning.
 
     Parameters
     ----------
     level, on_delay, off_delay : CostlierCells
         Places in shares of the contrast, and in evaluations.
     smallest : ndarray of float64, shape of the cells
-        The smallest of all reserves as shown, a share in 0 … 1.
+        The smallest reserve on what was shown, from 0 to 1.
     together : ndarray of float64, shape of the cells
-        All reserves together, with flashes that were not shown where these are expected.
+        All reserves combined; flashes that were not shown are included if they are expected.
     as_shown : ndarray of float64, shape of the cells
-        The same without: no on-delay is a full reserve where it errs no more.
+        The same without such flashes: no on-delay has the full reserve if it makes no more errors.
     still : ndarray of float64, shape of the cells
-        As shown, and how still the output is on light that lies at the level: what a release is chosen by.
+        As shown, combined with how still the output is on light at the level. A release is chosen by this.
     """
 
     level: CostlierCells
@@ -118,21 +118,24 @@ class CellReserves:
         grid : CellGrid
         shown : ShownLight
         expect_flashes : bool
-            Whether `together` counts no on-delay as a small reserve, although no flash was shown.
+            Whether, in `together`, no on-delay is a small reserve even if no flash was shown.
 
         Notes
         -----
-        With lo and hi the nearest costlier cells below and above, ν = max(0.05, 6σ/C), τ = 0.02·S, d' = d + 1
-        and e' = e + 1: level min((f − lo)/(f + ν), (hi − f)/(hi + ν)); release the same with
-        r = f·(1 − h) for f, along h; on-delay min((d' − lo)/(d' + τ), (hi − d')/hi) if d' > 1; off-delay
-        min((e' − lo)/e', (hi − e')/hi) if e' > 1.
-        Dimming (1 − g)/(1 − g + γ), with g the share of light at which the background reaches the release of a dip,
-        or the weakest pass the level of a rise, γ = 0.1 or the contrast's share of the light if that is less.
-        Stillness f·h/(f·h + σ/4C): a piece as bright as the level switches once if noise does not reach the release.
+        Let lo and hi be the nearest costlier cells below and above, ν = max(0.05, 6σ/C), τ = 0.02·S, d' = d + 1 and
+        e' = e + 1. The reserves are:
 
-        hi of a level is no higher than the lowest top of a pass at or above it, hi of a delay no longer than the
-        shortest pass, or gap. Without a costlier cell below, lo is 0; without one above, that part is 1. Together the
-        reserves r are (mean of r⁻²)^(−1/2).
+        - level: min((f − lo)/(f + ν), (hi − f)/(hi + ν));
+        - release: the same along h, with r = f·(1 − h) in place of f;
+        - on-delay: min((d' − lo)/(d' + τ), (hi − d')/hi) if d' > 1;
+        - off-delay: min((e' − lo)/e', (hi − e')/hi) if e' > 1;
+        - dimming: (1 − g)/(1 − g + γ). On a dip, at the share g of the light the background reaches the release; on a
+          rise, the weakest pass reaches the level. γ is 0.1, or the contrast as a share of the light if that is less;
+        - stillness: f·h/(f·h + σ/4C). A piece as bright as the level switches once if noise does not reach the release.
+
+        hi of a level is at most the lowest top of a pass at or above it. hi of a delay is at most the shortest pass, or
+        the shortest gap. Without a costlier cell below, lo is 0. Without one above, the part with hi is 1. Combined,
+        reserves r give (mean of r⁻²)^(−1/2).
         """
         costlier = errors > errors.min()
         nu, tau = max(LEAST_NOISE, NOISES * shown.noise / shown.contrast), FLASH * shown.dwell
@@ -145,16 +148,16 @@ class CellReserves:
         f, h = grid.levels[at[0]], grid.releases[at[1]]
         d, e = (delays[k].astype(np.float64) + 1 for delays, k in ((grid.on_delays, at[3]), (grid.off_delays, at[4])))
         low, high = level.of_cells(cells).ends(0.0)
-        # The grid ends below the tops of strong passes: above its top a level loses a pass, counted or not.
+        # The grid ends below the tops of strong passes, but a level above the top of a pass loses that pass.
         high = np.minimum(high, shown.top_above(grid.levels)[at[0]])
         of_level = np.minimum((f - low) / (f + nu), _room(f, high, nu))
         held = f * (1 - h)
         low, waiting = on.of_cells(cells).ends(1.0)
-        # So does the grid of delays: one longer than the shortest pass loses it.
+        # The grid of delays ends early too, but a delay longer than the shortest pass loses that pass.
         room = np.where(d > 1, _room(d, np.minimum(waiting, max(shown.shortest_pass, 1.0))), 1.0)
         waited = np.where(d > 1, (d - low) / (d + tau), 1.0)
         expected = (d - low) / (d + tau) if expect_flashes and grid.on_delays.size > 1 else waited
-        # h is a distance from the level: the release above is the costlier one of a smaller h, at which passes chatter.
+        # h is a distance from the level: a smaller h is a release nearer to the level, at which passes chatter.
         narrower, wider = release.of_cells(cells).ends(0.0)
         upper = np.where(narrower > 0, f * (1 - narrower), np.inf)
         lower = f * np.maximum(1 - wider, 0.0)
@@ -179,7 +182,7 @@ class CellReserves:
 
 
 def _dimming(f: Values, held: Values, high: Values, shown: ShownLight) -> Values:
-    """Return the reserve of light that dims; none is told where the light is not above dark."""
+    """Return the reserve of light that dims; 1 if the light is not above dark."""
     usual = shown.light_of(1.0 if shown.rise else 0.0)
     if not usual > 0:
         return np.ones_like(f)
@@ -201,12 +204,12 @@ def _together(reserves: list[Values]) -> Values:
 
 
 def _inverse_power(reserve: Values) -> Values:
-    # Twenty times as fast as the library's power of a number that it does not know to be whole.
+    # Twenty times as fast as the power of the library, which does not know that the exponent is whole.
     return 1 / (reserve * reserve) if POWER == 2 else reserve**-POWER
 
 
 def waiting_reserve(costlier: NDArray[np.bool_], delays: NDArray[np.int64], axis: int, longest: float) -> Values:
-    """Return the reserve of a delay on an axis of cells, as that of the off-delay in `CellReserves`."""
+    """Return the reserve of a delay along an axis of cells, as `CellReserves` does for the off-delay."""
     waits = delays.astype(np.float64)
     shape = (-1,) + (1,) * (costlier.ndim - 1 - axis)
     return _waiting(CostlierCells.of(costlier, waits, axis), waits.reshape(shape) + 1, longest)
@@ -219,6 +222,6 @@ def _waiting(costlier: CostlierCells, waits: Values, longest: float) -> Values:
 
 
 def _room(at: Values, high: Values, measure: float = 0.0) -> Values:
-    """Return how far the next costlier place above is, as a share of it; 1 where there is none."""
+    """Return the distance to the next costlier place above, as a share of that place; 1 if there is none."""
     with np.errstate(invalid="ignore"):
         return np.where(np.isinf(high), 1.0, np.maximum((high - at) / (high + measure), 0.0))

@@ -1,12 +1,12 @@
-"""What every pair of an on-delay and an off-delay does, counted from the undelayed output of many comparators.
+"""Counts under every pair of an on-delay and an off-delay, from the undelayed output of many comparators.
 
-Delays never look at the light, only at the runs ``[start, end)`` in which the undelayed output is active:
+Delays depend only on the runs ``[start, end)`` in which the undelayed output is active, not on the light:
 
-- an on-delay of d keeps the runs longer than d, and each switches on at ``start + d``, whatever the off-delay;
+- an on-delay of d keeps the runs longer than d, and each switches on at ``start + d`` under any off-delay;
 - an off-delay of e swallows an onset that comes no more than e after the run before it ended.
 
-So under one on-delay an onset needs no more than its distance from the end of the run before: it is there for every
-off-delay below that, and one count of distances gives all off-delays at once.
+So under one on-delay, one number decides about an onset: its distance from the end of the run before. The onset is
+there for every off-delay below this distance. One count of distances gives all off-delays at once.
 """
 
 from __future__ import annotations
@@ -28,7 +28,7 @@ Counts = NDArray[np.int64]
 """Shape (pairs, on-delays, off-delays)."""
 NEVER_SWALLOWED = np.iinfo(np.int64).max
 Runs = tuple[Edges, Edges, Edges]
-"""Begins and ends of runs, and which comparator each is of."""
+"""Begins and ends of runs, and the comparator of each."""
 TABLE_NAMES = "lost", "merged", "extra", "false_trips", "gaps_tripped", "ignore_trips", "ignore_tripped"
 DETECT, IGNORE, GAP, EXCLUDED = range(4)
 KINDS = 4
@@ -36,14 +36,14 @@ KINDS = 4
 
 @dataclass(frozen=True, slots=True, eq=False)
 class DelayCounts:
-    """Counts of every comparator under every pair of delays, as scoring their replay gives them.
+    """Counts of every comparator under every pair of delays, equal to those of a scored replay.
 
     Parameters
     ----------
     lost, extra, false_trips, ignore_trips : ndarray of int64, shape (comparators, on-delays, off-delays)
-        `lost` holds missed and merged passes together.
+        `lost` contains missed and merged passes.
     detect_trials : ndarray of int64, shape (on-delays,)
-        Passes that were scored: a longer on-delay may leave out more of those beside invalid light.
+        Scored passes. A longer on-delay may leave out more passes beside invalid light.
     """
 
     lost: Counts
@@ -53,7 +53,7 @@ class DelayCounts:
     detect_trials: NDArray[np.int64]
 
     def __add__(self, other: DelayCounts) -> DelayCounts:
-        """Return the counts of both, for the same comparators and delays over different light."""
+        """Return the sum of counts of the same comparators and delays over different light."""
         return DelayCounts(*(getattr(self, f.name) + getattr(other, f.name) for f in fields(self)))
 
     @property
@@ -64,14 +64,14 @@ class DelayCounts:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class DelayTables:
-    """Counts as the tables of a surface hold them, of every comparator under every pair of delays.
+    """Counts of every comparator under every pair of delays, as in the tables of a surface.
 
     Parameters
     ----------
     counts : dict of str to ndarray of int64, shape (comparators, on-delays, off-delays)
-        By the names of the tables of a surface.
+        Keys: names of the tables of a surface.
     detect_trials, ignore_trials, gap_trials : ndarray of int64, shape (on-delays,)
-        What was scored.
+        Scored passes and gaps.
     """
 
     counts: dict[str, Counts]
@@ -82,7 +82,7 @@ class DelayTables:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _TrialSpans:
-    """Windows and gaps in the order of time, with what each counts for."""
+    """Windows and gaps in time order, each with its kind of trial."""
 
     start: Edges
     stop: Edges
@@ -95,11 +95,11 @@ class _TrialSpans:
         return int(np.count_nonzero(self.kind == GAP))
 
     def of(self, at: Edges) -> Edges:
-        """Return the number of the span that each evaluation lies in."""
+        """Return the number of the span in which each evaluation lies."""
         step = int(np.min(self.stop - self.start, initial=int(self.stop[-1])))
         if at.size < self.stop[-1] // step:
             return np.searchsorted(self.start, at, side="right") - 1
-        # Many are looked up on a ruler as wide as the shortest span: from one mark to the next at most one span begins.
+        # Many are looked up on a ruler with marks as far apart as the shortest span: between marks one span can begin.
         shift = step.bit_length() - 1
         ruler = np.searchsorted(self.start, np.arange(0, int(self.stop[-1]) + 1, 1 << shift), side="right") - 1
         out: Edges = ruler[at >> shift]
@@ -118,9 +118,9 @@ class DelayCounter:
     invalid : TwoState
         True where an evaluation has no valid sample.
     border : int, evaluations
-        How far windows reach beyond their passes.
+        Distance by which windows are wider than their passes, on either side.
     first_pass, last_pass : int
-        Passes before the first, and the gaps before it, are not scored; nor are those from the last one on.
+        Passes and gaps before the first, and from the last one on, are not scored.
     """
 
     def __init__(
@@ -146,7 +146,7 @@ class DelayCounter:
         Parameters
         ----------
         light : sequence of TwoState
-            The comparators' states; true is light, or beyond a window.
+            States of the comparators: true is light, or beyond the thresholds of a window.
         light_on : bool
             Whether the output is active when light.
         consecutive : int
@@ -164,7 +164,7 @@ class DelayCounter:
         waits = np.asarray(off_delays, np.int64)
         for k, delay in enumerate(on_delays):
             long = ends - starts > delay
-            # What a short delay drops, a longer one drops too: chatter is gone after the first few.
+            # A longer delay drops everything that a shorter one drops: after the first few, chatter is gone.
             starts, ends, owner = starts[long], ends[long], owner[long]
             spans = self._laid(consecutive - 1 + delay)
             trials[k] = spans.detect_trials
@@ -177,14 +177,14 @@ class DelayCounter:
     def tables(
         self, undelayed: Sequence[TwoState], *, lag: int, on_delays: Sequence[int], off_delays: Sequence[int]
     ) -> DelayTables:
-        """Count all that the tables of a surface hold, merged passes and tripped gaps among it.
+        """Count everything in the tables of a surface, including merged passes and tripped gaps.
 
         Parameters
         ----------
         undelayed : sequence of TwoState
             Undelayed outputs, after filter and polarity: true is active.
         lag : int, evaluations
-            How far the filter holds back an onset.
+            By how much the filter holds back an onset.
         on_delays, off_delays : sequence of int, evaluations, ascending
 
         Notes
@@ -240,7 +240,7 @@ class DelayCounter:
         return spans.start, spans.kind, spans.detect_trials
 
     def _runs(self, light: Sequence[TwoState], light_on: bool, consecutive: int, delay: int) -> Runs:
-        """Return the active runs of all undelayed outputs that outlast a delay, and whose each is."""
+        """Return the active runs of all undelayed outputs that are longer than a delay, and the comparator of each."""
         size = self._clock.count
         parts = []
         for state in light:
@@ -253,7 +253,7 @@ class DelayCounter:
         return _joined_runs(parts)
 
     def _laid(self, lag: int) -> _TrialSpans:
-        """Return windows and gaps under a lag; laid once for all comparators."""
+        """Return windows and gaps under a lag, made once for all comparators."""
         if lag not in self._spans:
             self._spans[lag] = self._lay(lag)
         return self._spans[lag]
@@ -273,7 +273,7 @@ class DelayCounter:
         kind = np.concatenate((kinds, gaps))
         real = stop > start
         order = np.argsort(start[real], kind="stable")
-        # A pass that covers no evaluation has an empty window: it is a trial all the same, and lost.
+        # A pass that covers no evaluation has an empty window, but it is a trial, and lost.
         return _TrialSpans(
             start[real][order], stop[real][order], kind[real][order],
             *(int(np.count_nonzero(kinds == one)) for one in (DETECT, IGNORE)),
@@ -281,7 +281,7 @@ class DelayCounter:
 
 
 def _joined_runs(parts: Sequence[tuple[Edges, Edges]]) -> Runs:
-    """Return begins and ends of the runs of all comparators one after the other, and whose each is."""
+    """Return begins and ends of the runs of all comparators, one after the other, and the comparator of each."""
     starts = np.concatenate([a for a, _ in parts])
     ends = np.concatenate([b for _, b in parts])
     return starts, ends, np.repeat(np.arange(len(parts)), [a.size for a, _ in parts])
@@ -289,15 +289,15 @@ def _joined_runs(parts: Sequence[tuple[Edges, Edges]]) -> Runs:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _StandingOnsets:
-    """Onsets under one on-delay, and how many off-delays leave each standing.
+    """Onsets under one on-delay, and the number of off-delays under which each is left.
 
     Parameters
     ----------
     owner, span, standing : ndarray of int64, shape (onsets,)
-        Whose each is, number of its span, and how many of the first off-delays leave it.
+        Comparator, number of the span, and the number of first off-delays under which it is left (it stands).
     spans : _TrialSpans
     comparators, waits : int
-        How many there are.
+        Numbers of comparators and of off-delays.
     """
 
     owner: Edges
@@ -319,14 +319,14 @@ class _StandingOnsets:
         np.subtract(at[1:], ends[:-1], out=distance[1:])
         firsts = np.flatnonzero(np.diff(owner, prepend=-1))
         distance[firsts] = NEVER_SWALLOWED
-        # A run from before the record began is no onset, but one that others follow.
+        # A run that began before the record is no onset, but the next run has its distance from it.
         before = firsts[starts[firsts] <= LONG_AGO]
         if before.size:
             at, distance, owner = (np.delete(one, before) for one in (at, distance, owner))
         return cls(owner, spans.of(at), _standing(distance, waits), spans, comparators, waits.size)
 
     def table(self, rows: Edges, standing: Edges) -> Counts:
-        """Return how many of some onsets stand: shape (comparators, off-delays)."""
+        """Return how many of some onsets stand, shape (comparators, off-delays)."""
         return self._summed(np.bincount(rows * (self.waits + 1) + standing, minlength=self._columns))
 
     @property
@@ -334,16 +334,16 @@ class _StandingOnsets:
         return self.comparators * (self.waits + 1)
 
     def _summed(self, counted: Edges) -> Counts:
-        """Return from how many onsets have each standing how many stand under each off-delay."""
-        # An onset with s standing is there under the first s off-delays: under each, those with a higher s are added
-        # up, from the far end. The first column, of onsets that stand under none, is left out.
+        """Return how many onsets stand under each off-delay, from how many have each number of off-delays."""
+        # An onset that stands under s off-delays is there under the first s: for each off-delay, onsets with a larger s
+        # are added, from the last column on. The first column, of onsets that stand under none, is left out.
         return counted.reshape(-1, self.waits + 1)[:, ::-1].cumsum(axis=1)[:, ::-1][:, 1:]
 
     def first_of(self, kind: int) -> tuple[Edges, Edges, Edges]:
-        """Return comparator, span and standing of every span with an onset: it has one while any of them stands."""
+        """Return comparator, span and standing of every span with an onset; one standing onset is enough."""
         if self.owner.size == 0:
             return self.owner, self.span, self.standing
-        # Onsets come in time order, so those of a span are neighbours.
+        # Onsets are in time order, so onsets of one span are neighbours.
         key = self.owner * self.spans.start.size + self.span
         begins = np.flatnonzero(np.diff(key, prepend=-1))
         standing = np.maximum.reduceat(self.standing, begins)
@@ -375,11 +375,11 @@ class _StandingOnsets:
 
 
 def _standing(distance: Edges, waits: Edges) -> Edges:
-    """Return how many of the first off-delays leave onsets standing: those below their distance."""
+    """Return under how many of the first off-delays onsets stand: those below their distance."""
     top = int(waits[-1]) + 1
     if top > distance.size:
         return np.searchsorted(waits, distance, side="left")
-    # Many onsets: what each distance leaves standing is looked up, all longer ones being as good as the first.
+    # For many onsets, each distance is looked up in a table; all distances above its end count as the first of them.
     of = np.searchsorted(waits, np.arange(top + 1), side="left")
     out: Edges = of[np.minimum(distance, top)]
     return out
@@ -388,14 +388,14 @@ def _standing(distance: Edges, waits: Edges) -> Edges:
 def _merged(
     onsets: _StandingOnsets, undelayed: Runs, kept: Runs, delay: int, spans: _TrialSpans, waits: Edges
 ) -> Counts:
-    """Count passes to be detected without an onset in which output and undelayed output are active.
+    """Count passes to be detected without an onset, during which output and undelayed output are active.
 
-    An output that an off-delay holds over the start of a window is held by every longer one. A swallowed onset says
-    that it was held. So each pass is merged from one off-delay on.
+    If an off-delay holds the output at the start of a window, every longer off-delay does so too. If an onset was
+    swallowed, the output was held. So each pass is merged from one off-delay on.
     """
     detect = np.flatnonzero(spans.kind == DETECT)
     start, stop = spans.start[detect], spans.stop[detect]
-    # Off-delays from which on no onset of the pass stands; those of passes without one are not yet known.
+    # For each pass: the off-delay from which on no onset stands; not yet known for passes without an onset.
     of, where, standing = onsets.first_of(DETECT)
     begin = np.full((onsets.comparators, detect.size), -1)
     begin[of, np.searchsorted(detect, where)] = standing
@@ -404,7 +404,7 @@ def _merged(
     for c in range(onsets.comparators):
         starts, ends = (one[every[c] : every[c + 1]] for one in undelayed[:2])
         held, left = (one[long[c] : long[c + 1]] for one in kept[:2])
-        # Runs are in time order and apart: the last that begins before an end decides.
+        # Runs are in time order and do not overlap: the last run that begins before an end decides.
         last = np.searchsorted(starts, stop, side="left") - 1
         seen = (last >= 0) & (ends[last] > start) if ends.size else np.zeros(start.size, bool)
         own = begin[c]

@@ -1,4 +1,4 @@
-"""A chosen cell in words and units: why each part is as it is, and how far it is from a costlier one."""
+"""A chosen cell in words and units: the reason for each part, and the distance to a costlier cell."""
 
 from __future__ import annotations
 
@@ -26,7 +26,7 @@ class ChosenCell:
     Parameters
     ----------
     share : float
-        f: where the level lies between gaps and median pass.
+        f: place of the level on the way from the gaps to the median pass.
     level, release : float, recording units, turned so that objects go up
     consecutive, on_delay, off_delay : int, evaluations
     """
@@ -52,14 +52,14 @@ class ChosenCell:
 def reserves_told(
     view: TeachView, cell: ChosenCell, reserves: CellReserves, at: At, shown: ShownLight
 ) -> dict[str, dict[str, Any]]:
-    """Return, by axis, how far down and up it may go before a costlier cell begins; None where none was found.
+    """Return, for each axis, how far the setting may move down and up before a costlier cell; None if there is none.
 
     Returns
     -------
     dict
         ``{axis: {"low", "high", "unit"}}``: `level` and `ambient` in recording units, `gain` as the shares of light
-        above dark that still come out right, `noise` in σ of the gaps, delays in ms. Nearest costlier cells of the
-        grid, so true to one step of it.
+        above dark at which the errors stay the least, `noise` in σ of the gaps, delays in ms. Costlier cells are those
+        of the grid: each distance is right to one step of it.
     """
     ms = 1000 / view.rate_hz
     low, high = _levels_around(reserves, at, cell, shown)
@@ -69,8 +69,8 @@ def reserves_told(
     def in_noise(distance: float | None) -> float | None:
         return None if distance is None or not shown.noise > 0 else distance / shown.noise
 
-    # Turned light that rises by a, or falls, moves the level the other way.
-    # Where the background comes to lie at the release, the output is not released any more.
+    # If the turned light rises by a, the level moves down by a, and the other way.
+    # If the background reaches the release, the output is no longer released.
     hold = cell.release - shown.background
     nearer = hold if down is None else min(down, hold)
     brighter, darker = (nearer, up) if view.sign > 0 else (up, nearer)
@@ -87,14 +87,14 @@ def reserves_told(
 def _levels_around(
     reserves: CellReserves, at: At, cell: ChosenCell, shown: ShownLight
 ) -> tuple[float | None, float | None]:
-    """Return where errors begin below and above the level; above at the latest at the top of a pass."""
+    """Return where errors begin below and above the level; above, at the top of a pass at the latest."""
     low, high = reserves.level.around(at)
     top = float(shown.top_above(np.array([cell.share]))[0])
     return low, top if high is None and np.isfinite(top) else high
 
 
 def _waits(costlier: CostlierCells, at: At, chosen: int, shortest: float, ms: float) -> dict[str, float | None]:
-    """Return how much shorter and longer a delay may be: at most as long as the shortest pass, or gap."""
+    """Return how much shorter and longer a delay may be; it is at most the shortest pass, or the shortest gap."""
     low, high = costlier.around(at)
     high = shortest if high is None and shortest > chosen else high
     return {
@@ -106,10 +106,10 @@ def _waits(costlier: CostlierCells, at: At, chosen: int, shortest: float, ms: fl
 def _gains(
     view: TeachView, cell: ChosenCell, low: float | None, high: float | None, shown: ShownLight
 ) -> dict[str, float | None]:
-    """Return between which gains the level keeps to cells of least error.
+    """Return the range of gains in which the level stays in cells of least error.
 
-    At gain g the level acts as (level − dark)/g + dark did before: it reaches the place of a costlier cell where that
-    is one of its ends. So does the release reach the background.
+    At gain g the level acts as (level − dark)/g + dark did at gain 1. The range ends where this is the place of a
+    costlier cell, or where the release reaches the background in the same way.
     """
     dark = view.dark_level
     level = view.sign * cell.level - dark
@@ -128,9 +128,10 @@ def reasons_told(
     view: TeachView, cell: ChosenCell, errors: Cells, reserves: CellReserves, at: At, shown: ShownLight,
     setting: Setting, *, grid: CellGrid, worth: Values, counted: NDArray[np.bool_],
 ) -> dict[str, str]:  # fmt: skip
-    """Return one line of reason for each part of the setting; `worth` of every cell is what it was chosen by.
+    """Return the reason for each part of the setting, one line each.
 
-    `counted` says which cells are counted in full; the errors of others are at least so many.
+    The setting was chosen by the `worth` of every cell. `counted` says which cells are counted in full; the errors of
+    the others are lower bounds.
     """
     ms, unit, least = 1000 / view.rate_hz, view.unit, int(errors.min())
     low, high = _levels_around(reserves, at, cell, shown)
@@ -180,13 +181,13 @@ def reasons_told(
 
 
 TIMING_AXES = {"filter": 2, "on_delay": 3, "off_delay": 4}
-"""Axes of the cells whose first place is without."""
+"""Axes of the cells whose first place is none."""
 
 
 def compared_with(axis: int, at: At, worth: Values) -> tuple[At, At]:
-    """Return the best cell without a filter or delay, and the one with it that it is compared with.
+    """Return the best cell without a filter or delay, and the cell with it for comparison.
 
-    Each at the release that it is worth most with; that of the setting is chosen after.
+    Each has the release that is worth most for it, because the release of the setting is chosen later.
     """
     free = worth.take(0, axis=axis)
     place = [int(k) for k in np.unravel_index(int(free.argmax()), free.shape)]
@@ -205,7 +206,7 @@ def _noises(cell: ChosenCell, shown: ShownLight) -> str:
 
 
 def _feature(used: bool, what: str, times: str, without: int, least: int, limit: str, bought: str) -> str:
-    """Return why a filter or delay is used, or is not."""
+    """Return why a filter or delay is used, or why not."""
     beside = f"; {limit}" if limit else ""
     if not used:
         return f"none: no error on what was shown asks for one{beside}." if without == least else f"none{beside}."
@@ -217,7 +218,7 @@ def _feature(used: bool, what: str, times: str, without: int, least: int, limit:
 def _bought(
     axis: int, at: At, grid: CellGrid, reserves: CellReserves, worth: Values, shown: ShownLight, unit: str
 ) -> str:  # fmt: skip
-    """Return what a filter or delay adds that no error asks for: the same figures of the best setting without it."""
+    """Return what a filter or delay adds if no error requires it: the figures without it and with it."""
     other, at = compared_with(axis, at, worth)
     sides = []
     for one in (other, at):

@@ -32,22 +32,22 @@ Cells = NDArray[np.int64]
 
 LOWEST, HIGHEST = 0.02, 0.97
 RELEASES = (0.05, 0.15, 0.3, 0.5, 0.75)
-"""Distance of the release, as a share of the level's distance from the background."""
+"""Distances of the release from the level, as shares of the distance of the level from the background."""
 FILTERS = (1, 3)
 FEW_PASSES = 8
-"""With fewer passes levels only are chosen: delays would be fitted to single pieces."""
+"""With fewer passes only levels are chosen, because delays would be fitted to single pieces."""
 MOST_ERRORS = 0.3
-"""It abstains with more errors than this share of the passes shown."""
+"""The strategy abstains if the errors are more than this share of the passes shown."""
 TIE_DIGITS = 9
-"""Worths that agree to so many digits are ties."""
+"""Cells whose worth is equal to so many digits are ties."""
 DELAY_SHARE = 0.7
 """The longest delay tried, as a share of the shortest pass or gap."""
 NARROW = 0.5
-"""A level that leaves at most this share of the light to be counted is counted on that alone."""
+"""If at most this share of the light must be counted at a level, only this light is counted."""
 SAMPLED = 8
-"""How busy comparators are is asked on the light of so many passes."""
+"""Number of passes whose light shows how busy comparators are."""
 HELD_RUNS = 1 << 21
-"""Edges counted at a time: chatter at the lowest levels would else fill the memory."""
+"""Edges counted at a time; otherwise chatter at the lowest levels would fill the memory."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -57,7 +57,7 @@ class CellGrid:
     Parameters
     ----------
     levels, releases : ndarray of float64
-        f and h: the level is B + f·C, the release h·f·C below it.
+        f and h. The level is B + f·C, and the release lies h·f·C below it.
     filters, on_delays, off_delays : ndarray of int64, evaluations
     """
 
@@ -69,13 +69,13 @@ class CellGrid:
 
     @classmethod
     def of(cls, shown: ShownLight, *, levels: int, delays: int, levels_only: bool) -> CellGrid:
-        """Lay the axes out for what was shown: one grid serves slow and fast logs.
+        """Place the axes by what was shown, so that one grid serves slow and fast logs.
 
         Parameters
         ----------
         shown : ShownLight
         levels, delays : int
-            How many levels, and how many delays besides none.
+            Number of levels, and number of delays beside no delay.
         levels_only : bool
             Without filter and delays.
         """
@@ -90,7 +90,7 @@ class CellGrid:
 
     @property
     def shape(self) -> tuple[int, int, int, int, int]:
-        """Cells along each axis."""
+        """Number of cells along each axis."""
         return (self.levels.size, self.releases.size, self.filters.size, self.on_delays.size, self.off_delays.size)
 
     @property
@@ -100,8 +100,8 @@ class CellGrid:
 
     @property
     def features(self) -> NDArray[np.int64]:
-        """How many of filter, on-delay and off-delay are in use, shape (filters, on-delays, off-delays)."""
-        # The first place on each of these axes is without.
+        """Number of filter, on-delay and off-delay in use, shape (filters, on-delays, off-delays)."""
+        # The first place on each of these axes is none.
         c, d, e = ((axis > axis[0]).astype(np.int64) for axis in self.timings)
         out: NDArray[np.int64] = c.reshape(-1, 1, 1) + d.reshape(-1, 1) + e
         return out
@@ -116,7 +116,7 @@ class CellGrid:
 
 
 def _delays(longest: float, count: int) -> NDArray[np.int64]:
-    """Return no delay and `count` more, each longer than the one before by the same factor, as far as they differ."""
+    """Return no delay and up to `count` different ones, each longer than the one before by the same factor."""
     top = int(longest)
     if top < 1 or count < 1:
         return np.zeros(1, np.int64)
@@ -130,7 +130,7 @@ class ShownCounter:
     ----------
     view : TeachView
     scored : int, optional
-        Passes from this one on are not scored, nor the gaps after it.
+        Passes from this one on, and the gaps after it, are not scored.
     fast : bool, optional
         Whether cells are counted the compiled way, if the extra ``fast`` is installed; default: long light.
     """
@@ -141,10 +141,9 @@ class ShownCounter:
         self._lane_counter: LaneCounter | None = None
 
     def first(self, passes: int) -> ShownCounter:
-        """Return what counts the first passes and gaps alone, for errors at most as many as those of all.
+        """Return a counter of the first passes and gaps only: its errors are a lower bound for all.
 
-        It reads one pass further than it scores. What is switched up to there, and where windows lie, depends on no
-        light behind it.
+        It reads one pass more than it scores. Up to there, switching and windows do not depend on the light after it.
         """
         events, upto = self._view.events, passes + 1
         shown = replace(
@@ -155,7 +154,7 @@ class ShownCounter:
 
     @property
     def passes(self) -> int:
-        """Passes shown, those to be ignored among them."""
+        """Passes shown, including those to be ignored."""
         return self._view.events.start.size
 
     @property
@@ -195,7 +194,7 @@ class ShownCounter:
         return np.concatenate(parts).reshape(-1, *grid.shape[1:])
 
     def quiet_levels(self, grid: CellGrid, shown: ShownLight, out: Cells) -> NDArray[np.bool_]:
-        """Count the levels at which most passes need no counting into `out`; return which they are."""
+        """Count the levels at which most passes need no counting, write them to `out`, and return which they are."""
         turned = _by_level(grid, shown)
         plain = self._plain(grid, turned)
         narrow: NDArray[np.bool_] = plain.share <= NARROW
@@ -210,7 +209,7 @@ class ShownCounter:
     def count_into(
         self, errors: Cells, wanted: NDArray[np.bool_], grid: CellGrid, shown: ShownLight
     ) -> NDArray[np.bool_]:
-        """Count some cells into `errors`, and with each those of longer off-delays; return which were counted.
+        """Count some cells, each with all longer off-delays, write them to `errors`, and return which were counted.
 
         Parameters
         ----------
@@ -244,9 +243,9 @@ class ShownCounter:
         return self._lane_counter
 
     def edges_expected(self, grid: CellGrid, shown: ShownLight, levels: NDArray[np.bool_]) -> float:
-        """Return about how many edges the comparators of some levels have together, from the light of a few passes."""
+        """Estimate the edges of the comparators of some levels together, from the light of a few passes."""
         events, turned = self._view.events, _by_level(grid, shown)
-        # From pass 1 on: the light of a pass is taken from the end of the one before it.
+        # Not pass 0: the light of a pass begins at the end of the pass before it.
         some = np.unique(np.linspace(1, max(1, self.passes - 1), SAMPLED).astype(np.int64))
         some = some[some < self.passes]
         at = ranges_of(events.end[some - 1], events.end[some])
@@ -267,7 +266,7 @@ class ShownCounter:
         )  # fmt: skip
 
     def errors_of(self, state: TwoState, setting: Setting) -> int:
-        """Return the errors of one setting whose comparator did this."""
+        """Return the errors of one setting, from the state of its comparator."""
         on, off = (self._clock.delay(ms) for ms in (setting.on_delay_ms, setting.off_delay_ms))
         found = self._counter.count(
             [state], light_on=setting.light_on, consecutive=setting.consecutive, on_delays=[on], off_delays=[off]
@@ -275,7 +274,7 @@ class ShownCounter:
         return int(found.errors[0, 0, 0])
 
     def _plain(self, grid: CellGrid, turned: Values) -> PlainPasses:
-        # Active at or above the level for a rise, above it for a dip: the next larger number makes these one.
+        # A rise is active at or above the level, a dip above it. With the next larger number both are the same test.
         light, up = self._view.events.light, self._view.sign > 0
         exact = turned if up else np.nextafter(turned, np.inf)
         return PlainPasses.of(
@@ -285,19 +284,19 @@ class ShownCounter:
         )  # fmt: skip
 
     def _compared(self, turned: Values, evaluations: NDArray[np.int64] | None = None) -> Iterator[TwoState]:
-        """Compare the light with levels in one reading, all of it or some evaluations."""
+        """Compare the light, or some evaluations of it, with levels in one reading."""
         pairs = [placed(self._view, level, release) for level, release in turned.reshape(-1, 2).tolist()]
         if not pairs:
             return
         comparators, light = LevelPairs(pairs), self._view.events.light
         comparators.push(Block(0, light if evaluations is None else light[evaluations]))
         for state in comparators.light_states():
-            # Edges are counted among the evaluations that were compared: back to their places in the stretch.
+            # Edges are numbered among the compared evaluations. Return them to their places in the stretch.
             yield state if evaluations is None else TwoState(state.first, evaluations[state.edges])
 
 
 def line_through(at: At, axis: int, where: slice = slice(None)) -> Any:
-    """Return the index of the cells, or of some, that differ from one along an axis alone."""
+    """Return the index of the cells, or of some, that differ from one cell only along an axis."""
     return (*at[:axis], where, *at[axis + 1 :])
 
 
@@ -307,7 +306,7 @@ def _by_level(grid: CellGrid, shown: ShownLight) -> Values:
 
 
 def _parts(states: Iterable[TwoState]) -> Iterator[list[TwoState]]:
-    """Give the states in parts that fit the memory."""
+    """Yield the states in parts that fit into memory."""
     held: list[TwoState] = []
     for state in states:
         held.append(state)
@@ -319,7 +318,7 @@ def _parts(states: Iterable[TwoState]) -> Iterator[list[TwoState]]:
 
 
 def truth_of(events: Events) -> Truth:
-    """Return the passes of the stretch shown as a truth of it."""
+    """Return the passes of the stretch shown as its truth."""
     return Truth.from_arrays(events.start, events.end, detect=events.detect, label=events.label)
 
 

@@ -1,4 +1,4 @@
-"""Cells of long and busy light: bounded by a first stretch, and counted in full where a choice depends on them."""
+"""Cells of long and busy light: a first stretch gives bounds, and cells that decide a choice are counted in full."""
 
 from __future__ import annotations
 
@@ -11,26 +11,26 @@ from teachlab.teaching.cells.designed_cells import At, CellGrid, ShownCounter, V
 from teachlab.teaching.cells.shown_light import ShownLight
 
 LARGE = 1 << 22
-"""Evaluations times comparators up to which no one asks how busy these are."""
+"""Evaluations times comparators up to which every cell is counted at once."""
 BUSY = 1 << 22
-"""Edges of all comparators together up to which every cell is counted."""
+"""Edges of all comparators together up to which every cell is counted at once."""
 FIRST_EDGES, FEWEST_PASSES, LONGER = 1 << 20, 16, 16
-"""A first stretch is about as long as gives so many edges, and has at least so many passes; each is so many times as
-long as the one before."""
+"""The first stretch gives about so many edges and has at least so many passes. Each next stretch is so many times as
+long."""
 TOGETHER = 32
-"""Lines of so many of the best cells are counted at a time on all stretches but the last."""
+"""Number of best cells whose lines are counted at a time, on all stretches except the last."""
 MOST_ROUNDS = 400
-"""So often a choice may be overthrown by what is counted; then all cells that may matter are counted."""
+"""Number of times that counting may change the choice. After that, all cells that can matter are counted."""
 
 Bools = NDArray[np.bool_]
 
 
 class NeededCells:
-    """Errors of cells, at first no more than known to be at least there, and counted where they are asked for.
+    """Errors of cells: lower bounds at first, counted in full where they are needed.
 
-    A reserve looks along five lines of cells for the nearest costlier one. Errors only grow as more is counted, so
-    costlier cells only become more and reserves smaller: a cell that is the best by bounds, and whose lines are
-    counted in full, is the best of all. What is chosen is what counting every cell would choose.
+    A reserve is the distance to the nearest costlier cell along five lines of cells. The more is counted, the more
+    errors a cell has, the more cells are costlier, and the smaller reserves become. So a cell that is the best by
+    bounds, and whose lines are counted in full, is the best of all: the choice is that of counting every cell.
 
     Parameters
     ----------
@@ -41,7 +41,7 @@ class NeededCells:
     Attributes
     ----------
     errors : ndarray of int64, shape of the cells
-        Exact where they are counted in full, at most as many as there are elsewhere.
+        Exact for cells that are counted in full; lower bounds for the others.
     """
 
     def __init__(self, counter: ShownCounter, grid: CellGrid, shown: ShownLight) -> None:
@@ -53,7 +53,7 @@ class NeededCells:
             return
         quiet = counter.quiet_levels(grid, shown, self.errors)
         edges = counter.edges_expected(grid, shown, ~quiet)
-        # Ever longer stretches from the first pass on: most cells that look good on a short one fail on the next.
+        # Each stretch is longer and begins at the first pass: most cells that are good on a short one fail on the next.
         self._counters, first = [], max(FEWEST_PASSES, int(counter.passes * FIRST_EDGES / max(edges, 1.0)))
         while edges > BUSY and 2 * first < counter.passes:
             self._counters.append(counter.first(first))
@@ -70,14 +70,14 @@ class NeededCells:
         return out
 
     def settled(self, cells: Iterable[At], worth: Values) -> bool:
-        """Whether all that the reserves of some cells depend on is counted in full; if not, more of it is counted.
+        """Tell whether everything that the reserves of some cells depend on is counted in full; if not, count more.
 
         Parameters
         ----------
         cells : iterable of tuple of int
             Their places.
         worth : ndarray of float64, shape of the cells
-            What they were chosen by: while stretches are short, the next best ones are counted with them.
+            What the cells were chosen by. On short stretches the next best cells are counted too.
         """
         needed = self._around(cells) & ~self.counted
         if not needed.any():
@@ -90,7 +90,7 @@ class NeededCells:
             return False
         stage = int(self._stage[needed].min()) + 1
         if stage == last:
-            # What overthrows a choice is as a rule a cell at the end of its lines: those are counted first.
+            # If a choice changes, it is usually because of a cell at the end of its lines: those are counted first.
             ends = self._around(cells, ends=True) & ~self.counted
             needed = ends if ends.any() else needed
         else:
@@ -100,9 +100,9 @@ class NeededCells:
         return False
 
     def _around(self, cells: Iterable[At], *, ends: bool = False) -> Bools:
-        """Return the cells between the nearest ones known to be costlier along each axis: those beyond mean nothing.
+        """Return the cells between the nearest known costlier cells along each axis; cells beyond have no effect.
 
-        Or the ends of these lines alone, and the cells themselves.
+        With `ends`: only the ends of these lines, and the cells themselves.
         """
         least = int(self.errors.min())
         out = np.zeros(self.errors.shape, bool)
@@ -120,7 +120,7 @@ class NeededCells:
         """Count cells on one of the stretches."""
         found = self.errors.copy()
         new = self._counters[stage].count_into(found, cells, self._grid, self._shown)
-        # What was counted on a longer stretch already is closer to the truth, and stays.
+        # A count on a longer stretch is nearer to the full count, and stays.
         new &= self._stage < stage
         self.errors[new] = found[new]
         self._stage[new] = stage

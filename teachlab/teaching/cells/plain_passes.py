@@ -1,4 +1,4 @@
-"""Passes that every release, filter and pair of delays at a level treats alike: most of them, and known beforehand."""
+"""Passes that need no counting: every release, filter and pair of delays at a level gives the same result."""
 
 from __future__ import annotations
 
@@ -19,20 +19,21 @@ PASSES_AT_A_TIME = 1 << 14
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class PlainPasses:
-    """For every level, which passes need no counting and which light is left to be counted.
+    """For every level, the passes that need no counting, and the light that must be counted.
 
-    A pass is plain at a level if the gap before it never reaches the level, falls below every release early enough
-    for every off-delay, and the pass either stays below the level or crosses it once up and once down for longer than
-    every on-delay. The first is lost by every cell of the level, the second is one right switching in every cell.
+    A pass is plain at a level if two things hold. The gap before it never reaches the level, and falls below every
+    release early enough for every off-delay. The pass stays below the level, and then every cell of the level loses it;
+    or it crosses the level once up and once down for longer than every on-delay, and then it is one right switching in
+    every cell.
 
     Parameters
     ----------
     right : ndarray of int64, shape (levels,)
-        Passes left out that are one right switching; the others that are left out are lost.
+        Number of passes left out that are one right switching; the others that are left out are lost.
     counted : ndarray of bool, shape (passes, levels)
-        Passes whose light is counted: those that are not plain, and their neighbours.
+        Whether the light of a pass is counted: of those that are not plain, and of their neighbours.
     begin, stop : ndarray of int64, shape (passes,), evaluations
-        The stretch of a pass: the gap before it, and itself. The last one reaches to the end.
+        Stretch of each pass: the gap before it and the pass. The last stretch reaches to the end.
     """
 
     right: Places
@@ -45,27 +46,28 @@ class PlainPasses:
         cls, events: Events, height: Values, on: Values, releases: Values, *,
         consecutive: int, on_delay: int, off_delay: int,
     ) -> PlainPasses:  # fmt: skip
-        """Look at every pass once.
+        """Examine every pass once.
 
         Parameters
         ----------
         events : Events
-            Their passes.
+            The passes shown.
         height : ndarray of float64, shape (evaluations,)
-            Their light, turned so that objects go up; NaN where invalid.
+            Light, turned so that objects go up; NaN where invalid.
         on : ndarray of float64, shape (levels,), ascending
-            Light at or above it begins.
+            Levels: light begins at or above them.
         releases : ndarray of float64, shape (levels, releases)
-            Light below it ends.
+            Releases of each level: light ends below them.
         consecutive, on_delay, off_delay : int, evaluations
             The longest filter and delays.
 
         Notes
         -----
-        Why nothing is lost: a plain pass and the gap before it hold no run but its own, which is longer than the
-        on-delay and begins later after the run before than the off-delay lasts; its window is cut by no neighbour.
-        Neighbours of other passes are counted with them, since the run before an onset decides whether an off-delay
-        swallows it, and the light after it how long it lasts. So runs that are left out change no run that is not.
+        Why the counts stay exact: a plain pass and the gap before it hold one run, that of the pass. This run is longer
+        than the on-delay. It begins later after the run before it than the off-delay lasts. No neighbour cuts its
+        window. Passes that are not plain are counted together with their neighbours: the run before an onset decides
+        whether an off-delay swallows it, and the light after it decides how long it lasts. So a run that is left out
+        changes no run that is counted.
         """
         size, passes = height.size, events.start.size
         first = (events.start - events.guard).clip(0, size)
@@ -73,12 +75,12 @@ class PlainPasses:
         begin = np.append(0, last[:-1])
         wait = consecutive + max(on_delay, off_delay)
         room = first - begin > wait
-        # Gap by gap: its top, and how low it comes while there is still time for every delay.
+        # For each gap: its top, and its lowest light early enough for every delay.
         bounds = np.stack((begin, np.where(room, first - wait, begin), first), axis=1).clip(0, size - 1)
         lows = np.minimum.reduceat(height, bounds.ravel()).reshape(passes, 3)[:, 0]
         tops = np.maximum.reduceat(height, bounds[:, ::2].ravel()).reshape(passes, 2)[:, 0]
         possible = room & events.detect & (last > first)
-        # The stretch of the last pass holds the light behind it too, and nothing here looks at that.
+        # The stretch of the last pass also holds the light after it, which is not examined here.
         possible[-1:] = False
         quiet = possible[:, None] & (tops[:, None] < on) & (lows[:, None] < releases.min(axis=1))
         once = np.zeros((passes, on.size), bool)
@@ -98,7 +100,7 @@ class PlainPasses:
 
     @property
     def share(self) -> Values:
-        """Return for every level the share of the light that is counted."""
+        """Return the share of the light that is counted, for every level."""
         out: Values = (self.stop - self.begin) @ self.counted / max(1, int(self.stop[-1]))
         return out
 
@@ -111,9 +113,10 @@ class PlainPasses:
 def _crossed_once(
     height: Values, first: Places, last: Places, on: Values, nearest: Values, least: int
 ) -> tuple[Bools, Bools]:
-    """Return which levels each pass reaches, and which it crosses once up and once down, apart by `least` at least.
+    """Return the levels that each pass reaches, and those that it crosses once up and once down.
 
-    Between its first and its last evaluation at or above a level the light never falls below the `nearest` release.
+    Crossed once: between its first and last evaluation at or above the level, more than `least` apart, the light never
+    falls below the `nearest` release.
     """
     lengths = last - first
     light = height[ranges_of(first, last)]
@@ -121,7 +124,7 @@ def _crossed_once(
     ends = np.cumsum(lengths)
     up = _first_reached(rank, lengths, on.size)
     down = _first_reached(rank[::-1], lengths[::-1], on.size)[::-1]
-    # Levels nest: between the crossings of one lie those of the next, so each flank is looked at once for all.
+    # Between the crossings of a level lie those of the next higher level. So one look at each flank serves all levels.
     rising = _lows_between(light, up, light.size - down[:, -1])
     falling = _lows_between(light[::-1], down[::-1], light.size - up[::-1, -1])[::-1]
     lows = np.minimum.accumulate(np.minimum(rising, falling)[:, ::-1], axis=1)[:, ::-1]
@@ -131,7 +134,7 @@ def _crossed_once(
 
 
 def _first_reached(rank: Places, lengths: Places, levels: int) -> Places:
-    """Return where each pass first reaches each level, shape (passes, levels); where it is highest if it never does."""
+    """Return where each pass first reaches each level, else where it is highest; shape (passes, levels)."""
     passes = np.arange(lengths.size)
     key = np.maximum.accumulate(rank + np.repeat((levels + 1) * passes, lengths))
     records = np.append(0, np.flatnonzero(key[1:] > key[:-1]) + 1)
@@ -143,7 +146,7 @@ def _first_reached(rank: Places, lengths: Places, levels: int) -> Places:
 
 
 def _lows_between(light: Values, at: Places, end: Places) -> Values:
-    """Return the lowest light from each place to the next one of its row, and from the last one up to `end`."""
+    """Return the lowest light from each place to the next place in its row, and from the last place to `end`."""
     bounds = np.concatenate((at, end[:, None]), axis=1)
     lows: Values = np.minimum.reduceat(np.append(light, np.inf), bounds.ravel()).reshape(bounds.shape)[:, :-1]
     return lows

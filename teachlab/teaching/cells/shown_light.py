@@ -1,4 +1,4 @@
-"""What labelled passes and gaps say of light and time, as the axes of a design need it."""
+"""Light and lengths of labelled passes and gaps, as the axes of a design need them."""
 
 from __future__ import annotations
 
@@ -9,15 +9,16 @@ import numpy as np
 from numpy.typing import NDArray
 
 from teachlab.errors import Abstained
+from teachlab.light.noise import median
 from teachlab.model.teaching import TeachView
 
 HELD_SHARE = 0.25
-"""A pass is as high as the light that it holds for this share of its length."""
+"""The height of a pass is the light that it holds for this share of its length."""
 SHORTEST = 0.02
-"""Quantile of passes, and of gaps, that stands for the shortest."""
+"""Quantile of the lengths of passes, and of gaps, that is taken as the shortest."""
 TOP_SHARE = 0.05
 LONGER, TABLE_SIZE = 1.25, 1 << 20
-"""Passes up to so many times as long are worked through together, about so many evaluations at a time."""
+"""Passes up to so many times as long are sorted in one table, of about so many evaluations."""
 
 Values = NDArray[np.float64]
 Places = NDArray[np.int64]
@@ -25,24 +26,24 @@ Places = NDArray[np.int64]
 
 @dataclass(frozen=True, slots=True, eq=False)
 class ShownLight:
-    """Heights of passes and gaps, light turned so that objects go up, and their lengths.
+    """Heights and lengths of passes and gaps. Turned light: turned so that objects go up.
 
     Parameters
     ----------
     background : float, recording units, turned
         B: median of the gaps.
     contrast : float, recording units
-        C: how far the median pass is above it, above 0.
+        C: height of the median pass above the background, above 0.
     noise : float, recording units
-        σ = 1.4826 · MAD of the gaps: noise, texture and drift alike.
+        σ = 1.4826 · MAD of the gaps. It contains noise, texture and drift.
     passes : int
         Detect passes with valid light.
     dwell : float, evaluations
         S: median length of a pass.
     shortest_pass, shortest_gap : float, evaluations
-        2 % quantiles of the lengths; the gap is 0 where none was shown.
+        2 % quantiles of the lengths; the gap is 0 if no gap was shown.
     tops : ndarray of float64, shape (passes,), recording units, turned
-        Strongest light of every pass, ascending.
+        Strongest light of every pass, in ascending order.
     rise : bool
         Whether objects raise the light.
     dark : float, recording units
@@ -67,16 +68,16 @@ class ShownLight:
 
     @property
     def spread(self) -> float:
-        """How far the tops of the passes lie apart, from their 5 % quantile on, as a share of the contrast."""
+        """Distance from the 5 % quantile of the tops of the passes to the highest top, as a share of the contrast."""
         return (self.highest_top - float(np.quantile(self.tops, TOP_SHARE))) / self.contrast
 
     def light_of(self, share: NDArray[np.float64] | float) -> Any:
-        """Return the light above dark at a place between gaps, 0, and median pass, 1; recording units."""
+        """Return the light above dark at a share of the way from gaps (0) to median pass (1); recording units."""
         turned = self.background + share * self.contrast
         return (turned if self.rise else -turned) - self.dark
 
     def top_above(self, shares: NDArray[np.float64]) -> NDArray[np.float64]:
-        """Return the place of the lowest top at or above each level, both as f; infinite above all tops."""
+        """Return the lowest top of a pass at or above each level, both as f; infinity above all tops."""
         places = np.append((self.tops - self.background) / self.contrast, np.inf)
         out: NDArray[np.float64] = places[np.searchsorted(places, shares)]
         return out
@@ -88,7 +89,7 @@ class ShownLight:
         Raises
         ------
         Abstained
-            Without valid light in passes or in gaps, or if passes do not stand out from the gaps.
+            If passes or gaps have no valid light, or if passes do not stand out from the gaps.
         """
         events = view.events
         height = events.light if view.sign > 0 else -events.light
@@ -101,7 +102,7 @@ class ShownLight:
                 f"{tops.size} passes and {gaps.size} evaluations of gaps",
                 "at least one pass and one gap between passes",
             )
-        background = _median_of(gaps)
+        background = median(gaps, in_place=True)
         contrast = float(np.median(held)) - background
         if not contrast > 0:
             raise Abstained(
@@ -110,7 +111,7 @@ class ShownLight:
                 "a contrast above 0",
             )
         gaps -= background
-        noise = 1.4826 * _median_of(np.abs(gaps, out=gaps))
+        noise = 1.4826 * median(np.abs(gaps, out=gaps), in_place=True)
         dwells = (events.end - events.start)[events.detect]
         between = events.start[1:] - events.end[:-1]
         between = between[between > 0]
@@ -129,13 +130,13 @@ class ShownLight:
 
 
 def _pass_heights(height: Values, start: Places, end: Places) -> tuple[Values, Values]:
-    """Return the light that each pass holds for a quarter of its length, and its strongest; without invalid passes."""
+    """Return the light that each pass holds for a quarter of its length, and its strongest; invalid passes left out."""
     held, tops = [], []
     order = np.argsort(end - start, kind="stable")
     lengths = (end - start)[order]
     at = 0
     while at < order.size:
-        # Passes of about one length are sorted as rows of one table, invalid light and what a row lacks behind.
+        # Passes of about the same length are sorted as rows of one table: invalid light and empty places come last.
         fit = np.searchsorted(lengths, LONGER * lengths[at], side="right")
         stop = min(int(fit), at + max(1, TABLE_SIZE // int(lengths[at])))
         rows, longest = order[at:stop], int(lengths[stop - 1])
@@ -155,7 +156,7 @@ def _pass_heights(height: Values, start: Places, end: Places) -> tuple[Values, V
 
 def _gap_light(height: Values, start: Places, end: Places) -> Values:
     """Return the valid light outside stretches ``[start, end)``, which may overlap."""
-    # Widened stretches may overlap: light of a gap begins behind the furthest end so far.
+    # Widened stretches may overlap: the light of a gap begins after the latest end so far.
     begins = np.append(0, np.maximum.accumulate(end)).clip(0, height.size)
     stops = np.append(start, height.size).clip(0, height.size)
     light: Values = np.concatenate(
@@ -163,11 +164,3 @@ def _gap_light(height: Values, start: Places, end: Places) -> Values:
     )  # fmt: skip
     invalid = np.isnan(light)
     return light[~invalid] if invalid.any() else light
-
-
-def _median_of(values: Values) -> float:
-    """Return the median and leave the values in another order: several times as fast as NumPy's, and without a copy."""
-    middle = values.size // 2
-    values.partition(middle)
-    upper = float(values[middle])
-    return upper if values.size % 2 else (float(values[:middle].max()) + upper) / 2
