@@ -101,6 +101,15 @@ class EvaluatedStretch:
             return ordinal + (self.start - self.begin)
         return self.valid[ordinal - self.begin] + self.start
 
+    def borders(self, ordinal: At) -> At:
+        """Return the same for any numbers of valid evaluations: the start, or the stop, for those out of the block."""
+        inside = ordinal.clip(self.begin, self.end)
+        if self.valid is None:
+            return inside + (self.start - self.begin)
+        out: At = np.append(self.valid, self.stop - self.start)[inside - self.begin] + self.start
+        out[inside == self.begin] = self.start
+        return out
+
 
 class SteppedSwitching:
     """Filter and delays of a setting, starting in the settled state of one value.

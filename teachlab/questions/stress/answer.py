@@ -120,7 +120,7 @@ def stress(
     reading = SettingReading(recording, truth, setting, rules=rules)
     found = stress_map(
         recording, truth, setting, gain=gains, ambient=ambients, pedestal=pedestals, rules=rules,
-        progress=lambda share: say(share / parts), known=reading.condensed,
+        progress=lambda share: say(share / parts), reading=reading,
     )  # fmt: skip
     faster = speeds(
         recording, truth, setting, factors, gain=gains, ambient=ambients, pedestal=pedestals, rules=rules,

@@ -11,7 +11,7 @@ from teachlab.model.draws import Costs
 from teachlab.model.margin import EqualCost
 from teachlab.model.score import USUAL_RULES, Rules
 from teachlab.model.setting import Setting
-from teachlab.questions.surface.condensed import Condensed, condensed
+from teachlab.questions.surface.condensed import condensed
 from teachlab.questions.surface.given_settings.chain import count_chain
 from teachlab.questions.surface.values.levels import read_first
 
@@ -19,6 +19,7 @@ if TYPE_CHECKING:
     from teachlab.model.margin import Margin
     from teachlab.model.recording import Recording
     from teachlab.model.truth import Truth
+    from teachlab.questions.stress.setting_reading import SettingReading
 
 STEPS = 256
 """Shifts tried on each side."""
@@ -78,7 +79,7 @@ def room_of(
     *,
     rules: Rules = USUAL_RULES,
     costs: Costs | None = None,
-    known: Condensed | None = None,
+    reading: SettingReading | None = None,
 ) -> EqualCost | None:
     """Return the levels of equal cost, searched as far as the light of passes and gaps extends.
 
@@ -100,7 +101,7 @@ def room_of(
     )
     if not 0 < reach < LARGEST:  # levels beyond all light are no place to look from
         return None
-    found = known or condensed(recording, truth, setting, rules=rules)
+    found = condensed(recording, truth, setting, rules=rules) if reading is None else reading.condensed
     if found is not None:
         recording, truth, rules = found.recording, found.truth, found.rules
     return equal_cost(recording, truth, setting, reach=reach, rules=rules, costs=costs)

@@ -18,6 +18,8 @@ if TYPE_CHECKING:
 
 Floats = NDArray[np.float64]
 LARGEST = float(np.finfo(np.float64).max)
+ROUNDED = 4e-15
+"""A few roundings in a row are off by less than this share of the numbers rounded."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,7 +65,10 @@ class Receiver:
             out: NDArray[np.bool_] = self.stressed(x, gain, ambient, pedestal) >= level
             return out
 
-        return first_true(reaches, np.full(gain.size, -LARGEST), np.full(gain.size, LARGEST))
+        with np.errstate(all="ignore"):
+            terms = level, -self.dark, -ambient, -pedestal * (1 - gain)
+            near, size = sum(terms) / gain + self.dark, sum(map(np.abs, terms)) / np.abs(gain) + abs(self.dark)
+        return first_true(reaches, np.full(gain.size, -LARGEST), np.full(gain.size, LARGEST), near, size)
 
 
 def receiver_range(recording: Recording, low: float, high: float) -> tuple[float, float]:
@@ -102,7 +107,9 @@ def no_share_of_light(info: RecordingInfo, setting: Setting, low: float, high: f
     )
 
 
-def first_true(test: Callable[[Floats], NDArray[np.bool_]], low: Floats, high: Floats) -> Floats:
+def first_true(
+    test: Callable[[Floats], NDArray[np.bool_]], low: Floats, high: Floats, near: Floats, size: Floats
+) -> Floats:
     """Return the smallest float64 in ``[low, high]`` at which a rising test holds; `high` if it holds nowhere.
 
     Parameters
@@ -110,10 +117,20 @@ def first_true(test: Callable[[Floats], NDArray[np.bool_]], low: Floats, high: F
     test : callable
         From an ndarray of float64, shape (n,), to one of bool; for every element false up to some value, true after it.
     low, high : ndarray of float64, shape (n,)
+    near, size : ndarray of float64, shape (n,)
+        What it is but for rounding, and the size of the numbers that were rounded. It may be anything: then the whole
+        range is searched.
     """
+    some = np.isfinite(near) & np.isfinite(size)
+    near, size = np.where(some, near, 0.0), np.where(some, size, 0.0)
+    with np.errstate(over="ignore"):
+        below, above = (np.clip(near + away * ROUNDED * size, low, high) for away in (-1, 1))
+    known = ~test(below) & test(above)
+    low, high = np.where(known, below, low), np.where(known, above, high)
     a, b = _order(low), _order(high)
-    # Where it holds at the low end already, both ends meet there, and nothing is left to halve.
-    b[test(low)] = a[test(low)]
+    # Where it holds at the low end already, or nowhere, both ends meet, and nothing is left to halve.
+    every, none = test(low), ~test(high)
+    b[every], a[none] = a[every], b[none]
     while (apart := (b - a).view(np.uint64) > 1).any():  # as unsigned numbers: the difference may wrap
         # The mean, rounded down, without the sum, which may exceed 64 bits.
         middle = (a >> 1) + (b >> 1) + (a & b & 1)

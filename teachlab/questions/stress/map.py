@@ -18,13 +18,14 @@ from teachlab.model.recording import Recording
 from teachlab.model.score import USUAL_RULES, Rules
 from teachlab.questions.stress.light import Floats, Receiver, Stress, no_share_of_light, receiver_range
 from teachlab.questions.stress.reserves import both_reserves
-from teachlab.questions.surface.condensed import Condensed, condensed
+from teachlab.questions.surface.condensed import condensed
 from teachlab.questions.surface.given_settings.pairs import score_pairs
 from teachlab.questions.surface.values.levels import read_first
 
 if TYPE_CHECKING:
     from teachlab.model.setting import Setting
     from teachlab.model.truth import Truth
+    from teachlab.questions.stress.setting_reading import SettingReading
 
 __all__ = ["Stress", "StressMap", "at_speed", "receiver_range", "stress_map"]
 CELL_BYTES = 3000
@@ -115,7 +116,7 @@ def stress_map(
     rules: Rules = USUAL_RULES,
     fast: bool | None = None,
     progress: Callable[[float], None] | None = None,
-    known: Condensed | None = None,
+    reading: SettingReading | None = None,
 ) -> StressMap:
     """Count losses and trips of a setting under every combination of stresses.
 
@@ -133,8 +134,8 @@ def stress_map(
         The axes, as in `Stress`.
     rules, fast, progress
         As in `teachlab.questions.surface.surface`.
-    known : Condensed, optional
-        The recording reduced for this setting.
+    reading : SettingReading, optional
+        Of this setting, for the recording that it reduced.
 
     Notes
     -----
@@ -149,21 +150,21 @@ def stress_map(
     # Less light, and added light, move the levels apart, never together: the recording reduced for the setting is
     # sufficient.
     if max(gain) <= 1:
-        known = known or condensed(recording, truth, setting, rules=rules)
+        known = condensed(recording, truth, setting, rules=rules) if reading is None else reading.condensed
         if known is not None:
             recording, truth, rules = known.recording, known.truth, known.rules
     recording = bounded_recording(recording)
-    reading = read_first(recording, setting.evaluation_rate_hz)
-    low, high = receiver_range(recording, reading.low, reading.high)
+    first = read_first(recording, setting.evaluation_rate_hz)
+    low, high = receiver_range(recording, first.low, first.high)
     dark = recording.info.dark_level
 
     receiver = Receiver(dark, low, high)
 
     def at(gains: Floats, ambients: Floats, pedestals: Floats) -> list[Setting]:
         # Beyond all light, levels are equivalent; near the light, the ranking of samples is faster.
-        top = float(np.nextafter(reading.high, np.inf))
+        top = float(np.nextafter(first.high, np.inf))
         levels = (
-            np.clip(receiver.levels_before(level, gains, ambients, pedestals), reading.low, top).tolist()
+            np.clip(receiver.levels_before(level, gains, ambients, pedestals), first.low, top).tolist()
             for level in (setting.on_level, setting.off_level)
         )
         return [setting.with_levels(on, off) for on, off in zip(*levels, strict=True)]
@@ -174,7 +175,7 @@ def stress_map(
     shape = (len(gain), len(ambient), len(pedestal))
     if progress is not None:
         progress(0.6)
-    loss, rise = both_reserves(recording, truth, setting, receiver=receiver, reading=reading, rules=rules)
+    loss, rise = both_reserves(recording, truth, setting, receiver=receiver, reading=first, rules=rules)
     if progress is not None:
         progress(1.0)
     tables = {
@@ -185,7 +186,7 @@ def stress_map(
         gain=tuple(gain), ambient=tuple(ambient), pedestal=tuple(pedestal),
         lost=tables["lost"], false_trips=tables["false_trips"], extra=tables["extra"],
         ignore_trips=tables["ignore_trips"], contamination_reserve=loss.value, ambient_reserve=rise.value,
-        share_refused=no_share_of_light(recording.info, setting, reading.low, reading.high),
+        share_refused=no_share_of_light(recording.info, setting, first.low, first.high),
         resolution=(loss.resolution, rise.resolution), detect_trials=found[0].detect_trials,
         gap_trials=found[0].gap_trials,
         setting=setting,

@@ -8,27 +8,30 @@ itself shows where nothing can have happened, and only the other stretches are e
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
+from teachlab.errors import InputError
+from teachlab.model.recording import Recording
 from teachlab.questions.stress.reserve_path import Path, Reserve
 from teachlab.questions.surface.given_settings.chain import Play, count_chain
 from teachlab.questions.surface.values.kinds import Kind
+from teachlab.questions.surface.values.levels import read_first
 from teachlab.sensor.delays import delay_stages
+from teachlab.sensor.edges import merged
 
 if TYPE_CHECKING:
-    from teachlab.model.recording import Recording
     from teachlab.model.score import Rules
     from teachlab.model.setting import Setting
     from teachlab.model.truth import Truth
     from teachlab.questions.stress.light import Floats
     from teachlab.questions.surface.values.levels import FirstReading
-    from teachlab.questions.surface.values.ranks import Ranks
     from teachlab.questions.surface.values.spans import Spans
     from teachlab.sensor.clock import Clock
+    from teachlab.sensor.steps import EvaluatedStretch, SteppedSignal
 
 # The search. Right (.) and wrong (x) along the axis; what matters is the first x, which an island may hide:
 #
@@ -42,6 +45,8 @@ if TYPE_CHECKING:
 TRIED = 1000
 """Points tried at first, and in a stretch with too many samples to try them all."""
 ROUNDS = 12
+PART = 1 << 19
+"""Samples that are looked at first, for how far the walk goes at all."""
 
 
 class _Between:
@@ -53,27 +58,30 @@ class _Between:
         self._memory += sum(stage.evaluations for stage in delay_stages(setting, clock))
         self._rise = -(2**62)
 
-    def push(
-        self, spans: Spans, start: int, output: Ranks, before: Ranks, play: Play, invalid: NDArray[np.bool_] | None
-    ) -> None:
+    def push(self, spans: Spans, stretch: EvaluatedStretch, output: SteppedSignal, before: int, play: Play) -> None:
         """Examine gaps where the signal of the output stays between two settings but may have risen there."""
         # A rise that passes a setting is counted anyway; one that stays between two settings would be unnoticed.
-        stays = (output == before) & (output > 0) & (output < self.found.size - 1)
-        rises = play.rises
-        if invalid is not None:
-            rises = np.zeros(invalid.size, bool)
-            rises[~invalid] = play.rises
+        begins, ends = play.rises
         if self._memory:
             # After filter and delays, a signal rises only if it rose within their memory; the filter counts valid
             # evaluations only.
-            places = np.arange(1, output.size + 1) if invalid is None else np.cumsum(~invalid)
-            last = np.maximum.accumulate(np.where(rises, places, self._rise))
-            self._rise = int(last[-1] - places[-1])
-            rises = places - last <= self._memory + 1
-        at = np.flatnonzero(stays & rises)
-        kind = spans.kind[np.searchsorted(spans.stop, at + start, side="right")]
-        at = at[(kind == Kind.GAP) | (kind == Kind.IGNORE)]
-        self.found[output[at]] = True
+            last, self._rise = self._rise, int(ends[-1]) - 1 if ends.size else self._rise
+            begins, ends = np.append(stretch.begin, begins), np.append(last + 1, ends) + self._memory + 1
+        if ends.size == 0 or ends[-1] <= stretch.begin:
+            return
+        begins, ends = stretch.borders(begins), stretch.borders(ends) if self._memory else stretch.borders(ends - 1) + 1
+        at = merged(output.at, spans.start[slice(*np.searchsorted(spans.start, (stretch.start, stretch.stop)))])
+        value = output.values_at(at)
+        # Where the signal stays: from a step on without its first evaluation, from a border on with it.
+        stays = at + (value != np.append(np.int16(before), value[:-1]))
+        until = np.append(at[1:], stretch.stop)
+        kind = spans.kind[np.searchsorted(spans.stop, at, side="right")]
+        some = (value > 0) & (value < self.found.size - 1) & ((kind == Kind.GAP) | (kind == Kind.IGNORE))
+        some &= until > stays
+        # The last stretch of rises that begins before it ends reaches furthest.
+        near = np.searchsorted(begins, until) - 1
+        some &= (near >= 0) & (ends[near] > stays)
+        self.found[value[some]] = True
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -89,15 +97,18 @@ class _Search:
     def run(self) -> Reserve | None:
         """Walk from the start of the axis to the first wrong trial; None if the levels are no chain."""
         walk, closed = self._begin()
+        reach = self._reach(walk)
         for _ in range(ROUNDS):
-            tried = self._try(walk)
+            tried = self._try(walk[:reach])
+            if tried is not None and tried[0].all():
+                tried = self._try(walk) if reach < walk.size else tried
             if tried is None:
                 return None
             right, suspect = tried
             if not right[0]:
                 return Reserve(None, None)
             wrong = int(np.argmin(right)) if not right.all() else walk.size
-            asked = suspect & ~closed
+            asked = suspect & ~closed[: suspect.size]
             if wrong < walk.size:
                 asked[wrong - 1] = not closed[wrong - 1]
             asked[wrong:] = False
@@ -105,6 +116,7 @@ class _Search:
                 return self.path.up_to(walk, wrong)
             # Points beyond the first wrong one do not matter: the walk ends there, and becomes denser before it.
             walk, closed = self._finer(walk[: wrong + 1], asked)
+            reach = walk.size
         first = int(np.argmax(~closed))
         return Reserve.up_to(float(walk[first]), self.path.start, abs(float(walk[first + 1] - walk[first])))
 
@@ -115,6 +127,32 @@ class _Search:
             return points, np.ones(points.size - 1, bool)
         points = np.linspace(p.start, p.end, TRIED)
         return points, np.zeros(points.size - 1, bool)
+
+    def _reach(self, walk: Floats) -> int:
+        """Return how many points matter: those beyond one that a few passes show to be wrong do not."""
+        r, first = self.recording, self.rules.first_pass
+        begin = (
+            (int(self.truth.end[first - 1]) + int(self.truth.start[first])) // 2 if 0 < first < self.truth.passes else 0
+        )
+        some = self.truth.select(slice(first, int(np.searchsorted(self.truth.end, begin + PART))))
+        if self.reading.distinct is not None or r.samples < 4 * PART or not some.passes:
+            return walk.size
+        stop = begin + PART
+        left_out = tuple(
+            (max(a, begin) - begin, min(b, stop) - begin) for a, b in some.except_ if a < stop and b > begin
+        )
+        some = replace(some, start=some.start - begin, end=some.end - begin, except_=left_out, recording_digest=None)
+        block = r.read(begin, stop)
+        part = Recording.from_array(block.light, replace(r.info, digest=None, output=None), invalid=block.invalid)
+        try:
+            reading = read_first(part, self.path.setting.evaluation_rate_hz, inner_range=False)
+        except InputError:
+            return walk.size
+        reading = replace(reading, low=self.reading.low, high=self.reading.high)
+        tried = replace(
+            self, recording=part, truth=some, reading=reading, rules=replace(self.rules, first_pass=0)
+        )._try(walk)
+        return walk.size if tried is None or tried[0].all() else int(np.argmin(tried[0])) + 1
 
     def _try(self, walk: Floats) -> tuple[NDArray[np.bool_], NDArray[np.bool_]] | None:
         """Return which points are right, and between which points more may have happened."""

@@ -89,7 +89,14 @@ class Path:
         above = self._reaches(light, high, level)
         some = above != self._reaches(light, low, level)
         light, above, low, high = light[some], above[some], low[some], high[some]
-        return first_true(lambda at: self._reaches(light, at, level) == above, low, high)
+        dark = self.receiver.dark
+        with np.errstate(all="ignore"):
+            if self.axis is Axis.GAIN:
+                near, per = (level - dark) / (light - dark), np.abs(light - dark)
+            else:
+                near, per = level - light, np.ones(light.size)
+            size = (abs(level) + abs(dark) + np.abs(light)) / per
+        return first_true(lambda at: self._reaches(light, at, level) == above, low, high, near, size)
 
     def _reaches(self, light: Floats, at: Floats, level: float) -> NDArray[np.bool_]:
         out: NDArray[np.bool_] = self.stressed(light, at) >= level

@@ -12,7 +12,7 @@ from teachlab.questions.stress.light import Receiver, no_share_of_light, receive
 from teachlab.questions.stress.reserve import search_chain
 from teachlab.questions.stress.reserve_apart import search_apart
 from teachlab.questions.stress.reserve_path import Axis, Path, Reserve
-from teachlab.questions.surface.condensed import Condensed, condensed
+from teachlab.questions.surface.condensed import condensed
 from teachlab.questions.surface.values.levels import read_first
 from teachlab.scoring.claimable import joined_where, touching_merges
 
@@ -20,6 +20,7 @@ if TYPE_CHECKING:
     from teachlab.model.recording import Recording
     from teachlab.model.setting import Setting
     from teachlab.model.truth import Truth
+    from teachlab.questions.stress.setting_reading import SettingReading
     from teachlab.questions.surface.values.levels import FirstReading
 
 NONE: dict[str, float | None] = {
@@ -102,7 +103,7 @@ def reserves(
     *,
     rules: Rules = USUAL_RULES,
     scored: Score | None = None,
-    known: Condensed | None = None,
+    reading: SettingReading | None = None,
 ) -> dict[str, float | None]:
     """Return how far gain may fall and ambient light may rise before the first error.
 
@@ -114,8 +115,8 @@ def reserves(
         As for the score.
     scored : Score, optional
         Score of the same trials: if it holds an error, there is no reserve, and nothing is read.
-    known : Condensed, optional
-        The recording reduced for this setting; otherwise it is read once, or as often as the search needs.
+    reading : SettingReading, optional
+        Of this setting, for the recording that it reduced; otherwise it is read once, or as often as the search needs.
 
     Returns
     -------
@@ -128,19 +129,19 @@ def reserves(
         n, met = scored.counts, touching_merges(truth, scored.trials)
         if n.lost > met.sum() or n.extra or n.false_trips or n.ignore_false_trips:
             return dict(NONE)
-        found = known or condensed(recording, truth, setting, rules=rules)
+        found = condensed(recording, truth, setting, rules=rules) if reading is None else reading.condensed
         if found is not None:
             recording, truth, rules = found.recording, found.truth, found.rules
         # Touching passes are no error of the setting: the two count as one.
         truth = joined_where(truth, scored.trials.first_pass + np.flatnonzero(met))
     recording = bounded_recording(recording)
-    reading = read_first(recording, setting.evaluation_rate_hz)
-    receiver = Receiver(recording.info.dark_level, *receiver_range(recording, reading.low, reading.high))
-    loss, rise = both_reserves(recording, truth, setting, receiver=receiver, reading=reading, rules=rules)
+    first = read_first(recording, setting.evaluation_rate_hz)
+    receiver = Receiver(recording.info.dark_level, *receiver_range(recording, first.low, first.high))
+    loss, rise = both_reserves(recording, truth, setting, receiver=receiver, reading=first, rules=rules)
     return {
         "contamination_reserve": loss.value,
         "contamination_resolution": loss.resolution,
-        "share_of_light_refused": bool(no_share_of_light(recording.info, setting, reading.low, reading.high)),
+        "share_of_light_refused": bool(no_share_of_light(recording.info, setting, first.low, first.high)),
         "ambient_reserve": rise.value,
         "ambient_resolution": rise.resolution,
     }

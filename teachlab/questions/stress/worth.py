@@ -107,11 +107,10 @@ def worth_of(
             margin = reading.margin(scored.trials)
     except UnmeasurableError as fault:
         return Worth(score=scored, margin=None, reserves=None, position=position(), left_out=str(fault))
-    known = None if reading is None else reading.condensed
     return Worth(
         score=scored,
         margin=margin,
-        reserves=reserves(recording, truth, setting, rules=rules, scored=scored, known=known)
+        reserves=reserves(recording, truth, setting, rules=rules, scored=scored, reading=reading)
         if with_reserves
         else None,
         position=position(margin),

@@ -201,9 +201,9 @@ def setting_verdict(
         Reading of the same setting, which saves a few readings.
     """
     by = by or JudgedBy()
-    copies = known = extremes = None
+    copies = extremes = None
     if reading is not None:
-        copies, known, extremes = reading.copies(), reading.condensed, reading.extremes
+        copies, extremes = reading.copies(), reading.extremes
     found = claimable(recording, truth, setting, result, copies=copies, belongs=by.belongs)
     counts = lot_counts(truth, found.trials)
     # Conditions that hold for any level may be stated by their reason; the others limit the use.
@@ -285,7 +285,7 @@ def setting_verdict(
         ),
         conditions=tuple(conditions) if decision is not Decision.USE else (),
         # Levels that cost the same as a useless output are useless too.
-        equal_cost=room_of(recording, truth, setting, margin, rules=by.rules, costs=by.costs, known=known)
+        equal_cost=room_of(recording, truth, setting, margin, rules=by.rules, costs=by.costs, reading=reading)
         if usable
         else None,
         step=step,

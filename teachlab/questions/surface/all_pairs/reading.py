@@ -55,11 +55,13 @@ def read_spans(
     """Read a recording once and book all its spans for pairs among some levels; return the engine used."""
     clock, n = reading.clock, levels.size
     ranker = Ranker(levels, recording.dtype, mirrored=dips)
-    first = int(np.searchsorted(levels, reading.first, side="right"))
+    settled = spans.settled_before(recording, clock, levels[0], levels[-1])
+    start, light = (0, reading.first) if settled is None else settled
+    first = int(np.searchsorted(levels, light, side="right"))
     engine = engine_for(state_before(n - first if dips else first, n, dips=dips), tally, clock.count, fast)
     sound = not (reading.invalid.first or reading.invalid.edges.size)
     pieces = Pieces(ranker, spans, engine, sound=sound)
-    for block in evaluated(recording.blocks(), clock):
+    for block in evaluated(recording.blocks(start), clock):
         pieces.push(block)
         if progress is not None:
             progress((block.start + block.light.size) / clock.count)

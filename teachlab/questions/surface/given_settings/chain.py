@@ -23,11 +23,10 @@ from teachlab.sensor.output import onset_lag
 from teachlab.sensor.steps import EvaluatedStretch, SteppedSignal, SteppedSwitching, clamped
 
 if TYPE_CHECKING:
-    from teachlab.model.recording import Block, Light, Recording
+    from teachlab.model.recording import Light, Recording
     from teachlab.model.setting import Setting
     from teachlab.model.truth import Truth
     from teachlab.questions.surface.values.levels import FirstReading, Levels
-    from teachlab.sensor.clock import Clock
 
 # One number for all. Five settings with on-levels o1 <= … <= o5 and off-levels below them; light moves along x:
 #
@@ -58,8 +57,9 @@ class Play:
         self.count = int(on.size)
         self.mirrored = mirrored
         self.watched = False
-        self.rises: NDArray[np.bool_] = np.empty(0, bool)
-        """Where, if watched, the last counts may have risen, even between two settings without passing one."""
+        self.rises = np.empty((2, 0), np.int64)
+        """Stretches ``[from, to)`` of valid evaluations, shape (2, m), in which, if watched, the last counts may have
+        risen, even between two settings without passing one."""
         levels = np.unique(np.concatenate((on, off)))
         self._ranker = Ranker(levels, dtype)
         zero = np.zeros(1, np.intp)
@@ -79,7 +79,7 @@ class Play:
     def steps(self, light: Light, begin: int) -> SteppedSignal | None:
         """Return the number of settings that are light, or dark, from valid evaluation `begin` on; None without any."""
         if self._state is None or light.size == 0:
-            self.rises = np.empty(0, bool)
+            self.rises = np.empty((2, 0), np.int64)
             return None
         rank = self._ranker.rank(light)
         # The state can change only where the rank changes: most samples are dropped here.
@@ -90,46 +90,29 @@ class Play:
         low, high = self._low[rank[at]], self._high[rank[at]]
         state = clamped(low, high, self._state)
         if self.watched:
-            self._watch(low, high, state, at, np.diff(np.append(at, rank.size)))
+            self._watch(low, high, state, np.append(at, rank.size) + begin)
         self._state = int(state[-1])
-        return SteppedSignal(at + begin, np.int16(self.count) - state if self.mirrored else state)
+        return SteppedSignal(at + begin, np.int16(self.count) - state if self.mirrored else state).compressed()
 
-    def _watch(self, low: Ranks, high: Ranks, state: Ranks, at: NDArray[np.intp], lengths: NDArray[np.intp]) -> None:
-        # The count lies in the same interval between two settings as the bound that the light sets.
+    def _watch(self, low: Ranks, high: Ranks, state: Ranks, cuts: NDArray[np.int64]) -> None:
+        # The count lies in the same interval between two settings as the bound that the light sets: while that lasts,
+        # and at its first evaluation also if it did before, or if the count itself rises there.
         before = np.concatenate((np.array([self._state], np.int16), state[:-1]))
         bound = high if self.mirrored else low
         inner = (bound > 0) & (bound < self.count)  # beyond the ends of the chain settings do not differ
-        self.rises = np.repeat(inner & (bound == state), lengths)
-        self.rises[at] = (inner & (bound == before)) | ((state < before) if self.mirrored else (state > before))
-
-
-class ChainSignals:
-    """Converts light to two signals: at index k the output is active if and only if the signal exceeds k.
-
-    Mirrored for dark-on, so that active is always up: index k is then setting ``n − 1 − k``.
-    """
-
-    def __init__(self, play: Play, setting: Setting, clock: Clock, first: int) -> None:
-        self._play, self._stream, self._count = play, SteppedSwitching(setting, clock, first), 0
-
-    def push(self, block: Block) -> tuple[Ranks, Ranks]:
-        """Return the undelayed and the delayed signal of the next evaluations."""
-        invalid = block.invalid_mask()
-        valid = None if invalid is None else np.flatnonzero(~invalid)
-        light = block.light if valid is None else block.light[valid]
-        begin, self._count = self._count, self._count + light.size
-        stretch = EvaluatedStretch(block.start, block.start + block.light.size, begin, self._count, valid)
-        undelayed, output = self._stream.push(stretch, self._play.steps(light, begin))
-        return undelayed.since(stretch.start, stretch.stop), output.since(stretch.start, stretch.stop)
+        first = (inner & (bound == before)) | ((state < before) if self.mirrored else (state > before))
+        begins, ends = (
+            np.where(first, cuts[:-1], cuts[:-1] + 1),
+            np.where(inner & (bound == state), cuts[1:], cuts[:-1] + 1),
+        )
+        self.rises = np.stack((begins, ends))[:, ends > begins]
 
 
 class Watcher(Protocol):
     """Reads the signals while they are counted."""
 
-    def push(
-        self, spans: Spans, start: int, output: Ranks, before: Ranks, play: Play, invalid: NDArray[np.bool_] | None
-    ) -> None:
-        """Take the output's signal, the same one evaluation earlier, and what the play read at valid evaluations."""
+    def push(self, spans: Spans, stretch: EvaluatedStretch, output: SteppedSignal, before: int, play: Play) -> None:
+        """Take the output's signal over a block, its value before, and what the play read at valid evaluations."""
         ...
 
 
@@ -191,18 +174,26 @@ def count_chain(
     dips = not base.light_on
     play = Play(on, off, recording.dtype, mirrored=dips)
     play.watched = watcher is not None
-    first = play.begin(reading.first)
-    signals = ChainSignals(play, base, clock, first)
-    counter = OnsetCounter(on.size, first)
-    for block in evaluated(recording.blocks(size=BLOCK), clock):
+    settled = None if base.has_memory else spans.settled_before(recording, clock, off[0], on[-1])
+    start, light = (0, reading.first) if settled is None else settled
+    first = play.begin(light)
+    switching, counter, valid_so_far = SteppedSwitching(base, clock, first), OnsetCounter(on.size, first), 0
+    for block in evaluated(recording.blocks(start, size=BLOCK), clock):
         if block.light.size == 0:
             continue
-        undelayed, output = signals.push(block)
-        before = counter.push(spans, block.start, undelayed, output)
+        invalid = block.invalid_mask()
+        valid = None if invalid is None else np.flatnonzero(~invalid)
+        seen, begin = block.light if valid is None else block.light[valid], valid_so_far
+        valid_so_far += seen.size
+        stretch = EvaluatedStretch(block.start, block.start + block.light.size, begin, valid_so_far, valid)
+        # Two signals: at index k the output is active if and only if the signal exceeds k. Mirrored for dark-on, so
+        # that active is always up: index k is then setting n − 1 − k.
+        undelayed, output = switching.push(stretch, play.steps(seen, begin))
+        before = counter.push(spans, stretch.start, stretch.stop, undelayed, output)
         if watcher is not None:
-            watcher.push(spans, block.start, output, before, play, block.invalid_mask())
+            watcher.push(spans, stretch, output, before, play)
         if progress is not None:
-            progress((block.start + block.light.size) / clock.count)
+            progress(stretch.stop / clock.count)
     sums, touching = counter.sums(spans), counter.touching
     if dips:
         sums, touching = {name: values[::-1] for name, values in sums.items()}, touching[::-1]

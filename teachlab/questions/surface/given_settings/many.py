@@ -24,7 +24,6 @@ from teachlab.questions.surface.given_settings.chains_of_settings import LevelPl
 from teachlab.questions.surface.given_settings.onsets import OnsetCounter, Whole
 from teachlab.questions.surface.values.ranks import Ranker, Ranks
 from teachlab.questions.surface.values.spans import Spans
-from teachlab.sensor.edges import merged
 from teachlab.sensor.evaluated_blocks import evaluated
 from teachlab.sensor.output import onset_lag
 from teachlab.sensor.steps import At, EvaluatedStretch, SteppedSignal, SteppedSwitching, clamped
@@ -216,25 +215,11 @@ class _Chain:
         """Take the next block."""
         signal = None if seen.end == seen.begin else self._comparators.push(seen)
         undelayed, output = self._stream.push(seen, signal)
-        count(self._counter, self.spans, seen.start, seen.stop, undelayed, output)
+        self._counter.push(self.spans, seen.start, seen.stop, undelayed, output)
 
     def sums(self) -> dict[str, Whole]:
         """Return the counts of the settings by the names of the tables of a surface; mirrored for dark-on."""
         return self._counter.sums(self.spans)
-
-
-def count(
-    counter: OnsetCounter, spans: Spans, start: int, stop: int, undelayed: SteppedSignal, output: SteppedSignal
-) -> None:
-    """Pass a block of evaluations of both signals to a counter."""
-    p = int(np.searchsorted(spans.stop, start, side="right"))
-    q = int(np.searchsorted(spans.start, stop, side="left"))
-    borders = np.maximum(spans.start[p:q], start)
-    at = merged(undelayed.at, output.at, borders)
-    counter.take(
-        np.searchsorted(at, borders), spans.kind[p:q].astype(np.int64), undelayed.values_at(at), output.values_at(at),
-        goes_on=bool(spans.stop[q - 1] > stop),
-    )  # fmt: skip
 
 
 def family_of(setting: Setting) -> tuple[object, ...]:

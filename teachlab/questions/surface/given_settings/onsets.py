@@ -10,10 +10,13 @@ from numpy.typing import NDArray
 
 from teachlab.questions.surface.all_pairs.tallies import KINDS
 from teachlab.questions.surface.values.kinds import Kind
+from teachlab.sensor.edges import merged
+from teachlab.sensor.steps import STEPS_EVERY
 
 if TYPE_CHECKING:
     from teachlab.questions.surface.values.ranks import Ranks
     from teachlab.questions.surface.values.spans import Spans
+    from teachlab.sensor.steps import SteppedSignal
 
 Whole = NDArray[np.int64]
 
@@ -109,15 +112,22 @@ class OnsetCounter:
         self._open: Rises | None = None
         self._top = self._seen = 0
 
-    def push(self, spans: Spans, first: int, undelayed: Ranks, output: Ranks) -> Ranks:
-        """Take the next evaluations of both signals; return the output one evaluation earlier."""
-        p = int(np.searchsorted(spans.stop, first, side="right"))
-        q = int(np.searchsorted(spans.start, first + output.size, side="left"))
-        begins = (spans.start[p:q] - first).clip(0, output.size)
-        goes_on = bool(spans.stop[q - 1] > first + output.size)
-        return self.take(begins, spans.kind[p:q].astype(np.int64), undelayed, output, goes_on=goes_on)
+    def push(self, spans: Spans, start: int, stop: int, undelayed: SteppedSignal, output: SteppedSignal) -> int:
+        """Take the evaluations ``[start, stop)`` of both signals; return the output before them."""
+        p = int(np.searchsorted(spans.stop, start, side="right"))
+        q = int(np.searchsorted(spans.start, stop, side="left"))
+        borders, before = np.maximum(spans.start[p:q], start), self._last
+        signals = (output,) if undelayed is output else (output, undelayed)
+        if STEPS_EVERY * max(one.at.size for one in signals) > stop - start:
+            begins, values = borders - start, [one.since(start, stop) for one in signals]
+        else:
+            at = merged(*(one.at for one in signals), borders)
+            begins, values = np.searchsorted(at, borders), [one.values_at(at) for one in signals]
+        kind = spans.kind[p:q].astype(np.int64)
+        self.take(begins, kind, values[-1], values[0], goes_on=bool(spans.stop[q - 1] > stop))
+        return before
 
-    def take(self, begins: Whole, kind: Whole, undelayed: Ranks, output: Ranks, *, goes_on: bool) -> Ranks:
+    def take(self, begins: Whole, kind: Whole, undelayed: Ranks, output: Ranks, *, goes_on: bool) -> None:
         """Take the next values of both signals, with every value in between.
 
         Parameters
@@ -149,7 +159,6 @@ class OnsetCounter:
             done = rises.piece < whole
             rises = Rises(rises.piece[done], rises.low[done], rises.high[done])
         self._close(rises, kind, np.minimum(top, seen)[:whole])
-        return before
 
     def _close(self, rises: Rises, kind: Whole, held: Whole) -> None:
         """Book complete spans; `held` is the limit of the indices at which they are active."""

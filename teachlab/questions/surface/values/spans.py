@@ -14,9 +14,14 @@ from teachlab.model.score import USUAL_RULES, Rules
 from teachlab.questions.surface.values.kinds import Kind
 
 if TYPE_CHECKING:
+    from teachlab.model.recording import Recording
     from teachlab.model.truth import Truth
     from teachlab.sensor.clock import Clock
     from teachlab.sensor.edges import Edges, TwoState
+
+
+LOOKED_BACK = 1 << 16
+"""Samples before the first trial among which a settled one is looked for."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -94,3 +99,22 @@ class Spans:
             blind=int(np.count_nonzero(~real & (pass_kind == Kind.DETECT))),
             begin=begin,
         )
+
+    def settled_before(self, recording: Recording, clock: Clock, low: float, high: float) -> tuple[int, float] | None:
+        """Return the last sample before the first trial that settles all comparators with levels from low to high.
+
+        Its light reaches every level, or none: what came before it has no effect on comparators without memory, and
+        need not be read.
+
+        Returns
+        -------
+        (int, float) or None
+            The sample and its light; None if none was found near the first trial.
+        """
+        counted = np.flatnonzero(self.kind != Kind.UNCOUNTED)
+        stop = int(self.start[counted[0]]) if counted.size and clock.every_sample else 0
+        if stop <= LOOKED_BACK:
+            return None
+        light = recording.read(stop - LOOKED_BACK, stop).as_float()
+        settled = np.flatnonzero((light >= high) | (light < low))
+        return (stop - LOOKED_BACK + int(settled[-1]), float(light[settled[-1]])) if settled.size else None
