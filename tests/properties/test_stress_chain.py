@@ -11,6 +11,7 @@ from teachlab.errors import InputError
 from teachlab.model.score import Rules
 from teachlab.questions.surface.given_settings import chain as chain_module
 from teachlab.questions.surface.given_settings.chain import count_chain
+from teachlab.questions.surface.values import spans as spans_module
 from teachlab.questions.surface.values.levels import read_first
 from teachlab.questions.surface.values.table import counts_by_table
 from teachlab.scoring import score
@@ -20,6 +21,7 @@ from teachlab.switching import replay
 @pytest.mark.parametrize("block", [1 << 16, 11])
 def test_a_chain_equals_replay_of_every_setting(block: int, cases: ModuleType, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(chain_module, "BLOCK", block)
+    monkeypatch.setattr(spans_module, "LOOKED_BACK", block)
     wrong, counted, with_memory = {}, 0, 0
     for seed in range(0, 600, 2 if block > 11 else 5):
         case = cases.make(seed)

@@ -138,10 +138,11 @@ def check(line: Line, axis: Axis) -> tuple[bool, bool]:
 @pytest.mark.parametrize("axis", list(Axis))
 @pytest.mark.parametrize("values", [3000, 4])
 def test_reserve_equals_a_scan_by_replay(axis: Axis, values: int, monkeypatch: pytest.MonkeyPatch) -> None:
-    """With few values allowed, stretches are halved again and again, and blocks cut spans."""
+    """With few values allowed, stretches are halved again and again, a part is tried first, and blocks cut spans."""
     if values == 4:
         monkeypatch.setattr(path_module, "VALUES", values)
         monkeypatch.setattr(reserve_module, "TRIED", 9)
+        monkeypatch.setattr(reserve_module, "PART", 30)
         monkeypatch.setattr(chain_module, "BLOCK", 13)
     there = islands = 0
     for seed in range(100) if values > 4 else range(300, 330):
@@ -154,6 +155,27 @@ def test_reserve_equals_a_scan_by_replay(axis: Axis, values: int, monkeypatch: p
     assert there > (20 if values > 4 else 5)
     if axis is Axis.GAIN and values > 4:
         assert islands > 0
+
+
+def test_a_part_of_the_light_shortens_the_walk_and_changes_nothing(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(reserve_module, "TRIED", 9)
+    shorter, reach = 0, reserve_module._Search._reach
+
+    def counted(search: reserve_module._Search, walk: Floats) -> int:
+        nonlocal shorter
+        found = reach(search, walk)
+        shorter += found < walk.size
+        return found
+
+    monkeypatch.setattr(reserve_module._Search, "_reach", counted)
+    for seed in range(200, 260):
+        line = Line(seed)
+        line.reading = replace(line.reading, distinct=None)
+        monkeypatch.setattr(reserve_module, "PART", 1 << 19)
+        whole = [line.found(axis) for axis in Axis]
+        monkeypatch.setattr(reserve_module, "PART", 30)
+        assert [line.found(axis) for axis in Axis] == whole
+    assert shorter > 20
 
 
 def apart(seed: int) -> Line:

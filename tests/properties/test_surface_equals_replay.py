@@ -26,6 +26,7 @@ from teachlab.questions.surface.given_settings import asked_tally as asked_modul
 from teachlab.questions.surface.given_settings import chain as chain_module
 from teachlab.questions.surface.given_settings.grid import replayed_surface
 from teachlab.questions.surface.given_settings.pairs import PairCounts, score_pairs
+from teachlab.questions.surface.values import spans as spans_module
 from teachlab.questions.surface.values.table import TABLES, Surface, counts_by_table
 from teachlab.scoring import score
 from teachlab.switching import replay
@@ -200,6 +201,7 @@ def test_many_settings_at_once_equal_replay_of_each(cases: ModuleType) -> None:
 def test_hundreds_of_settings_in_one_reading(seed: int, cases: ModuleType, monkeypatch: pytest.MonkeyPatch) -> None:
     """Every pair of levels on, between and beyond the samples, in small blocks, strips and sums."""
     monkeypatch.setattr(counting_module, "BLOCK", (1 << 17, 5, 23)[seed % 3])
+    monkeypatch.setattr(spans_module, "LOOKED_BACK", (1 << 16, 9, 40)[seed % 3])
     monkeypatch.setattr(asked_module, "HELD_BACK", (1 << 19, 40)[seed % 2])
     monkeypatch.setattr(asked_module, "STRIP", (64, 3)[seed % 2])
     case = cases.make(seed)

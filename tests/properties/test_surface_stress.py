@@ -8,10 +8,13 @@ from types import ModuleType
 
 import numpy as np
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from teachlab.errors import InputError
 from teachlab.model.recording import Recording
 from teachlab.model.score import Rules
+from teachlab.questions.stress.light import LARGEST, first_true
 from teachlab.questions.stress.map import Stress, at_speed, receiver_range, stress_map
 from teachlab.questions.surface.values.table import counts_by_table
 from teachlab.scoring import score
@@ -102,3 +105,18 @@ def test_a_faster_line_shows_fewer_evaluations_per_pass() -> None:
     for factor, lost in ((1.0, 0), (2.0, 0), (4.0, 9)):
         faster, same = at_speed(recording, setting, factor)
         assert score(replay(faster, same), truth).counts.lost == lost
+
+
+@given(st.integers(0, 2**32 - 1))
+def test_the_first_float_is_found_whatever_it_is_thought_to_be_near(seed: int) -> None:
+    rng = np.random.default_rng(seed)
+    size = 40
+    true = rng.standard_normal(size) * 10.0 ** rng.integers(-300, 300, size)
+    true[:4] = 0.0, np.inf, -LARGEST, LARGEST
+    low, high = np.full(size, -LARGEST), np.full(size, LARGEST)
+    with np.errstate(all="ignore"):
+        near = true * (1 + rng.choice([0, 1e-16, 1e-15, 1e-9, 1, -2], size))
+        near[rng.random(size) < 0.1] = rng.choice([np.nan, np.inf, -np.inf, 0.0])
+        rounded = rng.choice([0.0, 1.0, np.nan, np.inf], size) * np.abs(near)
+    found = first_true(lambda x: x >= true, low, high, near, rounded)
+    assert np.array_equal(found, np.minimum(true, LARGEST))
