@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from teachlab.model.memory import allowed_memory, need_memory
 from teachlab.model.recording import Light
+from teachlab.sensor.edges import merged
 
 if TYPE_CHECKING:
     from teachlab.model.recording import Recording
@@ -105,8 +106,8 @@ class SmallestStep:
         for a in range(0, valid.size, 2 * MAX_LEVELS):
             if self._known:
                 return
-            found = np.unique(valid[a : a + 2 * MAX_LEVELS])
-            self._levels = found if self._levels is None else np.union1d(self._levels, found)
+            found = merged(valid[a : a + 2 * MAX_LEVELS])
+            self._levels = found if self._levels is None else merged(self._levels, found)
             if self._levels.size > MAX_LEVELS:
                 self._step = self._smallest()
                 # So many levels are a float signal: the step found so far is its rounding. More would take memory.
@@ -117,7 +118,9 @@ class SmallestStep:
     def _smallest(self) -> float:
         if self._levels is None or self._levels.size < 2:
             return math.inf
-        levels = self._levels[np.isfinite(self._levels)]
+        levels = self._levels
+        if not np.isfinite(levels[[0, -1]]).all():
+            levels = levels[np.isfinite(levels)]
         steps = np.diff(levels.astype(np.float64))
         return float(steps[steps > 0].min(initial=math.inf))
 

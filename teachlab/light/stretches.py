@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from teachlab.light.extremes import Extremes
 from teachlab.light.usable_light import LARGEST
-from teachlab.model.recording import BLOCK_SAMPLES, ArraySource, Block, Recording
+from teachlab.model.recording import BLOCK_SAMPLES, ArraySource, Block, Light, Recording
 from teachlab.model.teaching import Levels
 from teachlab.sensor.clock import Clock
 
@@ -76,6 +76,12 @@ class Evaluated:
         for first, last in self._left_out:
             levels[(places >= first) & (places < last)] = np.nan
         return levels
+
+    def stored(self, first: int, last: int, every: int) -> Light:
+        """Return every n-th evaluation of a stretch of the kept light in its stored type, valid or not."""
+        if self._kept is None:
+            raise ValueError("the stored light is at hand of a block that is kept only.")
+        return self._kept.light[first:last:every]
 
     def blocks(self) -> Iterator[tuple[int, Levels]]:
         """Iterate over all evaluations in time order, as (first evaluation, levels)."""

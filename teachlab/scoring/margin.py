@@ -105,18 +105,18 @@ class MarginScan:
     recording, truth, rules
         As of `measure_margin`.
     setting : Setting
-        Of fixed levels.
+        Of fixed levels; `add` others.
     """
 
     def __init__(self, recording: Recording, setting: Setting, truth: Truth, rules: Rules = USUAL_RULES) -> None:
         self._name = recording.name
         self._clock = Clock.of(recording.samples, recording.info.sample_rate_hz, setting.evaluation_rate_hz)
         lag = onset_lag(setting, self._clock)
+        self._rate, self._tolerance, self._lag = setting.evaluation_rate_hz, rules.tolerance_ms, lag
         border = border_evaluations(truth, self._clock, rules)
         self._truth, self._windows = truth, Windows.of(truth, self._clock, border=border, lag=lag)
         self._fault: UnmeasurableError | None = None
         windows, self._count, span = self._windows, self._clock.count, lag + 1
-        up = setting.light_on
         # A peak counts only if it lasts: D = lag + 1 evaluations, which is what filter and delay need.
         #
         #     light    ____/\____/~~~~\____
@@ -124,11 +124,32 @@ class MarginScan:
         self.windows = SustainedExtremes(windows.start, windows.stop, span)
         self.gaps = SustainedExtremes(windows.gap_start, windows.gap_stop, span)
         self.gap_after, self.gap_after_of = windows.gap_after, truth.passes
-        self.inner = InnerValleys(windows.covered_from, windows.covered_to, setting.activation, up)
+        self._inner: dict[tuple[float, bool], InnerValleys] = {}
+        self.add(setting)
         objects = windows.covered_from[truth.detect], windows.covered_to[truth.detect]
         self.steps = _Steps((objects, (windows.gap_start, windows.gap_stop)), self._count)
         self.step = SmallestStep()
         self._hold = Hold()
+        self._noise: tuple[float | None, float | None] | None = None
+        self._edge_ranges: dict[tuple[float, bytes], float | None] = {}
+
+    def serves(self, setting: Setting, rules: Rules) -> bool:
+        """Whether another setting, by rules that may begin with another pass, has the same windows and gaps."""
+        mine = self._rate, self._tolerance, self._lag
+        return mine == (setting.evaluation_rate_hz, rules.tolerance_ms, onset_lag(setting, self._clock))
+
+    def add(self, setting: Setting) -> None:
+        """Measure one more setting that it `serves`: before the first sample is taken."""
+        w, key = self._windows, (setting.activation, setting.light_on)
+        self._inner.setdefault(key, InnerValleys(w.covered_from, w.covered_to, *key))
+
+    def inner(self, setting: Setting) -> InnerValleys:
+        """Return the valleys inside passes for a setting."""
+        return self._inner[setting.activation, setting.light_on]
+
+    @property
+    def _extremes(self) -> list[SustainedExtremes | InnerValleys]:
+        return [self.windows, self.gaps, *self._inner.values()]
 
     @property
     def borders(self) -> NDArray[np.int64]:
@@ -149,7 +170,7 @@ class MarginScan:
         self._push_noise(first, light, invalid)
         held = self._hold.push(light, invalid)
         if held.size:
-            for into in (self.windows, self.gaps, self.inner):
+            for into in self._extremes:
                 into.push(first + light.size - held.size, held)
 
     def _evaluated(self, block: Block) -> tuple[int, Light, NDArray[np.bool_] | None]:
@@ -172,7 +193,7 @@ class MarginScan:
             return
         self._push_noise(cells.start, light, None)
         self._hold.push(light, None)
-        for into in (self.windows, self.gaps, self.inner):
+        for into in self._extremes:
             into.push_cells(cells)
 
     def _push_noise(self, first: int, light: NDArray[Any], invalid: NDArray[np.bool_] | None) -> None:
@@ -213,7 +234,10 @@ class MarginScan:
         gaps = np.isin(windows.gap_after, trials.gap_after[trials.gaps != Outcome.EXCLUDED])
         # Levels near the largest number are allowed: a distance to them may be infinite, which is null in JSON.
         with np.errstate(invalid="ignore", over="ignore"):
-            edge_range = self._edge_range(recording, output, np.flatnonzero(passes))
+            key = output.setting.sign, passes.tobytes()
+            if key not in self._edge_ranges:
+                self._edge_ranges[key] = self._edge_range(recording, output, np.flatnonzero(passes))
+            edge_range = self._edge_ranges[key]
             found = _margin(self, passes, gaps, output, recording.info.dark_level, quantile_share, edge_range)
             return _without_saturated(found, self, passes, gaps, recording.info.full_scale)
 
@@ -245,9 +269,11 @@ class MarginScan:
 
     def noise(self) -> tuple[float | None, float | None]:
         """Return the local noise of objects and of the background."""
-        step = self.step.step()
-        of_object, of_gaps = self.steps.values()
-        return local_noise(of_object, step), local_noise(of_gaps, step)
+        if self._noise is None:
+            step = self.step.step()
+            of_object, of_gaps = self.steps.values()
+            self._noise = local_noise(of_object, step), local_noise(of_gaps, step)
+        return self._noise
 
 
 class _Steps:
@@ -321,7 +347,7 @@ def _margin(
     peaks = sign * _known(scan.windows.high if up else scan.windows.low, passes)
     tops = sign * _known(scan.gaps.high if up else scan.gaps.low, gaps)
     valleys = sign * _known(scan.gaps.low if up else scan.gaps.high, gaps)
-    holds = sign * _known(scan.inner.valley, passes)
+    holds = sign * _known(scan.inner(setting).valley, passes)
     weakest, strongest = _quantile(peaks, share), _quantile(tops, 1 - share)
     highest, lowest = _quantile(valleys, 1 - share), _quantile(holds, share)
     noise_object, noise_background = scan.noise()
@@ -353,7 +379,7 @@ def _margin(
         gaps=tops.size,
         step=scan.step.step(),
         peak_of_pass=sign * (scan.windows.high if up else scan.windows.low),
-        hold_of_pass=sign * scan.inner.valley,
+        hold_of_pass=sign * scan.inner(setting).valley,
         gap_top=_after(scan, sign * (scan.gaps.high if up else scan.gaps.low), gaps),
         gap_valley=_after(scan, sign * (scan.gaps.low if up else scan.gaps.high), gaps),
     )

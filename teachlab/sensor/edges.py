@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
 
 Edges = NDArray[np.int64]
 """Evaluation indices at which a two-valued signal changes, ascending, int64, shape (n,)."""
+
+Numbers = TypeVar("Numbers", bound=NDArray[Any])
 
 LONG_AGO = -(2**62)
 """Start of a run that was already present when the record began."""
@@ -33,16 +36,17 @@ def placed(parts: list[tuple[int, NDArray[np.int32]]]) -> Edges:
     return out
 
 
-def merged(*parts: Edges) -> Edges:
-    """Return the distinct values of arrays of whole numbers, ascending.
+def merged(*parts: Numbers) -> Numbers:
+    """Return the distinct values of arrays of numbers, none of them NaN, ascending.
 
     They are sorted: nearly sorted values are sorted faster than `unique` of the library hashes them.
     """
-    out = np.concatenate(parts)
+    out: Any = np.concatenate(parts)
     out.sort()
     new = np.ones(out.size, bool)
     np.not_equal(out[1:], out[:-1], out=new[1:])
-    return out[new]
+    found: Numbers = out[new]
+    return found
 
 
 @dataclass(frozen=True, slots=True, eq=False)

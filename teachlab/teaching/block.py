@@ -105,6 +105,7 @@ class TeachBlock:
         self._mid_before, self._mid_after = _mid_gaps(windows, rows, self._stop, self.clock.count)
         self._passes = measure(self._evaluated, windows.covered_from[rows], windows.covered_to[rows])
         self._detect, self._label = truth.detect[rows], truth.label[rows]
+        self._begins: dict[tuple[int, int], int] = {}
         gap_stop = windows.gap_stop.clip(max=self._stop)
         real = gap_stop > windows.gap_start
         self._gaps = measure(self._evaluated, windows.gap_start[real], gap_stop[real])
@@ -174,7 +175,9 @@ class TeachBlock:
             background_=self._background(stream(_BACKGROUND), stream(_STRETCH)) if Shown.BACKGROUND in shown else None,
             object_=self._object(stream(_OBJECT)) if Shown.OBJECT in shown else None,
             sweep_=self._sweep(stream(_SWEEP), sweep_passes) if Shown.SWEEP in shown else None,
-            events_=self._events(stream(_EVENTS), tabled) if Shown.EVENTS in shown else None,
+            events_=self._events_from(self.events_begin(seed, draw), (self._detect.size + 1) // 2, tabled=tabled)
+            if Shown.EVENTS in shown
+            else None,
         )
 
     @property
@@ -258,13 +261,19 @@ class TeachBlock:
         k = int(enough[int(random_stretch.integers(enough.size))]) if enough.size else int(np.argmax(gaps.valid > 0))
         parts, have, first, last = [], 0, -1, -1
         while have < need and k < gaps.start.size:
-            levels = self._evaluated.read(int(gaps.start[k]), int(gaps.stop[k]))
-            valid = np.flatnonzero(~np.isnan(levels))[: need - have]
-            if first < 0:
-                first = int(gaps.start[k] + valid[0])
-            parts.append(levels[valid])
-            have += valid.size
-            last = int(gaps.start[k] + valid[-1]) if valid.size else last
+            a, b = int(gaps.start[k]), int(gaps.stop[k])
+            if gaps.valid[k] == b - a:
+                # Without a hole, no more is read than is needed.
+                b = min(b, a + need - have)
+                levels, some = self._evaluated.read(a, b), [a, b - 1]
+            else:
+                levels = self._evaluated.read(a, b)
+                valid = np.flatnonzero(~np.isnan(levels))[: need - have]
+                levels, some = levels[valid], (valid[[0, -1]] + a).tolist() if valid.size else []
+            parts.append(levels)
+            have += levels.size
+            if some:
+                first, last = some[0] if first < 0 else first, some[1]
             k += 1
         return Background(reading, _light(np.concatenate(parts)), self._sample(first), self._sample(last) + 1)
 
@@ -280,17 +289,12 @@ class TeachBlock:
 
     def events_begin(self, seed: int, draw: int) -> int:
         """Return with which of the passes the labelled events of a draw begin; abstain without passes."""
-        stream = np.random.default_rng(np.random.SeedSequence(seed, spawn_key=(draw, _EVENTS)))
-        return self._first_shown(stream)[0]
-
-    def _first_shown(self, random: np.random.Generator) -> tuple[int, int]:
         total = int(self._detect.size)
         self._need_passes(total, "to show")
-        half = (total + 1) // 2
-        return int(random.integers(total - half + 1)), half
-
-    def _events(self, random: np.random.Generator, tabled: bool) -> Events:
-        return self._events_from(*self._first_shown(random), tabled=tabled)
+        if (seed, draw) not in self._begins:
+            stream = np.random.default_rng(np.random.SeedSequence(seed, spawn_key=(draw, _EVENTS)))
+            self._begins[seed, draw] = int(stream.integers(total - (total + 1) // 2 + 1))
+        return self._begins[seed, draw]
 
     def in_hindsight(self, first_row: int) -> TeachView:
         """Show every pass from a row of the truth on, with the gaps around it: for hindsight, never for teaching.

@@ -372,6 +372,7 @@ def _without_none(hint: Any) -> tuple[Any, bool]:
     return (parts[0] if len(parts) == 1 else hint), len(parts) < len(get_args(hint))
 
 
+@cache
 def _hints(strategy: type) -> dict[str, Any]:
     return get_type_hints(strategy)
 

@@ -7,11 +7,12 @@ from types import SimpleNamespace
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from teachlab.light.event_statistics import EventStatistics, inner_valleys, measure_events
-from teachlab.light.shown import edge_table, event_table, ordered_values
+from teachlab.light.shown import edge_table, event_table, level_crossings, ordered_values
+from teachlab.light.shown.level_crossings import LevelCrossings
 from teachlab.light.shown.ordered_values import OrderedValues, quantile
 from teachlab.light.shown.tabled_light import TabledEvents
 from teachlab.model.recording import Recording, RecordingInfo
@@ -69,6 +70,7 @@ def both(block: TeachBlock, seed: int, draw: int) -> tuple[Events, Events]:
 @pytest.mark.parametrize(("at_once", "bins", "steps"), [(1 << 18, 256, 256), (7, 4, 2)])
 @quick
 @given(st.integers(0, 10**6))
+@example(41470)  # what is shown holds a pass, and the table none
 def test_statistics_out_of_tables_equal_those_of_the_light(at_once: int, bins: int, steps: int, seed: int) -> None:
     rng = np.random.default_rng(seed)
     recording, truth = line(seed)
@@ -76,6 +78,7 @@ def test_statistics_out_of_tables_equal_those_of_the_light(at_once: int, bins: i
         patch.setattr(event_table, "AT_ONCE", at_once)
         patch.setattr(ordered_values, "BINS", bins)
         patch.setattr(edge_table, "STEPS", steps)
+        patch.setattr(level_crossings, "CELL", steps)
         if not np.isfinite(recording.read(0, recording.samples).as_float()).any():
             return
         block = TeachBlock(recording, truth)
@@ -109,6 +112,28 @@ def test_statistics_out_of_tables_equal_those_of_the_light(at_once: int, bins: i
 
 def _view(block: TeachBlock, seed: int, draw: int):  # type: ignore[no-untyped-def]
     return block.draw({Shown.EVENTS}, seed, draw, either_direction=True)
+
+
+@quick
+@given(st.integers(0, 10**6), st.integers(1, 4))
+def test_crossings_of_many_stretches_equal_those_seen_value_by_value(seed: int, cell: int) -> None:
+    rng = np.random.default_rng(seed)
+    light = [rng.integers(0, 9, rng.integers(1, 40)).astype(float) for _ in range(5)]
+    if seed % 2:
+        light = [np.sort(one) if k % 2 else one for k, one in enumerate(light)]
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(level_crossings, "CELL", cell)
+        table = LevelCrossings(light)
+    rows = rng.integers(0, 5, 7)
+    for level in (-1.0, 0.0, 2.0, 2.5, 5.0, 8.0, 9.0):
+        found = table.at(rows, level)
+        for column, row in zip(found.T, rows.tolist(), strict=True):
+            values = light[row].tolist()
+            at = [k for k, value in enumerate(values) if value >= level]
+            first, last = (at[0], at[-1]) if at else (len(values), len(values))
+            parts = values[:first], values[first : last + 1], values[last + 1 :]
+            expected = [float(bool(at)), *(min(part, default=np.inf) for part in parts)]
+            assert column.tolist() == expected == level_crossings.crossed(light[row], level).tolist()
 
 
 def test_events_that_are_changed_are_in_no_table() -> None:

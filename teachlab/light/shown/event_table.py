@@ -27,13 +27,14 @@ from teachlab.sensor.running_extremes import running_max, running_min
 
 if TYPE_CHECKING:
     from teachlab.light.stretches import Evaluated
+    from teachlab.model.recording import Light
 
 Heights = NDArray[np.float64]
 Places = NDArray[np.int64]
 Where = NDArray[np.intp]
 T = TypeVar("T")
 
-AT_ONCE = 1 << 18
+AT_ONCE = 1 << 16
 """Number of evaluations that are processed together."""
 SAMPLED = 48
 """Number of passes and gaps from which the bins of values are derived."""
@@ -172,10 +173,10 @@ class EventTable:
         """How many evaluations the block has."""
         return self._evaluated.stop
 
-    def thinned(self, first: int, last: int, every: int) -> Heights:
-        """Return every n-th valid evaluation of a stretch."""
+    def thinned(self, first: int, last: int, every: int) -> Light:
+        """Return every n-th valid evaluation of a stretch, in the stored type if all are valid."""
         if not self._invalid.start.size:
-            return self._evaluated.at(np.arange(first, last, every))
+            return self._evaluated.stored(first, last, every)
         levels = self._evaluated.read(first, last)
         return levels[~np.isnan(levels)][::every]
 

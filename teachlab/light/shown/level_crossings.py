@@ -11,8 +11,13 @@ from collections.abc import Iterable
 import numpy as np
 from numpy.typing import NDArray
 
+from teachlab.sensor.edges import merged
+
 Heights = NDArray[np.float64]
 Where = NDArray[np.intp]
+
+CELL = 16
+"""Evaluations that are left out together."""
 
 
 class LevelCrossings:
@@ -25,12 +30,17 @@ class LevelCrossings:
     """
 
     def __init__(self, light: Iterable[Heights]) -> None:
-        rows = [_steps(one) for one in light]
-        self._begin = np.concatenate(([0], np.cumsum([row[0].size for row in rows]))).astype(np.intp)
-        self._level, self._before, *self._sides = (
+        rows = [_steps(_shortened(one)) for one in light]
+        size = np.array([row[0].size for row in rows], np.intp)
+        self._begin = np.concatenate(([0], np.cumsum(size))).astype(np.intp)
+        level, self._before, *self._sides = (
             np.concatenate([row[k] for row in rows]) if rows else np.empty(0) for k in range(4)
         )
         self._lowest = np.array([row[4] for row in rows], np.float64)
+        # Levels as places among all, descending within a stretch: one ascending list serves all stretches.
+        self._levels, place = np.unique(level, return_inverse=True)
+        self._width = self._levels.size + 1
+        self._key = np.repeat(np.arange(size.size), size) * self._width + (self._levels.size - place)
 
     def at(self, rows: Where, level: float) -> Heights:
         """Return first crossing, last crossing and lowest light of some stretches at a level.
@@ -42,28 +52,50 @@ class LevelCrossings:
             to the last, and after that: infinite where there is none. If a stretch does not reach the level, all of it
             counts as before.
         """
-        first, last = self._begin[rows], self._begin[rows + 1]
+        if rows.size == 0:
+            return np.empty((4, 0))
         # Levels descend within a stretch: the last level that is not below the requested one gives the result.
-        low, high = first, last
-        for _ in range(int((last - first).max(initial=0)).bit_length()):
-            middle = (low + high) // 2
-            going = low < high
-            above = going & (self._level[np.minimum(middle, self._level.size - 1)] >= level)
-            low = np.where(above, middle + 1, low)
-            high = np.where(going & ~above, middle, high)
-        reached = low > first
+        lower = self._levels.size - int(np.searchsorted(self._levels, level))
+        low = np.searchsorted(self._key, rows * self._width + lower, side="right")
+        reached = low > self._begin[rows]
         at = (low - 1).clip(min=0)
-        none = np.full(rows.size, np.inf)
-        before = np.where(reached, self._before[at], self._lowest[rows]) if rows.size else none
-        between, behind = (np.where(reached, side[at], none) if rows.size else none for side in self._sides)
+        before = np.where(reached, self._before[at], self._lowest[rows])
+        between, behind = (np.where(reached, side[at], np.inf) for side in self._sides)
         return np.stack([reached, before, between, behind])
+
+
+def crossed(light: Heights, level: float) -> Heights:
+    """Return the same of one stretch, at one level only: shape (4,)."""
+    reached = np.flatnonzero(light >= level)
+    if reached.size == 0:
+        return np.array([0.0, light.min(), np.inf, np.inf])
+    first, last = int(reached[0]), int(reached[-1]) + 1
+    parts = light[:first], light[first:last], light[last:]
+    return np.array([1.0, *(part.min(initial=np.inf) for part in parts)])
+
+
+def _shortened(light: Heights) -> Heights:
+    """Return light with the same crossings, at every level: of cells without one, only the lowest value."""
+    if light.size < 4 * CELL:
+        return light
+    cuts = np.arange(0, light.size, CELL)
+    high, low = np.maximum.reduceat(light, cuts), np.minimum.reduceat(light, cuts)
+    # A level is first reached in a cell that is higher than all before it, and last in one higher than all after it.
+    kept = np.ones(cuts.size, bool)
+    kept[1:-1] = high[1:-1] > np.minimum(np.maximum.accumulate(high)[:-2], np.maximum.accumulate(high[::-1])[::-1][2:])
+    every = np.repeat(kept, CELL)[: light.size]
+    every[cuts] = True
+    out = light.copy()
+    out[cuts[~kept]] = low[~kept]
+    found: Heights = out[every]
+    return found
 
 
 def _steps(light: Heights) -> tuple[Heights, Heights, Heights, Heights, float]:
     """Return the levels, descending, at which the first or last crossing moves, and the lowest light on each side."""
     n = light.size
     first, last = records(light), n - 1 - records(light[::-1])
-    levels = np.unique(np.concatenate((light[first], light[last])))[::-1]
+    levels = merged(light[first], light[last])[::-1]
     begin = first[np.searchsorted(light[first], levels)]
     end = last[np.searchsorted(light[last], levels)]
     down, up = np.minimum.accumulate(light), np.minimum.accumulate(light[::-1])[::-1]

@@ -159,7 +159,9 @@ class OrderedValues:
     ) -> tuple[float, float]:
         """Return the entries at two places among the values of some bins, or among their distances from a value."""
         self._need(bins)
-        own = more[np.isin(self._bins(more), bins)]
+        wanted = np.zeros(BINS, bool)
+        wanted[bins] = True
+        own = more[wanted[self._bins(more)]]
         parts = [self._kept[b].of(rows) for b in bins.tolist()]
         values = np.concatenate([own, *(v for v, _ in parts)])
         if middle is not None:
@@ -170,8 +172,7 @@ class OrderedValues:
             reach = np.cumsum(often[by])
             first, last = values[by[np.searchsorted(reach, orders, side="right")]].tolist()
             return first, last
-        found = np.partition(values, orders)
-        return float(found[orders[0]]), float(found[orders[1]])
+        return neighbours(values, *orders)
 
     def median(self, rows: Rows, more: Values) -> float:
         """Return the median of some stretches and further values, at least one value in all."""
@@ -215,5 +216,13 @@ def quantile(values: Values, share: float) -> float:
     place = (values.size - 1) * share
     first = int(place)
     last = min(first + 1, values.size - 1)
-    found = np.partition(values, (first, last))
-    return between(float(found[first]), float(found[last]), place - first)
+    return between(*neighbours(values, first, last), place - first)
+
+
+def neighbours(values: Values, first: int, last: int) -> tuple[float, float]:
+    """Return the values at a place of the ascending order and at the same or the next place.
+
+    One place is asked for, not two: that takes a fifth of the time.
+    """
+    found = np.partition(values, first)
+    return float(found[first]), float(found[first] if last == first else found[last:].min())

@@ -13,7 +13,7 @@ from teachlab.light.edge_time import EDGE_SHARE, EDGES, edge_times
 from teachlab.light.noise import SmallestStep, median, noise_of
 from teachlab.light.shown.edge_table import EdgeTable
 from teachlab.light.shown.event_table import DisjointStretches, EventTable, Heights, Places, Values
-from teachlab.light.shown.level_crossings import LevelCrossings
+from teachlab.light.shown.level_crossings import crossed
 from teachlab.light.shown.ordered_values import OrderedValues, Rows
 from teachlab.light.shown.stretch_light import STEP_LEVELS, edge_span
 from teachlab.light.windows import Windows
@@ -134,8 +134,8 @@ class TabledLight:
         start, end = start[some] + self._first, end[some] + self._first
         table, shown = self._table.once(self._edges, self._sign), self._table.shown
         rows = shown.rows(start, end)
-        at = rows.clip(min=0)
-        same = (rows >= 0) & (table.before[at] == before) & (table.after[at] == after)
+        same = rows >= 0
+        same[same] = (table.before[rows[same]] == before[same]) & (table.after[rows[same]] == after[same])
         times, slow = table.times(rows[same], background)
         for k in np.flatnonzero(~same | np.isin(rows, slow)).tolist():
             around = self._table.height(self._sign, int(before[k]), int(after[k]))
@@ -207,7 +207,7 @@ class TabledLight:
         for k in np.flatnonzero(rows < 0).tolist():
             light = self._table.height(self._sign, int(start[k]), min(int(stop[k]) + hold - 1, self._last))
             light = np.append(light, np.full(stop[k] - start[k] + hold - 1 - light.size, light[-1]))
-            out[:, k : k + 1] = LevelCrossings([running_max(light, hold)]).at(np.zeros(1, np.intp), level)
+            out[:, k] = crossed(running_max(light, hold), level)
         return out
 
     def onsets(self, windows: Windows, level: float, release: float) -> tuple[Places, Places]:

@@ -45,7 +45,7 @@ if TYPE_CHECKING:
 TRIED = 1000
 """Points tried at first, and in a stretch with too many samples to try them all."""
 ROUNDS = 12
-PART = 1 << 19
+PART = 1 << 17
 """Samples that are looked at first, for how far the walk goes at all."""
 
 

@@ -68,7 +68,7 @@ class SettingReading:
         self, recording: Recording, truth: Truth, setting: Setting, *, rules: Rules = USUAL_RULES, margins: bool = True,
         progress: Callable[[float], None] | None = None,
     ) -> None:  # fmt: skip
-        self._prepare(recording, truth, setting, rules, margins=margins)
+        self._prepare(recording, truth, setting, rules, margins=margins, scans=[])
         _read(recording, truth, [self], progress)
 
     @classmethod
@@ -77,19 +77,28 @@ class SettingReading:
     ) -> list[SettingReading]:
         """Read a recording once for several settings, each with its rules and whether margins will be asked for."""
         out = [cls.__new__(cls) for _ in asked]
+        scans: list[MarginScan] = []
         for one, (setting, rules, margins) in zip(out, asked, strict=True):
-            one._prepare(recording, truth, setting, rules, margins=margins)
+            one._prepare(recording, truth, setting, rules, margins=margins, scans=scans)
         if out:
             _read(recording, truth, out, None)
         return out
 
-    def _prepare(self, recording: Recording, truth: Truth, setting: Setting, rules: Rules, *, margins: bool) -> None:
+    def _prepare(
+        self, recording: Recording, truth: Truth, setting: Setting, rules: Rules, *, margins: bool,
+        scans: list[MarginScan],
+    ) -> None:  # fmt: skip
         truth.check_inside(recording.samples)
         self._recording, self._truth, self._rules = recording, truth, rules
         self._replaying = Replaying(recording, setting)
         self._rate = setting.evaluation_rate_hz
         measured = margins and type(setting) is Setting
-        self._scan = MarginScan(recording, setting, truth, rules) if measured else None
+        self._scan = next((one for one in scans if measured and one.serves(setting, rules)), None)
+        if self._scan is not None:
+            self._scan.add(setting)
+        elif measured:
+            self._scan = MarginScan(recording, setting, truth, rules)
+            scans.append(self._scan)
         self._condensing = Condensing(recording, truth, setting, rules) if measured else None
 
     def _finish(self, alignment: AlignmentReading, repeats: Repeats, extremes: PassAndGapExtremes) -> None:
@@ -124,7 +133,7 @@ def _read(
     recording: Recording, truth: Truth, readings: Sequence[SettingReading], progress: Callable[[float], None] | None
 ) -> None:
     """Read a recording once; what does not depend on the setting is measured once for all of them."""
-    scans = [one._scan for one in readings if one._scan is not None]
+    scans = [*dict.fromkeys(one._scan for one in readings if one._scan is not None)]
     condensing = [one._condensing for one in readings if one._condensing is not None]
     # The stretches from which edge times are measured are kept on the way: `margin` reads them there, not in the file.
     alignment = AlignmentReading(recording, truth, beside=[scan.edge_stretch() for scan in scans])

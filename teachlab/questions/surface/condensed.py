@@ -51,7 +51,7 @@ ROUNDS_BELOW = 0.02
 MOST_KEPT = 1 << 21
 KEPT_PER_SPAN = 16
 """If more samples per span than this would be kept, the light is too noisy for the hysteresis: none are kept."""
-LOOKED_AT = 0.05
+LOOKED_AT = 0.01
 """None are kept either as soon as this share of a recording shows that more would be."""
 AT_ONCE = 1 << 20
 """Samples that are processed at a time."""

@@ -5,9 +5,10 @@ from __future__ import annotations
 import hashlib
 import math
 from collections import Counter, OrderedDict
+from collections.abc import Callable, Hashable
 from dataclasses import dataclass, replace
 from functools import partial
-from typing import Any
+from typing import Any, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -21,6 +22,7 @@ from teachlab.sensor.clock import delay_evaluations
 from teachlab.teaching.rules.classic import show
 
 Heights = NDArray[np.float64]
+T = TypeVar("T")
 
 HOLD_EVALUATIONS = 3
 """A pass must last this long at its peak, or longer if filter and delays require it."""
@@ -104,10 +106,7 @@ def _measured(events: Events, sign: int, waits: Waits) -> EventStatistics:
     hold = max(HOLD_EVALUATIONS, waits.onset)
     measure = partial(measure_events, events, sign, hold=hold, gap_hold=waits.onset, release_hold=waits.release)
     if isinstance(events, TabledEvents):
-        if (sign, waits) not in events.known:
-            events.known[sign, waits] = measure()
-        known: EventStatistics = events.known[sign, waits]
-        return known
+        return once_shown(events, (sign, waits), measure)
     # Ten strategies use the same events, draw after draw: measured once, and found again by content. The key is a
     # digest, because arrays cannot be keys; two showings with equal bytes are the same showing.
     digest = hashlib.blake2b(digest_size=16)
@@ -121,6 +120,16 @@ def _measured(events: Events, sign: int, waits: Waits) -> EventStatistics:
     while len(_cache) > KEPT:
         _cache.popitem(last=False)
     return found
+
+
+def once_shown(events: Events, key: Hashable, make: Callable[[], T]) -> T:
+    """Return what is made of events, made once for all draws of a block that show the same ones."""
+    if not isinstance(events, TabledEvents):
+        return make()
+    if key not in events.known:
+        events.known[key] = make()
+    known: T = events.known[key]
+    return known
 
 
 def _require_common(kinds: NDArray[np.object_], what: str) -> None:

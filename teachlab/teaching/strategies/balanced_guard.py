@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, field
+from functools import partial
 from typing import ClassVar
 
 import numpy as np
@@ -17,7 +18,16 @@ from teachlab.teaching.parameters import check_parameters, record
 from teachlab.teaching.rules.guard_parameters import ABOUT_POSITION, ABOUT_SHARE, POSITION, SHARE
 from teachlab.teaching.rules.hysteresis import design, reserved_height, wanted_width
 from teachlab.teaching.rules.independence import independent, lots
-from teachlab.teaching.rules.labelled_events import Guards, Waits, backgrounds, by_kind, guards_of, statistics_of, told
+from teachlab.teaching.rules.labelled_events import (
+    Guards,
+    Waits,
+    backgrounds,
+    by_kind,
+    guards_of,
+    once_shown,
+    statistics_of,
+    told,
+)  # fmt: skip
 
 TAIL = 3
 """The highest peak of the background is compared with the third highest."""
@@ -90,6 +100,10 @@ class BalancedGuard:
 
     def teach(self, view: TeachView) -> Setting:
         """Return the level between the two guards of the events shown."""
+        # Other strategies hand over to this one, on the same events.
+        return once_shown(view.events, (self, view.direction, view.base), partial(self._placed, view))
+
+    def _placed(self, view: TeachView) -> Setting:
         found = statistics_of(view, passes=1, rare_kinds=True)
         guards = guards_of(view, found, self.share)
         held = self._held(view, found, guards)
