@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from teachlab.cli.again import given_again
-from teachlab.cli.console import emit_json, if_faster, progress, say, show, warn
+from teachlab.cli.console import emit_json, if_pair_faster, progress, say, show, warn
 from teachlab.cli.opening import load_base, named_strategies, naming, open_all, teachers
 from teachlab.cli.options import (
     AcceptCost,
@@ -37,7 +37,6 @@ if TYPE_CHECKING:
     from teachlab.model.truth import Truth
     from teachlab.studies.result import RecordingBench
 
-FASTER = "The extra 'fast' finds the best fixed pair about three times as fast: pip install 'teachlab[fast]'"
 NO_STEP = 3
 SHOWN_LINES = 12
 """Lines of verdict and hindsight together."""
@@ -106,9 +105,8 @@ def bench_command(
     strategies = teachers(named_strategies(strategy or []), set_ or [])
     opened = open_all(recordings, truth)
     with naming(base, ", ".join(recordings)), progress("benching", quiet=json) as report:
-        memory = options.base is not None and options.base.has_memory
         longest = max(recording.samples for recording, _ in opened)
-        told = report if memory or json else if_faster(report, FASTER, longest)
+        told = report if json else if_pair_faster(report, [options.base], lambda: longest)
         benches = bench_files(
             recordings, strategies, options=options, truth=truth, accepted=accept_cost,
             assumption=assumption_from(assume), out=out, jobs=jobs, keep=given_again(context, out="results"),

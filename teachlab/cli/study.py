@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import shlex
+from collections.abc import Iterable
+from contextlib import suppress
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from teachlab.cli.console import emit_json, progress, say, say_verdict, show, warn
+from teachlab.cli.console import emit_json, if_pair_faster, progress, say, say_verdict, show, warn
 from teachlab.cli.opening import NEED_INPUT, named_strategies
 from teachlab.cli.options import (
     AcceptCost,
@@ -22,7 +24,7 @@ from teachlab.cli.options import (
     Tolerance,
     or_default,
 )
-from teachlab.errors import ParameterError
+from teachlab.errors import ParameterError, TeachlabError
 
 if TYPE_CHECKING:
     from teachlab.model.teaching import Strategy
@@ -126,7 +128,8 @@ def study_command(
         return
     with progress("studying", quiet=json) as report:
         engine = engine_of(jobs, scheduler)
-        found = run_study(plan, engine=engine, out=out, progress=lambda done, of: report(done / of))
+        told = report if json else if_pair_faster(report, plan.grid.bases.values(), lambda: _longest(plan.lines))
+        found = run_study(plan, engine=engine, out=out, progress=lambda done, of: told(done / of))
     judged = overall(found.judged) if found.judged else Judgement.MET
     code = {Judgement.NOT_MET: 1, Judgement.NOT_ENOUGH: 3}.get(judged, 0)
     if json:
@@ -193,6 +196,15 @@ def _condition(text: str) -> tuple[str, dict[str, float]]:
     if not name or not 1 <= len(values) <= 3:
         raise ParameterError(f"--condition takes NAME=GAIN[,AMBIENT[,PEDESTAL]], such as dirty=0.7, got '{text}'.")
     return name, dict(zip(("gain", "ambient", "pedestal"), values, strict=False))
+
+
+def _longest(lines: Iterable[StudiedLine]) -> int:
+    """Return the samples of the longest recording that can be opened."""
+    longest = 0
+    for line in lines:
+        with suppress(TeachlabError):
+            longest = max(longest, line.open()[0].samples)
+    return longest
 
 
 def _cores() -> int:

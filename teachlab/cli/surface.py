@@ -89,7 +89,7 @@ def surface_command(
     with progress("counting", quiet=json) as report:
         memory = options.base is not None and options.base.has_memory
         samples = sum(recording.samples for recording, _ in opened)
-        told = report if memory or json else if_faster(report, FASTER, samples)
+        told = report if memory or json else if_faster(report, FASTER, lambda: samples)
         answer = operating_surface(
             opened, given=given, strategy=chosen, on_delay=on_delay, off_delay=off_delay, options=options,
             levels=_levels(levels) if device is None else _steps(device, levels), progress=told,

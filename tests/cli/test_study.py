@@ -12,6 +12,8 @@ from typer.testing import CliRunner
 
 import teachlab
 from teachlab.cli import app
+from teachlab.data.setting_files import write_setting
+from teachlab.model.setting import Setting
 from tests.studies.family.made_lines import content, write_line
 
 STUDY = """
@@ -205,3 +207,21 @@ def test_recordings_that_could_not_be_studied_are_named_at_once(place: Path) -> 
     assert told.count("could not be studied") == 1
     alone = " ".join(run(*gone[:2], *words).output.split())
     assert "gone0.parquet: there is no such file" in alone
+
+
+def test_a_study_says_what_would_make_it_faster(place: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    words = ["rec", "--draws", "2", "--strategy", "sweep-minmax", "--jobs", "1"]
+    said = "The extra 'fast' finds the best fixed pair about three times as fast: pip install 'teachlab[fast]'\n"
+    for name in ("SURE_S", "LONG_S"):
+        monkeypatch.setattr(f"teachlab.cli.console.{name}", 0.0)
+    monkeypatch.setattr("teachlab.cli.console.find_spec", lambda name: None)
+    assert said not in run(*words).stderr
+    monkeypatch.setattr("teachlab.cli.console.FAST_FROM", 0)
+    assert run(*words).stderr.count(said) == 1
+    assert said not in run(*words, "--json").stderr
+    # With a delay there is no counting of all pairs that could be compiled.
+    slow = Setting(unit="counts", on_level=1.0, off_level=0.0, on_delay_ms=3.0)
+    write_setting("slow.json", slow)
+    assert said not in run(*words, "--base", "slow.json").stderr
+    monkeypatch.setattr("teachlab.cli.console.find_spec", lambda name: name)
+    assert said not in run(*words).stderr
