@@ -53,7 +53,7 @@ KEPT_PER_SPAN = 16
 """If more samples per span than this would be kept, the light is too noisy for the hysteresis: none are kept."""
 LOOKED_AT = 0.01
 """None are kept either as soon as this share of a recording shows that more would be."""
-AT_ONCE = 1 << 20
+AT_ONCE = 1 << 18
 """Samples that are processed at a time."""
 VOID = VOID_FROM + 1
 """So many invalid samples in a row exclude a trial."""

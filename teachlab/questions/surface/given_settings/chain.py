@@ -37,7 +37,7 @@ if TYPE_CHECKING:
 #
 # Which are light is always "the first S", since the chain only rises. `clip(S, p, q)` is associative: clipping by one
 # window and then by another is clipping by a third, so a whole block is one running composition (`sensor/steps.py`).
-BLOCK = 1 << 16
+BLOCK = 1 << 18
 
 
 class Play:
