@@ -103,19 +103,19 @@ def test_noise_beyond_the_hysteresis_is_given_up(monkeypatch: pytest.MonkeyPatch
 
 
 def test_noise_beyond_the_hysteresis_is_given_up_early(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(module, "COMPACT", 64)
+    monkeypatch.setattr(module, "COMPACT", 16)
     monkeypatch.setattr(module, "MOST_KEPT", 1000)
     light = np.random.default_rng(0).normal(0, 9, 4000)
     recording = Recording.from_array(light, RecordingInfo(sample_rate_hz=1000, unit="counts"))
     reading = Condensing(recording, Truth.from_arrays([2000], [2100]), Setting(unit="counts", on_level=5, off_level=4))
     read = []
-    for block in recording.blocks(size=100):
+    for block in recording.blocks(size=20):
         read.append(block.start)
         reading.push(block)
         if reading.given_up:
             break
-    # 200 of 4,000 samples are 5 %: the next block decides.
-    assert read == [0, 100, 200]
+    # 40 of 4,000 samples are 1 %: the next block decides.
+    assert read == [0, 20, 40]
 
 
 def test_cells_by_hand(monkeypatch: pytest.MonkeyPatch) -> None:
