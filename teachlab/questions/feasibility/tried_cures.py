@@ -8,9 +8,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from teachlab.errors import SettingError, UnmeasurableError
+from teachlab.errors import UnmeasurableError
 from teachlab.light.pass_and_gap_extremes import PassAndGapExtremes
-from teachlab.model.following_and_window import Follow, FollowingSetting
 from teachlab.model.printable_text import in_figures, level_text, round_level, wrong_text
 from teachlab.model.score import USUAL_RULES, Rules, Score
 from teachlab.model.setting import Polarity, Setting
@@ -28,13 +27,10 @@ if TYPE_CHECKING:
     from teachlab.model.truth import Truth
 
 DELAYS = (2, 4, 8, 16, 32, 64, 128)
-FILTERS = (3, 5, 9, 17)
+FILTERS = (3, 5, 9, 17, 33, 65)
 """Evaluations of a tried delay, and of a tried filter; shorter than half of the shortest pass."""
 BANDS = (2.0, 4.0)
 """Multiples of the present distance of the release (at least a tenth of the distance to the background)."""
-FOLLOWING_PASSES = 10
-"""Time constant of a level that follows, in passes and their gaps."""
-FIRST_GAPS = 5
 MOST_SAMPLES = 50_000_000
 """Longer recordings are not read a dozen times for advice; `stress` and `surface` do this for them."""
 LEAST_ROOM = 0.1
@@ -226,10 +222,6 @@ def _candidates(
         delay = 1000 * evaluations / rate
         if (setting.on_delay_ms if second == "on" else setting.off_delay_ms) < delay < gap_ms / 2:
             yield "off-delay", f"an {second}-delay of {in_figures(delay)} ms", _with_delay(setting, second, delay)
-    # It begins at the background of the first gaps, above which the levels were taught.
-    slow = 1000 * FOLLOWING_PASSES * recording.seconds / max(1, truth.passes)
-    if (follower := _follower(recording, setting, float(np.median(middles[:FIRST_GAPS])), slow)) is not None:
-        yield "following", "a level that follows the background", follower
 
 
 def _taught(
@@ -323,24 +315,3 @@ def _other_levels(
             levels = (max(level, release), min(level, release))
             text = f"the level at {level_text(level, step)} {setting.unit}"
             yield "level", text, setting.with_levels(*levels, setting.polarity)
-
-
-def _follower(
-    recording: Recording, setting: Setting, background: float, time_constant_ms: float
-) -> FollowingSetting | None:
-    info = recording.info
-    above = abs(background - info.dark_level)
-    top = info.full_scale if info.full_scale is not None else background + 4 * max(above, 1.0)
-    try:
-        return FollowingSetting.of(
-            setting,
-            reference=background,
-            low_limit=min(background, background - 0.8 * above),
-            high_limit=max(background, top),
-            follow=Follow.OFFSET,
-            dark_level=info.dark_level,
-            time_constant_ms=time_constant_ms,
-            guard=0.9,
-        )
-    except SettingError:  # the release lies on the wrong side of the background
-        return None

@@ -161,8 +161,10 @@ class FilesJudged:
             if self.setting is None:
                 return f"{ask} Keep this setting: {keep}"
             return f"{ask} Then: teachlab replay {typed_again(NEW, setting=self.setting)}"
-        if cure in FOLLOWERS:
-            return f"teachlab teach {on} --strategy {FOLLOWERS[cure]}"
+        # Which kind follows best is for their draws to say: a change that was tried knew all passes.
+        asked = " ".join(f"--strategy {name}" for name in FOLLOWERS.values())
+        if cure in FOLLOWERS and asked not in keep:
+            return f"teachlab bench {on} {asked}"
         # A design that could be better still is not mended by the same design.
         if cure in DESIGNED and not keep.startswith("teachlab design "):
             return f"teachlab design {on}"
