@@ -38,6 +38,7 @@ POSITION_CAPTION = (
     "the uncertainty of the borders may be the reason."
 )
 OVERVIEW_COLUMNS = 800
+MOST_STRETCHES = 600
 
 Axes = Any
 
@@ -241,10 +242,10 @@ def _worst(
     return "; ".join(f"pass {row['pass']}: {row['reason'] or row['outcome']}" for row in worst) + "."
 
 
-def _thinned(light: np.ndarray[Any, np.dtype[np.float64]], most: int = 600) -> Any:
+def _thinned(light: np.ndarray[Any, np.dtype[np.float64]]) -> Any:
     """Return the extremes of equal stretches, so that no peak is lost, and their places."""
-    if light.size <= 2 * most:
+    if light.size <= 2 * MOST_STRETCHES:
         return light, np.arange(light.size)
-    cuts = np.arange(most) * light.size // most
+    cuts = np.arange(MOST_STRETCHES) * light.size // MOST_STRETCHES
     low, high = np.fmin.reduceat(light, cuts), np.fmax.reduceat(light, cuts)
     return np.column_stack([low, high]).ravel(), np.repeat(cuts, 2)

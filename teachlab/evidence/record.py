@@ -202,7 +202,7 @@ def _split(recording: Recording, truth: Truth, cut: Split | None, result: Score)
         "scored_samples_sha256": identity.samples_digest(recording, scored_from, recording.samples),
         "exposure": {
             name: {"teach": taught, "scored": scored}
-            for name, (taught, scored) in exposure(truth, 0, cut.first_scored - 1, result.trials).items()
+            for name, (taught, scored) in exposure(truth, cut.first_scored - 1, result.trials).items()
         },
     }
 

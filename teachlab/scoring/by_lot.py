@@ -97,21 +97,21 @@ def _weakest_effect(
     return 1.0 if spread.effect is None else upper_limit(spread, confidence, ceiling_of(of))
 
 
-def exposure(truth: Truth, first_taught: int, stop_taught: int, trials: Trials) -> Mapping[str, tuple[int, int]]:
+def exposure(truth: Truth, stop_taught: int, trials: Trials) -> Mapping[str, tuple[int, int]]:
     """Count the passes of every lot and label in the teach block and in the scored block.
 
     Parameters
     ----------
     truth : Truth
-    first_taught, stop_taught : int
-        Passes ``[first, stop)`` that could be used for teaching.
+    stop_taught : int
+        Passes before this one could be used for teaching.
     trials : Trials
         Of the score.
     """
     scored = np.zeros(truth.passes, bool)
     scored[trials.first_pass :] = trials.passes != Outcome.EXCLUDED
     taught = np.zeros(truth.passes, bool)
-    taught[first_taught:stop_taught] = True
+    taught[:stop_taught] = True
     out: dict[str, tuple[int, int]] = {}
     for title, names in (("label", truth.label), ("lot", truth.lot)):
         if names is None:

@@ -286,7 +286,7 @@ def test_the_proxy_covers_where_level_and_losses_cluster_alike() -> None:
 
 def test_exposure_counts_lots_on_both_sides() -> None:
     truth = _truth(6, ["a", "a", "b", "b", "c", "c"], ["x"] * 6)
-    found = exposure(truth, 0, 3, _trials([HIT, MISS, HIT], first=3))
+    found = exposure(truth, 3, _trials([HIT, MISS, HIT], first=3))
     assert found == {"label x": (3, 3), "lot a": (2, 0), "lot b": (1, 1), "lot c": (0, 2)}
 
 

@@ -32,7 +32,7 @@ def cloud_rows(cloud: Json, unit: str) -> list[tuple[str, str, str, str]]:
     return out
 
 
-def cloud_lines(cloud: Json, unit: str) -> list[str]:
+def cloud_lines(cloud: Json) -> list[str]:
     """Return the sentences beside the figures of a cloud."""
     if cloud.get("refused"):
         return [f"Not shown: {cloud['refused']}."]

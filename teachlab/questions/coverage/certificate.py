@@ -232,7 +232,7 @@ def _trips(seen: OpenGaps, blocks: Mapping[str, tuple[Positions, Positions, floa
 def _names(truth: Truth, seen: OpenGaps) -> dict[str, tuple[int, int]]:
     first = 0 if seen.cut is None else seen.cut.first_scored
     trials = replace(seen.trials, passes=seen.trials.passes[first:], first_pass=first)
-    return dict(exposure(truth, 0, max(0, first - 1), trials))
+    return dict(exposure(truth, max(0, first - 1), trials))
 
 
 def _hours(truth: Truth, seen: OpenGaps, recording: Recording, begins_h: float) -> dict[str, tuple[int, int]]:

@@ -120,7 +120,7 @@ def tried_cures(
             if fewer and (cure.kind not in best or cure.errors < best[cure.kind].errors):
                 best[cure.kind] = cure
 
-    changes = _candidates(recording, truth, plain, found, rules, told, dips=n.extra > 0)
+    changes = _candidates(recording, truth, plain, found, told, dips=n.extra > 0)
     take(_tried(*one, recording, truth, rules) for one in changes)
     take([averaging_cure(recording, truth, plain, rules=rules, step=told)])
     # Changes that take longest to find, and are hardest to set, are tried only if nothing simpler is without error.
@@ -174,7 +174,6 @@ def _candidates(
     truth: Truth,
     setting: Setting,
     extremes: PassAndGapExtremes,
-    rules: Rules,
     step: float | None,
     *,
     dips: bool,

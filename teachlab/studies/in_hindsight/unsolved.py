@@ -103,7 +103,7 @@ def unsolved_trials(
     gaps = np.flatnonzero(trials.gaps == Outcome.TRIPPED)
     if not lost.size + again.size + ignored.size + gaps.size:
         return ()
-    right_when_moved = _moved(recording, truth, output, alignment, rules)
+    right_when_moved = _moved(truth, output, alignment, rules)
     heights = _Heights.of(recording, truth, output, rules)
     shortest = int((truth.end - truth.start)[truth.detect].min())
     ends = np.append(truth.end, 0)  # of the pass before a gap; the last place stands for the start of the record
@@ -162,9 +162,7 @@ def _lost(trials: Trials) -> NDArray[np.int64]:
     return np.flatnonzero((trials.passes == Outcome.MISS) | (trials.passes == Outcome.MERGED))
 
 
-def _moved(
-    recording: Recording, truth: Truth, output: Output, alignment: Alignment | None, rules: Rules
-) -> tuple[set[int], set[int]] | None:
+def _moved(truth: Truth, output: Output, alignment: Alignment | None, rules: Rules) -> tuple[set[int], set[int]] | None:
     """Return passes and gaps that are wrong after the passes are moved to the light; None if they need no move."""
     if alignment is None or not (alignment.matters and alignment.belongs) or alignment.ambiguous:
         return None
