@@ -6,7 +6,7 @@ import functools
 import inspect
 import os
 import re
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from pathlib import Path
 from typing import Annotated, Any, get_type_hints
 
@@ -93,17 +93,14 @@ def framed(name: str, command: Callable[..., None]) -> Callable[..., None]:
         from teachlab.model.memory import memory_of
 
         memory = values.pop("memory", None)
-        hold("--memory", memory, RANGES["memory"])
         for parameter, held in ranges.items():
-            hold(f"--{parameter.replace('_', '-')}", values.get(parameter), held)
+            given = memory if parameter == "memory" else values.get(parameter)
+            hold(f"--{parameter.replace('_', '-')}", given, held)
         force = values["force"] if own_force else values.pop("force", False)
         inputs = _inputs(name, values)
         with memory_of(None if memory is None else memory * 1e9), protect(inputs):
-            for result in RESULTS:
-                given = values.get(result)
-                for target in given if isinstance(given, list) else [given]:
-                    if target is not None:
-                        _look_at(name, str(target), inputs, force=bool(force))
+            for target in _results(values):
+                _look_at(name, target, inputs, force=bool(force))
             _need(name, values)
             try:
                 command(*args, **values)
@@ -111,18 +108,33 @@ def framed(name: str, command: Callable[..., None]) -> Callable[..., None]:
                 same_inputs()
                 raise
 
-    ranges = {name_: held for name_, kind in kinds.items() if is_number(kind)
-              and (held := range_of(name, name_, kind)) is not None}  # fmt: skip
-    for parameter, held in ranges.items():
-        kinds[parameter] = with_range(kinds[parameter], held)
-    known = [p.replace(annotation=kinds[p.name]) for p in signature.parameters.values()]
-    places = [p for p in known if p.name != "json"]
-    places += [inspect.Parameter(key, inspect.Parameter.KEYWORD_ONLY, default=default, annotation=kind)
-               for key, (kind, default) in added.items()]  # fmt: skip
-    places += [p.replace(kind=inspect.Parameter.KEYWORD_ONLY) for p in known if p.name == "json"]  # fmt: skip
-    run.__signature__ = signature.replace(parameters=places)  # type: ignore[attr-defined]
+    ranges = {"memory": RANGES["memory"]}
+    for parameter, kind in kinds.items():
+        if is_number(kind) and (held := range_of(name, parameter, kind)) is not None:
+            ranges[parameter], kinds[parameter] = held, with_range(kind, held)
+    run.__signature__ = _signature(signature, kinds, added)  # type: ignore[attr-defined]
     run.__annotations__ = {**kinds, **{key: kind for key, (kind, _) in added.items()}}
     return run
+
+
+def _signature(
+    own: inspect.Signature, kinds: Mapping[str, Any], added: Mapping[str, tuple[Any, Any]]
+) -> inspect.Signature:
+    """Return the parameters of a command with those of the frame after them, and --json last."""
+    by_name = inspect.Parameter.KEYWORD_ONLY
+    known = [p.replace(annotation=kinds[p.name]) for p in own.parameters.values()]
+    places = [p for p in known if p.name != "json"]
+    places += [inspect.Parameter(key, by_name, default=default, annotation=kind)
+               for key, (kind, default) in added.items()]  # fmt: skip
+    places += [p.replace(kind=by_name) for p in known if p.name == "json"]
+    return own.replace(parameters=places)
+
+
+def _results(values: Mapping[str, Any]) -> Iterator[str]:
+    """Yield the names of everything that a command will write."""
+    for result in RESULTS:
+        given = values.get(result)
+        yield from (str(target) for target in (given if isinstance(given, list) else [given]) if target is not None)
 
 
 def _need(name: str, values: Mapping[str, Any]) -> None:

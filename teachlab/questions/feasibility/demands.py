@@ -40,7 +40,7 @@ from teachlab.sensor.running_extremes import running_max, running_min
 from teachlab.sensor.validity import Validity
 
 if TYPE_CHECKING:
-    from teachlab.model.recording import Recording
+    from teachlab.model.recording import Block, Recording
     from teachlab.model.setting import Setting
     from teachlab.model.truth import Truth
 
@@ -163,6 +163,30 @@ def _upright(evaluated: Evaluated, start: int, stop: int, rise: bool) -> Floats:
     return light[~np.isnan(light)] * (1.0 if rise else -1.0)
 
 
+class _SeenOnce:
+    """What one reading of the light shows: extremes of windows and gaps, validity, background, and the range."""
+
+    def __init__(self, windows: Windows) -> None:
+        self.passes = SustainedExtremes(windows.start, windows.stop, 1)
+        self.gaps = SustainedExtremes(windows.gap_start, windows.gap_stop, 1)
+        self.validity, self.background = Validity(), Selection(LOOKED_AT)
+        self.lowest, self.highest = math.inf, -math.inf
+        self._hold, self._windows = Hold(), windows
+
+    def push(self, block: Block) -> None:
+        """Take the next evaluations."""
+        invalid = block.invalid_mask()
+        self.validity.push(invalid, block.light.size)
+        held = self._hold.push(block.light, invalid)
+        if held.size == 0:
+            return
+        first = block.start + block.light.size - held.size
+        self.lowest, self.highest = min(self.lowest, float(held.min())), max(self.highest, float(held.max()))
+        for into in (self.passes, self.gaps):
+            into.push(first, held)
+        self.background.push(held[inside(first, held.size, self._windows.gap_start, self._windows.gap_stop)])
+
+
 def demands_of(recording: Recording, truth: Truth, setting: Setting, *, rules: Rules = USUAL_RULES) -> Demands:
     """Measure the trials of a recording under a setting's filter, delays, rate and polarity.
 
@@ -175,22 +199,11 @@ def demands_of(recording: Recording, truth: Truth, setting: Setting, *, rules: R
     clock = Clock.of(recording.samples, recording.info.sample_rate_hz, setting.evaluation_rate_hz)
     lag = onset_lag(setting, clock)
     windows = Windows.of(truth, clock, border=border_evaluations(truth, clock, rules), lag=lag)
-    passes = SustainedExtremes(windows.start, windows.stop, 1)
-    gaps = SustainedExtremes(windows.gap_start, windows.gap_stop, 1)
-    hold, validity, background = Hold(), Validity(), Selection(LOOKED_AT)
-    lowest, highest = math.inf, -math.inf
+    seen = _SeenOnce(windows)
     for block in evaluated(recording.blocks(), clock):
-        invalid = block.invalid_mask()
-        validity.push(invalid, block.light.size)
-        held = hold.push(block.light, invalid)
-        if held.size == 0:
-            continue
-        first = block.start + block.light.size - held.size
-        lowest, highest = min(lowest, float(held.min())), max(highest, float(held.max()))
-        for into in (passes, gaps):
-            into.push(first, held)
-        background.push(held[inside(first, held.size, windows.gap_start, windows.gap_stop)])
-    pass_out, gap_out = excluded_trials(truth, windows, clock, validity.state(), lag=lag)
+        seen.push(block)
+    passes, gaps = seen.passes, seen.gaps
+    pass_out, gap_out = excluded_trials(truth, windows, clock, seen.validity.state(), lag=lag)
     rise = setting.light_on
     sound = ~pass_out & ~np.isnan(passes.high)
     rows, ignored = np.flatnonzero(truth.detect & sound), np.flatnonzero(~truth.detect & sound)
@@ -208,7 +221,7 @@ def demands_of(recording: Recording, truth: Truth, setting: Setting, *, rules: R
         np.concatenate((np.stack((place[before], place[before + 1]), axis=1), np.full((ignored.size, 2), -1))),
         np.repeat([False, True], [kept.size, ignored.size]),
     )
-    seen = background.values()
+    background = seen.background.values()
     back, holding = clock.delay(setting.holds_back_ms), clock.delay(setting.holds_on_ms)
     top = np.concatenate((gap_high[kept], high[ignored]))
     bottom = np.concatenate((gap_low[kept], low[ignored]))
@@ -228,9 +241,9 @@ def demands_of(recording: Recording, truth: Truth, setting: Setting, *, rules: R
         everyone=everyone,
         low=float(bottom.min()),
         high=float(top.max()),
-        median=float(np.median(seen)) if seen.size else float(np.median(top)) * (1 if rise else -1),
-        lowest=lowest,
-        highest=highest,
+        median=float(np.median(background)) if background.size else float(np.median(top)) * (1 if rise else -1),
+        lowest=seen.lowest,
+        highest=seen.highest,
         evaluated=whole,
         sustained=setting.consecutive + back,
         held=setting.consecutive - 1 + holding,
