@@ -71,35 +71,13 @@ def _hdf5(path: str, h5py: Any, options: TextOptions) -> Log:
     nodes: dict[str, Any] = {}
 
     def visit(name: str, node: Any) -> None:
-        before = set(columns)
-        visit_one(name, node)
-        nodes.update(dict.fromkeys(columns.keys() - before, node))
-
-    def visit_one(name: str, node: Any) -> None:
         if not isinstance(node, h5py.Dataset) or node.size < 2 or name.startswith("#"):
             return
         if node.external or node.is_virtual:
             return  # its samples lie in other files, which no one has named
         need_for_chunk(path, name, node)
-        unit = next((_word(node.attrs[key]) for key in ("units", "unit", "Units", "Unit") if key in node.attrs), "")
-        if node.dtype.names:
-            for part in node.dtype.names:
-                _of_table(f"{name}/{part}", _field(node, part), node, node.dtype[part])
-        elif node.ndim == 1:
-            columns[name], units[name] = node, unit
-        elif node.ndim == 2 and 1 in node.shape:
-            flat = Part(lambda a, b: node[a:b, 0] if node.shape[1] == 1 else node[0, a:b], node.size, node.dtype)
-            columns[name], units[name] = flat, unit
-        elif node.ndim == 2:
-            # One channel per row or one per column: there are more samples than channels.
-            lying = node.shape[0] < node.shape[1]
-            for k in range(min(node.shape)):
-                part = Part(_channel(node, k, lying=lying), max(node.shape), node.dtype)
-                columns[f"{name}:{k + 1}"], units[f"{name}:{k + 1}"] = part, unit
-
-    def _of_table(name: str, read: Callable[[int, int], Any], node: Any, dtype: Any) -> None:
-        if dtype.kind in "biufSO" and not dtype.shape:
-            columns[name], units[name] = Part(read, node.size, dtype), ""
+        for column, data, unit in _columns_of(name, node):
+            columns[column], units[column], nodes[column] = data, unit, node
 
     file = h5py.File(path, "r")
     file.visititems(visit)
@@ -115,6 +93,26 @@ def _hdf5(path: str, h5py: Any, options: TextOptions) -> Log:
         return parts(chosen)
 
     return ArrowLog(path, names, read, units=tuple(units[name] for name in columns), file=file)
+
+
+def _columns_of(name: str, node: Any) -> Iterator[tuple[str, Any, str]]:
+    """Yield the columns of a data set, each with its name and unit."""
+    unit = next((_word(node.attrs[key]) for key in ("units", "unit", "Units", "Unit") if key in node.attrs), "")
+    if node.dtype.names:
+        for part in node.dtype.names:
+            dtype = node.dtype[part]
+            if dtype.kind in "biufSO" and not dtype.shape:
+                yield f"{name}/{part}", Part(_field(node, part), node.size, dtype), ""
+    elif node.ndim == 1:
+        yield name, node, unit
+    elif node.ndim == 2 and 1 in node.shape:
+        flat = Part(lambda a, b: node[a:b, 0] if node.shape[1] == 1 else node[0, a:b], node.size, node.dtype)
+        yield name, flat, unit
+    elif node.ndim == 2:
+        # One channel per row or one per column: there are more samples than channels.
+        lying = node.shape[0] < node.shape[1]
+        for k in range(min(node.shape)):
+            yield f"{name}:{k + 1}", Part(_channel(node, k, lying=lying), max(node.shape), node.dtype), unit
 
 
 def _field(node: Any, name: str) -> Callable[[int, int], Any]:
