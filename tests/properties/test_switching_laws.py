@@ -89,25 +89,15 @@ def test_wider_hysteresis_never_adds_edges(cases: ModuleType) -> None:
     assert fewer > 7
 
 
-def test_raising_the_on_level_never_adds_light(cases: ModuleType) -> None:
+@pytest.mark.parametrize("name", ["on_level", "off_level"])
+def test_raising_a_level_never_adds_light(name: str, cases: ModuleType) -> None:
     less = 0
     for case in usable(cases):
-        rng = np.random.default_rng([case.seed, 2])
-        on, off = case.setting["on_level"], case.setting["off_level"]
-        higher = max(on, float(rng.choice(evaluated(case))))
-        low, high = light_state(cases, case, on, off), light_state(cases, case, higher, off)
-        assert not (high & ~low).any(), case.seed
-        less += bool((low & ~high).any())
-    assert less > 7
-
-
-def test_raising_the_off_level_never_adds_light(cases: ModuleType) -> None:
-    less = 0
-    for case in usable(cases):
-        rng = np.random.default_rng([case.seed, 3])
-        on, off = case.setting["on_level"], case.setting["off_level"]
-        higher = min(on, max(off, float(rng.choice(evaluated(case)))))
-        low, high = light_state(cases, case, on, off), light_state(cases, case, on, higher)
+        rng = np.random.default_rng([case.seed, 2 if name == "on_level" else 3])
+        levels = {one: case.setting[one] for one in ("on_level", "off_level")}
+        higher = max(levels[name], float(rng.choice(evaluated(case))))
+        raised = levels | {name: higher if name == "on_level" else min(levels["on_level"], higher)}
+        low, high = light_state(cases, case, *levels.values()), light_state(cases, case, *raised.values())
         assert not (high & ~low).any(), case.seed
         less += bool((low & ~high).any())
     assert less > 7

@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import ast
 import hashlib
+import inspect
 import pickle
 import subprocess
 import sys
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from importlib.metadata import EntryPoint
 from pathlib import Path
 
@@ -20,7 +21,7 @@ from teachlab.teaching import registry, resolve
 from teachlab.teaching.registry import BUILT_IN, StrategyOrigin, installed_class, listings, names, source_fingerprint
 
 MINE = '''
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from typing import ClassVar
 
 from teachlab.model.setting import Taught
@@ -339,3 +340,15 @@ def test_a_class_without_a_source_file_has_no_fingerprint() -> None:
     exec("class Typed:\n    name = 'typed'\n    __module__ = 'nowhere_at_all'\n", scope)
     with pytest.raises(StrategyError, match=r"'typed' .* has no source file"):
         source_fingerprint(scope["Typed"])
+
+
+@pytest.mark.parametrize("name", BUILT_IN)
+def test_every_built_in_strategy_is_documented(name: str) -> None:
+    """Formula, reference, when it fails and an example; a line with unit or range for every parameter."""
+    made = installed_class(name)
+    text = inspect.getdoc(made)
+    assert text is not None
+    for heading in ("Parameters\n----------", "Notes\n-----", "References\n----------", "When it fails", "Examples"):
+        assert heading in text
+    told = {one for line in text.splitlines() if " : " in line for one in line.split(" : ")[0].split(", ")}
+    assert {field.name for field in fields(made)} <= told

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import dataclasses
-import inspect
 import math
 from typing import Any
 
@@ -330,14 +328,3 @@ def test_reference_settings_are_the_defaults() -> None:
     sweep = SweepMinmax()
     assert (sweep.extremes, sweep.weight, sweep.sweep_passes, sweep.hysteresis_share) == ("raw", 0.5, 5, 0.1)
     assert (TwoSampleMidpoint().hysteresis_share, TwoSampleMidpoint().band) == (0.1, "release")
-
-
-@pytest.mark.parametrize("made", CLASSICS)
-def test_every_strategy_is_documented(made: Any) -> None:
-    """Formula, reference and when it fails; a line with unit or range for every parameter."""
-    text = inspect.getdoc(made)
-    assert text is not None
-    for heading in ("Parameters\n----------", "Notes\n-----", "References\n----------", "When it fails"):
-        assert heading in text
-    for field in dataclasses.fields(made):
-        assert f"\n{field.name} : " in text
