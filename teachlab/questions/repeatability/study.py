@@ -32,6 +32,7 @@ from teachlab.statistics.variance_components import agreement
 
 if TYPE_CHECKING:
     from teachlab.model.recording import Recording
+    from teachlab.model.score import Rules
     from teachlab.model.setting import Setting
     from teachlab.model.teaching import Strategy
     from teachlab.model.truth import Truth
@@ -190,17 +191,7 @@ def study(
     studied = []
     for strategy, plan in zip(strategies, plans, strict=True):
         unvaried, *others = [(key, value, next(clouds)) for key, value, _ in plan]
-        settings = [d.setting for d in unvaried[2].taught if d.setting is not None]
-        agreed: LossAgreement | None = None
-        always: tuple[str, ...] = ()
-        if len(settings) > 1:
-            rules = how.rules.scored_from(cut.first_scored)
-            passes, lost = lost_by_settings(recording, truth, settings, rules=rules)
-            agreed = agreement(lost, len(settings))
-            always = tuple(
-                f"pass {k} ({moment(int(truth.start[k]), recording.info)})"
-                for k in passes[lost == len(settings)].tolist()
-            )
+        agreed, always = _lost_alike(recording, truth, unvaried[2], how.rules.scored_from(cut.first_scored))
         studied.append(
             StrategyStudy(
                 cloud=unvaried[2],
@@ -268,6 +259,19 @@ def _people(
         return None
     measures = measured_settings(recording, truth, people, options=how, first_pass=first_pass)
     return by_group("people", people, measures=measures, confidence=how.rules.confidence)
+
+
+def _lost_alike(
+    recording: Recording, truth: Truth, cloud: Cloud, rules: Rules
+) -> tuple[LossAgreement | None, tuple[str, ...]]:
+    """Return how far the settings of a cloud lose the same passes, and the passes that all of them lose."""
+    settings = [d.setting for d in cloud.taught if d.setting is not None]
+    if len(settings) < 2:
+        return None, ()
+    passes, lost = lost_by_settings(recording, truth, settings, rules=rules)
+    everywhere = passes[lost == len(settings)].tolist()
+    always = tuple(f"pass {k} ({moment(int(truth.start[k]), recording.info)})" for k in everywhere)
+    return agreement(lost, len(settings)), always
 
 
 def _variants(strategy: Strategy, asked: Question, teach_passes: int) -> list[tuple[str, int, Variant]]:
