@@ -45,14 +45,14 @@ def agree_command(
     from teachlab.statistics.claims.lot_claims import assumption_from
     from teachlab.wording.identification import place_lines
 
-    kind = None if plot is None else picture_kind(plot)
+    kind = picture_kind(plot)
     opened, passes = open_with_passes(recording, truth)
     used = read_setting(setting)
     found = agree(
         opened, used, passes, tolerance=tolerance_samples, lag=lag_samples, confidence=confidence,
         assumption=assumption_from(assume),
     )  # fmt: skip
-    if plot is not None and kind is not None:
+    if plot is not None:
         from teachlab.data.atomic_files import write_aside
         from teachlab.device.agreement_figure import agreement_figure
 

@@ -9,7 +9,7 @@ import typer
 
 from teachlab.cli.console import emit_json, say, warn
 from teachlab.cli.options import Json, PassesFile, RecordingFile
-from teachlab.errors import ParameterError
+from teachlab.cli.writing import picture_kind
 from teachlab.wording.notes import passes_note
 
 if TYPE_CHECKING:
@@ -36,8 +36,7 @@ def align_command(
     from teachlab.data.alignment.writing import check_out, write_aligned
     from teachlab.data.opening import open_pair
 
-    if plot is not None and not plot.lower().endswith((".svg", ".png")):
-        raise ParameterError(f"--plot needs a name that ends in .svg or .png, got '{plot}'.")
+    kind = picture_kind(plot)
     if out is not None:
         check_out(out, recording, truth)
     opened, passes = open_pair(recording, truth)
@@ -58,7 +57,7 @@ def align_command(
         from teachlab.data.alignment.figure import alignment_figure
         from teachlab.data.atomic_files import write_aside
 
-        picture = alignment_figure(found, passes, name=opened.info.title or opened.name, kind=plot.lower()[-3:])
+        picture = alignment_figure(found, passes, name=opened.info.title or opened.name, kind=kind)
         with write_aside(plot) as aside:
             aside.write_bytes(picture)
     written, left = None, 0

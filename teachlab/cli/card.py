@@ -10,7 +10,7 @@ import typer
 
 from teachlab.cli.console import emit_json, say, say_verdict, warn
 from teachlab.cli.options import AcceptCost, Confidence, Details, DeviceFile, Json, PassesFile, RecordingFile, Tolerance
-from teachlab.errors import ParameterError
+from teachlab.cli.writing import kind_of
 from teachlab.model.printable_text import typed_again
 from teachlab.wording.notes import passes_note
 
@@ -52,9 +52,7 @@ def card_command(
     from teachlab.questions.coverage.cycles import cycle_of
     from teachlab.questions.verdict import FilesJudged, JudgedBy
 
-    kind = "" if out is None else out.lower().rpartition(".")[2]
-    if out is not None and kind not in ("html", "pdf"):
-        raise ParameterError(f"--out takes a name that ends in .html or .pdf, got '{out}'.")
+    kind = "" if out is None else kind_of(out, "html", "pdf")
     if kind == "pdf":
         from teachlab.evidence.page import pdf_printer
 

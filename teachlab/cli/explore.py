@@ -10,6 +10,7 @@ import typer
 from teachlab.cli.console import emit_json, progress, say, warn
 from teachlab.cli.opening import naming, teachers
 from teachlab.cli.options import Assignments, Confidence, Draws, Json, PassesFile, RecordingFile, Seed, Tolerance
+from teachlab.cli.writing import kind_of
 from teachlab.errors import ParameterError
 from teachlab.model.printable_text import typed_again
 from teachlab.wording.notes import passes_note
@@ -57,8 +58,8 @@ def explore_command(
         raise ParameterError("explore needs --out NAME.html, or --serve.")
     if serve and json:
         raise ParameterError("--serve tells its address on the screen, and takes no --json. Use --out with --json.")
-    if out is not None and not out.lower().endswith(".html"):
-        raise ParameterError(f"--out needs a name that ends in .html, got '{out}'.")
+    if out is not None:
+        kind_of(out, "html")
     if set_ and strategy is None:
         raise ParameterError("--set needs --strategy: it sets a parameter of the strategy.")
     taught = None if strategy is None else teachers([strategy], set_ or [])[0]

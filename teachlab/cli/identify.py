@@ -41,7 +41,7 @@ def identify_command(
     from teachlab.device.identification import identify
     from teachlab.wording.identification import class_table, place_lines
 
-    kind = None if plot is None else picture_kind(plot)
+    kind = picture_kind(plot)
     opened = read_recording(recording)
     found = identify(opened, jitter=jitter, longest_ms=longest_ms)
     setting = found.representative
@@ -49,7 +49,7 @@ def identify_command(
         from teachlab.data.setting_files import write_setting
 
         write_setting(out, setting)
-    if setting is not None and plot is not None and kind is not None:
+    if setting is not None and plot is not None:
         from teachlab.data.atomic_files import write_aside
         from teachlab.device.identification import whole_light
         from teachlab.device.identification_figure import identification_figure

@@ -10,7 +10,8 @@ import typer
 
 from teachlab.cli.console import emit_json, progress, say, say_verdict, show, warn
 from teachlab.cli.options import Details, Json, PassesFile, RecordingFile, Tolerance
-from teachlab.errors import ParameterError, RecordingError
+from teachlab.cli.writing import picture_kind
+from teachlab.errors import RecordingError
 from teachlab.model.printable_text import in_figures, number_of, typed_again
 from teachlab.wording.notes import passes_note
 
@@ -48,7 +49,7 @@ def inspect_command(
     from teachlab.questions.quality import inspected
     from teachlab.wording.alignment import lead_lines, mending
 
-    kind = _plot_kind(plot)
+    kind = picture_kind(plot)
     rules = Rules(tolerance_ms=tolerance_ms)
     opened, passes = open_with_passes(recording, truth)
     with progress(f"inspecting {opened.name}", quiet=json) as told:
@@ -131,15 +132,6 @@ def _summary(recording: Recording, q: Quality, found: InspectAnswer) -> list[str
         f"  {q.passes or 0} passes, direction {q.direction or 'not known'}, contrast {contrast} {q.unit}, "
         f"noise {noise}",
     ]
-
-
-def _plot_kind(plot: str | None) -> str:
-    if plot is None:
-        return "svg"
-    kind = plot.lower().rpartition(".")[2]
-    if kind not in ("svg", "png"):
-        raise ParameterError(f"--plot needs a name that ends in .svg or .png, got '{plot}'.")
-    return kind
 
 
 def _table(recording: Recording, q: Quality, found: InspectAnswer) -> Any:

@@ -10,6 +10,7 @@ import typer
 
 from teachlab.cli.console import emit_json, progress, say, warn
 from teachlab.cli.options import Json, RecordingFile
+from teachlab.cli.writing import kind_of
 from teachlab.errors import ParameterError, TruthError
 from teachlab.model.printable_text import number_of, typed_again
 from teachlab.model.recording import Direction
@@ -88,8 +89,7 @@ def _target(recording: str, out: str | None, corrected: str | None, *, force: bo
         raise ParameterError("a recording in an object store needs --out: name a local .csv or .parquet file.")
     proposals, other = beside(recording, ".passes.csv"), beside(recording, ".passes.parquet")
     target = out if out is not None else (proposals if corrected is None else other)
-    if not target.lower().endswith((".csv", ".parquet")):
-        raise ParameterError(f"--out needs a name that ends in .csv, .parquet, .svg or .html, got '{target}'.")
+    kind_of(target, "csv", "parquet", "svg", "html")
     if corrected is not None and same_file(corrected, target):
         raise TruthError(f"{target}: this is the corrected table itself, and inputs are never modified. Choose --out.")
     if Path(target).exists() and not force:

@@ -71,7 +71,7 @@ def replay_command(
     from teachlab.wording.position import position_lines, position_table
 
     rules = Rules(tolerance_ms=tolerance_ms, confidence=confidence)
-    kind = None if plot is None else picture_kind(plot)
+    kind = picture_kind(plot)
     chosen = read_setting(setting)
     opened, passes = open_with_passes(recording, truth)
     with naming(setting, recording), progress(f"replaying {opened.name}", quiet=json) as report:
@@ -85,7 +85,7 @@ def replay_command(
         warn(f"Margin and reserves are left out: {worth.left_out}")
     if edges is not None:
         write_edges(edges, output.onsets, output.releases, opened.info.sample_rate_hz)
-    if plot is not None and kind is not None:
+    if plot is not None:
         if worth is None or worth.position is None:
             warn(f"{plot} is not written: no pass was hit, so there is no position to draw.")
         else:

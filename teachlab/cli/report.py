@@ -10,6 +10,7 @@ import typer
 
 from teachlab.cli.console import emit_json, progress, say, warn
 from teachlab.cli.options import Confidence, Json, PassesFile, RecordingFile, Tolerance
+from teachlab.cli.writing import kind_of
 from teachlab.errors import ParameterError
 from teachlab.wording.notes import passes_note
 
@@ -90,8 +91,8 @@ def report_command(
 
     if out is None and (pdf or bundle is not None):
         raise ParameterError(f"{'--pdf' if pdf else '--bundle'} writes what lies in the folder of --out; name one.")
-    if bundle is not None and not bundle.lower().endswith(".zip"):
-        raise ParameterError(f"--bundle needs a name that ends in .zip, got '{bundle}'.")
+    if bundle is not None:
+        kind_of(bundle, "zip", option="--bundle")
     if pdf:
         pdf_printer()
     stated = nothing_stated() if about is None else read_about(about)

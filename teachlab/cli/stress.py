@@ -9,6 +9,7 @@ import typer
 from teachlab.cli.console import emit_json, progress, say, say_verdict, warn
 from teachlab.cli.opening import load_base
 from teachlab.cli.options import Base, Details, Figures, Json, PassesFile, RecordingFile, Tolerance
+from teachlab.cli.writing import kind_of, picture_kind, write_result
 from teachlab.errors import ParameterError
 from teachlab.wording.notes import passes_note
 
@@ -65,7 +66,6 @@ def stress_command(
     all of them, and what would help if not?
     """
     from teachlab.cli.opening import naming
-    from teachlab.cli.writing import kind_of, write_result
     from teachlab.data.opening import open_pair
     from teachlab.data.setting_files import read_setting
     from teachlab.model.following_and_window import fixed_levels
@@ -131,10 +131,7 @@ def _drawn_speed(speed: str | None, name: str | None) -> tuple[str, str] | None:
         return None
     if speed is None:
         raise ParameterError("--speed-out draws the speeds of --speed: name some, --speed 1,1.25,1.5,2.")
-    kind = name.lower().rpartition(".")[2]
-    if kind not in ("svg", "png"):
-        raise ParameterError(f"--speed-out needs a name that ends in .svg or .png, got '{name}'.")
-    return name, kind
+    return name, picture_kind(name, "--speed-out")
 
 
 def _tell_speeds(found: Sequence[AtSpeed]) -> None:

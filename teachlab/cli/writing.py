@@ -7,20 +7,34 @@ from typing import Any
 from teachlab.errors import ParameterError
 
 
-def kind_of(name: str) -> str:
-    """Return the kind of a file to write by its name: json, svg or png."""
-    kind = name.lower().rpartition(".")[2]
-    if kind not in ("json", "svg", "png"):
-        raise ParameterError(f"--out needs a name that ends in .json, .svg or .png, got '{name}'.")
+def kind_of(name: str, *kinds: str, option: str = "--out") -> str:
+    """Return the kind of a file to write by the ending of its name.
+
+    Parameters
+    ----------
+    name : str
+    *kinds : str
+        Endings that may be given; default: json, svg or png.
+    option : str
+        Where the name was given.
+
+    Raises
+    ------
+    ParameterError
+        With the endings that may be given.
+    """
+    known = kinds or ("json", "svg", "png")
+    _, dot, kind = name.lower().rpartition(".")
+    if not dot or kind not in known:
+        *others, last = (f".{one}" for one in known)
+        ends = f"{', '.join(others)} or {last}" if others else last
+        raise ParameterError(f"{option} needs a name that ends in {ends}, got '{name}'.")
     return kind
 
 
-def picture_kind(name: str) -> str:
-    """Return the kind of a picture to draw by its name: svg or png."""
-    kind = name.lower().rpartition(".")[2]
-    if kind not in ("svg", "png"):
-        raise ParameterError(f"--plot needs a name that ends in .svg or .png, got '{name}'.")
-    return kind
+def picture_kind(name: str | None, option: str = "--plot") -> str:
+    """Return the kind of a picture to draw by its name: svg or png; svg if there is no name."""
+    return "svg" if name is None else kind_of(name, "svg", "png", option=option)
 
 
 def write_result(name: str, kind: str, document: dict[str, Any], picture: bytes) -> None:
