@@ -135,20 +135,21 @@ def _shortest_names(paths: list[str]) -> tuple[str, ...]:
 
 def _tdms(path: str, nptdms: Any, options: TextOptions) -> Log:
     with ExitStack() as opening:
-        # Its reader leaves a file open that it does not understand.
+        # Its reader leaves a file open that it does not understand, or that holds no numbers.
         source = opening.enter_context(open(path, "rb"))
         file = nptdms.TdmsFile.open(source)
+        channels = [c for group in file.groups() for c in group.channels() if len(c) > 1]
+        if not channels:
+            raise _no_numbers(path, "channel")
+        names = _shortest_names([f"{c.group_name}/{c.name}" for c in channels])
+        steps = {float(c.properties["wf_increment"]) for c in channels if c.properties.get("wf_increment")}
+        rate = 1 / steps.pop() if len(steps) == 1 else None
+        if rate is not None and abs(rate / round(rate, 6) - 1) < 1e-9:
+            rate = round(rate, 6)  # the increment was stored as a rounded fraction
+        units = tuple(_word(c.properties.get("unit_string", "")) for c in channels)
+        log = ArrowLog(path, names, slices(channels), rate, units, file=source)
         opening.pop_all()
-    channels = [c for group in file.groups() for c in group.channels() if len(c) > 1]
-    if not channels:
-        raise _no_numbers(path, "channel")
-    names = _shortest_names([f"{c.group_name}/{c.name}" for c in channels])
-    steps = {float(c.properties["wf_increment"]) for c in channels if c.properties.get("wf_increment")}
-    rate = 1 / steps.pop() if len(steps) == 1 else None
-    if rate is not None and abs(rate / round(rate, 6) - 1) < 1e-9:
-        rate = round(rate, 6)  # the increment was stored as a rounded fraction
-    units = tuple(_word(c.properties.get("unit_string", "")) for c in channels)
-    return ArrowLog(path, names, slices(channels), rate, units, file=source)
+    return log
 
 
 def _mdf(path: str, asammdf: Any, options: TextOptions) -> Log:
