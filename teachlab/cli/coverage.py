@@ -48,7 +48,7 @@ def coverage_command(
     """Was every state of the belt or lamp seen? How often each part of a cycle lay in a gap."""
     from dataclasses import replace
 
-    from teachlab.cli.writing import kind_of, write_result
+    from teachlab.cli.writing import kind_of, write_results
     from teachlab.data.opening import open_pair
     from teachlab.data.setting_files import read_setting
     from teachlab.model.score import Rules
@@ -80,10 +80,7 @@ def coverage_command(
     elif not verdict.next_step:
         verdict = verdict.leading_to(f"teachlab bench {on} --out results")
     document = found.as_dict() | {"verdict": verdict.as_dict()}
-    for name, kind in targets:
-        write_result(
-            name, kind, document, b"" if kind == "json" else coverage_figure(found, title=opened.name, kind=kind)
-        )
+    write_results(targets, document, lambda kind: coverage_figure(found, title=opened.name, kind=kind))
     if json:
         emit_json(document)
         return

@@ -82,7 +82,7 @@ def repeatability_command(
     json: Json = False,
 ) -> None:
     """Would another person, or another day, teach the same? How level and score spread."""
-    from teachlab.cli.writing import kind_of, write_result
+    from teachlab.cli.writing import kind_of, write_results
     from teachlab.model.draws import Costs, DrawOptions
     from teachlab.model.score import Rules
     from teachlab.questions.repeatability import repeatability
@@ -119,16 +119,14 @@ def repeatability_command(
     verdict = verdict.leading_to(step)
     studies, document = answer.studies, answer.as_dict()
     document["verdict"] = verdict.as_dict()
-    for name, kind in targets:
-        if kind != "json" and len(studies) > 1:
+
+    def drawn(kind: str) -> bytes:
+        if len(studies) > 1:
             raise ParameterError("a figure shows a single recording; write .json, or name one recording.")
-        ready = document["recordings"][0]
-        picture = b""
-        if kind != "json":
-            picture = cloud_figure(
-                ready["strategies"], ready["best"], studies[0].unit, title=studies[0].recording, kind=kind
-            )
-        write_result(name, kind, document, picture)
+        ready, (study,) = document["recordings"][0], studies
+        return cloud_figure(ready["strategies"], ready["best"], study.unit, title=study.recording, kind=kind)
+
+    write_results(targets, document, drawn)
     if json:
         emit_json(document)
         return

@@ -20,7 +20,7 @@ from teachlab.cli.options import (
     RecordingFile,
     Tolerance,
 )
-from teachlab.cli.writing import picture_kind, write_result
+from teachlab.cli.writing import picture_kind, write_results
 from teachlab.model.printable_text import in_figures, number_of, time_text
 from teachlab.wording.notes import passes_note
 
@@ -89,8 +89,10 @@ def replay_command(
         if worth is None or worth.position is None:
             warn(f"{plot} is not written: no pass was hit, so there is no position to draw.")
         else:
-            picture = position_figure(worth.position, found.unit, title=opened.name, kind=kind)
-            write_result(plot, kind, {}, picture)
+            position = worth.position
+            write_results(
+                [(plot, kind)], {}, lambda kind: position_figure(position, found.unit, title=opened.name, kind=kind)
+            )
     if note := passes_note(passes):
         warn(note)
     if json:

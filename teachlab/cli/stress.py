@@ -9,7 +9,7 @@ import typer
 from teachlab.cli.console import emit_json, progress, say, say_verdict, warn
 from teachlab.cli.opening import load_base
 from teachlab.cli.options import Base, Details, Figures, Json, PassesFile, RecordingFile, Tolerance
-from teachlab.cli.writing import kind_of, picture_kind, write_result
+from teachlab.cli.writing import kind_of, picture_kind, write_results
 from teachlab.errors import ParameterError
 from teachlab.wording.notes import passes_note
 
@@ -94,11 +94,9 @@ def stress_command(
             rules=rules, files=FilesJudged(recording=recording, setting=setting, truth=truth), progress=told,
         )  # fmt: skip
     found, document = answer.stressed, answer.as_dict()
-    for name, kind in targets:
-        picture = b"" if kind == "json" else stress_figure(found, title=opened.name, kind=kind)
-        write_result(name, kind, document, picture)
+    write_results(targets, document, lambda kind: stress_figure(found, title=opened.name, kind=kind))
     if drawn is not None:
-        write_result(drawn[0], drawn[1], document, speed_figure(answer.faster, title=opened.name, kind=drawn[1]))
+        write_results([drawn], document, lambda kind: speed_figure(answer.faster, title=opened.name, kind=kind))
     if note := passes_note(passes):
         warn(note)
     if json:

@@ -23,7 +23,7 @@ from teachlab.cli.options import (
     Seed,
     Tolerance,
 )
-from teachlab.cli.writing import kind_of, write_result
+from teachlab.cli.writing import kind_of, write_results
 from teachlab.errors import ParameterError
 from teachlab.model.printable_text import typed_again
 from teachlab.wording.notes import passes_notes
@@ -98,20 +98,21 @@ def surface_command(
     for note in passes_notes(opened):
         warn(note)
     document = answer.as_dict()
-    for name, kind in targets:
-        title = f"{', '.join(r.name for r, _ in opened)}: {found.detect_trials} passes to be detected, {found.how}"
+
+    def drawn(kind: str) -> bytes:
+        if answer.delays is not None:
+            title = f"{', '.join(answer.recordings)}: every level and delay counted exactly, without hysteresis"
+            return delay_figure(answer.delays, title=title, kind=kind)
         marks = [MarkedSetting(one, Path(file).stem) for file, one in zip(answer.names, answer.given, strict=True)]
         if cloud is not None and cloud.first is not None:
             marks.append(MarkedSetting(cloud.first, f"taught by {cloud.strategy}"))
-        if answer.delays is not None and kind != "json":
-            title = f"{', '.join(answer.recordings)}: every level and delay counted exactly, without hysteresis"
-            write_result(name, kind, document, delay_figure(answer.delays, title=title, kind=kind))
-            continue
-        picture = b"" if kind == "json" else surface_figure(
+        title = f"{', '.join(r.name for r, _ in opened)}: {found.detect_trials} passes to be detected, {found.how}"
+        return surface_figure(
             found, best, title=title, marks=marks, cloud=() if cloud is None else cloud.settings,
             cloud_name="" if cloud is None else f"draws of {cloud.strategy}", curve=curve, kind=kind,
         )  # fmt: skip
-        write_result(name, kind, document, picture)
+
+    write_results(targets, document, drawn)
     if json:
         emit_json(document, indent=None)
         return

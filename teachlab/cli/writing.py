@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Iterable
 from typing import Any
 
 from teachlab.errors import ParameterError
@@ -37,11 +38,12 @@ def picture_kind(name: str | None, option: str = "--plot") -> str:
     return "svg" if name is None else kind_of(name, "svg", "png", option=option)
 
 
-def write_result(name: str, kind: str, document: dict[str, Any], picture: bytes) -> None:
-    """Write a document, or its picture, into a file of this kind: completely, or not at all."""
+def write_results(targets: Iterable[tuple[str, str]], document: dict[str, Any], draw: Callable[[str], bytes]) -> None:
+    """Write files, each completely or not at all: the document if the kind is json, otherwise the picture drawn."""
     from teachlab.data.atomic_files import write_aside
     from teachlab.model.json_values import json_text
 
-    content = json_text(document).encode() if kind == "json" else picture
-    with write_aside(name) as aside:
-        aside.write_bytes(content)
+    for name, kind in targets:
+        content = json_text(document).encode() if kind == "json" else draw(kind)
+        with write_aside(name) as aside:
+            aside.write_bytes(content)
