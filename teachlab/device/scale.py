@@ -12,7 +12,7 @@ from scipy.special import ndtri, stdtrit
 
 from teachlab.errors import ParameterError
 from teachlab.model.json_values import Document
-from teachlab.model.printable_text import level_text
+from teachlab.model.printable_text import in_figures, level_text
 from teachlab.model.score import check_confidence
 
 if TYPE_CHECKING:
@@ -286,12 +286,11 @@ class DisplayScale:
             return min(fits, key=lambda one: (round(abs(one.light - target), 9), feared * (one.light - target)))
         doubt, b = self.doubt(target), abs(self.line.slope)
         most, width = b * (high - low) - 2 * doubt, (self.step + 2 * doubt) / b
-        held = f"levels from {level_text(low)} to {level_text(high)} cost the same"
-        if most > 0:
-            cure = f"Steps of {most:.2g} or finer would do, or a width of {level_text(width)}."
-        else:
-            cure = (
-                f"A width of {level_text(width)} would do; here the readings leave ±{doubt / b:.3g} open at any step: "
-                "read more pairs."
-            )
-        return f"No step of {self.step:g} lies safely within equal cost: {held}. {cure}"
+        wider = f"a setting whose errors stay the same over {level_text(width)}"
+        cure = f"It takes steps of {in_figures(most, 2)} or finer, or {wider}."
+        if most <= 0:
+            cure = f"It takes {wider}; the readings leave ±{doubt / b:.3g} open at any step: read more pairs."
+        return (
+            f"The display goes in steps of {self.step:g}, and none lies safely where the errors stay the same, from "
+            f"{level_text(low)} to {level_text(high)}. {cure}"
+        )

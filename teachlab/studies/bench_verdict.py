@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+import math
+import shlex
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from teachlab.device.keyed_in import REFUSED, refusal
+from teachlab.model.draws import TEACH_SHARE
 from teachlab.model.verdict import Verdict, VerdictReason
-from teachlab.questions.verdict.of_setting import JudgedBy, setting_verdict
+from teachlab.questions.verdict.of_setting import DECIDING_PASSES, JudgedBy, setting_verdict
 from teachlab.statistics.claims.decisions import Decision
 from teachlab.statistics.claims.orders import Order
 
@@ -54,8 +57,12 @@ def bench_verdict(
             if rows
             else "No strategy teaches in at least half of the draws: --details has the reasons."
         )
-        next_step = "" if by.files is None else f"teachlab inspect {by.files.recording}"
-        return Verdict(decision=str(Decision.OPEN), reasons=(VerdictReason(text=text),), next_step=next_step)
+        # With the usual share, so many passes leave enough for a decision on the half that the claim rests on.
+        passes = math.ceil(2 * DECIDING_PASSES / (1 - TEACH_SHARE))
+        step = f"Log a new recording with at least {passes} passes, and run this again on it."
+        if not rows:
+            step = "" if by.files is None else f"teachlab inspect {shlex.quote(by.files.recording)}"
+        return Verdict(decision=str(Decision.OPEN), reasons=(VerdictReason(text=text),), next_step=step)
     if found.keyed is not None and found.keyed.refused is not None:
         return refusal(recording, found.keyed, about=found.strategy, files=by.files)
     tried = [half.errors(truth, by.rules.confidence) for half in halves.values()]

@@ -148,9 +148,7 @@ def test_enough_margin_is_not_said_alone_where_no_level_separates(tmp_path: Path
         assert f"Next: teachlab bench {path}" in told
         return
     assert now["clean_levels"] is None
-    assert told.startswith(
-        "Noise is small enough, but no level separates all passes from all gaps: the present sensor. "
-    )
+    assert told.startswith("Noise is small enough, but no level separates all passes from all gaps. ")
     assert "Why: Some pass is weaker than some gap: each fixed level without hysteresis loses a pass" in told
     able = [one["sensor"] for one in document(path)[1:] if one["clean_levels"] is not None]
     assert able

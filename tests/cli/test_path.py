@@ -162,7 +162,8 @@ def test_bench_prints_ranking_costs_and_verdict_for_people(line: Path) -> None:
     assert len(done.stdout.splitlines()) <= 12
     said = re.sub(r"\s+", " ", done.stdout)
     assert "Best possible in hindsight, errors: 0 with fixed levels (reached by single-sample)." in said
-    assert max(map(len, done.stdout.splitlines())) <= 100
+    # A command is never broken, so that it works as printed.
+    assert max(len(row) for row in done.stdout.splitlines() if "teachlab " not in row) <= 100
     # Ten passes without lots decide nothing, however well they went.
     assert done.stdout.startswith("Cannot be decided: single-sample, fixed levels, on ")
     assert "--details" in done.stderr

@@ -167,7 +167,10 @@ def test_a_window_is_judged_at_the_worst_of_four_ends(tmp_path: Path) -> None:
     assert keyed_in(both_ways(), TRUTH, WINDOW, device).stepped.display()["off"] == 65.0
     coarse = keyed_in(both_ways(), TRUTH, WINDOW, read_device(device_file(tmp_path, step=400)))
     assert coarse.refused is not None
-    assert "Lower threshold: No step of 400 lies safely" in coarse.refused
+    assert (
+        "Lower threshold: The display goes in steps of 400, and none lies safely where the errors stay the same"
+        in coarse.refused
+    )
     fixed = device.model_copy(update={"hysteresis": 10.0})
     found = keyed_in(both_ways(), TRUTH, replace(WINDOW, off_level=153, low_release=181), fixed)
     assert found.stepped.display() == {"on": 290.0, "high_release": 280.0, "off": 85.0, "low_release": 95.0}
@@ -206,7 +209,8 @@ def test_the_card_of_a_window_names_its_thresholds(tmp_path: Path) -> None:
 def test_no_admissible_step_is_refused(tmp_path: Path) -> None:
     found = keyed_in(line(), TRUTH, SETTING, read_device(device_file(tmp_path, step=400)))
     assert found.refused is not None
-    assert "No step of 400" in found.refused
+    assert "The display goes in steps of 400, and none lies safely" in found.refused
+    assert "It takes steps of 280 or finer" in found.refused
     assert found.verdict.decision == "cannot be keyed in"
     slow = replace(SETTING, on_delay_ms=500.0)
     with pytest.raises(ParameterError, match="takes 0 to 200 ms"):

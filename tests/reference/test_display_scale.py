@@ -92,9 +92,9 @@ def test_a_narrow_interval_refuses_the_coarse_step_and_takes_the_fine_one() -> N
     """(905, 931] is 6.2 digits wide: no step of 5 is sure, with about ±1 of doubt; one of 1 is."""
     told = scale(5.0).rounded(916.0, 905.0, 931.0)
     assert isinstance(told, str)
-    assert "No step of 5" in told
+    assert "The display goes in steps of 5, and none lies safely" in told
     doubt = scale(5.0).doubt(916.0)
-    assert f"Steps of {B * 26 - 2 * doubt:.2g} or finer would do" in told
+    assert f"It takes steps of {B * 26 - 2 * doubt:.2g} or finer" in told
     fine = scale(1.0).rounded(916.0, 905.0, 931.0)
     assert isinstance(fine, DisplayStep)
     assert fine.display == round(A + B * 916)

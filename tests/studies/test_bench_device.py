@@ -134,7 +134,7 @@ def test_where_no_step_is_sure_the_command_says_so_and_writes_no_setting(tmp_pat
     done = CliRunner().invoke(app, asked)
     assert done.exit_code == 3, done.output
     assert done.output.startswith("Cannot be keyed in: two-sample-midpoint")
-    assert "No step of 20 lies safely" in done.output
+    assert "The display goes in steps of 20, and none lies safely" in " ".join(done.output.split())
     assert not list((tmp_path / "out").glob("*.setting.json"))
     document = json.loads((tmp_path / "out" / "bench.json").read_text())
     assert document["verdict"]["decision"] == "cannot be keyed in"

@@ -80,8 +80,8 @@ def test_passes_that_nothing_sees_are_named_with_the_truth_as_cause() -> None:
     ending = "None of them is free of errors. In the way: pass 3 (lost; truth); pass 8 (lost; truth)."
     assert found.sentence().endswith(ending)
     assert found.brief() == (
-        "Best possible in hindsight, errors: 2 with fixed levels, no fewer with any other kind; still wrong: 2 passes "
-        "(cause: 2 truth)."
+        "Best possible in hindsight, errors: 2 with fixed levels, no fewer with any other kind. Even the best gets 2 "
+        "passes wrong: 2 because of the table of passes."
     )
     assert found.as_dict()["unsolved"][0]["cause"] == "truth"
 
@@ -131,7 +131,7 @@ def test_an_average_is_told_where_it_leaves_fewer_errors_than_every_setting(
     monkeypatch.setattr(ceiling_module, "averaging_cure", lambda *args, **kept: mean)
     found = ceiling(recording, truth, FIXED_LEVELS)
     assert found.least.errors == 2
-    assert (", 1 with an average over 16 evaluations; still wrong: 2 passes" in found.brief()) is told
+    assert (", 1 with an average over 16 evaluations. Even the best gets 2 passes wrong" in found.brief()) is told
     assert found.sentence().endswith(" With an average over 16 evaluations: 1 (0 lost, 1 too many).") is told
     kept = {"kind": "averaging", "text": mean.text, "lost": 0, "false": left} if told else None
     assert found.as_dict()["averaged"] == kept

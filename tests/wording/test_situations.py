@@ -23,6 +23,7 @@ from teachlab.model.verdict import Verdict
 from teachlab.questions.verdict import FilesJudged, JudgedBy, setting_verdict
 from teachlab.scoring import score
 from teachlab.statistics.claims.decisions import Decision
+from teachlab.studies.bench_verdict import bench_verdict
 from teachlab.switching import replay
 from teachlab.wording.verdict import verdict_lines
 
@@ -267,6 +268,15 @@ def test_the_amount_that_is_told_decides(passes: int, lots: int, decided: str) -
     Where there are lots of 5 passes but one fewer, the 10 stretches of a decision without lots are missing, too.
     """
     assert CLEAN.but(passes=passes, lots=lots).judged().decision == decided
+
+
+def test_too_few_passes_to_choose_and_to_claim_are_told_with_how_many_it_takes() -> None:
+    """Of 143 passes 30 % teach, and half of the other 100 is claimed on: 50 passes, which decide."""
+    by = JudgedBy(files=FilesJudged(recording="my caps.parquet"))
+    few = bench_verdict(*CLEAN.made(), None, {}, [["designed"]], [], by=by)
+    assert few.next_step == "Log a new recording with at least 143 passes, and run this again on it."
+    untaught = bench_verdict(*CLEAN.made(), None, {}, [], [], by=by)
+    assert untaught.next_step == "teachlab inspect 'my caps.parquet'"
 
 
 def test_what_is_better_says_which_command_comes_next() -> None:

@@ -158,7 +158,7 @@ def _verdict(
     lost_lots = events / lot_size if lot_size else float(events)
     lots = lots_needed(rate, 1 - (1 - confidence) / best_of, lost_lots=lost_lots)
     found["lots_without_assumption"] = lots
-    lose = "none of their passes" if not events else f"at most {events} passes"
+    lose = "none of their passes" if not events else f"at most {number_of(events, 'pass', 'passes')}"
     assumption = Assumption(icc)
     claim = HeadlineClaim(
         text=f"If {lots:,} lots of at least {CLAIM_LOT_PASSES} passes lose {lose}, at most {_percent(rate)} are lost "
@@ -269,7 +269,9 @@ def _passes(
         claim += " This sentence assumes independent passes."
     more = max(0, wanted.passes - int(seen)) if standing != "failed" else None
     document |= {"seen": int(seen), "lost": lost, "standing": str(standing), "more_passes": more, "claim": claim}
-    lines += [_advice(str(standing), f"{more:,} more passes" if more else "", lost, events), claim]
+    # The lots that the claim needs stand first; passes count under its assumption only.
+    missing = f"Under that assumption {more or 0:,} more passes would do, with at most {events:,} lost in all."
+    lines += [_advice(str(standing), missing, lost, events), claim]
     return document, lines, standing
 
 
@@ -293,16 +295,17 @@ def _hours(max_rate: float, confidence: float, events: int, best_of: int, seen: 
     claim = claim_hours_sentence(count(lost, seen, 1 - (1 - confidence) / best_of, per="hour"))
     more = max(0.0, needed - seen) if standing is not Standing.FAILED else None
     document |= {"seen": seen, "lost": lost, "standing": str(standing), "more_hours": more, "claim": claim}
-    lines += [_advice(str(standing), f"{more:.4g} more hours" if more else "", lost, events), claim]
+    missing = f"{more or 0:.4g} more hours would do, with at most {number_of(events, 'false trip')} in all."
+    lines += [_advice(str(standing), missing, lost, events), claim]
     return document, lines, standing
 
 
-def _advice(standing: str, more: str, seen_events: int, events: int) -> str:
+def _advice(standing: str, missing: str, seen_events: int, events: int) -> str:
     if standing == "enough":
         return "You may stop now: the plan is fulfilled."
     if standing == "failed":
         return (
-            f"The plan allowed {events} events and {seen_events} were seen: it does not show the rate. A new plan "
-            "that allows more needs fresh data, because stopping at a good moment makes any rate look good."
+            f"The plan allowed {number_of(events, 'event')}, {seen_events} were seen: it does not show the rate. A new "
+            "plan that allows more needs fresh data, because stopping at a good moment makes any rate look good."
         )
-    return f"Not yet: {more} without exceeding {events} events."
+    return missing

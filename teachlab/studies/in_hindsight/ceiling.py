@@ -103,8 +103,8 @@ class Ceiling:
         if all(one.errors == least.errors for one in self.found):
             told = f"{least.errors} with {least.kind.removeprefix('best ')}{self._by(least)}"
             told += ", no fewer with any other kind" if least.errors else ""
-        against = f"; {causes_text(self.unsolved)}" if self.unsolved else ""
-        return f"Best possible in hindsight, errors: {told}{self._by_averaging()}{against}."
+        against = f" {causes_text(self.unsolved)}" if self.unsolved else ""
+        return f"Best possible in hindsight, errors: {told}{self._by_averaging()}.{against}"
 
     def sentence(self) -> str:
         """Say what each kind achieves, and which passes and gaps all of them get wrong."""

@@ -40,6 +40,9 @@ class ErrorCause(StrEnum):
     LIGHT = "light"
 
 
+_BLAMED = {ErrorCause.BORDERS: "borders", ErrorCause.TRUTH: "table of passes", ErrorCause.LIGHT: "light"}
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class UnsolvedTrial(Document):
     """A pass or a gap that the best setting in hindsight gets wrong.
@@ -154,8 +157,9 @@ def causes_text(trials: Sequence[UnsolvedTrial]) -> str:
     passes = sum(one.where == "pass" for one in trials)
     counted = ((passes, "pass", "passes"), (len(trials) - passes, "gap", "gaps"))
     what = " and ".join(f"{n} {one if n == 1 else many}" for n, one, many in counted if n)
-    causes = [f"{n} {cause}" for cause in ErrorCause if (n := sum(one.cause is cause for one in trials))]
-    return f"still wrong: {what} (cause: {', '.join(causes)})"
+    counts = {cause: sum(one.cause is cause for one in trials) for cause in ErrorCause}
+    causes = [f"{n} because of the {_BLAMED[cause]}" for cause, n in counts.items() if n]
+    return f"Even the best gets {what} wrong: {', '.join(causes)}."
 
 
 def _lost(trials: Trials) -> NDArray[np.int64]:
