@@ -142,7 +142,8 @@ class FilesJudged:
         log : str
             How much must be recorded before anything can be decided; empty if there is enough.
         cure : str or None
-            Kind of the best change that was tried; empty if none leaves fewer errors, None if none was looked for.
+            Kind of the best change that is told; empty if none leaves at most half of the errors, None if none was
+            looked for.
         """
         on = typed_again(self.recording, truth=self.truth)
         of = typed_again(self.recording, truth=self.truth, setting=self.setting)
@@ -259,7 +260,8 @@ def setting_verdict(
         reasons += _both_ways(recording, truth, setting, found, by, step)
     n = result.counts
     wrong = n.lost + n.false_trips + n.ignore_false_trips + n.extra
-    if mended := cure_reason(cures, wrong):
+    mended = cure_reason(cures, wrong)
+    if mended is not None:
         # What would mend it follows after the place of the errors.
         reasons.insert(max(min(1, len(reasons)), before + min(1, placed)), mended)
     if decision is Decision.NONE and (none := _none_works(tried, by)) is not None:
@@ -283,7 +285,9 @@ def setting_verdict(
             borders=bool({OpenCondition.BORDERS, OpenCondition.ELSEWHERE} & set(found.conditions)),
             log=_enough(truth) if few else "",
             # For other kinds of setting nothing is tried: a design has all of them to choose from.
-            cure="designed" if type(setting) is not Setting else _cure(cures, recording, usable=usable),
+            cure="designed"
+            if type(setting) is not Setting
+            else _cure(cures if mended is not None else (), recording, usable=usable),
         ),
         conditions=tuple(conditions) if decision is not Decision.USE else (),
         # Levels that cost the same as a useless output are useless too.
@@ -300,7 +304,7 @@ def setting_verdict(
 
 
 def _cure(cures: Sequence[TriedCure], recording: Recording, *, usable: bool) -> str | None:
-    """Return the kind of the best change, empty if none leaves fewer errors; None if that says nothing."""
+    """Return the kind of the best change that is told, empty if there is none; None if that says nothing."""
     if cures:
         return cures[0].kind
     return "" if usable and recording.samples <= MOST_SAMPLES else None
