@@ -782,7 +782,7 @@ def stale(
 
     from teachlab.model.following_and_window import fixed_levels
     from teachlab.questions.stale import staleness
-    from teachlab.questions.stale.answer import LEAST_MARGIN
+    from teachlab.scoring.margin import LEAST_MARGIN
 
     now = _opened(recording, passes)
     then = None if before is None else _opened(before, before_passes)

@@ -165,11 +165,13 @@ def print_bench(
         spread_table,
     )
     from teachlab.wording.lines import wrapped
-    from teachlab.wording.verdict import verdict_lines
+    from teachlab.wording.verdict import REFUSED, verdict_lines
 
     rows = () if details else ranking_lines(bench)
     ceiling = bench.ceiling.sentence() if details else bench.ceiling.brief()
-    last = wrapped(ceiling)
+    # What no setting gets right on passes that lie beside the light is no limit of any setting.
+    beside = bench.alignment is not None and bench.alignment.matters and bench.verdict.decision in REFUSED
+    last = [] if beside and not details else wrapped(ceiling)
     for line in verdict_lines(bench.verdict, rows, details=details, most=SHOWN_LINES - len(last)):
         say(line)
     for line in last:

@@ -73,7 +73,10 @@ def import_command(
         str | None, typer.Option(help="Time zone of times that name none: Europe/Berlin …", rich_help_panel=TIMES)
     ] = None,
     time_format: Annotated[
-        str | None, typer.Option(help="How dates are written: '%d/%m/%Y %H:%M:%S.%f'.", rich_help_panel=TIMES)
+        str | None,
+        typer.Option(
+            help="How dates are written that are not in ISO 8601: '%d/%m/%Y %H:%M:%S.%f'.", rich_help_panel=TIMES
+        ),
     ] = None,
     no_time: Annotated[bool, typer.Option("--no-time", help="Do not read any times.", rich_help_panel=TIMES)] = False,
     fill_gaps: Annotated[

@@ -112,7 +112,7 @@ def _leading(found: InspectAnswer, on: str, opened: Recording, mend: list[str]) 
     made = found.verdict
     if clipped := _clipped(found.quality, opened.info.full_scale):
         made = made.then(VerdictReason(text=sentence(clipped)))
-    if found.misplaced:
+    if found.misplaced or (found.alignment is not None and found.alignment.off):
         return made.leading_to(mend[-1].partition(": ")[2])
     # The command is on its own line, so that it works as printed; the sentence about it is a reason.
     said, step = _next_step(on, found.quality, found)

@@ -31,6 +31,7 @@ from teachlab.model.json_values import plain
 from teachlab.model.score import Outcome, Score
 from teachlab.model.truth import Truth
 from teachlab.questions.stale.course import follow
+from teachlab.questions.stress.setting_reading import SettingReading
 from teachlab.questions.stress.worth import worth_of
 from teachlab.questions.verdict import JudgedBy, setting_verdict
 from teachlab.scoring.by_lot import exposure, lot_codes
@@ -106,8 +107,10 @@ def build_record(
             reserves=reserves, position=position, setting=setting, dark_level=recording.info.dark_level,
             rehearsal=how.rehearsal,
         )  # fmt: skip
-    by = JudgedBy(rules=how.rules.scored_from(first), belongs=belongs, assumption=assumption)
-    verdict = setting_verdict(recording, truth, setting, result, by=by, margin=margins)
+    by = JudgedBy(rules=how.rules.scored_from(first), alignment=alignment, assumption=assumption)
+    # The levels of equal cost are those over all passes, also where only a part of them is scored.
+    whole = SettingReading(recording, truth, replace(setting, taught=None), rules=how.rules) if first else None
+    verdict = setting_verdict(recording, truth, setting, result, by=by, margin=margins, whole=whole)
     seen = setting if how.sensor_setting is None else setting_from_dict(how.sensor_setting, "setting of the sensor")
     agreement = compared(recording, truth, seen, confidence=how.rules.confidence, assumption=assumption)
     verdict = limited(verdict, agreement)

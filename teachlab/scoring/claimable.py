@@ -170,6 +170,14 @@ def claimable(
     )
 
 
+def without_touching(truth: Truth, trials: Trials) -> Trials:
+    """Return the trials without passes that merged with the touching pass before: no setting is worse for them."""
+    merged = touching_merges(truth, trials)
+    return (
+        replace(trials, passes=np.where(merged, np.int8(Outcome.EXCLUDED), trials.passes)) if merged.any() else trials
+    )
+
+
 def touching_merges(truth: Truth, trials: Trials) -> _Bool:
     """Return which scored passes merged with the touching pass before: the output stayed active between them."""
     touches = np.zeros(truth.passes, bool)

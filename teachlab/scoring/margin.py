@@ -28,6 +28,8 @@ from teachlab.sensor.output import Output, onset_lag
 
 QUANTILE_SHARE = 0.01
 """This share of the passes, and of the gaps, may lie beyond the level that is quoted for them."""
+LEAST_MARGIN = 5.0
+"""Margin to noise below which a setting is watched. At 5.1 and 2 kHz, white noise trips once an hour."""
 CELL = 1024
 """In long recordings noise is measured in cells of this many evaluations."""
 

@@ -301,7 +301,7 @@ def reasons_of(
             LossReason(k, codes[k], int(start[k]), int(start[k]) / hz, str(truth.label[k])) for k in sorted(codes)
         ),
         # A gap that ends in an early onset is reported with the pass after it.
-        gaps_tripped=score.counts.gaps_tripped - early.size,
+        gaps_tripped=int(after.size),
         gaps=score.counts.gaps,
         counted_again=int(again.size),
         first_trip=None if not after.size else int(truth.end[after[0]]) if after[0] >= 0 else 0,

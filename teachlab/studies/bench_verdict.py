@@ -8,15 +8,23 @@ from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
+import numpy as np
+
 from teachlab.device.keyed_in import REFUSED, refusal
 from teachlab.model.draws import TEACH_SHARE
+from teachlab.model.printable_text import number_of, printable
 from teachlab.model.verdict import Verdict, VerdictReason
-from teachlab.questions.verdict.of_setting import DECIDING_PASSES, JudgedBy, setting_verdict
+from teachlab.questions.verdict.of_setting import DECIDING_PASSES, JudgedBy, Overturned, setting_verdict
+from teachlab.scoring.claimable import unusable, without_touching
+from teachlab.scoring.claims import LotCounts, lot_counts
 from teachlab.statistics.claims.decisions import Decision
 from teachlab.statistics.claims.orders import Order
+from teachlab.statistics.intervals import proportion
+from teachlab.studies.recommend import by_choice
 
 if TYPE_CHECKING:
     from teachlab.model.recording import Recording
+    from teachlab.model.score import Score
     from teachlab.model.truth import Truth
     from teachlab.questions.stress.setting_reading import SettingReading
     from teachlab.studies.claim_half import ClaimHalf
@@ -36,6 +44,7 @@ def bench_verdict(
     *,
     by: JudgedBy,
     reading: SettingReading | None = None,
+    whole: SettingReading | None = None,
 ) -> Verdict:
     """Judge the recommended setting on the claim half, among all settings that were fixed for it.
 
@@ -50,6 +59,8 @@ def bench_verdict(
         With the rules of the claim half.
     reading : SettingReading, optional
         Reading of the judged setting, under the same rules.
+    whole : SettingReading, optional
+        The same over all passes.
     """
     if found is None:
         text = (
@@ -76,12 +87,63 @@ def bench_verdict(
         candidates=tried,
         margin=found.worth.margin,
         reading=reading,
+        whole=whole,
+        overturned=overturned(recording, truth, found, halves, by),
     )
     verdict = replace(verdict, setting=found.setting)
     for strategy, why in found.passed_over[:1]:
         verdict = verdict.then(VerdictReason(text=f"{strategy} costs no more, but cannot be keyed in: {why}"))
     order = order_sentence(found.strategy, rows, orders)
     return verdict if not order else verdict.then(VerdictReason(text=order))
+
+
+def overturned(
+    recording: Recording, truth: Truth, found: Recommendation, halves: Mapping[str, ClaimHalf], by: JudgedBy
+) -> Overturned | None:
+    """Say so if the passes of the claim show another setting to be right where the chosen one is wrong.
+
+    Both were fixed on the choosing half, so neither has seen these passes. The other one makes no error there, or it
+    loses none where the chosen one loses some, at fewer errors in all. It is named, but not recommended: that would be
+    a choice by the passes that are to prove it. Nor is the chosen setting, if a lot, or a stretch where no lots are
+    named, shows at the confidence of the claim more errors than are accepted.
+    """
+    counts, confidence = _counted(truth, found.worth.score), by.rules.confidence
+    errors, passes = counts.errors(), int(counts.passes.sum())
+    mine, least = int(errors.sum()), None
+    for half in by_choice((h for name, h in halves.items() if name != found.strategy), ""):
+        theirs = _counted(truth, half.score)
+        wrong = int(theirs.errors().sum())
+        right = wrong == 0 or (counts.lost.any() and not theirs.lost.any())
+        if right and wrong < mine and theirs.passes.sum() >= passes and not unusable(half.score):
+            least = (wrong, half.strategy) if least is None or wrong < least[0] else least
+    if least is None:
+        return None
+    shown = np.minimum(errors, counts.passes).astype(int)
+    fails = [
+        k
+        for k, (wrong, of) in enumerate(zip(shown, counts.passes, strict=True))
+        if wrong and proportion(int(wrong), int(of), confidence).low > by.accepted
+    ]
+    bad = int(max(fails or range(errors.size), key=lambda k: errors[k]))
+    first = int(counts.first_pass[bad])
+    where = f"passes like those from pass {first} on"
+    if truth.lot is not None and str(truth.lot[first]):
+        where = f"passes like those of lot '{printable(str(truth.lot[first]), most=24)}'"
+    none = f"makes {least[0]}" if least[0] else "none"
+    return Overturned(
+        reason=VerdictReason(
+            text=f"{found.strategy} was chosen on earlier passes. On the {passes:,} passes of the claim it makes "
+            f"{number_of(mine, 'error', 'errors')}, {least[1]} {none}. Teach with {where}, record more lots, "
+            "then bench again.",
+            count=mine,
+            first_at_s=int(truth.start[first]) / recording.info.sample_rate_hz,
+        ),
+        fails=bool(fails),
+    )
+
+
+def _counted(truth: Truth, score: Score) -> LotCounts:
+    return lot_counts(truth, without_touching(truth, score.trials))
 
 
 def order_sentence(strategy: str, rows: Sequence[Sequence[str]], orders: Sequence[Order | None]) -> str:

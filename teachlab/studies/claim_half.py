@@ -11,8 +11,8 @@ from typing import TYPE_CHECKING
 from teachlab.model.score import MOST_OF_THE_TIME, Score
 from teachlab.model.setting import Setting, bare
 from teachlab.questions.surface.count_settings import with_measures
-from teachlab.scoring.claimable import unusable
-from teachlab.scoring.claims import lot_counts, paired_costs
+from teachlab.scoring.claimable import unusable, without_touching
+from teachlab.scoring.claims import in_common, lot_counts, paired_costs
 from teachlab.scoring.scoring import score
 from teachlab.statistics.claims.orders import CostBound, Order, orders
 from teachlab.statistics.lots import Source
@@ -70,7 +70,7 @@ class ClaimHalf:
         The choosing half, on which it was the median draw of its strategy, does not overstate its errors. So twice as
         many lots may show that it fails, but not that it works.
         """
-        bound = lot_counts(truth, self.whole.trials).bound(confidence=confidence)
+        bound = lot_counts(truth, without_touching(truth, self.whole.trials)).bound(confidence=confidence)
         return bound, not unusable(self.whole)
 
 
@@ -151,11 +151,11 @@ def order_rows(
 ) -> list[Order | None]:
     """Say for every row how sure its order before the next one is; None for the last, and if it is unknown."""
     firsts = [halves.get(row[0]) for row in rows]
-    pairs = [
-        (k, paired_costs(truth, a.score.trials, b.score.trials, options.costs))
-        for k, (a, b) in enumerate(pairwise(firsts))
-        if a is not None and b is not None
-    ]
+    pairs = []
+    for k, (a, b) in enumerate(pairwise(firsts)):
+        if a is not None and b is not None:
+            one, other = in_common([without_touching(truth, side.score.trials) for side in (a, b)])
+            pairs.append((k, paired_costs(truth, one, other, options.costs)))
     out: list[Order | None] = [None] * len(rows)
     if pairs:
         source = pairs[0][1].source if all(p.source is pairs[0][1].source for _, p in pairs) else Source.BLOCKS

@@ -174,10 +174,11 @@ def bench_recording(
                 costs=options.costs,
                 accepted=accepted,
                 assumption=assumption,
-                belongs=alignment is None or alignment.belongs,
                 files=files,
+                alignment=alignment,
             ),
             reading=None if chosen is None else later_worth.reading_of(chosen.worst or chosen.setting),
+            whole=None if chosen is None else readings.whole(bare(chosen.worst or chosen.setting)),
         ),
         self_labelled=truth.source is TruthSource.SELF_LABELLED,
         synthetic=recording.info.origin is Origin.SYNTHETIC,
@@ -253,13 +254,22 @@ class _Readings:
             truth,
             [
                 *((s, scored, True) for s in median),
-                *((s, later, True) for s in chosen if type(s) is Setting),
+                *((s, rules, True) for rules in (later, scored.scored_from(0)) for s in chosen if type(s) is Setting),
                 *((s, scored, False) for s in more),
             ],
         )
-        self.median, self.chosen = read[: len(median)], read[len(median) : len(read) - len(more)]
+        taken = read[len(median) : len(read) - len(more)]
+        self.median, self.chosen = read[: len(median)], taken[: len(taken) // 2]
+        self._whole = {one.output.setting: one for one in taken[len(taken) // 2 :]}
+        self._every = scored.scored_from(0)
         self._read = read
         self.outputs = {one.output.setting: one.output for one in read}
+
+    def whole(self, setting: Setting) -> SettingReading | None:
+        """Return the reading of fixed levels over all passes of the recording."""
+        if type(setting) is not Setting:
+            return None
+        return self._whole.get(setting) or SettingReading(self._recording, self._truth, setting, rules=self._every)
 
     def alignment(self, rules: Rules) -> Alignment | None:
         """Return how the passes lie against the light."""

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-import shlex
 
 from teachlab.data.alignment.answer import Alignment, Room
 
@@ -88,18 +87,16 @@ def mending(alignment: Alignment | None, recording: str, truth: str | None = Non
     """Return what has to be settled first, and last the command that mends it; nothing where nothing was measured."""
     if alignment is None:
         return []
-    on = shlex.quote(recording) + ("" if truth is None else f" --truth {shlex.quote(truth)}")
+    command = alignment.command(recording, truth)
     if not alignment.belongs:
-        return [f"Look at it: teachlab align {on} --plot borders.svg"]
-    stem = recording[: -len(".parquet")] if recording.endswith(".parquet") else recording
-    whole = " --whole-periods 0" if alignment.ambiguous else ""
+        return [f"Look at it: {command}"]
     settle = (
         ["Note by hand when one product passed: that shows how many whole passes to add (0 if none)."]
         if alignment.ambiguous
         else []
     )
     what = "Mend it" if alignment.moves else "Measure the doubt instead"
-    return [*settle, f"{what}: teachlab align {on}{whole} --out {shlex.quote(f'{stem}-aligned.parquet')}"]
+    return [*settle, f"{what}: {command}"]
 
 
 def _lag(a: Alignment) -> str:

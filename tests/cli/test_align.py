@@ -231,4 +231,17 @@ def test_passes_off_the_light_are_moved_before_anything_is_judged(tmp_path, monk
     told = CliRunner().invoke(app, words).stdout.splitlines()
     assert told[0].startswith("Your truth lags the light by 40")
     assert not any("works here" in one for one in told)
-    assert mended(told) == "align 'line 1.parquet' --truth flag.passes.parquet --out 'line 1-aligned.parquet'"
+    step = mended(told)
+    assert step == "align 'line 1.parquet' --truth flag.passes.parquet --out 'line 1-aligned.parquet'"
+    on = ["line 1.parquet", "--truth", "flag.passes.parquet"]
+    setting = ["--setting", "setting.json"]
+    for words in (
+        ["teach", *on, "--strategy", "two-sample-midpoint", "--out", "setting.json"],
+        ["replay", *on, *setting],
+        ["stress", *on, *setting],
+        ["bench", *on, "--strategy", "two-sample-midpoint", "--draws", "4"],
+    ):
+        told = CliRunner().invoke(app, words).stdout.splitlines()
+        assert any(one.startswith("Cannot be decided: ") for one in told), told
+        assert f"Next: teachlab {step}" in told
+        assert not any("Best possible" in one or one.startswith("Better: ") for one in told)

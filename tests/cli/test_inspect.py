@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
@@ -221,3 +222,27 @@ def test_a_trend_is_told_from_six_minutes_on(tmp_path: Path, seconds: int, told:
         assert "(+36 counts/h)" in row
     else:
         assert "drift not told: 359 s are too short for a trend. Log at least 6 minutes" in row
+
+
+def test_touching_products_are_no_fault_of_the_level(tmp_path, monkeypatch):
+    """A third of them touch the one before without a dip; a level just between the two may separate a few by chance."""
+    rng = np.random.default_rng(10)
+    monkeypatch.chdir(tmp_path)
+    lasts, gap = rng.integers(50, 70, 90), np.where(rng.random(90) < 0.33, 0, 100)
+    gap[0] = 400
+    end = np.cumsum(gap + lasts)
+    start = end - lasts
+    light = rng.normal(300, 12, int(end[-1]) + 400)
+    for a, b in zip(start, end, strict=True):
+        light[a:b] += 1200 * rng.normal(1, 0.04)
+    write_recording("line.parquet", [light], RecordingInfo(sample_rate_hz=1000.0, unit="mV"))
+    write_truth("line.passes.parquet", Truth.from_arrays(start, end, uncertainty_samples=1.0))
+    touch = int((gap == 0).sum())
+    told = RUN.invoke(app, ["inspect", "line.parquet"]).stdout.splitlines()
+    assert told[0] == "A fixed level can work here, but it counts touching products as one."
+    assert told[1].startswith(
+        f"Why: {touch} of 90 passes touch the one before, and the light does not fall back between"
+    )
+    assert any(f"loses 0 of {90 - touch} passes and switches 0 times" in f"{a} {b}" for a, b in pairwise(told))
+    told = RUN.invoke(app, ["bench", "line.parquet", "--strategy", "two-sample-midpoint", "--draws", "4"]).stdout
+    assert not told.startswith("None of these works")

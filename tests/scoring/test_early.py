@@ -116,3 +116,20 @@ def test_replay_says_why_by_how_much_and_what_next(tmp_path: Path) -> None:
     assert "merged: " not in fine
     assert why not in " ".join(fine.split())
     assert "Why: 4 passes are too few to decide." in fine
+
+
+def test_an_onset_in_a_gap_that_is_no_trial_is_not_taken_off_the_gaps_that_tripped() -> None:
+    """The only trip lies in the first gap; the gap before the early pass holds invalid light and is no trial."""
+    light = np.full(180, 10.0)
+    for a in START:
+        light[a : a + 10] = 80.0
+    light[5:8] = 35.0
+    light[57:60] = 35.0
+    light[40:50] = np.nan
+    recording, truth = Recording.from_array(light, INFO, name="line"), Truth.from_arrays(START, START + 10)
+    found = score(replay(recording, LOW), truth)
+    assert found.counts.gaps_tripped == 1
+    assert found.counts.excluded_gaps == 1
+    assert early_rows(found.trials).tolist() == [1]
+    told = reasons_of(recording, truth, LOW, found).lines()
+    assert told[1] == "1 more of 4 gaps tripped: the background reaches the level of 30 counts"

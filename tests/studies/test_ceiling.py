@@ -166,3 +166,16 @@ def test_infinite_light_in_most_gaps_hides_no_weak_pass() -> None:
     found = unsolved(Recording.from_array(light, recording.info), truth)
     assert [one for one in found if one[0] == "pass"] == [("pass", 5, "lost", "light")]
     assert len(found) == 16
+
+
+def test_errors_behind_the_passes_that_are_not_scored_have_their_own_rows() -> None:
+    """Pass 15 of 20 shows nothing; scoring begins with pass 8."""
+    start = 100 + 100 * np.arange(20)
+    light = np.full(2300, 10.0)
+    for k, at in enumerate(start):
+        light[at : at + 40] = 10.0 if k == 15 else 80.0
+    recording = Recording.from_array(light, RecordingInfo(sample_rate_hz=1000.0, unit="counts"))
+    truth, rules = Truth.from_arrays(start, start + 40), Rules(first_pass=8)
+    output = replay(recording, Setting(unit="counts", on_level=50, off_level=40))
+    found = unsolved_trials(recording, truth, output, score(output, truth, rules=rules), alignment=None, rules=rules)
+    assert [(one.row, one.start, str(one.cause)) for one in found] == [(15, 1600, "truth")]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import shlex
 from dataclasses import dataclass
 from typing import Any
 
@@ -153,6 +154,20 @@ class Alignment:
     def pitch(self) -> float | None:
         """By how much one more pass changes the shift, samples."""
         return next((abs(fit.shift) for fit in self.fits if abs(fit.passes) == 1), None)
+
+    @property
+    def off(self) -> bool:
+        """Whether the passes have to be moved, or the right ones found, before counts say much about a setting."""
+        return self.moves or not self.belongs
+
+    def command(self, recording: str, truth: str | None = None) -> str:
+        """Return the command that moves the passes, or shows their borders if no shift would help."""
+        on = shlex.quote(recording) + ("" if truth is None else f" --truth {shlex.quote(truth)}")
+        if not self.belongs:
+            return f"teachlab align {on} --plot borders.svg"
+        whole = " --whole-periods 0" if self.ambiguous else ""
+        out = f"{recording.removesuffix('.parquet')}-aligned.parquet"
+        return f"teachlab align {on}{whole} --out {shlex.quote(out)}"
 
     def ms(self, samples: float) -> float:
         """Return samples in milliseconds."""

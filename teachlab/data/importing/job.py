@@ -440,6 +440,7 @@ def _log_times(read: _ReadLog) -> LogTimes:
         first_ns=survey.first_ns,
         samples_at=None if position is None else samples_at,
         time_zone=job.time_zone,
+        time_format=job.time_format,
         # Without a length, an instant is two samples long until the light gives it borders.
         pass_ms=2000 / rate if job.borders_from_light and job.pass_ms is None else job.pass_ms,
     )

@@ -6,6 +6,8 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
 
+import numpy as np
+
 from teachlab.data.alignment import Alignment, alignment_of
 from teachlab.data.alignment.measure import AlignmentReading
 from teachlab.data.quality.report import Quality, inspect_recording
@@ -19,6 +21,8 @@ from teachlab.model.verdict import Verdict, VerdictReason, sentence
 from teachlab.questions.feasibility.tried_cures import TriedCure, cure_reason, tried_cures
 from teachlab.questions.feasibility.two_sides import TwoSides, two_sides
 from teachlab.questions.surface.hindsight import Hindsight, best_fixed, level_decision
+from teachlab.scoring.claimable import joined_where, touching_merges, without_touching
+from teachlab.scoring.claims import lot_counts
 from teachlab.scoring.reasons import reasons_of
 from teachlab.scoring.scoring import score
 from teachlab.switching.run import replay
@@ -46,6 +50,9 @@ class InspectAnswer:
         Changes of the best pair that leave fewer errors, one of each kind, best first; empty if it makes no error.
     missing : str
         What is said of gaps in which the best pair trips on light as strong as a pass; empty if there are none.
+    touching : int
+        Passes that touch the one before with the output of the best pair active between them. `best` counts each as one
+        with that pass: no level could separate them.
     """
 
     quality: Quality
@@ -55,6 +62,7 @@ class InspectAnswer:
     step: float | None = None
     cures: tuple[TriedCure, ...] = ()
     missing: str = ""
+    touching: int = 0
 
     @property
     def works(self) -> bool | None:
@@ -76,7 +84,16 @@ class InspectAnswer:
         if best is not None:
             low, high = best.on_interval
             wrong = sum(best.counts.get(k, 0) for k in ("extra", "false_trips", "ignore_trips"))
-            passes = number_of(q.detect_passes or 0, "pass", "passes")
+            passes = number_of((q.detect_passes or 0) - self.touching, "pass", "passes")
+            if self.touching:
+                touch = "passes touch" if self.touching > 1 else "pass touches"
+                reasons.append(
+                    VerdictReason(
+                        text=f"{self.touching} of {q.detect_passes} {touch} the one before, and the light does not "
+                        "fall back between: the output counts both as one. The other passes are counted below.",
+                        count=self.touching,
+                    )
+                )
             reasons.append(
                 VerdictReason(
                     text=f"{'As the passes lie now, the' if self.misplaced else 'The'} best pair of levels, on "
@@ -112,7 +129,8 @@ class InspectAnswer:
             return "the direction is not known"
         if self.best is None:
             return "nothing can be scored"
-        return level_decision(self.best, self.quality.detect_passes or 0)
+        decided = level_decision(self.best, (self.quality.detect_passes or 0) - self.touching)
+        return f"{decided}, but it counts touching products as one" if self.touching else decided
 
     def as_dict(self) -> dict[str, Any]:
         """Return the plain JSON form."""
@@ -123,6 +141,7 @@ class InspectAnswer:
             **self.quality.as_dict(),
             "works": self.works,
             "best_fixed": None if self.best is None else self.best.as_dict(),
+            "touching": self.touching,
             "alignment": None if self.alignment is None else self.alignment.as_dict(),
         }
 
@@ -175,6 +194,9 @@ def inspected(
         except InputError:
             best = None  # nothing can be scored, or the light is too large to be counted
     alignment = alignment_of(recording, truth, rules, near)
+    touching = 0
+    if best is not None and best.cost:
+        touching, truth, best = _apart_from_touching(recording, truth, best, rules)
     # If one pair of levels makes no error, no object lies on the other side of the background. While the passes lie
     # off the light, nothing is told from where that light lies.
     settled = (best is not None and best.cost == 0) or off_the_light(alignment)
@@ -190,5 +212,31 @@ def inspected(
     progress(1.0)
     return InspectAnswer(
         quality=quality, alignment=alignment, best=best, sides=sides, step=recording.whole_step, cures=tuple(cures),
-        missing=missing,
+        missing=missing, touching=touching,
     )  # fmt: skip
+
+
+def _apart_from_touching(
+    recording: Recording, truth: Truth, best: Hindsight, rules: Rules
+) -> tuple[int, Truth, Hindsight]:
+    """Return how many passes merge with the one that they touch, the truth with these joined, and its best pair.
+
+    Without the joining, a level that happens to separate a few touching passes looks better than one that sees every
+    product. If the best pair as it is makes fewer errors besides, it is returned unchanged.
+    """
+    touches = np.zeros(truth.passes, bool)
+    touches[1:] = (truth.start[1:] == truth.end[:-1]) & truth.detect[1:] & truth.detect[:-1]
+    if not touches.any():
+        return 0, truth, best
+    other = best_fixed(recording, joined_where(truth, np.flatnonzero(touches)), {}, rules=rules)
+    found = score(replay(recording, other.setting), truth, rules=rules, tables=False)
+    merged = np.flatnonzero(touching_merges(truth, found.trials))
+    wrong = [int(lot_counts(truth, without_touching(truth, one.trials)).errors().sum()) for one in (
+        found, score(replay(recording, best.setting), truth, rules=rules, tables=False)
+    )]  # fmt: skip
+    if not merged.size or wrong[0] > wrong[1]:
+        return 0, truth, best
+    joined = joined_where(truth, merged)
+    if merged.size < touches.sum():
+        other = best_fixed(recording, joined, {}, rules=rules)
+    return int(merged.size), joined, other

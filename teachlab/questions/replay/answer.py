@@ -162,7 +162,7 @@ def replayed(
         rules=rules,
         accepted=accepted,
         assumption=assumption,
-        belongs=alignment is None or alignment.belongs,
+        alignment=alignment,
         files=files,
     )
     verdict = setting_verdict(

@@ -29,7 +29,7 @@ from teachlab.scoring.by_lot import gaps_tripped_by_lot, lost_rate_by_lot
 from teachlab.scoring.claimable import shown_stretches
 from teachlab.scoring.clearance import Clearance
 from teachlab.scoring.error_places import ErrorPlace, error_places
-from teachlab.scoring.margin import measure_margin
+from teachlab.scoring.margin import LEAST_MARGIN, measure_margin
 from teachlab.statistics.over_time.cumulative_sums import LEAST_BASELINE, Sequential
 from teachlab.switching.run import replay
 
@@ -39,13 +39,11 @@ if TYPE_CHECKING:
     from teachlab.model.setting import Setting
     from teachlab.statistics.lots import Dependence
 
-LEAST_MARGIN = 5.0
-"""Margin to noise below which a setting is watched. At 5.1 and 2 kHz, white noise trips once an hour."""
 USED_UP = 0.5
 """If this share of the reserve of light is lost, the setting is watched: a planning value."""
 LEAST_PASSES = 20
 TAUGHT_ON_THIS = (
-    "the setting was taught or chosen on this recording, which shows no change since: log the line again and compare"
+    "the setting was taught or chosen on this recording, so no change since can be seen: log the line again and compare"
 )
 MOST_LOST = 0.5
 """A loss of this share of the passes is an error, however much passes resemble each other."""

@@ -129,7 +129,8 @@ def stress(
     # Only named conditions are compared with each other: nobody asked whether one level works on the whole default map.
     cells = (Stress(*cell) for cell in product(gain or (1.0,), ambient or (0.0,), pedestal or (0.0,)))
     conditions = [s for s in cells if (s.gain, s.ambient, s.pedestal) != (1, 0, 0)]
-    result, by = score(reading.output, truth, rules=rules), JudgedBy(rules=rules, cures=True, files=files)
+    by = JudgedBy(rules=rules, cures=True, files=files, alignment=reading.alignment())
+    result = score(reading.output, truth, rules=rules)
     return StressAnswer(
         recording=recording.name,
         stressed=found,

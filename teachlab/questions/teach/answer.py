@@ -72,10 +72,9 @@ def taught_and_judged(
     output = replay(recording, setting)
     result = score(output, truth, rules=rules)
     alignment = alignment_of(recording, truth, rules)
-    belongs = alignment is None or alignment.belongs
     verdict = setting_verdict(
         recording, truth, setting, result, about=strategy.name,
-        by=JudgedBy(rules=rules, accepted=accepted, belongs=belongs, files=files),
+        by=JudgedBy(rules=rules, accepted=accepted, alignment=alignment, files=files),
         margin=margin_where_known(recording, truth, output, result, rules=rules),
     )  # fmt: skip
     return TeachAnswer(setting=setting, verdict=verdict, alignment=alignment)

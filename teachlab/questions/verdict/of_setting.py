@@ -9,9 +9,10 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from teachlab.errors import UnmeasurableError
 from teachlab.light.pass_and_gap_extremes import PassAndGapExtremes
 from teachlab.model.draws import Costs
-from teachlab.model.printable_text import in_figures, number_of, printable, round_figure, typed_again
+from teachlab.model.printable_text import in_figures, level_text, number_of, printable, round_figure, typed_again
 from teachlab.model.recording import Origin
 from teachlab.model.score import USUAL_RULES, Outcome, Rules, Score, Trials
 from teachlab.model.setting import Setting
@@ -26,7 +27,9 @@ from teachlab.scoring.claimable import Claimable, OpenCondition, claimable, unus
 from teachlab.scoring.claims import lot_counts
 from teachlab.scoring.clearance import near_misses
 from teachlab.scoring.error_places import error_places
+from teachlab.scoring.margin import LEAST_MARGIN
 from teachlab.scoring.reasons import reasons_of
+from teachlab.scoring.scoring import score
 from teachlab.statistics.claims.decisions import (
     ACCEPTED_ERRORS,
     DECIDING_STRETCHES,
@@ -40,7 +43,8 @@ from teachlab.statistics.claims.orders import lots_to_exceed
 from teachlab.statistics.lots import Source
 
 if TYPE_CHECKING:
-    from teachlab.model.margin import Margin
+    from teachlab.data.alignment.answer import Alignment
+    from teachlab.model.margin import EqualCost, Margin
     from teachlab.model.recording import Recording
     from teachlab.model.truth import Truth
     from teachlab.questions.stress.setting_reading import SettingReading
@@ -81,8 +85,8 @@ class JudgedBy:
         What the headline may assume.
     look_at_sides : bool
         Whether to look for objects on both sides of the background even if no pass is lost.
-    belongs : bool
-        Whether the borders of the passes follow the light, if that was measured.
+    alignment : Alignment, optional
+        How the borders of the passes lie against the light, if that was measured.
     cures : bool
         Whether to try changes even for a setting that may be used as it is.
     files : FilesJudged, optional
@@ -94,7 +98,7 @@ class JudgedBy:
     accepted: float = ACCEPTED_ERRORS
     assumption: Assumption = NOTHING
     look_at_sides: bool = False
-    belongs: bool = True
+    alignment: Alignment | None = None
     cures: bool = False
     files: FilesJudged | None = None
 
@@ -126,7 +130,7 @@ class FilesJudged:
 
     def next_step(
         self, decision: Decision, *, fixed: bool = True, both_sides: bool = False, borders: bool = False, log: str = "",
-        cure: str | None = None,
+        cure: str | None = None, align: Alignment | None = None, again: bool = False,
     ) -> str:  # fmt: skip
         """Return how to go on with the judged setting.
 
@@ -144,7 +148,13 @@ class FilesJudged:
         cure : str or None
             Kind of the best change that is told; empty if none leaves at most half of the errors, None if none was
             looked for.
+        align : Alignment, optional
+            If the passes lie beside the light: they are moved first.
+        again : bool
+            Whether a new recording is for teaching anew.
         """
+        if align is not None:
+            return align.command(self.recording, self.truth)
         on = typed_again(self.recording, truth=self.truth)
         of = typed_again(self.recording, truth=self.truth, setting=self.setting)
         if both_sides:
@@ -159,6 +169,8 @@ class FilesJudged:
             return f"teachlab align {on}"
         if log:
             ask = f"Log a new recording with {log}, and name the lot of every pass."
+            if again:
+                return f"{ask} Then: teachlab bench {NEW} --out results"
             if self.setting is None:
                 return f"{ask} Keep this setting: {keep}"
             return f"{ask} Then: teachlab replay {typed_again(NEW, setting=self.setting)}"
@@ -172,6 +184,22 @@ class FilesJudged:
         return f"teachlab counterfactual {of} --best" if cure == "" else f"teachlab surface {of}"
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Overturned:
+    """What the passes of the claim show against the setting that was chosen on earlier ones.
+
+    Parameters
+    ----------
+    reason : VerdictReason
+        How many errors it makes there, and how many another one does.
+    fails : bool
+        Whether a whole lot shows that it does not work there; otherwise its errors are few.
+    """
+
+    reason: VerdictReason
+    fails: bool
+
+
 def setting_verdict(
     recording: Recording,
     truth: Truth,
@@ -183,6 +211,8 @@ def setting_verdict(
     candidates: Sequence[tuple[CostBound, bool]] = (),
     margin: Margin | None = None,
     reading: SettingReading | None = None,
+    whole: SettingReading | None = None,
+    overturned: Overturned | None = None,
 ) -> Verdict:
     """Judge a setting by its score.
 
@@ -202,12 +232,19 @@ def setting_verdict(
         Margin of the setting: with it, the verdict says which levels cost the same.
     reading : SettingReading, optional
         Reading of the same setting, which saves a few readings.
+    whole : SettingReading, optional
+        The same, if `by` scores only a part of the passes: reading of the setting over all of them. Without it, no
+        levels of equal cost are stated then.
+    overturned : Overturned, optional
+        If another candidate is right where this setting is wrong: then it is not to be used, or with a limit only.
     """
     by = by or JudgedBy()
     copies = extremes = None
     if reading is not None:
         copies, extremes = reading.copies(), reading.extremes
-    found = claimable(recording, truth, setting, result, copies=copies, belongs=by.belongs)
+    found = claimable(
+        recording, truth, setting, result, copies=copies, belongs=by.alignment is None or by.alignment.belongs
+    )
     counts = lot_counts(truth, found.trials)
     # Conditions that hold for any level may be stated by their reason; the others limit the use.
     usable = not unusable(result)
@@ -240,6 +277,14 @@ def setting_verdict(
     if sides is not None and decision in {Decision.USE, Decision.LIMIT}:
         # A single threshold that detects only one side is never recommended.
         decision = Decision.OPEN
+    if overturned is not None and decision in {Decision.USE, Decision.LIMIT}:
+        # Nor is a setting that loses a lot on which another one works.
+        decision = Decision.OPEN if overturned.fails else Decision.LIMIT
+    # Passes that lie beside the light say nothing against a setting.
+    lies = by.alignment
+    apart = lies is not None and lies.matters and decision not in {Decision.USE, Decision.LIMIT}
+    if apart:
+        decision = Decision.OPEN
     good = decision in {Decision.USE, Decision.LIMIT}
     # What the claim says about the output itself is no limit of its use.
     limits = [text for why, text in found.conditions.items() if why not in SAID_BY_THE_CLAIM]
@@ -247,16 +292,25 @@ def setting_verdict(
     reasons: list[VerdictReason] = []
     if sides is not None:
         reasons.append(VerdictReason(text=sides.sentence(), count=min(sides.above, sides.below)))
-    undecided, more = _undecided(decision, truth, tried, cost, errors, by, passes)
-    reasons += undecided
+    more: tuple[str, ...] = ()
+    if apart:
+        reasons.append(
+            VerdictReason(text="The passes do not lie where the light is: no setting can be judged by them.")
+        )
+    elif overturned is None:
+        undecided, more = _undecided(decision, truth, tried, cost, errors, by, passes)
+        reasons += undecided
+    else:
+        # Said before the claim, in a good case as in a bad one.
+        conditions.insert(0, overturned.reason.text)
     if swapped := swapped_kinds(truth, found.trials):
         reasons.append(swapped)
     before, placed = len(reasons), len(error_places(truth, found.trials))
     reasons += _errors(recording, truth, setting, result, found, by, extremes, step)
     cures: list[TriedCure] = []
-    if by.cures or not good:
+    if (by.cures or not good) and not apart:
         cures = tried_cures(recording, truth, setting, result, rules=by.rules, extremes=extremes, step=step)
-    if not good and result.counts.onsets and OpenCondition.NEVER not in found.conditions:
+    if not good and not apart and result.counts.onsets and OpenCondition.NEVER not in found.conditions:
         reasons += _both_ways(recording, truth, setting, found, by, step)
     n = result.counts
     wrong = n.lost + n.false_trips + n.ignore_false_trips + n.extra
@@ -268,8 +322,12 @@ def setting_verdict(
         reasons.append(none)
     if (rare := rare_kind_text(setting, truth)) is not None:
         reasons.append(rare)
+    # New lots decide for whichever setting is chosen on them. Teaching and choosing take their share of them.
+    again = overturned is not None and not good
+    share = passes / max(passes, int(truth.detect.sum())) if again and passes else 1.0
     claim = headline(counts, found, confidence=by.rules.confidence, assumption=by.assumption)
     few = usable and (errors is None or not enough_to_decide(cost))
+    overall, room = _over_all(recording, truth, setting, margin, by, reading, whole)
     return Verdict(
         decision=str(decision),
         about=about,
@@ -283,22 +341,24 @@ def setting_verdict(
             fixed=type(setting) is Setting,
             both_sides=sides is not None,
             borders=bool({OpenCondition.BORDERS, OpenCondition.ELSEWHERE} & set(found.conditions)),
-            log=_enough(truth) if few else "",
+            log=_enough(truth, share) if few or again else "",
             # For other kinds of setting nothing is tried: a design has all of them to choose from.
             cure="designed"
             if type(setting) is not Setting
             else _cure(cures if mended is not None else (), recording, usable=usable),
+            align=lies if apart or (lies is not None and lies.off) else None,
+            again=again,
         ),
         conditions=tuple(conditions) if decision is not Decision.USE else (),
         # Levels that cost the same as a useless output are useless too.
-        equal_cost=room_of(recording, truth, setting, margin, rules=by.rules, costs=by.costs, reading=reading)
-        if usable
-        else None,
+        equal_cost=room if usable else None,
         step=step,
         rehearsal=found.synthetic,
         sensor=_compared(recording),
         cures=tuple(cure.told for cure in cures),
-        near=None if margin is None else near_reason(recording, truth, setting, margin, found),
+        near=None
+        if margin is None or overall is None
+        else near_reason(recording, truth, setting, margin, found) or rim_reason(setting, overall, room, step),
         tried=len(tried),
     )
 
@@ -310,11 +370,61 @@ def _cure(cures: Sequence[TriedCure], recording: Recording, *, usable: bool) -> 
     return "" if usable and recording.samples <= MOST_SAMPLES else None
 
 
-def _enough(truth: Truth) -> str:
-    """Return how much a recording must hold so that a setting can be decided on it: lots, where lots are named."""
+def _enough(truth: Truth, share: float) -> str:
+    """Return how much a recording must hold so that a setting can be decided on this share of it, in lots if named."""
     if truth.lot is not None and set(truth.lot.tolist()) - {""}:
-        return f"{CLAIM_LOTS} lots of at least {CLAIM_LOT_PASSES} passes each"
-    return f"at least {DECIDING_PASSES} passes"
+        return f"{math.ceil(CLAIM_LOTS / share)} lots of at least {CLAIM_LOT_PASSES} passes each"
+    return f"at least {math.ceil(DECIDING_PASSES / share)} passes"
+
+
+def _over_all(
+    recording: Recording,
+    truth: Truth,
+    setting: Setting,
+    margin: Margin | None,
+    by: JudgedBy,
+    reading: SettingReading | None,
+    whole: SettingReading | None,
+) -> tuple[Margin | None, EqualCost | None]:
+    """Return margin and levels of equal cost over all passes of the recording, whichever of them are judged.
+
+    A level that costs the same on the judged half may lose a lot of the other half: one question has one answer.
+    """
+    rules = by.rules
+    if rules.first_pass and margin is not None:
+        if whole is None:
+            return margin, None
+        rules = rules.scored_from(0)
+        try:
+            margin = whole.margin(score(whole.output, truth, rules=rules, tables=False).trials)
+        except UnmeasurableError:
+            margin = None
+        reading = whole
+    return margin, room_of(recording, truth, setting, margin, rules=rules, costs=by.costs, reading=reading)
+
+
+def rim_reason(setting: Setting, margin: Margin, room: EqualCost | None, step: float | None) -> VerdictReason | None:
+    """Say so if the light comes nearer to a level than noise allows in the long run, and where the middle is."""
+    side = margin.sides.smallest()
+    if side is None or not 0 <= side[1] < LEAST_MARGIN:
+        return None
+    of, what, level, light = {
+        "detect": ("weakest passes", "level", setting.activation, margin.weakest_pass),
+        "trip": ("strongest gaps", "level", setting.activation, margin.strongest_gap),
+        "release": ("gaps that fall least", "level of release", setting.release, margin.highest_valley),
+        "hold": ("valleys inside passes", "level of release", setting.release, margin.lowest_hold),
+    }[side[0]]
+    if light is None:
+        return None
+    text = (
+        f"The {of} keep {in_figures(abs(light - level), 3)} {setting.unit} from the {what}, {in_figures(side[1], 2)} "
+        f"times the noise; {LEAST_MARGIN:g} times is the least for long use."
+    )
+    if room is not None and what == "level":
+        at = (room.on_low + room.on_high) / 2
+        middle = in_figures(at, 4) if step is None else level_text(at, step)
+        text += f" In the middle of the room the on-level is {middle} {setting.unit}."
+    return VerdictReason(text=text)
 
 
 def swapped_kinds(truth: Truth, trials: Trials) -> VerdictReason | None:

@@ -14,6 +14,7 @@ from teachlab.data.alignment.room import aligned_truth
 from teachlab.light.pass_and_gap_extremes import PassAndGapExtremes
 from teachlab.model.json_values import Document
 from teachlab.model.score import Outcome
+from teachlab.scoring.claimable import touching_merges
 from teachlab.scoring.scoring import score
 
 if TYPE_CHECKING:
@@ -37,6 +38,7 @@ class ErrorCause(StrEnum):
 
     BORDERS = "borders"
     TRUTH = "truth"
+    TOUCHING = "touching"
     LIGHT = "light"
 
 
@@ -97,12 +99,13 @@ def unsolved_trials(
     *Borders*: the error disappears when the passes are moved to the light, or a pass is lost and the gap beside it
     trips no further from it than the length of the shortest pass. *Truth*: a lost pass shows no object, because its
     light stays within 0.2 of the usual height; or a gap holds what looks like an object, as high as the passes and at
-    least half as long as the shortest. *Light*: all others.
+    least half as long as the shortest. *Touching*: a pass that touches the one before, with the output active between
+    them. *Light*: all others.
     """
     trials = found.trials
     lost = _lost(trials)
-    again = np.flatnonzero((trials.passes == Outcome.HIT) & (trials.pass_onsets > 1))
-    ignored = np.flatnonzero(trials.passes == Outcome.TRIPPED)
+    again = _rows(trials, (trials.passes == Outcome.HIT) & (trials.pass_onsets > 1))
+    ignored = _rows(trials, trials.passes == Outcome.TRIPPED)
     gaps = np.flatnonzero(trials.gaps == Outcome.TRIPPED)
     if not lost.size + again.size + ignored.size + gaps.size:
         return ()
@@ -113,6 +116,7 @@ def unsolved_trials(
     found_trials = []
     tripped: dict[int, list[tuple[int, int]]] = {}
     missing = set(lost.tolist())
+    touching = set(_rows(trials, touching_merges(truth, trials)).tolist())
     for k in gaps.tolist():
         row = int(trials.gap_after[k])
         begin = int(ends[row])
@@ -134,6 +138,8 @@ def unsolved_trials(
                 cause = ErrorCause.BORDERS
             elif what == "lost" and heights.pass_is_unseen(row):
                 cause = ErrorCause.TRUTH
+            elif row in touching:
+                cause = ErrorCause.TOUCHING
             found_trials.append(UnsolvedTrial(where="pass", row=row, start=a, end=b, what=what, cause=cause))
     return tuple(sorted(found_trials, key=lambda one: (one.start, one.where)))
 
@@ -163,7 +169,13 @@ def causes_text(trials: Sequence[UnsolvedTrial]) -> str:
 
 
 def _lost(trials: Trials) -> NDArray[np.int64]:
-    return np.flatnonzero((trials.passes == Outcome.MISS) | (trials.passes == Outcome.MERGED))
+    return _rows(trials, (trials.passes == Outcome.MISS) | (trials.passes == Outcome.MERGED))
+
+
+def _rows(trials: Trials, struck: NDArray[np.bool_]) -> NDArray[np.int64]:
+    """Return rows of the truth: trials begin with the first pass that is scored."""
+    rows: NDArray[np.int64] = trials.first_pass + np.flatnonzero(struck)
+    return rows
 
 
 def _moved(truth: Truth, output: Output, alignment: Alignment | None, rules: Rules) -> tuple[set[int], set[int]] | None:
@@ -174,8 +186,8 @@ def _moved(truth: Truth, output: Output, alignment: Alignment | None, rules: Rul
     if left_out:
         return None
     trials = score(output, moved, rules=rules, tables=False).trials
-    wrong = {*_lost(trials).tolist(), *np.flatnonzero(trials.passes == Outcome.TRIPPED).tolist()}
-    wrong |= set(np.flatnonzero((trials.passes == Outcome.HIT) & (trials.pass_onsets > 1)).tolist())
+    wrong = {*_lost(trials).tolist(), *_rows(trials, trials.passes == Outcome.TRIPPED).tolist()}
+    wrong |= set(_rows(trials, (trials.passes == Outcome.HIT) & (trials.pass_onsets > 1)).tolist())
     return wrong, set(trials.gap_after[trials.gaps == Outcome.TRIPPED].tolist())
 
 

@@ -88,6 +88,12 @@ def _dates(at: Any, zone: str = "") -> list[str]:
     return [every[k] + zone for k in at]
 
 
+def _american(at: Any) -> list[str]:
+    """As written in New York, which lies five hours behind UTC on that day."""
+    every = stamps(2000, form="%m/%d/%Y %I:%M:%S.%f %p", shift_s=-5 * 3600)
+    return [every[k] for k in at]
+
+
 def _epochs(at: Any) -> list[str]:
     return [f"{EPOCH_S + k / 2000:.4f}" for k in at]
 
@@ -343,6 +349,13 @@ kind(
     passes=True,
     options={"passes_in": "time"},
     tables={"passes": table(_dates(START, "Z"), _dates(END, "Z"))},
+)
+kind(
+    "american_events_for_iso.csv",
+    rows([s + "Z" for s in stamps(2000)], LIGHT, head="time,light"),
+    passes=True,
+    options={"passes_in": "time", "time_format": "%m/%d/%Y %I:%M:%S.%f %p", "time_zone": "America/New_York"},
+    tables={"passes": table(_american(START), _american(END))},
 )
 kind(
     "epoch_events_for_iso.csv",

@@ -21,6 +21,7 @@ EPOCH = (9e8, 2.6e9)
 """Seconds after 1970 of the years 1998 to 2052: a number of this size, times 1000 or 10⁶ or 10⁹, is a date."""
 LIKELY_HZ = (5.0, 1e7)
 ADVICE = "Correct the cell, or leave the column out with --no-time."
+YEAR_FIRST = r"^\s*\d{4}-\d{2}-\d{2}[T ]\d{2}:"
 ZONED = r"(:\d{2}|[Tt ]\d{6})([.,]\d+)?\s*(Z|z|UTC|GMT|[+-]\d{2}(:?\d{2})?)\s*$"
 NORMAL = (
     (r"^\s+|\s+$", ""),
@@ -221,6 +222,9 @@ class TimeStamps:
 
     def _dates(self, cells: Any, first_row: int) -> NDArray[np.int64]:
         self.absolute = True
+        if self._format is not None and not self._format.startswith("%Y") and not first_row:
+            # The format is that of another table: nobody writes anything but ISO 8601 with the year first and dashes.
+            self._format = None if pc.all(pc.match_substring_regex(cells, YEAR_FIRST)).as_py() else self._format
         if self._format is not None:
             return self._as_written(cells, first_row)
         zoned = pc.match_substring_regex(cells, ZONED)
