@@ -147,6 +147,9 @@ def test_only_model_and_sensor_ask_which_level_activates() -> None:
         ("reasons_of", "scoring/reasons.py"),
         ("worth_of", "questions/stress/worth.py"),
         ("open_pair", "data/opening.py"),
+        ("setting_in_words", "model/setting_words.py"),
+        ("cure_reason", "questions/feasibility/tried_cures.py"),
+        ("write_results", "cli/writing.py"),
     ],
 )
 def test_a_question_has_one_home(name: str, home: str) -> None:
