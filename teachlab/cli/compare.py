@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shlex
 from dataclasses import replace
 from pathlib import Path
 from typing import Annotated
@@ -52,7 +53,10 @@ def compare_command(
     of = typed_again(recording, truth=truth, setting=setting[best])
     fixed = with_ is None and type(found.settings[best]) is Setting
     step = f"teachlab report {of} --out record" if fixed else f"teachlab replay {of}"
-    found = replace(found, verdict=found.verdict.leading_to(found.verdict.next_step or step))
+    if more := found.verdict.next_step:
+        again = shlex.join(["NEW.parquet", *(word for one in setting for word in ("--setting", one))])
+        step = f"{more} Then: teachlab compare {again}"
+    found = replace(found, verdict=found.verdict.leading_to(step))
     if json:
         emit_json(found.as_dict())
         return

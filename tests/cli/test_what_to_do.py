@@ -83,7 +83,8 @@ def test_a_pass_to_be_ignored_that_switches_is_an_error_for_every_command(here: 
         ("card a.parquet --setting good.json --draws 2", 0, "teachlab design a.parquet"),
         (
             "compare a.parquet --setting good.json --setting high.json", 0,
-            "Log a new recording with 10 lots of at least 5 passes each, name the lot of every pass, and compare",
+            "Log a new recording with 10 lots of at least 5 passes each, and name the lot of every pass. "
+            "Then: teachlab compare NEW.parquet --setting good.json --setting high.json",
         ),
         ("stale a.parquet --setting good.json", 0, "teachlab replay a.parquet --setting good.json"),
         (

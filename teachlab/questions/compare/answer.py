@@ -220,7 +220,7 @@ def _more_for(order: Order) -> str:
     much = f"at least {ORDER_LOTS * CLAIM_LOT_PASSES} passes"
     if order.source is Source.LOTS:
         much = f"{ORDER_LOTS} lots of at least {CLAIM_LOT_PASSES} passes each"
-    return f"Log a new recording with {much}, name the lot of every pass, and compare on it."
+    return f"Log a new recording with {much}, and name the lot of every pass."
 
 
 def _paired(truth: Truth, scores: list[Score], names: list[str], confidence: float) -> tuple[dict[str, Any], list[str]]:
