@@ -70,10 +70,11 @@ def inspect_command(
         return
     for line in lead_lines(found.alignment, recording, truth):
         say(line)
+    on = typed_again(recording, truth=truth) + (f" --tolerance-ms {tolerance_ms:g}" if tolerance_ms else "")
     logged = _logged_output(opened, recording)
     most = MOST_LINES - len(logged)
     say_verdict(
-        _leading(found, typed_again(recording, truth=truth), opened, mending(found.alignment, recording, truth)),
+        _leading(found, on, opened, mending(found.alignment, recording, truth)),
         _summary(opened, quality, found),
         details=False,
         most=most,
@@ -129,8 +130,8 @@ def _summary(recording: Recording, q: Quality, found: InspectAnswer) -> list[str
         f"  {_span(q.seconds)} at {q.sample_rate_hz:.6g} Hz, "
         f"light {in_figures(q.low)} to {in_figures(q.high)} {q.unit}, "
         f"{100 * q.invalid:.3g} % invalid",
-        f"  {q.passes or 0} passes, direction {q.direction or 'not known'}, contrast {contrast} {q.unit}, "
-        f"noise {noise}",
+        f"  {number_of(q.passes or 0, 'pass', 'passes')}, direction {q.direction or 'not known'}, "
+        f"contrast {contrast} {q.unit}, noise {noise}",
     ]
 
 
@@ -280,14 +281,22 @@ def _one(o: Obstacle, q: Quality) -> str:
 
 def _next_step(on: str, q: Quality, found: InspectAnswer) -> tuple[str, str]:
     """Return the sentence about the next step, and the step; `on` names recording and passes."""
+    from teachlab.statistics.claims.decisions import ACCEPTED_ERRORS
+
     if found.sides is not None:
         return "", f"teachlab bench {on} --strategy two-threshold --strategy guard-or-window"
     if q.passes is None:
-        return "Without passes nothing can be scored. label proposes some.", f"teachlab label {on}"
+        return "Without passes nothing can be scored. label proposes some.", f"teachlab label {on.partition(' --')[0]}"
     if q.direction is None:
         return "", "store the direction (rise or dip) in the recording; strategies abstain without it."
     if q.contrasts is not None and q.contrasts.direction not in (None, q.direction):
         return "", "correct the stored direction, or the passes: they contradict each other."
+    if found.few:
+        return "", f"teachlab plan --max-rate {ACCEPTED_ERRORS:g}"
+    if found.stopped is not None:
+        return "", "import the log again with --except, a table of the stretches in which it stands still."
+    if found.wider is not None:
+        return "", f"teachlab inspect {on.partition(' --tolerance-ms')[0]} --tolerance-ms {found.wider.tolerance_ms:g}"
     if found.works is False:
         said = "A filter, delays or a mark `ignore` may do better. bench tells what each strategy loses."
         return said, f"teachlab bench {on}"

@@ -59,7 +59,8 @@ def median_slope(values: Values, at: Values, confidence: float = 0.95) -> Median
     same = apart == 0
     with np.errstate(divide="ignore", invalid="ignore"):
         slopes /= apart
-    slopes = slopes[~same]
+    # A slope of −0 sorts among those of 0 in any order, and is printed.
+    slopes = slopes[~same] + 0.0
     if slopes.size == 0:
         return MedianSlope(*3 * (float("nan"),))
     # Of n values, and less for every group of equal ones.

@@ -8,6 +8,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from numpy.typing import NDArray
 from typer.testing import CliRunner
 
 from teachlab.cli import app
@@ -246,3 +247,68 @@ def test_touching_products_are_no_fault_of_the_level(tmp_path, monkeypatch):
     assert any(f"loses 0 of {90 - touch} passes and switches 0 times" in f"{a} {b}" for a, b in pairwise(told))
     told = RUN.invoke(app, ["bench", "line.parquet", "--strategy", "two-sample-midpoint", "--draws", "4"]).stdout
     assert not told.startswith("None of these works")
+
+
+def _line(folder: Path, rise: float, *, passes: int = 60, weak: float = 90.0) -> tuple[Path, NDArray[np.float64]]:
+    """Write products with edges of so many samples, some of them weak; the borders are exact to ±2 samples."""
+    rng = np.random.default_rng(11)
+    start = 150 + 200 * np.arange(passes)
+    at = np.arange(200 * passes + 200) + 0.5
+    light = 300 + rng.normal(0, 4, at.size)
+    for k, a in enumerate(start):
+        shape = np.clip((at - a) / rise + 0.5, 0, 1) * np.clip((a + 60 - at) / rise + 0.5, 0, 1)
+        light += (weak if k % 9 == 4 else 900) * shape
+    path = folder / "lids.parquet"
+    write_recording(path, [light], RecordingInfo(sample_rate_hz=2000.0, unit="mV", direction=Direction.RISE))
+    write_truth(folder / "lids.passes.parquet", Truth.from_arrays(start, start + 60, uncertainty_samples=2))
+    return path, light
+
+
+def test_borders_that_are_sharper_than_the_light_are_named_before_no_level_is_said_to_work(tmp_path: Path) -> None:
+    """Weak lids need a level that strong ones cross before the border: only the borders are in the way of it."""
+    path, _ = _line(tmp_path, 12)
+    said = RUN.invoke(app, ["inspect", str(path)]).stdout
+    assert said.startswith("Allow for the edges of the light first.\n")
+    assert "With --tolerance-ms 4 the best pair of levels makes no error." in said.replace("\n  ", " ")
+    step = said.splitlines()[-1].removeprefix("Next: teachlab ").split()
+    assert step == ["inspect", str(path), "--tolerance-ms", "4"]
+    again = RUN.invoke(app, step).stdout
+    assert again.startswith("A fixed level can work here.\n")
+    assert again.splitlines()[-1] == f"Next: teachlab bench {path} --tolerance-ms 4"
+    told = json.loads(RUN.invoke(app, ["inspect", str(path), "--json"]).stdout)["wider_borders"]
+    assert (told["tolerance_ms"], told["errors"], told["errors_now"] >= 7) == (4, 0, True)
+    # With edges as sharp as the borders nothing of it is said: a level works as it is.
+    sharp, _ = _line(tmp_path, 2)
+    assert RUN.invoke(app, ["inspect", str(sharp)]).stdout.startswith("A fixed level can work here.\n")
+
+
+def test_a_log_that_stands_still_is_named_and_is_no_fault_of_a_setting(tmp_path: Path) -> None:
+    path, light = _line(tmp_path, 2, weak=900)
+    setting = tmp_path / "s.json"
+    setting.write_text('{"schema": 1, "unit": "mV", "on_level": 700, "off_level": 600, "polarity": "light-on"}')
+    info = RecordingInfo(sample_rate_hz=2000.0, unit="mV", direction=Direction.RISE)
+    stopped = light.copy()
+    stopped[7320:] = stopped[7320]
+    write_recording(path, [stopped], info)
+    said = RUN.invoke(app, ["inspect", str(path)]).stdout.replace("\n  ", " ")
+    assert said.startswith("Part of the log stands still.\n")
+    assert "does not change by a single step in 24 passes, first 3.675 s after the start" in said
+    judged = RUN.invoke(app, ["replay", str(path), "--setting", str(setting)]).stdout.replace("\n  ", " ")
+    assert judged.startswith("Cannot be decided: ")
+    assert "24 passes lost: the light does not change by a single step in them" in judged
+    # The twin: as many pieces are there and too weak, and that is the setting's.
+    weak = light.copy()
+    weak[7320:] = 300 + (weak[7320:] - 300) / 4
+    write_recording(path, [weak], info)
+    judged = RUN.invoke(app, ["replay", str(path), "--setting", str(setting)]).stdout
+    assert judged.startswith("This setting does not work: ")
+
+
+def test_too_few_passes_are_said_first_and_the_next_step_works(tmp_path: Path) -> None:
+    path, _ = _line(tmp_path, 2, passes=2)
+    said = RUN.invoke(app, ["inspect", str(path)]).stdout
+    assert said.startswith("Record more passes.\nWhy: 2 passes are to be detected. bench needs at least 3,")
+    step = said.splitlines()[-1].removeprefix("Next: teachlab ").split()
+    assert RUN.invoke(app, step).exit_code == 0
+    enough, _ = _line(tmp_path, 2, passes=3)
+    assert RUN.invoke(app, ["inspect", str(enough)]).stdout.startswith("A fixed level can work here.\n")

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -13,22 +14,58 @@ from teachlab.data.alignment.measure import AlignmentReading
 from teachlab.data.quality.report import Quality, inspect_recording
 from teachlab.errors import InputError
 from teachlab.light.pass_and_gap_extremes import PassAndGapExtremes
-from teachlab.model.printable_text import level_text, number_of
+from teachlab.model.json_values import Document
+from teachlab.model.printable_text import in_figures, level_text, number_of
 from teachlab.model.recording import Recording
 from teachlab.model.score import USUAL_RULES, Rules
 from teachlab.model.truth import Truth
 from teachlab.model.verdict import Verdict, VerdictReason, sentence
 from teachlab.questions.feasibility.tried_cures import TriedCure, cure_reason, tried_cures
 from teachlab.questions.feasibility.two_sides import TwoSides, two_sides
-from teachlab.questions.surface.hindsight import Hindsight, best_fixed, level_decision
+from teachlab.questions.surface.hindsight import Hindsight, best_fixed, errors_of, level_decision
 from teachlab.scoring.claimable import joined_where, touching_merges, without_touching
 from teachlab.scoring.claims import lot_counts
-from teachlab.scoring.reasons import reasons_of
+from teachlab.scoring.reasons import Reasons, reasons_of
 from teachlab.scoring.scoring import score
 from teachlab.switching.run import replay
 
 CLIPPED = 0.005
 """From this share of saturated samples on, a sentence says what they hide."""
+FEWEST = 3
+"""With fewer passes nothing can be taught on some and scored on others."""
+STOPPED = "stands-still"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class WiderBorders(Document):
+    """What the best pair of fixed levels makes if borders are taken as no sharper than the edges of the light.
+
+    Parameters
+    ----------
+    tolerance_ms : float, ms
+        Tolerance that allows for the edges.
+    errors, errors_now : int
+        With this tolerance, and with the one asked for.
+    edge_ms, doubt_ms : float, ms
+        10 to 90 % time of the edges; half-width of the doubt of a border as it is.
+    """
+
+    tolerance_ms: float
+    errors: int
+    errors_now: int
+    edge_ms: float
+    doubt_ms: float
+
+    @property
+    def reason(self) -> VerdictReason:
+        """Why levels fail at the borders, and what a wider tolerance gives."""
+        left = "no error" if not self.errors else number_of(self.errors, "error")
+        return VerdictReason(
+            text=f"Borders were taken as exact to ±{in_figures(self.doubt_ms, 2)} ms, but the edges of the light take "
+            f"{in_figures(self.edge_ms, 2)} ms: low levels switch before the border. With --tolerance-ms "
+            f"{self.tolerance_ms:g} the best pair of levels makes {left}.",
+            count=self.errors_now,
+        )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -53,6 +90,10 @@ class InspectAnswer:
     touching : int
         Passes that touch the one before with the output of the best pair active between them. `best` counts each as one
         with that pass: no level could separate them.
+    stopped : VerdictReason or None
+        What is said of passes in which the log stands still.
+    wider : WiderBorders or None
+        If the borders are taken as sharper than the light is, and that is why the best pair fails.
     """
 
     quality: Quality
@@ -63,6 +104,13 @@ class InspectAnswer:
     cures: tuple[TriedCure, ...] = ()
     missing: str = ""
     touching: int = 0
+    stopped: VerdictReason | None = None
+    wider: WiderBorders | None = None
+
+    @property
+    def few(self) -> bool:
+        """Whether there are too few passes to teach on some and to score on others."""
+        return (self.quality.passes or 0) > 0 and (self.quality.detect_passes or 0) < FEWEST
 
     @property
     def works(self) -> bool | None:
@@ -81,6 +129,17 @@ class InspectAnswer:
         reasons: list[VerdictReason] = []
         if self.sides is not None:
             reasons.append(VerdictReason(text=self.sides.sentence(), count=min(self.sides.above, self.sides.below)))
+        if self.stopped is not None:
+            reasons.append(self.stopped)
+        if self.wider is not None:
+            reasons.append(self.wider.reason)
+        if self.few:
+            seen = number_of(q.detect_passes or 0, "pass is", "passes are")
+            reasons.append(
+                VerdictReason(
+                    text=f"{seen} to be detected. bench needs at least {FEWEST}, a decision on this recording 50."
+                )
+            )
         if best is not None:
             low, high = best.on_interval
             wrong = sum(best.counts.get(k, 0) for k in ("extra", "false_trips", "ignore_trips"))
@@ -129,6 +188,12 @@ class InspectAnswer:
             return "the direction is not known"
         if self.best is None:
             return "nothing can be scored"
+        if self.few:
+            return "record more passes"
+        if self.stopped is not None:
+            return "part of the log stands still"
+        if self.wider is not None:
+            return "allow for the edges of the light first"
         decided = level_decision(self.best, (self.quality.detect_passes or 0) - self.touching)
         return f"{decided}, but it counts touching products as one" if self.touching else decided
 
@@ -143,6 +208,7 @@ class InspectAnswer:
             "best_fixed": None if self.best is None else self.best.as_dict(),
             "touching": self.touching,
             "alignment": None if self.alignment is None else self.alignment.as_dict(),
+            "wider_borders": None if self.wider is None else self.wider.as_dict(),
         }
 
 
@@ -202,17 +268,18 @@ def inspected(
     settled = (best is not None and best.cost == 0) or off_the_light(alignment)
     sides = None if settled else two_sides(recording, truth, rules=rules)
     cures: list[TriedCure] = []
-    missing = ""
+    missing, stopped, wider = "", None, None
     if best is not None and not settled and sides is None:
         result = score(replay(recording, best.setting), truth, rules=rules, tables=False)
-        if result.counts.gaps_tripped:
-            light = PassAndGapExtremes.of(recording, truth, rules=rules)
-            missing = reasons_of(recording, truth, best.setting, result, rules=rules, extremes=light).missing_text()
+        light = PassAndGapExtremes.of(recording, truth, rules=rules)
+        why = reasons_of(recording, truth, best.setting, result, rules=rules, extremes=light)
+        missing, stopped = why.missing_text(), _stopped(why)
         cures = tried_cures(recording, truth, best.setting, result, rules=rules)
+        wider = None if stopped is not None else _wider(recording, truth, best, alignment, rules)
     progress(1.0)
     return InspectAnswer(
         quality=quality, alignment=alignment, best=best, sides=sides, step=recording.whole_step, cures=tuple(cures),
-        missing=missing, touching=touching,
+        missing=missing, touching=touching, stopped=stopped, wider=wider,
     )  # fmt: skip
 
 
@@ -240,3 +307,33 @@ def _apart_from_touching(
     if merged.size < touches.sum():
         other = best_fixed(recording, joined, {}, rules=rules)
     return int(merged.size), joined, other
+
+
+def _stopped(why: Reasons) -> VerdictReason | None:
+    """Say where the log stands still, if this is the largest cause of losses; one pass alone does not show it."""
+    struck = [loss for loss in why.losses if loss.code == STOPPED]
+    if len(struck) < FEWEST or 2 * len(struck) < len(why.losses):
+        return None
+    passes = number_of(len(struck), "pass", "passes")
+    return VerdictReason(
+        text=f"The light does not change by a single step in {passes}, first {in_figures(struck[0].at_s)} s after the "
+        "start: the logger or the sensor had stopped. Leave that out (import --except), or log again.",
+        count=len(struck),
+        first_at_s=struck[0].at_s,
+    )
+
+
+def _wider(
+    recording: Recording, truth: Truth, best: Hindsight, alignment: Alignment | None, rules: Rules
+) -> WiderBorders | None:
+    """Count again with borders no sharper than the light; None if that does not leave at most half of the errors."""
+    if alignment is None or not alignment.doubt_after > alignment.doubt:
+        return None
+    more = alignment.ms(alignment.doubt_after - alignment.doubt)
+    tolerance = rules.tolerance_ms + math.ceil(2 * more) / 2
+    counted = best_fixed(recording, truth, {}, rules=replace(rules, tolerance_ms=tolerance))
+    now, then = errors_of(best), errors_of(counted)
+    if 2 * then > now:
+        return None
+    edge, doubt = alignment.ms(alignment.edge), alignment.ms(alignment.doubt)
+    return WiderBorders(tolerance_ms=tolerance, errors=then, errors_now=now, edge_ms=edge, doubt_ms=doubt)

@@ -25,8 +25,10 @@ from teachlab.questions.stale.growing_evidence import (
 )
 from teachlab.questions.stale.lot_alarm import falling_below, level_of_lots
 from teachlab.questions.stress.worth import worth_of
+from teachlab.questions.verdict.claim_words import claim_text
 from teachlab.scoring.by_lot import gaps_tripped_by_lot, lost_rate_by_lot
 from teachlab.scoring.claimable import shown_stretches
+from teachlab.scoring.claims import losses_claim, lot_counts
 from teachlab.scoring.clearance import Clearance
 from teachlab.scoring.error_places import ErrorPlace, error_places
 from teachlab.scoring.margin import LEAST_MARGIN, measure_margin
@@ -37,6 +39,7 @@ if TYPE_CHECKING:
     from teachlab.model.margin import Margin
     from teachlab.model.recording import Recording
     from teachlab.model.setting import Setting
+    from teachlab.statistics.claims.lot_claims import LotClaim
     from teachlab.statistics.lots import Dependence
 
 USED_UP = 0.5
@@ -75,6 +78,8 @@ class RecordingUnderSetting:
     clearance : Clearance or None
         How near the light comes to the levels, and what that shows.
     course : Course
+    claim : LotClaim
+        Bound of the lost rate that assumes nothing about the passes of a lot, as `replay` claims it.
     dependence, trips : Dependence or None
         Bounds of the lost rate, and of the share of gaps tripped, with lots taken into account.
     places : tuple of ErrorPlace
@@ -88,6 +93,7 @@ class RecordingUnderSetting:
     reserves: Mapping[str, float | None] | None
     clearance: Clearance | None
     course: Course
+    claim: LotClaim
     dependence: Dependence | None
     trips: Dependence | None
     places: tuple[ErrorPlace, ...]
@@ -179,21 +185,18 @@ class Staleness(Document):
     @property
     def verdict(self) -> Verdict:
         """The state as a verdict: what to do, the losses now and before, and why."""
-        now = self.now.score.lost_rate
-        low, high = self.now.lost_limits
-        told = f"{now.events} of {now.trials} passes are lost now"
+        now = self.now.claim
+        told = claim_text(now) if now.trials else "No pass is scored."
         if self.before is not None:
-            was = self.before.score.lost_rate
-            told += f", {was.events} of {was.trials} before"
+            was = self.before.claim
+            told += f" Before, {was.events:,} of {number_of(was.trials, 'pass was', 'passes were')} lost."
         decision, meaning, beside = self._meaning()
         return Verdict(
             decision=decision,
             about=f"the setting in use{meaning}",
             claim=HeadlineClaim(
-                text=f"{told}. At {100 * self.confidence:g} % confidence by lots, "
-                f"{100 * low if low > 5e-6 else 0:.3g} to "
-                f"{100 * high:.3g} % are lost now.",
-                upper=high, confidence=self.confidence, passes=now.trials,
+                text=told, upper=now.upper if now.trials else None, confidence=self.confidence,
+                lots=now.lots, passes=now.trials,
             ),
             reasons=tuple(VerdictReason(text=sentence(text)) for text in (*beside, *self.because)),
             next_step=f"Log a new recording with at least {LEAST_PASSES} passes, and run this again on it."
@@ -332,6 +335,7 @@ def _followed(
         reserves=worth.reserves,
         clearance=worth.clearance,
         course=follow(truth, setting, scaled, result, recording.info, confidence=rules.confidence),
+        claim=losses_claim(lot_counts(truth, result.trials), confidence=rules.confidence),
         dependence=lost_rate_by_lot(truth, result.trials, confidence=rules.confidence, proxy=margins.peak_of_pass),
         trips=gaps_tripped_by_lot(truth, result.trials, confidence=rules.confidence),
         places=tuple(error_places(truth, result.trials)),
@@ -397,7 +401,7 @@ def _state(
         return Stale.RETEACH, (*bad, *doubts)
     scored = now.score.lost_rate.trials
     if scored < LEAST_PASSES and not doubts:
-        return Stale.NOT_ENOUGH, (f"{scored} passes were scored, {LEAST_PASSES} are needed",)
+        return Stale.NOT_ENOUGH, (f"{number_of(scored, 'pass was', 'passes were')} scored, {LEAST_PASSES} are needed",)
     doubts += _doubts(setting, now, before, across, least_margin, horizon_hours)
     if doubts:
         return Stale.WATCH, tuple(doubts)

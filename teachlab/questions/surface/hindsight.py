@@ -156,11 +156,15 @@ def level_decision(best: Hindsight, passes: int) -> str:
     passes : int
         Passes to detect.
     """
-    n = best.counts
-    errors = sum(n.get(k, 0) for k in ("lost", "extra", "false_trips", "ignore_trips"))
     if best.cost == 0:
         return "a fixed level can work here"
-    return f"{'no fixed level works' if errors > ACCEPTED_ERRORS * passes else 'a fixed level makes few errors'} here"
+    works = errors_of(best) <= ACCEPTED_ERRORS * passes
+    return f"{'a fixed level makes few errors' if works else 'no fixed level works'} here"
+
+
+def errors_of(best: Hindsight) -> int:
+    """Return losses, false trips and extra switchings of the best pair of levels."""
+    return sum(best.counts.get(k, 0) for k in ("lost", "extra", "false_trips", "ignore_trips"))
 
 
 def best_fixed(

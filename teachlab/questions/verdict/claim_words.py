@@ -80,7 +80,7 @@ def claim_text(claim: LotClaim, *, lots: str = "lots") -> str:
     '0 of 1,000 passes in 20 lots were lost. At 95 % confidence, at most 0.3 % are lost if passes are independent.'
     """
     were = "was" if claim.events == 1 else "were"
-    counted = f"{claim.events:,} of {claim.trials:,} passes in {_groups(claim, lots)} {were} lost"
+    counted = f"{claim.events:,} of {number_of(claim.trials, 'pass', 'passes')} in {_groups(claim, lots)} {were} lost"
     if claim.upper > MOST_TOLD:
         return f"{counted}: no bound below 100 % holds."
     most = f"at {100 * claim.confidence:g} % confidence, at most {share_text(claim.upper)} are lost"
@@ -167,7 +167,7 @@ def _trips(counts: LotCounts, confidence: float) -> str | None:
     claim = trips_claim(counts, confidence=confidence)
     if not claim.trials:
         return None
-    of = "lots" if claim.source is Source.LOTS else "stretches"
+    of = number_of(claim.trials, *(("lot", "lots") if claim.source is Source.LOTS else ("stretch", "stretches")))
     holds = "holds" if claim.events == 1 else "hold"
     bound = f"at most {share_text(claim.upper)} do" if claim.upper <= MOST_TOLD else "no bound below 100 % holds"
-    return f"{claim.events} of {claim.trials} {of} {holds} a false trip: {bound}."
+    return f"{claim.events} of {of} {holds} a false trip: {bound}."

@@ -28,7 +28,7 @@ from teachlab.scoring.claims import lot_counts
 from teachlab.scoring.clearance import near_misses
 from teachlab.scoring.error_places import error_places
 from teachlab.scoring.margin import LEAST_MARGIN
-from teachlab.scoring.reasons import reasons_of
+from teachlab.scoring.reasons import Reasons, reasons_of
 from teachlab.scoring.scoring import score
 from teachlab.statistics.claims.decisions import (
     ACCEPTED_ERRORS,
@@ -283,7 +283,10 @@ def setting_verdict(
     # Passes that lie beside the light say nothing against a setting.
     lies = by.alignment
     apart = lies is not None and lies.matters and decision not in {Decision.USE, Decision.LIMIT}
-    if apart:
+    why_lost = reasons_of(recording, truth, setting, result, rules=by.rules, extremes=extremes, step=step)
+    # A log that stands still says nothing either.
+    stopped = not apart and decision in {Decision.NONE, Decision.OPEN} and _log_stopped(why_lost, result, by.accepted)
+    if apart or stopped:
         decision = Decision.OPEN
     good = decision in {Decision.USE, Decision.LIMIT}
     # What the claim says about the output itself is no limit of its use.
@@ -298,7 +301,7 @@ def setting_verdict(
             VerdictReason(text="The passes do not lie where the light is: no setting can be judged by them.")
         )
     elif overturned is None:
-        undecided, more = _undecided(decision, truth, tried, cost, errors, by, passes)
+        undecided, more = ([], ()) if stopped else _undecided(decision, truth, tried, cost, errors, by, passes)
         reasons += undecided
     else:
         # Said before the claim, in a good case as in a bad one.
@@ -306,7 +309,7 @@ def setting_verdict(
     if swapped := swapped_kinds(truth, found.trials):
         reasons.append(swapped)
     before, placed = len(reasons), len(error_places(truth, found.trials))
-    reasons += _errors(recording, truth, setting, result, found, by, extremes, step)
+    reasons += _errors(recording, truth, found, why_lost)
     cures: list[TriedCure] = []
     if (by.cures or not good) and not apart:
         cures = tried_cures(recording, truth, setting, result, rules=by.rules, extremes=extremes, step=step)
@@ -336,6 +339,8 @@ def setting_verdict(
         reasons=tuple(reasons),
         next_step=""
         if by.files is None
+        else f"teachlab inspect {typed_again(by.files.recording, truth=by.files.truth)}"
+        if stopped
         else by.files.next_step(
             decision,
             fixed=type(setting) is Setting,
@@ -577,23 +582,20 @@ def _none_works(tried: Sequence[tuple[CostBound, bool]], by: JudgedBy) -> Verdic
     )
 
 
-def _errors(
-    recording: Recording,
-    truth: Truth,
-    setting: Setting,
-    result: Score,
-    found: Claimable,
-    by: JudgedBy,
-    extremes: PassAndGapExtremes | None,
-    step: float | None,
-) -> list[VerdictReason]:
+def _log_stopped(why_lost: Reasons, result: Score, accepted: float) -> bool:
+    """Whether no more errors than accepted are left without the passes in which the log stands still."""
+    n, still = result.counts, why_lost.counts.get("stands-still", 0)
+    wrong = n.lost + n.false_trips + n.ignore_false_trips + n.extra
+    return still > 0 and wrong - still <= accepted * (n.scored_passes - still)
+
+
+def _errors(recording: Recording, truth: Truth, found: Claimable, why_lost: Reasons) -> list[VerdictReason]:
     """Return the errors by cause, the largest first, each with its place."""
     info = recording.info
     out: list[VerdictReason] = []
     for place in error_places(truth, found.trials):
         at = place.first_sample / info.sample_rate_hz
         out.append(VerdictReason(text=place_text(place, info), count=place.count, first_at_s=at))
-    why_lost = reasons_of(recording, truth, setting, result, rules=by.rules, extremes=extremes, step=step)
     for cause in why_lost.causes():
         text = f"{cause.text[:1].upper()}{cause.text[1:]}"
         text += "" if text.endswith("?") else "."
