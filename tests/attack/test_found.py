@@ -278,3 +278,41 @@ def test_a_column_whose_name_is_no_text_is_one_message(tmp_path: Path) -> None:
     done = CliRunner().invoke(app, ["inspect", str(tmp_path / "a.parquet")])
     assert done.exit_code == 2, done.exception
     assert "not a readable Parquet file" in " ".join(done.stderr.split())
+
+
+@pytest.mark.parametrize("rows", ["", "200,300,ignore\n"])
+@pytest.mark.parametrize("command", ["replay", "card", "stale"])
+def test_a_table_without_a_pass_to_detect_and_a_setting_that_trips(tmp_path: Path, rows: str, command: str) -> None:
+    """It ended in a fault: changes of the setting were sized by the shortest pass, and there is none."""
+    light = np.tile(np.repeat([10.0, 90.0], [80, 20]), 20) + np.random.default_rng(4).normal(0, 1, 2000)
+    write_recording(tmp_path / "r.parquet", [light], RecordingInfo(sample_rate_hz=1000.0, unit="mV"))
+    (tmp_path / "r.passes.csv").write_text(f"start,end,expect\n{rows}")
+    (tmp_path / "s.json").write_text(
+        '{"schema": 1, "unit": "mV", "on_level": 50, "off_level": 40, "polarity": "light-on"}'
+    )
+    asked = [command, str(tmp_path / "r.parquet"), "--setting", str(tmp_path / "s.json")]
+    done = CliRunner().invoke(app, asked)
+    assert done.exit_code in {0, 1}, done.output
+    assert done.exception is None or isinstance(done.exception, SystemExit)
+    assert "No pass is scored" in done.stdout or command != "replay"
+
+
+def test_a_column_without_a_number_is_refused_before_a_recording_is_written(tmp_path: Path) -> None:
+    log = tmp_path / "l.csv"
+    log.write_text("t,light\n" + "".join(f"{k},nan\n" for k in range(50)))
+    asked = [
+        "import",
+        str(log),
+        "--column",
+        "light",
+        "--unit",
+        "mV",
+        "--rate",
+        "1000",
+        "--out",
+        str(tmp_path / "r.parquet"),
+    ]
+    done = CliRunner().invoke(app, asked)
+    assert done.exit_code == 2
+    assert "no row of column 'light' holds a number (50 rows are empty or NaN)" in done.stderr.replace("\n", " ")
+    assert not (tmp_path / "r.parquet").exists()

@@ -258,6 +258,12 @@ def _finish(job: ImportJob, log: Log, survey: Survey, spool: Spool, progress: Pr
     about = {}
     if isinstance(log, TextLog):
         about = {IMPORT_KEY: json.dumps({"schema": 1, "layout": asdict(log.layout)}).encode()}
+    for k, light in enumerate(survey.lights):
+        if light.invalid == survey.rows:
+            raise InputError(
+                f"{job.path}: no row of column '{log.columns[survey.lights_at[k]]}' holds a number ({survey.rows:,} "
+                "rows are empty or NaN). Name the column of the light with --column, or log again."
+            )
     with one_result():
         for k, (out, path) in enumerate(zip(outs, truth_paths, strict=True)):
             kind = survey.lights[k].dtype

@@ -105,6 +105,8 @@ def tried_cures(
     useless = unusable(result)
     if type(setting) is not Setting or recording.samples > MOST_SAMPLES or not (errors or useless):
         return []
+    if not truth.detect.any():
+        return []
     found = extremes or PassAndGapExtremes.of(
         recording, truth, evaluation_rate_hz=setting.evaluation_rate_hz, rules=rules
     )
