@@ -34,7 +34,7 @@ def test_cells_on_lanes_are_those_from_runs(seed: int, fast: bool, monkeypatch: 
     except Abstained:
         pytest.skip("passes do not stand out")
     grid = CellGrid.of(shown, levels=7, delays=6, levels_only=False)
-    if seed % 2:
+    if seed % 4 < 2:
         grid = replace(grid, on_delays=ON, off_delays=OFF, filters=np.array([1, 2, 5]))
     monkeypatch.setattr(lane_counts, "HELD_ONSETS", 50)
     monkeypatch.setattr(lane_counts, "KEPT", 2000)

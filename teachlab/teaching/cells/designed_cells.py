@@ -167,15 +167,11 @@ class ShownCounter:
         return Clock.of(self._view.events.light.size, self._view.rate_hz, None)
 
     @cached_property
-    def _invalid(self) -> TwoState:
+    def _counter(self) -> DelayCounter:
         light, validity = self._view.events.light, Validity()
         validity.push(np.isnan(light), light.size)
-        return validity.state()
-
-    @cached_property
-    def _counter(self) -> DelayCounter:
         return DelayCounter(
-            truth_of(self._view.events), self._clock, self._invalid, border=self._view.events.guard,
+            truth_of(self._view.events), self._clock, validity.state(), border=self._view.events.guard,
             last_pass=self._scored,
         )  # fmt: skip
 
@@ -237,8 +233,8 @@ class ShownCounter:
         if self._lane_counter is None:
             view, sign = self._view, self._view.sign
             self._lane_counter = LaneCounter(
-                view.events.light, np.unique(sign * turned), light_on=sign > 0, invalid=self._invalid,
-                counter=self._counter, fast=self._fast,
+                view.events.light, np.unique(sign * turned), light_on=sign > 0, counter=self._counter,
+                fast=self._fast,
             )  # fmt: skip
         return self._lane_counter
 

@@ -15,8 +15,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from teachlab.sensor.delays import consecutive_filter
-from teachlab.sensor.edges import Edges, TwoState
+from teachlab.sensor.edges import Edges
 from teachlab.sensor.lane_delays import filtered, held, lasting
 from teachlab.sensor.latch import Lanes, compared, later, packed, places_of, states_of
 from teachlab.teaching.cells.delay_counts import DETECT, EXCLUDED, KINDS, NEVER_SWALLOWED, DelayCounter
@@ -48,22 +47,17 @@ class LaneCounter:
         All levels that comparators may have.
     light_on : bool
         Whether the output is active when light.
-    invalid : TwoState
-        True where an evaluation is invalid.
     counter : DelayCounter
         Of the same stretch.
     fast : bool
         Whether to count the compiled way, where the extra ``fast`` is installed.
     """
 
-    def __init__(
-        self, light: Values, levels: Values, *, light_on: bool, invalid: TwoState, counter: DelayCounter,
-        fast: bool,
-    ) -> None:  # fmt: skip
-        self._size, self._light_on, self._counter, self._invalid = light.size, light_on, counter, invalid
-        self._gaps = bool(invalid.first or invalid.edges.size)
-        self._levels = levels
-        self._light, self._marks = _small(_filled(light) if self._gaps else light, levels)
+    def __init__(self, light: Values, levels: Values, *, light_on: bool, counter: DelayCounter, fast: bool) -> None:
+        self._size, self._light_on, self._counter, self._levels = light.size, light_on, counter, levels
+        valid = ~np.isnan(light)
+        self._valid = None if valid.all() else packed(valid)
+        self._light, self._marks = _small(light if self._valid is None else _filled(light), levels)
         self._scratch = np.empty(COMPARED, bool)
         self._compiled = _compiled() if fast else None
         self._kept: dict[tuple[float, float, int], tuple[Lanes, bool]] = {}
@@ -140,13 +134,17 @@ class LaneCounter:
         return (lanes, first) if self._light_on else (np.invert(lanes, out=lanes), not first)
 
     def _filtered(self, lanes: Lanes, consecutive: int, before: bool) -> Lanes:
-        if not self._gaps:
+        if self._valid is None:
             way = filtered if self._compiled is None or consecutive > LANE else self._compiled.filtered
             out: Lanes = way(lanes, consecutive, before)
             return out
-        # Invalid evaluations neither count nor begin the count anew.
-        state = TwoState(before, self._edges(lanes, before).astype(np.int64))
-        return packed(consecutive_filter(state, self._invalid, consecutive, self._size).dense(self._size))
+        # Invalid evaluations neither count nor begin the count anew: each asks for the valid ones before it.
+        asked = every = some = lanes
+        for _ in range(consecutive - 1):
+            one_before = later(asked, 1, before)
+            asked = states_of(one_before & self._valid, ~one_before & self._valid, before)
+            every, some = every & asked, some | asked
+        return states_of(every, ~some, before)
 
     def _edges(self, lanes: Lanes, before: bool) -> Edges:
         at = places_of(lanes ^ later(lanes, 1, before))
