@@ -219,7 +219,14 @@ def test_borders_that_scatter_are_measured_before_anything_is_judged(tmp_path, m
     write_truth("line.passes.parquet", Truth.from_arrays(start + off[0], start + 60 + off[1], uncertainty_samples=1.0))
     told = CliRunner().invoke(app, ["inspect", "line.parquet"]).stdout.splitlines()
     assert told[0].startswith("The borders of your passes scatter by ±1")
-    mended(told)
+    step = mended(told)
+    words = ["bench", "line.parquet", "--strategy", "two-sample-midpoint", "--draws", "4"]
+    told = CliRunner().invoke(app, words).stdout.splitlines()
+    assert any(one.startswith("Cannot be decided: ") for one in told), told
+    assert "Why: The borders of the passes are less sure than stated: measure how sure before a setting is judged." in (
+        " ".join(one.strip() for one in told)
+    )
+    assert f"Next: teachlab {step}" in told
 
 
 def test_passes_off_the_light_are_moved_before_anything_is_judged(tmp_path, monkeypatch):

@@ -298,7 +298,11 @@ def setting_verdict(
     more: tuple[str, ...] = ()
     if apart:
         reasons.append(
-            VerdictReason(text="The passes do not lie where the light is: no setting can be judged by them.")
+            VerdictReason(
+                text="The passes do not lie where the light is: no setting can be judged by them."
+                if lies is not None and lies.off
+                else "The borders of the passes are less sure than stated: measure how sure before a setting is judged."
+            )
         )
     elif overturned is None:
         undecided, more = ([], ()) if stopped else _undecided(decision, truth, tried, cost, errors, by, passes)
