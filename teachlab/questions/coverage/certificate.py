@@ -285,13 +285,26 @@ def _name_warnings(names: Mapping[str, tuple[int, int]], divided: bool) -> list[
     return out
 
 
+def _runs(hours: list[int]) -> str:
+    """Return ascending hours, those in a row by the first and the last of them.
+
+    Examples
+    --------
+    >>> _runs([0, 1, 2, 5, 7, 8])
+    '00 to 02, 05, 07 to 08'
+    """
+    first = [h for h in hours if h - 1 not in hours]
+    last = [h for h in hours if h + 1 not in hours]
+    return ", ".join(f"{a:02d}" if a == b else f"{a:02d} to {b:02d}" for a, b in zip(first, last, strict=True))
+
+
 def _hour_warnings(hours: Mapping[str, tuple[int, int]], seen: OpenGaps) -> list[str]:
     if not hours:
         return []
     out = []
-    absent = [f"{h:02d}" for h in range(24) if f"{h:02d}" not in hours]
+    absent = [h for h in range(24) if f"{h:02d}" not in hours]
     if absent:
-        out.append(f"Hours of the day without a pass: {', '.join(absent)}.")
+        out.append(f"Hours of the day without a pass: {_runs(absent)}.")
     if seen.cut is not None and (late := [h for h, (t, s) in hours.items() if s and not t]):
         out.append(f"Hours of the day that are scored but were not in the teach block: {', '.join(late)}.")
     return out
