@@ -94,7 +94,8 @@ class Evaluated:
         for block in self._recording.blocks(0, self._samples()):
             a = self._clock.first_at_or_after(block.start)
             b = min(self._clock.first_at_or_after(block.start + block.light.size), self.stop)
-            picked = self._clock.sample_of(np.arange(a, b)) - block.start
+            every = self._clock.every_sample
+            picked = slice(0, b - a) if every else self._clock.sample_of(np.arange(a, b)) - block.start
             light[a:b] = block.light[picked]
             if block.invalid is not None:
                 invalid = np.zeros(self.stop, bool) if invalid is None else invalid

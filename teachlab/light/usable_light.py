@@ -89,12 +89,13 @@ def bounded(block: Block, name: str) -> Block:
     return Block(block.start, np.where(beyond, np.copysign(light.dtype.type(limit), light), light), block.invalid)
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(slots=True)
 class _Bounded:
-    """A source whose blocks are bounded as they are read."""
+    """A source whose blocks are bounded as they are read; once all were seen to lie within the limit, no more."""
 
     inner: LightSource
     name: str
+    within: bool = False
 
     @property
     def samples(self) -> int:
@@ -112,9 +113,14 @@ class _Bounded:
 
     def read(self, start: int, stop: int) -> Block:
         """Return the samples ``[start, stop)``."""
-        return bounded(self.inner.read(start, stop), self.name)
+        block = self.inner.read(start, stop)
+        return block if self.within else bounded(block, self.name)
 
     def blocks(self, start: int, stop: int, size: int) -> Iterator[Block]:
         """Iterate over ``[start, stop)``, at most `size` samples each."""
+        within = self.within or (start == 0 and stop >= self.samples)
         for block in self.inner.blocks(start, stop, size):
-            yield bounded(block, self.name)
+            found = block if self.within else bounded(block, self.name)
+            within &= found is block
+            yield found
+        self.within = within

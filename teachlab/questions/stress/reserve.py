@@ -20,6 +20,7 @@ from teachlab.questions.stress.reserve_path import Path, Reserve
 from teachlab.questions.surface.given_settings.chain import Play, count_chain
 from teachlab.questions.surface.values.kinds import Kind
 from teachlab.questions.surface.values.levels import read_first
+from teachlab.questions.surface.values.spans import Spans
 from teachlab.sensor.delays import delay_stages
 from teachlab.sensor.edges import merged
 
@@ -29,7 +30,6 @@ if TYPE_CHECKING:
     from teachlab.model.truth import Truth
     from teachlab.questions.stress.light import Floats
     from teachlab.questions.surface.values.levels import FirstReading
-    from teachlab.questions.surface.values.spans import Spans
     from teachlab.sensor.clock import Clock
     from teachlab.sensor.steps import EvaluatedStretch, SteppedSignal
 
@@ -175,14 +175,24 @@ class _Search:
         suspect = counts.touching | (between.found if setting.light_on else between.found[::-1])
         return right[turn], suspect[1:-1][turn]
 
+    def _begin_of(self, walk: Floats) -> int:
+        """Return the sample from which on light has an effect on the trials, at all points of a walk."""
+        if self.path.setting.has_memory:
+            return 0
+        clock, (on, off) = self.reading.clock, self.path.levels(walk, self.reading)
+        spans = Spans.of(self.truth, clock, self.reading.invalid, rules=self.rules)
+        settled = spans.settled_before(self.recording, clock, float(off.min()), float(on.max()))
+        return 0 if settled is None else settled[0]
+
     def _finer(self, walk: Floats, asked: NDArray[np.bool_]) -> tuple[Floats, NDArray[np.bool_]]:
         """Return the walk from the first open stretch on, with more points in it, and what is settled."""
         asked = asked[: walk.size - 1]
         first = int(np.argmax(asked))
         # All open stretches at once if their samples are few enough; otherwise only the first; otherwise an even
         # division.
+        begin = self._begin_of(walk)
         for stretches in (np.flatnonzero(asked), np.array([first])):
-            samples = self.path.samples(self.recording, self.reading, walk, stretches)
+            samples = self.path.samples(self.recording, self.reading, walk, stretches, begin)
             if samples is not None:
                 points = self.path.with_breaks(*samples, walk[first:])
                 sign = 1.0 if self.path.start < self.path.end else -1.0

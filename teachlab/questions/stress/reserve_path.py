@@ -110,15 +110,18 @@ class Path:
         return inside if self.start < self.end else inside[::-1]
 
     def samples(
-        self, recording: Recording, reading: FirstReading, walk: Floats, stretches: NDArray[np.intp]
+        self, recording: Recording, reading: FirstReading, walk: Floats, stretches: NDArray[np.intp], begin: int = 0
     ) -> tuple[Floats, Floats] | None:
-        """Return the distinct samples that meet the on-level, and the off-level, in stretches; None if too many."""
+        """Return the distinct samples from `begin` on that meet the on-level, and the off-level, in stretches.
+
+        None if they are too many.
+        """
         ranges = []
         for levels in self.levels(walk, reading):
             ends = np.sort(np.stack((levels[stretches], levels[stretches + 1])), axis=0)
             ranges.append(np.sort(ends.T, axis=0))
         found = [np.empty(0), np.empty(0)]
-        for block in evaluated(recording.blocks(), reading.clock):
+        for block in evaluated(recording.blocks(begin), reading.clock):
             invalid = block.invalid_mask()
             light = block.light if invalid is None else block.light[~invalid]
             for k, ends in enumerate(ranges):
