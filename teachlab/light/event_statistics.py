@@ -186,10 +186,14 @@ def inner_valleys(events: Events, sign: int, level: float, *, release_hold: int 
     seen = seen_light(events, sign)
     if seen.dark:
         return np.empty(0, np.float64)
-    windows = windows_shown(events)
-    usable = events.detect & seen.clean(windows.start, windows.stop)
-    found = seen.valleys(windows.start[usable], windows.stop[usable], level, release_hold)
-    return found[~np.isnan(found)]
+    known: dict[object, Heights] = events.known if isinstance(events, TabledEvents) else {}
+    key = "inner", sign, level, release_hold
+    if key not in known:
+        windows = windows_shown(events)
+        usable = events.detect & seen.clean(windows.start, windows.stop)
+        found = seen.valleys(windows.start[usable], windows.stop[usable], level, release_hold)
+        known[key] = found[~np.isnan(found)]
+    return known[key]
 
 
 def seen_light(events: Events, sign: int) -> StretchLight | TabledLight:

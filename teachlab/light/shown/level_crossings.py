@@ -94,7 +94,7 @@ def _shortened(light: Heights) -> Heights:
 def _steps(light: Heights) -> tuple[Heights, Heights, Heights, Heights, float]:
     """Return the levels, descending, at which the first or last crossing moves, and the lowest light on each side."""
     n = light.size
-    first, last = records(light), n - 1 - records(light[::-1])
+    first, last = _records(light), n - 1 - _records(light[::-1])
     levels = merged(light[first], light[last])[::-1]
     begin = first[np.searchsorted(light[first], levels)]
     end = last[np.searchsorted(light[last], levels)]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from functools import partial
 from typing import ClassVar
 
 from teachlab.errors import Abstained
@@ -12,7 +13,7 @@ from teachlab.teaching.parameters import about, check_parameters, record
 from teachlab.teaching.rules.classic import show
 from teachlab.teaching.rules.guard_parameters import ABOUT_POSITION, ABOUT_SHARE, POSITION, SHARE
 from teachlab.teaching.rules.hysteresis import WidthReason, design, reserved_height, wanted_width
-from teachlab.teaching.rules.labelled_events import guards_of, statistics_of, told
+from teachlab.teaching.rules.labelled_events import guards_of, once_shown, statistics_of, told
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -67,6 +68,10 @@ class QuantileGuard:
 
     def teach(self, view: TeachView) -> Setting:
         """Return the level between the two guards of the events shown."""
+        # A strategy that tries filters hands over to this one, on the same events.
+        return once_shown(view.events, (self, view.direction, view.base), partial(self._placed, view))
+
+    def _placed(self, view: TeachView) -> Setting:
         found = statistics_of(view)
         guards = guards_of(view, found, self.share)
         apart = guards.object - guards.background
