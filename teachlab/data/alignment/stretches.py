@@ -71,7 +71,8 @@ class Bins:
         cuts = np.append(0, np.arange(self._start + (first + 1) * self._width, b, self._width) - a)
         rows = slice(first, first + cuts.size)
         self._count[rows] += np.diff(np.append(cuts, light.size))
-        total = np.add.reduceat(light, cuts, dtype=np.float64)
+        with np.errstate(over="ignore", invalid="ignore"):  # extreme light is bounded below
+            total = np.add.reduceat(light, cuts, dtype=np.float64)
         if block.invalid is not None or not np.isfinite(total).all():
             invalid, light = Block(a, light, invalid).invalid_mask(), light.astype(np.float64)
             if invalid is not None:
