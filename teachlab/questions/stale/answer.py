@@ -79,7 +79,7 @@ class RecordingUnderSetting:
         How near the light comes to the levels, and what that shows.
     course : Course
     claim : LotClaim
-        Bound of the lost rate that assumes nothing about the passes of a lot, as `replay` claims it.
+        Bound of the lost rate by lots, however much the passes of a lot resemble each other, as `replay` claims it.
     dependence, trips : Dependence or None
         Bounds of the lost rate, and of the share of gaps tripped, with lots taken into account.
     places : tuple of ErrorPlace
