@@ -384,7 +384,7 @@ def test_the_claim_half_overturns_the_choice() -> None:
     assert bench_recording(recording, lots, built, options=DrawOptions(draws=5)).verdict.decision == "use"
     light = recording.light[:].copy()
     for k in range(66, 100, 2):
-        light[truth.start[k] : truth.end[k]] = 12.0
+        light[truth.start[k] : truth.end[k]] = np.resize([12.0, 12.5], 100)  # dark, and no light that stands still
     spoilt = bench_recording(Recording.from_array(light, INFO), lots, built, options=DrawOptions(draws=5)).verdict
     assert spoilt.decision == "none of these works"
     assert spoilt.reasons[0].count == 17
