@@ -35,6 +35,7 @@ def align_command(
     from teachlab.data.alignment import AlignAnswer, aligned_truth, measure_alignment, with_room
     from teachlab.data.alignment.writing import check_out, write_aligned
     from teachlab.data.opening import open_pair
+    from teachlab.wording.alignment import after_agreement
 
     kind = picture_kind(plot)
     if out is not None:
@@ -68,6 +69,9 @@ def align_command(
         emit_json(AlignAnswer(recording=opened.name, alignment=found, out=written, left_out=left).as_dict())
     else:
         _tell(found, recording, truth, details=details, mend=out is None)
+        if out is None and not found.matters:
+            say()
+            say(after_agreement(found, recording, truth, settled=whole_periods is not None))
         if written is not None:
             say(
                 f"Moved passes: {written}; their borders are now uncertain by ±{moved.uncertainty_samples:.3g} samples."

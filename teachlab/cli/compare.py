@@ -53,8 +53,11 @@ def compare_command(
     of = typed_again(recording, truth=truth, setting=setting[best])
     fixed = with_ is None and type(found.settings[best]) is Setting
     step = f"teachlab report {of} --out record" if fixed else f"teachlab replay {of}"
+    if with_ is not None and len(set(setting)) > 1:
+        # Only on the same passes can a difference come from the setting alone.
+        step = f"teachlab compare {typed_again(recording, truth=truth)} {shlex.join(_given(setting))}"
     if more := found.verdict.next_step:
-        again = shlex.join(["NEW.parquet", *(word for one in setting for word in ("--setting", one))])
+        again = shlex.join(["NEW.parquet", *_given(setting)])
         step = f"{more} Then: teachlab compare {again}"
     found = replace(found, verdict=found.verdict.leading_to(step))
     if json:
@@ -70,3 +73,7 @@ def compare_command(
         say(line)
     if margin:
         show(margins_table("Margin and reserves", list(zip(found.names, found.sides, strict=True)), found.unit))
+
+
+def _given(setting: list[str]) -> list[str]:
+    return [word for one in setting for word in ("--setting", one)]

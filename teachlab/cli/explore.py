@@ -83,7 +83,7 @@ def explore_command(
     saved = shlex.quote(f"{found.facts['file']}.setting.json")
     of = typed_again(recording, truth=truth)
     if out is not None:
-        say(f"Written: {out}. Open it in a browser: drag a level, and the counts follow.")
+        say(f"Open {out} in a browser. Drag the levels until the errors are fewest, and save the setting there.")
         if not found.facts["light"]["raw"]:
             say("The recording is too long for all of its light to be in the page; --serve shows and replays it all.")
     following = f"Next, with the setting saved here: teachlab replay {of} --setting {saved}"

@@ -10,7 +10,7 @@ import typer
 from teachlab.cli.console import emit_json, progress, say, say_verdict, show, warn
 from teachlab.cli.options import CostFalse, CostMiss, Json, PassesFile, RecordingFile, Tolerance
 from teachlab.errors import ParameterError
-from teachlab.model.printable_text import Lines, typed_again
+from teachlab.model.printable_text import Lines, in_figures, typed_again
 from teachlab.wording.notes import passes_note
 
 if TYPE_CHECKING:
@@ -34,8 +34,12 @@ WORDS = {
     "beat_pulses": "a beat every", "shift_us": "shift from pulse to pulse", "beat_hz": "beat",
     "beat_alias_hz": "seen by the sensor as", "flicker_alias_hz": "seen by the sensor as",
     "ripple_alias_hz": "ripple seen as", "average_ms": "average that removes it", "average_evaluations": "that is",
-    "average_leaves": "flicker that is then left", "limit_lx": "rated for",
+    "average_leaves": "flicker that is then left", "limit_lx": "rated for", "head_room": "rating is",
 }  # fmt: skip
+PERIOD_DIGITS = 5
+"""Periods that lie close together must be told apart."""
+COUNTED = ("pulses", "evaluations")
+"""Units that lose their last letter after 1."""
 
 
 def neighbour(
@@ -65,10 +69,8 @@ def neighbour(
         return
     for pair in answer.pairs:
         (a, b), how = pair.periods_us, "do not disturb each other" if pair.apart else "disturb each other"
-        say(
-            f"{'OK' if pair.apart else 'Problem'}: {a:.6g} and {b:.6g} µs ({1e6 / a:.6g} and {1e6 / b:.6g} Hz) {how}: "
-            f"{pair.answer.verdict}."
-        )
+        us, hz = (" and ".join(in_figures(v, PERIOD_DIGITS) for v in both) for both in ((a, b), (1e6 / a, 1e6 / b)))
+        say(f"{'OK' if pair.apart else 'Problem'}: {us} µs ({hz} Hz) {how}: {pair.answer.verdict}.")
         _values(pair.answer)
     worst = max((pair.answer for pair in answer.pairs), key=lambda one: one.values["longest_run_pulses"])
     _basis(worst)
@@ -184,7 +186,8 @@ def _values(answer: SurroundingsAnswer) -> None:
         elif name not in answer.units:
             text = {True: "yes", False: "no"}.get(value, str(value))
         else:
-            text = "no end" if isinf(value) else f"{0.0 if abs(value) < 1e-12 else value:.6g} {unit}".rstrip()
+            one = unit.removesuffix("s") if value == 1 and unit in COUNTED else unit
+            text = "no end" if isinf(value) else f"{in_figures(0.0 if abs(value) < 1e-12 else value)} {one}".rstrip()
         say(f"{words:>28}  {text}")
 
 

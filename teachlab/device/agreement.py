@@ -11,6 +11,7 @@ from teachlab.device.logged_edges import LoggedEdges, logged_edges
 from teachlab.device.matching import ContradictedEdge, MatchedEdges, matched_edges
 from teachlab.errors import ParameterError
 from teachlab.model.json_values import Document
+from teachlab.model.printable_text import in_figures, number_of
 from teachlab.model.recording import Origin
 from teachlab.model.score import check_confidence
 from teachlab.model.verdict import HeadlineClaim, Verdict, VerdictReason
@@ -228,8 +229,9 @@ def _verdict(
     if shift.median is not None:
         reasons.append(VerdictReason(
             text=f"Of the matched edges the sensor switched {shift.early:,} early, {shift.exact:,} exactly and "
-            f"{shift.late:,} late (5 to 95 %: {shift.p05:+.3g} to {shift.p95:+.3g} samples), after {lag} samples of "
-            "constant lag, which may be lag of the log or a delay of both edges."
+            f"{shift.late:,} late (5 to 95 %: {in_figures(shift.p05, 3, sign=True)} to "
+            f"{in_figures(shift.p95, 3, sign=True)} samples), after {number_of(lag, 'sample')} of constant lag, which "
+            "may be lag of the log or a delay of both edges."
         ))  # fmt: skip
     lots = f"{share.lots} {'lots' if share.named else 'stretches of this recording'}"
     sure = f"{100 * share.confidence:g} % interval"
@@ -250,11 +252,13 @@ def _verdict(
         need = lots_needed(ACCEPTED_ERRORS, (1 + share.confidence) / 2)
         limit = f"{named}: this holds for the recording alone."
         reasons.insert(0, VerdictReason(
-            text=f"For proof that at least {100 * LEAST_SHARE:g} % of the pulses are reproduced, at "
-            f"{100 * share.confidence:g} % confidence, it takes {need} named lots without a fault, or a statement of "
-            "how pulses of a lot correlate (--assume)."
+            text=f"Too few named lots without a fault to show, at {100 * share.confidence:g} % confidence, that "
+            f"at least {100 * LEAST_SHARE:g} % of the pulses are reproduced. A statement of how pulses of a lot "
+            "correlate (--assume) may do with fewer."
         ))  # fmt: skip
-        step = f"Log {need} lots beside the output, and name the lot of every pass. Then run this again."
+        step = (
+            f"Log {need} lots beside the output, and name the lot of every pass. All must agree. Then run this again."
+        )
         if unmatched:
             step = f"Look at the edges that differ (--details). {step}"
     return Verdict(

@@ -15,6 +15,7 @@ import teachlab.testing.shown as shown
 from teachlab.errors import Abstained
 from teachlab.model.following_and_window import unknown_kind
 from teachlab.model.json_values import plain
+from teachlab.model.printable_text import level_text
 from teachlab.model.setting import Setting
 from teachlab.model.teaching import Strategy, TeachView
 
@@ -38,7 +39,7 @@ class StrategyAnswer:
     def __str__(self) -> str:
         if self.setting is not None:
             s = self.setting
-            return f"on {s.on_level!r}, off {s.off_level!r}, {s.polarity}"
+            return f"on {level_text(s.on_level)}, off {level_text(s.off_level)}, {s.polarity}"
         return f"abstained: {self.abstained}" if self.abstained is not None else self.fault
 
     def document(self) -> dict[str, Any]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 
 from teachlab.data.alignment.answer import Alignment, Room
+from teachlab.model.printable_text import typed_again
 
 WIDTH_TELLS = 2.0
 """Passes that are longer or shorter by more than this many uncertainties of a border are mentioned."""
@@ -127,14 +128,21 @@ def agreement(alignment: Alignment) -> str:
     half = (a.lags.high - a.lags.low) / 2
     rest = "Nothing needs mending."
     if a.ambiguous:
-        rest = (
-            f"But the line is so regular that {100 * a.rival:.0f} % as many borders fit one or two passes off. Check "
-            "by hand that the first pass of the table is the first product of the log."
-        )
+        rest = f"But the line is so regular that {100 * a.rival:.0f} % as many borders fit one or two passes off."
     return (
         f"Truth and light agree: lag {with_error(-a.ms(a.lags.shift.shift), a.ms(half))}, scatter "
         f"±{duration(2 * a.ms(a.lags.jitter))}, within the doubt of ±{duration(a.ms(a.doubt))}. {rest}"
     )
+
+
+def after_agreement(alignment: Alignment, recording: str, truth: str | None = None, *, settled: bool = False) -> str:
+    """Return what to do where nothing needs mending; `settled`: whole passes off have been ruled out by hand."""
+    command = f"teachlab inspect {typed_again(recording, truth=truth)}"
+    if alignment.ambiguous and not settled:
+        return (
+            f"Next: Check by hand that the first pass of the table is the first product of the log. If it is: {command}"
+        )
+    return f"Next: {command}"
 
 
 def _level(room: float, unit: str) -> str:

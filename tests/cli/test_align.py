@@ -70,6 +70,7 @@ def test_the_remedy_as_printed_works(late):
     again = run(late / "line-aligned.parquet")
     assert again.exit_code == 0
     assert again.stdout.startswith("Truth and light agree: lag ")
+    assert again.stdout.endswith(f"\n\nNext: teachlab inspect {late}/line-aligned.parquet\n")
 
 
 def test_passes_alone(late, tmp_path):

@@ -127,6 +127,20 @@ def test_two_recordings_are_unpaired(line: Path) -> None:
     assert found["false_trips"]["ratio"]["estimate"] is None
 
 
+def test_two_recordings_show_no_difference_of_settings(line: Path) -> None:
+    """It is said first, and the step puts both settings on the same passes."""
+    a, b = line.parent / "at40.json", line.parent / "at70.json"
+    words = ["compare", str(line), "--with", str(line), "--setting", str(a)]
+    said = " ".join(CliRunner().invoke(app, [*words, "--setting", str(b)]).stdout.split())
+    first = "Not established: that a difference comes from the setting, since two recordings were compared. Claim: "
+    assert said.startswith(first)
+    assert said.endswith(f"Next: teachlab compare {line} --setting {a} --setting {b}")
+    for one in (words, [*words, "--setting", str(a)]):
+        said = " ".join(CliRunner().invoke(app, one).stdout.split())
+        assert said.startswith(first)
+        assert said.endswith(f"Next: teachlab replay {line} --setting {a}")
+
+
 def test_refusals(line: Path) -> None:
     one = ["compare", str(line), "--setting", str(line.parent / "at40.json")]
     result = CliRunner().invoke(app, one)

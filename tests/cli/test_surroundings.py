@@ -34,7 +34,7 @@ def test_pairs_of_pulse_trains() -> None:
     assert found[1]["run_pulses"] is None
     text = run("neighbour", "--period-us", 100, "--period-us", 103, "--width-us", 5, "--consecutive", 4)
     said = " ".join(text.output.split())
-    assert said.startswith("Problem: 100 and 103 µs (10000 and 9708.74 Hz) disturb each other: up to 4 pulses in a row")
+    assert said.startswith("Problem: 100 and 103 µs (10000 and 9708.7 Hz) disturb each other: up to 4 pulses in a row")
     assert "and the filter needs 4 evaluations: the neighbour can switch the output." in said
     # The step that is named cures it.
     assert said.endswith("Next: Set a filter of at least 5 evaluations in a row, or choose other pulse frequencies.")
@@ -73,6 +73,18 @@ def test_calculations(name: str) -> None:
     begins = {"beat": "Problem: ", "lamp": "Problem: ", "ambient": "OK: ", "target": ""}[name]
     assert text.startswith(begins + sentence(found["verdict"]))
     assert f"Holds for: {found['limits']}. Source: {found['source']}. Next: " in text
+
+
+def test_numbers_for_people_have_four_digits_and_agree_with_their_unit() -> None:
+    lamps = run("lamp", "--evaluation-rate-hz", 90, "--swing", 30, "--hysteresis", 20).output
+    assert "that is  1 evaluation\n" in lamps
+    assert "that is  10 evaluations\n" in run("lamp", *CALLS["lamp"]).output
+    rated = run("ambient", "--limit-lx", 5000, "--expected-lx", 12_000).output
+    assert "rating is  0.4167 times the light on the line\n" in rated
+    assert "ratio  0.0463 times\n" in run(
+        "target", "--measured", 2000, "--reflectance", 0.9, "--other-reflectance", 0.06, "--distance", 100,
+        "--other-distance", 120,
+    ).output  # fmt: skip
 
 
 GOOD: dict[str, dict[str, list[object]]] = {

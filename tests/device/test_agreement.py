@@ -57,10 +57,18 @@ def test_pulses_are_counted_by_hand() -> None:
     assert found.lots_fully_reproduced == 0.6
     assert found.verdict.decision == "cannot be decided"
     assert found.verdict.about == "18 of 20 logged and 18 of 20 replayed edges agree; replayed:"
-    assert "it takes 72 named lots without a fault" in found.verdict.reasons[0].text
+    assert found.verdict.reasons[0].text == (
+        "Too few named lots without a fault to show, at 95 % confidence, that at least 95 % of the pulses are "
+        "reproduced. A statement of how pulses of a lot correlate (--assume) may do with fewer."
+    )
+    assert "18 exactly and 0 late (5 to 95 %: 0 to 0 samples), after 3 samples of constant lag" in (
+        found.verdict.reasons[3].text
+    )
+    # How many lots it takes is said once, by the step.
+    assert not any("72" in reason.text for reason in found.verdict.reasons)
     assert found.verdict.next_step == (
         "Look at the edges that differ (--details). Log 72 lots beside the output, and name the lot of every pass. "
-        "Then run this again."
+        "All must agree. Then run this again."
     )
     assert [reason.count for reason in found.verdict.reasons[1:3]] == [2, 2]
 

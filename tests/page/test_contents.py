@@ -113,7 +113,12 @@ def test_the_command_writes_one_page_and_tells_what_it_holds(tmp_path: Path) -> 
     assert told["light_in_page"] is True
     assert out.read_text(encoding="utf-8").startswith("<!doctype html>")
     before = out.read_bytes()
-    assert CliRunner().invoke(app, [*asked, "--out", str(out)]).exit_code == 0
+    told = CliRunner().invoke(app, [*asked, "--out", str(out)])
+    assert told.exit_code == 0, told.output
+    said = " ".join(told.stdout.split())
+    assert said.startswith(
+        f"Open {out} in a browser. Drag the levels until the errors are fewest, and save the setting there. Next, with"
+    )
     assert out.read_bytes() == before
 
 

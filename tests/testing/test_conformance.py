@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import importlib
 import json
+import re
 from pathlib import Path
 from types import ModuleType
 from unittest import SkipTest
@@ -159,6 +160,10 @@ def test_the_command(tmp_path: Path) -> None:
     good = run(app, ["conform", "two-threshold"])
     assert good.exit_code == 0, good.output
     assert "conforms: 19 passed" in good.stdout
+    # Levels are told as anywhere else: at most five digits.
+    told = re.search(r"the same answer: on (\S+), off (\S+), light-on", " ".join(good.stdout.split()))
+    assert told is not None
+    assert all(len(level.replace(".", "")) <= 5 for level in told.groups())
     told = run(app, ["conform", "contamination-aware", "--set", "least_gain=0.8", "--json"])
     document = json.loads(told.stdout)
     assert (told.exit_code, document["strategy"], document["ok"]) == (0, "contamination-aware", True)

@@ -10,7 +10,7 @@ from teachlab.data.alignment.lags import Lags
 from teachlab.data.alignment.shift import ClockShift
 from teachlab.data.alignment.whole_periods import OtherFit
 from teachlab.model.recording import Direction
-from teachlab.wording.alignment import agreement, lead_lines, off_lines
+from teachlab.wording.alignment import after_agreement, agreement, lead_lines, off_lines
 
 
 def alignment(shift, *, rate=0.0, jitter=0.4, width=0.0, doubt=2.0, rival=0.1, room=None):
@@ -36,7 +36,17 @@ def test_agreement_on_a_regular_line_asks_to_check_the_first_pass():
     assert agreement(alignment(0.1)).endswith("within the doubt of ±2 ms. Nothing needs mending.")
     told = agreement(alignment(0.1, rival=0.9))
     assert "90 % as many borders fit one or two passes off" in told
+    assert told.endswith("off.")
     assert "Nothing needs mending" not in told
+    assert after_agreement(alignment(0.1), "a line.parquet", "p.csv") == (
+        "Next: teachlab inspect 'a line.parquet' --truth p.csv"
+    )
+    regular = alignment(0.1, rival=0.9)
+    assert after_agreement(regular, "line.parquet") == (
+        "Next: Check by hand that the first pass of the table is the first product of the log. If it is: "
+        "teachlab inspect line.parquet"
+    )
+    assert after_agreement(regular, "line.parquet", settled=True) == "Next: teachlab inspect line.parquet"
 
 
 @pytest.mark.parametrize(

@@ -135,7 +135,9 @@ def compare(
         names = [f"{names[0]} on {first.name}", f"{names[-1]} on {second.name}"]
         found, lines = _unpaired((a, b), (one.score, other.score), confidence)
         verdict = Verdict(
-            decision=str(OrderStanding.OPEN), about="two recordings", reasons=(VerdictReason(text=sentence(lines[0])),),
+            decision=str(OrderStanding.OPEN),
+            about="that a difference comes from the setting, since two recordings were compared",
+            reasons=(VerdictReason(text=sentence(lines[0])),),
             claim=HeadlineClaim(text="Nothing is claimed. " + lines[-1], confidence=confidence),
         )  # fmt: skip
     else:

@@ -62,7 +62,7 @@ _ENDS = {
 _UNITS = {
     "amplitude_left": "in the unit of the amplitude", "swing": "in the unit of the amplitude, peak to peak",
     "light": "in the unit of the light measured", "share_hit": "of all pulses", "average_leaves": "of its swing",
-    "head_room": "times", "ratio": "times", "exponent": "(power of the distance)",
+    "head_room": "times the light on the line", "ratio": "times", "exponent": "(power of the distance)",
 }  # fmt: skip
 
 
