@@ -125,13 +125,14 @@ def _summary(recording: Recording, q: Quality, found: InspectAnswer) -> list[str
     noise = in_figures(q.noise.overall, 3, "unknown") + f" {q.unit}"
     if q.noise.background is not None and q.noise.object is not None:
         noise = f"{in_figures(q.noise.background, 3)} in gaps, {in_figures(q.noise.object, 3)} {q.unit} in passes"
-    contrast = in_figures(q.contrast, nothing="unknown", sign=True)
+    told = in_figures(q.contrast, nothing="", sign=True)
+    contrast = f"{told} {q.unit}" if told else "not known"
     return [
         f"  {_span(q.seconds)} at {q.sample_rate_hz:.6g} Hz, "
         f"light {in_figures(q.low)} to {in_figures(q.high)} {q.unit}, "
         f"{100 * q.invalid:.3g} % invalid",
         f"  {number_of(q.passes or 0, 'pass', 'passes')}, direction {q.direction or 'not known'}, "
-        f"contrast {contrast} {q.unit}, noise {noise}",
+        f"contrast {contrast}, noise {noise}",
     ]
 
 

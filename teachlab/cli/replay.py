@@ -108,7 +108,8 @@ def replay_command(
         if not details:
             return
     say(f"{opened.name}: {opened.samples} samples at {opened.info.sample_rate_hz:g} Hz, {opened.seconds:.4g} s")
-    say(f"{output.onsets.size} onsets, {output.releases.size} releases; active at start: {output.active_at_start}")
+    began = "active" if output.active_at_start else "inactive"
+    say(f"{output.onsets.size} onsets, {output.releases.size} releases; at the start: {began}")
     for line in _reference_lines(output, opened.info.unit):
         say(line)
     if worth is None:

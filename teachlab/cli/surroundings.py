@@ -37,7 +37,7 @@ WORDS = {
     "average_leaves": "flicker that is then left", "limit_lx": "rated for", "head_room": "rating is",
 }  # fmt: skip
 PERIOD_DIGITS = 5
-"""Periods that lie close together must be told apart."""
+"""With fewer, periods that lie close together look the same."""
 COUNTED = ("pulses", "evaluations")
 """Units that lose their last letter after 1."""
 

@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 SYNTHETIC = "Synthetic light: no evidence about a real line."
 SELF_LABELLED = "The passes are self-labelled: made from this very signal. They may tune; they support no claim."
 GENERATED = "The passes come from a generator, not from a line."
-NOT_TIED = "The passes are not tied to the recording (a CSV, or an older file): check that they belong together."
+NOT_TIED = "Passes not tied to the recording: check that they belong to it."
 
 
 def passes_note(truth: Truth | None) -> str:

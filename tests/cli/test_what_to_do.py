@@ -140,4 +140,4 @@ def test_what_was_as_bad_before_is_not_cleaned(here: Path) -> None:
 def test_remarks_on_the_passes_of_several_recordings_name_them(here: Path) -> None:
     done = CliRunner().invoke(app, shlex.split("stale a.parquet --setting good.json --before d2.parquet"))
     assert done.stderr.count("not tied to the recording") == 1
-    assert done.stderr.startswith("a, d2: The passes are not tied")
+    assert done.stderr == "a, d2: Passes not tied to the recording: check that they belong to it.\n"

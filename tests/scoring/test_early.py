@@ -103,6 +103,8 @@ def test_replay_says_why_by_how_much_and_what_next(tmp_path: Path) -> None:
     assert "2 of the false trips began 1 to 3 ms before the pass that they lasted into; a sample takes 1 ms." in text
     few = "Next: Log a new recording with at least 50 passes, and name the lot of every pass."
     assert few in text  # three passes decide nothing
+    # Neither goes first, the change or the recording: one recording decides on both.
+    assert "Better: the level at 60 counts: no error on these passes. Check it on the new recording too.\n" in text
     bare = CliRunner().invoke(app, ["replay", str(path), "--setting", str(setting), "--no-margin", "--details"]).output
     assert "2 of the false trips began 1 to 3 ms before" in bare
     # Without a look at the light the verdict alone says why, and no margin is measured.

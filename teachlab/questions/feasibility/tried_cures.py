@@ -31,6 +31,8 @@ FILTERS = (3, 5, 9, 17, 33, 65)
 """Evaluations of a tried delay, and of a tried filter; shorter than half of the shortest pass."""
 BANDS = (2.0, 4.0)
 """Multiples of the present distance of the release (at least a tenth of the distance to the background)."""
+ON_NEW = "Check it on a new recording."
+"""Ends the sentence on a change that was found on the passes it is told for."""
 MOST_SAMPLES = 50_000_000
 """Longer recordings are not read a dozen times for advice; `stress` and `surface` do this for them."""
 LEAST_ROOM = 0.1
@@ -167,7 +169,7 @@ def cure_reason(cures: Sequence[TriedCure], errors: int) -> VerdictReason | None
         and (cure.kind in ELABORATE) == (cures[0].kind in ELABORATE)
     ]
     left = wrong_text(told[0].lost, told[0].false)
-    text = f"{', or '.join(cure.text for cure in told)}: {left} on these passes. Check it on a new recording."
+    text = f"{', or '.join(cure.text for cure in told)}: {left} on these passes. {ON_NEW}"
     return VerdictReason(text=text, count=cures[0].errors, better=True)
 
 

@@ -434,7 +434,7 @@ def _spent(
             than = "" if earlier is None or not above else ", the most that before allows"
             out.append(f"{counts.events} of {counts.trials} {what}{above}{than}")
     if now.margin is not None and (margin := now.margin.to_noise) is not None and margin <= 0:
-        out.append(f"the margin is gone on the side '{now.margin.limited_by}': {margin:.3g} of the noise")
+        out.append(f"the margin is gone on the side '{now.margin.limited_by}': {margin:.3g} times the noise")
     trend = now.course.trend
     if trend is not None and trend.established and trend.ahead.estimate == 0:
         out.append(f"the light of the {trend.of} has fallen: more than a tenth lies below the on-level")

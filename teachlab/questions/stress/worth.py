@@ -98,7 +98,7 @@ def worth_of(
     if not margins or not scored.counts.scored_passes:
         return Worth(score=scored, margin=None, reserves=None, position=position())
     if type(setting) is not Setting:
-        left_out = "they need one pair of fixed levels"
+        left_out = "they need one pair of fixed levels."
         return Worth(score=scored, margin=None, reserves=None, position=position(), left_out=left_out)
     try:
         if reading is None:

@@ -18,7 +18,7 @@ from teachlab.model.score import USUAL_RULES, Outcome, Rules, Score, Trials
 from teachlab.model.setting import Setting
 from teachlab.model.verdict import Verdict, VerdictReason
 from teachlab.questions.feasibility.designed_cure import tried_both_ways
-from teachlab.questions.feasibility.tried_cures import MOST_SAMPLES, TriedCure, cure_reason, tried_cures
+from teachlab.questions.feasibility.tried_cures import MOST_SAMPLES, ON_NEW, TriedCure, cure_reason, tried_cures
 from teachlab.questions.feasibility.two_sides import TwoSides, two_sides
 from teachlab.questions.stress.equal_cost import room_of
 from teachlab.questions.verdict.claim_words import few_lots_text, headline
@@ -63,6 +63,10 @@ NEVER_COMPARED = "The replay was never compared with this sensor: its own switch
 TO_BE_COMPARED = "The replay was not compared with the sensor's own logged output here: teachlab agree does."
 NEW = "NEW.parquet"
 """Stands for the recording that is still to be made."""
+LOG = "Log a new recording"
+"""Begins the step of a verdict for which more must be recorded."""
+ON_NEW_TOO = "Check it on the new recording too."
+"""Said of a change where that step is told."""
 FOLLOWERS = {"following": "background-follower", "turning points": "turning-point-follower"}
 """Strategies that teach what a change of this kind is."""
 DESIGNED = frozenset({"designed", "filter", "on-delay", "off-delay", "band"})
@@ -168,7 +172,7 @@ class FilesJudged:
         if borders:
             return f"teachlab align {on}"
         if log:
-            ask = f"Log a new recording with {log}, and name the lot of every pass."
+            ask = f"{LOG} with {log}, and name the lot of every pass."
             if again:
                 return f"{ask} Then: teachlab bench {NEW} --out results"
             if self.setting is None:
@@ -322,9 +326,7 @@ def setting_verdict(
     n = result.counts
     wrong = n.lost + n.false_trips + n.ignore_false_trips + n.extra
     mended = cure_reason(cures, wrong)
-    if mended is not None:
-        # What would mend it follows after the place of the errors.
-        reasons.insert(max(min(1, len(reasons)), before + min(1, placed)), mended)
+    place = max(min(1, len(reasons)), before + min(1, placed))
     if decision is Decision.NONE and (none := _none_works(tried, by)) is not None:
         reasons.append(none)
     if (rare := rare_kind_text(setting, truth)) is not None:
@@ -335,13 +337,8 @@ def setting_verdict(
     claim = headline(counts, found, confidence=by.rules.confidence, assumption=by.assumption)
     few = usable and (errors is None or not enough_to_decide(cost))
     overall, room = _over_all(recording, truth, setting, margin, by, reading, whole)
-    return Verdict(
-        decision=str(decision),
-        about=about,
-        setting=setting,
-        claim=replace(claim, more=(*more, *claim.more)),
-        reasons=tuple(reasons),
-        next_step=""
+    next_step = (
+        ""
         if by.files is None
         else f"teachlab inspect {typed_again(by.files.recording, truth=by.files.truth)}"
         if stopped
@@ -357,7 +354,21 @@ def setting_verdict(
             else _cure(cures if mended is not None else (), recording, usable=usable),
             align=lies if apart or (lies is not None and lies.off) else None,
             again=again,
-        ),
+        )
+    )
+    if mended is not None:
+        # What would mend it follows after the place of the errors. It was found on these passes: the recording that
+        # decides on the setting decides on the change too, so that neither goes first.
+        if next_step.startswith(LOG):
+            mended = replace(mended, text=mended.text.replace(ON_NEW, ON_NEW_TOO))
+        reasons.insert(place, mended)
+    return Verdict(
+        decision=str(decision),
+        about=about,
+        setting=setting,
+        claim=replace(claim, more=(*more, *claim.more)),
+        reasons=tuple(reasons),
+        next_step=next_step,
         conditions=tuple(conditions) if decision is not Decision.USE else (),
         # Levels that cost the same as a useless output are useless too.
         equal_cost=room if usable else None,
@@ -542,7 +553,7 @@ def _undecided(
     if decision is not Decision.OPEN:
         return [], ()
     if errors is None:
-        return [VerdictReason(text="No pass is left to judge by.")], ()
+        return [VerdictReason(text="To judge takes passes that teaching did not use and that are not left out.")], ()
     # If teaching and choosing took their share of the passes, they take it of future passes too.
     share = passes / max(passes, int(truth.detect.sum())) if by.rules.first_pass else 1.0
     if not enough_to_decide(cost):

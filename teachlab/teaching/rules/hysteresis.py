@@ -210,6 +210,6 @@ def _require_release(view: TeachView, found: EventStatistics, level: float) -> N
     )
     raise Abstained(
         f"the output would not be released between the passes: the gaps are too bright or too short{wait}",
-        f"{share:.0%} of the gaps stay beyond {show(view, found.sign * level)}",
-        f"at most {STUCK_SHARE:.0%}",
+        f"{100 * share:.0f} % of the gaps stay beyond {show(view, found.sign * level)}",
+        f"at most {100 * STUCK_SHARE:.0f} %",
     )

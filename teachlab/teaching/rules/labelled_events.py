@@ -270,8 +270,8 @@ def require_spread(view: TeachView, found: EventStatistics) -> None:
             raise Abstained(
                 f"the {what} sit at the end of the scale, so their spread cannot be measured: saturated light "
                 "has no variance, which is not certainty",
-                f"{share:.0%} of the {what} at the end of the scale",
-                f"less than {SATURATED_SHARE:.0%}",
+                f"{100 * share:.0f} % of the {what} at the end of the scale",
+                f"less than {100 * SATURATED_SHARE:.0f} %",
             )
 
 

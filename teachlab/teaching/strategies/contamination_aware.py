@@ -89,8 +89,8 @@ class ContaminationAware:
         if not left > dim:
             raise Abstained(
                 "no fixed level survives the stated loss of light",
-                f"at most {max(0.0, 1 - dim / bright):.1%} of the light may be lost",
-                f"{1 - self.least_gain:.1%}, as stated",
+                f"at most {100 * max(0.0, 1 - dim / bright):.3g} % of the light may be lost",
+                f"{100 * (1 - self.least_gain):.3g} %, as stated",
             )
         # The geometric mean: as many times above the dim side as below what is left of the bright one, since dirt takes
         # shares.

@@ -96,8 +96,8 @@ class NeymanPearson:
             raise Abstained(
                 f"too few {what} were shown to bound their errors without a model",
                 f"{bounded.size} {what}",
-                f"at least {events_needed(self.limit, 1 - self.confidence)} {what} for {self.limit:g} "
-                f"at confidence {self.confidence:g}",
+                f"at least {events_needed(self.limit, 1 - self.confidence)} {what} for at most "
+                f"{100 * self.limit:g} % errors at {100 * self.confidence:g} % confidence",
             )
         noise = found.noise_background if false_trips else found.noise_object
         height = float(np.sort(bounded)[rank - 1]) + self.clearance * (noise if noise is not None else found.noise)
@@ -107,7 +107,7 @@ class NeymanPearson:
             raise Abstained(
                 f"the level that bounds the errors of the {what} has most of the other events on the wrong side: "
                 "the contrast is too small",
-                f"level {show(view, found.sign * level)}, {wrong:.0%} of the other events wrong",
+                f"level {show(view, found.sign * level)}, {100 * wrong:.0f} % of the other events wrong",
                 "at most half of them",
             )
         return place_on_events(self, view, found, level, rank=rank, bounded_events=int(bounded.size), other_wrong=wrong)

@@ -113,7 +113,7 @@ class TwoComponentMixture:
         return place_on_sweep(self, view, level, **told)
 
     def _handing_over(self, view: TeachView, found: list[MixtureGroup]) -> Abstained:
-        levels = ", ".join(f"{show(view, view.sign * g.mean)} ({g.weight:.0%})" for g in found)
+        levels = ", ".join(f"{show(view, view.sign * g.mean)} ({100 * g.weight:.0f} %)" for g in found)
         if len(found) < 2:
             return Abstained(
                 "the sweep has one level only: objects do not stand out, or none came by",

@@ -127,7 +127,7 @@ def test_gaps_that_do_not_let_the_output_go_are_blamed_on_the_delay() -> None:
         QuantileGuard().teach(shown)
     assert "the gaps are too bright or too short" in refusal.value.reason
     assert "off-delay" in refusal.value.reason
-    assert refusal.value.measured.startswith("100% of the gaps")
+    assert refusal.value.measured.startswith("100 % of the gaps")
 
 
 def test_consecutive_evaluations_count_as_delay_on_both_sides() -> None:

@@ -63,7 +63,7 @@ def test_three_levels_are_handed_over_with_their_numbers() -> None:
     with pytest.raises(Abstained) as refusal:
         TwoComponentMixture().teach(view(line(100.0, 200.0, 100.0, 400.0)))
     assert "3 levels" in refusal.value.reason
-    for text in ("3 levels: ", "(50%)", "(25%)", "counts"):
+    for text in ("3 levels: ", "(50 %)", "(25 %)", "counts"):
         assert text in refusal.value.measured
     assert "quantile-guard" in refusal.value.required
     assert "minimax-regret" in refusal.value.required
