@@ -29,7 +29,7 @@ delay is tried. Measured on clean light and on noise alone: 3,800 for 200,000 sa
 ONCE, HELD_WHOLE = 130.0, 5_000_000
 """Bytes for each sample of a replay that also tries a design, and the number of samples up to which it does. A longer
 recording is read once, and not held. Measured: 122 for five million samples with a trip in 20,000, 0.1 for a hundred
-million."""
+million. A stress map and a card of a hundred million take no more than one of ten million."""
 STRETCHES, STRETCH = 4, 1 << 15
 """Number of stretches of a recording that show how noisy it is, and samples of each."""
 GOLDEN = np.uint64(0x9E3779B97F4A7C15)
@@ -278,6 +278,8 @@ def need_for_light(
         need_memory(size, what, "Cut the recording, or log it more slowly.")
 
 
-def need_for_judging(recording: Recording, what: str, *, level: float | None = None) -> None:
+def need_for_judging(
+    recording: Recording, what: str, *, level: float | None = None, whole: int | None = None
+) -> None:  # fmt: skip
     """Refuse to judge a setting if that needs more memory than may be used; parameters as for `need_for_light`."""
-    need_for_light(recording, what, sample=JUDGED[0], crossing=JUDGED[1], level=level)
+    need_for_light(recording, what, sample=JUDGED[0], crossing=JUDGED[1], level=level, whole=whole)

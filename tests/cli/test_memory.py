@@ -190,6 +190,13 @@ def test_a_surface_counts_noise_only_as_far_as_light_is_held() -> None:
         surface(long, passes(), SETTING)
 
 
+@pytest.mark.parametrize("ask", [stress, card])
+def test_what_reads_once_is_not_refused_for_the_length_of_clean_light(ask) -> None:
+    # 2.5 million crossings take 10 GB; the samples would take 6 GB more if they were held.
+    with memory_of(12e9), pytest.raises(AssertionError, match="work has begun"):
+        ask(endless(100_000_000, noise=0.0), passes(), SETTING)
+
+
 @pytest.mark.parametrize(("noise", "share"), [(0.0, 1 / 40), (1.0, 1 / 40), (1e4, 0.5)])
 def test_crossings_are_counted_on_a_few_stretches(noise: float, share: float) -> None:
     assert crossing_share(endless(10**9, noise)) == pytest.approx(share, rel=0.03)

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from itertools import product
 from typing import TYPE_CHECKING, Any
 
-from teachlab.light.noise import need_for_judging
+from teachlab.light.noise import HELD_WHOLE, need_for_judging
 from teachlab.model.json_values import plain
 from teachlab.model.score import USUAL_RULES, Rules
 from teachlab.model.verdict import Verdict, VerdictReason
@@ -116,7 +116,7 @@ def stress(
     ambients = tuple(ambient or ([round(span * k / 40, 9) for k in range(5)] if span else (0.0,)))
     pedestals = tuple(pedestal or ((0.0, round(span / 20, 9)) if span else (0.0,)))
     parts, say = 1 + len(factors), progress or (lambda share: None)
-    need_for_judging(recording, "a stress map", level=setting.on_level)
+    need_for_judging(recording, "a stress map", level=setting.on_level, whole=HELD_WHOLE)
     reading = SettingReading(recording, truth, setting, rules=rules)
     found = stress_map(
         recording, truth, setting, gain=gains, ambient=ambients, pedestal=pedestals, rules=rules,
