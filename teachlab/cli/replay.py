@@ -109,7 +109,8 @@ def replay_command(
             return
     say(f"{opened.name}: {opened.samples} samples at {opened.info.sample_rate_hz:g} Hz, {opened.seconds:.4g} s")
     began = "active" if output.active_at_start else "inactive"
-    say(f"{output.onsets.size} onsets, {output.releases.size} releases; at the start: {began}")
+    edges = f"{number_of(output.onsets.size, 'onset')}, {number_of(output.releases.size, 'release')}"
+    say(f"{edges}; at the start: {began}")
     for line in _reference_lines(output, opened.info.unit):
         say(line)
     if worth is None:

@@ -135,3 +135,11 @@ def test_an_onset_in_a_gap_that_is_no_trial_is_not_taken_off_the_gaps_that_tripp
     assert early_rows(found.trials).tolist() == [1]
     told = reasons_of(recording, truth, LOW, found).lines()
     assert told[1] == "1 more of 4 gaps tripped: the background reaches the level of 30 counts"
+
+
+def test_one_edge_is_told_as_one(tmp_path: Path) -> None:
+    path, setting = tmp_path / "one.parquet", tmp_path / "low.json"
+    write_recording(path, Recording.from_array([0] * 50 + [100] * 20 + [0] * 50, line()[0].info))
+    setting.write_text(json.dumps(LOW.as_dict()))
+    told = CliRunner().invoke(app, ["replay", str(path), "--setting", str(setting)])
+    assert "\n1 onset, 1 release; at the start: inactive\n" in told.stdout
