@@ -282,6 +282,7 @@ def _one(o: Obstacle, q: Quality) -> str:
 
 def _next_step(on: str, q: Quality, found: InspectAnswer) -> tuple[str, str]:
     """Return the sentence about the next step, and the step; `on` names recording and passes."""
+    from teachlab.questions.feasibility.tried_cures import PLAIN
     from teachlab.statistics.claims.decisions import ACCEPTED_ERRORS
 
     if found.sides is not None:
@@ -298,6 +299,13 @@ def _next_step(on: str, q: Quality, found: InspectAnswer) -> tuple[str, str]:
         return "", "import the log again with --except, a table of the stretches in which it stands still."
     if found.wider is not None:
         return "", f"teachlab inspect {on.partition(' --tolerance-ms')[0]} --tolerance-ms {found.wider.tolerance_ms:g}"
+    if (cure := found.mending) is not None:
+        if cure.kind == "averaging":
+            return "", f"set {cure.text} in the sensor, log again and run this again."
+        if cure.kind in ("following", "turning points"):
+            name = "background-follower" if cure.kind == "following" else "turning-point-follower"
+            return "", f"teachlab bench {on} --strategy {name}"
+        return "", f"teachlab {'bench' if cure.kind in PLAIN else 'design'} {on}"
     if found.works is False:
         said = "A filter, delays or a mark `ignore` may do better. bench tells what each strategy loses."
         return said, f"teachlab bench {on}"

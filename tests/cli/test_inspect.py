@@ -191,6 +191,39 @@ def test_levels_with_no_more_errors_than_are_accepted_may_serve(tmp_path: Path, 
     assert RUN.invoke(app, ["surface", str(path)]).stdout.startswith(told.rstrip("."))
 
 
+@pytest.mark.parametrize(
+    ("holes", "knock", "told"),
+    [
+        (True, 0, "No fixed level works here without more: with a filter of 33 evaluations, no error is left."),
+        (False, 0, "No fixed level works here without more: with a filter of 5 evaluations, no error is left."),
+        (False, 100, "No fixed level works here without more: with a filter of 5 evaluations, 1 error is left."),
+    ],
+)
+def test_a_filter_that_mends_what_no_level_does_is_told_first(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, holes: bool, knock: int, told: str
+) -> None:
+    """Products with holes of 20 samples; a plate that shakes for 3 samples in every sixth gap, and at the end for longer."""
+    monkeypatch.chdir(tmp_path)
+    light = np.random.default_rng(12).normal(10, 0.4, 60 * 250 + 500)
+    start = 100 + 250 * np.arange(60)
+    for k, a in enumerate(start):
+        light[a : a + 100] += 70
+        if k % 6 == 1:
+            light[a + 125 : a + 125 + 3] += 0 if holes else 70
+            light[a + 40 : a + 60] -= 70 if holes else 0
+    light[-150 : -150 + knock] += 70
+    info = RecordingInfo(sample_rate_hz=1000.0, unit="counts", direction=Direction.RISE)
+    write_recording(tmp_path / "line.parquet", [light.round()], info)
+    write_truth(tmp_path / "line.passes.parquet", Truth.from_arrays(start, start + 100, uncertainty_samples=2.0))
+    said = RUN.invoke(app, ["inspect", "line.parquet"]).stdout
+    assert said.splitlines()[0] == told
+    assert said.splitlines()[-1] == "Next: teachlab design line.parquet"
+    assert RUN.invoke(app, ["design", "line.parquet", "--out", "made.json"]).exit_code == 0
+    scored = json.loads(RUN.invoke(app, ["replay", "line.parquet", "--setting", "made.json", "--json"]).stdout)["score"]
+    wrong = sum(scored[name] for name in ("misses", "merged", "extra", "false_trips"))
+    assert wrong == ("1 error" in told)
+
+
 def test_a_pass_that_merges_with_the_one_before_is_lost_once(tmp_path: Path) -> None:
     """Ten of 60 gaps stay light, so no level parts their passes: 10 lost, not 20."""
     light = np.full(60 * 250 + 100, 10.0)

@@ -37,6 +37,8 @@ MOST_SAMPLES = 50_000_000
 """Longer recordings are not read a dozen times for advice; `stress` and `surface` do this for them."""
 LEAST_ROOM = 0.1
 """Share of the contrast between weakest objects and strongest gaps: with less room, a level is no cure."""
+PLAIN = ("level", "band", "polarity")
+"""Kinds of cure that are fixed levels without filter and delays."""
 WHOLE = ("designed", "turning points")
 """Kinds of cure that change the whole setting."""
 ELABORATE = (*WHOLE, "following", "averaging")

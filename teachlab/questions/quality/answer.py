@@ -20,9 +20,9 @@ from teachlab.model.recording import Recording
 from teachlab.model.score import USUAL_RULES, Rules
 from teachlab.model.truth import Truth
 from teachlab.model.verdict import Verdict, VerdictReason, sentence
-from teachlab.questions.feasibility.tried_cures import TriedCure, cure_reason, tried_cures
+from teachlab.questions.feasibility.tried_cures import PLAIN, WHOLE, TriedCure, cure_reason, tried_cures
 from teachlab.questions.feasibility.two_sides import TwoSides, two_sides
-from teachlab.questions.surface.hindsight import Hindsight, best_fixed, errors_of, level_decision
+from teachlab.questions.surface.hindsight import Hindsight, best_fixed, errors_of, level_decision, serves
 from teachlab.scoring.claimable import joined_where, touching_merges, without_touching
 from teachlab.scoring.claims import lot_counts
 from teachlab.scoring.reasons import Reasons, reasons_of
@@ -118,6 +118,17 @@ class InspectAnswer:
         return None if self.best is None else self.best.cost == 0
 
     @property
+    def mending(self) -> TriedCure | None:
+        """The change with which levels that fail make no more errors than are accepted; None if they do not fail."""
+        if self.best is None or not self.cures or serves(errors_of(self.best), self._passes):
+            return None
+        return self.cures[0] if serves(self.cures[0].errors, self._passes) else None
+
+    @property
+    def _passes(self) -> int:
+        return (self.quality.detect_passes or 0) - self.touching
+
+    @property
     def misplaced(self) -> bool:
         """Whether the passes lie so far off the light that what no level gets right may be their own fault."""
         return not self.works and off_the_light(self.alignment)
@@ -143,7 +154,7 @@ class InspectAnswer:
         if best is not None:
             low, high = best.on_interval
             wrong = sum(best.counts.get(k, 0) for k in ("extra", "false_trips", "ignore_trips"))
-            passes = number_of((q.detect_passes or 0) - self.touching, "pass", "passes")
+            passes = number_of(self._passes, "pass", "passes")
             if self.touching:
                 touch = "passes touch" if self.touching > 1 else "pass touches"
                 reasons.append(
@@ -194,8 +205,14 @@ class InspectAnswer:
             return "part of the log stands still"
         if self.wider is not None:
             return "allow for the edges of the light first"
-        decided = level_decision(self.best, (self.quality.detect_passes or 0) - self.touching)
-        return f"{decided}, but it counts touching products as one" if self.touching else decided
+        decided = level_decision(self.best, self._passes)
+        if (cure := self.mending) is None:
+            return f"{decided}, but it counts touching products as one" if self.touching else decided
+        changed = cure.text.partition(" (")[0] if cure.kind in WHOLE else cure.text
+        left = "no error" if not cure.errors else number_of(cure.errors, "error")
+        if cure.kind in PLAIN:
+            return f"a fixed level {'makes few errors' if cure.errors else 'can work'} here: {changed} leaves {left}"
+        return f"{decided} without more: with {changed}, {left} {'is' if cure.errors < 2 else 'are'} left"
 
     def as_dict(self) -> dict[str, Any]:
         """Return the plain JSON form."""

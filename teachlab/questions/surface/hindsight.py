@@ -158,8 +158,12 @@ def level_decision(best: Hindsight, passes: int) -> str:
     """
     if best.cost == 0:
         return "a fixed level can work here"
-    works = errors_of(best) <= ACCEPTED_ERRORS * passes
-    return f"{'a fixed level makes few errors' if works else 'no fixed level works'} here"
+    return f"{'a fixed level makes few errors' if serves(errors_of(best), passes) else 'no fixed level works'} here"
+
+
+def serves(errors: int, passes: int) -> bool:
+    """Tell whether a setting makes no more errors than are accepted."""
+    return errors <= ACCEPTED_ERRORS * passes
 
 
 def errors_of(best: Hindsight) -> int:
