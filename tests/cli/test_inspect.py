@@ -194,21 +194,21 @@ def test_levels_with_no_more_errors_than_are_accepted_may_serve(tmp_path: Path, 
 @pytest.mark.parametrize(
     ("holes", "knock", "told"),
     [
-        (True, 0, "No fixed level works here without more: with a filter of 33 evaluations, no error is left."),
+        (True, 0, "No fixed level works here without more: with an off-delay of 64 ms, no error is left."),
         (False, 0, "No fixed level works here without more: with a filter of 5 evaluations, no error is left."),
         (False, 100, "No fixed level works here without more: with a filter of 5 evaluations, 1 error is left."),
     ],
 )
-def test_a_filter_that_mends_what_no_level_does_is_told_first(
+def test_a_filter_or_delay_that_mends_what_no_level_does_is_told_first(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, holes: bool, knock: int, told: str
 ) -> None:
-    """Products with holes of 20 samples; a plate that shakes for 3 samples in every sixth gap, and at the end for longer."""
+    """Products with holes of 20 samples; a plate that shakes for 3 samples in every third gap, and at the end for longer."""
     monkeypatch.chdir(tmp_path)
     light = np.random.default_rng(12).normal(10, 0.4, 60 * 250 + 500)
     start = 100 + 250 * np.arange(60)
     for k, a in enumerate(start):
         light[a : a + 100] += 70
-        if k % 6 == 1:
+        if k % 3 == 1:
             light[a + 125 : a + 125 + 3] += 0 if holes else 70
             light[a + 40 : a + 60] -= 70 if holes else 0
     light[-150 : -150 + knock] += 70
