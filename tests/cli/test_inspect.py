@@ -209,7 +209,7 @@ def test_a_filter_or_delay_that_mends_what_no_level_does_is_told_first(
     for k, a in enumerate(start):
         light[a : a + 100] += 70
         if k % 3 == 1:
-            light[a + 125 : a + 125 + 3] += 0 if holes else 70
+            light[a + 125 : a + 125 + 3] += 0 if holes else 110
             light[a + 40 : a + 60] -= 70 if holes else 0
     light[-150 : -150 + knock] += 70
     info = RecordingInfo(sample_rate_hz=1000.0, unit="counts", direction=Direction.RISE)
