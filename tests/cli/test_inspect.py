@@ -202,7 +202,7 @@ def test_levels_with_no_more_errors_than_are_accepted_may_serve(tmp_path: Path, 
 def test_a_filter_that_mends_what_no_level_does_is_told_first(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, holes: bool, knock: int, told: str
 ) -> None:
-    """Products with holes of 20 samples; a plate that shakes for 3 samples in every third gap, and at the end for longer."""
+    """Products with holes of 20 samples; a plate that shakes in every third gap, and longer after the last product."""
     monkeypatch.chdir(tmp_path)
     light = np.full(60 * 250 + 500, 10.0)
     start = 100 + 250 * np.arange(60)
