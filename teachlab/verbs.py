@@ -340,7 +340,8 @@ def evaluate(
     found = evaluated(opened, truth, _strategy(strategy), options=how, draw=draw)
     used = found.setting
     sentence = (
-        f"{opened.name}: taught on {found.split.teach_passes} passes, on at {used.on_level:.5g}, off at "
+        f"{opened.name}: taught on {number_of(found.split.teach_passes, 'pass', 'passes')}, on at "
+        f"{used.on_level:.5g}, off at "
         f"{used.off_level:.5g} {used.unit}. On later passes: {_loss(found.score)}"
     )
     return Told(found, sentence, lambda: _rates(found.score))
@@ -537,7 +538,8 @@ def surface(
         )
 
     sentence = (
-        f"{opened.name}: {int(counted.counted.sum())} pairs of levels counted. Cheapest in hindsight: on at "
+        f"{opened.name}: {number_of(int(counted.counted.sum()), 'pair')} of levels counted. Cheapest in hindsight: "
+        f"on at "
         f"{best.on_level:.5g}, off at {best.off_level:.5g} {best.unit}, cost {found.best.cost:.4g} a pass."
     )
     return Told(found, sentence, rows, draw)
@@ -669,7 +671,7 @@ def repeatability(
     for each in study.strategies:
         levels = sorted(d.setting.on_level for d in each.cloud.taught if d.setting is not None)
         told = f"on-level {levels[0]:.5g} to {levels[-1]:.5g} {study.unit}" if levels else "no setting"
-        lines.append(f"{each.cloud.strategy}, {len(each.cloud.draws)} draws: {told}.")
+        lines.append(f"{each.cloud.strategy}, {number_of(len(each.cloud.draws), 'draw')}: {told}.")
     return Told(found, f"{opened.name}: {' '.join(lines)}", rows, draw)
 
 
@@ -1355,6 +1357,7 @@ def _known(reserve: Mapping[str, Any]) -> dict[str, Any]:
 def _loss(found: Score) -> str:
     lost, false = found.lost_rate, found.false_trips_per_running_hour
     return (
-        f"{lost.events} of {lost.trials} passes lost ({percent(lost.low)} to {percent(lost.high)} at "
+        f"{lost.events} of {number_of(lost.trials, 'pass', 'passes')} lost ({percent(lost.low)} to "
+        f"{percent(lost.high)} at "
         f"{100 * found.confidence:g} % confidence if passes are independent), {number_of(false.events, 'false trip')}."
     )

@@ -10,7 +10,7 @@ from teachlab.cli.console import emit_json, say, say_verdict, show, warn
 from teachlab.cli.opening import naming
 from teachlab.cli.options import Figures, Json, PassesFile, RecordingFile, TeachShare, Tolerance
 from teachlab.errors import ParameterError
-from teachlab.model.printable_text import in_figures, typed_again
+from teachlab.model.printable_text import in_figures, number_of, typed_again
 from teachlab.wording.notes import passes_note
 
 if TYPE_CHECKING:
@@ -124,7 +124,7 @@ def _tell(found: Coverage, name: str) -> None:
         say(f"Passes{kind and f' of kind {kind}'}: {taught} in the teach block, {scored} scored")
     if lots := [both for name, both in found.names.items() if name not in labels]:
         taught, scored = (sum(count > 0 for count in side) for side in zip(*lots, strict=True))
-        say(f"{len(lots)} lots: {taught} in the teach block, {scored} scored")
+        say(f"{number_of(len(lots), 'lot')}: {taught} in the teach block, {scored} scored")
     if found.hours:
         say("Passes by hour of the day, in the teach block and scored:")
         for hour, (taught, scored) in found.hours.items():

@@ -260,10 +260,13 @@ def import_command(
             found = import_log(job, progress=told)
     except BaseException:
         if log == STANDARD_INPUT and (kept := kept_rows(out)):
-            warn(f"{kept:,} rows are kept in {out}.unfinished. Feed the rows after them, and add --append.")
+            warn(
+                f"{number_of(kept, 'row is', 'rows are')} kept in {out}.unfinished. Feed the rows after them, and "
+                f"add --append."
+            )
         raise
     if found.kept:
-        warn(f"{found.kept:,} rows of an earlier run come first.")
+        warn(f"{number_of(found.kept, 'row')} of an earlier run come first.")
     for note in found.notes:
         warn(note)
     if json:
@@ -275,7 +278,7 @@ def import_command(
 def _tell(found: Imported) -> None:
     rate = found.info.sample_rate_hz
     say(
-        f"{found.recording}: {found.samples:,} samples at {rate:.9g} Hz ({found.rate_from}), "
+        f"{found.recording}: {number_of(found.samples, 'sample')} at {rate:.9g} Hz ({found.rate_from}), "
         f"{found.samples / rate:.6g} s, from column '{found.column}', stored as {found.dtype}"
     )
     for other in found.also:
@@ -285,7 +288,8 @@ def _tell(found: Imported) -> None:
     if found.time is not None and found.time.tick_s is not None:
         say(
             f"Times in column '{found.time_column}' tick every {1000 * found.time.tick_s:.6g} ms, "
-            f"{rate * found.time.tick_s:.4g} rows a tick. Their count is steady: the rate is that of the count."
+            f"{number_of(rate * found.time.tick_s, 'row', spec='.4g')} a tick. Their count is steady: the rate is "
+            f"that of the count."
         )
     elif found.time is not None:
         time = found.time
@@ -302,7 +306,7 @@ def _tell(found: Imported) -> None:
             f"{_periods(found.time.gap_phase)}."
         )
     if found.invalid > found.filled:
-        say(f"{found.invalid - found.filled:,} rows have no valid value.")
+        say(f"{number_of(found.invalid - found.filled, 'row has', 'rows have')} no valid value.")
     if found.truth is None:
         say("No passes were imported.")
         say()
@@ -310,11 +314,17 @@ def _tell(found: Imported) -> None:
         say("It proposes passes; correct them by hand. A table of passes is imported with --passes.")
         return
     truth = found.truth
-    say(f"{truth.passes} passes ({truth.detect_passes} to detect; {truth.source}) written to {found.truth_path}")
+    say(
+        f"{number_of(truth.passes, 'pass', 'passes')} ({truth.detect_passes} to detect; {truth.source}) written to "
+        f"{found.truth_path}"
+    )
     ms, because = 1000 * truth.uncertainty_samples / rate, "as stated"
     if found.doubt is not None:
         because = f"{found.doubt.because} (change it with --uncertainty-samples)"
-    doubt = f"Their borders are uncertain by ±{truth.uncertainty_samples:.4g} samples = ±{ms:.4g} ms: {because}."
+    doubt = (
+        f"Their borders are uncertain by ±{number_of(truth.uncertainty_samples, 'sample', spec='.4g')} = ±{ms:.4g} "
+        f"ms: {because}."
+    )
     short = int(((truth.end - truth.start) < truth.uncertainty_samples).sum())
     if short:
         warn(

@@ -146,7 +146,8 @@ def _table(recording: Recording, q: Quality, found: InspectAnswer) -> Any:
 
     table = Table(title=recording.info.title or recording.name, title_justify="left", show_header=False)
     table.add_row(
-        "span", f"{q.samples:,} samples at {q.sample_rate_hz:.9g} Hz: {_span(q.seconds)}, stored as {q.dtype}"
+        "span",
+        f"{number_of(q.samples, 'sample')} at {q.sample_rate_hz:.9g} Hz: {_span(q.seconds)}, stored as {q.dtype}",
     )
     table.add_row("light", f"{in_figures(q.low)} to {in_figures(q.high)} {unit}")
     table.add_row("invalid", f"{100 * q.invalid:.3g} % of the samples")
@@ -262,12 +263,14 @@ def _obstacles(q: Quality, found: InspectAnswer) -> list[str]:
     if s.separable:
         room = abs(s.weakest_pass.peak - s.strongest_gap.peak)
         return [
-            f"A level of {s.level:.5g} {q.unit} has all {s.passes} passes on one side and all {s.gaps} gaps on the "
+            f"A level of {s.level:.5g} {q.unit} has all {number_of(s.passes, 'pass', 'passes')} on one side and all "
+            f"{number_of(s.gaps, 'gap')} on the "
             f"other; the room between them is {room:.4g} {q.unit}."
         ]
     lines = [
         f"No level has all passes {side} it and no gap: the best, {s.level:.5g} {q.unit}, leaves {s.lost} of "
-        f"{s.passes} passes out and lets {s.tripped} of {s.gaps} gaps in (zero hysteresis)."
+        f"{number_of(s.passes, 'pass', 'passes')} out and lets {s.tripped} of {number_of(s.gaps, 'gap')} in (zero "
+        f"hysteresis)."
     ]
     for title, obstacles in (("passes left out", s.lost_passes), ("gaps let in", s.tripped_gaps)):
         if obstacles:

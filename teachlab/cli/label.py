@@ -117,7 +117,7 @@ def _tell(recording: str, target: str | None, sheets: list[str], found: LabelAns
     levels, unit = proposal.levels, info.unit
     where = "" if target is None else f", written to {target}"
     if found.correction is None:
-        say(f"{proposal.truth.passes} passes proposed{where}. In doubt: {len(found.doubtful)}.")
+        say(f"{number_of(proposal.truth.passes, 'pass', 'passes')} proposed{where}. In doubt: {len(found.doubtful)}.")
     else:
         made = found.correction
         say(f"{found.truth.passes} passes taken from the corrected table{where}.")
@@ -194,10 +194,13 @@ def _tell_count(found: LabelAnswer) -> None:
     assert check is not None  # noqa: S101 - asked for
     apart = check.counted - check.proposed
     if apart == 0:
-        say(f"{check.counted} products were counted, and as many passes are proposed.")
+        say(f"{number_of(check.counted, 'product was', 'products were')} counted, and as many passes are proposed.")
         return
     what = f"likely missing: {apart}" if apart > 0 else f"likely doubled, or no product: {-apart}"
-    say(f"{check.counted} products were counted, {check.proposed} passes are proposed: {what}.")
+    say(
+        f"{number_of(check.counted, 'product was', 'products were')} counted, "
+        f"{number_of(check.proposed, 'pass is', 'passes are')} proposed: {what}."
+    )
     for place in check.places:
         say(f"  {time_of(found.info, place.sample)}: {place.text}")
     if len(check.places) < abs(apart):

@@ -25,7 +25,7 @@ from teachlab.cli.options import (
     Tolerance,
 )
 from teachlab.errors import ParameterError
-from teachlab.model.printable_text import Lines, in_figures, typed_again
+from teachlab.model.printable_text import Lines, in_figures, number_of, typed_again
 from teachlab.wording.notes import passes_notes
 
 if TYPE_CHECKING:
@@ -200,7 +200,7 @@ def _tell(found: Study, draws: int) -> None:
     from teachlab.wording.tables import plain_table
 
     table = plain_table(
-        f"{found.recording}: {draws} draws from {found.teach_passes} teach passes, scored on "
+        f"{found.recording}: {number_of(draws, 'draw')} from {found.teach_passes} teach passes, scored on "
         f"{found.scored_passes}; levels in {found.unit}",
         "median [5 %, 95 %] over the draws that gave a setting, sd of the on-level. All draws come from the one teach "
         "block of this recording; another day is another block",
@@ -233,13 +233,13 @@ def _tell(found: Study, draws: int) -> None:
             whole = limits.low == float("-inf")
             bad = f"above {limits.high:g}" if whole else f"outside {limits.low:g} to {limits.high:g}"
             say(
-                f"{one.cloud.strategy}: {limits.measure} {bad} in {rate.events} of {rate.trials} draws: "
+                f"{one.cloud.strategy}: {limits.measure} {bad} in {rate.events} of {number_of(rate.trials, 'draw')}: "
                 f"{100 * rate.low:.3g} to {100 * rate.high:.3g} % of draws from this block."
             )
         if one.groups is not None:
             _tell_groups(one.groups, found.unit, f"{one.cloud.strategy}, between {one.groups.what}")
         if one.agreement is not None:
-            _tell_agreement(one.agreement, f"{one.cloud.strategy}: {one.agreement.settings} draws")
+            _tell_agreement(one.agreement, f"{one.cloud.strategy}: {number_of(one.agreement.settings, 'draw')}")
     for name, measures in found.settings:
         say(
             f"Taught by {name}: on {measures['on_level']:.5g}, off {measures['off_level']:.5g}, lost "
@@ -265,7 +265,10 @@ def _tell_groups(group: ByGroup, unit: str, what: str) -> None:
         say(f"{what}: {group.refused}.")
         return
     n = group.components
-    say(f"{what}: {n.values} teachings in {n.groups} groups; share: of the variance that lies between.")
+    say(
+        f"{what}: {number_of(n.values, 'teaching')} in {number_of(n.groups, 'group')}; share: of the variance that "
+        f"lies between."
+    )
     for key, figure in group.figures.items():
         found = figure.components
         if found is None:
@@ -289,6 +292,7 @@ def _tell_groups(group: ByGroup, unit: str, what: str) -> None:
 def _tell_agreement(found: LossAgreement, what: str) -> None:
     kappa = "all or none is lost, nothing to agree on" if found.kappa is None else f"Fleiss' kappa {found.kappa:.3g}"
     say(
-        f"{what} on the same {found.passes} passes: {found.lost_by_every} passes lost by every one, "
+        f"{what} on the same {number_of(found.passes, 'pass', 'passes')}: "
+        f"{number_of(found.lost_by_every, 'pass', 'passes')} lost by every one, "
         f"{found.lost_by_some} by some; {kappa}."
     )

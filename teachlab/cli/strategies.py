@@ -9,6 +9,7 @@ import typer
 
 from teachlab.cli.console import emit_json, say
 from teachlab.cli.options import Json
+from teachlab.model.printable_text import number_of
 
 if TYPE_CHECKING:
     from teachlab.teaching.parameters import ParameterInfo
@@ -27,7 +28,9 @@ def strategies_command(
         emit_json(Listings(strategies=found).as_dict())
         return
     if strategy is None:
-        say(f"{len(found)} strategies. teachlab bench R compares those that serve most lines.")
+        say(
+            f"{number_of(len(found), 'strategy', 'strategies')}. teachlab bench R compares those that serve most lines."
+        )
         say("Parameters of one: teachlab strategies NAME")
         say("")
     for one in found:

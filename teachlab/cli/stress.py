@@ -11,6 +11,7 @@ from teachlab.cli.opening import load_base
 from teachlab.cli.options import Base, Details, Figures, Json, PassesFile, RecordingFile, Tolerance
 from teachlab.cli.writing import kind_of, picture_kind, write_results
 from teachlab.errors import ParameterError
+from teachlab.model.printable_text import number_of
 from teachlab.wording.notes import passes_note
 
 if TYPE_CHECKING:
@@ -143,7 +144,7 @@ def _tell_speeds(found: Sequence[AtSpeed]) -> None:
             )
         )  # fmt: skip
         say(
-            f"Line {one.factor:g} times as fast: {counted} of {counts.detect_trials} passes; "
+            f"Line {one.factor:g} times as fast: {counted} of {number_of(counts.detect_trials, 'pass', 'passes')}; "
             + ("no reserve." if left is None else f"works until the light has lost {100 * left:.4g} %.")
         )
 
@@ -173,7 +174,8 @@ def numbers(option: str, text: str) -> tuple[float, ...]:
 
 def _tell(found: StressMap, cleaning: Cleaning | None) -> None:
     setting, unit = found.setting, found.setting.unit
-    say(f"{found.detect_trials} passes, {found.gap_trials} gaps, setting on {setting.on_level:.5g}, off "
+    say(f"{number_of(found.detect_trials, 'pass', 'passes')}, {number_of(found.gap_trials, 'gap')}, setting on "
+    f"{setting.on_level:.5g}, off "
         f"{setting.off_level:.5g} {unit}")  # fmt: skip
     if cleaning is not None:
         for line in _cleaning_lines(cleaning):
@@ -198,13 +200,14 @@ def _cleaning_lines(cleaning: Cleaning) -> list[str]:
     from math import isinf
 
     def days(value: float | None) -> str:
-        return "unknown" if value is None else "never" if isinf(value) else f"{value:.4g} days"
+        return "unknown" if value is None else "never" if isinf(value) else f"{number_of(value, 'day', spec='.4g')}"
 
     lines = []
     seen = cleaning.observed
     if seen is not None:
         lines.append(
-            f"Observed over {seen.days:g} days, {seen.points} levels: {100 * seen.per_day:.3g} % of the light lost per "
+            f"Observed over {number_of(seen.days, 'day', spec='g')}, {number_of(seen.points, 'level')}: "
+            f"{100 * seen.per_day:.3g} % of the light lost per "
             f"day ({100 * seen.low:.3g} to {100 * seen.high:.3g} %). Neighbouring days correlate by about "
             f"{seen.alike:.2g}, which the interval allows for."
         )

@@ -25,6 +25,7 @@ from teachlab.cli.options import (
     or_default,
 )
 from teachlab.errors import ParameterError, TeachlabError
+from teachlab.model.printable_text import number_of
 
 if TYPE_CHECKING:
     from teachlab.model.teaching import Strategy
@@ -215,7 +216,8 @@ def _cores() -> int:
 
 def _say_ahead(ahead: WorkAhead) -> None:
     say(
-        f"{ahead.recordings_left} of {ahead.recordings} recordings and {ahead.rows_left:,} of {ahead.rows:,} rows are "
+        f"{ahead.recordings_left} of {number_of(ahead.recordings, 'recording')} and {ahead.rows_left:,} of "
+        f"{number_of(ahead.rows, 'row is', 'rows are')} "
         "to be worked."
     )
     if ahead.seconds is not None:

@@ -9,6 +9,7 @@ import typer
 from teachlab.cli.console import emit_json, progress, say, say_page
 from teachlab.cli.options import Json
 from teachlab.errors import ParameterError
+from teachlab.model.printable_text import number_of
 
 if TYPE_CHECKING:
     from teachlab.synthetic import Plan, Recipe
@@ -117,7 +118,10 @@ def _report(path: str, recipe: Recipe, planned: Plan, json: bool) -> None:
         emit_json(made.as_dict())
         return
     say(f"{path}: {made.title}")
-    say(f"{made.samples} samples, {made.seconds:.1f} s, {made.passes} passes, seed {made.seed}.")
+    say(
+        f"{number_of(made.samples, 'sample')}, {made.seconds:.1f} s, {number_of(made.passes, 'pass', 'passes')}, "
+        f"seed {made.seed}."
+    )
     say("Synthetic: not evidence about a real line.")
     if path.lower().endswith(".parquet"):
         say()

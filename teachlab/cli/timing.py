@@ -8,7 +8,7 @@ import typer
 
 from teachlab.cli.console import emit_json, say, say_verdict
 from teachlab.cli.options import Details, Json, PassesFile
-from teachlab.model.printable_text import typed_again
+from teachlab.model.printable_text import number_of, typed_again
 
 if TYPE_CHECKING:
     from teachlab.questions.timing.budget import Timing
@@ -132,8 +132,9 @@ def _beside(expected: Predicted, at_levels: bool, controller_ms: float) -> list[
         out.append(f"{expected.touching} neighbours touch: no setting can separate them.")
     if expected.short_pulses or expected.short_gaps:
         out.append(
-            f"The controller needs {_text(controller_ms, 'ms')}: too short for it are {expected.short_pulses} pulses "
-            f"and {expected.short_gaps} gaps."
+            f"The controller needs {_text(controller_ms, 'ms')}: too short for it are "
+            f"{number_of(expected.short_pulses, 'pulse')} "
+            f"and {number_of(expected.short_gaps, 'gap')}."
         )
     return out
 

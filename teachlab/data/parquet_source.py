@@ -25,7 +25,7 @@ from teachlab.data.atomic_files import read_current
 from teachlab.data.kept_light import joined_blocks
 from teachlab.errors import InputError, RecordingError
 from teachlab.model.memory import allowed_memory, need_memory
-from teachlab.model.printable_text import printable
+from teachlab.model.printable_text import number_of, printable
 from teachlab.model.recording import BLOCK_SAMPLES, Block, Chunk
 
 COLUMN = "light"
@@ -171,7 +171,7 @@ def _look_at_pages(
             else:
                 if place.max_repetition_level == 0 and rows != group.num_rows:
                     raise error(
-                        f"{location}: {name} holds {rows:,} rows where the end of the file tells of "
+                        f"{location}: {name} holds {number_of(rows, 'row')} where the end of the file tells of "
                         f"{group.num_rows:,}. The file is damaged; copy it again."
                     )
         need_memory(2.0 * largest, f"{location}: a page of {name}", SHORTER_ROWS)

@@ -9,6 +9,7 @@ import numpy as np
 
 from teachlab.errors import ParameterError, TruthError
 from teachlab.model.draws import TEACH_SHARE
+from teachlab.model.printable_text import number_of
 from teachlab.model.truth import Truth
 from teachlab.sensor.clock import CEIL_SLACK, ceil, exact
 
@@ -71,7 +72,8 @@ def split(truth: Truth, samples: int, *, teach_share: float = TEACH_SHARE) -> Sp
     taught = _taught(rows.size, teach_share)
     if rows.size <= taught or not truth.detect[rows[taught - 1] + 2 :].any():
         raise TruthError(
-            f"a split at teach share {teach_share:g} needs at least {_needed(teach_share)} passes to be detected, so "
+            f"a split at teach share {teach_share:g} needs at least "
+            f"{number_of(_needed(teach_share), 'pass', 'passes')} to be detected, so "
             f"that one is left to score after a purged pass; got {rows.size} detect passes among {truth.passes}. "
             "Log longer, or teach on a smaller share."
         )

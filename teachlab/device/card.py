@@ -298,7 +298,7 @@ class SettingCard:
             what = "upper threshold" if isinstance(self.setting, WindowSetting) else "on-level"
             rows.append(("Expect", f"if it is taught, not keyed in: an {what} of {level_text(e.median)} {unit}; "
                                    f"outside {level_text(e.p05)} to {level_text(e.p95)}, teach again (5 to 95 % of "
-                                   f"{e.draws} teachings)"))  # fmt: skip
+                                   f"{number_of(e.draws, 'teaching')})"))  # fmt: skip
         else:
             rows.append(("Expect", self.not_expected))
         rows.append(("Check", f"{self.check_passes} marked pieces of all kinds: the output must switch once for each, "
@@ -409,7 +409,7 @@ def _expected(
     block = TeachBlock(recording, truth, base=base, rules=drawn.rules)
     taught = [one.setting for one in teach_draws(strategy, block, range(drawn.draws), drawn.seed) if one.setting]
     if not taught:
-        return None, f"{strategy.name} taught nothing in {drawn.draws} teachings"
+        return None, f"{strategy.name} taught nothing in {number_of(drawn.draws, 'teaching')}"
     spread = Repeated.of(np.array([one.on_level for one in taught]))
     values = [spread.median, spread.p05, spread.p95]
     if device is not None:

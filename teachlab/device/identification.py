@@ -27,6 +27,7 @@ from teachlab.errors import ParameterError
 from teachlab.light.noise import local_noise
 from teachlab.light.usable_light import bounded
 from teachlab.model.memory import need_memory
+from teachlab.model.printable_text import number_of
 from teachlab.model.recording import Origin
 from teachlab.sensor.comparator import Comparator
 from teachlab.sensor.edges import TwoState
@@ -275,7 +276,8 @@ def identify_edges(
     if edges.active.size < FEWEST_EDGES or edges.inactive.size < FEWEST_EDGES:
         return replace(
             empty,
-            refused=f"the log holds {edges.active.size} onsets and {edges.inactive.size} releases; at least "
+            refused=f"the log holds {number_of(edges.active.size, 'onset')} and "
+            f"{number_of(edges.inactive.size, 'release')}; at least "
             f"{FEWEST_EDGES} of each are needed. Log more objects.",
         )
     part = edges.until(min(edges.samples, SEARCH_SAMPLES))

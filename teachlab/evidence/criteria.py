@@ -17,6 +17,7 @@ from teachlab.errors import ParameterError
 from teachlab.evidence.sections.margin_criteria import judged_kept
 from teachlab.evidence.sections.position_criteria import POSITIONS, judged_position
 from teachlab.model.json_values import Document
+from teachlab.model.printable_text import number_of
 from teachlab.model.score import CountRate, Outcome
 from teachlab.scoring.by_lot import false_trips_by_lot, onsets_by_lot
 from teachlab.scoring.claimable import OpenCondition
@@ -324,7 +325,8 @@ def _judge_kept(c: Criterion, case: _Case, limit: str, *, reserve: float | None 
     if reserve is not None and reserve < least:
         return _judged(c, limit, f"{reserve:.4g}", Judgement.NOT_MET, "the light that was recorded leaves less")
     if by_lots and counts.source is not Source.LOTS and (not kept.size or kept.min() >= least):
-        named = f"only {counts.named_lots} lots are named" if counts.named_lots else "no lots are named"
+        many = number_of(counts.named_lots, "lot is", "lots are")
+        named = f"only {many} named" if counts.named_lots else "no lots are named"
         why = f'{named}, {CLAIM_LOTS} are needed; or state in the criteria assume = "independent"'
         value = reserve if reserve is not None else kept.min(initial=np.inf)
         said = f"{value:.4g}" if np.isfinite(value) else "nothing to measure"
@@ -371,7 +373,8 @@ def _judge_rate(c: Criterion, case: _Case) -> Judged:
         return _judged(c, limit, said, Judgement.NOT_MET, "even the lower bound lies beyond the limit")
     # Whether the claim goes beyond the recording: named lots, or an assumption instead of them.
     if not (claim.claims or (c.measure == "lots_with_trips" and claim.source is Source.LOTS)):
-        named = f"only {counts.named_lots} lots are named" if counts.named_lots else "no lots are named"
+        many = number_of(counts.named_lots, "lot is", "lots are")
+        named = f"only {many} named" if counts.named_lots else "no lots are named"
         why = f"{named}, {CLAIM_LOTS} are needed; or state in the criteria what is assumed: assume, or icc"
         return _judged(c, limit, said, Judgement.NOT_ENOUGH, why)
     if claim.upper <= most:

@@ -12,7 +12,7 @@ import numpy as np
 
 from teachlab.data.quality.trace_figure import envelope
 from teachlab.light.drawing import EXTRA, FALSE_TRIP, GREY, LIGHT, LOST, PASS, SHADE, drawing, picture
-from teachlab.model.printable_text import printable
+from teachlab.model.printable_text import number_of, printable
 from teachlab.model.recording import Recording
 from teachlab.questions.repeatability.figure import draw_cloud
 from teachlab.questions.surface.position_figure import draw_position
@@ -194,7 +194,7 @@ def _course(figure: Any, record: dict[str, Any]) -> str:
     axes.set_ylabel(_unit(record))
     axes.legend(frameon=False, ncols=5, fontsize=7, loc="lower left", bbox_to_anchor=(0, 1), borderaxespad=0.2)
     first, last = ("unknown" if b["object"] is None else f"{b['object']:.4g}" for b in (blocks[0], blocks[-1]))
-    return f"{len(blocks)} stretches of passes; median from {first} to {last} {_unit(record)}."
+    return f"{number_of(len(blocks), 'stretch', 'stretches')} of passes; median from {first} to {last} {_unit(record)}."
 
 
 def _cloud(figure: Any, record: dict[str, Any]) -> str:

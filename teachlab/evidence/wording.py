@@ -9,7 +9,7 @@ from typing import Any
 from teachlab.data.setting_files import setting_from_dict
 from teachlab.evidence.about import about_rows
 from teachlab.model.margin import EqualCost
-from teachlab.model.printable_text import in_figures, typed_again
+from teachlab.model.printable_text import in_figures, number_of, typed_again
 from teachlab.model.score import USUAL_RULES
 from teachlab.model.setting_words import equal_cost_text, setting_in_words
 from teachlab.scoring.clearance import Clearance
@@ -277,8 +277,9 @@ def offer_rows(record: dict[str, Any]) -> list[tuple[str, str]]:
         *rows,
         (
             "one level for all",
-            f"{number(best['level'])} {unit} {does}: {best['lost']} of {best['passes']} passes do not reach it, "
-            f"{best['tripped']} of {best['gaps']} gaps do, at zero hysteresis",
+            f"{number(best['level'])} {unit} {does}: {best['lost']} of "
+            f"{number_of(best['passes'], 'pass does', 'passes do')} not reach it, "
+            f"{best['tripped']} of {number_of(best['gaps'], 'gap does', 'gaps do')}, at zero hysteresis",
         ),
     ]
 

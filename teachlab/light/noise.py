@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from teachlab.model.memory import allowed_memory, need_memory
+from teachlab.model.printable_text import number_of
 from teachlab.model.recording import Light
 from teachlab.sensor.edges import merged
 
@@ -274,7 +275,7 @@ def need_for_light(
     size = LIBRARY_BYTES + held * sample
     if size + crossed > allowed_memory():  # otherwise any light fits
         size += crossed * crossing_share(recording, level)
-        what = f"{what} of {recording.samples:,} samples of {recording.name}"
+        what = f"{what} of {number_of(recording.samples, 'sample')} of {recording.name}"
         need_memory(size, what, "Cut the recording, or log it more slowly.")
 
 

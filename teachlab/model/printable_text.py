@@ -19,15 +19,18 @@ _JOINERS = "\u200c\u200d"
 _HIDDEN = {"Cc", "Cf", "Cs", "Zl", "Zp"}
 
 
-def number_of(n: float, one: str, more: str = "") -> str:
-    """Return a number with its noun.
+def number_of(n: float, one: str, more: str = "", *, spec: str = ",") -> str:
+    """Return a number, formatted as `spec` says, with its noun: one sample, otherwise samples.
 
     Examples
     --------
     >>> number_of(1, "false trip"), number_of(2, "false trip"), number_of(0, "pass", "passes")
     ('1 false trip', '2 false trips', '0 passes')
+    >>> number_of(1.0, "sample", spec="g"), number_of(1.5, "sample", spec="g")
+    ('1 sample', '1.5 samples')
     """
-    return f"{n:,} {one if n == 1 else more or one + 's'}"
+    told = format(n, spec)
+    return f"{told} {one if told == '1' else more or one + 's'}"
 
 
 def typed_again(*recordings: str, truth: str | None = None, setting: str | None = None) -> str:

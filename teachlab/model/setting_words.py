@@ -6,7 +6,7 @@ import math
 from typing import TYPE_CHECKING
 
 from teachlab.model.following_and_window import FollowingSetting, TurningPointSetting, WindowSetting
-from teachlab.model.printable_text import FUZZ, in_figures, level_text
+from teachlab.model.printable_text import FUZZ, in_figures, level_text, number_of
 
 if TYPE_CHECKING:
     from teachlab.model.margin import EqualCost
@@ -105,6 +105,6 @@ def _turning_text(setting: TurningPointSetting, step: float | None) -> str:
 
 
 def _timings(setting: Setting) -> list[str]:
-    parts = [f"filter of {setting.consecutive} evaluations"] if setting.consecutive > 1 else []
+    parts = [f"filter of {number_of(setting.consecutive, 'evaluation')}"] if setting.consecutive > 1 else []
     delays = (("on-delay", setting.on_delay_ms), ("off-delay", setting.off_delay_ms))
     return parts + [f"{name} {in_figures(ms, DELAY_DIGITS)} ms" for name, ms in delays if ms]

@@ -13,6 +13,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from teachlab.errors import TruthError
 from teachlab.model.bounds import hold_bounds
+from teachlab.model.printable_text import number_of
 from teachlab.model.recording import DIGEST
 
 Positions = NDArray[np.int64]
@@ -139,7 +140,7 @@ class Truth:
         for column in ("end", "detect", "label", "lot"):
             values = getattr(self, column)
             if values is not None and values.shape != (size,):
-                raise TruthError(f"column '{column}' has {values.size} rows, 'start' has {size}.")
+                raise TruthError(f"column '{column}' has {number_of(values.size, 'row')}, 'start' has {size}.")
         hold_bounds(self, TruthError)
         for column in ("start", "end", "detect", "label", "lot"):
             values = getattr(self, column)
@@ -220,7 +221,8 @@ class Truth:
         if outside.any():
             k = int(np.argmax(outside))
             raise TruthError(
-                f"row {k}: pass [{self.start[k]}, {self.end[k]}) ends outside the recording of {samples} samples. "
+                f"row {k}: pass [{self.start[k]}, {self.end[k]}) ends outside the recording of "
+                f"{number_of(samples, 'sample')}. "
                 "Check that the passes belong to this recording and count its samples."
             )
 

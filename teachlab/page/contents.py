@@ -21,7 +21,7 @@ from teachlab.light.pass_and_gap_extremes import PassAndGapExtremes
 from teachlab.model.draws import DRAWS, DrawOptions
 from teachlab.model.following_and_window import without_kind
 from teachlab.model.json_values import plain
-from teachlab.model.printable_text import printable
+from teachlab.model.printable_text import number_of, printable
 from teachlab.model.recording import Origin
 from teachlab.model.score import USUAL_RULES, Outcome, Rules
 from teachlab.model.setting import Setting, bare
@@ -273,7 +273,8 @@ def _said(verdict: Verdict | None, best: Hindsight | None, *, synthetic: bool) -
         good = 0 if best is None else best.equally_good
         return {
             "decision": "no setting was given",
-            "claim": f"The page starts at the pair of levels with the fewest errors. {good:,} pairs have as few. "
+            "claim": f"The page starts at the pair of levels with the fewest errors. "
+            f"{number_of(good, 'pair has', 'pairs have')} as few. "
             "Nothing is claimed, since the pair was chosen on these same passes.",
             "reasons": [],
             "conditions": [],
@@ -363,7 +364,7 @@ def reserve_text(recording: Recording, truth: Truth, setting: Setting, rules: Ru
 def _landed(cloud: SurfaceCloud) -> dict[str, Any]:
     """Return where a strategy lands, and what that costs, in words."""
     spread, none = cloud.spread(), cloud.abstained + cloud.failed
-    told = f"{len(cloud.settings) + none} draws, taught on this recording"
+    told = f"{number_of(len(cloud.settings) + none, 'draw')}, taught on this recording"
     if spread is not None:
         told += f"; errors per pass {spread['median']:.3g} (5 to 95 %: {spread['p05']:.3g} to {spread['p95']:.3g})"
     told += f"; {none} gave no setting." if none else "."

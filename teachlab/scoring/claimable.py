@@ -133,8 +133,9 @@ def claimable(
         )
     if scored.any() and short.sum() > MOST_IN_DOUBT * scored.sum():
         conditions[OpenCondition.BORDERS] = (
-            f"{int(short.sum())} of {int(scored.sum())} passes are shorter than the doubt of their borders, "
-            f"{truth.uncertainty_samples:g} samples: at most {100 * MOST_IN_DOUBT:g} % may be."
+            f"{int(short.sum())} of {number_of(int(scored.sum()), 'pass is', 'passes are')} shorter than the doubt "
+            f"of their borders, "
+            f"{number_of(truth.uncertainty_samples, 'sample', spec='g')}: at most {100 * MOST_IN_DOUBT:g} % may be."
         )
     # Light from before the trials that was copied into them could not have contradicted a claim either.
     copies = repeated_stretches(recording, truth.start, truth.end) if copies is None else copies

@@ -192,7 +192,10 @@ class Reasons:
         if self.gaps_tripped:
             # Of which gaps before an early onset come first, if they are the larger cause.
             more = " more" if self.counts.get("early", 0) >= self.gaps_tripped else ""
-            text = f"{self.gaps_tripped}{more} of {self.gaps} gaps tripped: the background reaches {self._level()}"
+            text = (
+                f"{self.gaps_tripped}{more} of {number_of(self.gaps, 'gap')} tripped: the background reaches "
+                f"{self._level()}"
+            )
             text = self.missing_text(more) or text
             told.append(Cause(text, self.gaps_tripped, None, self.first_trip))
         if n := self.ignored_tripped:
@@ -214,7 +217,8 @@ class Reasons:
             return ""
         which = f", {self.strong_gaps} of them" if self.strong_gaps < self.gaps_tripped else ""
         return (
-            f"{self.gaps_tripped}{more} of {self.gaps} gaps tripped{which} on light as strong as a pass: "
+            f"{self.gaps_tripped}{more} of {number_of(self.gaps, 'gap')} tripped{which} on light as strong as a "
+            f"pass: "
             f"{'is a product' if self.strong_gaps == 1 else 'are products'} missing in the table of passes?"
         )
 

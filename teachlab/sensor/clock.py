@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from teachlab.errors import RecordingError, SettingError
+from teachlab.model.printable_text import number_of
 
 # A delay that is typed as a decimal may miss a whole number of evaluations by its rounding: it must not take one more.
 # A rate typed as 333.333333333333 Hz means a third of 1000: over 10⁹ samples, the replaced quotient moves no evaluation
@@ -53,7 +54,8 @@ def delay_evaluations(delay_ms: float, rate_hz: float) -> int:
 def no_valid_sample(name: str, samples: int) -> RecordingError:
     """Return the error for a recording in which no evaluation reads a valid sample."""
     return RecordingError(
-        f"{name}: column 'light': no valid sample is evaluated: all {samples} samples are null or NaN, or fall "
+        f"{name}: column 'light': no valid sample is evaluated: all "
+        f"{number_of(samples, 'sample is', 'samples are')} null or NaN, or fall "
         "between evaluations. Log the line again, or check the column that was imported."
     )
 

@@ -12,6 +12,7 @@ from scipy.special import gammainccinv, gammaincinv
 
 from teachlab.errors import ParameterError
 from teachlab.model.json_values import Document
+from teachlab.model.printable_text import number_of
 from teachlab.model.score import CountRate, check_confidence
 from teachlab.statistics.design_effect import contributing, inflated
 from teachlab.statistics.intervals import count
@@ -162,7 +163,9 @@ def count_limits(events: float, exposure: float, confidence: float) -> tuple[flo
 def _warnings(lots: int, used: float | None, source: Source) -> tuple[str, ...]:
     out = []
     if source is Source.LOTS and lots < FEW_LOTS:
-        out.append(f"Only {lots} lots: the coverage of this interval has been shown for {FEW_LOTS} and more.")
+        out.append(
+            f"Only {number_of(lots, 'lot')}: the coverage of this interval has been shown for {FEW_LOTS} and more."
+        )
     if used is None:
         many = "lots" if source is Source.LOTS else "stretches"
         out.append(

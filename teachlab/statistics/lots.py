@@ -11,6 +11,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from teachlab.errors import ParameterError
 from teachlab.model.json_values import Document
+from teachlab.model.printable_text import number_of
 from teachlab.model.score import Rate, check_confidence
 from teachlab.statistics.design_effect import LotSpread, ceiling_of, spread_of, upper_limit
 from teachlab.statistics.intervals import proportion, proportion_limits
@@ -286,7 +287,9 @@ def _warnings(lots: int, hit: int, source: Source) -> tuple[str, ...]:
     out = []
     each, many = ("lot", "lots") if source is Source.LOTS else ("stretch", "stretches")
     if source is Source.LOTS and lots < FEW_LOTS:
-        out.append(f"Only {lots} lots: the coverage of this interval has been shown for {FEW_LOTS} and more.")
+        out.append(
+            f"Only {number_of(lots, 'lot')}: the coverage of this interval has been shown for {FEW_LOTS} and more."
+        )
     if hit < 2:
         out.append(f"Too few {many} hold an event to show how they cluster: every {each} counts as one trial.")
     else:

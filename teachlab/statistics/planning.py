@@ -11,6 +11,7 @@ from fractions import Fraction
 from scipy.special import betaincc, gammainccinv
 
 from teachlab.errors import ParameterError
+from teachlab.model.printable_text import number_of
 from teachlab.model.score import CountRate, Rate
 from teachlab.sensor.clock import exact
 
@@ -222,7 +223,10 @@ def claim_sentence(rate: Rate, *, best_of: int = 1) -> str:
     if rate.trials == 0:
         return "Nothing may be claimed: no passes were scored."
     if rate.upper >= 1:
-        return f"Nothing may be claimed: the upper bound is 100 % ({rate.events} of {rate.trials} passes are lost)."
+        return (
+            f"Nothing may be claimed: the upper bound is 100 % ({rate.events} of "
+            f"{number_of(rate.trials, 'pass is', 'passes are')} lost)."
+        )
     chosen = f", the setting chosen among {best_of} on the same passes" if best_of > 1 else ""
     return (
         f"At {100 * rate.confidence:g} % confidence fewer than {_rounded_up(rate.upper)} of passes are lost "
@@ -320,8 +324,9 @@ def _design_effect(needed: float, lot_size: float | None, lots: int | None, icc:
     _whole("lots", lots, least=1)
     if needed * icc >= lots:
         raise ParameterError(
-            f"no number of passes from {lots} lots is enough: with an intra-lot correlation of {icc:g} the claim "
-            f"needs more than {math.floor(needed * icc)} lots. Record from more lots."
+            f"no number of passes from {number_of(lots, 'lot')} is enough: with an intra-lot correlation of {icc:g} "
+            f"the claim "
+            f"needs more than {number_of(math.floor(needed * icc), 'lot')}. Record from more lots."
         )
     # n = needed · (1 + (n / lots − 1) · icc), solved for n / needed.
     return max(1.0, (1 - icc) / (1 - needed * icc / lots))

@@ -12,6 +12,7 @@ from scipy.special import betaincinv, chdtrc, chdtri
 
 from teachlab.errors import Abstained, ParameterError
 from teachlab.model.json_values import Document
+from teachlab.model.printable_text import number_of
 
 LEAST_PASSES = 200
 CLUSTERED = 0.05
@@ -161,7 +162,7 @@ def tail_bound(
     if bound < 10**-DECADES / n:
         raise Abstained(
             "the bound lies too far beyond the data",
-            f"{bound:.2g} from {n} passes",
+            f"{bound:.2g} from {number_of(n, 'pass', 'passes')}",
             f"at least {10**-DECADES / n:.2g}, one decade below 1 / n; claim that instead, or record more",
         )
     return TailBound(
@@ -211,7 +212,7 @@ def _refuse_clusters(weak: NDArray[np.bool_], lots: NDArray[Any]) -> None:
     if chance < CLUSTERED:
         raise Abstained(
             "weak passes cluster: those of one lot, or of one stretch, are similar",
-            f"the weakest tenth lies unevenly in {of.size} lots or stretches (chance {chance:.2g})",
+            f"the weakest tenth lies unevenly in {number_of(of.size, 'lot')} or stretches (chance {chance:.2g})",
             f"a chance of at least {CLUSTERED:g}; claim by lots instead",
         )
 

@@ -12,6 +12,7 @@ from scipy.special import fdtrc, fdtri
 
 from teachlab.errors import Abstained, ParameterError
 from teachlab.model.json_values import Document
+from teachlab.model.printable_text import number_of
 from teachlab.model.score import check_confidence
 
 _Floats = NDArray[np.float64]
@@ -122,7 +123,7 @@ def variance_components(groups: Mapping[str, ArrayLike], *, confidence: float = 
     if k < 2 or n == k:
         raise Abstained(
             "differences between groups cannot be separated from those within groups",
-            f"{k} groups with {n} values in all",
+            f"{number_of(k, 'group')} with {number_of(n, 'value')} in all",
             "at least 2 groups, one of them with 2 values",
         )
     # Differences from the first value: a common offset then loses no digits.

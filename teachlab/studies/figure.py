@@ -9,6 +9,7 @@ import numpy as np
 
 from teachlab.light.drawing import GOOD, GREY, LIGHT, LOST, PASS, SHADE, drawing, picture
 from teachlab.light.pass_and_gap_extremes import PassAndGapExtremes
+from teachlab.model.printable_text import number_of
 from teachlab.model.setting import Polarity
 
 if TYPE_CHECKING:
@@ -65,7 +66,7 @@ def bench_figure(bench: RecordingBench, truth: Truth, extremes: PassAndGapExtrem
         handles = [h for axes in (light, levels, cost) for h in axes.get_legend_handles_labels()[0]]
         key.legend(handles=handles, loc="center left", frameon=False, fontsize=8.5)
         figure.suptitle(
-            f"{bench.recording}: {bench.options.draws} draws, {bench.scored_passes} scored passes, "
+            f"{bench.recording}: {number_of(bench.options.draws, 'draw')}, {bench.scored_passes} scored passes, "
             f"cost of lost : false = {bench.options.costs.miss:g} : {bench.options.costs.false:g}"
             + (" — synthetic, no evidence about a real line" if bench.synthetic else "")
             + (" — self-labelled, supports no claim" if bench.self_labelled else ""),

@@ -11,6 +11,7 @@ import numpy as np
 from teachlab.data.split import Split, split
 from teachlab.errors import InputError, TruthError
 from teachlab.model.draws import Draw
+from teachlab.model.printable_text import number_of
 from teachlab.model.setting import bare
 from teachlab.questions.surface.count_settings import count_settings_from
 from teachlab.questions.surface.values.levels import FirstLook, FirstReading
@@ -81,7 +82,8 @@ class TaughtDraws:
         trials = [n.detect_trials for n in self.tally.counts.values()]
         if trials and max(trials) == 0:
             raise TruthError(
-                f"{recording.name}: none of the {truth.detect_passes} passes is left to score: those after the teach "
+                f"{recording.name}: none of the {number_of(truth.detect_passes, 'pass', 'passes')} is left to "
+                f"score: those after the teach "
                 "block hold void time or are cut by the record. Log longer, or teach on a smaller share."
             )
         return max(trials, default=int(np.count_nonzero(truth.detect[self.cut.first_scored :])))

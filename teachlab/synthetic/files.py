@@ -12,6 +12,7 @@ from pydantic import ValidationError
 from teachlab.errors import ParameterError, ScenarioError
 from teachlab.model.json_values import json_text
 from teachlab.model.memory import need_memory
+from teachlab.model.printable_text import number_of
 from teachlab.model.recording import Block, LoggedOutput, Recording
 from teachlab.synthetic.line import LineStress
 from teachlab.synthetic.produce import Plan, Progress, Recipe, beside, blocks, info_of, plan, row_map, stored_type
@@ -100,7 +101,7 @@ def continue_recording(path: str | Path, more: int, *, progress: Progress | None
     recording = read_recording(path)
     if recording.samples != old.rows:
         raise ScenarioError(
-            f"{path}: the file has {recording.samples} rows, its recipe makes {old.rows}. "
+            f"{path}: the file has {number_of(recording.samples, 'row')}, its recipe makes {old.rows}. "
             "Write the recording again instead of continuing it."
         )
     with one_result():

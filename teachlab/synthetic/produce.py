@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from teachlab.errors import ParameterError, ScenarioError
 from teachlab.model.memory import need_memory
+from teachlab.model.printable_text import number_of
 from teachlab.model.recording import Block, Direction, Light, Origin, Recording, RecordingInfo, Sensing
 from teachlab.model.truth import Truth, TruthSource
 from teachlab.synthetic.events import PassSource
@@ -166,10 +167,11 @@ def _refuse_too_long(recipe: Recipe, end_mm: float, *, so_far: int | None = None
     if asked <= MOST_SAMPLES:
         return
     few = int(n * (MOST_SAMPLES / asked))
-    cure = f"Ask for at most about {few} passes, or correct" if few else "Correct"
+    cure = f"Ask for at most about {number_of(few, 'pass', 'passes')}, or correct" if few else "Correct"
     raise ScenarioError(
         f"{recipe.scenario.title}: a synthetic recording holds at most {MOST_SAMPLES:.0e} samples "
-        f"({2 * MOST_SAMPLES / 1e9:g} GB of 16 bits), but {n} passes on {end_mm:.3g} mm of belt take {asked:.3g} at "
+        f"({2 * MOST_SAMPLES / 1e9:g} GB of 16 bits), but {number_of(n, 'pass', 'passes')} on {end_mm:.3g} mm of "
+        f"belt take {asked:.3g} at "
         f"{line.speed_mm_s:g} mm/s and {rate:g} Hz. {cure} line.gap_mm, line.lead_in_mm, the lengths of the objects, "
         "line.speed_mm_s or sensor.sample_rate_hz."
     )

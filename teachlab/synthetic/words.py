@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from teachlab.model.printable_text import number_of
 from teachlab.synthetic.scenario import Scenario
 
 
@@ -56,6 +57,6 @@ def _line_extras(scenario: Scenario) -> list[str]:
         parts.append(f"{100 * line.touching_share:g} % of the products touch")
     if line.lot_passes is not None:
         spread = f", level {100 * line.lot_level_cv:g} % different from lot to lot" if line.lot_level_cv else ""
-        parts.append(f"lots of {line.lot_passes} passes{spread}")
+        parts.append(f"lots of {number_of(line.lot_passes, 'pass', 'passes')}{spread}")
     parts += [effect.words() for effect in (line.wander, line.stops, *line.halts) if effect is not None]
     return parts

@@ -17,7 +17,7 @@ from teachlab.light.shown.tabled_light import TabledEvents
 from teachlab.light.stretches import Evaluated, Stretches, measure
 from teachlab.light.usable_light import LARGEST
 from teachlab.light.windows import Windows, border_evaluations
-from teachlab.model.printable_text import in_figures
+from teachlab.model.printable_text import in_figures, number_of
 from teachlab.model.recording import Direction, Recording
 from teachlab.model.score import USUAL_RULES, Rules
 from teachlab.model.setting import Setting
@@ -235,7 +235,7 @@ class TeachBlock:
         if rows.size == 0:
             raise Abstained(
                 f"the teach block has no {what} with a valid evaluation",
-                f"{among.start.size} of them in {self.stop_sample} samples, none with a valid evaluation",
+                f"{among.start.size} of them in {number_of(self.stop_sample, 'sample')}, none with a valid evaluation",
                 "at least 1",
             )
         k = rows[int(random.integers(rows.size))]
@@ -338,7 +338,7 @@ class TeachBlock:
         if count == 0:
             raise Abstained(
                 f"the teach block has no whole pass {what}",
-                f"0 passes in {self.stop_sample} samples",
+                f"0 passes in {number_of(self.stop_sample, 'sample')}",
                 "at least 1 pass",
             )
 
@@ -350,7 +350,8 @@ def _check(recording: Recording, truth: Truth, base: Setting | None, stop_sample
     truth.check_inside(recording.samples)
     if not 0 <= stop_sample <= recording.samples:
         raise ParameterError(
-            f"the teach block must end inside the recording of {recording.samples} samples, got sample {stop_sample}."
+            f"the teach block must end inside the recording of {number_of(recording.samples, 'sample')}, got sample "
+            f"{stop_sample}."
         )
     if base is not None and base.unit != recording.info.unit:
         raise SettingError(

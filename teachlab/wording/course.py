@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
+from teachlab.model.printable_text import number_of
 from teachlab.questions.verdict.places import moment
 
 if TYPE_CHECKING:
@@ -19,7 +20,7 @@ def duration(hours: float) -> str:
         return f"{3600 * hours:.3g} s"
     if hours < 1:
         return f"{60 * hours:.3g} min"
-    return f"{hours:.3g} h" if hours < 72 else f"{hours / 24:.3g} days"
+    return f"{hours:.3g} h" if hours < 72 else f"{number_of(hours / 24, 'day', spec='.3g')}"
 
 
 def course_lines(over_time: dict[str, Any]) -> list[str]:
@@ -33,7 +34,7 @@ def course_lines(over_time: dict[str, Any]) -> list[str]:
         out.append(_trend(trend))
     alarms = over_time["alarms"]
     if (found := alarms["sequential"]) is not None:
-        out.append(sequential_line(found, f"the first {found['baseline']} passes"))
+        out.append(sequential_line(found, f"the first {number_of(found['baseline'], 'pass', 'passes')}"))
     if (opening := alarms.get("opening")) is not None and opening["alarm"] is not None:
         out.append(f"The margin of the first {opening['alarm'] + 1} passes lies below that of those that follow.")
     if (warned := alarms["margin"]) is not None:
@@ -46,9 +47,9 @@ def sequential_line(found: dict[str, Any], against: str) -> str:
     when = "no alarm" if found["alarm"] is None else f"alarm at scored pass {found['alarm']}"
     learnt, independent = "", "passes resemble each other only as much as the first ones do"
     if found["source"] == "lots":
-        learnt, independent = f" ({found['lots']} lots)", "lots are independent"
+        learnt, independent = f" ({number_of(found['lots'], 'lot')})", "lots are independent"
     elif found["source"] == "blocks":
-        learnt = f" ({found['lots']} stretches of passes; no lots are named)"
+        learnt = f" ({number_of(found['lots'], 'stretch', 'stretches')} of passes; no lots are named)"
         independent = "stretches resemble each other as those did"
     return (
         f"Cumulative sum on the margin of every pass, against {against}{learnt}: {when}. If nothing changes and "
@@ -111,10 +112,11 @@ def _margin_alarm(found: dict[str, Any]) -> str:
     if lead is None:
         first = ""
     elif lead > 0:
-        first = f" The first warning came {lead} passes before the first loss."
+        first = f" The first warning came {number_of(lead, 'pass', 'passes')} before the first loss."
     else:
         first = " No warning came before the first loss."
     return (
-        f"A warning below {found['factor']:g} times the level: {found['warned']} passes in {found['warnings']} "
+        f"A warning below {found['factor']:g} times the level: {number_of(found['warned'], 'pass', 'passes')} in "
+        f"{found['warnings']} "
         f"spell{'' if found['warnings'] == 1 else 's'}, {found['for_nothing']} of them false alarms.{first}"
     )

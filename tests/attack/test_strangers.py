@@ -108,7 +108,7 @@ def test_memory_may_be_given_to_every_way_of_synth(line: Path, words: str, code:
     ("said", "told"),
     [
         ("draws = 1000000000000000000", "draws"),
-        ("draws = 1000000", "a study of 1 rows with 1,000,000 draws needs about 3.3 GB of memory; 1 GB may be used"),
+        ("draws = 1000000", "a study of 1 row with 1,000,000 draws needs about 3.3 GB of memory; 1 GB may be used"),
         ("seeds = [" + "0, " * 2000 + "]", "seeds"),
         ("seeds = [-1]", "seeds"),
         ("teach_share = 7.0", "teach_share"),

@@ -74,7 +74,7 @@ def run(folder: Path, *words: str) -> Result:
         ),
         ("report line.parquet --setting setting.json --criteria digits.toml", "not valid TOML"),
         ("synth digits.toml --out made.parquet", "not valid TOML"),
-        ("bench line.parquet --draws 1 --jobs 1 --teach-share 0.999999999999", "at least 1999999000000 passes"),
+        ("bench line.parquet --draws 1 --jobs 1 --teach-share 0.999999999999", "at least 1,999,999,000,000 passes"),
         ("demo --draws 1 --out not-there", "there is no folder 'not-there'"),
     ],
 )

@@ -173,7 +173,7 @@ def test_text_names_what_it_prints(line: Path) -> None:
     ):  # fmt: skip
         assert text in result.output, text
     # Pulses of 20, 20 and 3 ms, gaps of 10 and 4.
-    assert "too short for it are 1 pulses and 1 gaps" in run(line, "--scan-ms", 6).output
+    assert "too short for it are 1 pulse and 1 gap" in run(line, "--scan-ms", 6).output
     # A pulse of 3 ms stretched to 12, in a gap of 4: no off-delay does both.
     assert "none fits" in run(line, "--scan-ms", 12).output
 

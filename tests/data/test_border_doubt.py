@@ -126,7 +126,7 @@ def test_import_says_which_doubt_it_took(tmp_path, passes):
     command = ["import", str(tmp_path / "log.csv"), "--unit", "mV", "--out", str(tmp_path / "r.parquet")]
     told = CliRunner().invoke(app, [*command, "--truth-column", "seen"])
     assert told.exit_code == 0, told.output
-    assert "Their borders are uncertain by ±1 samples = ±1 ms: the column is as fast as the log" in told.stdout
+    assert "Their borders are uncertain by ±1 sample = ±1 ms: the column is as fast as the log" in told.stdout
     assert "--uncertainty-samples" in told.stdout
 
 

@@ -242,7 +242,8 @@ def test_rows_that_do_not_ascend_are_counted_and_the_first_few_shown(first, cut)
         times[[row - 1, row]] = times[[row, row - 1]]
     told = (
         rf"^row {first}: the same time as the row before.*times must ascend\. Take duplicated .*--no-time\. In all "
-        rf"6 of 3000 rows are not later than the row before: next row {first + 10}, row {first + 20}, row {first + 30} "
+        rf"6 of 3,000 rows are not later than the row before: next row {first + 10}, row {first + 20}, "
+        rf"row {first + 30} "
         r"…\.$"
     )
     with pytest.raises(RecordingError, match=told):

@@ -104,7 +104,7 @@ def test_output_without_a_law_is_refused() -> None:
     assert found.representative is None
     few = identify_edges(light, LoggedEdges.of(np.arange(light.size) > 50), sample_rate_hz=1000, unit="counts")
     assert few.refused is not None
-    assert "1 onsets and 0 releases" in few.refused
+    assert "1 onset and 0 releases" in few.refused
 
 
 def test_invalid_light_bounds_nothing() -> None:

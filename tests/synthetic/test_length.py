@@ -39,8 +39,8 @@ def recipe(gap: float, passes: int) -> Recipe:
 @pytest.mark.parametrize(
     ("gap", "passes", "told"),
     [
-        (1e9, 3, "3 passes on 2.5e.09 mm of belt take 2.5e.10 at 100 mm/s and 1000 Hz. Ask for at most about 1 passes"),
-        (1e6, 10**6, "Ask for at most about 1000 passes"),
+        (1e9, 3, "3 passes on 2.5e.09 mm of belt take 2.5e.10 at 100 mm/s and 1000 Hz. Ask for at most about 1 pass"),
+        (1e6, 10**6, "Ask for at most about 1,000 passes"),
     ],
 )
 def test_too_long_a_line_is_refused_at_once(gap: float, passes: int, told: str) -> None:

@@ -408,7 +408,7 @@ def test_arguments_out_of_range_are_refused() -> None:
     recording, truth = line()
     with pytest.raises(ParameterError, match="tolerance-ms"):
         TeachBlock(recording, truth, rules=Rules(tolerance_ms=-1.0))
-    with pytest.raises(ParameterError, match="must end inside the recording of 3200 samples"):
+    with pytest.raises(ParameterError, match="must end inside the recording of 3,200 samples"):
         TeachBlock(recording, truth, stop_sample=3201)
     with pytest.raises(TruthError, match="outside the recording"):
         TeachBlock(recording, Truth.from_arrays([3000], [4000]))

@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from teachlab.data.quality.labelling import propose_passes
 from teachlab.errors import TruthError
+from teachlab.model.printable_text import number_of
 from teachlab.model.recording import Recording
 from teachlab.model.truth import Truth, TruthSource
 
@@ -60,7 +61,7 @@ def borders_from_light(recording: Recording, instants: Truth, where: str) -> tup
     if not own.all():
         rows = ", ".join(map(str, np.flatnonzero(~own)[:SHOWN_ROWS].tolist()))
         more = " …" if int((~own).sum()) > SHOWN_ROWS else ""
-        text += f" The others keep the usual length of {length} samples: rows {rows}{more}."
+        text += f" The others keep the usual length of {number_of(length, 'sample')}: rows {rows}{more}."
     passes = replace(
         instants,
         start=start,

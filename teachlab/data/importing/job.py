@@ -182,7 +182,8 @@ def _go_on(job: ImportJob, spool: Spool) -> None:
     if not job.append:
         if spool.rows:
             raise ParameterError(
-                f"{spool.name} keeps {spool.rows} rows of a run that ended early. Go on from them with --append, or "
+                f"{spool.name} keeps {number_of(spool.rows, 'row')} of a run that ended early. Go on from them with "
+                f"--append, or "
                 "remove the file."
             )
         return

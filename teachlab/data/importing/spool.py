@@ -17,6 +17,7 @@ from pyarrow import ipc
 from teachlab.data.atomic_files import FULL, disk_full
 from teachlab.data.importing.reading.text_layout import Layout
 from teachlab.errors import InputError
+from teachlab.model.printable_text import number_of
 
 LAYOUT = b"layout"
 UNFINISHED = ".unfinished"
@@ -128,7 +129,10 @@ class Spool:
     def end_here(self) -> str:
         """Cut off an unfinished batch when the process must end; return what is kept, for people."""
         os.ftruncate(self._file.fileno(), self._whole)
-        return f"{self.rows:,} rows are kept in {self.name}. Feed the rows after them, and add --append"
+        return (
+            f"{number_of(self.rows, 'row is', 'rows are')} kept in {self.name}. Feed the rows after them, and add "
+            f"--append"
+        )
 
     def discard(self) -> None:
         """Remove the rows: the recording is written."""

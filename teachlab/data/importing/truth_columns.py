@@ -18,7 +18,7 @@ from teachlab.data.importing.reading.cells import is_text, plain
 from teachlab.data.importing.reading.place import Place
 from teachlab.data.strict_json import shown
 from teachlab.errors import TruthError
-from teachlab.model.printable_text import printable
+from teachlab.model.printable_text import number_of, printable
 
 MOST_RUNS = 10_000
 YES = frozenset(["1", "true", "yes", "on", "high", "ja", "wahr", "si", "sí", "oui", "vrai", "da", "да", "tak", "sim"])
@@ -90,11 +90,13 @@ class TruthColumn:
         if len(self._values) > MOST_RUNS and len(self._values) > self._rows / 3:
             if self._lots:
                 raise TruthError(
-                    f"{self._place(self._rows - 1)}: the column changes in {len(self._values)} of {self._rows} rows: "
+                    f"{self._place(self._rows - 1)}: the column changes in {len(self._values):,} of "
+                    f"{number_of(self._rows, 'row')}: "
                     "it does not name lots. Choose a column that names shift or batch."
                 )
             raise TruthError(
-                f"{self._place(self._rows - 1)}: the column changes in {len(self._values)} of {self._rows} rows: "
+                f"{self._place(self._rows - 1)}: the column changes in {len(self._values):,} of "
+                f"{number_of(self._rows, 'row')}: "
                 "it does not say which object is in view. Choose a flag, a label or a pass-number column, or split a "
                 "second signal in two: --truth-kind level."
             )

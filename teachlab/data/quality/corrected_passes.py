@@ -14,6 +14,7 @@ import numpy as np
 from teachlab.data.strict_json import shown
 from teachlab.data.truth_files import bare_text
 from teachlab.errors import TruthError
+from teachlab.model.printable_text import number_of
 from teachlab.model.recording import Recording
 from teachlab.model.truth import Expect, Truth, TruthSource
 
@@ -91,7 +92,7 @@ def read_corrected(path: str, recording: Recording, proposed: Truth) -> Correcti
         if end > recording.samples:
             raise TruthError(
                 f"{path}, line {k}: the pass ends at sample {end}, outside the recording of "
-                f"{recording.samples} samples. Correct the row."
+                f"{number_of(recording.samples, 'sample')}. Correct the row."
             )
         expect = row.get("expect", "").lower() or str(Expect.DETECT)
         if expect not in (Expect.DETECT, Expect.IGNORE):

@@ -12,7 +12,7 @@ from teachlab.data.quality.labelling import Proposal
 from teachlab.data.quality.pass_doubts import LEAST_DOUBT, PassDoubt, time_of
 from teachlab.data.quality.trace_figure import envelope
 from teachlab.light.drawing import GREY, LIGHT, LOST, PASS, drawing, picture
-from teachlab.model.printable_text import printable
+from teachlab.model.printable_text import number_of, printable
 from teachlab.model.recording import Recording
 
 MOST_PICTURES, ACROSS = 60, 4
@@ -47,7 +47,8 @@ def label_sheet(recording: Recording, proposal: Proposal, doubts: Sequence[PassD
         doubtful = sum(one.doubt >= LEAST_DOUBT for one in doubts)
         shown = "all" if len(chosen) == len(doubts) else f"the first {len(chosen)}"
         figure.suptitle(
-            f"{recording.info.title or recording.name}: {len(doubts)} passes proposed, {doubtful} in doubt; {shown} "
+            f"{recording.info.title or recording.name}: {number_of(len(doubts), 'pass', 'passes')} proposed, "
+            f"{doubtful} in doubt; {shown} "
             "shown, the most doubtful first. Self-labelled, no claim.",
             fontsize=9,
         )

@@ -15,6 +15,7 @@ from teachlab.errors import RecordingError
 from teachlab.light.direction import Contrasts, contrasts
 from teachlab.light.noise import local_noise
 from teachlab.model.json_values import Document
+from teachlab.model.printable_text import number_of
 from teachlab.model.recording import Block, Direction, Recording
 from teachlab.model.score import USUAL_RULES, Rules
 from teachlab.model.truth import Truth
@@ -183,7 +184,7 @@ def inspect_recording(
     found = QualityScan(recording, truth, rules).run(progress, beside)
     if found.invalid == recording.samples:
         raise RecordingError(
-            f"{recording.name}: none of the {recording.samples} samples is valid (all null or NaN). "
+            f"{recording.name}: none of the {number_of(recording.samples, 'sample')} is valid (all null or NaN). "
             "There is nothing to inspect; log it again."
         )
     info = recording.info

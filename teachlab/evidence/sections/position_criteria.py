@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from teachlab.model.printable_text import number_of
 from teachlab.scoring.switching_position import SwitchingPosition
 from teachlab.statistics.quantiles import HIGH, LOW, QuantileSpread, least_values
 
@@ -49,7 +50,7 @@ def judged_position(
     if found is None:
         return limit, "nothing to measure", undecided, "no release came before the next pass"
     doubt = 2 * scale * position.doubt_ms
-    said = f"{found.spread:.4g} {unit} on {found.count} passes"
+    said = f"{found.spread:.4g} {unit} on {number_of(found.count, 'pass', 'passes')}"
     if most < doubt:
         why = f"a spread below {doubt:.3g} {unit} is smaller than the doubt of the borders of the passes"
         return limit, said, undecided, why
@@ -63,13 +64,14 @@ def judged_position(
             lots = [values[known & (position.lot == name)] for name in names]
             ends = [np.quantile(lot, (LOW, HIGH), method="inverted_cdf") for lot in lots]
             upper = float(max(high for _, high in ends) - min(low for low, _ in ends))
-            basis = f"from the earliest to the latest of {names.size} lots"
+            basis = f"from the earliest to the latest of {number_of(names.size, 'lot')}"
     if found.spread_low is not None and found.spread_low > most:
         return limit, said, "not met", f"even the lower limit, {found.spread_low:.3g} {unit}, lies beyond"
     if few:
         return limit, said, undecided, few
     if upper is None:
-        return limit, said, undecided, f"{found.count} passes were hit, {least_values(2 * confidence - 1)} are needed"
+        hit = number_of(found.count, "pass was", "passes were")
+        return limit, said, undecided, f"{hit} hit, {least_values(2 * confidence - 1)} are needed"
     if upper <= most:
         return limit, said, "met", f"at most {upper:.3g} {unit}, {basis}"
     return limit, said, undecided, f"at most {upper:.3g} {unit}, {basis}: beyond the limit"

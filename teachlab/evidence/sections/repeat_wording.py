@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from typing import Any
 
+from teachlab.model.printable_text import number_of
+
 Json = dict[str, Any]
 
 
@@ -39,7 +41,7 @@ def cloud_lines(cloud: Json) -> list[str]:
     out = []
     if cloud["abstained"]["events"]:
         reasons = "; ".join(f"{reason} ({count})" for reason, count in cloud["reasons"].items())
-        out.append(f"{cloud['abstained']['events']} of {cloud['draws']} draws gave no setting: {reasons}.")
+        out.append(f"{cloud['abstained']['events']} of {number_of(cloud['draws'], 'draw')} gave no setting: {reasons}.")
     for one in cloud["worse"]:
         if one["trials"]:
             if one["measure"] == "regret":
@@ -47,7 +49,7 @@ def cloud_lines(cloud: Json) -> list[str]:
             else:
                 what = f"lie above {one['limit_high']:.4g} in {one['measure'].replace('_', ' ')}"
             out.append(
-                f"{one['events']} of {one['trials']} draws {what}: between {100 * one['low']:.3g} and "
+                f"{one['events']} of {number_of(one['trials'], 'draw')} {what}: between {100 * one['low']:.3g} and "
                 f"{100 * one['high']:.3g} % of draws from this block."
             )
     if (released := cloud["released"])["below"] is not None:
@@ -56,7 +58,9 @@ def cloud_lines(cloud: Json) -> list[str]:
             f"{100 * released['dearer']:.3g} % cost more, {100 * released['cheaper']:.3g} % less."
         )
     if (between := cloud["between"]) is not None and (found := between["components"]) is not None:
-        out.append(f"Taught on single lots: {found['values']} teachings on {found['groups']} lots.")
+        out.append(
+            f"Taught on single lots: {number_of(found['values'], 'teaching')} on {number_of(found['groups'], 'lot')}."
+        )
     return out
 
 

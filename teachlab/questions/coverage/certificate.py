@@ -13,7 +13,7 @@ from teachlab.errors import ParameterError
 from teachlab.light.noise import need_for_light
 from teachlab.model.draws import TEACH_SHARE
 from teachlab.model.json_values import Document
-from teachlab.model.printable_text import time_text
+from teachlab.model.printable_text import number_of, time_text
 from teachlab.model.score import USUAL_RULES, Rules
 from teachlab.model.verdict import Verdict, VerdictReason
 from teachlab.questions.coverage.cycles import Cycle, Exposure, Floats, exposures, folded, revolutions_needed
@@ -281,7 +281,9 @@ def _name_warnings(names: Mapping[str, tuple[int, int]], divided: bool) -> list[
             out.append(f"Kind '{kind}' was in the teach block but is not scored: nothing is shown about it.")
     lots = [both for name, both in names.items() if name.startswith("lot ")]
     if len(lots) > 1 and (few := sum(t > 0 for t, _ in lots)) < 2:
-        out.append(f"The teach block holds {few} of {len(lots)} lots: what differs between lots was not taught.")
+        out.append(
+            f"The teach block holds {few} of {number_of(len(lots), 'lot')}: what differs between lots was not taught."
+        )
     return out
 
 

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 from teachlab.errors import InputError
 from teachlab.light.usable_light import bounded_recording
-from teachlab.model.printable_text import in_figures
+from teachlab.model.printable_text import in_figures, number_of
 from teachlab.questions.counterfactual.averaged import averaged
 from teachlab.questions.feasibility.designed_cure import MOST_SAMPLES
 
@@ -70,6 +70,6 @@ def averages(recording: Recording, truth: Truth, setting: Setting) -> Iterator[A
             return
         if passes.passes == truth.passes:
             yield AveragedLight(
-                text=f"an average over {span} evaluations ({in_figures(1000 * span / rate)} ms)",
+                text=f"an average over {number_of(span, 'evaluation')} ({in_figures(1000 * span / rate)} ms)",
                 recording=seen, truth=passes, setting=replace(setting, evaluation_rate_hz=None),
             )  # fmt: skip

@@ -52,7 +52,8 @@ class TwoSides:
         low, high = level_text(w.off_level, self.step), level_text(w.on_level, self.step)
         many = "" if not self.false else f" and switches {number_of(self.false, 'time')} too often"
         return (
-            f"{self.above} passes are brighter than the background and {self.below} are darker: no single threshold "
+            f"{number_of(self.above, 'pass is', 'passes are')} brighter than the background and {self.below} are "
+            f"darker: no single threshold "
             f"sees both. A window of two thresholds, below {low} or above {high} {unit}, loses "
             f"{self.lost or 'none'} of {self.passes}{many}, by replay."
         )

@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 
 from teachlab.light.drawing import GOOD, GREY, LOST, SHADE, drawing, picture
+from teachlab.model.printable_text import number_of
 
 Axes = Any
 Document = dict[str, Any]
@@ -50,9 +51,9 @@ def name_of(cloud: Document) -> str:
     """Return the strategy with what was varied."""
     parts = [cloud["strategy"]]
     if (length := cloud["parameters"].get("sweep_passes")) is not None:
-        parts.append(f"{length} passes swept")
+        parts.append(f"{number_of(length, 'pass', 'passes')} swept")
     if cloud["average"] > 1:
-        parts.append(f"mean of {cloud['average']} teachings")
+        parts.append(f"mean of {number_of(cloud['average'], 'teaching')}")
     return ", ".join(parts)
 
 
@@ -129,10 +130,10 @@ def _shade(levels: Axes, cost: Axes, best: Document) -> None:
 
 def _sentence(cloud: Document, best: Document | None, clean: np.ndarray[Any, Any], unit: str) -> str:
     if not cloud["spreads"]:
-        return f"None of {cloud['draws']} draws gave a setting."
+        return f"None of {number_of(cloud['draws'], 'draw')} gave a setting."
     spread = cloud["spreads"]["on_level"]
     text = (
-        f"{cloud['draws']} draws of {name_of(cloud)}: on level {spread['median']:.4g} {unit}, 5 to 95 % "
+        f"{number_of(cloud['draws'], 'draw')} of {name_of(cloud)}: on level {spread['median']:.4g} {unit}, 5 to 95 % "
         f"{spread['p05']:.4g} to {spread['p95']:.4g}; {int(clean.sum())} of {clean.size} without a fault"
     )
     if best is not None:

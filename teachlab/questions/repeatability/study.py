@@ -342,7 +342,8 @@ class RepeatabilityAnswer:
                     if rate.events == rate.trials:
                         bound = f"at least {100 * (1 - rate.confidence) ** (1 / rate.trials):.0f} %"
                     text = (
-                        f"{one.cloud.strategy} on {study.recording}: {rate.events} of {rate.trials} teachings "
+                        f"{one.cloud.strategy} on {study.recording}: {rate.events} of "
+                        f"{number_of(rate.trials, 'teaching')} "
                         f"{limit.breach}; {bound} of teachings from this recording do, at "
                         f"{100 * rate.confidence:g} % confidence."
                     )

@@ -492,5 +492,7 @@ def _doubts(
         )
     soonest = None if trend is None else trend.ahead.earliest
     if horizon_hours is not None and soonest is not None and soonest < horizon_hours:
-        out.append(f"cleaning may be due in {soonest:.3g} hours, before the horizon of {horizon_hours:g}")
+        out.append(
+            f"cleaning may be due in {number_of(soonest, 'hour', spec='.3g')}, before the horizon of {horizon_hours:g}"
+        )
     return out

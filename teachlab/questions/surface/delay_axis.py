@@ -107,7 +107,8 @@ class DelaySurface:
         made = number_of(int(errors[at]), "error")
         return (
             f"Level {setting.on_level:.5g} {self.base.unit} with on-delay {setting.on_delay_ms:.5g} ms and off-delay "
-            f"{setting.off_delay_ms:.5g} ms makes {made} in {int(self.detect_trials[at[1]])} passes; "
+            f"{setting.off_delay_ms:.5g} ms makes {made} in "
+            f"{number_of(int(self.detect_trials[at[1]]), 'pass', 'passes')}; "
             f"the best level at {self.on_delays_ms[0]:.5g} and {self.off_delays_ms[0]:.5g} ms makes {least}."
         )
 

@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from teachlab.model.draws import Costs
+from teachlab.model.printable_text import number_of
 from teachlab.model.score import USUAL_RULES, Rules
 from teachlab.scoring.scoring import score
 from teachlab.scoring.switching_position import switching_position
@@ -139,7 +140,7 @@ class PositionAxis:
             f"Position of the onset: it spreads least at the level {steepest.level:.5g} {unit}, by "
             f"{self._amount(least)}; at the level of least cost, {cheapest.level:.5g} {unit}, by "
             f"{self._amount(beside)}. "
-            f"{costs} on {self.scored_passes} passes."
+            f"{costs} on {number_of(self.scored_passes, 'pass', 'passes')}."
         )
 
     def _amount(self, spread: QuantileSpread) -> str:

@@ -7,6 +7,7 @@ from functools import partial
 from typing import TYPE_CHECKING, Any
 
 from teachlab.errors import ParameterError
+from teachlab.model.printable_text import number_of
 from teachlab.model.setting import Setting
 from teachlab.model.verdict import Verdict, VerdictReason, sentence
 from teachlab.questions.timing.budget import Timing, shortened, timing
@@ -56,9 +57,13 @@ class TimingAnswer:
         """The passes and gaps that the levels do not separate, in one clause: no question of time; else empty."""
         found, out = self.predicted, []
         if self.at_levels and found is not None and found.unlit:
-            out.append(f"the light of {found.unlit} of {found.passes} passes never reaches the level")
+            out.append(
+                f"the light of {found.unlit} of {number_of(found.passes, 'pass', 'passes')} never reaches the level"
+            )
         if self.at_levels and found is not None and found.touching:
-            out.append(f"between {found.touching} of {found.gaps} pairs of neighbours the light never falls back")
+            out.append(
+                f"between {found.touching} of {number_of(found.gaps, 'pair')} of neighbours the light never falls back"
+            )
         return "; ".join(out)
 
     @property
@@ -94,8 +99,9 @@ class TimingAnswer:
             passes, gaps = found.passes - unlit, found.gaps - touching
             reasons.append(
                 VerdictReason(
-                    text=f"Filter and delays alone miss {found.missed - unlit:.4g} of {passes} passes and "
-                    f"merge {found.merged - touching:.4g} of {gaps} pairs of neighbours."
+                    text=f"Filter and delays alone miss {found.missed - unlit:.4g} of "
+                    f"{number_of(passes, 'pass', 'passes')} and "
+                    f"merge {found.merged - touching:.4g} of {number_of(gaps, 'pair')} of neighbours."
                 )
             )
         # `fits` is a word of the document; the screen begins with its meaning.

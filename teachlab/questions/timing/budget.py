@@ -6,6 +6,7 @@ import math
 from dataclasses import dataclass, replace
 
 from teachlab.model.json_values import Document
+from teachlab.model.printable_text import number_of
 from teachlab.questions.timing.line import TimeBudget, in_words, range_in_words
 
 
@@ -218,7 +219,8 @@ def _judge_object(line: TimeBudget) -> tuple[str, str] | None:
     if needs > line.switching.consecutive:
         missed = "every such object is missed" if chance == 0 else f"{100 * chance:.3g} % of such objects are seen"
         return verdict, (
-            f"the {_back(line)} needs {needs} evaluations of object, the dwell of {in_words(line.dwell_ms)} holds "
+            f"the {_back(line)} needs {number_of(needs, 'evaluation')} of object, the dwell of "
+            f"{in_words(line.dwell_ms)} holds "
             f"{line.dwell_ms / line.period_ms:.4g}: {missed}, whatever the level. Shorten the delay."
         )
     return verdict, (

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from teachlab.errors import ParameterError, TruthError
 from teachlab.model.json_values import Document
+from teachlab.model.printable_text import number_of
 from teachlab.questions.timing.line import TimeBudget, edges_mm, in_words
 from teachlab.switching.run import replay
 
@@ -45,7 +46,10 @@ class DwellSpans:
         dwell, gap = self.dwell_ms[self.dwell_ms > 0], self.gap_ms[self.gap_ms > 0]
         if not dwell.size or (self.gap_ms.size and not gap.size):
             return None
-        source = f"{dwell.size} passes and {gap.size} gaps that the level separates, of {self.source}"
+        source = (
+            f"{number_of(dwell.size, 'pass', 'passes')} and {number_of(gap.size, 'gap')} that the level separates, "
+            f"of {self.source}"
+        )
         return replace(self, dwell_ms=dwell, gap_ms=gap, source=source)
 
 
@@ -115,7 +119,9 @@ def spans_of_truth(
     at = "half" if beam_mm == 0 else " and ".join(f"{100 * share:g} %" for share in sorted(shares, reverse=True))
     at += " height" if beam_mm == 0 else " of the height"
     return DwellSpans(
-        dwell_ms=dwell, gap_ms=gap, source=f"{dwell.size} passes and {gap.size} gaps of the truth, at {at}"
+        dwell_ms=dwell,
+        gap_ms=gap,
+        source=f"{number_of(dwell.size, 'pass', 'passes')} and {number_of(gap.size, 'gap')} of the truth, at {at}",
     )
 
 
@@ -137,7 +143,8 @@ def spans_at_levels(recording: Recording, truth: Truth, setting: Setting) -> Dwe
     return DwellSpans(
         dwell_ms=dwell.astype(np.float64) * period,
         gap_ms=gap.astype(np.float64) * period,
-        source=f"{dwell.size} passes and {gap.size} gaps at on {setting.on_level:.5g}, off {setting.off_level:.5g} "
+        source=f"{number_of(dwell.size, 'pass', 'passes')} and {number_of(gap.size, 'gap')} at on "
+        f"{setting.on_level:.5g}, off {setting.off_level:.5g} "
         f"{setting.unit}",
         at_levels=True,
     )
@@ -224,10 +231,14 @@ def delay_at_fault(spans: DwellSpans, line: TimeBudget) -> str | None:
             continue
         kind = "on" if (name == "back") != line.switching.delays_swap_roles else "off"
         if name == "back":
-            blamed.append(f"the {kind}-delay of {in_words(delay)} is too long for {count} of {times.size} passes")
+            blamed.append(
+                f"the {kind}-delay of {in_words(delay)} is too long for {count} of "
+                f"{number_of(times.size, 'pass', 'passes')}"
+            )
         else:
             blamed.append(
-                f"the {kind}-delay of {in_words(delay)} bridges {count} of {times.size} gaps between passes: "
+                f"the {kind}-delay of {in_words(delay)} bridges {count} of {number_of(times.size, 'gap')} between "
+                f"passes: "
                 "neighbours merge"
             )
     return None if not blamed else "Not the level: " + "; ".join(blamed) + "."

@@ -113,7 +113,7 @@ def more_lots_text(claim: LotClaim) -> str:
     need = lots_needed(target, claim.confidence, lost_lots=lost)
     passes = plan_passes(target, claim.confidence, events=claim.events).passes
     named = claim.lots if claim.source is Source.LOTS else 0
-    do = "those recorded do" if passes <= claim.trials else f"{passes:,} passes in all do"
+    do = "those recorded do" if passes <= claim.trials else f"{number_of(passes, 'pass', 'passes')} in all do"
     more = (
         f"{max(1, need - named):,} more {'lot' if need - named <= 1 else 'lots'}" if named else f"{need:,} named lots"
     )

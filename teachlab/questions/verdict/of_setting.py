@@ -532,7 +532,7 @@ def rare_kind_text(setting: Setting, truth: Truth) -> VerdictReason | None:
     missed = (1 - RARE_KIND) ** shown
     if not shown or max(kinds, lots) < 2 or missed <= MISSED_AT_MOST:
         return None
-    differ = f"{kinds} kinds of object" if kinds > 1 else f"{lots} lots"
+    differ = f"{kinds} kinds of object" if kinds > 1 else f"{number_of(lots, 'lot')}"
     return VerdictReason(
         text=f"Taught on {shown} pass{'' if shown == 1 else 'es'} of {differ}: a kind that makes up "
         f"{100 * RARE_KIND:g} % of the product was absent from them with a probability of {100 * missed:.0f} %.",

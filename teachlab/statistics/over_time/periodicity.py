@@ -10,6 +10,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from teachlab.errors import Abstained, ParameterError
 from teachlab.model.json_values import Document
+from teachlab.model.printable_text import number_of
 
 PERMUTATIONS = 499
 SIGNIFICANT = 0.01
@@ -120,7 +121,7 @@ def dominant_period(
     if t.size < LEAST_VALUES or span < LEAST_CYCLES * shortest_s:
         raise Abstained(
             "the record is too short to find a period",
-            f"{t.size} values over {span:.4g} s",
+            f"{number_of(t.size, 'value')} over {span:.4g} s",
             f"at least {LEAST_VALUES} values over {LEAST_CYCLES * shortest_s:.4g} s",
         )
     if not np.isfinite(y).all():

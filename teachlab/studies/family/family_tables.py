@@ -70,7 +70,7 @@ def order_text(order: Order | None) -> str:
     said = "for recordings like these" if order.standing is OrderStanding.LIKE_THOSE else str(order.standing)
     if order.lots < ORDER_LOTS:
         return f"{said}, {order.lots} of {ORDER_LOTS} recordings"
-    return f"{said} ({order.lots} recordings)"
+    return f"{said} ({number_of(order.lots, 'recording')})"
 
 
 def line_table(found: StudyAnswer) -> Table:

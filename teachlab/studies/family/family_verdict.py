@@ -231,7 +231,10 @@ class FamilyJudge:
         return claim_text(losses_claim(counts, confidence=self.confidence, assumption=self.assumption))
 
     def _family_claim(self, lost: Any, passes: Any) -> HeadlineClaim:
-        counted = f"{int(lost.sum()):,} of {int(passes.sum()):,} passes are lost in {len(passes)} recordings"
+        counted = (
+            f"{int(lost.sum()):,} of {number_of(int(passes.sum()), 'pass is', 'passes are')} lost in "
+            f"{number_of(len(passes), 'recording')}"
+        )
         if len(passes) < CLAIM_LOTS:
             text = f"{counted}: no bound for others holds."
             return HeadlineClaim(text=text, confidence=self.confidence, lots=len(passes), passes=int(passes.sum()))
@@ -257,7 +260,8 @@ class FamilyJudge:
         if bad := [one.name for (one, _), rate in zip(scored, rates, strict=True) if rate > self.accepted]:
             more = f" and {len(bad) - 3} more" if len(bad) > 3 else ""
             out.append(
-                f"On {len(bad)} of {len(scored)} recordings it makes more than {100 * self.accepted:g} errors in 100 "
+                f"On {len(bad)} of {number_of(len(scored), 'recording')} it makes more than {100 * self.accepted:g} "
+                f"errors in 100 "
                 f"passes: {', '.join(bad[:3])}{more}."
             )
         if chosen.unranked:
@@ -326,5 +330,8 @@ def _not_studied(faults: Sequence[LineVerdict], lines: int) -> str:
     names = [one.recording for one in faults[1:NAMED]]
     more = len(faults) - 1 - len(names)
     also = f" Also: {', '.join(names)}{f' and {more} more' if more else ''}." if names else ""
-    told = f"{len(faults)} of {lines} recordings could not be studied: {faults[0].recording}: {faults[0].fault}"
+    told = (
+        f"{len(faults)} of {number_of(lines, 'recording')} could not be studied: {faults[0].recording}: "
+        f"{faults[0].fault}"
+    )
     return f"{told.rstrip('.')}.{also}"

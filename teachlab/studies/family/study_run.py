@@ -10,6 +10,7 @@ from dataclasses import dataclass, replace
 from teachlab.data.atomic_files import one_result, write_aside
 from teachlab.model.json_values import Document, json_text
 from teachlab.model.memory import need_memory
+from teachlab.model.printable_text import number_of
 from teachlab.studies.family.engines import InProcess, StudyEngine, WorkerEnded
 from teachlab.studies.family.family_answer import StudyAnswer, study_answer
 from teachlab.studies.family.row_store import RowStore, RowTable, within
@@ -73,7 +74,10 @@ def run_study(
     StudyAnswer
     """
     held = LIBRARY_BYTES + ROW_BYTES * len(plan.lines) * plan.grid.rows + DRAW_BYTES * plan.grid.options.draws
-    what = f"a study of {len(plan.lines) * plan.grid.rows:,} rows with {plan.grid.options.draws:,} draws"
+    what = (
+        f"a study of {number_of(len(plan.lines) * plan.grid.rows, 'row')} with "
+        f"{number_of(plan.grid.options.draws, 'draw')}"
+    )
     need_memory(held, what, "Ask for fewer draws, seeds or values.")
     columns = RowTable(plan.grid, plan.lines)
     store = RowStore(out, columns, plan.lines)

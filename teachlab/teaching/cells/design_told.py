@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from teachlab.model.following_and_window import WindowSetting
-from teachlab.model.printable_text import in_figures, time_text
+from teachlab.model.printable_text import in_figures, number_of, time_text
 from teachlab.model.setting import Setting
 from teachlab.model.teaching import TeachView
 from teachlab.teaching.cells.cell_reserves import CellReserves, CostlierCells
@@ -148,11 +148,12 @@ def reasons_told(
     }
     if errors.shape[2] == 1:
         told["filter"] = told["on_delay"] = told["off_delay"] = (
-            f"none: {shown.passes} passes were shown, and at least {FEW_PASSES} are needed to design delays."
+            f"none: {number_of(shown.passes, 'pass was', 'passes were')} shown, and at least {FEW_PASSES} are "
+            f"needed to design delays."
         )
     else:
         parts = {
-            "filter": (cell.consecutive > 1, f"{cell.consecutive} evaluations in a row", ""),
+            "filter": (cell.consecutive > 1, f"{number_of(cell.consecutive, 'evaluation')} in a row", ""),
             "on_delay": (
                 cell.on_delay > 0, time_text(cell.on_delay * ms),
                 f"the shortest pass lasts {time_text(shown.shortest_pass * ms)}",

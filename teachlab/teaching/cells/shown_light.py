@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from teachlab.errors import Abstained
 from teachlab.light.noise import median
+from teachlab.model.printable_text import number_of
 from teachlab.model.teaching import TeachView
 
 HELD_SHARE = 0.25
@@ -99,7 +100,7 @@ class ShownLight:
         if not (tops.size and gaps.size):
             raise Abstained(
                 "no pass, or no gap, with valid light was shown",
-                f"{tops.size} passes and {gaps.size} evaluations of gaps",
+                f"{number_of(tops.size, 'pass', 'passes')} and {number_of(gaps.size, 'evaluation')} of gaps",
                 "at least one pass and one gap between passes",
             )
         background = median(gaps, in_place=True)

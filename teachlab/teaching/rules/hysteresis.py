@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from teachlab.errors import Abstained
 from teachlab.light.event_statistics import EventStatistics, inner_valleys
 from teachlab.light.shown.ordered_values import quantile
+from teachlab.model.printable_text import number_of
 from teachlab.model.teaching import TeachView
 from teachlab.teaching.rules.classic import show
 from teachlab.teaching.rules.labelled_events import Waits
@@ -204,7 +205,8 @@ def _require_release(view: TeachView, found: EventStatistics, level: float) -> N
     if share <= STUCK_SHARE:
         return
     wait = (
-        f"; a release takes {found.release_hold} evaluations, of which filter and off-delay ask: shorten them"
+        f"; a release takes {number_of(found.release_hold, 'evaluation')}, of which filter and off-delay ask: "
+        f"shorten them"
         if found.release_hold > 1
         else ""
     )

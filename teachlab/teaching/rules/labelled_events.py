@@ -17,6 +17,7 @@ from teachlab.errors import Abstained
 from teachlab.light.event_statistics import EventStatistics, measure_events
 from teachlab.light.shown.ordered_values import quantile
 from teachlab.light.shown.tabled_light import TabledEvents
+from teachlab.model.printable_text import number_of
 from teachlab.model.teaching import Events, TeachView, polarity_of
 from teachlab.sensor.clock import delay_evaluations
 from teachlab.teaching.rules.classic import show
@@ -141,7 +142,7 @@ def _require_common(kinds: NDArray[np.object_], what: str) -> None:
     if few < RARE_PASSES:
         raise Abstained(
             f"too few passes of the kind '{kind}' {what} were shown to say how weak it gets",
-            f"{few} of {kinds.size} passes",
+            f"{few} of {number_of(kinds.size, 'pass', 'passes')}",
             f"at least {RARE_PASSES}, or none: show a longer stretch",
         )
 

@@ -9,6 +9,7 @@ import numpy as np
 
 from teachlab.errors import Abstained
 from teachlab.model.following_and_window import WindowSetting
+from teachlab.model.printable_text import number_of
 from teachlab.model.setting import Polarity, Setting
 from teachlab.model.teaching import Shown, TeachView
 from teachlab.sensor.window_comparator import TwoThresholds
@@ -128,8 +129,8 @@ class Designed:
         if least > MOST_ERRORS * shown.passes:
             raise Abstained(
                 f"no combination of level, release, filter and delays among {errors.size:,} works on what was shown",
-                f"at best {least} errors in {shown.passes} passes",
-                f"at most {int(MOST_ERRORS * shown.passes)} errors",
+                f"at best {number_of(least, 'error')} in {number_of(shown.passes, 'pass', 'passes')}",
+                f"at most {number_of(int(MOST_ERRORS * shown.passes), 'error')}",
             )
         cell = ChosenCell.of(at, grid, shown)
         setting = cell_setting(view, cell.level, cell.release, cell.consecutive, cell.on_delay, cell.off_delay)

@@ -10,6 +10,7 @@ from typing import ClassVar
 import numpy as np
 
 from teachlab.errors import Abstained
+from teachlab.model.printable_text import number_of
 from teachlab.model.setting import Setting
 from teachlab.model.teaching import Shown, TeachView
 from teachlab.teaching.parameters import about, check_parameters, record
@@ -101,7 +102,7 @@ class SteppedTrim:
         if not (span > 0 and taken >= 1):
             raise Abstained(
                 "the output flips in the first step",
-                f"{max(taken, 0)} steps of {show(view, abs(step))}",
+                f"{number_of(max(taken, 0), 'step')} of {show(view, abs(step))}",
                 "at least 1 step before the output flips: more contrast, or finer steps",
             )
         evidence = told(

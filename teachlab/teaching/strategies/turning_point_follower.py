@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from teachlab.errors import Abstained
 from teachlab.model.following_and_window import Follow, TurningPointSetting
+from teachlab.model.printable_text import number_of
 from teachlab.model.setting import Setting, Switching
 from teachlab.model.teaching import Shown, TeachView
 from teachlab.sensor.following.turning_points import TurningPoints
@@ -113,8 +114,8 @@ class TurningPointFollower:
         if least > MOST_ERRORS * shown.passes:
             raise Abstained(
                 "no distance from the last turning point, with any filter and delays, works on what was shown",
-                f"at best {least} errors in {shown.passes} passes",
-                f"at most {int(MOST_ERRORS * shown.passes)} errors",
+                f"at best {number_of(least, 'error')} in {number_of(shown.passes, 'pass', 'passes')}",
+                f"at most {number_of(int(MOST_ERRORS * shown.passes), 'error')}",
             )
         # At the same cost a share is used: what dims the light of a dip dims it by a share.
         form, (steps, errors) = next(one for one in tried.items() if one[1][1].min() == least)

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from teachlab.errors import Abstained
 from teachlab.light.noise import local_noise
+from teachlab.model.printable_text import number_of
 from teachlab.model.setting import Setting
 from teachlab.model.teaching import Shown, TeachView
 from teachlab.teaching.parameters import about, check_parameters
@@ -121,8 +122,9 @@ class TwoComponentMixture:
                 "2 levels: a sweep with objects and gaps",
             )
         return Abstained(
-            f"the sweep has {len(found)} levels, and without labels it is unknown which of them are products",
-            f"{len(found)} levels: {levels}",
+            f"the sweep has {number_of(len(found), 'level')}, and without labels it is unknown which of them are "
+            f"products",
+            f"{number_of(len(found), 'level')}: {levels}",
             "2 levels; show labelled passes of every kind to quantile-guard, or to minimax-regret with your stresses",
         )
 

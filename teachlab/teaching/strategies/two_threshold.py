@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from teachlab.errors import Abstained
 from teachlab.light.event_statistics import EventStatistics, measure_events
 from teachlab.model.following_and_window import WindowSetting
+from teachlab.model.printable_text import number_of
 from teachlab.model.setting import Polarity, Setting
 from teachlab.model.teaching import Shown, TeachView
 from teachlab.teaching.parameters import about, check_parameters, record
@@ -81,7 +82,7 @@ class TwoThreshold:
         if high.peaks.size < MIN_PASSES or high.gap_peaks.size == 0:
             raise Abstained(
                 "too few passes or gaps with valid light were shown",
-                f"{high.peaks.size} passes and {high.gap_peaks.size} gaps",
+                f"{number_of(high.peaks.size, 'pass', 'passes')} and {number_of(high.gap_peaks.size, 'gap')}",
                 f"at least {MIN_PASSES} passes and 1 gap",
             )
         above, below = self._reaches(view, high, low)

@@ -165,7 +165,7 @@ def test_lots_that_are_none_are_refused(tmp_path: Path) -> None:
     ("cells", "told"),
     [
         (pa.array([1.0, None, 1.5]), "row 2: a lot that is a number must be whole, got 1.5"),
-        (pa.array([str(k) for k in range(10_001)]), "changes in 10001 of 10001 rows: it does not name lots"),
+        (pa.array([str(k) for k in range(10_001)]), "changes in 10,001 of 10,001 rows: it does not name lots"),
     ],
 )
 def test_a_column_that_names_no_lots_is_refused(cells: pa.Array, told: str) -> None:

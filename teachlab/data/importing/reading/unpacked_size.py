@@ -13,6 +13,7 @@ from xml.parsers import expat
 
 from teachlab.errors import RecordingError
 from teachlab.model.memory import allowed_memory, need_memory
+from teachlab.model.printable_text import number_of
 
 SHORTER = "Export a shorter stretch."
 CELL_BYTES = 60
@@ -236,7 +237,8 @@ def need_for_stored(path: str, name: str, node: Any) -> None:
     needed = math.prod(-(-side // chunk) for side, chunk in zip(node.shape, node.chunks, strict=True))
     if len(chunks) < needed:
         raise RecordingError(
-            f"{where} tells of {node.size:,} samples; {len(chunks):,} of its {needed:,} chunks were written. "
+            f"{where} tells of {number_of(node.size, 'sample')}; {len(chunks):,} of its {needed:,} chunks were "
+            f"written. "
             "Export the part that was logged."
         )
     _need_for_filters(node, chunks, f"{path}: a chunk of '{name[:60]}'")

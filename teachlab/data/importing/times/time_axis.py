@@ -13,6 +13,7 @@ from teachlab.data.importing.reading.place import Place
 from teachlab.data.importing.times.coarse_times import LEAST_ROWS, WANDER_TICKS, tick_of, wander
 from teachlab.data.importing.times.time_stamps import UNITS
 from teachlab.errors import ParameterError, RecordingError
+from teachlab.model.printable_text import number_of
 
 RATE_TOLERANCE = 1e-4
 """A given rate may differ from that of the time column by this share: the accuracy of ordinary clocks."""
@@ -153,7 +154,8 @@ class TimeAxis:
             apart = wander(seconds[a:b])
             if apart > WANDER_TICKS * tick:
                 raise RecordingError(
-                    f"{self._place(base + a)}: stamps of {_time(tick)} repeat, and within the next {b - a} rows their "
+                    f"{self._place(base + a)}: stamps of {_time(tick)} repeat, and within the next "
+                    f"{number_of(b - a, 'row')} their "
                     f"count is not steady: they wander by {_time(apart)}. Rows are missing or written twice. Correct "
                     "them, or give --rate with --no-time if the samples are uniform and only their times are not."
                 )
@@ -245,7 +247,8 @@ class TimeAxis:
             shown = ", ".join(self._place(row).rsplit(", ", 1)[-1] for row in others)
             more = " …" if self._backward > SHOWN_GAPS + 1 else ""
             several = (
-                f" In all {self._backward} of {self._rows} rows are not later than the row before: next {shown}{more}."
+                f" In all {self._backward} of {number_of(self._rows, 'row is', 'rows are')} not later than the row "
+                f"before: next {shown}{more}."
             )
         return RecordingError(
             f"{self._told} Take duplicated or misplaced rows out, or give --rate with --no-time.{several}"
@@ -286,8 +289,9 @@ class TimeAxis:
             raise self._gaps(gap_rows, missing, rate)
         if int(missing.sum()) > 10 * self._rows:
             raise RecordingError(
-                f"{self._place(int(gap_rows[0]))}: filling the gaps would add {int(missing.sum())} samples to "
-                f"{self._rows} rows. Import the stretches between the gaps one by one."
+                f"{self._place(int(gap_rows[0]))}: filling the gaps would add "
+                f"{number_of(int(missing.sum()), 'sample')} to "
+                f"{number_of(self._rows, 'row')}. Import the stretches between the gaps one by one."
             )
         low, high = abs(self._least[0] * rate - 1), abs(self._most[0] * rate - 1)
         return TimeReport(
@@ -330,7 +334,8 @@ class TimeAxis:
         more = f" and {rows.size - SHOWN_GAPS} more" if rows.size > SHOWN_GAPS else ""
         count = "1 gap" if rows.size == 1 else f"{rows.size} gaps"
         return RecordingError(
-            f"{self._place(int(rows[0]))}: the log has {count} in time: {listed}{more}, {int(missing.sum())} samples "
+            f"{self._place(int(rows[0]))}: the log has {count} in time: {listed}{more}, "
+            f"{number_of(int(missing.sum()), 'sample')} "
             f"in all at {rate:.9g} Hz. Fill them with invalid samples (null) by --fill-gaps, or import the stretches "
             "one by one."
         )

@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from teachlab.errors import ParameterError
 from teachlab.light.noise import Selection
 from teachlab.model.memory import need_memory
+from teachlab.model.printable_text import number_of
 from teachlab.sensor.clock import Clock, no_valid_sample
 from teachlab.sensor.comparator import compares_exactly
 from teachlab.sensor.evaluated_blocks import evaluated
@@ -218,5 +219,5 @@ def checked(levels: Levels) -> Levels:
             + (" with some that are not finite" if not np.isfinite(out).all() else "")
             + ". Give fewer levels, or leave them out."
         )
-    need_memory(PAIR_BYTES * out.size**2, f"a surface of {out.size:,} levels", "Give fewer levels.")
+    need_memory(PAIR_BYTES * out.size**2, f"a surface of {number_of(out.size, 'level')}", "Give fewer levels.")
     return out
