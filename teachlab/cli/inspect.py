@@ -242,7 +242,7 @@ def _counted(best: Hindsight, unit: str) -> str:
     if best.cost == 0:
         return f"work: {pair} loses no pass and trips in no gap"
     faults = (
-        (n["lost"], "passes lost"),
+        (n["lost"] - best.touching, "passes lost"),
         (n["false_trips"] + n["ignore_trips"], "false trips"),
         (n["extra"], "extra switchings"),
     )

@@ -181,9 +181,14 @@ def without_touching(truth: Truth, trials: Trials) -> Trials:
 
 def touching_merges(truth: Truth, trials: Trials) -> _Bool:
     """Return which scored passes merged with the touching pass before: the output stayed active between them."""
-    touches = np.zeros(truth.passes, bool)
-    touches[1:] = truth.start[1:] == truth.end[:-1]
-    out: _Bool = touches[trials.first_pass :] & (trials.passes == Outcome.MERGED)
+    out: _Bool = touches_the_one_before(truth)[trials.first_pass :] & (trials.passes == Outcome.MERGED)
+    return out
+
+
+def touches_the_one_before(truth: Truth) -> _Bool:
+    """Return which passes begin where the pass before them ends."""
+    out = np.zeros(truth.passes, bool)
+    out[1:] = truth.start[1:] == truth.end[:-1]
     return out
 
 

@@ -21,6 +21,7 @@ from teachlab.questions.stress.worth import SettingWorth
 from teachlab.questions.surface.count_settings import with_measures
 from teachlab.questions.surface.hindsight import best_fixed
 from teachlab.questions.verdict.of_setting import FilesJudged, JudgedBy
+from teachlab.scoring.claimable import touching_merges
 from teachlab.statistics.claims.decisions import ACCEPTED_ERRORS
 from teachlab.statistics.claims.lot_claims import NOTHING, Assumption
 from teachlab.studies.bench_verdict import bench_verdict
@@ -114,7 +115,8 @@ def bench_recording(
         reading=found.first_reading,
     )  # fmt: skip
     judged = {
-        name: with_measures(draws, tally.counts, options.costs, best_cost=best.cost) for name, draws in taught.items()
+        name: with_measures(draws, tally.counts, options.costs, best_cost=best.cost_in_total)
+        for name, draws in taught.items()
     }
     fixed = fixed_settings(taught, found.first_half, options)
     scored, later = options.rules.scored_from(cut.first_scored), options.rules.scored_from(middle)
@@ -159,7 +161,7 @@ def bench_recording(
             rules=scored,
             alignment=alignment,
             outputs=readings.outputs,
-        ).against(_errors(results, tally)),
+        ).against(_errors(truth, results, tally)),
         recommendation=chosen,
         options=options,
         verdict=bench_verdict(
@@ -207,11 +209,13 @@ def _keying(
     return {"keyed": keyed, "worse_end": worse_end}
 
 
-def _errors(results: Sequence[StrategyResult], tally: Tally) -> dict[str, int]:
-    """Return the errors of the median setting of every strategy that has one."""
+def _errors(truth: Truth, results: Sequence[StrategyResult], tally: Tally) -> dict[str, int]:
+    """Return the errors of the median setting of every strategy that has one; passes that touch and merge are none."""
     taught = {r.strategy: r.median_draw.setting for r in results if r.median_draw is not None}
     counted = {name: tally[setting] for name, setting in taught.items() if setting is not None}
-    return {name: n.lost + n.extra + n.false_trips + n.ignore_trips for name, n in counted.items()}
+    scores = {r.strategy: r.median_score for r in results}
+    met = {name: int(touching_merges(truth, s.trials).sum()) for name, s in scores.items() if s is not None}
+    return {name: n.lost - met.get(name, 0) + n.extra + n.false_trips + n.ignore_trips for name, n in counted.items()}
 
 
 def _said_chosen(setting: Setting, recording: Recording, truth: Truth, middle: int) -> Setting:

@@ -23,8 +23,7 @@ from teachlab.model.verdict import Verdict, VerdictReason, sentence
 from teachlab.questions.feasibility.tried_cures import PLAIN, WHOLE, TriedCure, cure_reason, tried_cures
 from teachlab.questions.feasibility.two_sides import TwoSides, two_sides
 from teachlab.questions.surface.hindsight import Hindsight, best_fixed, errors_of, level_decision, serves
-from teachlab.scoring.claimable import joined_where, touching_merges, without_touching
-from teachlab.scoring.claims import lot_counts
+from teachlab.scoring.claimable import joined_where, touching_merges
 from teachlab.scoring.reasons import Reasons, reasons_of
 from teachlab.scoring.scoring import score
 from teachlab.switching.run import replay
@@ -87,9 +86,6 @@ class InspectAnswer:
         Changes of the best pair that leave fewer errors, one of each kind, best first; empty if it makes no error.
     missing : str
         What is said of gaps in which the best pair trips on light as strong as a pass; empty if there are none.
-    touching : int
-        Passes that touch the one before with the output of the best pair active between them. `best` counts each as one
-        with that pass: no level could separate them.
     stopped : VerdictReason or None
         What is said of passes in which the log stands still.
     wider : WiderBorders or None
@@ -103,9 +99,13 @@ class InspectAnswer:
     step: float | None = None
     cures: tuple[TriedCure, ...] = ()
     missing: str = ""
-    touching: int = 0
     stopped: VerdictReason | None = None
     wider: WiderBorders | None = None
+
+    @property
+    def touching(self) -> int:
+        """Passes that touch the one before with the output of the best pair active between them."""
+        return 0 if self.best is None else self.best.touching
 
     @property
     def few(self) -> bool:
@@ -154,6 +154,7 @@ class InspectAnswer:
         if best is not None:
             low, high = best.on_interval
             wrong = sum(best.counts.get(k, 0) for k in ("extra", "false_trips", "ignore_trips"))
+            lost = best.counts.get("lost", 0) - best.touching
             passes = number_of(self._passes, "pass", "passes")
             if self.touching:
                 touch = "passes touch" if self.touching > 1 else "pass touches"
@@ -168,15 +169,14 @@ class InspectAnswer:
                 VerdictReason(
                     text=f"{'As the passes lie now, the' if self.misplaced else 'The'} best pair of levels, on "
                     f"{level_text(best.setting.on_level, self.step)}, off "
-                    f"{level_text(best.setting.off_level, self.step)} {q.unit}, loses {best.counts.get('lost', 0)} of "
+                    f"{level_text(best.setting.off_level, self.step)} {q.unit}, loses {lost} of "
                     f"{passes} and switches {number_of(wrong, 'time')} too often. On-levels from "
                     f"{level_text(low, self.step)} to {level_text(high, self.step)} do as well.",
                 )
             )
             if self.missing:
                 reasons.append(VerdictReason(text=sentence(self.missing)))
-            errors = best.counts.get("lost", 0) + wrong
-            if mended := cure_reason(self.cures, errors):
+            if mended := cure_reason(self.cures, lost + wrong):
                 reasons.append(mended)
         if q.saturated is not None and q.saturated > CLIPPED:
             reasons.append(
@@ -277,9 +277,10 @@ def inspected(
         except InputError:
             best = None  # nothing can be scored, or the light is too large to be counted
     alignment = alignment_of(recording, truth, rules, near)
-    touching = 0
-    if best is not None and best.cost:
-        touching, truth, best = _apart_from_touching(recording, truth, best, rules)
+    if best is not None and best.touching:
+        # What would help is tried on passes of which those that the output counts as one are one.
+        found = score(replay(recording, best.setting), truth, rules=rules, tables=False)
+        truth = joined_where(truth, np.flatnonzero(touching_merges(truth, found.trials)))
     # If one pair of levels makes no error, no object lies on the other side of the background. While the passes lie
     # off the light, nothing is told from where that light lies.
     settled = (best is not None and best.cost == 0) or off_the_light(alignment)
@@ -296,34 +297,8 @@ def inspected(
     progress(1.0)
     return InspectAnswer(
         quality=quality, alignment=alignment, best=best, sides=sides, step=recording.whole_step, cures=tuple(cures),
-        missing=missing, touching=touching, stopped=stopped, wider=wider,
+        missing=missing, stopped=stopped, wider=wider,
     )  # fmt: skip
-
-
-def _apart_from_touching(
-    recording: Recording, truth: Truth, best: Hindsight, rules: Rules
-) -> tuple[int, Truth, Hindsight]:
-    """Return how many passes merge with the one that they touch, the truth with these joined, and its best pair.
-
-    Without the joining, a level that happens to separate a few touching passes looks better than one that sees every
-    product. If the best pair as it is makes fewer errors besides, it is returned unchanged.
-    """
-    touches = np.zeros(truth.passes, bool)
-    touches[1:] = (truth.start[1:] == truth.end[:-1]) & truth.detect[1:] & truth.detect[:-1]
-    if not touches.any():
-        return 0, truth, best
-    other = best_fixed(recording, joined_where(truth, np.flatnonzero(touches)), {}, rules=rules)
-    found = score(replay(recording, other.setting), truth, rules=rules, tables=False)
-    merged = np.flatnonzero(touching_merges(truth, found.trials))
-    wrong = [int(lot_counts(truth, without_touching(truth, one.trials)).errors().sum()) for one in (
-        found, score(replay(recording, best.setting), truth, rules=rules, tables=False)
-    )]  # fmt: skip
-    if not merged.size or wrong[0] > wrong[1]:
-        return 0, truth, best
-    joined = joined_where(truth, merged)
-    if merged.size < touches.sum():
-        other = best_fixed(recording, joined, {}, rules=rules)
-    return int(merged.size), joined, other
 
 
 def _stopped(why: Reasons) -> VerdictReason | None:

@@ -89,6 +89,7 @@ class SurfaceAnswer:
                 "on_level": s.on_level,
                 "off_level": s.off_level,
                 "counts": None if (where := found.index_of(s)) is None else found.at(*where),
+                "touching": None if where is None else int(found.touching_merges[where]),
                 "regret": None if where is None else regret,
             }
             for s, regret in zip(self.given, regrets, strict=True)
@@ -99,22 +100,35 @@ class SurfaceAnswer:
         """Whether any pair of fixed levels makes no error here, and which pair is the best."""
         best = self.best
         n = best.counts
-        wrong = wrong_text(n.get("lost", 0), sum(n.get(k, 0) for k in ("extra", "false_trips", "ignore_trips")))
-        passes = number_of(self.surface.detect_trials, "pass", "passes")
+        wrong = wrong_text(
+            n.get("lost", 0) - best.touching, sum(n.get(k, 0) for k in ("extra", "false_trips", "ignore_trips"))
+        )
+        apart = int(self.surface.detect_trials) - best.touching
+        passes = number_of(apart, "pass", "passes")
         told = f"The best pair of all that were counted: {wrong} on {passes}."
         if best.equally_good > 1:
             told = f"{told[:-1]}; {best.equally_good:,} pairs cost the same."
         reasons = [VerdictReason(text=told)]
+        if best.touching:
+            touch = number_of(best.touching, "pass touches", "passes touch")
+            reasons.append(
+                VerdictReason(
+                    text=f"{touch} the one before, and the light does not fall back between: the output counts both "
+                    "as one. That is no error of a level, and left out here.",
+                    count=best.touching,
+                )
+            )
         for name, looked in zip(self.names, self.looked_up(), strict=True):
             if (counts := looked["counts"]) is not None:
-                given = wrong_text(counts["lost"], sum(counts[k] for k in ("extra", "false_trips", "ignore_trips")))
+                lost = counts["lost"] - looked["touching"]
+                given = wrong_text(lost, sum(counts[k] for k in ("extra", "false_trips", "ignore_trips")))
                 dearer = f"costs {looked['regret']:.3g} per pass more than" if looked["regret"] > 0 else "as good as"
                 text = f"{name}: {given}; {dearer} the best."
                 reasons.append(VerdictReason(text=text))
         if self.delays is not None:
             reasons.insert(0, VerdictReason(text=self.delays.sentence()))
         return Verdict(
-            decision=level_decision(best, int(self.surface.detect_trials)),
+            decision=level_decision(best, apart),
             about="best in hindsight",
             setting=best.setting,
             claim=HeadlineClaim(
@@ -144,7 +158,7 @@ class SurfaceAnswer:
         out["switching_position"] = None if self.positions is None else self.positions.as_dict()
         out["delays"] = None if self.delays is None else self.delays.as_dict()
         out["settings"] = self.looked_up()
-        out["taught"] = None if self.cloud is None else self.cloud.as_dict(self.best.cost)
+        out["taught"] = None if self.cloud is None else self.cloud.as_dict(self.best.cost_in_total)
         return {name: plain(value) for name, value in out.items()}
 
 

@@ -16,6 +16,7 @@ from teachlab.questions.surface.all_pairs.reading import Progress, read_spans
 from teachlab.questions.surface.all_pairs.tallies import Tallies
 from teachlab.questions.surface.values.levels import FirstReading, Levels, checked, read_first, stated_levels
 from teachlab.questions.surface.values.spans import Spans
+from teachlab.scoring.claimable import touches_the_one_before
 
 if TYPE_CHECKING:
     from teachlab.model.recording import Recording
@@ -122,12 +123,14 @@ def surface_of(
     total: Surface | None = None
     for k, ((recording, truth), reading) in enumerate(zip(recordings, readings, strict=True)):
         say = None if progress is None else _Part(progress, k, len(recordings))
-        if base.has_memory:
-            from teachlab.questions.surface.given_settings.delayed import zero_hysteresis
-
-            found = zero_hysteresis(recording, truth, base, reading, stated, rules, say)
-        else:
-            found = _exact(recording, truth, base, reading, stated, rules, fast, say)
+        found = _counted(recording, truth, base, reading, stated, rules, fast, say)
+        met = touches_the_one_before(truth) & truth.detect
+        if met.any():
+            # Windows do not depend on what a pass expects: where those that touch are ignored, theirs are the merged
+            # passes that are counted no more.
+            apart = replace(truth, detect=truth.detect & ~met)
+            others = _counted(recording, apart, base, reading, stated, rules, fast, None)
+            found = replace(found, touching=found.merged - others.merged)
         found = _with_distinct(found, distinct)
         total = found if total is None else total + found
     if total is None:
@@ -145,6 +148,23 @@ class _Part:
 
 def _with_distinct(found: Surface, distinct: bool) -> Surface:
     return replace(found, distinct=distinct)
+
+
+def _counted(
+    recording: Recording,
+    truth: Truth,
+    base: Setting,
+    reading: FirstReading,
+    levels: Levels,
+    rules: Rules,
+    fast: bool | None,
+    progress: Progress | None,
+) -> Surface:
+    if not base.has_memory:
+        return _exact(recording, truth, base, reading, levels, rules, fast, progress)
+    from teachlab.questions.surface.given_settings.delayed import zero_hysteresis
+
+    return zero_hysteresis(recording, truth, base, reading, levels, rules, progress)
 
 
 def _exact(

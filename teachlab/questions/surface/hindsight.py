@@ -33,7 +33,7 @@ class Hindsight:
     Parameters
     ----------
     cost : float
-        Per scored pass.
+        Per scored pass. Passes that merge with the one that they touch cost nothing: no level is worse for them.
     setting : Setting
         Of all equally cheap pairs, the one with the most room to the next more expensive pair, along either level.
     counts : mapping of str to int
@@ -48,6 +48,10 @@ class Hindsight:
     costs : Costs
     searched : str
         The settings among which it is the best.
+    touching : int
+        Passes among its losses that merged with the one that they touch.
+    cost_in_total : float
+        Least cost of all settings where these are lost: regret is counted from it.
     """
 
     cost: float
@@ -59,15 +63,19 @@ class Hindsight:
     open_below: tuple[bool, bool]
     costs: Costs
     searched: str
+    touching: int
+    cost_in_total: float
 
     def regret(self, cost: float) -> float:
         """Return the additional cost of a setting over the best; never below 0 if the setting was searched."""
-        return cost - self.cost
+        return cost - self.cost_in_total
 
     def as_dict(self) -> dict[str, Any]:
         """Return the plain JSON form."""
         return {
             "cost": self.cost,
+            "cost_in_total": self.cost_in_total,
+            "touching": self.touching,
             "on_level": self.setting.on_level,
             "off_level": self.setting.off_level,
             "setting": self.setting.as_dict(),
@@ -136,13 +144,17 @@ def hindsight(
         open_below=(on[2], off[2]),
         costs=costs,
         searched=surface.how,
+        touching=int(surface.touching_merges[i, j]),
+        cost_in_total=float(surface.cost(costs, in_total=True).min()),
     )
     for setting, cost in others:
+        found = replace(found, cost_in_total=min(found.cost_in_total, cost))
         if cost < found.cost:
             level = (setting.on_level, setting.on_level), (setting.off_level, setting.off_level)
             found = Hindsight(
                 cost=cost, setting=setting, counts={}, equally_good=1, on_interval=level[0], off_interval=level[1],
                 open_below=(False, False), costs=costs, searched=surface.how + "; and the settings given beside it",
+                touching=0, cost_in_total=cost,
             )  # fmt: skip
     return found
 
@@ -167,8 +179,8 @@ def serves(errors: int, passes: int) -> bool:
 
 
 def errors_of(best: Hindsight) -> int:
-    """Return losses, false trips and extra switchings of the best pair of levels."""
-    return sum(best.counts.get(k, 0) for k in ("lost", "extra", "false_trips", "ignore_trips"))
+    """Return losses, false trips and extra switchings of the best pair; passes that touch and merge are none."""
+    return sum(best.counts.get(k, 0) for k in ("lost", "extra", "false_trips", "ignore_trips")) - best.touching
 
 
 def best_fixed(
@@ -223,7 +235,8 @@ def best_of(surfaces: Sequence[Surface], *, costs: Costs | None = None) -> Hinds
     if not found:
         raise ParameterError("the best of no surface at all is not known.")
     best = min(found, key=lambda one: one.cost)
-    return replace(best, searched="; and ".join(dict.fromkeys(one.searched for one in found)))
+    least = min(one.cost_in_total for one in found)
+    return replace(best, cost_in_total=least, searched="; and ".join(dict.fromkeys(one.searched for one in found)))
 
 
 def regret_of(surface: Surface, settings: Iterable[Setting], *, costs: Costs | None = None) -> NDArray[np.float64]:

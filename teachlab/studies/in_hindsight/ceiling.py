@@ -7,13 +7,16 @@ from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from teachlab.model.following_and_window import Follow
 from teachlab.model.json_values import plain
+from teachlab.model.printable_text import number_of
 from teachlab.model.score import USUAL_RULES, Outcome, Rules
 from teachlab.model.setting_words import setting_in_words
 from teachlab.questions.feasibility.designed_cure import all_shown, taught_in_hindsight
 from teachlab.questions.feasibility.tried_cures import averaging_cure
+from teachlab.scoring.claimable import joined_where, touching_merges, without_touching
 from teachlab.scoring.scoring import score
 from teachlab.studies.in_hindsight.unsolved import UnsolvedTrial, causes_text, unsolved_text, unsolved_trials
 from teachlab.switching.run import replay_together
@@ -42,9 +45,11 @@ class HindsightSetting:
     kind : str
     setting : Setting
     lost, false : int
-        Passes lost; trips, further onsets and onsets on `ignore` passes.
+        Passes lost, without those that touch; trips, further onsets and onsets on `ignore` passes.
     lost_rows : tuple of int
-        Rows of the lost passes in the truth.
+        Rows of these lost passes in the truth.
+    touching : int
+        Passes that touch the one before and merge with it: both are counted as one.
     """
 
     kind: str
@@ -52,6 +57,7 @@ class HindsightSetting:
     lost: int
     false: int
     lost_rows: tuple[int, ...]
+    touching: int = 0
 
     @property
     def errors(self) -> int:
@@ -104,7 +110,7 @@ class Ceiling:
             told = f"{least.errors} with {least.kind.removeprefix('best ')}{self._by(least)}"
             told += ", no fewer with any other kind" if least.errors else ""
         against = f" {causes_text(self.unsolved)}" if self.unsolved else ""
-        return f"Best possible in hindsight, errors: {told}{self._by_averaging()}.{against}"
+        return f"Best possible in hindsight, errors: {told}{self._by_averaging()}.{self._joined()}{against}"
 
     def sentence(self) -> str:
         """Say what each kind achieves, and which passes and gaps all of them get wrong."""
@@ -112,6 +118,7 @@ class Ceiling:
             f"{one.kind} {one.errors} ({one.lost} lost, {one.false} too many){self._by(one)}" for one in self.found
         )
         text = f"Best possible in hindsight, errors on the {self.passes} scored passes: {told}."
+        text += self._joined()
         best = self.least
         if best.kind != FIXED:
             text += f" That is {setting_in_words(best.setting)}."
@@ -121,6 +128,12 @@ class Ceiling:
             lost, false = self.averaged.lost, self.averaged.false
             text += f" With {self.averaged.text}: {lost + false} ({lost} lost, {false} too many)."
         return text
+
+    def _joined(self) -> str:
+        """Say how many passes are counted with the one that they touch."""
+        joined = self.least.touching
+        touch = number_of(joined, "pass touches", "passes touch")
+        return f" {touch} the one before: the output counts both as one, which is no error here." if joined else ""
 
     def _by_averaging(self) -> str:
         mean = self.averaged
@@ -192,7 +205,7 @@ def ceiling(
     tried = [
         (kind, known[setting], score(known[setting], truth, rules=rules, tables=False)) for kind, setting in settings
     ]
-    found = [_tried(*one) for one in tried]
+    found = [_tried(truth, *one) for one in tried]
     # Without delays, a complete setting is as good as the best fixed levels.
     first, least = found[0], [found[0]]
     complete = [one for one in found if one.kind == COMPLETE]
@@ -205,20 +218,34 @@ def ceiling(
     at = next(k for k, one in enumerate(found) if one.setting == made.least.setting)
     _, output, scored = tried[at]
     # No setting averages, but some sensors do: the result of an average is given beside those of the settings.
-    mean = averaging_cure(recording, truth, replace(fixed, taught=None), rules=rules)
+    joined = joined_where(truth, _rows_joined(truth, tried[0][2], rules))
+    mean = averaging_cure(recording, joined, replace(fixed, taught=None), rules=rules)
     return replace(
         made,
-        unsolved=unsolved_trials(recording, truth, output, scored, alignment=alignment, rules=rules),
+        unsolved=unsolved_trials(
+            recording,
+            truth,
+            output,
+            replace(scored, trials=without_touching(truth, scored.trials)),
+            alignment=alignment,
+            rules=rules,
+        ),
         averaged=mean.told if mean is not None and mean.errors < made.least.errors else None,
     )
 
 
-def _tried(kind: str, output: Output, found: Score) -> HindsightSetting:
+def _rows_joined(truth: Truth, found: Score, rules: Rules) -> NDArray[np.int64]:
+    """Return the rows of the passes that merge with the scored pass that they touch."""
+    rows = np.flatnonzero(touching_merges(truth, found.trials)) + found.trials.first_pass
+    return rows[rows > rules.first_pass]
+
+
+def _tried(truth: Truth, kind: str, output: Output, found: Score) -> HindsightSetting:
     """Return a setting with what it lost and tripped."""
-    n = found.counts
-    outcome = found.trials.passes
+    n, met = found.counts, int(touching_merges(truth, found.trials).sum())
+    outcome = without_touching(truth, found.trials).passes
     rows = np.flatnonzero((outcome == Outcome.MISS) | (outcome == Outcome.MERGED)) + found.trials.first_pass
     return HindsightSetting(
-        kind=kind, setting=replace(output.setting, taught=None), lost=n.lost,
-        false=n.false_trips + n.ignore_false_trips + n.extra, lost_rows=tuple(rows.tolist()),
+        kind=kind, setting=replace(output.setting, taught=None), lost=n.lost - met,
+        false=n.false_trips + n.ignore_false_trips + n.extra, lost_rows=tuple(rows.tolist()), touching=met,
     )  # fmt: skip

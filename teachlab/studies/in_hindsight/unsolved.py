@@ -14,7 +14,6 @@ from teachlab.data.alignment.room import aligned_truth
 from teachlab.light.pass_and_gap_extremes import PassAndGapExtremes
 from teachlab.model.json_values import Document
 from teachlab.model.score import Outcome
-from teachlab.scoring.claimable import touching_merges
 from teachlab.scoring.scoring import score
 
 if TYPE_CHECKING:
@@ -38,7 +37,6 @@ class ErrorCause(StrEnum):
 
     BORDERS = "borders"
     TRUTH = "truth"
-    TOUCHING = "touching"
     LIGHT = "light"
 
 
@@ -116,7 +114,6 @@ def unsolved_trials(
     found_trials = []
     tripped: dict[int, list[tuple[int, int]]] = {}
     missing = set(lost.tolist())
-    touching = set(_rows(trials, touching_merges(truth, trials)).tolist())
     for k in gaps.tolist():
         row = int(trials.gap_after[k])
         begin = int(ends[row])
@@ -138,8 +135,6 @@ def unsolved_trials(
                 cause = ErrorCause.BORDERS
             elif what == "lost" and heights.pass_is_unseen(row):
                 cause = ErrorCause.TRUTH
-            elif row in touching:
-                cause = ErrorCause.TOUCHING
             found_trials.append(UnsolvedTrial(where="pass", row=row, start=a, end=b, what=what, cause=cause))
     return tuple(sorted(found_trials, key=lambda one: (one.start, one.where)))
 

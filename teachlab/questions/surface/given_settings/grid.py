@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -12,6 +13,7 @@ from teachlab.questions.surface.all_pairs.finishing import assembled
 from teachlab.questions.surface.values.levels import Levels, checked, read_first
 from teachlab.questions.surface.values.spans import Spans
 from teachlab.questions.surface.values.table import TABLES, Surface, counts_by_table
+from teachlab.scoring.claimable import touching_merges
 from teachlab.scoring.scoring import score
 from teachlab.sensor.output import onset_lag
 from teachlab.switching.family import replay_family
@@ -46,12 +48,15 @@ def replayed_surface(
     pairs = [(i, j) for i in range(n) for j in range(i + 1)]
     settings = [base.with_levels(float(grid[i]), float(grid[j])) for i, j in pairs]
     tables = {name: np.zeros((n, n), np.int64) for name in TABLES}
+    met = np.zeros((n, n), np.int64)
     outputs = replay_family(recording, settings, progress=progress)
     for (i, j), output in zip(pairs, outputs, strict=True):
-        counts = score(output, truth, rules=rules, tables=False).counts
-        for name, value in counts_by_table(counts).items():
+        found = score(output, truth, rules=rules, tables=False)
+        for name, value in counts_by_table(found.counts).items():
             tables[name][i, j] = value
+        met[i, j] = np.count_nonzero(touching_merges(truth, found.trials))
     clock = reading.clock
     lag = onset_lag(base, clock)
     spans = Spans.of(truth, clock, reading.invalid, rules=rules, lag=lag)
-    return assembled(grid, tables, spans, clock, base, how=BY_REPLAY.format(levels=n))
+    made = assembled(grid, tables, spans, clock, base, how=BY_REPLAY.format(levels=n))
+    return replace(made, touching=met) if met.any() else made

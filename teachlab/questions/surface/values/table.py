@@ -43,6 +43,9 @@ class Surface:
         Polarity, filter, delays and evaluation rate of all pairs; its levels are not used.
     recordings : int
         How many recordings were added.
+    touching : ndarray of int, shape (n, n), or None
+        Those of the merged passes that touch the one before: no level is worse for them, and no cost contains them.
+        None if no passes touch.
     """
 
     levels: Levels
@@ -62,6 +65,7 @@ class Surface:
     running_hours: float
     base: Setting
     recordings: int = 1
+    touching: Table | None = None
 
     def __post_init__(self) -> None:
         for name in TABLES:
@@ -82,6 +86,7 @@ class Surface:
             **{name: getattr(self, name).astype(np.int64) + getattr(other, name) for name in TABLES},
             **{name: getattr(self, name) + getattr(other, name) for name in SUMS},
             distinct=self.distinct and other.distinct,
+            touching=other.touching if self.touching is None else self.touching + other.touching_merges,
         )
 
     @property
@@ -91,15 +96,23 @@ class Surface:
         out: NDArray[np.bool_] = np.tri(n, dtype=bool) if self.every_pair else np.eye(n, dtype=bool)
         return out
 
-    def cost(self, costs: Costs) -> NDArray[np.float64]:
+    @property
+    def touching_merges(self) -> Table:
+        """How many of the merged passes of every pair touch the one before."""
+        return np.zeros_like(self.merged) if self.touching is None else self.touching
+
+    def cost(self, costs: Costs, *, in_total: bool = False) -> NDArray[np.float64]:
         """Return the cost per scored pass of every pair; infinite where nothing is counted, NaN without passes.
 
-        ``(c_miss · lost + c_false · (false trips + ignore false trips + extra)) / scored detect passes``.
+        ``(c_miss · lost + c_false · (false trips + ignore false trips + extra)) / scored detect passes``, where passes
+        that merge with the one that they touch are lost only `in_total`.
         """
         false = self.false_trips.astype(np.float64) + self.ignore_trips + self.extra
         if self.detect_trials == 0:
             return np.full(self.lost.shape, np.nan)
-        out = (costs.miss * self.lost + costs.false * false) / self.detect_trials
+        out = (
+            costs.miss * (self.lost if in_total else self.lost - self.touching_merges) + costs.false * false
+        ) / self.detect_trials
         out[~self.counted] = np.inf
         return out
 
