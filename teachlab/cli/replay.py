@@ -250,7 +250,7 @@ def margin_table(margin: Margin, unit: str, left: Mapping[str, float | None] | N
     share = 100 * margin.quantile_share
     table.caption = (
         f"from {margin.passes} passes and {margin.gaps} gaps, leaving {share:g} % beyond; peaks that last for "
-        f"{margin.sustained_evaluations} evaluations"
+        f"{number_of(margin.sustained_evaluations, 'evaluation')}"
     )
     return table
 
