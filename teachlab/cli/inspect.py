@@ -285,7 +285,6 @@ def _one(o: Obstacle, q: Quality) -> str:
 
 def _next_step(on: str, q: Quality, found: InspectAnswer) -> tuple[str, str]:
     """Return the sentence about the next step, and the step; `on` names recording and passes."""
-    from teachlab.questions.feasibility.tried_cures import PLAIN
     from teachlab.statistics.claims.decisions import ACCEPTED_ERRORS
 
     if found.sides is not None:
@@ -308,7 +307,7 @@ def _next_step(on: str, q: Quality, found: InspectAnswer) -> tuple[str, str]:
         if cure.kind in ("following", "turning points"):
             name = "background-follower" if cure.kind == "following" else "turning-point-follower"
             return "", f"teachlab bench {on} --strategy {name}"
-        return "", f"teachlab {'bench' if cure.kind in PLAIN else 'design'} {on}"
+        return "", f"teachlab {'bench' if cure.plain else 'design'} {on}"
     if found.works is False:
         said = "A filter, delays or a mark `ignore` may do better. bench tells what each strategy loses."
         return said, f"teachlab bench {on}"

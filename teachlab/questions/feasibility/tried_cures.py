@@ -75,6 +75,11 @@ class TriedCure:
         return self.lost + self.false
 
     @property
+    def plain(self) -> bool:
+        """Whether fixed levels without filter and delays do it."""
+        return self.kind in PLAIN
+
+    @property
     def told(self) -> VerdictCure:
         """The same as part of a verdict."""
         return VerdictCure(kind=self.kind, text=self.text, lost=self.lost, false=self.false)

@@ -20,7 +20,7 @@ from teachlab.model.recording import Recording
 from teachlab.model.score import USUAL_RULES, Rules
 from teachlab.model.truth import Truth
 from teachlab.model.verdict import Verdict, VerdictReason, sentence
-from teachlab.questions.feasibility.tried_cures import PLAIN, WHOLE, TriedCure, cure_reason, tried_cures
+from teachlab.questions.feasibility.tried_cures import WHOLE, TriedCure, cure_reason, tried_cures
 from teachlab.questions.feasibility.two_sides import TwoSides, two_sides
 from teachlab.questions.surface.hindsight import Hindsight, best_fixed, errors_of, level_decision, serves
 from teachlab.scoring.claimable import joined_where, touching_merges
@@ -210,7 +210,7 @@ class InspectAnswer:
             return f"{decided}, but it counts touching products as one" if self.touching else decided
         changed = cure.text.partition(" (")[0] if cure.kind in WHOLE else cure.text
         left = "no error" if not cure.errors else number_of(cure.errors, "error")
-        if cure.kind in PLAIN:
+        if cure.plain:
             return f"a fixed level {'makes few errors' if cure.errors else 'can work'} here: {changed} leaves {left}"
         return f"{decided} without more: with {changed}, {left} {'is' if cure.errors < 2 else 'are'} left"
 
