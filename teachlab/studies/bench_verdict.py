@@ -12,7 +12,7 @@ import numpy as np
 
 from teachlab.device.keyed_in import REFUSED, refusal
 from teachlab.model.draws import TEACH_SHARE
-from teachlab.model.printable_text import number_of, printable
+from teachlab.model.printable_text import in_figures, number_of, printable
 from teachlab.model.verdict import Verdict, VerdictReason
 from teachlab.questions.verdict.of_setting import DECIDING_PASSES, JudgedBy, Overturned, setting_verdict
 from teachlab.scoring.claimable import unusable, without_touching
@@ -93,8 +93,9 @@ def bench_verdict(
     verdict = replace(verdict, setting=found.setting)
     for strategy, why in found.passed_over[:1]:
         verdict = verdict.then(VerdictReason(text=f"{strategy} costs no more, but cannot be keyed in: {why}"))
-    order = order_sentence(found.strategy, rows, orders)
-    return verdict if not order else verdict.then(VerdictReason(text=order))
+    said = [room_sentence(found, halves), order_sentence(found.strategy, rows, orders)]
+    text = " ".join(one for one in said if one)
+    return verdict if not text else verdict.then(VerdictReason(text=text))
 
 
 def overturned(
@@ -144,6 +145,18 @@ def overturned(
 
 def _counted(truth: Truth, score: Score) -> LotCounts:
     return lot_counts(truth, without_touching(truth, score.trials))
+
+
+def room_sentence(found: Recommendation, halves: Mapping[str, ClaimHalf]) -> str:
+    """Return what decided among settings of equal cost, if it was their room on the choosing half."""
+    rooms = {name: half.room for name, half in halves.items() if half.room is not None}
+    mine = rooms.get(found.strategy)
+    if mine is None or not min(rooms.values()) < mine == max(rooms.values()):
+        return ""
+    return (
+        f"Of {len(rooms)} strategies with equal cost on earlier passes none has more room than {found.strategy}: "
+        f"both levels may move by about {in_figures(mine, 2)} {found.setting.unit}."
+    )
 
 
 def order_sentence(strategy: str, rows: Sequence[Sequence[str]], orders: Sequence[Order | None]) -> str:

@@ -41,6 +41,8 @@ class ClaimHalf:
         Scored passes of the choosing half.
     cost, p95 : float
         Median cost of the strategy there, and its 95 % quantile over the draws.
+    room : float or None, recording units
+        How far its levels may move there without costing more; None if it was not compared by that.
     score : Score
         Of the claim half.
     whole : Score
@@ -53,6 +55,7 @@ class ClaimHalf:
     chosen_on: int
     cost: float
     p95: float
+    room: float | None
     score: Score
     whole: Score
 
@@ -88,6 +91,7 @@ class FixedSetting:
     setting: Setting
     cost: float
     p95: float
+    room: float | None = None
 
     @property
     def useless(self) -> bool:
@@ -139,6 +143,7 @@ def claim_halves(
             chosen_on=first_half[one.setting].detect_trials,
             cost=one.cost,
             p95=one.p95,
+            room=one.room,
             score=known[bare(one.setting)][0],
             whole=known[bare(one.setting)][1],
         )

@@ -49,20 +49,22 @@ def ranking_cost(draws: Sequence[Draw]) -> float:
     return costs[(len(costs) - 1) // 2]
 
 
-def ranked(results: Sequence[StrategyResult]) -> tuple[list[list[str]], list[StrategyResult]]:
+def ranked(results: Sequence[StrategyResult], first: str = "") -> tuple[list[list[str]], list[StrategyResult]]:
     """Return the names in rows of one cost, and the results in that order with unranked ones last.
 
     A strategy that gives a setting in less than half of its draws is unranked. Rows come in order of cost. Within a
-    row, the strategy whose setting has the largest reserve of light is first, then the one with less spread, then by
-    name. Settings that never switch, or are active for most of the gap time, come last at any cost.
+    row, `first` is first: the recommended strategy. Then the setting with the largest reserve of light comes, then the
+    strategy with less spread, then the name. Settings that never switch, or are active for most of the gap time,
+    come last at any cost.
     """
 
-    def key(result: StrategyResult) -> tuple[bool, float, float, float, str]:
+    def key(result: StrategyResult) -> tuple[bool, float, bool, float, float, str]:
         spread, reserves = result.spreads.get("cost"), (result.worth and result.worth.reserves) or {}
         reserve = reserves.get("contamination_reserve")
         return (
             bool(result.unusable),
             result.ranking_cost,
+            result.strategy != first,
             math.inf if reserve is None else -reserve,
             spread.p95 if spread else math.inf,
             result.strategy,

@@ -2,17 +2,31 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import replace
 from typing import TYPE_CHECKING, TypeVar
 
-from teachlab.model.setting import Setting
+import numpy as np
+
+from teachlab.light.usable_light import LARGEST
+from teachlab.model.recording import Recording
+from teachlab.model.setting import Setting, bare
+from teachlab.questions.surface.count_settings import count_settings
+from teachlab.questions.surface.values.levels import read_first
 from teachlab.studies.result import Recommendation
 
 if TYPE_CHECKING:
     from teachlab.device.keyed_in import SteppedSetting
+    from teachlab.model.draws import Costs, DrawOptions
+    from teachlab.model.score import Rules
+    from teachlab.model.truth import Truth
     from teachlab.questions.stress.worth import SettingWorth
     from teachlab.studies.claim_half import ClaimHalf, FixedSetting
 
+MOST_SAMPLES = 1_000_000
+"""Room is measured on the last passes of the choosing half, in so many samples."""
+FINEST, A_STEP = 8, 4
+"""Rooms are compared by shifts of the reach halved so many times, in so many steps from one half to the next."""
 Choice = TypeVar("Choice", "ClaimHalf", "FixedSetting")
 
 
@@ -33,9 +47,9 @@ def recommend(
     measuring : SettingWorth
         Measurements on the second half.
     preferred : str
-        Used if strategies cost the same in the median and at the 95 % quantile, before the first one in the order of
-        `halves`. At the same median cost, fixed levels come before settings that follow or have two thresholds, because
-        every sensor can use them.
+        Used if strategies cost the same in the median and at the 95 % quantile and have the same room, before the first
+        one in the order of `halves`. At the same median cost, fixed levels come before settings that follow or have two
+        thresholds, because every sensor can use them.
     keyed, worse_end : callable, optional
         With a device: round what a strategy taught on the first half, and find the costliest end of it on the second. A
         setting that cannot be keyed in is passed over; if none can, the cheapest is returned with its refusal.
@@ -78,7 +92,91 @@ def recommend(
     )
 
 
-def _like(half: ClaimHalf) -> tuple[bool, float, float]:
+def with_rooms(
+    recording: Recording, truth: Truth, fixed: Mapping[str, FixedSetting], first_scored: int, options: DrawOptions
+) -> dict[str, FixedSetting]:
+    """Measure the room of those fixed levels among which neither cost nor spread decides, if there are several.
+
+    Parameters
+    ----------
+    recording, truth
+        The choosing half alone, with what lies before it: the claim must not know what the choice has seen.
+    fixed : mapping of str to FixedSetting
+    first_scored : int
+    options : DrawOptions
+    """
+    first = next(iter(by_choice(fixed.values(), "")), None)
+    if first is None or type(first.setting) is not Setting:
+        return dict(fixed)
+    tied = {n: bare(f.setting) for n, f in fixed.items() if type(f.setting) is Setting and _like(f) == _like(first)}
+    distinct = list(dict.fromkeys(tied.values()))
+    if len(distinct) < 2:
+        return dict(fixed)
+    recording, truth = _last_passes(recording, truth, first_scored)
+    light = read_first(recording, None, inner_range=False)
+    reach = light.high - light.low
+    if not 0 < reach < LARGEST:
+        return dict(fixed)
+    rules = options.rules.scored_from(0)
+    measured = rooms(recording, truth, distinct, reach=reach, rules=rules, costs=options.costs)
+    found = dict(zip(distinct, measured, strict=True))
+    return {n: replace(f, room=found[tied[n]]) if n in tied else f for n, f in fixed.items()}
+
+
+def _last_passes(recording: Recording, truth: Truth, first: int) -> tuple[Recording, Truth]:
+    """Return the last passes of a recording, from a pass on, in memory and as a recording of their own."""
+    near = int(np.searchsorted(truth.start, recording.samples - MOST_SAMPLES))
+    first = min(max(first, near), truth.passes - 1)
+    at = (int(truth.end[first - 1]) + int(truth.start[first])) // 2 if first else 0
+    block, kept = recording.read(at, recording.samples), truth.select(slice(first, None))
+    left_out = tuple((max(a - at, 0), b - at) for a, b in truth.except_ if b > at)
+    return Recording.from_array(block.light, recording.info, invalid=block.invalid, name=recording.name), replace(
+        kept, start=kept.start - at, end=kept.end - at, except_=left_out, recording_digest=None
+    )
+
+
+def rooms(
+    recording: Recording, truth: Truth, settings: Sequence[Setting], *, reach: float, rules: Rules, costs: Costs
+) -> list[float]:
+    """Return how far each of several settings may be moved, up and down, without costing more.
+
+    Parameters
+    ----------
+    recording, truth
+    settings : sequence of Setting
+        Of fixed levels, with any filter and delays, without their history.
+    reach : float, recording units, above 0
+        Largest shift that is tried.
+    rules, costs
+        As for the score.
+
+    Returns
+    -------
+    list of float, recording units
+        The largest tried shift of both levels together for which it, and every smaller one, costs no more in either
+        direction; 0 if there is none.
+
+    Notes
+    -----
+    Shifts grow by a fifth from one to the next, so that rooms within a fifth of each other are mostly equal. All
+    shifted settings are counted together.
+    """
+    shifts = [0.0, *(reach * 2.0 ** (-k / A_STEP) for k in range(FINEST * A_STEP, -1, -1))]
+    moved = [
+        [[replace(s, on_level=s.on_level + way * by, off_level=s.off_level + way * by) for by in shifts]
+         for way in (-1, 1)]
+        for s in settings
+    ]  # fmt: skip
+    counts = count_settings(recording, truth, [one for both in moved for side in both for one in side], rules=rules)
+    out = []
+    for both in moved:
+        cost = np.array([[counts[one].cost(costs) for one in side] for side in both])
+        kept = (cost <= cost[:, :1]).all(axis=0)
+        out.append(shifts[(len(shifts) if kept.all() else max(int(np.argmin(kept)), 1)) - 1])
+    return out
+
+
+def _like(half: ClaimHalf | FixedSetting) -> tuple[bool, float, float]:
     return half.useless, half.cost, half.p95
 
 
@@ -88,8 +186,9 @@ def by_choice(fixed: Iterable[Choice], preferred: str) -> list[Choice]:
     An output that is active for most of the gap time there, or never, comes last at any cost.
     """
 
-    def key(item: tuple[int, Choice]) -> tuple[bool, float, bool, float, bool, int]:
+    def key(item: tuple[int, Choice]) -> tuple[bool, float, bool, float, float, bool, int]:
         place, half = item
-        return half.useless, half.cost, type(half.setting) is not Setting, half.p95, half.strategy != preferred, place
+        moving, room = type(half.setting) is not Setting, half.room or 0.0
+        return half.useless, half.cost, moving, half.p95, -room, half.strategy != preferred, place
 
     return [half for _, half in sorted(enumerate(fixed), key=key)]

@@ -28,7 +28,7 @@ from teachlab.studies.bench_verdict import bench_verdict
 from teachlab.studies.claim_half import claim_halves, fixed_settings, order_rows
 from teachlab.studies.in_hindsight.ceiling import ceiling
 from teachlab.studies.ranking import median_draw, ranked, ranking_cost, spreads_of
-from teachlab.studies.recommend import by_choice, recommend
+from teachlab.studies.recommend import by_choice, recommend, with_rooms
 from teachlab.studies.result import RecordingBench, StrategyResult
 from teachlab.studies.taught_draws import Progress, TaughtDraws, Teaching, taught_draws
 from teachlab.teaching.parameters import parameters_of
@@ -118,7 +118,8 @@ def bench_recording(
         name: with_measures(draws, tally.counts, options.costs, best_cost=best.cost_in_total)
         for name, draws in taught.items()
     }
-    fixed = fixed_settings(taught, found.first_half, options)
+    chosen_on = _choosing_half(recording, truth, middle)
+    fixed = with_rooms(*chosen_on, fixed_settings(taught, found.first_half, options), cut.first_scored, options)
     scored, later = options.rules.scored_from(cut.first_scored), options.rules.scored_from(middle)
     readings = _Readings(recording, truth, judged, fixed, best.setting, scored, later)
     alignment = readings.alignment(options.rules)
@@ -126,12 +127,10 @@ def bench_recording(
     measuring = SettingWorth(recording, truth, rules=scored, jitter_ms=jitter)
     measuring.take(readings.median)
     results = [_result(measuring, s, judged[s.name]) for s in strategies]
-    rows, ordered = ranked(results)
     halves = claim_halves(
         recording, truth, fixed, first_half=found.first_half, first_scored=cut.first_scored, middle=middle,
         options=options, outputs=readings.outputs,
     )  # fmt: skip
-    orders = order_rows(truth, rows, halves, options)
     # The setting is chosen on the first half and worth what it is on the second, which the choice has not seen.
     later_worth = SettingWorth(recording, truth, rules=later, jitter_ms=jitter)
     later_worth.take(readings.chosen)
@@ -139,8 +138,10 @@ def bench_recording(
         halves,
         later_worth,
         preferred=RECOMMENDED,
-        **({} if device is None else _keying(recording, truth, device, found, options)),
+        **({} if device is None else _keying(recording, truth, device, found, options, chosen_on)),
     )
+    rows, ordered = ranked(results, "" if chosen is None else chosen.strategy)
+    orders = order_rows(truth, rows, halves, options)
     if chosen is not None:
         chosen = replace(chosen, setting=_said_chosen(chosen.setting, recording, truth, middle))
     return RecordingBench(
@@ -189,13 +190,18 @@ def bench_recording(
     )
 
 
-def _keying(
-    recording: Recording, truth: Truth, device: DeviceDocument, found: TaughtDraws, options: DrawOptions
-) -> dict[str, Any]:
-    """Return how to round a setting to steps on the choosing half, and to find its costliest end on the claim half."""
-    costs, middle = options.costs, found.middle
+def _choosing_half(recording: Recording, truth: Truth, middle: int) -> tuple[Recording, Truth]:
+    """Return recording and passes as if both ended before the claim half."""
     stop = (int(truth.end[middle - 1]) + int(truth.start[middle])) // 2 if middle < truth.passes else recording.samples
-    part, passes = recording.until(stop), truth.select(slice(0, middle))
+    return recording.until(stop), truth.select(slice(0, middle))
+
+
+def _keying(
+    recording: Recording, truth: Truth, device: DeviceDocument, found: TaughtDraws, options: DrawOptions,
+    chosen_on: tuple[Recording, Truth],
+) -> dict[str, Any]:  # fmt: skip
+    """Return how to round a setting to steps on the choosing half, and to find its costliest end on the claim half."""
+    costs, middle, (part, passes) = options.costs, found.middle, chosen_on
 
     def keyed(half: ClaimHalf) -> SteppedSetting:
         # From the taught setting: a step that was only near may cost more, and so may its neighbours.

@@ -162,6 +162,7 @@ def test_replay_reads_once(tmp_path: Path, decoded: Counter[str], words: list[st
         (["stress", "--setting", "s.json"], 4),
         (["surface"], 4),
         (["bench", "--draws", "4", "--strategy", "balanced-guard", "--jobs", "1"], 4),
+        (["bench", "--draws", "4", "--strategy", "balanced-guard", "--strategy", "ratio-midpoint", "--jobs", "1"], 4),
     ],
 )
 def test_commands_share_readings(
@@ -172,6 +173,7 @@ def test_commands_share_readings(
     monkeypatch.setattr("teachlab.data.kept_light.HELD_BYTES", held)
     monkeypatch.setattr("teachlab.questions.feasibility.designed_cure.MOST_SAMPLES", 0)
     monkeypatch.setattr("teachlab.questions.surface.given_settings.pairs.LONG", 0)
+    monkeypatch.setattr("teachlab.studies.recommend.MOST_SAMPLES", 100_000)
     decoded.clear()
     done = CliRunner().invoke(app, [words[0], path, *words[1:]])
     assert done.exit_code == 0, done.output
