@@ -106,6 +106,11 @@ def _logged_output(opened: Recording, recording: str) -> list[str]:
     return [f"Sensor: its own output was logged, {many}; its setting: teachlab identify {shlex.quote(recording)}"]
 
 
+def _contradicted(q: Quality) -> bool:
+    """Whether the light of the passes says another direction than the stored one."""
+    return q.direction is not None and q.contrasts is not None and q.contrasts.direction not in (None, q.direction)
+
+
 def _leading(found: InspectAnswer, on: str, opened: Recording, mend: list[str]) -> Verdict:
     """Return the verdict with its next step; `mend`: what is said of passes off the light, the command last."""
     from teachlab.model.verdict import VerdictReason, sentence
@@ -113,6 +118,12 @@ def _leading(found: InspectAnswer, on: str, opened: Recording, mend: list[str]) 
     made = found.verdict
     if clipped := _clipped(found.quality, opened.info.full_scale):
         made = made.then(VerdictReason(text=sentence(clipped)))
+    if (
+        found.sides is None
+        and _contradicted(found.quality)
+        and not (found.alignment is not None and found.alignment.is_clear)
+    ):
+        return made.leading_to("correct the stored direction, or the passes: they contradict each other.")
     if found.misplaced or (found.alignment is not None and found.alignment.off):
         return made.leading_to(mend[-1].partition(": ")[2])
     # The command is on its own line, so that it works as printed; the sentence about it is a reason.
@@ -293,8 +304,6 @@ def _next_step(on: str, q: Quality, found: InspectAnswer) -> tuple[str, str]:
         return "Without passes nothing can be scored. label proposes some.", f"teachlab label {on.partition(' --')[0]}"
     if q.direction is None:
         return "", "store the direction (rise or dip) in the recording; strategies abstain without it."
-    if q.contrasts is not None and q.contrasts.direction not in (None, q.direction):
-        return "", "correct the stored direction, or the passes: they contradict each other."
     if found.few:
         return "", f"teachlab plan --max-rate {ACCEPTED_ERRORS:g}"
     if found.stopped is not None:

@@ -46,7 +46,7 @@ def median_slope(values: Values, at: Values, confidence: float = 0.95) -> Median
 
     Examples
     --------
-    >>> median_slope(np.array([0.0, 1, 2, 9]), np.arange(4.0)).slope
+    >>> median_slope(np.array([0.0, 1, 2, 3, 90]), np.arange(5.0)).slope
     1.0
     """
     n = at.size

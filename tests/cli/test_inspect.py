@@ -327,14 +327,14 @@ def test_a_log_that_stands_still_is_named_and_is_no_fault_of_a_setting(tmp_path:
     assert said.startswith("Part of the log stands still.\n")
     assert "does not change by a single step in 24 passes, first 3.675 s after the start" in said
     judged = RUN.invoke(app, ["replay", str(path), "--setting", str(setting)]).stdout.replace("\n  ", " ")
-    assert judged.startswith("Cannot be decided: ")
+    assert judged.startswith("Cannot be decided:")
     assert "24 passes lost: the light does not change by a single step in them" in judged
     # The twin: as many pieces are there and too weak, and that is the setting's.
     weak = light.copy()
     weak[7320:] = 300 + (weak[7320:] - 300) / 4
     write_recording(path, [weak], info)
     judged = RUN.invoke(app, ["replay", str(path), "--setting", str(setting)]).stdout
-    assert judged.startswith("This setting does not work: ")
+    assert judged.startswith("This setting does not work:")
 
 
 def test_too_few_passes_are_said_first_and_the_next_step_works(tmp_path: Path) -> None:

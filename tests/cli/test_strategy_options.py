@@ -118,5 +118,7 @@ def test_every_command_takes_both_forms(command: str, line: Path) -> None:
         return CliRunner().invoke(app, [*words, "--json", *(word for text in sets for word in ("--set", text))])
 
     short, long = told("hysteresis_share=0.31"), told("two-sample-midpoint.hysteresis-share=0.31")
-    assert (short.exit_code, short.stdout) == (0, long.stdout), short.output
+    # The next step repeats an option as it was typed.
+    same = long.stdout.replace("two-sample-midpoint.hysteresis-share", "hysteresis_share")
+    assert (short.exit_code, short.stdout) == (0, same), short.output
     assert short.stdout != told().stdout

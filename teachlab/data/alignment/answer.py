@@ -160,6 +160,11 @@ class Alignment:
         """Whether the passes have to be moved, or the right ones found, before counts say much about a setting."""
         return self.moves or not self.belongs
 
+    @property
+    def is_clear(self) -> bool:
+        """Whether one shift, and no other by whole passes, moves the passes to the light."""
+        return self.moves and self.belongs and not self.ambiguous
+
     def command(self, recording: str, truth: str | None = None) -> str:
         """Return the command that moves the passes, or shows their borders if no shift would help."""
         on = shlex.quote(recording) + ("" if truth is None else f" --truth {shlex.quote(truth)}")

@@ -73,7 +73,7 @@ class Bins:
         self._count[rows] += np.diff(np.append(cuts, light.size))
         with np.errstate(over="ignore", invalid="ignore"):  # extreme light is bounded below
             total = np.add.reduceat(light, cuts, dtype=np.float64)
-        if block.invalid is not None or not np.isfinite(total).all():
+        if block.invalid is not None or not np.abs(total).max() <= LARGEST:
             invalid, light = Block(a, light, invalid).invalid_mask(), light.astype(np.float64)
             if invalid is not None:
                 # Summed as 0 and not counted: bins keep their places, so that one reduction serves the whole block.
