@@ -34,7 +34,7 @@ stress tubs.parquet --setting {SETTING}
 timing tubs.parquet --setting {SETTING} --scan-ms 10
     Fast enough: from product to controller.
 explore tubs.parquet --setting {SETTING} --out page.html
-    Written: page.html.
+    Open page.html in a browser.
 plan --max-rate 0.05
     Record: 59 lots.
 """

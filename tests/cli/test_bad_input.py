@@ -170,8 +170,8 @@ RECORDING_FAULTS = [
     Fault("text", lambda f: recording(f, pa.array(["12"] * SAMPLES)), ("'light'", "string")),
     Fault("booleans", lambda f: recording(f, pa.array([True] * SAMPLES)), ("'light'", "bool")),
     Fault("lists", lambda f: recording(f, pa.array([[1.0]] * SAMPLES)), ("'light'", "list")),
-    Fault("all null", lambda f: recording(f, pa.nulls(SAMPLES, pa.uint16())), ("valid", str(SAMPLES))),
-    Fault("all NaN", lambda f: recording(f, pa.array(np.full(SAMPLES, np.nan))), ("valid", str(SAMPLES))),
+    Fault("all null", lambda f: recording(f, pa.nulls(SAMPLES, pa.uint16())), ("valid", f"{SAMPLES:,}")),
+    Fault("all NaN", lambda f: recording(f, pa.array(np.full(SAMPLES, np.nan))), ("valid", f"{SAMPLES:,}")),
     Fault("type null", lambda f: recording(f, pa.nulls(SAMPLES)), ("'light'", "null")),
     Fault("no samples", lambda f: recording(f, pa.array([], pa.uint16())), ("'light'", "no rows")),
     Fault("no metadata", lambda f: recording(f, key="other"), ("teachlab.recording", "rate", "unit")),
@@ -219,7 +219,7 @@ def comment(document: str) -> Callable[[Path], None]:
 
 START, END = [s for s, _ in spans()], [e for _, e in spans()]
 TRUTH_FAULTS = [
-    Fault("outside", a_pass(5980, 6001, "lid", "detect", row=-1), ("6001", "6000", "row 39")),
+    Fault("outside", a_pass(5980, 6001, "lid", "detect", row=-1), ("6001", "6,000", "row 39")),
     Fault("far outside", a_pass(10**12, 10**12 + 5, "lid", "detect", row=-1), ("row 39", str(10**12))),
     Fault("before the start", a_pass(-5, 20, "lid", "detect", row=0), ("-5", "row 0")),
     Fault("overlapping", a_pass(80, 240, "lid", "detect"), ("overlap", "row 1", "90")),
