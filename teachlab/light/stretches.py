@@ -10,12 +10,15 @@ from numpy.typing import NDArray
 
 from teachlab.light.extremes import Extremes
 from teachlab.light.usable_light import LARGEST
+from teachlab.model.memory import allowed_memory
 from teachlab.model.recording import BLOCK_SAMPLES, ArraySource, Block, Light, Recording
 from teachlab.model.teaching import Levels
 from teachlab.sensor.clock import Clock
 
 KEPT_EVALUATIONS = 50_000_000
 """Blocks of up to this many evaluations are kept in memory, in the stored type."""
+KEPT_SHARE = 1 / 8
+"""Longer ones are kept too if they take no more than this share of the memory that may be used."""
 
 
 class Evaluated:
@@ -40,7 +43,7 @@ class Evaluated:
         self._kept: Block | None = None
         if isinstance(recording.source, ArraySource) and clock.every_sample:
             self._kept = recording.read(0, stop)
-        elif stop <= KEPT_EVALUATIONS:
+        elif stop <= KEPT_EVALUATIONS or stop * recording.dtype.itemsize <= KEPT_SHARE * allowed_memory():
             self._kept = self._load()
 
     def read(self, start: int, stop: int) -> Levels:

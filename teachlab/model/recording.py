@@ -389,6 +389,18 @@ class Recording:
             return self
         return replace(self, info=replace(self.info, digest=None, output=None), source=_FirstPart(self.source, stop))
 
+    def between(self, start: int, stop: int) -> Recording:
+        """Return the samples ``[start, stop)`` as a recording of their own, in memory.
+
+        Examples
+        --------
+        >>> r = Recording.from_array(np.array([5, 7, 6], np.uint16), RecordingInfo(sample_rate_hz=1000, unit="counts"))
+        >>> r.between(1, 3).read(0, 9).light.tolist()
+        [7, 6]
+        """
+        block, info = self.read(start, stop), replace(self.info, digest=None, output=None)
+        return Recording.from_array(block.light, info, name=self.name, invalid=block.invalid)
+
     def blocks(self, start: int = 0, stop: int | None = None, size: int = BLOCK_SAMPLES) -> Iterator[Block]:
         """Iterate over the samples ``[start, stop)`` in time order, at most `size` at a time."""
         return self.source.blocks(start, self.samples if stop is None else min(stop, self.samples), size)

@@ -247,6 +247,22 @@ class Truth:
             lot=None if self.lot is None else self.lot[rows],
         )
 
+    def within(self, start: int, stop: int) -> Truth:
+        """Return the passes that lie wholly in ``[start, stop)``, as passes of a recording of these samples alone.
+
+        Examples
+        --------
+        >>> Truth.from_arrays([2, 8, 20], [5, 12, 30]).within(6, 22).start.tolist()
+        [2]
+        """
+        some = self.select((self.start >= start) & (self.end <= stop))
+        left_out = tuple(
+            (max(a, start) - start, min(b, stop) - start) for a, b in self.except_ if a < stop and b > start
+        )
+        return replace(
+            some, start=some.start - start, end=some.end - start, except_=left_out, recording_digest=None
+        )  # fmt: skip
+
     def tied_to(self, recording_digest: str | None) -> Self:
         """Return the same passes, tied to the recording with this digest."""
         return replace(self, recording_digest=recording_digest)

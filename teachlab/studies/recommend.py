@@ -128,11 +128,7 @@ def _last_passes(recording: Recording, truth: Truth, first: int) -> tuple[Record
     near = int(np.searchsorted(truth.start, recording.samples - MOST_SAMPLES))
     first = min(max(first, near), truth.passes - 1)
     at = (int(truth.end[first - 1]) + int(truth.start[first])) // 2 if first else 0
-    block, kept = recording.read(at, recording.samples), truth.select(slice(first, None))
-    left_out = tuple((max(a - at, 0), b - at) for a, b in truth.except_ if b > at)
-    return Recording.from_array(block.light, recording.info, invalid=block.invalid, name=recording.name), replace(
-        kept, start=kept.start - at, end=kept.end - at, except_=left_out, recording_digest=None
-    )
+    return recording.between(at, recording.samples), truth.within(at, recording.samples)
 
 
 def rooms(

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 from teachlab.data.kept_light import held
 from teachlab.device.keyed_in import check_unit, in_steps, nearest_steps
 from teachlab.errors import StrategyError
-from teachlab.light.noise import JUDGED, need_for_light
+from teachlab.light.noise import HELD_WHOLE, JUDGED, need_for_light
 from teachlab.model.draws import DrawOptions
 from teachlab.model.recording import Origin, Recording
 from teachlab.model.setting import Setting, bare
@@ -98,7 +98,10 @@ def bench_recording(
     if device is not None:
         check_unit(device, recording)
     most = min(MOST_SAMPLES / recording.samples, 1.0)
-    need_for_light(recording, "a bench", sample=HELD[0] * most + JUDGED[0], crossing=HELD[1] * most + JUDGED[1])
+    need_for_light(
+        recording, "a bench", sample=HELD[0] * min(MOST_SAMPLES / HELD_WHOLE, 1.0) + JUDGED[0],
+        crossing=HELD[1] * most + JUDGED[1], whole=HELD_WHOLE,
+    )  # fmt: skip
     found = taught_draws(
         recording,
         truth,

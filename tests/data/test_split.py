@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from hypothesis import given
@@ -9,6 +11,7 @@ from hypothesis import strategies as st
 
 from teachlab.data.split import split
 from teachlab.errors import InputError, ParameterError, TruthError
+from teachlab.model.recording import Recording, RecordingInfo
 from teachlab.model.truth import Truth
 
 
@@ -87,3 +90,13 @@ def test_the_number_said_to_be_needed_is_enough_and_the_least(passes: int, share
         assert cut.first_scored == cut.teach_passes + 1 < passes
         truth = line(passes)
         assert truth.end[cut.teach_passes - 1] < cut.teach_end < truth.start[cut.teach_passes]
+
+
+def test_a_part_of_a_recording_has_its_own_clock_and_only_the_passes_that_lie_in_it():
+    light = np.arange(100, dtype=np.uint16)
+    whole = Recording.from_array(light, RecordingInfo(sample_rate_hz=1000.0, unit="counts"), name="line")
+    truth = replace(Truth.from_arrays([5, 20, 58], [12, 30, 64]), except_=((0, 3), (15, 25), (55, 90)))
+    part, some = whole.between(15, 60), truth.within(15, 60)
+    assert (part.samples, part.name, part.read(0, 1).light.tolist()) == (45, "line", [15])
+    assert (some.start.tolist(), some.end.tolist()) == ([5], [15])
+    assert some.except_ == ((0, 10), (40, 45))

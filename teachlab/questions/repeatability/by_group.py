@@ -282,13 +282,10 @@ def _taught(
     a, b = where
 
     def teach() -> Setting:
+        part = recording.between(a, b)
         # What objects do to the light is a fact of the line, not of five passes.
-        info = replace(recording.info, direction=whole.direction)
-        light = recording.read(a, b)
-        part = Recording.from_array(light.light, info, name=recording.name, invalid=light.invalid)
-        inside = truth.select((truth.start >= a) & (truth.end <= b))
-        moved = replace(inside, start=inside.start - a, end=inside.end - a)
-        block = TeachBlock(part, moved, base=options.base, rules=options.rules)
+        part = replace(part, info=replace(part.info, direction=whole.direction))
+        block = TeachBlock(part, truth.within(a, b), base=options.base, rules=options.rules)
         return teach_once(strategy, block, options.seed, number)
 
     return drawn(number, teach)

@@ -130,20 +130,14 @@ class _Search:
 
     def _reach(self, walk: Floats) -> int:
         """Return how many points matter: those beyond one that a few passes show to be wrong do not."""
-        r, first = self.recording, self.rules.first_pass
-        begin = (
-            (int(self.truth.end[first - 1]) + int(self.truth.start[first])) // 2 if 0 < first < self.truth.passes else 0
-        )
-        some = self.truth.select(slice(first, int(np.searchsorted(self.truth.end, begin + PART))))
-        if self.reading.distinct is not None or r.samples < 4 * PART or not some.passes:
+        truth, first = self.truth, self.rules.first_pass
+        if self.reading.distinct is not None or self.recording.samples < 4 * PART:
             return walk.size
-        stop = begin + PART
-        left_out = tuple(
-            (max(a, begin) - begin, min(b, stop) - begin) for a, b in some.except_ if a < stop and b > begin
-        )
-        some = replace(some, start=some.start - begin, end=some.end - begin, except_=left_out, recording_digest=None)
-        block = r.read(begin, stop)
-        part = Recording.from_array(block.light, replace(r.info, digest=None, output=None), invalid=block.invalid)
+        begin = (int(truth.end[first - 1]) + int(truth.start[first])) // 2 if 0 < first < truth.passes else 0
+        some = truth.within(begin, begin + PART)
+        if not some.passes:
+            return walk.size
+        part = self.recording.between(begin, begin + PART)
         try:
             reading = read_first(part, self.path.setting.evaluation_rate_hz, inner_range=False)
         except InputError:
