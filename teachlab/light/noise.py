@@ -223,7 +223,9 @@ def _middle(levels: NDArray[np.float64], counts: NDArray[np.int64]) -> float:
     return float((a + b) / 2)
 
 
-def crossing_share(recording: Recording, level: float | None = None) -> float:
+def crossing_share(
+    recording: Recording, level: float | None = None, beside: NDArray[np.int64] | None = None
+) -> float:  # fmt: skip
     """Return the share of samples that lie on the other side of a level than the sample before.
 
     Parameters
@@ -233,8 +235,13 @@ def crossing_share(recording: Recording, level: float | None = None) -> float:
     level : float, recording units, optional
         Default: the middle between the lowest and the highest hundredth of each stretch. An object crosses it twice;
         noise alone crosses it at every second sample.
+    beside : ndarray of int64, samples, optional
+        Starts of passes, beside which the stretches lie; default: evenly over the recording.
     """
     starts = np.linspace(0, max(0, recording.samples - STRETCH), STRETCHES).astype(int)
+    if beside is not None and beside.size:
+        some = beside[np.linspace(0, beside.size - 1, STRETCHES).astype(int)]
+        starts = (some - STRETCH // 2).clip(0, max(0, recording.samples - STRETCH))
     crossed = looked = 0
     for start in np.unique(starts):
         light = recording.read(int(start), min(int(start) + STRETCH, recording.samples)).as_float()
@@ -247,7 +254,7 @@ def crossing_share(recording: Recording, level: float | None = None) -> float:
 
 def need_for_light(
     recording: Recording, what: str, *, sample: float, crossing: float, level: float | None = None,
-    whole: int | None = None, edges: bool = True,
+    whole: int | None = None, edges: bool = True, beside: NDArray[np.int64] | None = None,
 ) -> None:  # fmt: skip
     """Refuse work on a recording that needs more memory than may be used: a long one, or a noisy one.
 
@@ -264,6 +271,8 @@ def need_for_light(
         Most samples that are held at a time: `sample` counts for so many.
     edges : bool
         Whether something is kept of every crossing; if not, only crossings of the held samples count.
+    beside : ndarray of int64, samples, optional
+        Starts of passes. Beside them the light is looked at: between rare passes it shows noise alone.
 
     Raises
     ------
@@ -274,13 +283,16 @@ def need_for_light(
     crossed = (recording.samples if edges else held) * crossing
     size = LIBRARY_BYTES + held * sample
     if size + crossed > allowed_memory():  # otherwise any light fits
-        size += crossed * crossing_share(recording, level)
+        size += crossed * crossing_share(recording, level, beside)
         what = f"{what} of {number_of(recording.samples, 'sample')} of {recording.name}"
         need_memory(size, what, "Cut the recording, or log it more slowly.")
 
 
 def need_for_judging(
-    recording: Recording, what: str, *, level: float | None = None, whole: int | None = None
+    recording: Recording, what: str, *, level: float | None = None, whole: int | None = None,
+    beside: NDArray[np.int64] | None = None,
 ) -> None:  # fmt: skip
     """Refuse to judge a setting if that needs more memory than may be used; parameters as for `need_for_light`."""
-    need_for_light(recording, what, sample=JUDGED[0], crossing=JUDGED[1], level=level, whole=whole)
+    need_for_light(
+        recording, what, sample=JUDGED[0], crossing=JUDGED[1], level=level, whole=whole, beside=beside
+    )  # fmt: skip

@@ -100,7 +100,7 @@ def bench_recording(
     most = min(MOST_SAMPLES / recording.samples, 1.0)
     need_for_light(
         recording, "a bench", sample=HELD[0] * min(MOST_SAMPLES / HELD_WHOLE, 1.0) + JUDGED[0],
-        crossing=HELD[1] * most + JUDGED[1], whole=HELD_WHOLE,
+        crossing=HELD[1] * most + JUDGED[1], whole=HELD_WHOLE, beside=truth.start,
     )  # fmt: skip
     found = taught_draws(
         recording,

@@ -90,6 +90,17 @@ def test_half_of_what_is_free_by_default() -> None:
                 need_memory(size, "x", "y.")
 
 
+def test_rare_passes_are_looked_at_where_they_are() -> None:
+    # Between passes that are farther apart than a look is long there is noise alone, which crosses its own middle.
+    light = np.random.default_rng(1).normal(30, 1, 1_000_000)
+    start = np.arange(190_000, 1_000_000, 190_000)
+    for a in start:
+        light[a : a + 2000] += 100
+    rare = Recording.from_array(light, RecordingInfo(sample_rate_hz=1000.0, unit="mV"))
+    assert crossing_share(rare) > 0.4
+    assert crossing_share(rare, beside=start) < 1e-3
+
+
 @pytest.mark.skipif(not Path("/proc/self/status").exists(), reason="reads the peak of a process from /proc")
 @pytest.mark.parametrize(
     ("words", "estimate"),

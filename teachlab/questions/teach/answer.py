@@ -67,7 +67,7 @@ def taught_and_judged(
     InputError
         If the pieces do not fit together.
     """
-    need_for_judging(recording, "a teaching")
+    need_for_judging(recording, "a teaching", beside=truth.start)
     setting = teach_once(strategy, TeachBlock(recording, truth, base=base, rules=rules), seed, 0)
     output = replay(recording, setting)
     result = score(output, truth, rules=rules)
