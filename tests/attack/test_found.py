@@ -300,19 +300,8 @@ def test_a_table_without_a_pass_to_detect_and_a_setting_that_trips(tmp_path: Pat
 def test_a_column_without_a_number_is_refused_before_a_recording_is_written(tmp_path: Path) -> None:
     log = tmp_path / "l.csv"
     log.write_text("t,light\n" + "".join(f"{k},nan\n" for k in range(50)))
-    asked = [
-        "import",
-        str(log),
-        "--column",
-        "light",
-        "--unit",
-        "mV",
-        "--rate",
-        "1000",
-        "--out",
-        str(tmp_path / "r.parquet"),
-    ]
-    done = CliRunner().invoke(app, asked)
+    options = ["--column", "light", "--unit", "mV", "--rate", "1000", "--out"]
+    done = CliRunner().invoke(app, ["import", str(log), *options, str(tmp_path / "r.parquet")])
     assert done.exit_code == 2
     assert "no row of column 'light' holds a number (50 rows are empty or NaN)" in done.stderr.replace("\n", " ")
     assert not (tmp_path / "r.parquet").exists()

@@ -160,23 +160,10 @@ def _counted(
     fast: bool | None,
     progress: Progress | None,
 ) -> Surface:
-    if not base.has_memory:
-        return _exact(recording, truth, base, reading, levels, rules, fast, progress)
-    from teachlab.questions.surface.given_settings.delayed import zero_hysteresis
+    if base.has_memory:
+        from teachlab.questions.surface.given_settings.delayed import zero_hysteresis
 
-    return zero_hysteresis(recording, truth, base, reading, levels, rules, progress)
-
-
-def _exact(
-    recording: Recording,
-    truth: Truth,
-    base: Setting,
-    reading: FirstReading,
-    levels: Levels,
-    rules: Rules,
-    fast: bool | None,
-    progress: Progress | None,
-) -> Surface:
+        return zero_hysteresis(recording, truth, base, reading, levels, rules, progress)
     clock = reading.clock
     spans = Spans.of(truth, clock, reading.invalid, rules=rules)
     tallies = Tallies(levels.size, clock.count)
