@@ -306,4 +306,4 @@ def check_unit(device: DeviceDocument, recording: Recording) -> None:
 
 def _cost(found: Score, costs: Costs) -> float:
     n = found.counts
-    return costs.miss * n.lost + costs.false * (n.false_trips + n.ignore_false_trips + n.extra)
+    return costs.miss * n.lost + costs.false * n.false

@@ -164,6 +164,16 @@ class Counts:
         return self.misses + self.merged
 
     @property
+    def false(self) -> int:
+        """Unwanted switchings: in gaps, on passes to be ignored, and more than one on a pass."""
+        return self.false_trips + self.ignore_false_trips + self.extra
+
+    @property
+    def errors(self) -> int:
+        """Lost passes and unwanted switchings."""
+        return self.lost + self.false
+
+    @property
     def scored_passes(self) -> int:
         """Detect passes that are trials."""
         return self.detect_passes - self.excluded_passes

@@ -185,6 +185,11 @@ def touching_merges(truth: Truth, trials: Trials) -> _Bool:
     return out
 
 
+def touching_rows(truth: Truth, trials: Trials) -> NDArray[np.int64]:
+    """Return the rows of the truth that `touching_merges` marks."""
+    return np.flatnonzero(touching_merges(truth, trials)) + trials.first_pass
+
+
 def touches_the_one_before(truth: Truth) -> _Bool:
     """Return which passes begin where the pass before them ends."""
     out = np.zeros(truth.passes, bool)

@@ -36,13 +36,14 @@ MOST_STRONG = 0.2
 GAP_SHARE = 0.75
 """A pass has the light of a gap if it stays within the range of this share of the gaps; others may hold trips."""
 
+STANDS_STILL = "stands-still"
 REASONS = {
     "too-weak": "lost: {their} {strongest} light stays {short_of} the level of {level} {unit} at which the output "
     "becomes active",
     "like-a-gap": "lost: {their} light is that of the gaps: nothing passed, or the label is wrong",
     "other-side": "lost: {darker} than the background, and no level {above} the background sees {them}",
     "saturated": "lost: {their} light is clipped at an end of the scale and does not reach the level of {level} {unit}",
-    "stands-still": "lost: the light does not change by a single step in {them}: the logger or the sensor had stopped",
+    STANDS_STILL: "lost: the light does not change by a single step in {them}: the logger or the sensor had stopped",
     "dropout": "lost: the recording has no valid light in part of {them}",
     "not-evaluated": "lost: {they_are} so short that the sensor evaluates no sample of {them}",
     "shorter-than-delay": "lost: the {back} is longer than {they_last}, whatever the level: shorten it",
@@ -366,7 +367,7 @@ def _missed(rows: NDArray[np.int64], setting: Setting, truth: Truth, extremes: P
         (np.full(rows.size, not fixed), "not-active"),
         (weak & np.isin(rows, other), "other-side"),
         (weak & (extremes.clipped[k] > CLIPPED_SHARE), "saturated"),
-        (weak & still, "stands-still"),
+        (weak & still, STANDS_STILL),
         (weak & (light.high[k] <= gap[1]) & (light.low[k] >= gap[0]) & _as_beside(k, extremes), "like-a-gap"),
         (weak, "too-weak"),
         (lasts <= back if back else np.zeros(rows.size, bool), "shorter-than-delay"),

@@ -18,6 +18,17 @@ _NONE = np.uint64(0)
 
 
 @compiled
+def lowest_bit(word: Any) -> Any:
+    """Return the place of the lowest bit of a number of 64 bits that is not 0."""
+    # The bits below it are counted in pairs, in fours, in eights; multiplying adds up the eights.
+    few = (word - _ONE) & ~word
+    few -= (few >> _ONE) & _PAIRS
+    few = (few & _FOURS) + ((few >> _TWO) & _FOURS)
+    few = (few + (few >> _FOUR)) & _EIGHTS
+    return np.int64((few * _EACH) >> _BYTE)
+
+
+@compiled
 def find_edges(x: Any, on: Any, off: Any, state: bool, out: Any) -> Any:
     """Write where the state changes; return how often, the state at the end, and whether a NaN was there.
 
@@ -51,15 +62,9 @@ def find_edges(x: Any, on: Any, off: Any, state: bool, out: Any) -> Any:
         changes = states ^ ((states << _ONE) | now)
         now = states >> _TOP
         while changes != _NONE:
-            # The bits below the lowest one are counted in pairs, in fours, in eights; multiplying adds up the eights.
-            below = changes - _ONE
-            few = below & ~changes
-            few -= (few >> _ONE) & _PAIRS
-            few = (few & _FOURS) + ((few >> _TWO) & _FOURS)
-            few = (few + (few >> _FOUR)) & _EIGHTS
-            out[found] = 64 * k + np.int64((few * _EACH) >> _BYTE)
+            out[found] = 64 * k + lowest_bit(changes)
             found += 1
-            changes &= below
+            changes &= changes - _ONE
     lit = now != _NONE
     for i in range(x.size // 64 * 64, x.size):
         nan |= x[i] != x[i]

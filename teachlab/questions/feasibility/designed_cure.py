@@ -160,4 +160,4 @@ def tried_both_ways(
 
 def _wrong(recording: Recording, truth: Truth, setting: Setting, rules: Rules) -> tuple[int, int]:
     n = score(replay(recording, setting), truth, rules=rules, tables=False).counts
-    return n.lost, n.false_trips + n.ignore_false_trips + n.extra
+    return n.lost, n.false

@@ -109,7 +109,7 @@ def tried_cures(
         Smallest step of the light, if known.
     """
     n = result.counts
-    errors = n.lost + n.false_trips + n.ignore_false_trips + n.extra
+    errors = n.errors
     # An output that is active in most of the gap time may count as having no error, but it is useless.
     useless = unusable(result)
     if type(setting) is not Setting or recording.samples > MOST_SAMPLES or not (errors or useless):
@@ -297,9 +297,8 @@ def _tried(
     given = score(replay(recording, setting), truth, rules=rules, tables=False)
     if unusable(given):
         return None
-    c = given.counts
-    false = c.false_trips + c.ignore_false_trips + c.extra
-    return TriedCure(kind=kind, text=text, setting=setting, lost=c.lost, false=false)
+    n = given.counts
+    return TriedCure(kind=kind, text=text, setting=setting, lost=n.lost, false=n.false)
 
 
 def _other_levels(

@@ -106,7 +106,7 @@ def two_sides(
         below=int(sides.below.size),
         window=window,
         lost=counts.lost,
-        false=counts.false_trips + counts.ignore_false_trips + counts.extra,
+        false=counts.false,
         passes=counts.scored_passes,
         step=step,
     )

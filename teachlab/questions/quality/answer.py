@@ -7,8 +7,6 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 from typing import Any
 
-import numpy as np
-
 from teachlab.data.alignment import Alignment, alignment_of
 from teachlab.data.alignment.measure import AlignmentReading
 from teachlab.data.quality.report import Quality, inspect_recording
@@ -23,8 +21,8 @@ from teachlab.model.verdict import Verdict, VerdictReason, sentence
 from teachlab.questions.feasibility.tried_cures import WHOLE, TriedCure, cure_reason, tried_cures
 from teachlab.questions.feasibility.two_sides import TwoSides, two_sides
 from teachlab.questions.surface.hindsight import Hindsight, best_fixed, errors_of, level_decision, serves
-from teachlab.scoring.claimable import joined_where, touching_merges
-from teachlab.scoring.reasons import Reasons, reasons_of
+from teachlab.scoring.claimable import joined_where, touching_rows
+from teachlab.scoring.reasons import STANDS_STILL, Reasons, reasons_of
 from teachlab.scoring.scoring import score
 from teachlab.switching.run import replay
 
@@ -32,7 +30,6 @@ CLIPPED = 0.005
 """From this share of saturated samples on, a sentence says what they hide."""
 FEWEST = 3
 """With fewer passes nothing can be taught on some and scored on others."""
-STOPPED = "stands-still"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -280,7 +277,7 @@ def inspected(
     if best is not None and best.touching:
         # What would help is tried on passes of which those that the output counts as one are one.
         found = score(replay(recording, best.setting), truth, rules=rules, tables=False)
-        truth = joined_where(truth, np.flatnonzero(touching_merges(truth, found.trials)))
+        truth = joined_where(truth, touching_rows(truth, found.trials))
     # If one pair of levels makes no error, no object lies on the other side of the background. While the passes lie
     # off the light, nothing is told from where that light lies.
     settled = (best is not None and best.cost == 0) or off_the_light(alignment)
@@ -303,7 +300,7 @@ def inspected(
 
 def _stopped(why: Reasons) -> VerdictReason | None:
     """Say where the log stands still, if this is the largest cause of losses; one pass alone does not show it."""
-    struck = [loss for loss in why.losses if loss.code == STOPPED]
+    struck = [loss for loss in why.losses if loss.code == STANDS_STILL]
     if len(struck) < FEWEST or 2 * len(struck) < len(why.losses):
         return None
     passes = number_of(len(struck), "pass", "passes")

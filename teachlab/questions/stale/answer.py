@@ -207,8 +207,7 @@ class Staleness(Document):
     @property
     def errors(self) -> int:
         """Lost passes and unwanted switchings of this recording, also on passes to be ignored: as in every verdict."""
-        n = self.now.score.counts
-        return n.lost + n.false_trips + n.ignore_false_trips + n.extra
+        return self.now.score.counts.errors
 
     def _meaning(self) -> tuple[str, str, tuple[str, ...]]:
         """Say what to do, what the state means, and what not: a setting that is kept may always have been bad."""

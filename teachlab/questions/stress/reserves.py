@@ -4,8 +4,6 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-import numpy as np
-
 from teachlab.light.usable_light import bounded_recording
 from teachlab.model.score import USUAL_RULES, Rules, Score
 from teachlab.questions.stress.light import Receiver, no_share_of_light, receiver_range
@@ -14,7 +12,7 @@ from teachlab.questions.stress.reserve_apart import search_apart
 from teachlab.questions.stress.reserve_path import Axis, Path, Reserve
 from teachlab.questions.surface.condensed import condensed
 from teachlab.questions.surface.values.levels import read_first
-from teachlab.scoring.claimable import joined_where, touching_merges
+from teachlab.scoring.claimable import joined_where, touching_merges, touching_rows
 
 if TYPE_CHECKING:
     from teachlab.model.recording import Recording
@@ -133,7 +131,7 @@ def reserves(
         if found is not None:
             recording, truth, rules = found.recording, found.truth, found.rules
         # Touching passes are no error of the setting: the two count as one.
-        truth = joined_where(truth, scored.trials.first_pass + np.flatnonzero(met))
+        truth = joined_where(truth, touching_rows(truth, scored.trials))
     recording = bounded_recording(recording)
     first = read_first(recording, setting.evaluation_rate_hz)
     receiver = Receiver(recording.info.dark_level, *receiver_range(recording, first.low, first.high))

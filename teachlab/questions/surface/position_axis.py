@@ -192,7 +192,7 @@ def position_axis(
             output, truth, scored.trials, recording.info, rules=rules, jitter_ms=jitter_ms,
         )  # fmt: skip
         n = scored.counts
-        false = n.false_trips + n.ignore_false_trips + n.extra
+        false = n.false
         passes, doubt = n.scored_passes, position.doubt_ms
         found.append(
             PositionAtLevel(

@@ -28,7 +28,7 @@ from teachlab.scoring.claims import lot_counts
 from teachlab.scoring.clearance import near_misses
 from teachlab.scoring.error_places import error_places
 from teachlab.scoring.margin import LEAST_MARGIN
-from teachlab.scoring.reasons import Reasons, reasons_of
+from teachlab.scoring.reasons import STANDS_STILL, Reasons, reasons_of
 from teachlab.scoring.scoring import score
 from teachlab.statistics.claims.decisions import (
     ACCEPTED_ERRORS,
@@ -323,9 +323,7 @@ def setting_verdict(
         cures = tried_cures(recording, truth, setting, result, rules=by.rules, extremes=extremes, step=step)
     if not good and not apart and result.counts.onsets and OpenCondition.NEVER not in found.conditions:
         reasons += _both_ways(recording, truth, setting, found, by, step)
-    n = result.counts
-    wrong = n.lost + n.false_trips + n.ignore_false_trips + n.extra
-    mended = cure_reason(cures, wrong)
+    mended = cure_reason(cures, result.counts.errors)
     place = max(min(1, len(reasons)), before + min(1, placed))
     if decision is Decision.NONE and (none := _none_works(tried, by)) is not None:
         reasons.append(none)
@@ -599,9 +597,8 @@ def _none_works(tried: Sequence[tuple[CostBound, bool]], by: JudgedBy) -> Verdic
 
 def _log_stopped(why_lost: Reasons, result: Score, accepted: float) -> bool:
     """Whether no more errors than accepted are left without the passes in which the log stands still."""
-    n, still = result.counts, why_lost.counts.get("stands-still", 0)
-    wrong = n.lost + n.false_trips + n.ignore_false_trips + n.extra
-    return still > 0 and wrong - still <= accepted * (n.scored_passes - still)
+    n, still = result.counts, why_lost.counts.get(STANDS_STILL, 0)
+    return still > 0 and n.errors - still <= accepted * (n.scored_passes - still)
 
 
 def _errors(recording: Recording, truth: Truth, found: Claimable, why_lost: Reasons) -> list[VerdictReason]:

@@ -16,7 +16,7 @@ from teachlab.model.score import USUAL_RULES, Outcome, Rules
 from teachlab.model.setting_words import setting_in_words
 from teachlab.questions.feasibility.designed_cure import all_shown, taught_in_hindsight
 from teachlab.questions.feasibility.tried_cures import averaging_cure
-from teachlab.scoring.claimable import joined_where, touching_merges, without_touching
+from teachlab.scoring.claimable import joined_where, touching_merges, touching_rows, without_touching
 from teachlab.scoring.scoring import score
 from teachlab.studies.in_hindsight.unsolved import UnsolvedTrial, causes_text, unsolved_text, unsolved_trials
 from teachlab.switching.run import replay_together
@@ -236,7 +236,7 @@ def ceiling(
 
 def _rows_joined(truth: Truth, found: Score, rules: Rules) -> NDArray[np.int64]:
     """Return the rows of the passes that merge with the scored pass that they touch."""
-    rows = np.flatnonzero(touching_merges(truth, found.trials)) + found.trials.first_pass
+    rows = touching_rows(truth, found.trials)
     return rows[rows > rules.first_pass]
 
 
@@ -247,5 +247,5 @@ def _tried(truth: Truth, kind: str, output: Output, found: Score) -> HindsightSe
     rows = np.flatnonzero((outcome == Outcome.MISS) | (outcome == Outcome.MERGED)) + found.trials.first_pass
     return HindsightSetting(
         kind=kind, setting=replace(output.setting, taught=None), lost=n.lost - met,
-        false=n.false_trips + n.ignore_false_trips + n.extra, lost_rows=tuple(rows.tolist()), touching=met,
+        false=n.false, lost_rows=tuple(rows.tolist()), touching=met,
     )  # fmt: skip

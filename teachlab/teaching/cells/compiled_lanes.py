@@ -8,13 +8,13 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from teachlab.sensor.compiled_edges import lowest_bit
 from teachlab.sensor.compiling import compiled
 from teachlab.sensor.edges import Edges
 from teachlab.sensor.lane_delays import steps_of
 from teachlab.sensor.latch import Lanes
 
-_ONE, _TWO, _FOUR, _TOP, _BYTE = (np.uint64(k) for k in (1, 2, 4, 63, 56))
-_PAIRS, _FOURS, _EIGHTS, _EACH = (np.uint64(0x0101010101010101 * k) for k in (0x55, 0x33, 0x0F, 1))
+_ONE, _TOP = np.uint64(1), np.uint64(63)
 _NONE, _ALL, _WHOLE = np.uint64(0), np.uint64(2**64 - 1), np.uint64(64)
 IN_LANES = 63
 """Longest delay that is worked out in two numbers; of longer ones the rest is measured on the runs that are left."""
@@ -147,13 +147,8 @@ def _count(
             # A run that is not over ends with the light.
             changes = _ONE if up else _NONE
         while changes != _NONE:
-            below = changes - _ONE
-            few = below & ~changes
-            few -= (few >> _ONE) & _PAIRS
-            few = (few & _FOURS) + ((few >> _TWO) & _FOURS)
-            few = (few + (few >> _FOUR)) & _EIGHTS
-            at: Any = 64 * k + np.int64((few * _EACH) >> _BYTE)
-            changes &= below
+            at: Any = 64 * k + lowest_bit(changes)
+            changes &= changes - _ONE
             up = not up
             if up:
                 begin = at - moved_by
