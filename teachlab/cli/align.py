@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from teachlab.cli.console import emit_json, say, warn
+from teachlab.cli.console import emit_json, note_last, say, warn
 from teachlab.cli.options import Json, PassesFile, RecordingFile
 from teachlab.cli.writing import picture_kind
 from teachlab.wording.notes import passes_note
@@ -41,8 +41,7 @@ def align_command(
     if out is not None:
         check_out(out, recording, truth)
     opened, passes = open_pair(recording, truth)
-    if note := passes_note(passes):
-        warn(note)
+    note_last(passes_note(passes))
     found = measure_alignment(opened, passes)
     if found is None:
         warn(

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from teachlab.cli.console import emit_json, say, say_verdict, warn
+from teachlab.cli.console import emit_json, note_last, say, say_verdict
 from teachlab.cli.options import AcceptCost, Confidence, Details, DeviceFile, Json, PassesFile, RecordingFile, Tolerance
 from teachlab.cli.writing import kind_of
 from teachlab.model.printable_text import typed_again
@@ -77,8 +77,7 @@ def card_command(
         page = card_html(found, title=f"Setting card: {opened.info.title or opened.name}")
         with write_aside(out) as aside:
             aside.write_bytes(page_pdf(page) if kind == "pdf" else page.encode())
-    if note := passes_note(passes):
-        warn(note)
+    note_last(passes_note(passes))
     if json:
         emit_json(found.as_dict())
     else:

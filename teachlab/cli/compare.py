@@ -9,7 +9,7 @@ from typing import Annotated
 
 import typer
 
-from teachlab.cli.console import emit_json, progress, say, say_verdict, show, warn
+from teachlab.cli.console import emit_json, note_last, progress, say, say_verdict, show
 from teachlab.cli.options import Assume, Confidence, Details, Json, Margins, RecordingFile, Tolerance
 from teachlab.model.printable_text import typed_again
 from teachlab.wording.notes import passes_notes
@@ -42,8 +42,7 @@ def compare_command(
     chosen = [(Path(path).stem, read_setting(path)) for path in setting]
     named = [(recording, truth), *([] if with_ is None else [(with_, None)])]
     opened = [open_pair(name, table) for name, table in named]
-    for note in passes_notes(opened):
-        warn(note)
+    note_last(*passes_notes(opened))
     with progress(f"replaying {opened[0][0].name}", quiet=json):
         found = compare(
             opened, chosen, rules=Rules(tolerance_ms=tolerance_ms, confidence=confidence), margins=margin,

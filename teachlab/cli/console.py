@@ -54,6 +54,32 @@ def warn(text: str) -> None:
         typer.echo(line, err=True)
 
 
+_NOTES: list[str] = []
+
+
+def note_last(*notes: str) -> None:
+    """Keep notes on the input for stderr until the command has answered; an empty one is none."""
+    _NOTES.extend(filter(None, notes))
+
+
+def tell_notes() -> None:
+    """Print the notes that are kept."""
+    while _NOTES:
+        warn(f"Note: {_NOTES.pop(0)}")
+
+
+@contextmanager
+def answer_first() -> Iterator[None]:
+    """Let a command answer before its notes are printed. A refusal ends without them."""
+    _NOTES.clear()
+    try:
+        yield
+    except typer.Exit:
+        tell_notes()
+        raise
+    tell_notes()
+
+
 def show(table: Table) -> None:
     """Print a rich table on stdout, as wide as the terminal, or as a screen. Markup in its text has no effect."""
     from rich.console import Console

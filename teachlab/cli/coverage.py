@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from teachlab.cli.console import emit_json, say, say_verdict, show, warn
+from teachlab.cli.console import emit_json, note_last, say, say_verdict, show
 from teachlab.cli.opening import naming
 from teachlab.cli.options import Figures, Json, PassesFile, RecordingFile, TeachShare, Tolerance
 from teachlab.errors import ParameterError
@@ -71,8 +71,7 @@ def coverage_command(
             rules=Rules(tolerance_ms=tolerance_ms, confidence=confidence), times=times,
             begins_h=None if begins is None else _clock(begins),
         )  # fmt: skip
-    if note := passes_note(passes):
-        warn(note)
+    note_last(passes_note(passes))
     on = typed_again(recording, truth=truth)
     verdict = found.verdict
     if not cycles:

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from teachlab.cli.console import emit_json, progress, say, warn
+from teachlab.cli.console import emit_json, note_last, progress, say, tell_notes
 from teachlab.cli.opening import naming, teachers
 from teachlab.cli.options import Assignments, Confidence, Draws, Json, PassesFile, RecordingFile, Seed, Tolerance
 from teachlab.cli.writing import kind_of
@@ -75,8 +75,7 @@ def explore_command(
     if out is not None:
         with write_aside(out) as aside:
             aside.write_text(page_html(found), encoding="utf-8")
-    if note := passes_note(passes):
-        warn(note)
+    note_last(passes_note(passes))
     if json:
         emit_json(found.as_dict())
         return
@@ -118,6 +117,7 @@ def _serve(page: str, recording: Recording, passes: Truth, rules: Rules, files: 
         say(f"Open in a browser on this machine: {server.address}")
         say("Anyone on this machine who knows the address sees the recording. Ctrl-C stops the server.")
         say(following)
+        tell_notes()
         try:
             server.serve_forever(poll_interval=0.1)
         finally:

@@ -89,6 +89,7 @@ def framed(name: str, command: Callable[..., None]) -> Callable[..., None]:
 
     @functools.wraps(command)
     def run(*args: Any, **values: Any) -> None:
+        from teachlab.cli.console import answer_first
         from teachlab.data.atomic_files import protect, same_inputs
         from teachlab.model.memory import memory_of
 
@@ -103,7 +104,8 @@ def framed(name: str, command: Callable[..., None]) -> Callable[..., None]:
                 _look_at(name, target, inputs, force=bool(force))
             _need(name, values)
             try:
-                command(*args, **values)
+                with answer_first():
+                    command(*args, **values)
             except typer.Exit:  # such as with code 1 or 3, which would be told of a mixture too
                 same_inputs()
                 raise

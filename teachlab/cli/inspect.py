@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from teachlab.cli.console import emit_json, progress, say, say_verdict, show, warn
+from teachlab.cli.console import emit_json, note_last, progress, say, say_verdict, show
 from teachlab.cli.options import Details, Json, PassesFile, RecordingFile, Tolerance
 from teachlab.cli.writing import picture_kind
 from teachlab.errors import RecordingError
@@ -63,8 +63,7 @@ def inspect_command(
         picture = trace_figure(opened, passes, quality, logged=logged_runs(opened), kind=kind)
         with write_aside(plot) as aside:
             aside.write_bytes(picture)
-    if note := passes_note(passes):
-        warn(note)
+    note_last(passes_note(passes))
     if json:
         emit_json(found.as_dict())
         return

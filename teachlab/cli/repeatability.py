@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from teachlab.cli.console import emit_json, progress, say, say_verdict, show, warn
+from teachlab.cli.console import emit_json, note_last, progress, say, say_verdict, show
 from teachlab.cli.opening import load_base, open_all, teachers
 from teachlab.cli.options import (
     Assignments,
@@ -106,8 +106,7 @@ def repeatability_command(
     opened = open_all(recordings, truth)
     with progress("repeating", quiet=json) as told:
         answer = repeatability(opened, subjects, options=options, question=question, taught=given, progress=told)
-    for note in passes_notes(opened):
-        warn(note)
+    note_last(*passes_notes(opened))
     on = typed_again(*recordings, truth=truth)
     named = "".join(f" --strategy {shlex.quote(name)}" for name in strategy)
     verdict, step = answer.verdict, f"teachlab bench {on}{named} --out results"

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from teachlab.cli.console import emit_json, progress, say, show, warn
+from teachlab.cli.console import emit_json, note_last, progress, say, show, warn
 from teachlab.cli.opening import naming
 from teachlab.cli.options import (
     AcceptCost,
@@ -82,19 +82,18 @@ def replay_command(
         )  # fmt: skip
     worth, output = found.worth, found.output
     if worth is not None and worth.left_out:
-        warn(f"Margin and reserves are left out: {worth.left_out}")
+        note_last(f"Margin and reserves are left out: {worth.left_out}")
     if edges is not None:
         write_edges(edges, output.onsets, output.releases, opened.info.sample_rate_hz)
     if plot is not None:
         if worth is None or worth.position is None:
-            warn(f"{plot} is not written: no pass was hit, so there is no position to draw.")
+            note_last(f"{plot} is not written: no pass was hit, so there is no position to draw.")
         else:
             position = worth.position
             write_results(
                 [(plot, kind)], {}, lambda kind: position_figure(position, found.unit, title=opened.name, kind=kind)
             )
-    if note := passes_note(passes):
-        warn(note)
+    note_last(passes_note(passes))
     if json:
         emit_json(found.as_dict())
         return

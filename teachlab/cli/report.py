@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from teachlab.cli.console import emit_json, progress, say, warn
+from teachlab.cli.console import emit_json, note_last, progress, say
 from teachlab.cli.options import Confidence, Json, PassesFile, RecordingFile, Tolerance
 from teachlab.cli.writing import kind_of
 from teachlab.errors import ParameterError
@@ -125,8 +125,7 @@ def report_command(
         record = write_record(record, opened, out, pdf=pdf, levels=page)
         if bundle is not None:
             write_bundle(bundle, out, sources)
-    if note := passes_note(passes):
-        warn(note)
+    note_last(passes_note(passes))
     overall = record["verdict"]["overall"]
     if json:
         emit_json(record)

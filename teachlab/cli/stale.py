@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from teachlab.cli.console import emit_json, progress, say, say_verdict, show, warn
+from teachlab.cli.console import emit_json, note_last, progress, say, say_verdict, show
 from teachlab.cli.opening import naming
 from teachlab.cli.options import Confidence, Details, Json, Tolerance
 from teachlab.model.printable_text import typed_again
@@ -62,8 +62,7 @@ def stale_command(
             least_margin=least_margin,
             horizon_hours=horizon_hours,
         )
-    for note in passes_notes([now, *([] if then is None else [then])]):
-        warn(note)
+    note_last(*passes_notes([now, *([] if then is None else [then])]))
     again = f"teachlab bench {typed_again(recording, truth=truth)} --out results"
     kept = typed_again(recording, truth=truth, setting=setting)
     # A setting that is no worse than before may be too bad all the same: replay says why.

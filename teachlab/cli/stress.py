@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from teachlab.cli.console import emit_json, progress, say, say_verdict, warn
+from teachlab.cli.console import emit_json, note_last, progress, say, say_verdict
 from teachlab.cli.opening import load_base
 from teachlab.cli.options import Base, Details, Figures, Json, PassesFile, RecordingFile, Tolerance
 from teachlab.cli.writing import kind_of, picture_kind, write_results
@@ -98,8 +98,7 @@ def stress_command(
     write_results(targets, document, lambda kind: stress_figure(found, title=opened.name, kind=kind))
     if drawn is not None:
         write_results([drawn], document, lambda kind: speed_figure(answer.faster, title=opened.name, kind=kind))
-    if note := passes_note(passes):
-        warn(note)
+    note_last(passes_note(passes))
     if json:
         emit_json(document)
         return

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from teachlab.cli.console import emit_json, if_faster, progress, say, say_verdict, warn
+from teachlab.cli.console import emit_json, if_faster, note_last, progress, say, say_verdict
 from teachlab.cli.opening import load_base, open_all, teachers
 from teachlab.cli.options import (
     Assignments,
@@ -95,8 +95,7 @@ def surface_command(
             levels=_levels(levels) if device is None else _steps(device, levels), progress=told,
         )  # fmt: skip
     found, curve, best, cloud = answer.surface, answer.curve, answer.best, answer.cloud
-    for note in passes_notes(opened):
-        warn(note)
+    note_last(*passes_notes(opened))
     document = answer.as_dict()
 
     def drawn(kind: str) -> bytes:

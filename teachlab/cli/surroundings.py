@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from teachlab.cli.console import emit_json, progress, say, say_verdict, show, warn
+from teachlab.cli.console import emit_json, note_last, progress, say, say_verdict, show
 from teachlab.cli.options import CostFalse, CostMiss, Json, PassesFile, RecordingFile, Tolerance
 from teachlab.errors import ParameterError
 from teachlab.model.printable_text import Lines, in_figures, typed_again
@@ -230,8 +230,7 @@ def counterfactual_command(
     costs = Costs(miss=cost_miss, false=cost_false) if best else None
     with progress(f"comparing sensors on {opened.name}", quiet=json) as told, naming(setting, recording):
         found = counterfactual(opened, passes, base, mains_hz=mains_hz, rules=rules, costs=costs, progress=told)
-    if note := passes_note(passes):
-        warn(note)
+    note_last(passes_note(passes))
     on = typed_again(recording, truth=truth)
     now = found.sensors[0]
     enough = (now.spare or 0.0) >= 1 and now.clean is not None

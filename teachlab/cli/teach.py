@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated, Any, TypeVar, cast
 import typer
 
 from teachlab.cli.again import given_again
-from teachlab.cli.console import emit_json, say, warn
+from teachlab.cli.console import emit_json, note_last, say, warn
 from teachlab.cli.opening import load_base, naming, teachers
 from teachlab.cli.options import (
     AcceptCost,
@@ -120,8 +120,7 @@ def ask_for_setting(
             raise typer.Exit(3)
     if out is not None:
         write_setting(out, taught.setting)
-    if note := passes_note(passes):
-        warn(note)
+    note_last(passes_note(passes))
     if json:
         emit_json(found.as_dict())
         return found

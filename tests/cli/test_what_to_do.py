@@ -140,4 +140,28 @@ def test_what_was_as_bad_before_is_not_cleaned(here: Path) -> None:
 def test_remarks_on_the_passes_of_several_recordings_name_them(here: Path) -> None:
     done = CliRunner().invoke(app, shlex.split("stale a.parquet --setting good.json --before d2.parquet"))
     assert done.stderr.count("not tied to the recording") == 1
-    assert done.stderr == "a, d2: Passes not tied to the recording: check that they belong to it.\n"
+    assert done.stderr == "Note: a, d2: Passes not tied to the recording: check that they belong to it.\n"
+
+
+@pytest.mark.parametrize(
+    ("line", "code"),
+    [
+        ("inspect a.parquet", 0),
+        ("align a.parquet", 3),
+        ("teach a.parquet --strategy sweep-minmax", 0),
+        ("replay a.parquet --setting good.json", 0),
+        ("stale a.parquet --setting high.json --before d2.parquet", 1),
+        ("explore a.parquet --setting good.json --out noted.html", 0),
+    ],
+)
+def test_a_command_answers_before_it_remarks_on_its_input(here: Path, line: str, code: int) -> None:
+    done = CliRunner().invoke(app, shlex.split(line))
+    assert done.exit_code == code
+    assert done.output.count("Note: ") == 1
+    assert done.output.index("Note: ") > done.output.index(done.stdout[-40:])
+
+
+def test_a_refusal_remarks_on_nothing_else(here: Path) -> None:
+    done = CliRunner().invoke(app, shlex.split("replay a.parquet --setting good.json --plot nowhere/where.svg"))
+    assert done.exit_code == 2
+    assert "Note: " not in done.output
