@@ -14,6 +14,7 @@ from teachlab.model.memory import allowed_memory
 from teachlab.model.recording import BLOCK_SAMPLES, ArraySource, Block, Light, Recording
 from teachlab.model.teaching import Levels
 from teachlab.sensor.clock import Clock
+from teachlab.sensor.evaluated_blocks import evaluated
 
 KEPT_EVALUATIONS = 50_000_000
 """Blocks of up to this many evaluations are kept in memory, in the stored type."""
@@ -32,23 +33,47 @@ class Evaluated:
     stop : int, evaluations
     left_out : sequence of (int, int), samples
         Stretches that are read as invalid.
+    keep : bool
+        Whether a block that is small enough is kept; otherwise it is read as needed, whatever its size.
     """
 
     def __init__(
-        self, recording: Recording, clock: Clock, stop: int, *, left_out: Sequence[tuple[int, int]] = ()
-    ) -> None:
+        self, recording: Recording, clock: Clock, stop: int, *, left_out: Sequence[tuple[int, int]] = (),
+        keep: bool = True,
+    ) -> None:  # fmt: skip
         self._recording, self._clock, self.stop = recording, clock, stop
         bounds = clock.firsts_at_or_after(np.array(left_out, np.int64).reshape(-1))
         self._left_out = bounds.reshape(-1, 2).tolist()
         self._kept: Block | None = None
         if isinstance(recording.source, ArraySource) and clock.every_sample:
             self._kept = recording.read(0, stop)
-        elif stop <= KEPT_EVALUATIONS or stop * recording.dtype.itemsize <= KEPT_SHARE * allowed_memory():
+        elif keep and (stop <= KEPT_EVALUATIONS or stop * recording.dtype.itemsize <= KEPT_SHARE * allowed_memory()):
             self._kept = self._load()
 
     def read(self, start: int, stop: int) -> Levels:
         """Return the evaluations ``[start, stop)``: a new array, NaN where invalid or left out."""
-        levels = self._read(start, stop)
+        return self._without(start, self._read(start, stop))
+
+    def each(self, start: NDArray[np.int64], stop: NDArray[np.int64]) -> Iterator[Levels]:
+        """Yield stretches as of `read`, in one reading; they begin in time order, and may overlap."""
+        if self._kept is not None or not start.size:
+            yield from (self.read(*ends) for ends in zip(start.tolist(), stop.tolist(), strict=True))
+            return
+        first, last = self._clock.sample_of(np.array([start[0], max(stop.max() - 1, start[0])])).tolist()
+        blocks = evaluated(self._recording.blocks(first, last + 1), self._clock)
+        held: list[tuple[int, Levels]] = []
+        upto = 0
+        for a, b in zip(start.tolist(), stop.tolist(), strict=True):
+            while upto < b:
+                block = next(blocks)
+                held.append((block.start, block.as_float()))
+                upto = block.start + block.light.size
+            held = [(begin, levels) for begin, levels in held if begin + levels.size > a]
+            parts = [levels[max(a - begin, 0) : max(b - begin, 0)] for begin, levels in held]
+            yield self._without(a, np.concatenate(parts) if parts else np.empty(0, np.float64))
+
+    def _without(self, start: int, levels: Levels) -> Levels:
+        """Return evaluations from `start` on with NaN where they are left out."""
         for first, last in self._left_out:
             # Not below 0: a stretch before these evaluations must give an empty slice, not one that is counted from the
             # end.

@@ -89,15 +89,22 @@ def feasibility(
     dark = recording.info.dark_level
     conditions = [(AS_RECORDED, Stress(1.0, dark=dark, low=low, high=high))]
     conditions += [(_named(s), Stress(s.gain, s.ambient, s.pedestal, dark, low, high)) for s in stresses]
+    # The light is looked at once a kind: a condition moves what was found.
+    labels, lots = dict.fromkeys(reach.labels), list(dict.fromkeys(reach.lots))
+    whole = reach.ends()
+    by_label = {label: reach.ends(label=label) if len(labels) > 1 else whole for label in labels}
     windows = [
-        _window(name, stress, reach, label=label)
+        _window(name, stress, reach, ends, label=label)
         for name, stress in conditions
-        for label in dict.fromkeys(reach.labels)
+        for label, ends in by_label.items()
     ]  # fmt: skip
-    lots = list(dict.fromkeys(reach.lots))
-    by_lot = [_window(*conditions[0], reach, lot=lot) for lot in lots] if 2 <= len(lots) <= MOST_LOTS else []
+    by_lot = (
+        [_window(*conditions[0], reach, reach.ends(lot=lot), lot=lot) for lot in lots]
+        if 2 <= len(lots) <= MOST_LOTS
+        else []
+    )
     # Gaps between `ignore` objects count for every window; they could be missing in all of them.
-    everyone = [_window(name, stress, reach) for name, stress in conditions]
+    everyone = [_window(name, stress, reach, whole) for name, stress in conditions]
     above, up_to = max(w.low for w in everyone), min(w.high for w in everyone)
     common = (above, up_to) if above < up_to else None
     top, bottom = everyone[0].low - dark, everyone[0].high - dark
@@ -124,10 +131,11 @@ def _named(s: Stress) -> str:
     return ", ".join(parts)
 
 
-def _window(name: str, stress: Stress, reach: Demands, *, label: str | None = None, lot: str | None = None) -> Window:
-    background, objects = reach.ends(label=label, lot=lot)
-    moved = stress.apply(np.array([background, objects, reach.median])).tolist()
-    return Window(name, label or "", moved[0], moved[1], reach.rise, lot or "", moved[2])
+def _window(
+    name: str, stress: Stress, reach: Demands, ends: tuple[float, float], *, label: str = "", lot: str = ""
+) -> Window:
+    moved = stress.apply(np.array([*ends, reach.median])).tolist()
+    return Window(name, label, moved[0], moved[1], reach.rise, lot, moved[2])
 
 
 def _helps(

@@ -65,9 +65,9 @@ def follows(reach: Demands, dark: float) -> tuple[bool, bool]:
     sign = 1.0 if reach.rise else -1.0
     sound = reach.beside.max(axis=1) >= 0
     own, rest_peak = np.full(reach.start.size, np.nan), np.full(reach.start.size, np.nan)
-    for k in np.flatnonzero(sound).tolist():
-        light = reach.upright(int(reach.start[k]), int(reach.stop[k]))
-        if light.size:
+    some = np.flatnonzero(sound)
+    for k, seen in zip(some.tolist(), reach.evaluated.each(reach.start[some], reach.stop[some]), strict=True):
+        if (light := reach.upright(seen)).size:
             own[k], rest_peak[k] = float(np.median(light)), float(light.max())
     sound &= ~np.isnan(own)
     total, count = np.zeros(reach.peak.size + 1), np.zeros(reach.peak.size + 1)

@@ -48,6 +48,8 @@ Floats = NDArray[np.float64]
 Rows = NDArray[np.int64]
 LOOKED_AT = 1 << 16
 """The median of the gaps is taken over this number of evaluations."""
+READ_ALONE = 64
+"""So many of the highest rests are read one by one; if they do not settle it, the others are read in time order."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -71,6 +73,8 @@ class Demands:
         Of the same passes; without a column there are no lots.
     start, stop : ndarray of int64, shape (rests,), evaluations
         Gaps, and windows of `ignore` passes.
+    top : ndarray of float64, shape (rests,), recording units
+        No light of a rest is higher.
     beside : ndarray of int64, shape (rests, 2)
         The passes (as above) before and after each gap, −1 if there is none.
     everyone : ndarray of bool, shape (rests,)
@@ -97,6 +101,7 @@ class Demands:
     lots: list[str]
     start: Rows
     stop: Rows
+    top: Floats
     beside: Rows
     everyone: NDArray[np.bool_]
     low: float
@@ -115,22 +120,32 @@ class Demands:
         """
         own = np.ones(self.peak.size, bool)
         if label is not None:
-            own &= np.array([name == label for name in self.labels])
+            own &= np.array(self.labels, object) == label
         if lot is not None:
-            own &= np.array([name == lot for name in self.lots])
+            own &= np.array(self.lots, object) == lot
         # A gap belongs to the passes on either side of it: the gaps of another kind demand nothing.
         near = self.everyone | np.append(own, False)[self.beside].any(axis=1) | bool(own.all())
         valley = float(self.valley[own].max())
         lasting = max(valley, float(self.lasting[own].max()), float(self.entered[own].max()))
         demand = lasting
-        for a, b in zip(self.start[near].tolist(), self.stop[near].tolist(), strict=True):
-            demand = max(demand, self._trips_up_to(a, b, valley, lasting))
+        # No rest demands more than its highest light. The highest rests are read first: nearly always they alone.
+        rest = np.flatnonzero(near & (self.top > lasting))
+        rest = rest[np.argsort(-self.top[rest], kind="stable")]
+        for k in rest[:READ_ALONE].tolist():
+            if self.top[k] <= demand:
+                break
+            light = self.evaluated.read(int(self.start[k]), int(self.stop[k]))
+            demand = max(demand, self._trips_up_to(self.upright(light), valley, lasting))
+        rest = np.sort(rest[READ_ALONE:])
+        rest = rest[self.top[rest] > demand]
+        for light in self.evaluated.each(self.start[rest], self.stop[rest]):
+            demand = max(demand, self._trips_up_to(self.upright(light), valley, lasting))
         weakest = float(self.peak[own].min())
         return (demand, weakest) if self.rise else (-demand, -weakest)
 
-    def upright(self, start: int, stop: int) -> Floats:
+    def upright(self, light: Floats) -> Floats:
         """Return the valid light of a stretch, objects up."""
-        return _upright(self.evaluated, start, stop, self.rise)
+        return _upright(light, self.rise)
 
     def window_catches(self) -> bool:
         """Whether every pass leaves the range of the background on one side or the other."""
@@ -139,12 +154,11 @@ class Demands:
     # A trip needs two conditions: the output was released in the gap, for as long as filter and delay hold it, and the
     # light rises again for as long as they delay the onset. The highest level at which this happens is the level that
     # must be exceeded.
-    def _trips_up_to(self, start: int, stop: int, valley: float, lasting: float) -> float:
-        """Return the highest on-level above `lasting` at which a stretch must trip, −inf if there is none.
+    def _trips_up_to(self, light: Floats, valley: float, lasting: float) -> float:
+        """Return the highest on-level above `lasting` at which upright light must trip, −inf if there is none.
 
         Dark for `held` + 1 evaluations from the first at or below the valley on, then light for `sustained`.
         """
-        light = self.upright(start, stop)
         below = np.flatnonzero(light <= valley)
         if below.size == 0:
             return -math.inf
@@ -158,8 +172,7 @@ class Demands:
         return float(later.max()) if later.size and later.max() > lasting else -math.inf
 
 
-def _upright(evaluated: Evaluated, start: int, stop: int, rise: bool) -> Floats:
-    light = evaluated.read(start, stop)
+def _upright(light: Floats, rise: bool) -> Floats:
     return light[~np.isnan(light)] * (1.0 if rise else -1.0)
 
 
@@ -215,17 +228,18 @@ def demands_of(recording: Recording, truth: Truth, setting: Setting, *, rules: R
     place = np.full(truth.passes + 2, -1, np.int64)  # one before the first pass, one behind the last
     place[rows + 1] = np.arange(rows.size)
     before = windows.gap_after[kept] + 1
-    begin, end, beside, everyone = _rests(
+    top = np.concatenate((gap_high[kept], high[ignored]))
+    begin, end, tops, beside, everyone = _rests(
         np.concatenate((windows.gap_start[kept], windows.start[ignored])),
         np.concatenate((windows.gap_stop[kept], windows.stop[ignored])),
+        top,
         np.concatenate((np.stack((place[before], place[before + 1]), axis=1), np.full((ignored.size, 2), -1))),
         np.repeat([False, True], [kept.size, ignored.size]),
     )
     background = seen.background.values()
     back, holding = clock.delay(setting.holds_back_ms), clock.delay(setting.holds_on_ms)
-    top = np.concatenate((gap_high[kept], high[ignored]))
     bottom = np.concatenate((gap_low[kept], low[ignored]))
-    whole = Evaluated(recording, clock, clock.count)
+    whole = Evaluated(recording, clock, clock.count, keep=False)
     return Demands(
         rise=rise,
         peak=high[rows],
@@ -237,6 +251,7 @@ def demands_of(recording: Recording, truth: Truth, setting: Setting, *, rules: R
         lots=[] if truth.lot is None else [str(x) for x in truth.lot[rows]],
         start=begin,
         stop=end,
+        top=tops,
         beside=beside,
         everyone=everyone,
         low=float(bottom.min()),
@@ -251,16 +266,18 @@ def demands_of(recording: Recording, truth: Truth, setting: Setting, *, rules: R
 
 
 def _rests(
-    start: Rows, stop: Rows, beside: Rows, everyone: NDArray[np.bool_]
-) -> tuple[Rows, Rows, Rows, NDArray[np.bool_]]:
+    start: Rows, stop: Rows, top: Floats, beside: Rows, everyone: NDArray[np.bool_]
+) -> tuple[Rows, Rows, Floats, Rows, NDArray[np.bool_]]:
     """Join touching gaps and `ignore` windows: an onset anywhere in them is an error."""
     order = np.argsort(start, kind="stable")
-    start, stop, beside, everyone = start[order], stop[order], beside[order], everyone[order]
+    start, stop, top = start[order], stop[order], top[order]
+    beside, everyone = beside[order], everyone[order]
     first = np.flatnonzero(np.concatenate(([True], start[1:] > stop[:-1])))
     last = np.concatenate((first[1:], [start.size])) - 1
     return (
         start[first],
         stop[last],
+        np.maximum.reduceat(top, first),
         np.maximum.reduceat(beside, first, axis=0) if first.size < start.size else beside,
         np.logical_or.reduceat(everyone, first),
     )
@@ -299,9 +316,9 @@ def _lasting(evaluated: Evaluated, windows: Windows, rows: Rows, sustained: int,
     if sustained == 1 and holding == 0:
         return np.full(rows.size, -np.inf)
     out = []
-    begin = [0, *windows.start[rows[:-1]].tolist()]
-    for a, b in zip(begin, windows.stop[rows].tolist(), strict=True):
-        light = _upright(evaluated, a, b, rise)
-        active = running_max(running_min(light, sustained), holding + 1)
-        out.append(float(active.min() if active.size else light.max()))
+    begin = np.append(0, windows.start[rows[:-1]])
+    for light in evaluated.each(begin, windows.stop[rows]):
+        up = _upright(light, rise)
+        active = running_max(running_min(up, sustained), holding + 1)
+        out.append(float(active.min() if active.size else up.max()))
     return np.array(out)

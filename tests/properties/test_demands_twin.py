@@ -1,0 +1,111 @@
+"""Demands on a level against a plain loop over every rest, and stretches in one reading against each read alone."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Sequence
+from typing import Any
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from teachlab.errors import TruthError
+from teachlab.light.stretches import Evaluated
+from teachlab.model.recording import Recording, RecordingInfo
+from teachlab.model.setting import Polarity, Setting
+from teachlab.model.truth import Truth
+from teachlab.questions.feasibility import demands
+from teachlab.questions.feasibility.demands import Demands, demands_of
+from teachlab.sensor.clock import Clock
+
+INFO = RecordingInfo(sample_rate_hz=1000.0, unit="counts")
+
+
+def trips_up_to(light: Sequence[float], valley: float, lasting: float, sustained: int, held: int) -> float:
+    """Highest level above `lasting` at which light trips that came down to the valley, let go, and rises again."""
+    begin = next((i for i, x in enumerate(light) if x <= valley), None)
+    if begin is None:
+        return -math.inf
+    for i in range(begin, len(light) - held):
+        if all(x <= lasting for x in light[i : i + held + 1]):
+            rises = [min(light[k : k + sustained]) for k in range(i + held + 1, len(light) - sustained + 1)]
+            return max((x for x in rises if x > lasting), default=-math.inf)
+    return -math.inf
+
+
+def plain_demand(found: Demands, own: list[bool]) -> float:
+    valley = max(v for v, mine in zip(found.valley.tolist(), own, strict=True) if mine)
+    lasting = max(
+        valley, *(max(*two) for *two, mine in zip(found.lasting, found.entered, own, strict=True) if mine)
+    )  # fmt: skip
+    out = lasting
+    for k in range(found.start.size):
+        beside = [bool(own[p]) for p in found.beside[k].tolist() if p >= 0]
+        if found.everyone[k] or any(beside) or all(own):
+            light = found.evaluated.read(int(found.start[k]), int(found.stop[k]))
+            up = (light[~np.isnan(light)] * (1 if found.rise else -1)).tolist()
+            out = max(out, trips_up_to(up, valley, lasting, found.sustained, found.held))
+    return float(out)
+
+
+@pytest.mark.parametrize("alone", [0, 1, 64])
+@given(seed=st.integers(0, 10**6))
+@settings(max_examples=80, deadline=None)
+def test_the_highest_rests_demand_as_much_as_all(alone: int, seed: int, ragged: Callable[..., Any]) -> None:
+    rng = np.random.default_rng(seed)
+    passes = int(rng.integers(2, 8))
+    light = rng.integers(0, 7, 16 * passes + 12).astype(np.float32)
+    start = 8 + 16 * np.arange(passes)
+    for a in start:
+        light[a : a + 6] += rng.integers(2, 9)
+    null = rng.random(light.size) < rng.choice([0.0, 0.1])
+    rise = bool(rng.integers(2))
+    case = type("Case", (), {"light": light if rise else 20 - light, "null": null})
+    recording = Recording(INFO, ragged(case, (7, 3, 11)))
+    truth = Truth.from_arrays(
+        start, start + 6, label=rng.choice(["a", "b"], passes), lot=[str(k // 2) for k in range(passes)],
+        detect=rng.random(passes) < 0.9,
+    )  # fmt: skip
+    setting = Setting(
+        unit="counts", on_level=9, off_level=9, polarity=Polarity.LIGHT_ON if rise else Polarity.DARK_ON,
+        consecutive=int(rng.choice([1, 2])), on_delay_ms=float(rng.choice([0, 2])),
+        off_delay_ms=float(rng.choice([0, 3])), evaluation_rate_hz=float(rng.choice([1000.0, 700.0])),
+    )  # fmt: skip
+    try:
+        found = demands_of(recording, truth, setting)
+    except TruthError:  # no pass to be detected is left
+        return
+    kinds: list[dict[str, str]] = [{}, *({"label": x} for x in set(found.labels)), *({"lot": x} for x in found.lots)]
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(demands, "READ_ALONE", alone)
+        for kind in kinds:
+            own = [
+                kind.get("label", label) == label and kind.get("lot", lot) == lot
+                for label, lot in zip(found.labels, found.lots, strict=True)
+            ]
+            demand, weakest = (x if rise else -x for x in found.ends(**kind))
+            assert demand == plain_demand(found, own)
+            assert weakest == min(x for x, mine in zip(found.peak.tolist(), own, strict=True) if mine)
+
+
+@given(
+    stretches=st.lists(st.tuples(st.integers(0, 90), st.integers(-2, 60)), max_size=8),
+    rate=st.sampled_from([None, 1000.0, 700.0]),
+)
+def test_stretches_in_one_reading_are_those_read_alone(
+    stretches: list[tuple[int, int]], rate: float | None, ragged: Callable[..., Any]
+) -> None:
+    light = np.arange(100.0)
+    case = type("Case", (), {"light": light, "null": light % 13 == 5})
+    recording = Recording(INFO, ragged(case, (7, 1, 11)))
+    clock = Clock.of(100, 1000.0, rate)
+    start = np.sort(np.array([a for a, _ in stretches], np.int64)).clip(max=clock.count - 1)
+    stop = np.minimum(start + np.array([size for _, size in stretches], np.int64), clock.count)
+    evaluated = Evaluated(recording, clock, clock.count, left_out=[(30, 40), (77, 78)], keep=False)
+    assert not evaluated.kept
+    found = list(evaluated.each(start, stop))
+    assert len(found) == start.size
+    for one, a, b in zip(found, start.tolist(), stop.tolist(), strict=True):
+        assert np.array_equal(one, evaluated.read(a, b), equal_nan=True)
