@@ -9,7 +9,7 @@ import typer
 
 from teachlab.cli.console import emit_json, progress, say, warn
 from teachlab.cli.options import Json
-from teachlab.model.printable_text import number_of, printable
+from teachlab.model.printable_text import number_of, printable, typed_again
 from teachlab.model.recording import Direction, LoggedOutput, OutputWhen, RecordingInfo, Sensing
 from teachlab.model.truth import TruthSource
 
@@ -310,7 +310,7 @@ def _tell(found: Imported) -> None:
     if found.truth is None:
         say("No passes were imported.")
         say()
-        say(f"Next: teachlab label {found.recording}")
+        say(f"Next: teachlab label {typed_again(str(found.recording))}")
         say("It proposes passes; correct them by hand. A table of passes is imported with --passes.")
         return
     truth = found.truth
@@ -346,7 +346,7 @@ def _tell(found: Imported) -> None:
     if short:
         say("Next: give the table of passes times with more decimals, and import the log again.")
         return
-    say(f"Next: teachlab inspect {found.recording}")
+    say(f"Next: teachlab inspect {typed_again(str(found.recording))}")
 
 
 def _periods(share: float) -> str:

@@ -9,7 +9,7 @@ import typer
 from teachlab.cli.console import emit_json, progress, say, say_page
 from teachlab.cli.options import Json
 from teachlab.errors import ParameterError
-from teachlab.model.printable_text import number_of
+from teachlab.model.printable_text import number_of, typed_again
 
 if TYPE_CHECKING:
     from teachlab.synthetic import Plan, Recipe
@@ -125,7 +125,7 @@ def _report(path: str, recipe: Recipe, planned: Plan, json: bool) -> None:
     say("Synthetic: not evidence about a real line.")
     if path.lower().endswith(".parquet"):
         say()
-        say(f"Next: teachlab inspect {path}")
+        say(f"Next: teachlab inspect {typed_again(path)}")
 
 
 def _list(json: bool) -> None:

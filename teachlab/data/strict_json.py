@@ -189,7 +189,7 @@ def _sentence(fault: dict[str, Any], known: str) -> str:
         return f"key '{place}' is unknown (known: {known})"
     if place == "schema":
         return f"schema must be 1, got {shown(came)}: this version reads schema 1"
-    what = str(fault["msg"]).replace("Input should be ", "must be ", 1)
+    what = str(fault["msg"]).replace("Input should be ", "must be ", 1).replace("a valid dictionary", "a table of keys")
     return f"{place}: {what}, got {shown(came)}"
 
 

@@ -52,6 +52,9 @@ ASKED = (
     "plan --max-rate 0.1 --hours",
     "plan --max-rate 0.05 --seen 500",
     "plan --max-rate 0.05 --seen 100 --lost 9",
+    "synth demo --passes 30 --out 'a tub ö.parquet'",
+    "import 'a log ö.csv' --rate 1000 --column light --unit counts --direction rise --out 'a log.parquet'",
+    "import 'a log ö.csv' --rate 1000 --column light --unit counts --truth-column seen --out 'of a log.parquet'",
 )
 
 
@@ -65,15 +68,18 @@ def lines(tmp_path_factory: pytest.TempPathFactory) -> Path:
     )  # fmt: skip
     for name, passes, dark, lots in logged:
         rng, start = np.random.default_rng(5), 40 + 60 * np.arange(passes)
-        light = rng.normal(100, 3, 60 * passes + 100).round()
+        light, seen = rng.normal(100, 3, 60 * passes + 100).round(), np.zeros(60 * passes + 100, int)
         for k, a in enumerate(start.tolist()):
             light[a : a + 25] += -80 if dark and k % dark else 400
+            seen[a : a + 25] = k + 1
         names = [f"crate {k * lots // passes}" for k in range(passes)] if lots else None
         info = RecordingInfo(sample_rate_hz=1000.0, unit="counts", direction=Direction.RISE)
         write_recording(folder / f"{name}.parquet", Recording.from_array(light.astype(np.int16), info))
         truth = Truth.from_arrays(start, start + 25, lot=names)
         for table in (f"{name}.passes.parquet", f"{name}.csv"):
             write_truth(folder / table, truth)
+    rows = "".join(f"{x:.0f},{k}\n" for x, k in zip(light, seen, strict=True))
+    (folder / "a log ö.csv").write_text(f"light,seen\n{rows}", encoding="utf-8")
     for name, on in (("a", 300.0), ("b c", 250.0), ("high", 700.0), ("low", 103.0)):
         write_setting(folder / f"{name}.json", Setting(unit="counts", on_level=on, off_level=on - 40))
     base = Setting(unit="counts", on_level=300, off_level=260)

@@ -34,6 +34,8 @@ if TYPE_CHECKING:
 SCHEMA = 1
 Method = tuple[str, str, str]
 """Strategy, its parameters as JSON, and the name of the base setting."""
+CONDITION = "condition"
+"""Kind of the groups by light."""
 MOST_STARTS = 12
 """Digits to which costs count as equal."""
 
@@ -266,6 +268,8 @@ def study_answer(
     members = [] if chosen is None else [one for one in studied if chosen.method in one.by_method]
     rows = [(one, one.by_method[chosen.method][0]) for one in members if chosen is not None]
     others = {one.name: [some[0] for some in one.by_method.values()] for one in studied}
+    groups = [] if chosen is None else _groups(table, chosen.method, grid, columns)
+    stressed = [one for one in groups if one.by == CONDITION and one.name != grid.conditions[0].name]
     return StudyAnswer(
         table=table,
         columns=columns,
@@ -273,9 +277,9 @@ def study_answer(
         ranking=ranking,
         strategies=_strategies(ranking, studied, judge, grid),
         effects=_effects(grid, studied, labels),
-        groups=[] if chosen is None else _groups(table, chosen.method, grid, columns),
+        groups=groups,
         recommended=chosen,
-        verdict=judge.family(chosen, rows, others, verdicts),
+        verdict=judge.family(chosen, rows, others, verdicts, stressed),
         judged=() if judge.criteria is None else judged_study(judge.criteria, [row for _, row in rows]),
     )
 
@@ -451,7 +455,7 @@ def _groups(table: pa.Table, method: Method, grid: StudyGrid, columns: RowTable)
     here = [row for row in rows if row["condition"] == as_recorded]
     parts: list[tuple[str, Callable[[Row], Any], list[Row]]] = [
         *((name, lambda row, name=name: row[name], here) for name in columns.facts),
-        *([("condition", lambda row: row["condition"], rows)] if len(grid.conditions) > 1 else []),
+        *([(CONDITION, lambda row: row["condition"], rows)] if len(grid.conditions) > 1 else []),
     ]
     out = []
     for by, name_of, some in parts:

@@ -24,7 +24,7 @@ from teachlab.teaching.parameters import as_text
 
 if TYPE_CHECKING:
     from teachlab.evidence.criteria import Criteria
-    from teachlab.studies.family.family_answer import RankedMethod
+    from teachlab.studies.family.family_answer import GroupCounts, RankedMethod
 
 _Method = tuple[str, str, str]
 
@@ -123,9 +123,12 @@ class FamilyJudge:
 
     def family(
         self, chosen: RankedMethod | None, rows: Sequence[tuple[Any, Row]], others: Mapping[str, Sequence[Row]],
-        lines: Sequence[LineVerdict],
+        lines: Sequence[LineVerdict], stressed: Sequence[GroupCounts] = (),
     ) -> Verdict:  # fmt: skip
-        """Judge one way of teaching over all lines: every line is one trial, however alike its passes are."""
+        """Judge one way of teaching over all lines: every line is one trial, however alike its passes are.
+
+        `stressed` counts it under every other light that was asked for.
+        """
         faults = [one for one in lines if one.fault]
         if chosen is None or not rows:
             why = _not_studied(faults, len(lines)) if faults else "No strategy teaches in half of the draws."
@@ -134,14 +137,14 @@ class FamilyJudge:
                 decision=str(Decision.OPEN), reasons=(VerdictReason(text=why, count=len(faults)),), next_step=step
             )
         if len(lines) == 1:
-            return self._single(chosen, rows[0][1], others, lines[0])
+            return self._single(chosen, rows[0][1], others, lines[0], stressed)
         # From here on, a line is to the study what a lot is to a recording: one trial with dependent passes.
         scored = [(line, row) for line, row in rows if row["claim_passes"]]
         passes = np.array([row["claim_passes"] for _, row in scored])
         lost = np.array([row["claim_lost"] for _, row in scored])
         errors = lost + np.array([row["claim_false"] for _, row in scored])
         costs = [cost for _, row in scored if (cost := self.claim_cost(row)) is not None]
-        limits = self._limits(chosen, scored, errors / passes, faults, len(lines))
+        limits = self._limits(chosen, scored, errors / passes, faults, len(lines)) + self._other_light(stressed, True)
         bounds = self._candidates(others)
         decision = decide(
             MeasuredCost(
@@ -155,7 +158,7 @@ class FamilyJudge:
             bounds,
             accepted=self.accepted,
         )
-        reasons = self._reasons(chosen, scored, errors)
+        reasons = self._reasons(chosen, scored, errors, stressed)
         if len(scored) < CLAIM_LOTS:
             count = number_of(len(scored), "recording")
             text = f"{count} {'is' if len(scored) == 1 else 'are'} too few to speak of others."
@@ -173,24 +176,25 @@ class FamilyJudge:
         )
 
     def _single(
-        self, chosen: RankedMethod, row: Row, others: Mapping[str, Sequence[Row]], line: LineVerdict
-    ) -> Verdict:
-        decision = self._decision(row, next(iter(others.values())))
+        self, chosen: RankedMethod, row: Row, others: Mapping[str, Sequence[Row]], line: LineVerdict,
+        stressed: Sequence[GroupCounts],
+    ) -> Verdict:  # fmt: skip
+        limits = [*(row["open"] or ()), *self._other_light(stressed, True)]
         return Verdict(
-            decision=str(decision),
+            decision=str(self._decision(row, next(iter(others.values())), len(limits))),
             about=chosen.label,
             claim=HeadlineClaim(text=line.claim, confidence=self.confidence, assume=self.assumption.name),
-            reasons=tuple(self._reasons(chosen, [], np.array([]))),
+            reasons=tuple(self._reasons(chosen, [], np.array([]), stressed)),
             # Criteria of a study are of recordings: one is too few for any of them.
             next_step=f"teachlab bench {shlex.quote(line.path)} --strategy {chosen.strategy} --out results"
             if self.criteria is None
             else _log_more(1),
-            conditions=tuple(row["open"] or ()),
+            conditions=tuple(limits),
             rehearsal=bool(row["synthetic"]),
             tried=len(next(iter(others.values()))),
         )
 
-    def _decision(self, row: Row, others: Sequence[Row]) -> Decision:
+    def _decision(self, row: Row, others: Sequence[Row], conditions: int | None = None) -> Decision:
         counts = _counts(row)
         passes = row["claim_passes"] or 0
         return decide(
@@ -200,7 +204,7 @@ class FamilyJudge:
                 never=self.costs.miss,
                 named_lots=counts.named_lots,
                 usable=bool(row["usable"]),
-                conditions=len(row["open"] or ()),
+                conditions=len(row["open"] or ()) if conditions is None else conditions,
             ),
             [
                 (_counts(other).bound(confidence=self.confidence), bool(other["usable"]))
@@ -273,8 +277,19 @@ class FamilyJudge:
         out += list(dict.fromkeys(texts))
         return out
 
-    def _reasons(self, chosen: RankedMethod, scored: Sequence[tuple[Any, Row]], errors: Any) -> list[VerdictReason]:
-        out = []
+    def _other_light(self, stressed: Sequence[GroupCounts], beyond: bool) -> list[str]:
+        """Say what it does under each other light: where it makes more errors than accepted, or where it does not."""
+        return [
+            f"With other light, '{one.name}', {one.lost} of {number_of(one.passes, 'pass is', 'passes are')} lost and "
+            f"{number_of(one.false, 'switching is', 'switchings are')} too many."
+            for one in sorted(stressed, key=lambda one: -(one.errors_per_pass or 0.0))
+            if ((one.errors_per_pass or 0.0) > self.accepted) is beyond
+        ]
+
+    def _reasons(
+        self, chosen: RankedMethod, scored: Sequence[tuple[Any, Row]], errors: Any, stressed: Sequence[GroupCounts]
+    ) -> list[VerdictReason]:
+        out = [VerdictReason(text=text) for text in self._other_light(stressed, False)]
         if scored and errors.sum():
             k = int(np.argmax([self.claim_cost(row) or 0.0 for _, row in scored]))
             line, row = scored[k]
@@ -287,8 +302,8 @@ class FamilyJudge:
             out.append(VerdictReason(text=text, count=int(errors[k])))
         if chosen.cost is not None and chosen.share_between is not None:
             text = (
-                f"Over repeated teachings it costs {100 * chosen.cost:.2g} in 100 passes on average. "
-                f"{100 * chosen.share_between:.0f} % of the spread lies between recordings, the rest between teachings."
+                f"Its median teaching costs {100 * chosen.cost:.2g} in 100 passes, on average over the recordings. Of "
+                f"the spread of all teachings, {100 * chosen.share_between:.0f} % lies between recordings."
             )
             out.append(VerdictReason(text=text))
         return out

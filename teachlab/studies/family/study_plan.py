@@ -7,7 +7,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
-from pydantic import Field
+from pydantic import BeforeValidator, Field
 
 from teachlab.data.atomic_files import read_text
 from teachlab.data.recording_places import find_recordings
@@ -43,6 +43,12 @@ class _ConditionFile(StrictModel):
     pedestal: float = Field(default=0.0, ge=-1e30, le=1e30)
 
 
+def _without_grids(given: Any) -> Any:
+    """Return a list of names as strategies with their default parameters."""
+    listed = isinstance(given, list) and all(isinstance(name, str) for name in given)
+    return {name: {} for name in given} if listed else given
+
+
 class StudyFile(SchemaOne):
     """A study in TOML.
 
@@ -52,7 +58,10 @@ class StudyFile(SchemaOne):
 
     recordings: str | list[str] = Field(default_factory=list)
     recording: list[dict[str, str]] = Field(default_factory=list)
-    strategies: dict[str, dict[str, Any] | list[dict[str, Any]]] = Field(default_factory=dict)
+    strategies: Annotated[
+        dict[str, dict[str, Any] | list[dict[str, Any]]],
+        BeforeValidator(_without_grids),
+    ] = Field(default_factory=dict)
     bases: dict[str, str | dict[str, Any]] = Field(default_factory=dict)
     conditions: dict[str, _ConditionFile] = Field(default_factory=dict)
     # The ranges of the options with these names.

@@ -22,7 +22,7 @@ from teachlab.scoring.claims import lot_counts
 from teachlab.studies.claim_half import claim_halves, fixed_settings
 from teachlab.studies.family.family_tables import method_lines
 from teachlab.studies.family.line_conditions import LineCondition
-from teachlab.studies.family.study_plan import planned_study, studied_lines
+from teachlab.studies.family.study_plan import planned_study, read_study, studied_lines
 from teachlab.studies.taught_draws import Teaching, taught_draws
 from teachlab.switching import replay
 from teachlab.teaching.registry import installed_class
@@ -204,6 +204,21 @@ def test_conditions_stress_the_light_and_nothing_else() -> None:
         mapped = teachlab.stress(recording, setting, truth, gain=gain, ambient=ambient, pedestal=pedestal)
         assert whole.lost == mapped.as_dict()["lost"][0][0][0]
     assert frame.claim_lost["dim"] > frame.claim_lost["as recorded"]
+    # Light that was asked for is answered: beyond the accepted errors it limits the decision, else it is a reason.
+    for name, row in frame.drop(index="as recorded").iterrows():
+        lost, false, of = int(row.claim_lost), int(row.claim_false), int(row.claim_passes)
+        told = [*found.verdict.conditions] if lost + false > 0.05 * of else [one.text for one in found.verdict.reasons]
+        assert sum(f"'{name}', {lost} of {of} passes are lost" in text for text in told) == 1
+    assert any("'dim'" in text for text in found.verdict.conditions)
+
+
+def test_strategies_without_a_grid_are_a_list_of_names(tmp_path: Path) -> None:
+    page = tmp_path / "study.toml"
+    page.write_text('recordings = []\nstrategies = ["single-sample", "quantile-guard"]\n')
+    assert [(made.name, grid) for made, grid in read_study(page)[1]] == [("single-sample", {}), ("quantile-guard", {})]
+    page.write_text('recordings = []\nstrategies = "single-sample"\n')
+    with pytest.raises(ParameterError, match="strategies: must be a table of keys, got 'single-sample'"):
+        read_study(page)
 
 
 def test_the_choice_is_the_cheapest_over_all_lines_and_the_middle_of_equals(tmp_path: Path) -> None:
