@@ -16,8 +16,10 @@ from teachlab.light.noise import HELD_WHOLE, need_for_judging
 from teachlab.model.draws import DrawOptions
 from teachlab.model.following_and_window import WindowSetting
 from teachlab.model.json_values import Document, plain
+from teachlab.model.margin import SIDE_WORDS
 from teachlab.model.printable_text import level_text, number_of
 from teachlab.model.setting import Setting, Switching
+from teachlab.model.setting_words import equal_cost_text
 from teachlab.model.teaching import Shown
 from teachlab.model.verdict import Verdict
 from teachlab.questions.coverage import coverage
@@ -258,8 +260,7 @@ class SettingCard:
         """Return the evidence for the setting: room, counts at the worse end, data."""
         rows = []
         if self.room is not None:
-            rows.append(("Room", f"{self.room.down:.4g} {self.unit} down and {self.room.up:.4g} up "
-                                 "for both levels together, at the same cost"))  # fmt: skip
+            rows.append(("Room", equal_cost_text(self.room, self.setting, self.verdict.step)))
         dirt, ambient = (self.reserves.get(name) for name in ("contamination_reserve", "ambient_reserve"))
         if dirt is not None:
             rows.append(("Reserve", f"{100 * dirt:.2g} % of the light may be lost to dirt before the first fault, "
@@ -294,11 +295,11 @@ class SettingCard:
             rows.append(("How long", f"{long}, so that {one.name} has lain in a gap"))
         unit = self.unit if self.keyed is None else "on the display"
         if self.expected is not None:
-            e = self.expected
+            e, step = self.expected, self.verdict.step if self.keyed is None else None
             what = "upper threshold" if isinstance(self.setting, WindowSetting) else "on-level"
-            rows.append(("Expect", f"if it is taught, not keyed in: an {what} of {level_text(e.median)} {unit}; "
-                                   f"outside {level_text(e.p05)} to {level_text(e.p95)}, teach again (5 to 95 % of "
-                                   f"{number_of(e.draws, 'teaching')})"))  # fmt: skip
+            rows.append(("Expect", f"if it is taught, not keyed in: an {what} of {level_text(e.median, step)} {unit}; "
+                                   f"outside {level_text(e.p05, step)} to {level_text(e.p95, step)}, teach again "
+                                   f"(5 to 95 % of {number_of(e.draws, 'teaching')})"))  # fmt: skip
         else:
             rows.append(("Expect", self.not_expected))
         rows.append(("Check", f"{self.check_passes} marked pieces of all kinds: the output must switch once for each, "
@@ -381,7 +382,10 @@ def card(
 
 def _limited_by(margin: Margin | None) -> str:
     side = None if margin is None else margin.sides.smallest()
-    return "" if side is None else f"the side '{side[0]}', {side[1]:.3g} times the noise"
+    if side is None:
+        return ""
+    of, what = SIDE_WORDS[side[0]]
+    return f"the {of}: {side[1]:.3g} times the noise from the {what}"
 
 
 def _ends(step: DisplayStep | None, level: float) -> dict[str, float]:

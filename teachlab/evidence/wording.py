@@ -11,6 +11,7 @@ from teachlab.evidence.about import about_rows
 from teachlab.model.margin import EqualCost
 from teachlab.model.printable_text import in_figures, number_of, typed_again
 from teachlab.model.score import USUAL_RULES
+from teachlab.model.setting import Setting
 from teachlab.model.setting_words import equal_cost_text, setting_in_words
 from teachlab.scoring.clearance import Clearance
 from teachlab.wording.course import duration
@@ -173,16 +174,24 @@ def verdict_parts(record: dict[str, Any]) -> dict[str, str]:
     }
 
 
+def _setting_of(record: dict[str, Any]) -> Setting:
+    return setting_from_dict(record["setting"], "setting of the record")
+
+
 def _setting_text(record: dict[str, Any]) -> str:
-    setting = setting_from_dict(record["setting"], "setting of the record")
-    return setting_in_words(setting, record["verdict"]["step"])
+    return setting_in_words(_setting_of(record), record["verdict"]["step"])
+
+
+def _room_text(record: dict[str, Any]) -> str | None:
+    room = record["equal_cost"]
+    return None if room is None else equal_cost_text(EqualCost(**room), _setting_of(record), record["verdict"]["step"])
 
 
 def kept_lines(record: dict[str, Any]) -> list[str]:
     """Return how near the light comes to the levels, and the range of levels that cost the same."""
-    unit, clearance, room = record["data"]["unit"], record["clearance"], record["equal_cost"]
-    out = [] if clearance is None else [Clearance(**clearance).sentence(unit)]
-    return out if room is None else [*out, equal_cost_text(EqualCost(**room), unit, record["verdict"]["step"])]
+    clearance, room = record["clearance"], _room_text(record)
+    out = [] if clearance is None else [Clearance(**clearance).sentence(record["data"]["unit"])]
+    return out if room is None else [*out, room]
 
 
 def judged_text(item: Mapping[str, Any]) -> str:
@@ -193,14 +202,13 @@ def judged_text(item: Mapping[str, Any]) -> str:
 
 def brief_rows(record: dict[str, Any]) -> list[tuple[str, str]]:
     """Return setting, purpose and conditions in a few rows, for the first sheet."""
-    setting, data, unit = record["setting"], record["data"], record["data"]["unit"]
-    step = record["verdict"]["step"]
+    setting, data = record["setting"], record["data"]
     rate = setting["evaluation_rate_hz"]
     acting = (
         f"delays act on the {setting['delays_act_on']}" if setting["on_delay_ms"] or setting["off_delay_ms"] else ""
     )
     said = (_setting_text(record), acting, "every sample" if rate is None else f"evaluated at {rate:g} Hz")
-    room = record["equal_cost"]
+    room = _room_text(record)
     lots = len(record["score"]["by_lot"])
     counts = record["score"]
     scored = counts["detect_passes"] - counts["excluded_passes"]
@@ -208,7 +216,7 @@ def brief_rows(record: dict[str, Any]) -> list[tuple[str, str]]:
     claimed = "" if rests in {None, scored} else f"; the claim rests on {rests:,} of them"
     return [
         ("setting", "; ".join(filter(None, said))),
-        *([] if room is None else [("room for the levels", equal_cost_text(EqualCost(**room), unit, step))]),
+        *([] if room is None else [("room for the levels", room)]),
         *about_rows(record, "asset", "product", "conditions"),
         ("recorded", f"{span(data)}; {scored} passes scored, in {lots if lots else 'no named'} lots{claimed}"),
         *about_rows(record, "document_number", "revision"),

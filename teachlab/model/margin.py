@@ -10,6 +10,14 @@ from numpy.typing import NDArray
 
 from teachlab.model.json_values import Document
 
+SIDE_WORDS = {
+    "detect": ("weakest passes", "level"),
+    "trip": ("strongest gaps", "level"),
+    "release": ("gaps that fall least", "level of release"),
+    "hold": ("valleys inside passes", "level of release"),
+}
+"""Of each margin, the light that is near and the level it is near to."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Sides:

@@ -68,26 +68,34 @@ def timings_in_words(setting: Setting) -> str:
     return ", ".join(_timings(setting)) or "no filter, no delay"
 
 
-def equal_cost_text(room: EqualCost, unit: str, step: float | None = None) -> str:
-    """Say which on-levels cost the same as the setting.
+def equal_cost_text(room: EqualCost, setting: Setting, step: float | None = None) -> str:
+    """Say which levels of activation cost the same as that of the setting: on-levels, or off-levels if it is dark-on.
 
     Examples
     --------
     >>> from teachlab.model.margin import EqualCost
     >>> room = EqualCost(down=80, up=60, resolution=0.5, on_low=340.2, on_high=480, cost=0)
-    >>> equal_cost_text(room, "counts")
+    >>> from teachlab.model.setting import Polarity, Setting
+    >>> at = {"unit": "counts", "on_level": 420, "off_level": 400}
+    >>> equal_cost_text(room, Setting(**at))
     'Any on-level from 340.2 to 480.0 counts costs the same here, with this hysteresis.'
-    >>> equal_cost_text(room, "counts", step=1)
+    >>> equal_cost_text(room, Setting(**at), step=1)
     'Any on-level from 341 to 480 counts costs the same here, with this hysteresis.'
+    >>> equal_cost_text(room, Setting(**at, polarity=Polarity.DARK_ON), step=1)
+    'Any off-level from 321 to 460 counts costs the same here, with this hysteresis.'
     """
     # No finer than the tried shifts, and rounded inwards: everything that is stated was tried.
     digits = max(0, -math.floor(math.log10(max(room.resolution, step or 0.0))))
-    low = math.ceil(room.on_low * 10**digits - FUZZ) / 10**digits
-    high = math.floor(room.on_high * 10**digits + FUZZ) / 10**digits
+    below, name = (0.0, "on-level") if setting.light_on else (setting.on_level - setting.off_level, "off-level")
+    low = math.ceil((room.on_low - below) * 10**digits - FUZZ) / 10**digits
+    high = math.floor((room.on_high - below) * 10**digits + FUZZ) / 10**digits
     if high <= low:
         fine = max(room.resolution, step or 0.0)
-        return f"No other on-level costs the same here (checked in steps of {fine:.2g} {unit})."
-    return f"Any on-level from {low:.{digits}f} to {high:.{digits}f} {unit} costs the same here, with this hysteresis."
+        return f"No other {name} costs the same here (checked in steps of {fine:.2g} {setting.unit})."
+    return (
+        f"Any {name} from {low:.{digits}f} to {high:.{digits}f} {setting.unit} costs the same here, with this "
+        "hysteresis."
+    )
 
 
 def _turning_text(setting: TurningPointSetting, step: float | None) -> str:

@@ -42,7 +42,7 @@ def verdict_lines(
     top = [line for text in (*head, *(f"Limit: {text}" for text in conditions)) for line in wrapped(text)]
     kept: list[str] = []
     if verdict.setting is not None and verdict.equal_cost is not None:
-        kept = wrapped(f"Room: {equal_cost_text(verdict.equal_cost, verdict.setting.unit, verdict.step)}")
+        kept = wrapped(f"Room: {equal_cost_text(verdict.equal_cost, verdict.setting, verdict.step)}")
     # If the setting is not to be used, the reason comes first.
     late = str(verdict.decision) in REFUSED
     top += [] if late else kept

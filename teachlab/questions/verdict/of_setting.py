@@ -12,6 +12,7 @@ import numpy as np
 from teachlab.errors import UnmeasurableError
 from teachlab.light.pass_and_gap_extremes import PassAndGapExtremes
 from teachlab.model.draws import Costs
+from teachlab.model.margin import SIDE_WORDS
 from teachlab.model.printable_text import in_figures, level_text, number_of, printable, round_figure, typed_again
 from teachlab.model.recording import Origin
 from teachlab.model.score import USUAL_RULES, Outcome, Rules, Score, Trials
@@ -426,11 +427,12 @@ def rim_reason(setting: Setting, margin: Margin, room: EqualCost | None, step: f
     side = margin.sides.smallest()
     if side is None or not 0 <= side[1] < LEAST_MARGIN:
         return None
-    of, what, level, light = {
-        "detect": ("weakest passes", "level", setting.activation, margin.weakest_pass),
-        "trip": ("strongest gaps", "level", setting.activation, margin.strongest_gap),
-        "release": ("gaps that fall least", "level of release", setting.release, margin.highest_valley),
-        "hold": ("valleys inside passes", "level of release", setting.release, margin.lowest_hold),
+    of, what = SIDE_WORDS[side[0]]
+    level, light = {
+        "detect": (setting.activation, margin.weakest_pass),
+        "trip": (setting.activation, margin.strongest_gap),
+        "release": (setting.release, margin.highest_valley),
+        "hold": (setting.release, margin.lowest_hold),
     }[side[0]]
     if light is None:
         return None
@@ -439,9 +441,11 @@ def rim_reason(setting: Setting, margin: Margin, room: EqualCost | None, step: f
         f"times the noise; {LEAST_MARGIN:g} times is the least for long use."
     )
     if room is not None and what == "level":
-        at = (room.on_low + room.on_high) / 2
+        at, name = (room.on_low + room.on_high) / 2, "on-level"
+        if not setting.light_on:
+            at, name = at - (setting.on_level - setting.off_level), "off-level"
         middle = in_figures(at, 4) if step is None else level_text(at, step)
-        text += f" In the middle of the room the on-level is {middle} {setting.unit}."
+        text += f" In the middle of the room the {name} is {middle} {setting.unit}."
     return VerdictReason(text=text)
 
 
