@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from teachlab.cli.console import emit_json, note_last, progress, say, show, warn
+from teachlab.cli.console import emit_json, note_last, progress, say, show
 from teachlab.cli.opening import naming
 from teachlab.cli.options import (
     AcceptCost,
@@ -21,7 +21,7 @@ from teachlab.cli.options import (
     Tolerance,
 )
 from teachlab.cli.writing import picture_kind, write_results
-from teachlab.model.printable_text import in_figures, number_of, time_text
+from teachlab.model.printable_text import in_figures, number_of, time_text, typed_again
 from teachlab.wording.notes import passes_note
 
 if TYPE_CHECKING:
@@ -106,14 +106,16 @@ def replay_command(
             say(line)
         if not details:
             return
-    say(f"{opened.name}: {opened.samples} samples at {opened.info.sample_rate_hz:g} Hz, {opened.seconds:.4g} s")
+    if worth is None:
+        say("Nothing is scored: there is no table of passes.")
+    say(f"{opened.name}: {opened.samples:,} samples at {opened.info.sample_rate_hz:g} Hz, {opened.seconds:.4g} s")
     began = "active" if output.active_at_start else "inactive"
     edges = f"{number_of(output.onsets.size, 'onset')}, {number_of(output.releases.size, 'release')}"
     say(f"{edges}; at the start: {began}")
     for line in _reference_lines(output, opened.info.unit):
         say(line)
     if worth is None:
-        warn("No table of passes: nothing is scored. Propose one with: teachlab label " + recording)
+        say(f"Next: teachlab label {typed_again(recording)}")
         return
     result = worth.score
     show(_table(result))

@@ -239,7 +239,6 @@ def counterfactual_command(
         emit_json(found.as_dict() | {"verdict": verdict.as_dict()})
         return
     say_verdict(verdict, details=False)
-    say("")
     show(_sensors(found.sensors, opened.info.unit))
     say("Margin and needed: in robust standard deviations of the background.")
     say("Times: margin divided by the needed one, compared with the present sensor.")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from pathlib import Path
 from typing import Any
 
@@ -117,6 +118,7 @@ def test_the_answer_comes_first_and_names_who_has_most(line: Path) -> None:
     assert f"Present margin: {found[0]['margin']:.3g} times the noise; against white noise alone it must be" in told
     assert f"Most margin: {best['sensor']}, {best['margin']:.3g} times its noise" in told
     assert f"Next: teachlab design {line}" in told
+    assert "\n\n\n" not in re.sub(" +\n", "\n", told)
     # With another sensor as it is, the margin is enough.
     sensor = line.parent / "three.json"
     now, told = document(line, "--setting", sensor)[0], run(line, "--setting", sensor).stdout

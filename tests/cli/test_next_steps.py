@@ -39,6 +39,7 @@ ASKED = (
     f"bench {LINE} --draws 3 --strategy background-follower --out 'my results'",
     *(f"replay {LINE} --setting {name}.json" for name in ("a", "high", "low", "window", "blind", "follows")),
     f"replay {FEW} --setting a.json",
+    "replay 'a bare one.parquet' --setting a.json",
     f"replay {BOTH} --setting a.json",
     f"replay {LINE} --truth corks.csv --setting a.json",
     f"stress {LINE} --setting a.json",
@@ -78,6 +79,7 @@ def lines(tmp_path_factory: pytest.TempPathFactory) -> Path:
         truth = Truth.from_arrays(start, start + 25, lot=names)
         for table in (f"{name}.passes.parquet", f"{name}.csv"):
             write_truth(folder / table, truth)
+    shutil.copy(folder / LINE, folder / "a bare one.parquet")
     rows = "".join(f"{x:.0f},{k}\n" for x, k in zip(light, seen, strict=True))
     (folder / "a log ö.csv").write_text(f"light,seen\n{rows}", encoding="utf-8")
     for name, on in (("a", 300.0), ("b c", 250.0), ("high", 700.0), ("low", 103.0)):

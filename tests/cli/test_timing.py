@@ -156,6 +156,12 @@ def test_a_controller_that_was_not_given_is_said_to_be_unchecked(line: Path) -> 
     assert "controller not checked (give --scan-ms)" in run(line).output
 
 
+def test_a_single_pass_has_no_neighbours_to_merge_with(line: Path) -> None:
+    write_truth(line.parent / "one.csv", Truth.from_arrays([50], [70]))
+    told = run(line, "--truth", line.parent / "one.csv").stdout
+    assert "Filter and delays alone miss 0 of 1 pass.\n" in told
+
+
 def test_options_override_the_setting(line: Path) -> None:
     found = document(line, "--setting", line.parent / "held.json", "--off-delay-ms", 3, "--consecutive", 2)
     assert found["delay_at_fault"] is None

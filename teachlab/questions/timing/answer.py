@@ -97,13 +97,10 @@ class TimingAnswer:
             # What the level loses is no loss by filter and delays.
             unlit, touching = (found.unlit, found.touching) if self.at_levels else (0, 0)
             passes, gaps = found.passes - unlit, found.gaps - touching
-            reasons.append(
-                VerdictReason(
-                    text=f"Filter and delays alone miss {found.missed - unlit:.4g} of "
-                    f"{number_of(passes, 'pass', 'passes')} and "
-                    f"merge {found.merged - touching:.4g} of {number_of(gaps, 'pair')} of neighbours."
-                )
-            )
+            missed = f"miss {found.missed - unlit:.4g} of {number_of(passes, 'pass', 'passes')}"
+            # A single pass, or passes that all touch, have no gap that could be lost.
+            merged = f" and merge {found.merged - touching:.4g} of {number_of(gaps, 'pair')} of neighbours"
+            reasons.append(VerdictReason(text=f"Filter and delays alone {missed}{merged if gaps else ''}."))
         # `fits` is a word of the document; the screen begins with its meaning.
         decision = {"fine": "fast enough", "at risk": "at risk", "impossible": "too slow"}[budget.fits]
         about = "from product to controller"
