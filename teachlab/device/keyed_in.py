@@ -30,7 +30,7 @@ if TYPE_CHECKING:
     from teachlab.model.margin import EqualCost, Margin
     from teachlab.model.recording import Recording
     from teachlab.model.truth import Truth
-    from teachlab.questions.verdict.of_setting import FilesJudged
+    from teachlab.questions.verdict.judged_by import FilesJudged
 
 REFUSED = "cannot be keyed in"
 WINDOW_STEPS = 48

@@ -14,7 +14,9 @@ from teachlab.device.keyed_in import REFUSED, refusal
 from teachlab.model.draws import TEACH_SHARE
 from teachlab.model.printable_text import in_figures, number_of, printable
 from teachlab.model.verdict import Verdict, VerdictReason
-from teachlab.questions.verdict.of_setting import DECIDING_PASSES, JudgedBy, Overturned, setting_verdict
+from teachlab.questions.verdict.judged_by import JudgedBy
+from teachlab.questions.verdict.judgement import Overturned
+from teachlab.questions.verdict.of_setting import DECIDING_PASSES, setting_verdict
 from teachlab.scoring.claimable import unusable, without_touching
 from teachlab.scoring.claims import LotCounts, lot_counts
 from teachlab.statistics.claims.decisions import Decision

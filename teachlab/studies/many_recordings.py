@@ -18,7 +18,7 @@ from teachlab.errors import InputError
 from teachlab.model.json_values import json_text
 from teachlab.model.teaching import Strategy
 from teachlab.model.truth import Truth
-from teachlab.questions.verdict.of_setting import FilesJudged
+from teachlab.questions.verdict.judged_by import FilesJudged
 from teachlab.statistics.claims.decisions import ACCEPTED_ERRORS
 from teachlab.statistics.claims.lot_claims import NOTHING, Assumption
 from teachlab.studies.document import bench_document

@@ -20,7 +20,7 @@ from teachlab.questions.stress.setting_reading import SettingReading
 from teachlab.questions.stress.worth import SettingWorth
 from teachlab.questions.surface.count_settings import with_measures
 from teachlab.questions.surface.hindsight import best_fixed
-from teachlab.questions.verdict.of_setting import FilesJudged, JudgedBy
+from teachlab.questions.verdict.judged_by import FilesJudged, JudgedBy
 from teachlab.scoring.claimable import touching_merges
 from teachlab.statistics.claims.decisions import ACCEPTED_ERRORS
 from teachlab.statistics.claims.lot_claims import NOTHING, Assumption

@@ -18,7 +18,7 @@ from teachlab.model.verdict import HeadlineClaim, Verdict, VerdictReason, senten
 from teachlab.questions.stress.equal_cost import room_of
 from teachlab.questions.stress.worth import SettingWorth, Worth
 from teachlab.questions.verdict.claim_words import headline
-from teachlab.questions.verdict.of_setting import light_step
+from teachlab.questions.verdict.nearness import light_step
 from teachlab.scoring.by_lot import lost_rate_by_lot
 from teachlab.scoring.claimable import claimable
 from teachlab.scoring.claims import in_common, lot_counts, paired_costs

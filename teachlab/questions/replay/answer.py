@@ -12,6 +12,7 @@ from teachlab.model.score import USUAL_RULES, Rules
 from teachlab.questions.stress.setting_reading import SettingReading
 from teachlab.questions.stress.worth import Worth, worth_of
 from teachlab.questions.verdict import FilesJudged, JudgedBy, setting_verdict
+from teachlab.questions.verdict.nearness import light_step
 from teachlab.scoring.dependence import dependence_of
 from teachlab.scoring.early import early_by_s, early_rows
 from teachlab.scoring.reasons import Reasons, reasons_of
@@ -155,22 +156,19 @@ def replayed(
     )  # fmt: skip
     # If no pass was lost, the weakest passes show how losses would cluster.
     proxy = None if worth.margin is None else worth.margin.peak_of_pass
-    n, reasons = worth.score.counts, None
-    if margins and (n.lost or n.gaps_tripped or n.extra):
-        reasons = reasons_of(recording, truth, setting, worth.score, rules=rules, extremes=reading.extremes)
-    by = JudgedBy(
-        rules=rules,
-        accepted=accepted,
-        assumption=assumption,
-        alignment=alignment,
-        files=files,
-    )
+    reasons = reasons_of(
+        recording, truth, setting, worth.score, rules=rules, extremes=reading.extremes,
+        step=light_step(recording, worth.margin),
+    )  # fmt: skip
+    by = JudgedBy(rules=rules, accepted=accepted, assumption=assumption, alignment=alignment, files=files)
     verdict = setting_verdict(
-        recording, truth, setting, worth.score, by=by, about=by.setting_file, margin=worth.margin, reading=reading
-    )
+        recording, truth, setting, worth.score, by=by, about=by.setting_file, margin=worth.margin, reading=reading,
+        why_lost=reasons,
+    )  # fmt: skip
     return _answer(
         recording, setting, output, worth=worth, dependent=dependence_of(truth, worth.score, proxy=proxy),
-        reasons=reasons, early_s=tuple(early_by_s(output, truth, early_rows(worth.score.trials)).tolist()),
+        reasons=reasons if margins and worth.score.counts.errors else None,
+        early_s=tuple(early_by_s(output, truth, early_rows(worth.score.trials)).tolist()),
         verdict=verdict, alignment=alignment,
     )  # fmt: skip
 

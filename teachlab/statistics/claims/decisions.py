@@ -25,6 +25,10 @@ class Decision(StrEnum):
     OPEN = "cannot be decided"
 
 
+GOOD = frozenset({Decision.USE, Decision.LIMIT})
+"""Decisions under which a setting may be used."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class MeasuredCost:
     """The measurements on which the decision about one setting rests.

@@ -15,7 +15,7 @@ from teachlab.model.printable_text import number_of
 from teachlab.model.verdict import HeadlineClaim, Verdict, VerdictReason
 from teachlab.questions.verdict.claim_words import claim_text
 from teachlab.scoring.claims import LotCounts, losses_claim
-from teachlab.statistics.claims.decisions import ACCEPTED_ERRORS, Decision, MeasuredCost, decide
+from teachlab.statistics.claims.decisions import ACCEPTED_ERRORS, GOOD, Decision, MeasuredCost, decide
 from teachlab.statistics.claims.lot_claims import CLAIM_LOTS, NOTHING, Assumption, claim_by_lots
 from teachlab.statistics.claims.orders import CostBound, cost_bound
 from teachlab.statistics.lots import Source
@@ -315,7 +315,7 @@ class FamilyJudge:
         given = {name: chosen.parameters[name] for name in chosen.varied}
         sets = "".join(f" --set {name}={shlex.quote(as_text(value))}" for name, value in given.items())
         path = shlex.quote(line.path)
-        if decision in {Decision.USE, Decision.LIMIT} and not (row["claim_lost"] or row["claim_false"]):
+        if decision in GOOD and not (row["claim_lost"] or row["claim_false"]):
             return f"teachlab teach {path} --strategy {chosen.strategy}{sets} --out setting.json"
         return f"teachlab bench {path} --out results"
 

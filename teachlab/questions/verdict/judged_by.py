@@ -1,0 +1,136 @@
+"""The rules by which a setting is judged, the files it came from, and the step with which these go on."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
+
+from teachlab.model.draws import Costs
+from teachlab.model.printable_text import typed_again
+from teachlab.model.score import USUAL_RULES, Rules
+from teachlab.statistics.claims.decisions import ACCEPTED_ERRORS, GOOD, Decision
+from teachlab.statistics.claims.lot_claims import NOTHING, Assumption
+
+if TYPE_CHECKING:
+    from teachlab.data.alignment.answer import Alignment
+
+NEW = "NEW.parquet"
+"""Stands for the recording that is still to be made."""
+LOG = "Log a new recording"
+"""Begins the step of a verdict for which more must be recorded."""
+FOLLOWERS = {"following": "background-follower", "turning points": "turning-point-follower"}
+"""Strategies that teach what a change of this kind is."""
+DESIGNED = frozenset({"designed", "filter", "on-delay", "off-delay", "band"})
+"""Kinds of change that a design makes."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class JudgedBy:
+    """Rules by which a setting is judged.
+
+    Parameters
+    ----------
+    rules : Rules
+    costs : Costs
+    accepted : float
+        Errors per pass that are accepted.
+    assumption : Assumption
+        What the headline may assume.
+    look_at_sides : bool
+        Whether to look for objects on both sides of the background even if no pass is lost.
+    alignment : Alignment, optional
+        How the borders of the passes lie against the light, if that was measured.
+    cures : bool
+        Whether to try changes even for a setting that may be used as it is.
+    files : FilesJudged, optional
+        For the next step.
+    """
+
+    rules: Rules = USUAL_RULES
+    costs: Costs = field(default_factory=Costs)
+    accepted: float = ACCEPTED_ERRORS
+    assumption: Assumption = NOTHING
+    look_at_sides: bool = False
+    alignment: Alignment | None = None
+    cures: bool = False
+    files: FilesJudged | None = None
+
+    @property
+    def setting_file(self) -> str:
+        """File of the setting that is judged; empty if it is in none."""
+        return "" if self.files is None or self.files.setting is None else self.files.setting
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FilesJudged:
+    """The files of recording and setting, so that the next step works as printed.
+
+    Parameters
+    ----------
+    recording : str
+    setting : str, optional
+        File of the setting that was judged.
+    truth : str, optional
+        Table of passes, if it is not the one beside the recording.
+    keep : str
+        Command that writes the setting, if it is in no file yet.
+    """
+
+    recording: str
+    setting: str | None = None
+    truth: str | None = None
+    keep: str = ""
+
+    def next_step(
+        self, decision: Decision, *, fixed: bool = True, both_sides: bool = False, borders: bool = False, log: str = "",
+        cure: str | None = None, align: Alignment | None = None, again: bool = False,
+    ) -> str:  # fmt: skip
+        """Return how to go on with the judged setting.
+
+        Parameters
+        ----------
+        decision : Decision
+        fixed : bool
+            Whether its levels are fixed: only such a setting can have a record.
+        both_sides : bool
+            Whether objects lie on both sides of the background.
+        borders : bool
+            Whether the borders of the passes are in the way.
+        log : str
+            How much must be recorded before anything can be decided; empty if there is enough.
+        cure : str or None
+            Kind of the best change that is told; empty if none leaves at most half of the errors, None if none was
+            looked for.
+        align : Alignment, optional
+            If the passes lie beside the light: they are moved first.
+        again : bool
+            Whether a new recording is for teaching anew.
+        """
+        if align is not None:
+            return align.command(self.recording, self.truth)
+        on = typed_again(self.recording, truth=self.truth)
+        of = typed_again(self.recording, truth=self.truth, setting=self.setting)
+        if both_sides:
+            return f"teachlab bench {on} --strategy two-threshold --strategy guard-or-window --out results"
+        keep = self.keep or f"teachlab bench {on} --out results"
+        if decision in GOOD:
+            if self.setting is None:
+                return keep
+            return f"teachlab report {of} --out record" if fixed else f"teachlab replay {of} --details"
+        if borders:
+            return f"teachlab align {on}"
+        if log:
+            ask = f"{LOG} with {log}, and name the lot of every pass."
+            if again:
+                return f"{ask} Then: teachlab bench {NEW} --out results"
+            if self.setting is None:
+                return f"{ask} Keep this setting: {keep}"
+            return f"{ask} Then: teachlab replay {typed_again(NEW, setting=self.setting)}"
+        # Which kind follows best is for their draws to say: a change that was tried knew all passes.
+        asked = " ".join(f"--strategy {name}" for name in FOLLOWERS.values())
+        if cure in FOLLOWERS and asked not in keep:
+            return f"teachlab bench {on} {asked}"
+        # A design that could be better still is not mended by the same design.
+        if cure in DESIGNED and not keep.startswith("teachlab design "):
+            return f"teachlab design {on}"
+        return f"teachlab counterfactual {of} --best" if cure == "" else f"teachlab surface {of}"

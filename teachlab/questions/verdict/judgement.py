@@ -1,0 +1,221 @@
+"""The decision on a setting: by its cost first, then by what forbids or excuses it."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from enum import StrEnum
+from typing import TYPE_CHECKING
+
+from teachlab.light.pass_and_gap_extremes import PassAndGapExtremes
+from teachlab.model.recording import Recording
+from teachlab.model.score import Score
+from teachlab.model.setting import Setting
+from teachlab.model.truth import Truth
+from teachlab.model.verdict import VerdictReason
+from teachlab.questions.feasibility.two_sides import TwoSides, two_sides
+from teachlab.questions.verdict.judged_by import JudgedBy
+from teachlab.questions.verdict.nearness import light_step
+from teachlab.scoring.claimable import Claimable, claimable, unusable
+from teachlab.scoring.claims import LotCounts, lot_counts
+from teachlab.scoring.reasons import STANDS_STILL, Reasons, reasons_of
+from teachlab.statistics.claims.decisions import GOOD, Decision, MeasuredCost, decide, enough_to_decide
+from teachlab.statistics.claims.orders import CostBound
+
+if TYPE_CHECKING:
+    from teachlab.model.margin import Margin
+    from teachlab.questions.stress.setting_reading import SettingReading
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Overturned:
+    """What the passes of the claim show against the setting that was chosen on earlier ones.
+
+    Parameters
+    ----------
+    reason : VerdictReason
+        How many errors it makes there, and how many another one does.
+    fails : bool
+        Whether a whole lot shows that it does not work there; otherwise its errors are few.
+    """
+
+    reason: VerdictReason
+    fails: bool
+
+
+class Ground(StrEnum):
+    """What a decision rests on."""
+
+    COST = "cost"
+    BOTH_SIDES = "both sides"
+    OVERTURNED = "overturned"
+    PASSES_BESIDE = "passes beside the light"
+    LOG_STOPPED = "log stands still"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class GroundedDecision:
+    """A decision, and what it rests on."""
+
+    decision: Decision
+    ground: Ground
+
+    @property
+    def good(self) -> bool:
+        """Whether the setting may be used."""
+        return self.decision in GOOD
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class JudgedSetting:
+    """A setting with all that is known of it before it is judged.
+
+    Parameters
+    ----------
+    recording, truth, setting
+        What is judged.
+    result : Score
+        Of the setting, under the rules of `by`.
+    by : JudgedBy
+    found : Claimable
+        Trials that may support a claim.
+    counts : LotCounts
+        Of these trials.
+    cost : CostBound
+        Per pass, by lots or stretches.
+    tried : sequence of (CostBound, bool)
+        Errors per pass of every setting that was tried, and whether its output is usable.
+    sides : TwoSides or None
+        Objects on both sides of the background.
+    why_lost : Reasons
+        Of the errors.
+    extremes : PassAndGapExtremes or None
+        At the setting's evaluation rate, if they were measured.
+    step : float or None, recording units
+        Smallest step of the light.
+    overturned : Overturned or None
+    """
+
+    recording: Recording
+    truth: Truth
+    setting: Setting
+    result: Score
+    by: JudgedBy
+    found: Claimable
+    counts: LotCounts
+    cost: CostBound
+    tried: Sequence[tuple[CostBound, bool]]
+    sides: TwoSides | None
+    why_lost: Reasons
+    extremes: PassAndGapExtremes | None
+    step: float | None
+    overturned: Overturned | None
+
+    @classmethod
+    def of(
+        cls, recording: Recording, truth: Truth, setting: Setting, result: Score, *, by: JudgedBy,
+        candidates: Sequence[tuple[CostBound, bool]], margin: Margin | None, reading: SettingReading | None,
+        overturned: Overturned | None, why_lost: Reasons | None,
+    ) -> JudgedSetting:  # fmt: skip
+        """Measure what the judgements ask for; parameters are those of `setting_verdict`."""
+        copies = extremes = None
+        if reading is not None:
+            copies, extremes = reading.copies(), reading.extremes
+        belongs = by.alignment is None or by.alignment.belongs
+        found = claimable(recording, truth, setting, result, copies=copies, belongs=belongs)
+        counts = lot_counts(truth, found.trials)
+        step = light_step(recording, margin)
+        sides = None
+        # If no pass is lost, none lies on the other side of the background: the light need not be read for that.
+        if type(setting) is Setting and (result.counts.lost or by.look_at_sides):
+            rate = setting.evaluation_rate_hz or recording.info.sample_rate_hz
+            if extremes is None or extremes.rate_hz != rate:
+                extremes = PassAndGapExtremes.of(
+                    recording, truth, evaluation_rate_hz=setting.evaluation_rate_hz, rules=by.rules
+                )
+            sides = two_sides(recording, truth, setting, rules=by.rules, extremes=extremes, step=step)
+        return cls(
+            recording=recording, truth=truth, setting=setting, result=result, by=by, found=found, counts=counts,
+            cost=counts.bound(by.costs, confidence=by.rules.confidence),
+            tried=candidates or [(counts.bound(confidence=by.rules.confidence), not unusable(result))],
+            sides=sides, extremes=extremes, step=step, overturned=overturned,
+            why_lost=why_lost
+            or reasons_of(recording, truth, setting, result, rules=by.rules, extremes=extremes, step=step),
+        )  # fmt: skip
+
+    @property
+    def usable(self) -> bool:
+        """Whether the output is neither active for most of the gap time nor never."""
+        return not unusable(self.result)
+
+    @property
+    def passes(self) -> int:
+        """Passes that may support a claim."""
+        return int(self.counts.passes.sum())
+
+    @property
+    def errors(self) -> float | None:
+        """Errors per pass; None without passes."""
+        return float(self.counts.errors().sum()) / self.passes if self.passes else None
+
+    @property
+    def enough(self) -> bool:
+        """Whether there are enough lots or stretches for a decision."""
+        return self.errors is not None and enough_to_decide(self.cost)
+
+    def share_of_passes(self) -> float:
+        """Return the share of the passes on which the setting is judged."""
+        return self.passes / max(self.passes, int(self.truth.detect.sum())) if self.passes else 1.0
+
+    def judge(self) -> GroundedDecision:
+        """Return the decision: each judgement gives its own or leaves the one before."""
+        judged = GroundedDecision(decision=self._by_cost(), ground=Ground.COST)
+        for ground, judgement in _JUDGEMENTS.items():
+            if (decision := judgement(self, judged)) is not None:
+                judged = GroundedDecision(decision=decision, ground=ground)
+        return judged
+
+    def _by_cost(self) -> Decision:
+        return decide(
+            MeasuredCost(
+                errors=self.errors, cost=self.cost, never=self.by.costs.miss, named_lots=self.counts.named_lots,
+                usable=self.usable, conditions=len(self.found.conditions),
+            ),
+            self.tried, accepted=self.by.accepted,
+        )  # fmt: skip
+
+
+def _both_sides(case: JudgedSetting, so_far: GroundedDecision) -> Decision | None:
+    """Forbid a single threshold that detects only one side."""
+    return Decision.OPEN if so_far.good and case.sides is not None else None
+
+
+def _overturned(case: JudgedSetting, so_far: GroundedDecision) -> Decision | None:
+    """Forbid, or limit, a setting that loses passes on which another one works."""
+    if case.overturned is None or not so_far.good:
+        return None
+    return Decision.OPEN if case.overturned.fails else Decision.LIMIT
+
+
+def _passes_beside(case: JudgedSetting, so_far: GroundedDecision) -> Decision | None:
+    """Excuse a setting where the passes lie beside the light: they say nothing against it."""
+    lies = case.by.alignment
+    return Decision.OPEN if lies is not None and lies.matters and not so_far.good else None
+
+
+def _log_stopped(case: JudgedSetting, so_far: GroundedDecision) -> Decision | None:
+    """Excuse a setting that makes no more errors than accepted without passes in which the log stands still."""
+    if so_far.good or so_far.ground is Ground.PASSES_BESIDE:
+        return None
+    n, still = case.result.counts, case.why_lost.counts.get(STANDS_STILL, 0)
+    excused = still > 0 and n.errors - still <= case.by.accepted * (n.scored_passes - still)
+    return Decision.OPEN if excused else None
+
+
+# In this order: what forbids a setting that costs little, then what excuses one that costs much.
+_JUDGEMENTS: dict[Ground, Callable[[JudgedSetting, GroundedDecision], Decision | None]] = {
+    Ground.BOTH_SIDES: _both_sides,
+    Ground.OVERTURNED: _overturned,
+    Ground.PASSES_BESIDE: _passes_beside,
+    Ground.LOG_STOPPED: _log_stopped,
+}
