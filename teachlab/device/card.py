@@ -26,9 +26,9 @@ from teachlab.questions.coverage import coverage
 from teachlab.questions.plan import plan
 from teachlab.questions.repeatability.values import Repeated
 from teachlab.questions.stress.equal_cost import room_of
+from teachlab.questions.stress.setting_reading import SettingReading
 from teachlab.questions.stress.worth import worth_of
 from teachlab.questions.verdict import JudgedBy, setting_verdict
-from teachlab.switching.run import replay
 from teachlab.teaching.block import TeachBlock
 from teachlab.teaching.once import teach_draws
 from teachlab.teaching.registry import built, installed_class
@@ -340,17 +340,17 @@ def card(
     how, drawn = by or JudgedBy(), options or DrawOptions(draws=50)
     used = check_levels(setting)
     need_for_judging(recording, "a card", level=used.on_level, whole=HELD_WHOLE)
-    keyed = None
-    if device is not None:
-        keyed = keyed_in(recording, truth, used, device, by=how)
-        used = keyed.setting
-    worth = worth_of(recording, truth, replay(recording, used), rules=how.rules)
-    if keyed is not None:
-        result, room, verdict = keyed.score_worst, keyed.stepped.room, keyed.verdict
+    reading = SettingReading(recording, truth, used, rules=how.rules)
+    how = replace(how, alignment=reading.alignment())
+    if device is None:
+        keyed, worth = None, worth_of(reading)
+        result: Score | None = worth.score
+        room = room_of(recording, truth, used, worth.margin, rules=how.rules, costs=how.costs, reading=reading)
+        verdict = setting_verdict(recording, truth, used, worth.score, by=how, margin=worth.margin, reading=reading)
     else:
-        result = worth.score
-        room = room_of(recording, truth, used, worth.margin, rules=how.rules, costs=how.costs)
-        verdict = setting_verdict(recording, truth, used, result, by=how, margin=worth.margin)
+        keyed = keyed_in(recording, truth, used, device, by=how)
+        used, result, room, verdict = keyed.setting, keyed.score_worst, keyed.stepped.room, keyed.verdict
+        worth = worth_of(SettingReading(recording, truth, used, rules=how.rules))
     strategy, why = _strategy(setting)
     expected = None
     if strategy is not None:

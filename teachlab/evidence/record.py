@@ -9,7 +9,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 import teachlab.evidence.identity as identity
-from teachlab.data.alignment.room import alignment_of
 from teachlab.data.setting_files import setting_from_dict
 from teachlab.data.split import Split, split
 from teachlab.errors import Abstained, InputError, TruthError, UnmeasurableError
@@ -34,15 +33,16 @@ from teachlab.questions.stale.course import follow
 from teachlab.questions.stress.setting_reading import SettingReading
 from teachlab.questions.stress.worth import worth_of
 from teachlab.questions.verdict import JudgedBy, setting_verdict
+from teachlab.questions.verdict.nearness import light_step
 from teachlab.scoring.by_lot import exposure, lot_codes
 from teachlab.scoring.claimable import claimable
 from teachlab.scoring.dependence import dependence_of
+from teachlab.scoring.reasons import reasons_of
 from teachlab.scoring.scoring import score
 from teachlab.statistics.claims.lot_claims import NOTHING
 from teachlab.statistics.lots import ASSUMED_ICC
 from teachlab.statistics.tail import tail_bound
 from teachlab.switching.family import replay_family
-from teachlab.switching.run import replay
 from teachlab.wording.alignment import off_lines
 from teachlab.wording.notes import recording_cautions
 from teachlab.wording.position import position_lines
@@ -86,10 +86,10 @@ def build_record(
     cut = None if how.teach_share is None else split(truth, recording.samples, teach_share=how.teach_share)
     first = 0 if cut is None else cut.first_scored
     need_for_judging(recording, "a record", level=setting.on_level)
-    output = replay(recording, setting)
-    alignment = alignment_of(recording, truth, how.rules)
-    jitter = None if alignment is None else alignment.jitter_ms
-    worth = worth_of(recording, truth, output, rules=how.rules.scored_from(first), jitter_ms=jitter)
+    rules = how.rules.scored_from(first)
+    reading = SettingReading(recording, truth, setting, rules=rules)
+    alignment = reading.alignment(how.rules)
+    worth = worth_of(reading, jitter_ms=None if alignment is None else alignment.jitter_ms)
     result = worth.score
     if result.counts.scored_passes == 0:
         raise TruthError("no detect pass is left to score, so there is nothing to report. Log more passes.")
@@ -102,15 +102,20 @@ def build_record(
     belongs = alignment is None or alignment.belongs
     judged = []
     if criteria is not None:
+        found = claimable(recording, truth, setting, result, copies=reading.copies(), belongs=belongs)
         judged = judge(
-            criteria, result, margins, truth, claimable(recording, truth, setting, result, belongs=belongs),
+            criteria, result, margins, truth, found,
             reserves=reserves, position=position, setting=setting, dark_level=recording.info.dark_level,
             rehearsal=how.rehearsal,
         )  # fmt: skip
-    by = JudgedBy(rules=how.rules.scored_from(first), alignment=alignment, assumption=assumption)
+    by = JudgedBy(rules=rules, alignment=alignment, assumption=assumption)
     # The levels of equal cost are those over all passes, also where only a part of them is scored.
     whole = SettingReading(recording, truth, replace(setting, taught=None), rules=how.rules) if first else None
-    verdict = setting_verdict(recording, truth, setting, result, by=by, margin=margins, whole=whole)
+    step = light_step(recording, margins)
+    why = reasons_of(recording, truth, setting, result, rules=rules, extremes=reading.extremes, step=step)
+    verdict = setting_verdict(
+        recording, truth, setting, result, by=by, margin=margins, reading=reading, whole=whole, why_lost=why
+    )
     seen = setting if how.sensor_setting is None else setting_from_dict(how.sensor_setting, "setting of the sensor")
     agreement = compared(recording, truth, seen, confidence=how.rules.confidence, assumption=assumption)
     verdict = limited(verdict, agreement)
@@ -148,7 +153,7 @@ def build_record(
         else position.as_dict() | {"said": position_lines(position, recording.info.unit), "points": position.points()},
         "tail": _tail(truth, margins, result, setting, how.rules.confidence),
         "over_time": follow(truth, setting, margins, result, recording.info, confidence=how.rules.confidence),
-        **lost_and_worst(recording, truth, setting, margins, result, how.rules),
+        **lost_and_worst(truth, setting, margins, result, why),
         "sensitivity": _sensitivity(recording, truth, setting, margins, how, first),
         "teach_cloud": teach_cloud(
             recording, truth, setting, cut, draws=how.draws, teach_share=how.teach_share, rules=how.rules,

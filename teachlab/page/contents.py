@@ -30,7 +30,8 @@ from teachlab.page.chains import chains_of
 from teachlab.page.delays import delay_rows
 from teachlab.page.light import packed_light
 from teachlab.page.packing import PackedArray, shortest, whole_numbers
-from teachlab.questions.stress.worth import margin_where_known, worth_of
+from teachlab.questions.stress.setting_reading import SettingReading
+from teachlab.questions.stress.worth import worth_of
 from teachlab.questions.surface.cloud import check_family, taught_cloud
 from teachlab.questions.surface.count import surface
 from teachlab.questions.surface.hindsight import best_of
@@ -39,7 +40,6 @@ from teachlab.questions.surface.values.table import TABLES, counts_by_table
 from teachlab.questions.verdict import FilesJudged, JudgedBy, setting_verdict
 from teachlab.scoring.scoring import score
 from teachlab.sensor.output import onset_lag
-from teachlab.switching.run import replay
 from teachlab.teaching.block import polarity_for
 from teachlab.wording.notes import passes_note
 from teachlab.wording.verdict import decision_text
@@ -166,16 +166,17 @@ def page_contents(
         options = DrawOptions(draws=draws, seed=seed, base=without_kind(hand).with_levels(0.0, 0.0), rules=rules)
         cloud = taught_cloud([(recording, truth)], strategy, options=options)
         check_family(cloud.settings, hand, of=f"what {strategy.name} teaches")
-    output = replay(recording, hand)
+    seen = SettingReading(recording, truth, hand, rules=rules)
+    output, measured = seen.output, seen.extremes
     result = score(output, truth, rules=rules)
     files = files or FilesJudged(recording=recording.name)
-    verdict, by = None, JudgedBy(rules=rules, files=files)
+    verdict = None
     if setting is not None:
+        by = JudgedBy(rules=rules, files=files, alignment=seen.alignment())
         verdict = setting_verdict(
             recording, truth, setting, result, by=by, about=by.setting_file,
-            margin=margin_where_known(recording, truth, output, result, rules=rules),
+            margin=seen.margin_where_known(result), reading=seen,
         )  # fmt: skip
-    measured = PassAndGapExtremes.of(recording, truth, evaluation_rate_hz=hand.evaluation_rate_hz, rules=rules)
     doubts, why = _doubts(recording, truth)
     arrays |= pass_arrays(truth, kinds, measured, doubts)
     light, how = packed_light(recording, clock, _places(truth, output, result, measured))
@@ -343,7 +344,7 @@ def reserve_text(recording: Recording, truth: Truth, setting: Setting, rules: Ru
     The page does the same in script: ``reserveWords``.
     """
     try:
-        worth = worth_of(recording, truth, replay(recording, setting), rules=rules)
+        worth = worth_of(SettingReading(recording, truth, setting, rules=rules))
     except InputError as fault:
         return f"Reserves cannot be measured: {fault}"
     found = worth.reserves

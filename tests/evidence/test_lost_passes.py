@@ -16,11 +16,10 @@ from teachlab.data.setting_files import write_setting
 from teachlab.data.truth_files import write_truth
 from teachlab.evidence.sections.lost_passes import lost_and_worst
 from teachlab.model.recording import Recording, RecordingInfo
-from teachlab.model.score import Rules
 from teachlab.model.setting import Polarity, Setting
 from teachlab.model.truth import Truth
 from teachlab.scoring import measure_margin, score
-from teachlab.scoring.reasons import REASONS
+from teachlab.scoring.reasons import REASONS, reasons_of
 from teachlab.switching import replay
 
 
@@ -31,7 +30,7 @@ def _found(light: np.ndarray, start: list[int], **setting: Any) -> dict[str, Any
     output = replay(recording, used)
     result = score(output, truth)
     margins = measure_margin(recording, output, truth, result.trials)
-    found = lost_and_worst(recording, truth, used, margins, result, Rules())
+    found = lost_and_worst(truth, used, margins, result, reasons_of(recording, truth, used, result))
     counts = result.counts
     assert sum(found["reasons"].values()) == counts.misses + counts.merged
     return found

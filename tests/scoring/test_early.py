@@ -16,7 +16,7 @@ from teachlab.data.recording_files import write_recording
 from teachlab.data.truth_files import write_truth
 from teachlab.evidence.sections.lost_passes import lost_and_worst
 from teachlab.model.recording import Recording, RecordingInfo
-from teachlab.model.score import USUAL_RULES, Outcome, Rules
+from teachlab.model.score import Outcome, Rules
 from teachlab.model.setting import Setting
 from teachlab.model.truth import Truth
 from teachlab.scoring import early_by_s, early_rows, measure_margin, score
@@ -88,7 +88,7 @@ def test_bench_and_record_tell_it_as_one_event() -> None:
     assert told[1].startswith("1 pass (1 'tin') merged: the output was still active from before, since the light")
     assert not any("gaps tripped" in line for line in told)
     margins = measure_margin(recording, output, truth, found.trials)
-    lost = lost_and_worst(recording, truth, LOW, margins, found, USUAL_RULES)
+    lost = lost_and_worst(truth, LOW, margins, found, reasons_of(recording, truth, LOW, found))
     assert lost["reasons"] == {"held-by-level": 1, "early": 2}
 
 

@@ -14,10 +14,9 @@ from teachlab.model.score import Rules
 from teachlab.model.setting import Setting
 from teachlab.model.truth import Truth, TruthSource
 from teachlab.model.verdict import Verdict
-from teachlab.questions.stress.worth import margin_where_known
+from teachlab.questions.stress.setting_reading import SettingReading
 from teachlab.questions.verdict import FilesJudged, JudgedBy, setting_verdict
 from teachlab.scoring import score
-from teachlab.switching import replay
 
 PERIOD, WIDTH, RATE = 60, 24, 1000.0
 BELT, CAP, NOISE = 200.0, 600.0, 5.0
@@ -91,11 +90,11 @@ class Line:
         recording, truth = self.made()
         files = FilesJudged(recording="caps.parquet", setting="caps.json")
         by = JudgedBy(rules=Rules(), accepted=accepted, costs=costs or Costs(), files=files)
-        output = replay(recording, setting)
-        result = score(output, truth, rules=by.rules)
+        reading = SettingReading(recording, truth, setting, rules=by.rules)
+        result = score(reading.output, truth, rules=by.rules)
         return setting_verdict(
-            recording, truth, setting, result, by=by, about=by.setting_file,
-            margin=margin_where_known(recording, truth, output, result, rules=by.rules),
+            recording, truth, setting, result, by=by, about=by.setting_file, margin=reading.margin_where_known(result),
+            reading=reading,
         )  # fmt: skip
 
     def but(self, **changes: Any) -> Line:

@@ -7,14 +7,13 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from teachlab.model.score import Outcome, Rules, Score
-from teachlab.scoring.reasons import reasons_of
+from teachlab.model.score import Outcome, Score
 
 if TYPE_CHECKING:
     from teachlab.model.margin import Margin
-    from teachlab.model.recording import Recording
     from teachlab.model.setting import Setting
     from teachlab.model.truth import Truth
+    from teachlab.scoring.reasons import Reasons
 
 WORST = 20
 """Number of passes listed: lost ones first, then those nearest to being lost."""
@@ -22,20 +21,18 @@ LISTED = 1000
 """This many lost passes are listed one by one."""
 
 
-def lost_and_worst(
-    recording: Recording, truth: Truth, setting: Setting, margins: Margin, result: Score, rules: Rules
-) -> dict[str, Any]:
+def lost_and_worst(truth: Truth, setting: Setting, margins: Margin, result: Score, why: Reasons) -> dict[str, Any]:
     """Return every lost pass by reason, and the worst passes with their reasons.
 
     Parameters
     ----------
-    recording, truth, setting
-        The recording, its passes, and the setting that the claim is about.
+    truth, setting
+        The passes, and the setting that the claim is about.
     margins : Margin
         Margin with the peak of every pass.
     result : Score
-    rules : Rules
-        As for the score.
+    why : Reasons
+        Of its errors.
 
     Returns
     -------
@@ -46,7 +43,6 @@ def lost_and_worst(
     reach = np.full(truth.passes, np.nan) if margins.peak_of_pass is None else margins.peak_of_pass
     trials = result.trials
     scored = np.flatnonzero(np.isin(trials.passes, (Outcome.HIT, Outcome.MISS, Outcome.MERGED)))
-    why = reasons_of(recording, truth, setting, result, rules=rules)
     codes = {loss.row: loss.code for loss in why.losses}
     order = np.lexsort((reach[scored + trials.first_pass], trials.passes[scored] == Outcome.HIT))[:WORST]
     rows = (scored[order] + trials.first_pass).tolist()

@@ -150,10 +150,8 @@ def replayed(
     reading = SettingReading(recording, truth, setting, rules=rules, margins=margins, progress=progress)
     output = reading.output
     alignment = reading.alignment()
-    worth = worth_of(
-        recording, truth, output, rules=rules, margins=margins, with_reserves=with_reserves, reading=reading,
-        jitter_ms=None if alignment is None else alignment.jitter_ms,
-    )  # fmt: skip
+    jitter = None if alignment is None else alignment.jitter_ms
+    worth = worth_of(reading, jitter_ms=jitter, with_reserves=with_reserves)
     # If no pass was lost, the weakest passes show how losses would cluster.
     proxy = None if worth.margin is None else worth.margin.peak_of_pass
     reasons = reasons_of(

@@ -24,6 +24,7 @@ from teachlab.questions.stale.growing_evidence import (
     evidence_on_trips,
 )
 from teachlab.questions.stale.lot_alarm import falling_below, level_of_lots
+from teachlab.questions.stress.setting_reading import SettingReading
 from teachlab.questions.stress.worth import worth_of
 from teachlab.questions.verdict.claim_words import claim_text
 from teachlab.scoring.by_lot import gaps_tripped_by_lot, lost_rate_by_lot
@@ -31,9 +32,8 @@ from teachlab.scoring.claimable import shown_stretches
 from teachlab.scoring.claims import losses_claim, lot_counts
 from teachlab.scoring.clearance import Clearance
 from teachlab.scoring.error_places import ErrorPlace, error_places
-from teachlab.scoring.margin import LEAST_MARGIN, measure_margin
+from teachlab.scoring.margin import LEAST_MARGIN
 from teachlab.statistics.over_time.cumulative_sums import LEAST_BASELINE, Sequential
-from teachlab.switching.run import replay
 
 if TYPE_CHECKING:
     from teachlab.model.margin import Margin
@@ -317,13 +317,13 @@ def _followed(
     *,
     noise_of: Margin | None = None,
 ) -> RecordingUnderSetting:
-    output = replay(recording, setting)
-    worth = worth_of(recording, truth, output, rules=rules)
+    reading = SettingReading(recording, truth, setting, rules=rules)
+    worth = worth_of(reading)
     if worth.left_out:
         raise UnmeasurableError(worth.left_out)
     result = worth.score
     # Where no pass was scored, gaps show no margin of the setting, but still how the background went on.
-    margins = worth.margin or measure_margin(recording, output, truth, result.trials, rules=rules)
+    margins = worth.margin or reading.margin(result.trials)
     # In the same noise: two estimates of it would differ by some percent on a line that has not changed.
     one = margins if noise_of is None else noise_of
     scaled = replace(margins, noise_object=one.noise_object, noise_background=one.noise_background)

@@ -17,7 +17,6 @@ from teachlab.questions.stress.light import Stress
 from teachlab.questions.stress.map import GAINS, StressMap, at_speed, stress_map
 from teachlab.questions.stress.setting_reading import SettingReading
 from teachlab.questions.stress.speeds import AtSpeed, speeds
-from teachlab.questions.stress.worth import margin_where_known
 from teachlab.questions.verdict import FilesJudged, JudgedBy, setting_verdict
 from teachlab.scoring.scoring import score
 
@@ -139,7 +138,7 @@ def stress(
         faster=tuple(faster),
         verdict=setting_verdict(
             recording, truth, setting, result, by=by, about=by.setting_file, reading=reading,
-            margin=margin_where_known(recording, truth, reading.output, result, rules=rules, reading=reading),
+            margin=reading.margin_where_known(result),
         ).after(VerdictReason(text=_bears(found, setting.unit))),
     )  # fmt: skip
 

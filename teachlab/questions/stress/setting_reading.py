@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     from teachlab.light.pass_and_gap_extremes import PassAndGapExtremes
     from teachlab.model.margin import Margin
     from teachlab.model.recording import Recording
-    from teachlab.model.score import Trials
+    from teachlab.model.score import Score, Trials
     from teachlab.model.truth import Truth
     from teachlab.questions.surface.condensed import Condensed
     from teachlab.sensor.output import Output
@@ -47,6 +47,10 @@ class SettingReading:
 
     Attributes
     ----------
+    recording, truth, rules
+        As given.
+    margins : bool
+        As given.
     output : Output
         Of the setting's replay.
     condensed : Condensed or None
@@ -60,6 +64,10 @@ class SettingReading:
         If the pieces do not fit together.
     """
 
+    recording: Recording
+    truth: Truth
+    rules: Rules
+    margins: bool
     output: Output
     condensed: Condensed | None
     extremes: PassAndGapExtremes
@@ -89,7 +97,7 @@ class SettingReading:
         scans: list[MarginScan],
     ) -> None:  # fmt: skip
         truth.check_inside(recording.samples)
-        self._recording, self._truth, self._rules = recording, truth, rules
+        self.recording, self.truth, self.rules, self.margins = recording, truth, rules, margins
         self._replaying = Replaying(recording, setting)
         self._rate = setting.evaluation_rate_hz
         measured = margins and type(setting) is Setting
@@ -120,13 +128,20 @@ class SettingReading:
             raise UnmeasurableError("no margin was to be measured: it takes one pair of fixed levels.")
         return self._scan.margin(self._near, self.output, trials)
 
+    def margin_where_known(self, scored: Score) -> Margin | None:
+        """Return the margin of fixed levels; None if nothing was scored or it cannot be measured."""
+        try:
+            return self.margin(scored.trials) if scored.counts.scored_passes else None
+        except UnmeasurableError:
+            return None
+
     def alignment(self, rules: Rules | None = None) -> Alignment | None:
         """Return how the passes lie against the light."""
-        return alignment_of(self._recording, self._truth, rules or self._rules, self._alignment)
+        return alignment_of(self.recording, self.truth, rules or self.rules, self._alignment)
 
     def copies(self) -> list[tuple[int, int]]:
         """Return the passes that repeat an earlier one, each with that earlier pass."""
-        return self._repeats.found(self._recording)
+        return self._repeats.found(self.recording)
 
 
 def _read(
@@ -139,8 +154,8 @@ def _read(
     alignment = AlignmentReading(recording, truth, beside=[scan.edge_stretch() for scan in scans])
     repeats = Repeats(truth.start, truth.end)
     extremes = {
-        (one._rate, one._rules.tolerance_ms): PassAndGapReading(
-            recording, truth, evaluation_rate_hz=one._rate, rules=one._rules
+        (one._rate, one.rules.tolerance_ms): PassAndGapReading(
+            recording, truth, evaluation_rate_hz=one._rate, rules=one.rules
         )
         for one in readings
     }
@@ -162,4 +177,4 @@ def _read(
             progress((block.start + block.light.size) / recording.samples)
     known = {key: reading.extremes() for key, reading in extremes.items()}
     for one in readings:
-        one._finish(alignment, repeats, known[one._rate, one._rules.tolerance_ms])
+        one._finish(alignment, repeats, known[one._rate, one.rules.tolerance_ms])

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 from teachlab.errors import UnmeasurableError
@@ -13,7 +13,6 @@ from teachlab.model.setting import Setting, bare
 from teachlab.questions.stress.reserves import reserves
 from teachlab.questions.stress.setting_reading import SettingReading
 from teachlab.scoring.clearance import Clearance, clearance_of
-from teachlab.scoring.margin import measure_margin
 from teachlab.scoring.scoring import score
 from teachlab.scoring.switching_position import SwitchingPosition, switching_position
 from teachlab.switching.run import replay
@@ -46,8 +45,8 @@ class Worth:
     """
 
     score: Score
-    margin: Margin | None
-    reserves: Mapping[str, float | None] | None
+    margin: Margin | None = None
+    reserves: Mapping[str, float | None] | None = None
     position: SwitchingPosition | None = None
     clearance: Clearance | None = None
     left_out: str = ""
@@ -58,84 +57,55 @@ class Worth:
         return out | {"switching_position": plain(self.position)}
 
 
-def worth_of(
-    recording: Recording,
-    truth: Truth,
-    output: Output,
-    *,
-    rules: Rules = USUAL_RULES,
-    margins: bool = True,
-    jitter_ms: float | None = None,
-    with_reserves: bool = True,
-    reading: SettingReading | None = None,
-) -> Worth:
-    """Score an output, and measure margin and reserves of its setting where that is possible.
+def worth_of(reading: SettingReading, *, jitter_ms: float | None = None, with_reserves: bool = True) -> Worth:
+    """Score the setting of a reading, and measure its margin and reserves where that was asked for and is possible.
 
     Parameters
     ----------
-    recording, truth
-    output : Output
-        Of the setting's replay over the recording.
-    rules : Rules, optional
-    margins : bool
-        Whether to measure margin and reserves.
+    reading : SettingReading
     jitter_ms : float, ms, optional
         Jitter of the borders against the light, if it was measured: a spread of positions is compared with it.
     with_reserves : bool
         Whether to measure reserves too.
-    reading : SettingReading, optional
-        Reading of the same setting, for margins; otherwise the recording is read for each.
     """
-    setting, scored = output.setting, score(output, truth, rules=rules)
-
-    def position(margin: Margin | None = None) -> SwitchingPosition | None:
-        if not scored.counts.hits:
-            return None
-        return switching_position(
-            output, truth, scored.trials, recording.info, rules=rules, margin=margin, jitter_ms=jitter_ms
-        )
-
-    if not margins or not scored.counts.scored_passes:
-        return Worth(score=scored, margin=None, reserves=None, position=position())
+    recording, truth, rules, output = reading.recording, reading.truth, reading.rules, reading.output
+    setting, worth = output.setting, scored_worth(recording, truth, output, rules=rules, jitter_ms=jitter_ms)
+    scored = worth.score
+    if not reading.margins or not scored.counts.scored_passes:
+        return worth
     if type(setting) is not Setting:
-        left_out = "they need one pair of fixed levels."
-        return Worth(score=scored, margin=None, reserves=None, position=position(), left_out=left_out)
+        return replace(worth, left_out="they need one pair of fixed levels.")
     try:
-        if reading is None:
-            margin = measure_margin(recording, output, truth, scored.trials, rules=rules)
-        else:
-            margin = reading.margin(scored.trials)
+        margin = reading.margin(scored.trials)
     except UnmeasurableError as fault:
-        return Worth(score=scored, margin=None, reserves=None, position=position(), left_out=str(fault))
+        return replace(worth, left_out=str(fault))
+    left = reserves(recording, truth, setting, rules=rules, scored=scored, reading=reading) if with_reserves else None
     return Worth(
         score=scored,
         margin=margin,
-        reserves=reserves(recording, truth, setting, rules=rules, scored=scored, reading=reading)
-        if with_reserves
-        else None,
-        position=position(margin),
+        reserves=left,
+        position=_position(recording, truth, output, scored, rules, jitter_ms, margin),
         clearance=clearance_of(truth, setting, margin, scored.trials, confidence=rules.confidence),
     )
 
 
-def margin_where_known(
-    recording: Recording,
-    truth: Truth,
-    output: Output,
-    scored: Score,
-    *,
-    rules: Rules = USUAL_RULES,
-    reading: SettingReading | None = None,
-) -> Margin | None:
-    """Return the margin of fixed levels; None if nothing was scored or it cannot be measured."""
-    if type(output.setting) is not Setting or not scored.counts.scored_passes:
+def scored_worth(
+    recording: Recording, truth: Truth, output: Output, *, rules: Rules = USUAL_RULES, jitter_ms: float | None = None
+) -> Worth:
+    """Score an output without a look at the light; parameters as for `worth_of`."""
+    scored = score(output, truth, rules=rules)
+    return Worth(score=scored, position=_position(recording, truth, output, scored, rules, jitter_ms))
+
+
+def _position(
+    recording: Recording, truth: Truth, output: Output, scored: Score, rules: Rules, jitter_ms: float | None,
+    margin: Margin | None = None,
+) -> SwitchingPosition | None:  # fmt: skip
+    if not scored.counts.hits:
         return None
-    try:
-        if reading is not None:
-            return reading.margin(scored.trials)
-        return measure_margin(recording, output, truth, scored.trials, rules=rules)
-    except UnmeasurableError:
-        return None
+    return switching_position(
+        output, truth, scored.trials, recording.info, rules=rules, margin=margin, jitter_ms=jitter_ms
+    )
 
 
 class SettingWorth:
@@ -176,15 +146,15 @@ class SettingWorth:
         """Replay, score and measure one setting."""
         key = bare(setting)
         if key not in self._known:
-            reading = None
+            recording, truth, rules = self._recording, self._truth, self._rules
             if self._margins and type(key) is Setting:
-                reading = self._read.pop(key, None)
-                reading = reading or SettingReading(self._recording, self._truth, key, rules=self._rules)
+                reading = self._read.pop(key, None) or SettingReading(recording, truth, key, rules=rules)
+                self._known[key] = worth_of(reading, jitter_ms=self._jitter_ms)
                 self._last = reading
-            self._known[key] = worth_of(
-                self._recording, self._truth, replay(self._recording, key) if reading is None else reading.output,
-                rules=self._rules, margins=self._margins, jitter_ms=self._jitter_ms, reading=reading,
-            )  # fmt: skip
+            else:
+                self._known[key] = scored_worth(
+                    recording, truth, replay(recording, key), rules=rules, jitter_ms=self._jitter_ms
+                )
         return self._known[key]
 
     def reading_of(self, setting: Setting) -> SettingReading | None:

@@ -5,7 +5,6 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from teachlab.data.alignment.answer import Alignment
-from teachlab.data.alignment.room import alignment_of
 from teachlab.light.noise import need_for_judging
 from teachlab.model.json_values import Document
 from teachlab.model.recording import Recording
@@ -14,11 +13,10 @@ from teachlab.model.setting import Setting
 from teachlab.model.teaching import Strategy
 from teachlab.model.truth import Truth
 from teachlab.model.verdict import Verdict
-from teachlab.questions.stress.worth import margin_where_known
+from teachlab.questions.stress.setting_reading import SettingReading
 from teachlab.questions.verdict import FilesJudged, JudgedBy, setting_verdict
 from teachlab.scoring.scoring import score
 from teachlab.statistics.claims.decisions import ACCEPTED_ERRORS
-from teachlab.switching.run import replay
 from teachlab.teaching.block import TeachBlock
 from teachlab.teaching.once import teach_once
 
@@ -69,12 +67,12 @@ def taught_and_judged(
     """
     need_for_judging(recording, "a teaching", beside=truth.start)
     setting = teach_once(strategy, TeachBlock(recording, truth, base=base, rules=rules), seed, 0)
-    output = replay(recording, setting)
-    result = score(output, truth, rules=rules)
-    alignment = alignment_of(recording, truth, rules)
+    reading = SettingReading(recording, truth, setting, rules=rules)
+    result = score(reading.output, truth, rules=rules)
+    alignment = reading.alignment()
     verdict = setting_verdict(
         recording, truth, setting, result, about=strategy.name,
         by=JudgedBy(rules=rules, accepted=accepted, alignment=alignment, files=files),
-        margin=margin_where_known(recording, truth, output, result, rules=rules),
+        margin=reading.margin_where_known(result), reading=reading,
     )  # fmt: skip
     return TeachAnswer(setting=setting, verdict=verdict, alignment=alignment)
