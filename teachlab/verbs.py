@@ -1134,13 +1134,12 @@ def card(
     """
     from teachlab.device.card import card as carded
     from teachlab.questions.coverage.cycles import cycle_of
-    from teachlab.questions.verdict import JudgedBy
     from teachlab.wording.verdict import verdict_sentence
 
     opened, truth = _opened(recording, passes)
     speed = opened.info.line_speed_m_s
     found = carded(
-        opened, truth, _setting(setting), None if device is None else _device(device), by=JudgedBy(rules=rules),
+        opened, truth, _setting(setting), None if device is None else _device(device),
         options=DrawOptions(draws=draws, rules=rules),
         cycles=[cycle_of(one, line_speed_m_s=speed) if isinstance(one, str) else one for one in cycles],
     )  # fmt: skip

@@ -62,7 +62,7 @@ def card_command(
     files = FilesJudged(recording=recording, setting=setting, truth=truth)
     found = card(
         opened, passes, read_setting(setting), None if device is None else read_device(device),
-        by=JudgedBy(rules=rules, accepted=accept_cost, files=files), options=DrawOptions(draws=draws, rules=rules),
+        by=JudgedBy(accepted=accept_cost, files=files), options=DrawOptions(draws=draws, rules=rules),
         cycles=[cycle_of(text, line_speed_m_s=opened.info.line_speed_m_s) for text in cycle or []],
     )  # fmt: skip
     if found.refused is not None and device is not None:

@@ -140,8 +140,11 @@ def _in_steps(
     from teachlab.questions.verdict import FilesJudged, JudgedBy
 
     files = FilesJudged(recording=recording, setting=out, truth=truth)
-    by = JudgedBy(rules=Rules(tolerance_ms=tolerance_ms), accepted=accept_cost, files=files)
-    found = keyed_in(*opened, taught.setting, read_device(device), by=by, about=taught.verdict.about)
+    by = JudgedBy(accepted=accept_cost, alignment=taught.alignment, files=files)
+    found = keyed_in(
+        *opened, taught.setting, read_device(device), by=by, rules=Rules(tolerance_ms=tolerance_ms),
+        about=taught.verdict.about,
+    )  # fmt: skip
     return replace(taught, setting=found.setting, verdict=found.verdict)
 
 

@@ -18,6 +18,7 @@ from teachlab.model.following_and_window import WindowSetting
 from teachlab.model.json_values import Document, plain
 from teachlab.model.margin import SIDE_WORDS
 from teachlab.model.printable_text import level_text, number_of
+from teachlab.model.score import USUAL_RULES, Rules
 from teachlab.model.setting import Setting, Switching
 from teachlab.model.setting_words import equal_cost_text
 from teachlab.model.teaching import Shown
@@ -91,6 +92,7 @@ def keyed_in(
     device: DeviceDocument,
     *,
     by: JudgedBy | None = None,
+    rules: Rules = USUAL_RULES,
     about: str = "",
 ) -> KeyedIn:
     """Round a setting to the steps of a device, and score it again exactly at both ends of what they may mean.
@@ -103,6 +105,7 @@ def keyed_in(
         A setting of fixed levels, or a window.
     device : DeviceDocument
     by : JudgedBy, optional
+    rules : Rules, optional
     about : str
         Name of the setting in the verdict.
 
@@ -118,14 +121,14 @@ def keyed_in(
     Steps are those of `in_steps`. Then all levels are moved to either end of what the display may mean.
     """
     how = by or JudgedBy()
-    found = in_steps(recording, truth, setting, device, rules=how.rules, costs=how.costs)
+    found = in_steps(recording, truth, setting, device, rules=rules, costs=how.costs)
     if found.refused is not None:
         refused = refusal(recording, found, about=about, files=how.files)
         return KeyedIn(stepped=found, score_worst=None, worst_end="", verdict=refused)
-    end, worst, result = found.worse_end(recording, truth, rules=how.rules, costs=how.costs)
+    end, worst, result = found.worse_end(recording, truth, rules=rules, costs=how.costs)
     verdict = setting_verdict(
-        recording, truth, worst, result, by=how, about=f"{about}, {found.key}" if about else found.key,
-        margin=found.margin,
+        SettingReading(recording, truth, worst, rules=rules), worst, result, by=how,
+        about=f"{about}, {found.key}" if about else found.key, margin=found.margin,
     )  # fmt: skip
     return KeyedIn(stepped=found, score_worst=result, worst_end=end, verdict=replace(verdict, setting=found.setting))
 
@@ -328,7 +331,7 @@ def card(
     device : DeviceDocument, optional
         Without one the levels stay in the light's unit.
     options : DrawOptions, optional
-        How often the teaching is repeated for the expected value, and on which passes.
+        How often the teaching is repeated for the expected value, and the rules of all scores.
     cycles : sequence of Cycle
         Recurring disturbances that teaching must include.
 
@@ -340,23 +343,24 @@ def card(
     how, drawn = by or JudgedBy(), options or DrawOptions(draws=50)
     used = check_levels(setting)
     need_for_judging(recording, "a card", level=used.on_level, whole=HELD_WHOLE)
-    reading = SettingReading(recording, truth, used, rules=how.rules)
+    rules = drawn.rules
+    reading = SettingReading(recording, truth, used, rules=rules)
     how = replace(how, alignment=reading.alignment())
     if device is None:
         keyed, worth = None, worth_of(reading)
         result: Score | None = worth.score
-        room = room_of(recording, truth, used, worth.margin, rules=how.rules, costs=how.costs, reading=reading)
-        verdict = setting_verdict(recording, truth, used, worth.score, by=how, margin=worth.margin, reading=reading)
+        room = room_of(reading, worth.margin, costs=how.costs)
+        verdict = setting_verdict(reading, used, worth.score, by=how, margin=worth.margin)
     else:
-        keyed = keyed_in(recording, truth, used, device, by=how)
+        keyed = keyed_in(recording, truth, used, device, by=how, rules=rules)
         used, result, room, verdict = keyed.setting, keyed.score_worst, keyed.stepped.room, keyed.verdict
-        worth = worth_of(SettingReading(recording, truth, used, rules=how.rules))
+        worth = worth_of(SettingReading(recording, truth, used, rules=rules))
     strategy, why = _strategy(setting)
     expected = None
     if strategy is not None:
         expected, why = _expected(recording, truth, setting, strategy, drawn, device)
-    planned = plan(CHECKED_RATE, how.rules.confidence)
-    found = coverage(recording, truth, cycles, rules=how.rules, teach_share=None) if cycles else None
+    planned = plan(CHECKED_RATE, rules.confidence)
+    found = coverage(recording, truth, cycles, rules=rules, teach_share=None) if cycles else None
     return SettingCard(
         recording=recording.name,
         unit=recording.info.unit,
@@ -375,7 +379,7 @@ def card(
             CycleShown(one.cycle.name, one.needed["scored"] * one.cycle.period_s) for one in found.cycles
         ),
         check_passes=int(planned.found["passes"]),
-        confidence=how.rules.confidence,
+        confidence=rules.confidence,
         device="" if device is None else device.name,
     )  # fmt: skip
 

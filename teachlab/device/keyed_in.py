@@ -19,8 +19,8 @@ from teachlab.model.score import USUAL_RULES, Rules, Score
 from teachlab.model.setting import Setting, bare
 from teachlab.model.verdict import Verdict, VerdictReason, kind_of
 from teachlab.questions.stress.equal_cost import room_of
+from teachlab.questions.stress.setting_reading import SettingReading
 from teachlab.questions.surface.count_settings import count_settings
-from teachlab.scoring.margin import measure_margin
 from teachlab.scoring.scoring import score
 from teachlab.statistics.claims.decisions import Decision
 from teachlab.switching.run import replay
@@ -150,15 +150,15 @@ def in_steps(
     weights = costs or Costs()
     check_unit(device, recording)
     timed, scale = device.timing_in_steps(check_levels(setting)), device.scale()
-    output = replay(recording, timed)
-    scored = score(output, truth, rules=rules)
+    reading = SettingReading(recording, truth, timed, rules=rules)
+    scored = score(reading.output, truth, rules=rules)
     margin, unknown = None, "passes and gaps do not differ"
     if type(timed) is Setting and scored.counts.scored_passes:
         try:
-            margin = measure_margin(recording, output, truth, scored.trials, rules=rules)
+            margin = reading.margin(scored.trials)
         except UnmeasurableError as fault:
             unknown = str(fault)
-    room = room_of(recording, truth, timed, margin, rules=rules, costs=weights)
+    room = room_of(reading, margin, costs=weights)
     if isinstance(timed, WindowSetting):
         shifts = _window_shifts(recording, truth, timed, rules, weights)
     else:

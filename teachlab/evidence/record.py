@@ -108,14 +108,12 @@ def build_record(
             reserves=reserves, position=position, setting=setting, dark_level=recording.info.dark_level,
             rehearsal=how.rehearsal,
         )  # fmt: skip
-    by = JudgedBy(rules=rules, alignment=alignment, assumption=assumption)
+    by = JudgedBy(alignment=alignment, assumption=assumption)
     # The levels of equal cost are those over all passes, also where only a part of them is scored.
     whole = SettingReading(recording, truth, replace(setting, taught=None), rules=how.rules) if first else None
     step = light_step(recording, margins)
     why = reasons_of(recording, truth, setting, result, rules=rules, extremes=reading.extremes, step=step)
-    verdict = setting_verdict(
-        recording, truth, setting, result, by=by, margin=margins, reading=reading, whole=whole, why_lost=why
-    )
+    verdict = setting_verdict(reading, setting, result, by=by, margin=margins, whole=whole, why_lost=why)
     seen = setting if how.sensor_setting is None else setting_from_dict(how.sensor_setting, "setting of the sensor")
     agreement = compared(recording, truth, seen, confidence=how.rules.confidence, assumption=assumption)
     verdict = limited(verdict, agreement)

@@ -172,10 +172,9 @@ def page_contents(
     files = files or FilesJudged(recording=recording.name)
     verdict = None
     if setting is not None:
-        by = JudgedBy(rules=rules, files=files, alignment=seen.alignment())
+        by = JudgedBy(files=files, alignment=seen.alignment())
         verdict = setting_verdict(
-            recording, truth, setting, result, by=by, about=by.setting_file,
-            margin=seen.margin_where_known(result), reading=seen,
+            seen, setting, result, by=by, about=by.setting_file, margin=seen.margin_where_known(result)
         )  # fmt: skip
     doubts, why = _doubts(recording, truth)
     arrays |= pass_arrays(truth, kinds, measured, doubts)

@@ -29,6 +29,7 @@ if TYPE_CHECKING:
     from teachlab.model.score import Score
     from teachlab.model.truth import Truth
     from teachlab.questions.stress.setting_reading import SettingReading
+    from teachlab.questions.stress.worth import SettingWorth
     from teachlab.studies.claim_half import ClaimHalf
     from teachlab.studies.result import Recommendation, RecordingBench
 
@@ -45,7 +46,7 @@ def bench_verdict(
     orders: Sequence[Order | None],
     *,
     by: JudgedBy,
-    reading: SettingReading | None = None,
+    measuring: SettingWorth | None = None,
     whole: SettingReading | None = None,
 ) -> Verdict:
     """Judge the recommended setting on the claim half, among all settings that were fixed for it.
@@ -58,13 +59,12 @@ def bench_verdict(
     rows, orders
         As in the bench.
     by : JudgedBy
-        With the rules of the claim half.
-    reading : SettingReading, optional
-        Reading of the judged setting, under the same rules.
+    measuring : SettingWorth, optional
+        Of the claim half; without it no setting is judged.
     whole : SettingReading, optional
-        The same over all passes.
+        Reading of the judged setting over all passes.
     """
-    if found is None:
+    if found is None or measuring is None:
         text = (
             "Too few passes are scored to choose on one half and to claim on the other: log more."
             if rows
@@ -78,17 +78,16 @@ def bench_verdict(
         return Verdict(decision=str(Decision.OPEN), reasons=(VerdictReason(text=text),), next_step=step)
     if found.keyed is not None and found.keyed.refused is not None:
         return refusal(recording, found.keyed, about=found.strategy, files=by.files)
-    tried = [half.errors(truth, by.rules.confidence) for half in halves.values()]
+    judged = found.worst or found.setting
+    confidence = found.worth.score.confidence
     verdict = setting_verdict(
-        recording,
-        truth,
-        found.worst or found.setting,
+        measuring.reading_of(judged),
+        judged,
         found.worth.score,
         by=by,
         about=found.strategy if found.keyed is None else f"{found.strategy}, {found.keyed.key}",
-        candidates=tried,
+        candidates=[half.errors(truth, confidence) for half in halves.values()],
         margin=found.worth.margin,
-        reading=reading,
         whole=whole,
         overturned=overturned(recording, truth, found, halves, by),
     )
@@ -110,7 +109,7 @@ def overturned(
     a choice by the passes that are to prove it. Nor is the chosen setting, if a lot, or a stretch where no lots are
     named, shows at the confidence of the claim more errors than are accepted.
     """
-    counts, confidence = _counted(truth, found.worth.score), by.rules.confidence
+    counts, confidence = _counted(truth, found.worth.score), found.worth.score.confidence
     errors, passes = counts.errors(), int(counts.passes.sum())
     mine, least = int(errors.sum()), None
     for half in by_choice((h for name, h in halves.items() if name != found.strategy), ""):

@@ -13,6 +13,7 @@ from teachlab.model.setting import Polarity, Setting
 from teachlab.model.truth import Truth
 from teachlab.questions.replay import replayed
 from teachlab.questions.stress.equal_cost import equal_cost, room_of
+from teachlab.questions.stress.setting_reading import SettingReading
 from teachlab.scoring.clearance import Clearance, NearMisses, clearance_of, near_misses
 from teachlab.scoring.margin import measure_margin
 from teachlab.scoring.scoring import score
@@ -126,7 +127,7 @@ def test_levels_of_equal_cost_equal_a_replay_each() -> None:
 
 
 def test_without_a_margin_there_is_no_room() -> None:
-    assert room_of(*line(), SETTING, None) is None
+    assert room_of(SettingReading(*line(), SETTING), None) is None
 
 
 def test_levels_of_equal_cost_are_told_where_a_setting_is() -> None:

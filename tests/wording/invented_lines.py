@@ -10,7 +10,6 @@ from numpy.typing import NDArray
 
 from teachlab.model.draws import Costs
 from teachlab.model.recording import Direction, Origin, Recording, RecordingInfo
-from teachlab.model.score import Rules
 from teachlab.model.setting import Setting
 from teachlab.model.truth import Truth, TruthSource
 from teachlab.model.verdict import Verdict
@@ -89,12 +88,11 @@ class Line:
         """Return the verdict on a setting."""
         recording, truth = self.made()
         files = FilesJudged(recording="caps.parquet", setting="caps.json")
-        by = JudgedBy(rules=Rules(), accepted=accepted, costs=costs or Costs(), files=files)
-        reading = SettingReading(recording, truth, setting, rules=by.rules)
-        result = score(reading.output, truth, rules=by.rules)
+        by = JudgedBy(accepted=accepted, costs=costs or Costs(), files=files)
+        reading = SettingReading(recording, truth, setting)
+        result = score(reading.output, truth)
         return setting_verdict(
-            recording, truth, setting, result, by=by, about=by.setting_file, margin=reading.margin_where_known(result),
-            reading=reading,
+            reading, setting, result, by=by, about=by.setting_file, margin=reading.margin_where_known(result)
         )  # fmt: skip
 
     def but(self, **changes: Any) -> Line:

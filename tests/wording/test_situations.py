@@ -16,15 +16,16 @@ from invented_lines import BELT, LEVEL, PERIOD, Line
 
 from teachlab.model.draws import Costs
 from teachlab.model.following_and_window import Follow, FollowingSetting, WindowSetting
+from teachlab.model.recording import Recording
 from teachlab.model.score import Rules
 from teachlab.model.setting import Polarity, Setting, Taught
-from teachlab.model.truth import TruthSource
+from teachlab.model.truth import Truth, TruthSource
 from teachlab.model.verdict import Verdict
+from teachlab.questions.stress.setting_reading import SettingReading
 from teachlab.questions.verdict import FilesJudged, JudgedBy, setting_verdict
 from teachlab.scoring import score
 from teachlab.statistics.claims.decisions import Decision
 from teachlab.studies.bench_verdict import bench_verdict
-from teachlab.switching import replay
 from teachlab.wording.verdict import verdict_lines
 
 PRINTED = Path(__file__).with_name("situations.md")
@@ -35,6 +36,12 @@ WINDOW = WindowSetting.of(LEVEL, off_level=100, low_release=120, high_release=28
 FOLLOWER = FollowingSetting.of(
     LEVEL, reference=200.0, low_limit=0.0, high_limit=4000.0, follow=Follow.OFFSET, time_constant_ms=500.0, guard=0.9
 )
+
+
+def judged(recording: Recording, truth: Truth, rules: Rules, files: FilesJudged | None = None) -> Verdict:
+    reading = SettingReading(recording, truth, LEVEL, rules=rules)
+    result = score(reading.output, truth, rules=rules)
+    return setting_verdict(reading, LEVEL, result, by=JudgedBy(files=files))
 
 
 def some(*rows: int, of: int = 120, value: float, rest: float = 600.0) -> np.ndarray:
@@ -224,13 +231,10 @@ def test_caps_near_the_level_are_named_and_like_caps_are_not(level: float) -> No
 def test_light_from_the_passes_before_pasted_among_those_claimed_on_is_found() -> None:
     recording, truth = CLEAN.but(pasted=True).made()
     rules = Rules(first_pass=45)  # passes 60 to 69 are copies of 20 to 29
-    result = score(replay(recording, LEVEL), truth, rules=rules)
-    verdict = setting_verdict(recording, truth, LEVEL, result, by=JudgedBy(rules=rules))
+    verdict = judged(recording, truth, rules)
     assert verdict.claim is not None
     assert "copies of earlier ones (pass 60 of pass 20)" in verdict.claim.text
-    later = Rules(first_pass=75)
-    result = score(replay(recording, LEVEL), truth, rules=later)
-    verdict = setting_verdict(recording, truth, LEVEL, result, by=JudgedBy(rules=later))
+    verdict = judged(recording, truth, Rules(first_pass=75))
     assert verdict.claim is not None
     assert "copies" not in verdict.claim.text
 
@@ -239,9 +243,8 @@ def test_one_amount_decides_and_the_others_stand_in_the_details() -> None:
     """In a claim half of 40 of 120 passes 10 more take 30 more in all; a recording of its own takes 50, or 5 lots."""
     recording, truth = CLEAN.but(lots=3).made()
     rules = Rules(first_pass=80)
-    result = score(replay(recording, LEVEL), truth, rules=rules)
     files = FilesJudged(recording="caps.parquet", setting="my caps.json")
-    verdict = setting_verdict(recording, truth, LEVEL, result, by=JudgedBy(rules=rules, files=files))
+    verdict = judged(recording, truth, rules, files)
     assert verdict.reasons[0].text == "40 passes are too few to decide."
     assert verdict.conditions == ("For this recording alone: only 1 of 3 lots is left to claim on.",)
     assert verdict.next_step == (
@@ -257,7 +260,7 @@ def test_one_amount_decides_and_the_others_stand_in_the_details() -> None:
         assert amount not in short
         assert amount in " ".join(long.split())
     unkept = FilesJudged(recording="caps.parquet", keep="teachlab teach caps.parquet --out setting.json")
-    step = setting_verdict(recording, truth, LEVEL, result, by=JudgedBy(rules=rules, files=unkept)).next_step
+    step = judged(recording, truth, rules, unkept).next_step
     assert step.endswith("Keep this setting: teachlab teach caps.parquet --out setting.json")
 
 

@@ -154,7 +154,7 @@ def compare(
             margin = sides[chosen.index(verdict.setting)].margin
             verdict = replace(
                 verdict,
-                equal_cost=room_of(first, truth, verdict.setting, margin, rules=rules),
+                equal_cost=room_of(measuring.reading_of(verdict.setting), margin),
                 step=light_step(first, margin),
             )
     return CompareAnswer(

@@ -158,10 +158,9 @@ def replayed(
         recording, truth, setting, worth.score, rules=rules, extremes=reading.extremes,
         step=light_step(recording, worth.margin),
     )  # fmt: skip
-    by = JudgedBy(rules=rules, accepted=accepted, assumption=assumption, alignment=alignment, files=files)
+    by = JudgedBy(accepted=accepted, assumption=assumption, alignment=alignment, files=files)
     verdict = setting_verdict(
-        recording, truth, setting, worth.score, by=by, about=by.setting_file, margin=worth.margin, reading=reading,
-        why_lost=reasons,
+        reading, setting, worth.score, by=by, about=by.setting_file, margin=worth.margin, why_lost=reasons
     )  # fmt: skip
     return _answer(
         recording, setting, output, worth=worth, dependent=dependence_of(truth, worth.score, proxy=proxy),

@@ -128,7 +128,7 @@ def stress(
     # Only named conditions are compared with each other: nobody asked whether one level works on the whole default map.
     cells = (Stress(*cell) for cell in product(gain or (1.0,), ambient or (0.0,), pedestal or (0.0,)))
     conditions = [s for s in cells if (s.gain, s.ambient, s.pedestal) != (1, 0, 0)]
-    by = JudgedBy(rules=rules, cures=True, files=files, alignment=reading.alignment())
+    by = JudgedBy(cures=True, files=files, alignment=reading.alignment())
     result = score(reading.output, truth, rules=rules)
     return StressAnswer(
         recording=recording.name,
@@ -137,8 +137,7 @@ def stress(
         possible=feasibility(recording, truth, setting, stresses=conditions, rules=rules),
         faster=tuple(faster),
         verdict=setting_verdict(
-            recording, truth, setting, result, by=by, about=by.setting_file, reading=reading,
-            margin=reading.margin_where_known(result),
+            reading, setting, result, by=by, about=by.setting_file, margin=reading.margin_where_known(result)
         ).after(VerdictReason(text=_bears(found, setting.unit))),
     )  # fmt: skip
 

@@ -11,7 +11,6 @@ from teachlab.model.draws import Costs
 from teachlab.model.margin import EqualCost
 from teachlab.model.score import USUAL_RULES, Rules
 from teachlab.model.setting import Setting
-from teachlab.questions.surface.condensed import condensed
 from teachlab.questions.surface.given_settings.chain import count_chain
 from teachlab.questions.surface.values.levels import read_first
 
@@ -71,21 +70,13 @@ def equal_cost(
     )
 
 
-def room_of(
-    recording: Recording,
-    truth: Truth,
-    setting: Setting,
-    margin: Margin | None,
-    *,
-    rules: Rules = USUAL_RULES,
-    costs: Costs | None = None,
-    reading: SettingReading | None = None,
-) -> EqualCost | None:
-    """Return the levels of equal cost, searched as far as the light of passes and gaps extends.
+def room_of(reading: SettingReading, margin: Margin | None, *, costs: Costs | None = None) -> EqualCost | None:
+    """Return the levels of equal cost of a setting, searched as far as the light of passes and gaps extends.
 
     None without a margin, if passes and gaps do not differ, and for settings without fixed levels. If the recording was
     reduced for this setting, no sample is read.
     """
+    setting, seen = reading.output.setting, reading.condensed or reading
     if type(setting) is not Setting or margin is None or margin.weakest_pass is None or margin.strongest_gap is None:
         return None
     # If passes are lost, the weakest pass is no guide: the level may be moved as far as to most passes, and to most
@@ -101,7 +92,4 @@ def room_of(
     )
     if not 0 < reach < LARGEST:  # levels beyond all light are no place to look from
         return None
-    found = condensed(recording, truth, setting, rules=rules) if reading is None else reading.condensed
-    if found is not None:
-        recording, truth, rules = found.recording, found.truth, found.rules
-    return equal_cost(recording, truth, setting, reach=reach, rules=rules, costs=costs)
+    return equal_cost(seen.recording, seen.truth, setting, reach=reach, rules=seen.rules, costs=costs)

@@ -157,7 +157,8 @@ class SettingWorth:
                 )
         return self._known[key]
 
-    def reading_of(self, setting: Setting) -> SettingReading | None:
-        """Return the reading of the last measured setting, if it is this one."""
-        last = self._last
-        return last if last is not None and last.output.setting == bare(setting) else None
+    def reading_of(self, setting: Setting) -> SettingReading:
+        """Return a reading of a setting: that of the last measured one if it is this one."""
+        if self._last is None or self._last.output.setting != bare(setting):
+            self._last = SettingReading(self._recording, self._truth, bare(setting), rules=self._rules)
+        return self._last

@@ -71,8 +71,7 @@ def taught_and_judged(
     result = score(reading.output, truth, rules=rules)
     alignment = reading.alignment()
     verdict = setting_verdict(
-        recording, truth, setting, result, about=strategy.name,
-        by=JudgedBy(rules=rules, accepted=accepted, alignment=alignment, files=files),
-        margin=reading.margin_where_known(result), reading=reading,
+        reading, setting, result, about=strategy.name, margin=reading.margin_where_known(result),
+        by=JudgedBy(accepted=accepted, alignment=alignment, files=files),
     )  # fmt: skip
     return TeachAnswer(setting=setting, verdict=verdict, alignment=alignment)

@@ -7,7 +7,6 @@ from typing import TYPE_CHECKING
 
 from teachlab.model.draws import Costs
 from teachlab.model.printable_text import typed_again
-from teachlab.model.score import USUAL_RULES, Rules
 from teachlab.statistics.claims.decisions import ACCEPTED_ERRORS, GOOD, Decision
 from teachlab.statistics.claims.lot_claims import NOTHING, Assumption
 
@@ -30,14 +29,11 @@ class JudgedBy:
 
     Parameters
     ----------
-    rules : Rules
     costs : Costs
     accepted : float
         Errors per pass that are accepted.
     assumption : Assumption
         What the headline may assume.
-    look_at_sides : bool
-        Whether to look for objects on both sides of the background even if no pass is lost.
     alignment : Alignment, optional
         How the borders of the passes lie against the light, if that was measured.
     cures : bool
@@ -46,11 +42,9 @@ class JudgedBy:
         For the next step.
     """
 
-    rules: Rules = USUAL_RULES
     costs: Costs = field(default_factory=Costs)
     accepted: float = ACCEPTED_ERRORS
     assumption: Assumption = NOTHING
-    look_at_sides: bool = False
     alignment: Alignment | None = None
     cures: bool = False
     files: FilesJudged | None = None

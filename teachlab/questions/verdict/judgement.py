@@ -7,13 +7,11 @@ from dataclasses import dataclass
 from enum import StrEnum
 from typing import TYPE_CHECKING
 
-from teachlab.light.pass_and_gap_extremes import PassAndGapExtremes
-from teachlab.model.recording import Recording
 from teachlab.model.score import Score
 from teachlab.model.setting import Setting
-from teachlab.model.truth import Truth
 from teachlab.model.verdict import VerdictReason
 from teachlab.questions.feasibility.two_sides import TwoSides, two_sides
+from teachlab.questions.stress.setting_reading import SettingReading
 from teachlab.questions.verdict.judged_by import JudgedBy
 from teachlab.questions.verdict.nearness import light_step
 from teachlab.scoring.claimable import Claimable, claimable, unusable
@@ -24,7 +22,8 @@ from teachlab.statistics.claims.orders import CostBound
 
 if TYPE_CHECKING:
     from teachlab.model.margin import Margin
-    from teachlab.questions.stress.setting_reading import SettingReading
+    from teachlab.model.recording import Recording
+    from teachlab.model.truth import Truth
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -72,10 +71,11 @@ class JudgedSetting:
 
     Parameters
     ----------
-    recording, truth, setting
-        What is judged.
+    reading : SettingReading
+    setting : Setting
+        With its history.
     result : Score
-        Of the setting, under the rules of `by`.
+        Of the setting, under the rules of the reading.
     by : JudgedBy
     found : Claimable
         Trials that may support a claim.
@@ -89,15 +89,12 @@ class JudgedSetting:
         Objects on both sides of the background.
     why_lost : Reasons
         Of the errors.
-    extremes : PassAndGapExtremes or None
-        At the setting's evaluation rate, if they were measured.
     step : float or None, recording units
         Smallest step of the light.
     overturned : Overturned or None
     """
 
-    recording: Recording
-    truth: Truth
+    reading: SettingReading
     setting: Setting
     result: Score
     by: JudgedBy
@@ -107,41 +104,43 @@ class JudgedSetting:
     tried: Sequence[tuple[CostBound, bool]]
     sides: TwoSides | None
     why_lost: Reasons
-    extremes: PassAndGapExtremes | None
     step: float | None
     overturned: Overturned | None
 
     @classmethod
     def of(
-        cls, recording: Recording, truth: Truth, setting: Setting, result: Score, *, by: JudgedBy,
-        candidates: Sequence[tuple[CostBound, bool]], margin: Margin | None, reading: SettingReading | None,
-        overturned: Overturned | None, why_lost: Reasons | None,
+        cls, reading: SettingReading, setting: Setting, result: Score, *, by: JudgedBy,
+        candidates: Sequence[tuple[CostBound, bool]], margin: Margin | None, overturned: Overturned | None,
+        why_lost: Reasons | None,
     ) -> JudgedSetting:  # fmt: skip
         """Measure what the judgements ask for; parameters are those of `setting_verdict`."""
-        copies = extremes = None
-        if reading is not None:
-            copies, extremes = reading.copies(), reading.extremes
+        recording, truth, rules, extremes = reading.recording, reading.truth, reading.rules, reading.extremes
         belongs = by.alignment is None or by.alignment.belongs
-        found = claimable(recording, truth, setting, result, copies=copies, belongs=belongs)
+        found = claimable(recording, truth, setting, result, copies=reading.copies(), belongs=belongs)
         counts = lot_counts(truth, found.trials)
         step = light_step(recording, margin)
         sides = None
-        # If no pass is lost, none lies on the other side of the background: the light need not be read for that.
-        if type(setting) is Setting and (result.counts.lost or by.look_at_sides):
-            rate = setting.evaluation_rate_hz or recording.info.sample_rate_hz
-            if extremes is None or extremes.rate_hz != rate:
-                extremes = PassAndGapExtremes.of(
-                    recording, truth, evaluation_rate_hz=setting.evaluation_rate_hz, rules=by.rules
-                )
-            sides = two_sides(recording, truth, setting, rules=by.rules, extremes=extremes, step=step)
+        # If no pass is lost, none lies on the other side of the background.
+        if type(setting) is Setting and result.counts.lost:
+            sides = two_sides(recording, truth, setting, rules=rules, extremes=extremes, step=step)
         return cls(
-            recording=recording, truth=truth, setting=setting, result=result, by=by, found=found, counts=counts,
-            cost=counts.bound(by.costs, confidence=by.rules.confidence),
-            tried=candidates or [(counts.bound(confidence=by.rules.confidence), not unusable(result))],
-            sides=sides, extremes=extremes, step=step, overturned=overturned,
+            reading=reading, setting=setting, result=result, by=by, found=found, counts=counts,
+            cost=counts.bound(by.costs, confidence=rules.confidence),
+            tried=candidates or [(counts.bound(confidence=rules.confidence), not unusable(result))],
+            sides=sides, step=step, overturned=overturned,
             why_lost=why_lost
-            or reasons_of(recording, truth, setting, result, rules=by.rules, extremes=extremes, step=step),
+            or reasons_of(recording, truth, setting, result, rules=rules, extremes=extremes, step=step),
         )  # fmt: skip
+
+    @property
+    def recording(self) -> Recording:
+        """What was read."""
+        return self.reading.recording
+
+    @property
+    def truth(self) -> Truth:
+        """Its passes."""
+        return self.reading.truth
 
     @property
     def usable(self) -> bool:

@@ -55,8 +55,7 @@ ON_NEW_TOO = "Check it on the new recording too."
 
 
 def setting_verdict(
-    recording: Recording,
-    truth: Truth,
+    reading: SettingReading,
     setting: Setting,
     result: Score,
     *,
@@ -64,7 +63,6 @@ def setting_verdict(
     about: str = "",
     candidates: Sequence[tuple[CostBound, bool]] = (),
     margin: Margin | None = None,
-    reading: SettingReading | None = None,
     whole: SettingReading | None = None,
     overturned: Overturned | None = None,
     why_lost: Reasons | None = None,
@@ -73,10 +71,11 @@ def setting_verdict(
 
     Parameters
     ----------
-    recording, truth, setting
-        What is judged.
+    reading : SettingReading
+        Of the recording, by the setting and under the rules of its score.
+    setting : Setting
+        The same setting with its history: what it was shown supports no claim.
     result : Score
-        Score of the setting under the rules of `by`.
     by : JudgedBy, optional
     about : str
         Name of the setting: a strategy, a file.
@@ -85,20 +84,19 @@ def setting_verdict(
         only this one.
     margin : Margin, optional
         Margin of the setting: with it, the verdict says which levels cost the same.
-    reading : SettingReading, optional
-        Reading of the same setting, which saves a few readings.
     whole : SettingReading, optional
-        The same, if `by` scores only a part of the passes: reading of the setting over all of them. Without it, no
-        levels of equal cost are stated then.
+        If only a part of the passes is scored: reading of the setting over all of them. Without it, no levels of equal
+        cost are stated then.
     overturned : Overturned, optional
         If another candidate is right where this setting is wrong: then it is not to be used, or with a limit only.
     why_lost : Reasons, optional
         Reasons of its errors, if they are known.
     """
     by = by or JudgedBy()
+    recording, truth, rules = reading.recording, reading.truth, reading.rules
     case = JudgedSetting.of(
-        recording, truth, setting, result, by=by, candidates=candidates, margin=margin, reading=reading,
-        overturned=overturned, why_lost=why_lost,
+        reading, setting, result, by=by, candidates=candidates, margin=margin, overturned=overturned,
+        why_lost=why_lost,
     )  # fmt: skip
     judged = case.judge()
     trusted = judged.ground is not Ground.PASSES_BESIDE
@@ -107,7 +105,7 @@ def setting_verdict(
     errors = _errors(case, places)
     cures: list[TriedCure] = []
     if trusted and (by.cures or not judged.good):
-        cures = tried_cures(recording, truth, setting, result, rules=by.rules, extremes=case.extremes, step=case.step)
+        cures = tried_cures(recording, truth, setting, result, rules=rules, extremes=reading.extremes, step=case.step)
     if trusted and not judged.good and result.counts.onsets and OpenCondition.NEVER not in case.found.conditions:
         errors += _both_ways(case, places)
     mended = cure_reason(cures, result.counts.errors)
@@ -123,8 +121,8 @@ def setting_verdict(
     before = 1 if places or not first else 0
     reasons = [*first, *errors[:before], *told, *errors[before:]]
     reasons += filter(None, [_none_works(case, judged), rare_kind_text(setting, truth)])
-    claim = headline(case.counts, case.found, confidence=by.rules.confidence, assumption=by.assumption)
-    overall, room = _over_all(case, margin, reading, whole)
+    claim = headline(case.counts, case.found, confidence=rules.confidence, assumption=by.assumption)
+    overall, room = _over_all(case, margin, whole)
     near = None
     if margin is not None and overall is not None:
         near = near_reason(recording, truth, setting, margin, case.found) or rim_reason(
@@ -225,23 +223,22 @@ def _before_errors(case: JudgedSetting, judged: GroundedDecision) -> tuple[list[
 
 
 def _over_all(
-    case: JudgedSetting, margin: Margin | None, reading: SettingReading | None, whole: SettingReading | None
+    case: JudgedSetting, margin: Margin | None, whole: SettingReading | None
 ) -> tuple[Margin | None, EqualCost | None]:
     """Return margin and levels of equal cost over all passes of the recording, whichever of them are judged.
 
     A level that costs the same on the judged half may lose a lot of the other half: one question has one answer.
     """
-    recording, truth, rules = case.recording, case.truth, case.by.rules
-    if rules.first_pass and margin is not None:
+    reading = case.reading
+    if reading.rules.first_pass and margin is not None:
         if whole is None:
             return margin, None
-        rules = rules.scored_from(0)
+        reading = whole
         try:
-            margin = whole.margin(score(whole.output, truth, rules=rules, tables=False).trials)
+            margin = whole.margin(score(whole.output, whole.truth, rules=whole.rules, tables=False).trials)
         except UnmeasurableError:
             margin = None
-        reading = whole
-    return margin, room_of(recording, truth, case.setting, margin, rules=rules, costs=case.by.costs, reading=reading)
+    return margin, room_of(reading, margin, costs=case.by.costs)
 
 
 def swapped_kinds(truth: Truth, trials: Trials) -> VerdictReason | None:
@@ -296,7 +293,7 @@ def _undecided(case: JudgedSetting) -> tuple[list[VerdictReason], tuple[str, ...
     if errors is None:
         return [VerdictReason(text="To judge takes passes that teaching did not use and that are not left out.")], ()
     # If teaching and choosing took their share of the passes, they take it of future passes too.
-    share = case.share_of_passes() if by.rules.first_pass else 1.0
+    share = case.share_of_passes() if case.reading.rules.first_pass else 1.0
     if not case.enough:
         few = max(1, DECIDING_PASSES - passes)
         again = max(1, math.ceil((DECIDING_PASSES - passes) / share))
@@ -365,7 +362,9 @@ def _errors(case: JudgedSetting, places: Sequence[ErrorPlace]) -> list[VerdictRe
 def _both_ways(case: JudgedSetting, places: Sequence[ErrorPlace]) -> list[VerdictReason]:
     """Try the first gap or stretch with most errors both ways: left out, and designed against."""
     for place in places:
-        tried = tried_both_ways(case.recording, case.truth, case.setting, place, rules=case.by.rules, step=case.step)
+        tried = tried_both_ways(
+            case.recording, case.truth, case.setting, place, rules=case.reading.rules, step=case.step
+        )
         if tried is not None:
             wrong = min(sum(one) for one in (tried.left_out, tried.against) if one is not None)
             return [VerdictReason(text=tried.sentence(), count=wrong)]

@@ -15,6 +15,7 @@ from teachlab.questions.feasibility.designed_cure import designed_in_hindsight, 
 from teachlab.questions.feasibility.tried_cures import cure_reason, tried_cures
 from teachlab.questions.quality import inspected
 from teachlab.questions.stress import stress
+from teachlab.questions.stress.setting_reading import SettingReading
 from teachlab.questions.verdict import setting_verdict
 from teachlab.scoring import score
 from teachlab.scoring.error_places import error_places
@@ -150,8 +151,8 @@ def test_what_a_truth_leaves_out_stays_out_of_an_average() -> None:
 
 def test_a_verdict_that_is_not_use_tells_both_ways() -> None:
     recording, truth = line()
-    result = score(replay(recording, SETTING), truth)
-    verdict = setting_verdict(recording, truth, SETTING, result)
+    reading = SettingReading(recording, truth, SETTING)
+    verdict = setting_verdict(reading, SETTING, score(reading.output, truth))
     assert verdict.decision != "use"
     assert any(reason.text.startswith("Tried both ways") for reason in verdict.reasons)
 
