@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from teachlab.device.keyed_in import REFUSED, refusal
+from teachlab.device.keyed_in import refusal
 from teachlab.model.draws import TEACH_SHARE
 from teachlab.model.printable_text import in_figures, number_of, printable
 from teachlab.model.verdict import Verdict, VerdictReason
@@ -191,9 +191,3 @@ def ranking_lines(bench: RecordingBench) -> list[str]:
 def _names(row: Sequence[str]) -> str:
     left = len(row) - NAMED
     return ", ".join(row[:NAMED]) + (f" and {left} more" if left > 0 else "")
-
-
-def over_all(verdicts: Sequence[Verdict]) -> Verdict | None:
-    """Return the least favourable of several verdicts: it holds for every recording."""
-    order = [REFUSED, *map(str, (Decision.NONE, Decision.OPEN, Decision.LIMIT, Decision.USE))]
-    return min(verdicts, key=lambda one: order.index(one.decision), default=None)

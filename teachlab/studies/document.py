@@ -5,12 +5,14 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
+from teachlab.device.keyed_in import REFUSED
+from teachlab.statistics.claims.decisions import Decision
 from teachlab.statistics.claims.orders import Order, OrderStanding
-from teachlab.studies.bench_verdict import over_all
 from teachlab.studies.result import Recommendation, RecordingBench, StrategyResult
 from teachlab.wording.notes import SELF_LABELLED, SYNTHETIC
 
 if TYPE_CHECKING:
+    from teachlab.model.verdict import Verdict
     from teachlab.studies.result import Recommendation, RecordingBench, StrategyResult
 
 SCHEMA = 1
@@ -25,6 +27,12 @@ def bench_document(benches: Sequence[RecordingBench], **written: str) -> dict[st
         "recordings": [_recording(b) for b in benches],
         **written,
     }
+
+
+def over_all(verdicts: Sequence[Verdict]) -> Verdict | None:
+    """Return the least favourable of several verdicts: it holds for every recording."""
+    order = [REFUSED, *map(str, (Decision.NONE, Decision.OPEN, Decision.LIMIT, Decision.USE))]
+    return min(verdicts, key=lambda one: order.index(one.decision), default=None)
 
 
 def _recording(bench: RecordingBench) -> dict[str, Any]:

@@ -5,13 +5,15 @@ from __future__ import annotations
 import math
 import shlex
 from dataclasses import dataclass
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
-from teachlab.data.alignment.lags import Lags
-from teachlab.data.alignment.shift import ClockShift
-from teachlab.data.alignment.whole_periods import OtherFit
 from teachlab.model.json_values import plain
 from teachlab.model.recording import Direction
+
+if TYPE_CHECKING:
+    from teachlab.data.alignment.lags import Lags
+    from teachlab.data.alignment.shift import ClockShift
+    from teachlab.data.alignment.whole_periods import OtherFit
 
 MEASURED_FROM = 50
 """With at least this many borders, the uncertainty after a shift is measured instead of assumed."""

@@ -11,7 +11,6 @@ from teachlab.model.score import Score
 from teachlab.model.setting import Setting
 from teachlab.model.verdict import VerdictReason
 from teachlab.questions.feasibility.two_sides import TwoSides, two_sides
-from teachlab.questions.stress.setting_reading import SettingReading
 from teachlab.questions.verdict.judged_by import JudgedBy
 from teachlab.questions.verdict.nearness import light_step
 from teachlab.scoring.claimable import Claimable, claimable, unusable
@@ -24,6 +23,7 @@ if TYPE_CHECKING:
     from teachlab.model.margin import Margin
     from teachlab.model.recording import Recording
     from teachlab.model.truth import Truth
+    from teachlab.questions.stress.setting_reading import SettingReading
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
