@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
+from functools import cache
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -11,7 +13,7 @@ from numpy.typing import NDArray
 from teachlab.model.memory import allowed_memory, need_memory
 from teachlab.model.printable_text import number_of
 from teachlab.model.recording import Light
-from teachlab.sensor.edges import merged
+from teachlab.sensor.edges import merged, ranges_of
 
 if TYPE_CHECKING:
     from teachlab.model.recording import Recording
@@ -35,6 +37,18 @@ STRETCHES, STRETCH = 4, 1 << 15
 """Number of stretches of a recording that show how noisy it is, and samples of each."""
 GOLDEN = np.uint64(0x9E3779B97F4A7C15)
 """2⁶⁴ divided by the golden ratio: its multiples spread evenly, and follow no period of the light."""
+UNEVEN = 100
+"""No stretch of multiples, however long, holds so many fewer below a bound than its share."""
+PERIOD = 1 << 12
+"""Neighbouring multiples that are sorted once."""
+
+
+@cache
+def _sorted_period() -> tuple[NDArray[np.uint64], NDArray[np.intp]]:
+    """Return the first multiples of the golden ratio, sorted, and which they are."""
+    numbers = np.arange(PERIOD, dtype=np.uint64) * GOLDEN
+    order = np.argsort(numbers)
+    return numbers[order], order
 
 
 class Selection:
@@ -42,6 +56,12 @@ class Selection:
 
     Value i is kept if the fraction ``i / φ mod 1`` is below ``1 / stride``. If too many are kept, the stride doubles,
     and the values that it does not keep are dropped.
+
+    Parameters
+    ----------
+    limit : int
+    at_least : int
+        So many values will come: those that would be dropped anyway are not kept before.
 
     Examples
     --------
@@ -51,9 +71,11 @@ class Selection:
     (10, True)
     """
 
-    def __init__(self, limit: int = KEPT_VALUES) -> None:
+    def __init__(self, limit: int = KEPT_VALUES, *, at_least: int = 0) -> None:
         self._limit = limit
         self._bits = 0
+        while at_least >> self._bits > limit + UNEVEN:
+            self._bits += 1
         self._index: list[NDArray[np.uint64]] = []
         self._kept: list[NDArray[np.float64]] = []
         self._held = 0
@@ -61,18 +83,48 @@ class Selection:
 
     def push(self, values: NDArray[np.float64]) -> None:
         """Take the next values."""
-        # Fibonacci hashing: index · 2^64/φ modulo 2^64. The smallest of these numbers are spread evenly over the
-        # recording. So half the bound keeps half of the values, evenly, in blocks of any size.
-        index = np.arange(self.count, self.count + values.size, dtype=np.uint64) * GOLDEN
-        self.count += values.size
-        if self._bits:
-            chosen = index < self._bound()
-            index, values = index[chosen], values[chosen]
-        self._index.append(index)
-        self._kept.append(values.copy())
-        self._held += values.size
+        self.take(values.size, values.__getitem__)
+
+    def take(self, size: int, pick: Callable[[NDArray[np.intp]], NDArray[np.float64]]) -> None:
+        """Take the next `size` values; `pick` returns a copy of those at some places among them."""
+        at = self._due(size)
+        self._index.append((np.uint64(self.count) + at.astype(np.uint64)) * GOLDEN)
+        self._kept.append(pick(at))
+        self.count += size
+        self._held += at.size
         while self._held > self._limit:
             self._halve()
+
+    def take_within(
+        self, start: NDArray[np.intp], stop: NDArray[np.intp], pick: Callable[[NDArray[np.intp]], NDArray[np.float64]]
+    ) -> None:
+        """Take the values in stretches ``[start, stop)`` one after the other; `pick` returns those at some places."""
+        stop = np.maximum(start, stop)
+        ends = np.cumsum(stop - start)
+        size, before = int(ends[-1]) if ends.size else 0, stop - ends
+
+        def placed(k: NDArray[np.intp]) -> NDArray[np.float64]:
+            # Where few are kept, their places alone are searched.
+            return pick(ranges_of(start, stop) if k.size == size else k + before[np.searchsorted(ends, k, "right")])
+
+        self.take(size, placed)
+
+    def _due(self, size: int) -> NDArray[np.intp]:
+        """Return the places of the next values that are kept, in order."""
+        if not self._bits:
+            return np.arange(size)
+        # Fibonacci hashing: index · 2^64/φ modulo 2^64. The smallest of these numbers are spread evenly over the
+        # recording. So half the bound keeps half of the values, evenly, in blocks of any size. The numbers of a period
+        # are those of the first one, turned by that of its first index: what is below the bound is one stretch of the
+        # sorted ones, which may pass the end.
+        numbers, order = _sorted_period()
+        first = np.arange(0, size, PERIOD)
+        low = -(np.uint64(self.count) + first.astype(np.uint64)) * GOLDEN
+        high = low + self._bound()
+        begin, end = np.searchsorted(numbers, low), np.searchsorted(numbers, high) + PERIOD * (high < low)
+        due = np.zeros(first.size * PERIOD, bool)
+        due[order[ranges_of(begin, end) % PERIOD] + np.repeat(first, end - begin)] = True
+        return np.flatnonzero(due[:size])
 
     def _bound(self) -> np.uint64:
         return np.uint64(1 << (64 - self._bits))

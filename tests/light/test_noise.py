@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from teachlab.light.noise import LEAST_COUNTED, Selection, SmallestStep, deviation, local_noise
+from teachlab.light.noise import GOLDEN, LEAST_COUNTED, Selection, SmallestStep, deviation, local_noise
 
 
 def test_noise_of_a_normal_signal_is_its_standard_deviation():
@@ -69,6 +69,30 @@ def test_a_selection_ignores_the_blocks_and_is_bounded_and_even(size, cuts, limi
     elif kept.size > 1:
         # three-distance theorem: gaps between multiples of the golden ratio below a bound stay near their mean
         assert np.diff(kept).max() <= 3 * size / kept.size + 1
+
+
+@settings(max_examples=40, deadline=None)
+@given(st.integers(0, 60_000), st.integers(1, 3000), st.integers(0, 9000), st.floats(0, 1))
+def test_a_selection_keeps_what_lies_below_the_bound(size, limit, part, known):
+    """Value i is kept where i · 2^64/φ modulo 2^64 lies below a bound, the largest that keeps few enough."""
+    number = [i * int(GOLDEN) % 2**64 for i in range(size)]
+    bits = 0
+    while sum(one < 1 << (64 - bits) for one in number) > limit:
+        bits += 1
+    expected = [i for i, one in enumerate(number) if one < 1 << (64 - bits)]
+    kept = Selection(limit, at_least=int(known * size))
+    for a in range(0, size, part or size or 1):
+        kept.push(np.arange(a, min(a + (part or size), size), dtype=np.float64))
+    assert kept.values().tolist() == expected
+
+
+@pytest.mark.parametrize("size", [262_144, 1_000_003, 10_000_000])
+def test_what_is_known_beforehand_changes_nothing(size):
+    plain, told = Selection(1 << 15), Selection(1 << 15, at_least=size)
+    for kept in (plain, told):
+        for a in range(0, size, 100_000):
+            kept.push(np.arange(a, min(a + 100_000, size), dtype=np.float64))
+    assert np.array_equal(plain.values(), told.values())
 
 
 def test_median_of_a_selection():

@@ -3,26 +3,27 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from teachlab.light.extremes import Extremes, inside
-from teachlab.light.noise import Selection, SmallestStep
+from teachlab.light.extremes import Extremes
+from teachlab.light.noise import KEPT_VALUES, Selection, SmallestStep
 from teachlab.light.usable_light import bounded
 from teachlab.light.windows import Windows, border_evaluations
-from teachlab.model.recording import Block, Recording
+from teachlab.model.recording import Block, Light, Recording
 from teachlab.model.score import Rules
 from teachlab.model.truth import Truth
 from teachlab.sensor.clock import Clock
-from teachlab.sensor.edges import TwoState
+from teachlab.sensor.edges import TwoState, ranges_of
 from teachlab.sensor.output import VOID_FROM
 from teachlab.sensor.validity import Validity
 
 DRIFT_BLOCKS = 20
 """Drift is shown over this many equal stretches of time."""
 DRIFT_VALUES = 1 << 15
+Stretched = NDArray[np.int64]
+"""Starts and stops of stretches, shape (2, n), samples."""
 
 
 class QualityScan:
@@ -66,17 +67,35 @@ class QualityScan:
             self.passes = Extremes(truth.start, truth.end)
             self.reach = Extremes(w.start, w.stop)
             self.gaps = Extremes(w.gap_start, w.gap_stop)
-        self.background, self.object_steps, self.gap_steps, self.all_steps = (Selection() for _ in range(4))
         blocks = min(DRIFT_BLOCKS, samples)
         self.drift_edges = np.array([k * samples // blocks for k in range(blocks + 1)], np.int64)
-        self.drift_all = [Selection(DRIFT_VALUES) for _ in range(blocks)]
-        self.drift_background = [Selection(DRIFT_VALUES) for _ in range(blocks)]
+        # Where the file itself tells that every sample is a number, it is known beforehand how many there will be.
+        ends = [end for chunk in recording.source.chunks() for end in (chunk.low, chunk.high)]
+        sound = None not in ends and bool(np.isfinite(np.array(ends, np.float64)).all())
+        whole, none = np.array([[0], [samples]], np.int64), np.empty((2, 0), np.int64)
+        gaps = passes = none
+        if truth is not None and self.windows is not None:
+            gaps = np.array([self.windows.gap_start, self.windows.gap_stop])
+            passes = np.array([truth.start, truth.end])[:, truth.detect]
+
+        def selection(stretches: Stretched, limit: int = KEPT_VALUES) -> Selection:
+            return Selection(limit, at_least=int(np.diff(stretches, axis=0).clip(min=0).sum()) if sound else 0)
+
+        # A step lies inside a stretch if both of its samples do.
+        self.all_steps, self.gap_steps, self.object_steps = (
+            selection(np.array([start + 1, stop])) for start, stop in (whole, gaps, passes)
+        )
+        self.background = selection(gaps)
+        self.drift_all, self.drift_background = (
+            [selection(one.clip(*self.drift_edges[k : k + 2]), DRIFT_VALUES) for k in range(blocks)]
+            for one in (whole, gaps)
+        )
         self.step = SmallestStep()
         self.invalid = self.saturated = 0
         self.low = self.high = np.nan
         self.at_low = self.at_high = 0
         self._validity = Validity()
-        self._last = np.empty(0)
+        self._last = np.nan
 
     def run(self, progress: Callable[[float], None], beside: Callable[[Block], None] | None = None) -> QualityScan:
         """Read the recording once, also for another function that takes blocks."""
@@ -98,49 +117,102 @@ class QualityScan:
     def push(self, block: Block) -> None:
         """Take the next block of the recording."""
         first, size = block.start, block.light.size
-        invalid = block.invalid_mask()
+        if size == 0:
+            return
+        ends = block.light.min(), block.light.max()
+        # A minimum propagates NaN: if it is not NaN, there is none.
+        invalid = None if block.invalid is None and not np.isnan(ends[0]) else block.invalid_mask()
         self._validity.push(invalid, size)
         valid = block.light if invalid is None else block.light[~invalid]
         self.invalid += size - valid.size
         if valid.size:
-            low, high = float(np.fmin(self.low, float(valid.min()))), float(np.fmax(self.high, float(valid.max())))
-            self.at_low = int(np.count_nonzero(valid == low)) + (self.at_low if low == self.low else 0)
-            self.at_high = int(np.count_nonzero(valid == high)) + (self.at_high if high == self.high else 0)
-            self.low, self.high = low, high
-            self.step.push(valid)
-        full = self._recording.info.full_scale
-        if full is not None:
-            self.saturated += int(np.count_nonzero(valid <= 0) + np.count_nonzero(valid >= np.float64(full)))
-        bounded(block, self._recording.name)  # refuses light too large to be measured; infinite light is left out below
-        levels = Block(first, block.light, invalid).as_float()
-        # The difference at a sample is the one from the sample before.
-        with np.errstate(invalid="ignore"):
-            steps = np.diff(levels, prepend=self._last if self._last.size else np.nan)
-        self._last = levels[-1:]
-        _select(self.all_steps, steps, None)
-        self._drift(self.drift_all, first, levels, None)
+            self._range(valid, *(map(float, ends if invalid is None else (valid.min(), valid.max()))))
+        # Light too large to be measured is refused; infinite light is left out below.
+        bounded(block, self._recording.name)
+        light = _Light(block, invalid, self._last, sound=invalid is None and bool(np.isfinite(ends).all()))
+        self._last = light.last
+        whole = np.array([[first], [first + size]])
+        light.select(self.all_steps, whole, steps=True)
+        self._drift(self.drift_all, light, whole)
         if self._truth is None or self.windows is None:
             return
         for extremes in (self.passes, self.reach, self.gaps):
             if extremes is not None:
                 extremes.push(first, block.light, invalid)
         w, detect = self.windows, self._truth.detect
-        in_gap = inside(first, size, w.gap_start, w.gap_stop)
-        _select(self.background, levels, in_gap)
-        self._drift(self.drift_background, first, levels, in_gap)
+        light.select(self.background, light.within(w.gap_start, w.gap_stop))
+        self._drift(self.drift_background, light, light.within(w.gap_start, w.gap_stop))
         # A step lies inside a stretch if both of its samples do.
-        _select(self.gap_steps, steps, inside(first, size, w.gap_start + 1, w.gap_stop))
-        start, stop = self._truth.start[detect] + 1, self._truth.end[detect]
-        _select(self.object_steps, steps, inside(first, size, start, stop))
+        light.select(self.gap_steps, light.within(w.gap_start + 1, w.gap_stop), steps=True)
+        inner = light.within(self._truth.start[detect] + 1, self._truth.end[detect])
+        light.select(self.object_steps, inner, steps=True)
 
-    def _drift(self, into: list[Selection], first: int, levels: Any, chosen: Any) -> None:
-        a = int(np.searchsorted(self.drift_edges, first, side="right")) - 1
-        while a < len(into) and self.drift_edges[a] < first + levels.size:
-            part = slice(max(0, int(self.drift_edges[a]) - first), int(self.drift_edges[a + 1]) - first)
-            _select(into[a], levels[part], None if chosen is None else chosen[part])
+    def _range(self, valid: Light, bottom: float, top: float) -> None:
+        """Take extremes, how many samples lie at them, and how many at the ends of the scale."""
+        low, high = float(np.fmin(self.low, bottom)), float(np.fmax(self.high, top))
+        self.at_low = (int(np.count_nonzero(valid == low)) if bottom == low else 0) + (
+            self.at_low if low == self.low else 0
+        )
+        self.at_high = (int(np.count_nonzero(valid == high)) if top == high else 0) + (
+            self.at_high if high == self.high else 0
+        )
+        self.low, self.high = low, high
+        self.step.push(valid)
+        full = self._recording.info.full_scale
+        if full is not None:
+            self.saturated += int(np.count_nonzero(valid <= 0)) if bottom <= 0 else 0
+            self.saturated += int(np.count_nonzero(valid >= np.float64(full))) if top >= full else 0
+
+    def _drift(self, into: list[Selection], light: _Light, stretches: Stretched) -> None:
+        a = int(np.searchsorted(self.drift_edges, light.first, side="right")) - 1
+        while a < len(into) and self.drift_edges[a] < light.stop:
+            light.select(into[a], stretches.clip(*self.drift_edges[a : a + 2]))
             a += 1
 
 
-def _select(into: Selection, values: NDArray[np.float64], chosen: NDArray[np.bool_] | None) -> None:
-    values = values if chosen is None else values[chosen]
-    into.push(values[np.isfinite(values)])
+class _Light:
+    """The light of a block, and its steps: the difference at a sample is the one from the sample before.
+
+    Parameters
+    ----------
+    block : Block
+    invalid : ndarray of bool, optional
+    before : float, recording units
+        The sample before the block, NaN if it is not valid or there is none.
+    sound : bool
+        Whether all samples are valid and finite.
+    """
+
+    def __init__(self, block: Block, invalid: NDArray[np.bool_] | None, before: float, *, sound: bool) -> None:
+        self.first, self.stop = block.start, block.start + block.light.size
+        self._light, self._before = block.light, before
+        levels = Block(block.start, block.light[-1:], None if invalid is None else invalid[-1:]).as_float()
+        self.last = float(levels[0])
+        self._wrong: list[NDArray[np.bool_]] | None = None
+        # The difference of two finite numbers that can be calculated with is finite.
+        if not (sound and np.isfinite(before)):
+            wrong = ~np.isfinite(block.light) if invalid is None else invalid | ~np.isfinite(block.light)
+            self._wrong = [wrong, wrong | np.append(not np.isfinite(before), wrong[:-1])]
+
+    def within(self, start: NDArray[np.int64], stop: NDArray[np.int64]) -> Stretched:
+        """Return the parts of disjoint ascending stretches that lie in this block."""
+        a = int(np.searchsorted(stop, self.first, side="right"))
+        b = int(np.searchsorted(start, self.stop, side="left"))
+        return np.array([start[a:b], stop[a:b]]).clip(self.first, self.stop)
+
+    def select(self, into: Selection, stretches: Stretched, *, steps: bool = False) -> None:
+        """Hand on the finite levels, or steps, of stretches; only those that are kept are looked at."""
+        start, stop = stretches.clip(self.first, self.stop) - self.first
+        if self._wrong is None:
+            into.take_within(start, stop, lambda at: self._values(at, steps=steps))
+            return
+        at = ranges_of(start, np.maximum(start, stop))
+        into.push(self._values(at[~self._wrong[steps][at]], steps=steps))
+
+    def _values(self, at: NDArray[np.intp], *, steps: bool) -> NDArray[np.float64]:
+        levels = self._light[at].astype(np.float64)
+        if steps:
+            others = self._light[at - 1].astype(np.float64)
+            others[at == 0] = self._before
+            levels -= others
+        return levels

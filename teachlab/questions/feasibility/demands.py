@@ -26,7 +26,6 @@ from numpy.typing import NDArray
 
 from teachlab.errors import TruthError
 from teachlab.light.excluded import excluded_trials
-from teachlab.light.extremes import inside
 from teachlab.light.lasting_extremes import Hold, SustainedExtremes
 from teachlab.light.noise import Selection
 from teachlab.light.stretches import Evaluated
@@ -182,7 +181,8 @@ class _SeenOnce:
     def __init__(self, windows: Windows) -> None:
         self.passes = SustainedExtremes(windows.start, windows.stop, 1)
         self.gaps = SustainedExtremes(windows.gap_start, windows.gap_stop, 1)
-        self.validity, self.background = Validity(), Selection(LOOKED_AT)
+        gaps = int((windows.gap_stop - windows.gap_start).sum())
+        self.validity, self.background = Validity(), Selection(LOOKED_AT, at_least=gaps)
         self.lowest, self.highest = math.inf, -math.inf
         self._hold, self._windows = Hold(), windows
 
@@ -197,7 +197,10 @@ class _SeenOnce:
         self.lowest, self.highest = min(self.lowest, float(held.min())), max(self.highest, float(held.max()))
         for into in (self.passes, self.gaps):
             into.push(first, held)
-        self.background.push(held[inside(first, held.size, self._windows.gap_start, self._windows.gap_stop)])
+        start, stop = self._windows.gap_start, self._windows.gap_stop
+        a, b = np.searchsorted(stop, first, side="right"), np.searchsorted(start, first + held.size)
+        begin, end = (ends[a:b].clip(first, first + held.size) - first for ends in (start, stop))
+        self.background.take_within(begin, end, held.__getitem__)
 
 
 def demands_of(recording: Recording, truth: Truth, setting: Setting, *, rules: Rules = USUAL_RULES) -> Demands:

@@ -14,13 +14,14 @@ from teachlab.errors import InputError
 from teachlab.light.pass_and_gap_extremes import PassAndGapExtremes
 from teachlab.model.json_values import Document
 from teachlab.model.printable_text import in_figures, level_text, number_of
-from teachlab.model.recording import Recording
+from teachlab.model.recording import Block, Recording
 from teachlab.model.score import USUAL_RULES, Rules
 from teachlab.model.truth import Truth
 from teachlab.model.verdict import Verdict, VerdictReason, sentence
 from teachlab.questions.feasibility.tried_cures import WHOLE, TriedCure, cure_reason, tried_cures
 from teachlab.questions.feasibility.two_sides import TwoSides, two_sides
 from teachlab.questions.surface.hindsight import Hindsight, best_fixed, errors_of, level_decision, serves
+from teachlab.questions.surface.values.levels import FirstLook
 from teachlab.scoring.claimable import joined_where, touching_rows
 from teachlab.scoring.reasons import STANDS_STILL, Reasons, reasons_of
 from teachlab.scoring.scoring import score
@@ -261,16 +262,22 @@ def inspected(
     if truth is not None:
         truth.check_inside(recording.samples)
     near = None if truth is None else AlignmentReading(recording, truth)
+    look = FirstLook(recording, None)
+
+    def beside(block: Block) -> None:
+        if near is not None:
+            near.push(block)
+            look.push(block)
+
     quality = inspect_recording(
-        recording, truth, rules=rules, progress=lambda share: progress(0.5 * share),
-        beside=None if near is None else near.push,
+        recording, truth, rules=rules, progress=lambda share: progress(0.5 * share), beside=beside
     )  # fmt: skip
     if truth is None or truth.passes == 0:
         return InspectAnswer(quality=quality, alignment=None, best=None, sides=None)
     best = None
     if quality.direction is not None:
         try:
-            best = best_fixed(recording, truth, {}, rules=rules)
+            best = best_fixed(recording, truth, {}, rules=rules, reading=look.reading())
         except InputError:
             best = None  # nothing can be scored, or the light is too large to be counted
     alignment = alignment_of(recording, truth, rules, near)

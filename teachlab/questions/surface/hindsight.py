@@ -279,10 +279,12 @@ def _roomiest(
         i = int(np.argmax(room))
         run = (float(lows[begin[i]]), float(levels[end[i]]), surface.distinct and bool(begin[i] > 0))
         return i, i, run, run
-    on_begin, on_end = _runs(good, 0)
-    off_begin, off_end = _runs(good, 1)
-    row, column = np.indices((n, n), sparse=True)
-    on, off = levels[row], levels[column]
+    # Runs lie between the first and the last row and column that hold a good pair: mostly a small part of the table.
+    rows, columns = (slice(int(at[0]), int(at[-1]) + 1) for at in map(np.flatnonzero, (good.any(1), good.any(0))))
+    good = good[rows, columns]
+    on_begin, on_end = (at + rows.start for at in _runs(good, 0))
+    off_begin, off_end = (at + columns.start for at in _runs(good, 1))
+    on, off = levels[rows, None], levels[None, columns]
     # The diagonal ends a run as a more expensive pair does: without hysteresis there is no room for noise.
     room = np.minimum(
         np.minimum(on - lows[on_begin.clip(0, n - 1)], levels[on_end.clip(0, n - 1)] - on),
@@ -292,8 +294,8 @@ def _roomiest(
     first, last = int(on_begin[i, j]), int(on_end[i, j])
     low, high = int(off_begin[i, j]), int(off_end[i, j])
     return (
-        i,
-        j,
+        i + rows.start,
+        j + columns.start,
         (float(lows[first]), float(levels[last]), surface.distinct and first > 0),
         (float(lows[low]), float(levels[high]), surface.distinct and low > 0),
     )
