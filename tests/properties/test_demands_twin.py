@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Sequence
+from dataclasses import fields
+from types import ModuleType
 from typing import Any
 
 import numpy as np
@@ -11,13 +13,16 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from teachlab.errors import TruthError
+from teachlab.errors import InputError, TruthError
 from teachlab.light.stretches import Evaluated
 from teachlab.model.recording import Recording, RecordingInfo
+from teachlab.model.score import Rules
 from teachlab.model.setting import Polarity, Setting
 from teachlab.model.truth import Truth
 from teachlab.questions.feasibility import demands
-from teachlab.questions.feasibility.demands import Demands, demands_of
+from teachlab.questions.feasibility.demands import Demands, DemandsReading, demands_of
+from teachlab.questions.stress import setting_reading
+from teachlab.questions.stress.setting_reading import SettingReading
 from teachlab.sensor.clock import Clock
 
 INFO = RecordingInfo(sample_rate_hz=1000.0, unit="counts")
@@ -88,6 +93,32 @@ def test_the_highest_rests_demand_as_much_as_all(alone: int, seed: int, ragged: 
             demand, weakest = (x if rise else -x for x in found.ends(**kind))
             assert demand == plain_demand(found, own)
             assert weakest == min(x for x, mine in zip(found.peak.tolist(), own, strict=True) if mine)
+
+
+@pytest.mark.parametrize("at_once", [1 << 20, 23])
+def test_demands_beside_another_reading_are_those_of_their_own(
+    cases: ModuleType, monkeypatch: pytest.MonkeyPatch, at_once: int
+) -> None:
+    monkeypatch.setattr(setting_reading, "AT_ONCE", at_once)
+    monkeypatch.setattr(setting_reading, "CELLS", (5,))
+    compared = 0
+    for seed in range(5000, 5120):
+        case = cases.make(seed)
+        recording, truth, setting = cases.recording_of(case), cases.truth_of(case), cases.setting_of(case)
+        rules = Rules(tolerance_ms=case.tolerance_ms)
+        try:
+            alone = demands_of(recording, truth, setting, rules=rules)
+        except InputError:
+            continue
+        reading = DemandsReading(recording, truth, setting, rules)
+        SettingReading(recording, truth, setting, rules=rules, beside=[reading])
+        found = reading.demands()
+        for field in fields(Demands):
+            if field.name != "evaluated":
+                mine, theirs = (np.asarray(getattr(one, field.name)) for one in (found, alone))
+                assert np.array_equal(mine, theirs), (seed, field.name)
+        compared += 1
+    assert compared > 60
 
 
 @given(

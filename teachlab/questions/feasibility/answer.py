@@ -10,7 +10,7 @@ import numpy as np
 
 from teachlab.model.score import USUAL_RULES, Rules
 from teachlab.questions.feasibility.cures import Helps, follows, on_delay
-from teachlab.questions.feasibility.demands import Demands, demands_of
+from teachlab.questions.feasibility.demands import Demands, DemandsReading, demands_of
 from teachlab.questions.feasibility.windows import AS_RECORDED, Contradiction, Window, contradictions
 from teachlab.questions.stress.light import Stress, receiver_range
 
@@ -67,6 +67,7 @@ def feasibility(
     *,
     stresses: Sequence[Stress] = (),
     rules: Rules = USUAL_RULES,
+    reading: DemandsReading | None = None,
 ) -> Feasibility:
     """Find the on-levels that can lose nothing, for each kind of object and condition, and the demands that conflict.
 
@@ -83,8 +84,10 @@ def feasibility(
         Conditions in addition to the unstressed one.
     rules : Rules
         Their tolerance is added to every border of every pass.
+    reading : DemandsReading, optional
+        Of the same, after it took the recording.
     """
-    reach = demands_of(recording, truth, setting, rules=rules)
+    reach = demands_of(recording, truth, setting, rules=rules) if reading is None else reading.demands()
     low, high = receiver_range(recording, reach.lowest, reach.highest)
     dark = recording.info.dark_level
     conditions = [(AS_RECORDED, Stress(1.0, dark=dark, low=low, high=high))]

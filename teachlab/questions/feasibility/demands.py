@@ -26,11 +26,13 @@ from numpy.typing import NDArray
 
 from teachlab.errors import TruthError
 from teachlab.light.excluded import excluded_trials
+from teachlab.light.extremes import Cells
 from teachlab.light.lasting_extremes import Hold, SustainedExtremes
 from teachlab.light.noise import Selection
 from teachlab.light.stretches import Evaluated
-from teachlab.light.usable_light import bounded_recording
+from teachlab.light.usable_light import bounded, bounded_recording, largest
 from teachlab.light.windows import Windows, border_evaluations
+from teachlab.model.recording import Block
 from teachlab.model.score import USUAL_RULES, Rules
 from teachlab.sensor.clock import Clock
 from teachlab.sensor.evaluated_blocks import evaluated
@@ -39,7 +41,7 @@ from teachlab.sensor.running_extremes import running_max, running_min
 from teachlab.sensor.validity import Validity
 
 if TYPE_CHECKING:
-    from teachlab.model.recording import Block, Recording
+    from teachlab.model.recording import Light, Recording
     from teachlab.model.setting import Setting
     from teachlab.model.truth import Truth
 
@@ -175,32 +177,121 @@ def _upright(light: Floats, rise: bool) -> Floats:
     return light[~np.isnan(light)] * (1.0 if rise else -1.0)
 
 
-class _SeenOnce:
-    """What one reading of the light shows: extremes of windows and gaps, validity, background, and the range."""
+class DemandsReading:
+    """Measures the trials of a recording under a setting's filter, delays, rate and polarity while it is read.
 
-    def __init__(self, windows: Windows) -> None:
-        self.passes = SustainedExtremes(windows.start, windows.stop, 1)
-        self.gaps = SustainedExtremes(windows.gap_start, windows.gap_stop, 1)
-        gaps = int((windows.gap_stop - windows.gap_start).sum())
-        self.validity, self.background = Validity(), Selection(LOOKED_AT, at_least=gaps)
-        self.lowest, self.highest = math.inf, -math.inf
-        self._hold, self._windows = Hold(), windows
+    Parameters
+    ----------
+    recording, truth, setting, rules
+        As of `demands_of`.
+    """
+
+    def __init__(self, recording: Recording, truth: Truth, setting: Setting, rules: Rules = USUAL_RULES) -> None:
+        self._recording, self._truth, self._setting = recording, truth, setting
+        self._clock = clock = Clock.of(recording.samples, recording.info.sample_rate_hz, setting.evaluation_rate_hz)
+        self._lag = onset_lag(setting, clock)
+        self._windows = w = Windows.of(truth, clock, border=border_evaluations(truth, clock, rules), lag=self._lag)
+        self._passes = SustainedExtremes(w.start, w.stop, 1)
+        self._gaps = SustainedExtremes(w.gap_start, w.gap_stop, 1)
+        self._validity, self._hold = Validity(), Hold()
+        self._background = Selection(LOOKED_AT, at_least=int((w.gap_stop - w.gap_start).sum()))
+        self._lowest, self._highest = math.inf, -math.inf
+
+    @property
+    def borders(self) -> Rows:
+        """Where windows and gaps begin and end, evaluations."""
+        w = self._windows
+        return np.concatenate((w.start, w.stop, w.gap_start, w.gap_stop))
 
     def push(self, block: Block) -> None:
-        """Take the next evaluations."""
-        invalid = block.invalid_mask()
-        self.validity.push(invalid, block.light.size)
-        held = self._hold.push(block.light, invalid)
-        if held.size == 0:
+        """Take the next samples.
+
+        Raises
+        ------
+        UnmeasurableError
+            At light too large to be measured.
+        """
+        for seen in evaluated((bounded(block, self._recording.name),), self._clock):
+            invalid = seen.invalid_mask()
+            self._validity.push(invalid, seen.light.size)
+            held = self._hold.push(seen.light, invalid)
+            if held.size == 0:
+                continue
+            first = seen.start + seen.light.size - held.size
+            for into in (self._passes, self._gaps):
+                into.push(first, held)
+            self._look(first, held, held.min(), held.max())
+
+    def push_cells(self, cells: Cells) -> None:
+        """Take the next samples, all of them valid, in cells that are cut at all `borders`."""
+        low, high, beyond = cells.low.min(), cells.high.max(), largest(cells.light.dtype)
+        if low < -beyond or high > beyond or not (self._clock.every_sample and self._hold.begun):
+            self.push(Block(cells.start, cells.light))
             return
-        first = block.start + block.light.size - held.size
-        self.lowest, self.highest = min(self.lowest, float(held.min())), max(self.highest, float(held.max()))
-        for into in (self.passes, self.gaps):
-            into.push(first, held)
+        self._validity.push(None, cells.light.size)
+        self._hold.push(cells.light, None)
+        for into in (self._passes, self._gaps):
+            into.push_cells(cells)
+        self._look(cells.start, cells.light, low, high)
+
+    def _look(self, first: int, held: Light, low: float, high: float) -> None:
+        self._lowest, self._highest = min(self._lowest, float(low)), max(self._highest, float(high))
         start, stop = self._windows.gap_start, self._windows.gap_stop
         a, b = np.searchsorted(stop, first, side="right"), np.searchsorted(start, first + held.size)
         begin, end = (ends[a:b].clip(first, first + held.size) - first for ends in (start, stop))
-        self.background.take_within(begin, end, held.__getitem__)
+        self._background.take_within(begin, end, held.__getitem__)
+
+    def demands(self) -> Demands:
+        """Return the demands, once every sample was taken; errors as of `demands_of`."""
+        truth, setting, clock, windows = self._truth, self._setting, self._clock, self._windows
+        passes, gaps = self._passes, self._gaps
+        pass_out, gap_out = excluded_trials(truth, windows, clock, self._validity.state(), lag=self._lag)
+        rise = setting.light_on
+        sound = ~pass_out & ~np.isnan(passes.high)
+        rows, ignored = np.flatnonzero(truth.detect & sound), np.flatnonzero(~truth.detect & sound)
+        kept = np.flatnonzero(~gap_out & ~np.isnan(gaps.high))
+        if rows.size == 0 or kept.size + ignored.size == 0:
+            raise TruthError("feasibility needs a pass to be detected and a gap that are trials; log longer.")
+        high, low = (passes.high, passes.low) if rise else (-passes.low, -passes.high)
+        gap_high, gap_low = (gaps.high, gaps.low) if rise else (-gaps.low, -gaps.high)
+        place = np.full(truth.passes + 2, -1, np.int64)  # one before the first pass, one behind the last
+        place[rows + 1] = np.arange(rows.size)
+        before = windows.gap_after[kept] + 1
+        top = np.concatenate((gap_high[kept], high[ignored]))
+        begin, end, tops, beside, everyone = _rests(
+            np.concatenate((windows.gap_start[kept], windows.start[ignored])),
+            np.concatenate((windows.gap_stop[kept], windows.stop[ignored])),
+            top,
+            np.concatenate((np.stack((place[before], place[before + 1]), axis=1), np.full((ignored.size, 2), -1))),
+            np.repeat([False, True], [kept.size, ignored.size]),
+        )
+        background = self._background.values()
+        back, holding = clock.delay(setting.holds_back_ms), clock.delay(setting.holds_on_ms)
+        bottom = np.concatenate((gap_low[kept], low[ignored]))
+        whole = Evaluated(bounded_recording(self._recording), clock, clock.count, keep=False)
+        return Demands(
+            rise=rise,
+            peak=high[rows],
+            valley=_valleys(windows, low, gap_low, rows),
+            lasting=_lasting(whole, windows, rows, setting.consecutive + back, holding, rise),
+            entered=_entered(windows, low, gap_low, rows, ~gap_out, setting.consecutive + back),
+            other=low[rows],
+            labels=[str(x) for x in truth.label[rows]],
+            lots=[] if truth.lot is None else [str(x) for x in truth.lot[rows]],
+            start=begin,
+            stop=end,
+            top=tops,
+            beside=beside,
+            everyone=everyone,
+            low=float(bottom.min()),
+            high=float(top.max()),
+            median=float(np.median(background)) if background.size else float(np.median(top)) * (1 if rise else -1),
+            lowest=self._lowest,
+            highest=self._highest,
+            evaluated=whole,
+            sustained=setting.consecutive + back,
+            held=setting.consecutive - 1 + holding,
+        )
 
 
 def demands_of(recording: Recording, truth: Truth, setting: Setting, *, rules: Rules = USUAL_RULES) -> Demands:
@@ -210,62 +301,13 @@ def demands_of(recording: Recording, truth: Truth, setting: Setting, *, rules: R
     ------
     TruthError
         Without a detect pass, or without background, among the trials.
+    UnmeasurableError
+        At light too large to be measured.
     """
-    recording = bounded_recording(recording)
-    clock = Clock.of(recording.samples, recording.info.sample_rate_hz, setting.evaluation_rate_hz)
-    lag = onset_lag(setting, clock)
-    windows = Windows.of(truth, clock, border=border_evaluations(truth, clock, rules), lag=lag)
-    seen = _SeenOnce(windows)
-    for block in evaluated(recording.blocks(), clock):
-        seen.push(block)
-    passes, gaps = seen.passes, seen.gaps
-    pass_out, gap_out = excluded_trials(truth, windows, clock, seen.validity.state(), lag=lag)
-    rise = setting.light_on
-    sound = ~pass_out & ~np.isnan(passes.high)
-    rows, ignored = np.flatnonzero(truth.detect & sound), np.flatnonzero(~truth.detect & sound)
-    kept = np.flatnonzero(~gap_out & ~np.isnan(gaps.high))
-    if rows.size == 0 or kept.size + ignored.size == 0:
-        raise TruthError("feasibility needs a pass to be detected and a gap that are trials; log longer.")
-    high, low = (passes.high, passes.low) if rise else (-passes.low, -passes.high)
-    gap_high, gap_low = (gaps.high, gaps.low) if rise else (-gaps.low, -gaps.high)
-    place = np.full(truth.passes + 2, -1, np.int64)  # one before the first pass, one behind the last
-    place[rows + 1] = np.arange(rows.size)
-    before = windows.gap_after[kept] + 1
-    top = np.concatenate((gap_high[kept], high[ignored]))
-    begin, end, tops, beside, everyone = _rests(
-        np.concatenate((windows.gap_start[kept], windows.start[ignored])),
-        np.concatenate((windows.gap_stop[kept], windows.stop[ignored])),
-        top,
-        np.concatenate((np.stack((place[before], place[before + 1]), axis=1), np.full((ignored.size, 2), -1))),
-        np.repeat([False, True], [kept.size, ignored.size]),
-    )
-    background = seen.background.values()
-    back, holding = clock.delay(setting.holds_back_ms), clock.delay(setting.holds_on_ms)
-    bottom = np.concatenate((gap_low[kept], low[ignored]))
-    whole = Evaluated(recording, clock, clock.count, keep=False)
-    return Demands(
-        rise=rise,
-        peak=high[rows],
-        valley=_valleys(windows, low, gap_low, rows),
-        lasting=_lasting(whole, windows, rows, setting.consecutive + back, holding, rise),
-        entered=_entered(windows, low, gap_low, rows, ~gap_out, setting.consecutive + back),
-        other=low[rows],
-        labels=[str(x) for x in truth.label[rows]],
-        lots=[] if truth.lot is None else [str(x) for x in truth.lot[rows]],
-        start=begin,
-        stop=end,
-        top=tops,
-        beside=beside,
-        everyone=everyone,
-        low=float(bottom.min()),
-        high=float(top.max()),
-        median=float(np.median(background)) if background.size else float(np.median(top)) * (1 if rise else -1),
-        lowest=seen.lowest,
-        highest=seen.highest,
-        evaluated=whole,
-        sustained=setting.consecutive + back,
-        held=setting.consecutive - 1 + holding,
-    )
+    reading = DemandsReading(recording, truth, setting, rules)
+    for block in recording.blocks():
+        reading.push(block)
+    return reading.demands()
 
 
 def _rests(
@@ -296,7 +338,9 @@ def _valleys(windows: Windows, low: Floats, gap_low: Floats, rows: Rows) -> Floa
     where[order] = np.arange(order.size)
     own = where[rows]
     begin = np.concatenate(([0], own[:-1]))
-    return np.array([lows[a : b + 1].min() for a, b in zip(begin.tolist(), own.tolist(), strict=True)])
+    # Every second stretch is one of these; the last may end where the light does.
+    found: Floats = np.minimum.reduceat(np.append(lows, np.inf), np.stack((begin, own + 1), axis=1).ravel())[::2]
+    return found
 
 
 def _entered(

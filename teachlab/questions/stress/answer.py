@@ -12,6 +12,7 @@ from teachlab.model.json_values import plain
 from teachlab.model.score import USUAL_RULES, Rules
 from teachlab.model.verdict import Verdict, VerdictReason
 from teachlab.questions.feasibility.answer import Feasibility, feasibility
+from teachlab.questions.feasibility.demands import DemandsReading
 from teachlab.questions.stress.cleaning import Cleaning, LossRate, cleaning_at, cleaning_from
 from teachlab.questions.stress.light import Stress
 from teachlab.questions.stress.map import GAINS, StressMap, at_speed, stress_map
@@ -116,7 +117,8 @@ def stress(
     pedestals = tuple(pedestal or ((0.0, round(span / 20, 9)) if span else (0.0,)))
     parts, say = 1 + len(factors), progress or (lambda share: None)
     need_for_judging(recording, "a stress map", level=setting.on_level, whole=HELD_WHOLE)
-    reading = SettingReading(recording, truth, setting, rules=rules)
+    demanded = DemandsReading(recording, truth, setting, rules)
+    reading = SettingReading(recording, truth, setting, rules=rules, beside=[demanded])
     found = stress_map(
         recording, truth, setting, gain=gains, ambient=ambients, pedestal=pedestals, rules=rules,
         progress=lambda share: say(share / parts), reading=reading,
@@ -134,7 +136,7 @@ def stress(
         recording=recording.name,
         stressed=found,
         cleaning=_cleaning(found.contamination_reserve, loss),
-        possible=feasibility(recording, truth, setting, stresses=conditions, rules=rules),
+        possible=feasibility(recording, truth, setting, stresses=conditions, rules=rules, reading=demanded),
         faster=tuple(faster),
         verdict=setting_verdict(
             reading, setting, result, by=by, about=by.setting_file, margin=reading.margin_where_known(result)

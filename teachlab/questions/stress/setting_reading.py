@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Protocol
 
 from teachlab.data.alignment.measure import AlignmentReading
 from teachlab.data.alignment.room import alignment_of
@@ -19,14 +19,31 @@ from teachlab.sensor.edges import merged
 from teachlab.switching.run import Replaying
 
 if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
+
     from teachlab.data.alignment.answer import Alignment
     from teachlab.light.pass_and_gap_extremes import PassAndGapExtremes
     from teachlab.model.margin import Margin
-    from teachlab.model.recording import Recording
+    from teachlab.model.recording import Block, Recording
     from teachlab.model.score import Score, Trials
     from teachlab.model.truth import Truth
     from teachlab.questions.surface.condensed import Condensed
     from teachlab.sensor.output import Output
+
+
+class Taker(Protocol):
+    """Takes the light of a recording block by block, or cell by cell where all of it is valid."""
+
+    @property
+    def borders(self) -> NDArray[np.int64]:
+        """Where cells must be cut, samples."""
+
+    def push(self, block: Block) -> None:
+        """Take the next samples."""
+
+    def push_cells(self, cells: Cells) -> None:
+        """Take the next samples, all of them valid."""
 
 
 AT_ONCE = 1 << 21
@@ -44,6 +61,8 @@ class SettingReading:
         Whether margin and reserves will be needed.
     progress : callable, optional
         Called with the share done.
+    beside : sequence of Taker
+        Others that take the light in this reading.
 
     Attributes
     ----------
@@ -74,10 +93,10 @@ class SettingReading:
 
     def __init__(
         self, recording: Recording, truth: Truth, setting: Setting, *, rules: Rules = USUAL_RULES, margins: bool = True,
-        progress: Callable[[float], None] | None = None,
+        progress: Callable[[float], None] | None = None, beside: Sequence[Taker] = (),
     ) -> None:  # fmt: skip
         self._prepare(recording, truth, setting, rules, margins=margins, scans=[])
-        _read(recording, truth, [self], progress)
+        _read(recording, truth, [self], progress, beside)
 
     @classmethod
     def together(
@@ -89,7 +108,7 @@ class SettingReading:
         for one, (setting, rules, margins) in zip(out, asked, strict=True):
             one._prepare(recording, truth, setting, rules, margins=margins, scans=scans)
         if out:
-            _read(recording, truth, out, None)
+            _read(recording, truth, out, None, ())
         return out
 
     def _prepare(
@@ -145,8 +164,9 @@ class SettingReading:
 
 
 def _read(
-    recording: Recording, truth: Truth, readings: Sequence[SettingReading], progress: Callable[[float], None] | None
-) -> None:
+    recording: Recording, truth: Truth, readings: Sequence[SettingReading], progress: Callable[[float], None] | None,
+    beside: Sequence[Taker],
+) -> None:  # fmt: skip
     """Read a recording once; what does not depend on the setting is measured once for all of them."""
     scans = [*dict.fromkeys(one._scan for one in readings if one._scan is not None)]
     condensing = [one._condensing for one in readings if one._condensing is not None]
@@ -159,9 +179,9 @@ def _read(
         )
         for one in readings
     }
-    cut: list[PassAndGapReading | MarginScan | Condensing] = [*extremes.values(), *scans, *condensing]
+    cut: list[Taker] = [*extremes.values(), *scans, *condensing, *beside]
     borders = merged(*(taker.borders for taker in cut))
-    takers = [*(one._replaying for one in readings), *cut]
+    takers: list[Taker | Replaying] = [*(one._replaying for one in readings), *cut]
     # Several settings share the caches and the memory.
     for block in recording.blocks(size=AT_ONCE if len(readings) == 1 else max(AT_ONCE // 8, 1)):
         alignment.push(block)
