@@ -21,7 +21,7 @@ from teachlab.device.level_counts import (
 )
 from teachlab.device.logged_edges import LoggedEdges, logged_edges
 from teachlab.device.matching import ContradictedEdge, MatchedEdges, swallowed_count, unmatched_count
-from teachlab.device.rates import hidden_ratios, proposed_ratios
+from teachlab.device.rates import Lateness, hidden_ratios, proposed_ratios
 from teachlab.device.timing_classes import TimingClass, output_of, timing_classes
 from teachlab.errors import ParameterError
 from teachlab.light.noise import local_noise
@@ -44,6 +44,8 @@ MOST_JITTER = 1000
 """Samples; a larger jitter would blur every pulse of a line."""
 MOST_CONTRADICTED = 0.1
 """Share of contradicted edges above which the law of switching does not fit."""
+PHASE_EDGES = 30
+"""Of so many edges one may be misplaced where the phase of the evaluations is never known exactly."""
 MOST_READINGS = 90
 """Number of replays over a whole log after which the set is returned as known so far."""
 SCREEN_EDGES = 60
@@ -165,13 +167,14 @@ class _Stretch:
             return none, none, seen.size
         return comparator.light_state(), comparator.validity(), seen.size
 
-    def contradicted(self, box: _Box, output: TwoState, hold_back: int, most: int) -> int:
+    def contradicted(self, box: _Box, output: TwoState, hold_back: int, most: int, later: int = 0) -> int:
         """Count edges without a partner on both sides; stops when there must be more than `most`.
 
-        If jitter may have swallowed a pulse or gap, its two edges are no contradiction.
+        If jitter may have swallowed a pulse or gap, its two edges are no contradiction. `later`: evaluations by which a
+        longer on-delay moves every edge.
         """
         shift = box.active - hold_back
-        at = box.grid.samples_of(output.edges) + shift
+        at = box.grid.samples_of(output.edges + later) + shift
         at = at[at < self.edges.samples]
         swallows = self.jitter if self.swallows is None else self.swallows
         forgiven = 2 * int(np.count_nonzero(np.diff(at) <= 2 * swallows))
@@ -195,10 +198,17 @@ class _Stretch:
         for one, output in timing_classes(
             state, invalid, size, light_on=box.light_on, latency=latency, difference=box.difference, least=least
         ):
-            self.work += 20 * output.edges.size + WORK_OF_A_CALL
-            found = self.contradicted(box, output, held_back(box.grid, one), most)
-            if found <= most:
-                yield found, one
+            # Between samples a longer on-delay is more than a shorter lag: every edge falls on the grid again.
+            room = 0 if box.grid.exact else self.edges.count // PHASE_EDGES
+            delays = range(one.on_delay, one.longest_on_delay + 1)
+            each = [one] if box.grid.whole else [replace(one, on_delay=d, longest_on_delay=d) for d in delays]
+            self.work += WORK_OF_A_CALL
+            for timing in each:
+                self.work += 20 * output.edges.size
+                later = timing.on_delay - one.on_delay
+                found = self.contradicted(box, output, held_back(box.grid, timing), most + room, later)
+                if found <= most + room:
+                    yield max(0, found - room), timing
 
 
 def held_back(grid: EvaluationGrid, one: TimingClass) -> int:
@@ -212,10 +222,11 @@ def held_back(grid: EvaluationGrid, one: TimingClass) -> int:
 def most_held_back(box: _Box) -> int:
     """Return the most evaluations of filter and on-delay that leave no negative lag.
 
-    Between whole ratios the latency in samples is a rounded one: 12 samples may be 5 evaluations of 2.5.
+    Between whole ratios the latency in samples is a rounded one: 12 samples may be 5 evaluations of 2.5. Where the
+    places of the evaluations are never known exactly, it may be a whole sample too short.
     """
     most = int(box.active / box.grid.ratio)
-    return most + (round((most + 1) * box.grid.ratio) <= box.active)
+    return most + (round((most + 1) * box.grid.ratio) <= box.active + (not box.grid.exact))
 
 
 def identify(recording: Recording, *, jitter: int = 1, longest_ms: float | None = None) -> Identification:
@@ -283,7 +294,8 @@ def identify_edges(
     part = edges.until(min(edges.samples, SEARCH_SAMPLES))
     if part.active.size < FEWEST_EDGES or part.inactive.size < FEWEST_EDGES:
         part = edges
-    search, boxes = _with_least_jitter(light[: part.samples], part, edges, jitter, longest)
+    late = Lateness.of(light, edges, jitter, longest)
+    search, boxes = _with_least_jitter(light[: part.samples], part, edges, jitter, longest, late)
     needed, readings, left = search.jitter, search.readings, search.left
     if part.samples < edges.samples and boxes:
         search = _Stretch(light, edges, needed)
@@ -300,17 +312,21 @@ def identify_edges(
 
 
 def _with_least_jitter(
-    light: Light, part: LoggedEdges, edges: LoggedEdges, jitter: int, longest: int
+    light: Light, part: LoggedEdges, edges: LoggedEdges, jitter: int, longest: int, late: Lateness
 ) -> tuple[_Stretch, list[_Box]]:
     """Search with more and more jitter, until more jitter explains no further edge.
 
     More jitter than the edges need would leave latencies and levels without a bound.
     """
+    both = np.sort(np.concatenate((edges.active, edges.inactive)))
+    by_lateness = late.ratios()
     for allowed in range(jitter + 2):
-        # If evaluations lie between samples at places that are never known exactly, one more sample is needed.
+        # If evaluations lie between samples at places that are never known exactly, one more sample may be needed.
         last = allowed > jitter
         search = _Stretch(light, part, allowed)
-        boxes = _replayed(search, _boxes(search, edges, longest, loose=last))
+        ratios = dict.fromkeys([*proposed_ratios(both, edges.samples, allowed), *by_lateness])
+        grids = [grid for ratio in ratios for grid in _grids(ratio, late) if not (last and grid.exact)]
+        boxes = _replayed(search, _boxes(search, grids, longest))
         if last:
             break
         more = bool(boxes) and _explained_by_more(search, boxes)
@@ -321,7 +337,8 @@ def _with_least_jitter(
             break
         # No rate that the edges suggest fits: jitter may hide a rate between whole ratios.
         search = _Stretch(light, part, jitter)
-        boxes = _replayed(search, _boxes(search, edges, longest, ratios=hidden_ratios(jitter, per)))
+        grids = [grid for ratio in hidden_ratios(jitter, per) for grid in _grids(ratio, late)]
+        boxes = _replayed(search, _boxes(search, grids, longest))
     return search, boxes
 
 
@@ -342,29 +359,25 @@ def _explained_by_more(search: _Stretch, boxes: list[_Box]) -> bool:
     return False
 
 
-def _boxes(
-    search: _Stretch, edges: LoggedEdges, longest: int, *, loose: bool = False, ratios: list[Fraction] | None = None
-) -> list[_Box]:
-    """Return boxes whose edges share a level about as well as in the best box, fewest misses first.
+def _grids(ratio: Fraction, late: Lateness) -> list[EvaluationGrid]:
+    """Return the grids of a ratio: all there are, or those whose phase explains how late edges are."""
+    if ratio.denominator > EXACT_DENOMINATOR:
+        return [EvaluationGrid.of(ratio, phase) for phase in late.phases(ratio)]
+    step = Fraction(1, ratio.denominator)
+    return [EvaluationGrid.of(ratio, step * k) for k in range(math.ceil(ratio / step))]
 
-    `loose`: only rates whose evaluations lie at places that are never known exactly. `ratios`: rates to use instead of
-    the proposed ones.
-    """
+
+def _boxes(search: _Stretch, grids: list[EvaluationGrid], longest: int) -> list[_Box]:
+    """Return boxes whose edges share a level about as well as in the best box, fewest misses first."""
     part = search.edges
-    both = np.sort(np.concatenate((edges.active, edges.inactive)))
     screened: list[_Screened] = []
-    for ratio in proposed_ratios(both, edges.samples, search.jitter) if ratios is None else ratios:
-        step = Fraction(1, ratio.denominator if ratio.denominator <= EXACT_DENOMINATOR else 2)
-        for phase in (step * k for k in range(math.ceil(ratio / step))):
-            grid = EvaluationGrid.of(ratio, phase)
-            if loose and grid.exact:
-                continue
-            for light_on in (True, False):
-                begins, ends = (part.active, part.inactive) if light_on else (part.inactive, part.active)
-                up = _screened(search, grid, begins, longest, begins=True)
-                down = _screened(search, grid, ends, longest, begins=False)
-                screened.append(_Screened(grid, light_on, up, down))
-    bound = min((one.fewest for one in screened), default=edges.count)
+    for grid in grids:
+        for light_on in (True, False):
+            begins, ends = (part.active, part.inactive) if light_on else (part.inactive, part.active)
+            up = _screened(search, grid, begins, longest, begins=True)
+            down = _screened(search, grid, ends, longest, begins=False)
+            screened.append(_Screened(grid, light_on, up, down))
+    bound = min((one.fewest for one in screened), default=part.count)
     fewest = most_contradicted(part)
     if bound > fewest:
         return []

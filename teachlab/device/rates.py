@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
 from fractions import Fraction
 from typing import TYPE_CHECKING
 
@@ -9,8 +12,29 @@ import numpy as np
 from scipy.signal import find_peaks
 
 if TYPE_CHECKING:
-    from teachlab.device.logged_edges import Samples
+    from numpy.typing import NDArray
 
+    from teachlab.device.logged_edges import LoggedEdges, Samples
+    from teachlab.model.recording import Light
+
+SEARCHED_SAMPLES = 200_000
+"""Length of the spectra; a peak is then refined on the whole log."""
+LEVELS_TRIED = 32
+"""Number of levels after which edges may be late; the one after which they are most evenly late is taken."""
+CROSSINGS_BACK = 4
+"""How many crossings before an edge may have made it."""
+MOST_CROSSINGS = 8
+"""A level crossed more than so many times as often as the output switches is one in the noise."""
+WAITS_CLEAR = 7.0
+"""A peak of the waits suggests a rate above this plus the logarithm of the number of frequencies."""
+HARMONICS = 3
+MOST_LATE = 3
+LATE_ROOM = 1.1
+"""A ratio that leaves at most so many times the variance of the best one is tried too."""
+MOST_WAITS, PHASES, ENDS = 2000, 64, 4
+"""Number of edges, of phases of the evaluations and of ends of delays between samples on which a ratio is tried."""
+MOST_PHASES = 2
+"""Number of phases, the best of each direction and of both, at which a ratio of no exact phase is replayed."""
 LONGEST_RATIO = 64
 """The spectrum is searched up to this number of samples per evaluation."""
 MOST_PROPOSALS = 6
@@ -27,6 +51,165 @@ def hidden_ratios(jitter: int, per: int) -> list[Fraction]:
     return [one for one in found if one.denominator == per]
 
 
+@dataclass(frozen=True, slots=True)
+class Waits:
+    """How late edges of one direction are after crossings of a level.
+
+    Parameters
+    ----------
+    unevenness : float, samples²
+        Spread of the lateness, in which edges without a crossing count in full.
+    crossings : ndarray of int64, samples
+    late : ndarray of float64, samples
+        From the mean.
+    """
+
+    unevenness: float
+    crossings: Samples
+    late: NDArray[np.float64]
+
+    @classmethod
+    def after(
+        cls, light: Light, logged: Samples, level: float, begins: bool, jitter: int, longest: int
+    ) -> Waits | None:
+        """Measure it; None if the level is not crossed about as often as there are edges."""
+        beyond = light >= level
+        at = np.flatnonzero(beyond[1:] != beyond[:-1]) + 1
+        crossings = at[beyond[at] == begins]
+        if not 8 <= crossings.size <= MOST_CROSSINGS * logged.size:
+            return None
+        half = 2 * jitter + 3
+        k = np.searchsorted(crossings, logged, "right")[:, None] - 1 - np.arange(CROSSINGS_BACK)
+        before = crossings[np.maximum(k, 0)]
+        late = logged[:, None] - before
+        known = (k >= 0) & (late <= longest)
+        common = np.convolve(np.bincount(late[known], minlength=longest + 1), np.ones(2 * half + 1, np.int64), "same")
+        centres = np.flatnonzero(common == common.max())
+        off = np.where(known, np.abs(late - centres[centres.size // 2]), longest + half)
+        nearest = off.argmin(axis=1)
+        rows = np.flatnonzero(off[np.arange(logged.size), nearest] <= half)
+        if 2 * rows.size < logged.size or rows.size < 8:
+            return None
+        wait = late[rows, nearest[rows]].astype(np.float64)
+        wait -= wait.mean()
+        uneven = (float(wait @ wait) + (logged.size - rows.size) * (half + 1) ** 2) / logged.size
+        return cls(uneven, before[rows, nearest[rows]], wait) if wait.any() else None
+
+    def unexplained(self, ratio: float) -> NDArray[np.float64]:
+        """Return the variance that an evaluation every so many samples leaves, for every phase."""
+        few = slice(None, None, -(-self.crossings.size // MOST_WAITS))
+        at = self.crossings[few].astype(np.float64)
+        phases = np.arange(PHASES)[:, None, None] * ratio / PHASES
+        # The filter and the delays move an edge by whole evaluations, which end between samples.
+        ends = np.arange(ENDS)[:, None] / ENDS
+        told = np.floor(phases + np.ceil((at - phases) / ratio) * ratio + ends) - at
+        left: NDArray[np.float64] = (self.late[few] - told).var(axis=-1).min(axis=-1)
+        return left
+
+
+@dataclass(frozen=True, slots=True)
+class Lateness:
+    """How late edges are after the light crosses the level after which they are most evenly late.
+
+    An edge is later the longer its crossing had to wait for the next evaluation. This wait goes up and down with the
+    place of the crossing, with the period of the evaluations. The jitter of the edges is only noise in it: rates show
+    that jitter hides from the spectrum of the edges.
+
+    Parameters
+    ----------
+    samples : int
+    waits : tuple of Waits
+        After crossings in either direction, of the polarity with the more even ones; empty if there is no such level.
+    """
+
+    samples: int
+    waits: tuple[Waits, ...]
+
+    @classmethod
+    def of(cls, light: Light, edges: LoggedEdges, jitter: int, longest: int) -> Lateness:
+        """Measure it.
+
+        Parameters
+        ----------
+        light : ndarray
+            In the stored type, NaN where invalid.
+        edges : LoggedEdges
+        jitter, longest : int, samples
+            Jitter that is allowed, and the longest latency.
+        """
+        early = min(edges.samples, SEARCHED_SAMPLES)
+        levels = _tried_levels(light[:early])
+        found = []
+        for light_on in (True, False):
+            waits = []
+            for logged, begins in ((edges.active, light_on), (edges.inactive, not light_on)):
+                tried = [Waits.after(light[:early], logged[logged < early], x, begins, jitter, longest) for x in levels]
+                known = [(one.unevenness, level) for level, one in zip(levels, tried, strict=True) if one is not None]
+                if known and (best := Waits.after(light, logged, min(known)[1], begins, jitter, longest)):
+                    waits.append(best)
+            if len(waits) == 2:
+                found.append(tuple(waits))
+        # A level on the wrong side of the noise is crossed by chance.
+        return cls(edges.samples, min(found, key=lambda waits: max(one.unevenness for one in waits), default=()))
+
+    def ratios(self) -> list[Fraction]:
+        """Return samples per evaluation, between whole numbers, that explain the waits, the best first."""
+        tried = _periods(self.waits, self.samples) if self.waits else []
+        left = {ratio: self._unexplained(ratio) for ratio in [Fraction(1), *tried] if self.waits}
+        near = Fraction(1, min(self.samples, SEARCHED_SAMPLES))
+        out: list[Fraction] = []
+        for ratio in sorted(left, key=lambda one: (left[one], one.denominator)):
+            if left[ratio] <= LATE_ROOM * min(left.values()) and all(abs(1 / ratio - 1 / x) > near for x in out):
+                out.append(ratio)
+        return [ratio for ratio in out if ratio.denominator > 1][:MOST_LATE]
+
+    def phases(self, ratio: Fraction) -> list[Fraction]:
+        """Return the phases of the first evaluation, samples, that explain the waits best."""
+        if not self.waits:
+            return [Fraction(k, 2) for k in range(math.ceil(2 * ratio))]
+        sides = [one.unexplained(float(ratio)) for one in self.waits]
+        # A level that is a little off moves the phase of a side: the best of each side is tried, and of both together.
+        best = [np.argsort(left, kind="stable")[:MOST_PHASES] for left in (np.mean(sides, axis=0), *sides)]
+        return [ratio * k / PHASES for k in dict.fromkeys(np.concatenate(best).tolist())]
+
+    def _unexplained(self, ratio: Fraction) -> float:
+        """Return the variance of the waits that an evaluation every so many samples leaves, at the best phases."""
+        return float(np.mean([one.unexplained(float(ratio)).min() for one in self.waits]))
+
+
+def _tried_levels(light: Light) -> list[float]:
+    seen = light[np.isfinite(light)] if light.dtype.kind == "f" else light
+    if not seen.size:
+        return []
+    low, high = np.quantile(seen, (0.01, 0.99)).astype(np.float64).tolist()
+    return np.linspace(low, high, LEVELS_TRIED + 2)[1:-1].tolist() if low < high else []
+
+
+def _periods(waits: tuple[Waits, ...], samples: int) -> list[Fraction]:
+    """Return ratios with whose period waits go up and down, where that is no chance."""
+    span = min(samples, SEARCHED_SAMPLES)
+    train = np.zeros(1 << (span - 1).bit_length() + 1)
+    power = np.zeros(train.size // 2 + 1)
+    sides = [(one.crossings, one.late / np.sqrt(one.late @ one.late)) for one in waits]
+    for crossings, late in sides:
+        train[:] = 0
+        early = crossings < span
+        np.add.at(train, crossings[early], late[early])
+        power += np.abs(np.fft.rfft(train)) ** 2
+    begin = train.size // LONGEST_RATIO
+    peaks, _ = find_peaks(power[begin:], height=math.log(power.size) + WAITS_CLEAR, distance=8)
+    peaks = peaks[np.argsort(-power[begin:][peaks])][:MOST_PROPOSALS] + begin
+    out = []
+    for peak in peaks:
+        frequency, width = _refined(sides, float(peak) / train.size, span, samples)
+        # Waits of few samples are steps: their harmonics are as strong, and all are seen folded at half the log's rate.
+        for harmonic in range(1, HARMONICS + 1):
+            for f in ((turns + sign * frequency) / harmonic for turns in range(harmonic + 1) for sign in (1, -1)):
+                if 1 / LONGEST_RATIO < f < 1 - 2 / train.size:
+                    out.append(_simplest(1 / (f + width), 1 / (f - width)))
+    return out
+
+
 def proposed_ratios(edges: Samples, samples: int, jitter: int) -> list[Fraction]:
     """Return samples per evaluation that are worth a replay, simple ones first.
 
@@ -41,11 +224,12 @@ def proposed_ratios(edges: Samples, samples: int, jitter: int) -> list[Fraction]
     jitter : int, samples
     """
     out = [Fraction(k) for k in range(1, 2 * jitter + 4)] + hidden_ratios(jitter, 2)
-    span = min(samples, 200_000)
+    span = min(samples, SEARCHED_SAMPLES)
     train = np.zeros(1 << (span - 1).bit_length() + 1)
     # Both directions lie on one grid only up to the difference of their latencies: take each alone and add the powers.
     power = np.zeros(train.size // 2 + 1)
-    for side in (edges[::2], edges[1::2]):
+    sides = edges[::2], edges[1::2]
+    for side in sides:
         train[:] = 0
         train[side[side < span]] = 1.0
         power += np.abs(np.fft.rfft(train)) ** 2
@@ -61,7 +245,7 @@ def proposed_ratios(edges: Samples, samples: int, jitter: int) -> list[Fraction]
         frequency = float(peak) / train.size
         if frequency > 0.5 - 2 / train.size:
             continue
-        frequency, width = _refined(edges, frequency, span, samples)
+        frequency, width = _refined([(side, np.ones(side.size)) for side in sides], frequency, span, samples)
         for f in (frequency, 1 - frequency):
             ratio = _simplest(1 / (f + width), 1 / (f - width))
             if 1 < ratio <= LONGEST_RATIO and ratio not in out:
@@ -69,16 +253,19 @@ def proposed_ratios(edges: Samples, samples: int, jitter: int) -> list[Fraction]
     return out
 
 
-def _refined(edges: Samples, frequency: float, span: int, samples: int) -> tuple[float, float]:
+def _refined(
+    sides: Sequence[tuple[Samples, NDArray[np.float64]]], frequency: float, span: int, samples: int
+) -> tuple[float, float]:
     """Climb the peak on longer and longer stretches, each fine enough for the next; return it with its width."""
     while True:
         width = 1.0 / span
         for _ in range(3):
             tried = frequency + np.linspace(-width, width, 17)
             power = np.zeros(tried.size)
-            for side in (edges[::2], edges[1::2]):
-                early = side[side < span].astype(np.float64)
-                power += np.abs(np.array([np.exp(-2j * np.pi * f * early).sum() for f in tried])) ** 2
+            for at, weight in sides:
+                early = at[at < span].astype(np.float64)
+                turned = (np.exp(-2j * np.pi * f * early) @ weight[: early.size] for f in tried)
+                power += np.abs(np.array(list(turned))) ** 2
             frequency = float(tried[int(np.argmax(power))])
             width /= 4
         if span >= samples:

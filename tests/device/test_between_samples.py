@@ -1,0 +1,107 @@
+"""Sensors that evaluate between the samples of the log: a plain loop of SWITCHING.md makes the logged output."""
+
+from __future__ import annotations
+
+import math
+from fractions import Fraction
+
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+
+from teachlab.device.identification import identify_edges
+from teachlab.device.logged_edges import LoggedEdges
+from teachlab.device.rates import Lateness
+
+ON, OFF = 727.5, 671.5
+
+
+def tubes(rng: np.random.Generator, passes: int = 150) -> NDArray[np.uint16]:
+    """Return the light of tubes of many lengths with slanted edges; a quarter are short, a third have a bump behind."""
+    parts = [np.zeros(80)]
+    for _ in range(passes):
+        up, down = rng.integers(2, 9, 2)
+        height = rng.uniform(900, 1500)
+        length = rng.integers(1, 9) if rng.random() < 0.25 else rng.integers(20, 120)
+        gap = rng.integers(2, 10) if rng.random() < 0.25 else rng.integers(25, 180)
+        rise, fall = np.arange(1, up + 1) / (up + 1), np.arange(down, 0, -1) / (down + 1)
+        parts += [height * rise, np.full(length, height), height * fall, np.zeros(gap)]
+        if rng.random() < 0.3:
+            middle = rng.integers(3, 9)
+            bump = 1 - np.abs(np.linspace(-1, 1, 2 * middle + 1))
+            parts += [rng.uniform(0.2, 0.8) * height * bump, np.zeros(rng.integers(20, 60))]
+    light = np.concatenate(parts) + 400
+    return np.rint(light + rng.normal(0, 12, light.size)).astype(np.uint16)
+
+
+def active_after(state: list[bool], evaluations: int) -> list[bool]:
+    """Return the state with an on-delay; before the log it is long settled."""
+    out, run = [], evaluations + 1 if state[0] else 0
+    for one in state:
+        run = run + 1 if one else 0
+        run = max(run, evaluations + 1) if one and (not out or out[-1]) else run
+        out.append(run > evaluations)
+    return out
+
+
+def logged(
+    light: NDArray[np.uint16], rng: np.random.Generator, ratio: Fraction, phase: Fraction, *, lag: int, jitter: int,
+    consecutive: int, on: int, off: int, light_on: bool,
+) -> LoggedEdges:  # fmt: skip
+    """Return the output of a sensor that reads sample ``floor(phase + i · ratio)``, as a log holds it."""
+    places = [math.floor(phase + i * ratio) for i in range(math.ceil((light.size - phase) / ratio))]
+    state, seen = bool(light[places[0]] >= ON), []
+    for place in places:
+        state = light[place] >= (OFF if state else ON)
+        seen.append(bool(state))
+    filtered, now, against = [], seen[0], 0
+    for one in seen:
+        against = against + 1 if one != now else 0
+        if against == consecutive:
+            now, against = one, 0
+        filtered.append(now if light_on else not now)
+    delayed = active_after(filtered, on)
+    output = np.array([not one for one in active_after([not one for one in delayed], off)])
+    edges = np.array(places)[np.flatnonzero(output[1:] != output[:-1]) + 1] + lag
+    edges = np.maximum.accumulate(edges + rng.integers(-jitter, jitter + 1, edges.size))
+    turned = np.bincount(edges[(edges > 0) & (edges < light.size)], minlength=light.size)
+    return LoggedEdges.of(((np.cumsum(turned) % 2) ^ output[0]).astype(bool))
+
+
+@pytest.mark.parametrize(
+    ("ratio", "jitter"),
+    [("5/4", 1), ("11/10", 0), ("10/3", 1), ("27/10", 1)],
+)
+def test_every_parameter_is_in_the_set_if_the_sensor_evaluates_between_samples(ratio: str, jitter: int) -> None:
+    rng = np.random.default_rng(2000)
+    light, step = tubes(rng), Fraction(ratio)
+    timing = {"consecutive": 2, "on": 2, "off": 3}
+    edges = logged(light, rng, step, step * Fraction(237, 1000), lag=1, jitter=jitter, light_on=False, **timing)
+    found = identify_edges(light, edges, sample_rate_hz=1000.0, unit="counts", jitter=jitter)
+    own = [
+        one
+        for one in found.classes
+        if abs(one.ratio - step) < step**2 / light.size
+        and not one.light_on
+        and one.timing.holds(timing["consecutive"], timing["on"], timing["off"])
+        and one.on_level.low < ON <= one.on_level.high
+        and one.off_level.low < OFF <= one.off_level.high
+    ]
+    assert own
+    assert {float(one.ratio) for one in found.classes} == {float(own[0].ratio)}
+    levels = found.span("on_level")
+    assert levels is not None
+    assert levels.high - levels.low < 5 * 12  # five times the noise
+
+
+def test_lateness_shows_a_rate_and_its_phase_and_no_rate_where_every_sample_is_read() -> None:
+    rng = np.random.default_rng(2)
+    light, ratio, phase = tubes(rng), Fraction(27, 10), Fraction(3, 2)
+    timing = {"lag": 3, "consecutive": 1, "on": 0, "off": 0, "light_on": True}
+    for jitter in (0, 1):
+        edges = logged(light, rng, ratio, phase, jitter=jitter, **timing)
+        late = Lateness.of(light, edges, jitter, 200)
+        assert late.ratios()[:1] == [ratio]
+        assert min(abs(one - phase) for one in late.phases(ratio)) < Fraction(1, 10)
+        every = logged(light, rng, Fraction(1), Fraction(0), jitter=jitter, **timing)
+        assert Lateness.of(light, every, jitter, 200).ratios() == []
