@@ -52,7 +52,7 @@ def hidden_ratios(jitter: int, per: int) -> list[Fraction]:
 
 
 @dataclass(frozen=True, slots=True)
-class Waits:
+class EdgeWaits:
     """How late edges of one direction are after crossings of a level.
 
     Parameters
@@ -71,7 +71,7 @@ class Waits:
     @classmethod
     def after(
         cls, light: Light, logged: Samples, level: float, begins: bool, jitter: int, longest: int
-    ) -> Waits | None:
+    ) -> EdgeWaits | None:
         """Measure it; None if the level is not crossed about as often as there are edges."""
         beyond = light >= level
         at = np.flatnonzero(beyond[1:] != beyond[:-1]) + 1
@@ -118,12 +118,12 @@ class Lateness:
     Parameters
     ----------
     samples : int
-    waits : tuple of Waits
+    waits : tuple of EdgeWaits
         After crossings in either direction, of the polarity with the more even ones; empty if there is no such level.
     """
 
     samples: int
-    waits: tuple[Waits, ...]
+    waits: tuple[EdgeWaits, ...]
 
     @classmethod
     def of(cls, light: Light, edges: LoggedEdges, jitter: int, longest: int) -> Lateness:
@@ -143,9 +143,11 @@ class Lateness:
         for light_on in (True, False):
             waits = []
             for logged, begins in ((edges.active, light_on), (edges.inactive, not light_on)):
-                tried = [Waits.after(light[:early], logged[logged < early], x, begins, jitter, longest) for x in levels]
+                tried = [
+                    EdgeWaits.after(light[:early], logged[logged < early], x, begins, jitter, longest) for x in levels
+                ]
                 known = [(one.unevenness, level) for level, one in zip(levels, tried, strict=True) if one is not None]
-                if known and (best := Waits.after(light, logged, min(known)[1], begins, jitter, longest)):
+                if known and (best := EdgeWaits.after(light, logged, min(known)[1], begins, jitter, longest)):
                     waits.append(best)
             if len(waits) == 2:
                 found.append(tuple(waits))
@@ -185,7 +187,7 @@ def _tried_levels(light: Light) -> list[float]:
     return np.linspace(low, high, LEVELS_TRIED + 2)[1:-1].tolist() if low < high else []
 
 
-def _periods(waits: tuple[Waits, ...], samples: int) -> list[Fraction]:
+def _periods(waits: tuple[EdgeWaits, ...], samples: int) -> list[Fraction]:
     """Return ratios with whose period waits go up and down, where that is no chance."""
     span = min(samples, SEARCHED_SAMPLES)
     train = np.zeros(1 << (span - 1).bit_length() + 1)
@@ -202,7 +204,7 @@ def _periods(waits: tuple[Waits, ...], samples: int) -> list[Fraction]:
     out = []
     for peak in peaks:
         frequency, width = _refined(sides, float(peak) / train.size, span, samples)
-        # Waits of few samples are steps: their harmonics are as strong, and all are seen folded at half the log's rate.
+        # EdgeWaits of few samples are steps: their harmonics are as strong, and all are seen folded at half the log's rate.
         for harmonic in range(1, HARMONICS + 1):
             for f in ((turns + sign * frequency) / harmonic for turns in range(harmonic + 1) for sign in (1, -1)):
                 if 1 / LONGEST_RATIO < f < 1 - 2 / train.size:
