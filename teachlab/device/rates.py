@@ -204,7 +204,7 @@ def _periods(waits: tuple[EdgeWaits, ...], samples: int) -> list[Fraction]:
     out = []
     for peak in peaks:
         frequency, width = _refined(sides, float(peak) / train.size, span, samples)
-        # EdgeWaits of few samples are steps: their harmonics are as strong, and all are seen folded at half the log's rate.
+        # Waits of few samples are steps: their harmonics are as strong, and all are seen folded at half the log's rate.
         for harmonic in range(1, HARMONICS + 1):
             for f in ((turns + sign * frequency) / harmonic for turns in range(harmonic + 1) for sign in (1, -1)):
                 if 1 / LONGEST_RATIO < f < 1 - 2 / train.size:
