@@ -5,7 +5,8 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from teachlab.light.noise import median
+from teachlab.light.noise import median, quantile
+from teachlab.sensor.edges import pieces
 from teachlab.sensor.running_extremes import running_max, running_min
 
 Levels = NDArray[np.float64]
@@ -102,6 +103,31 @@ def _climb(height: Levels, step: float) -> float | None:
     return float(finish - begin)
 
 
+def edge_span(edge: float) -> int:
+    """Return how many evaluations an edge spans, at least 2; 2 if no edge was measured."""
+    return 2 if np.isnan(edge) else max(2, int(np.ceil(edge)) + 1)
+
+
+def edge_range(height: Levels, start: Places, stop: Places, edge: float) -> float | None:
+    """Return the 99 % quantile of the range of the background within one edge time; None if stretches are too short.
+
+    Parameters
+    ----------
+    height : ndarray of float64, shape (n,), recording units
+        Without NaN.
+    start, stop : ndarray of int64, shape (gaps,), evaluations
+        Gaps ``[start, stop)``.
+    edge : float, evaluations
+        Time of an edge; NaN if none was measured.
+    """
+    span = edge_span(edge)
+    # Stay one edge time away from the passes where there is room: the foot of an edge is no noise.
+    found = ranges(height, start + span, stop - span, span)
+    found = found if found.size else ranges(height, start, stop, span)
+    found = found[np.isfinite(found)]
+    return quantile(found, EDGE_SHARE, in_place=True) if found.size else None
+
+
 def ranges(height: Levels, start: Places, stop: Places, span: int) -> Levels:
     """Return the range (largest minus smallest level) of every window that lies inside a stretch.
 
@@ -128,20 +154,5 @@ def ranges(height: Levels, start: Places, stop: Places, span: int) -> Levels:
     if not rows.any():
         return np.empty(0, np.float64)
     spans = running_max(height, span) - running_min(height, span)
-    out: Levels = spans[places(start[rows], last[rows])]
-    return out
-
-
-def places(start: Places, stop: Places) -> Places:
-    """Return the places of non-empty stretches, concatenated.
-
-    Examples
-    --------
-    >>> places(np.array([0, 5]), np.array([2, 8])).tolist()
-    [0, 1, 5, 6, 7]
-    """
-    size = stop - start
-    # Many short ranges at once: a step at every start, and a running sum.
-    offset = np.repeat(start - np.concatenate(([0], np.cumsum(size)[:-1])), size)
-    out: Places = np.arange(int(size.sum())) + offset
+    out: Levels = pieces(spans, start[rows], last[rows])
     return out

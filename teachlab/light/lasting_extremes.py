@@ -35,9 +35,9 @@ class Hold:
         self._ahead = 0
 
     @property
-    def begun(self) -> bool:
-        """Whether a valid evaluation has come."""
-        return self._last is not None
+    def waits(self) -> bool:
+        """Whether evaluations are kept back until a valid one comes."""
+        return self._last is None and self._ahead > 0
 
     def push(self, light: Light, invalid: NDArray[np.bool_] | None) -> Light:
         """Return the evaluations up to the end of this block, without holes, in the same type."""

@@ -267,6 +267,26 @@ def median(values: NDArray[np.floating[Any]], *, in_place: bool = False) -> floa
     return upper if values.size % 2 else (float(found[:middle].max()) + upper) / 2
 
 
+def quantile(values: NDArray[np.floating[Any]], share: float, *, in_place: bool = False) -> float:
+    """Return the level below which a share of one or more values lies, none of them NaN; linear between two values.
+
+    To the bit that of `numpy.quantile`, which puts the extremes in their places too: this takes half of the time.
+    Parameters as for `median`.
+
+    Examples
+    --------
+    >>> quantile(np.array([4.0, 1.0, 2.0, 9.0]), 0.5)
+    3.0
+    """
+    at = (values.size - 1) * share
+    lower = int(at)
+    found = values if in_place else values.copy()
+    found.partition(lower)
+    low, part = float(found[lower]), at - lower
+    high = float(found[lower + 1 :].min()) if lower + 1 < found.size else low
+    return high - (high - low) * (1 - part) if part >= 0.5 else low + (high - low) * part
+
+
 def _middle(levels: NDArray[np.float64], counts: NDArray[np.int64]) -> float:
     """Return the median of levels in ascending order, each with its count."""
     before = np.cumsum(counts)
@@ -291,6 +311,8 @@ def crossing_share(
         Starts of passes, beside which the stretches lie; default: evenly over the recording.
     """
     starts = np.linspace(0, max(0, recording.samples - STRETCH), STRETCHES).astype(int)
+    # On a grid on which no stretch is cut by the row groups of a file: two of them are decoded in twice the time.
+    starts -= starts % STRETCH
     if beside is not None and beside.size:
         some = beside[np.linspace(0, beside.size - 1, STRETCHES).astype(int)]
         starts = (some - STRETCH // 2).clip(0, max(0, recording.samples - STRETCH))

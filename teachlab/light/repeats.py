@@ -4,13 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from math import factorial
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from teachlab.light.usable_light import LARGEST
 from teachlab.model.recording import Block, Light, Recording
+from teachlab.sensor.edges import pieces
 
 TELLING_STEPS = 32
 """A stretch must hold this many steps other than 0: shorter or flatter ones may be alike by chance."""
@@ -106,8 +106,8 @@ class Repeats:
 
     def _sample_for_sample(self, recording: Recording) -> Iterator[tuple[int, int]]:
         start, stop = self._start, self._stop
-        alike = np.stack((self._key, (stop - start).astype(np.uint64)), axis=1)
-        _, where, often = np.unique(alike, axis=0, return_inverse=True, return_counts=True)
+        # Stretches of other lengths may share a key by chance; they are compared again below.
+        _, where, often = np.unique(self._key, return_inverse=True, return_counts=True)
         full, seen = recording.info.full_scale, dict[tuple[int, int], int]()
         for k in np.flatnonzero(often[where.reshape(-1)] > 1).tolist():
             block = recording.read(int(start[k]), int(stop[k]))
@@ -174,7 +174,7 @@ class _TellingWords:
         # Only the light around stretches is examined, one stretch after the other.
         begin = np.maximum(self._since[a:b], block.start)
         end = np.minimum(self._upto[a:b], block.start + block.light.size)
-        light = _pieces(block.light, begin - block.start, end - block.start)
+        light = pieces(block.light, begin - block.start, end - block.start)
         at = _climbs(light, self._climb)
         offset = np.cumsum(end - begin) - (end - begin)
         piece = np.searchsorted(offset, at, side="right") - 1
@@ -189,7 +189,7 @@ class _TellingWords:
         ups, real = rows[:, 1:] > rows[:, :-1], rows[:, 1:] < rows[:, :-1]
         real |= ups
         if block.invalid is not None:
-            holes = _pieces(block.invalid, begin - block.start, end - block.start)
+            holes = pieces(block.invalid, begin - block.start, end - block.start)
             hole = np.lib.stride_tricks.sliding_window_view(holes, WORD + 1)[at]
             real &= ~(hole[:, 1:] | hole[:, :-1])
             ups &= real
@@ -205,23 +205,16 @@ class _TellingWords:
         words, places = np.concatenate(self._words), np.concatenate(self._places)
         order = np.lexsort((places, words))
         words, places = words[order], places[order]
-        stretch = np.searchsorted(start, places, side="right") - 1
         twice = np.flatnonzero(words[1:] == words[:-1])
         twice = twice[_turns(words[twice]) >= TURNS]
-        within = twice[stretch[twice] == stretch[twice + 1]]
+        pairs = np.searchsorted(start, places[twice[:, None] + (0, 1)], side="right") - 1
+        within = twice[pairs[:, 0] == pairs[:, 1]]
+        apart = ~np.isin(words[twice], words[within])
         told = set[int]()
-        for k in twice[~np.isin(words[twice], words[within])].tolist():
-            earlier, later = int(stretch[k]), int(stretch[k + 1])
+        for k, (earlier, later) in zip(twice[apart].tolist(), pairs[apart].tolist(), strict=True):
             if earlier >= 0 and later not in told and _is_copy(recording, int(places[k]), int(places[k + 1])):
                 told.add(later)
                 yield later, earlier
-
-
-def _pieces(values: NDArray[Any], begin: _Ints, end: _Ints) -> NDArray[Any]:
-    """Join pieces of an array."""
-    if begin.size == 1:
-        return values[begin[0] : end[0]]
-    return np.concatenate([values[a:b] for a, b in zip(begin.tolist(), end.tolist(), strict=True)])
 
 
 def _part(block: Block, first: int, stop: int) -> Block:

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from teachlab.errors import ParameterError, UnmeasurableError
-from teachlab.light.edge_time import EDGE_SHARE, edge_evaluations, places, ranges
+from teachlab.light.edge_time import edge_evaluations, edge_range
 from teachlab.light.extremes import Cells
 from teachlab.light.inner_valleys import InnerValleys
 from teachlab.light.lasting_extremes import Hold, SustainedExtremes
@@ -23,7 +23,7 @@ from teachlab.model.score import USUAL_RULES, Outcome, Rules, Trials
 from teachlab.model.setting import Setting
 from teachlab.model.truth import Truth
 from teachlab.sensor.clock import Clock
-from teachlab.sensor.edges import ranges_of
+from teachlab.sensor.edges import pieces, ranges_of
 from teachlab.sensor.output import Output, onset_lag
 
 QUANTILE_SHARE = 0.01
@@ -190,7 +190,7 @@ class MarginScan:
         far = cells.low.min() < -beyond or cells.high.max() > beyond
         # The extremes of a cell are those of its samples, so they serve only where every sample is evaluated. Before
         # the first valid one, `Hold` keeps evaluations back, which cells cannot hand on.
-        if self._fault is not None or far or not self._clock.every_sample or not self._hold.begun:
+        if self._fault is not None or far or not self._clock.every_sample or self._hold.waits:
             self.push(Block(cells.start, light))
             return
         self._push_noise(cells.start, light, None)
@@ -252,22 +252,16 @@ class MarginScan:
         held, stop = Hold().push(light, invalid), first + light.size
         if held.size < light.size:
             return None
-        height = held.astype(np.float64) * output.setting.sign
+        height = np.multiply(held, output.setting.sign, dtype=np.float64)
         # Only passes that lie completely within the stretch that was read.
         rows = rows[windows.covered_to[rows] <= stop]
         gaps = (windows.gap_start >= first) & (windows.gap_stop <= stop)
         start, end = windows.gap_start[gaps] - first, windows.gap_stop[gaps] - first
         if start.size == 0:
             return None
-        background = median(height[places(start, end)])
+        background = median(pieces(height, start, end))
         covered = windows.covered_from[rows] - first, windows.covered_to[rows] - first
-        edge = edge_evaluations(height, *covered, background)
-        span = 2 if np.isnan(edge) else max(2, int(np.ceil(edge)) + 1)
-        # Stay one edge time away from the passes where there is room: the foot of an edge is no noise.
-        found = ranges(height, start + span, end - span, span)
-        found = found if found.size else ranges(height, start, end, span)
-        found = found[np.isfinite(found)]
-        return float(np.quantile(found, EDGE_SHARE)) if found.size else None
+        return edge_range(height, start, end, edge_evaluations(height, *covered, background))
 
     def noise(self) -> tuple[float | None, float | None]:
         """Return the local noise of objects and of the background."""

@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from teachlab.light.noise import GOLDEN, LEAST_COUNTED, Selection, SmallestStep, deviation, local_noise
+from teachlab.light.noise import GOLDEN, LEAST_COUNTED, Selection, SmallestStep, deviation, local_noise, quantile
 
 
 def test_noise_of_a_normal_signal_is_its_standard_deviation():
@@ -126,3 +126,13 @@ def test_whole_numbers_far_apart_are_sorted_and_not_counted():
     values = np.resize([-1e15, 0.0, 0.0, 1e15], 4 * LEAST_COUNTED)
     assert deviation(values) == 5e14
     assert deviation(values + 1e14) == 5e14
+
+
+@given(st.lists(st.floats(-1e300, 1e300), min_size=1, max_size=60), st.floats(0, 1))
+def test_a_quantile_is_that_of_the_library_to_the_bit(values: list[float], share: float) -> None:
+    kept = np.array(values)
+    with np.errstate(over="ignore"):
+        assert quantile(kept, share) == np.quantile(kept, share)
+    assert kept.tolist() == values
+    quantile(kept, share, in_place=True)
+    assert sorted(kept) == sorted(values)

@@ -111,8 +111,9 @@ def _trains(
         return []
     count = max(1, min(GROUPS, (stop - first) // FEWEST_IN_GROUP))
     reach = int(margin / width)
-    # So long that what is moved out at one end does not come in at the other.
-    long = 1 << int(np.ceil(np.log2(change.size + 2 + reach)))
+    # So long that what is moved out at one end does not come in at the other; and quickly transformed.
+    least = change.size + 2 + reach
+    long = min(odd << max(0, int(np.ceil(np.log2(least / odd)))) for odd in (1, 3, 5, 9, 15))
     seen = np.fft.rfft(change, long)
     out = []
     for rows in np.array_split(np.arange(first, stop), count):

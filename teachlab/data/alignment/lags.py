@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from teachlab.data.alignment.crossings import SIGMA, Crossings, Reaches
 from teachlab.data.alignment.shift import ClockShift
+from teachlab.light.noise import median
 from teachlab.statistics.median_slope import median_slope
 
 Floats = NDArray[np.float64]
@@ -128,7 +129,7 @@ def fit_lags(start: Floats, end: Floats, crossings: Crossings, reach: Reaches, g
     some = ~np.isnan(left[0]) | ~np.isnan(left[1])
     if rest.size == 0:
         return None
-    jitter = SIGMA * float(np.median(np.abs(rest - np.median(rest))))
+    jitter = SIGMA * median(np.abs(rest - median(rest)))
     half = TWO_SIDED * MEDIAN_ERROR * jitter / np.sqrt(np.count_nonzero(some))
     if told:
         half = np.hypot(half, (high - low) / 2 * (float(np.mean(start[some])) - middle))
@@ -152,7 +153,7 @@ def _rounds(
             return None
         slope = 0.0
         if drift:
-            both = from_begin - np.nanmedian(from_begin), from_end - np.nanmedian(from_end)
+            both = from_begin - _median(from_begin), from_end - _median(from_end)
             alone = np.where(np.isnan(both[0]), both[1], both[0])
             of_pass = np.where(np.isnan(both[0] + both[1]), alone, (both[0] + both[1]) / 2)
             slope, low, high = _slope((start + end) / 2 - middle, of_pass)
@@ -163,7 +164,7 @@ def _rounds(
 
 
 def _median(values: Floats) -> float:
-    return float(np.nanmedian(values))
+    return median(values[~np.isnan(values)])
 
 
 def _slope(times: Floats, values: Floats) -> tuple[float, float, float]:

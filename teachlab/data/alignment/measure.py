@@ -15,7 +15,7 @@ from teachlab.data.alignment.coarse_shift import bins_of, coarse_shifts
 from teachlab.data.alignment.crossings import Crossings, Reaches, crossings_beside, stretches_of
 from teachlab.data.alignment.lags import Lags, fit_lags
 from teachlab.data.alignment.shift import ClockShift
-from teachlab.data.alignment.stretches import FIRST, Bins, NearLight, runs_of
+from teachlab.data.alignment.stretches import EXAMINED, Bins, NearLight, runs_of
 from teachlab.data.alignment.whole_periods import (
     NEARLY_AS_WELL,
     WITHIN,
@@ -90,11 +90,12 @@ def measure_alignment(recording: Recording, truth: Truth, reading: AlignmentRead
 
     Notes
     -----
-    In a long recording, runs of neighbouring passes are examined, 512 passes in all, so the work does not grow with the
-    recording; 128 of them are enough where these tell the shift to a quarter of the doubt of a border. A coarse step
-    correlates the edges of truth and light. Then crossings of half the local step are measured near every border, and
-    lag, drift and jitter follow from the nearest ones. Truth shifted by whole passes is tried as well. If that matches
-    better, it is used; if it matches nearly as well, the shift is ambiguous, and the smaller shift is reported.
+    In a long recording, runs of neighbouring passes are examined, at most 512 passes in all, so the work does not grow
+    with the recording. First 64 of them are, then twice as many, until they tell the shift to a quarter of the doubt of
+    a border. A coarse step correlates the edges of truth and light. Then crossings of half the local step are measured
+    near every border, and lag, drift and jitter follow from the nearest ones. Truth shifted by whole passes is tried as
+    well. If that matches better, it is used; if it matches nearly as well, the shift is ambiguous, and the smaller
+    shift is reported.
     """
     truth.check_inside(recording.samples)
     stored, bins = recording.info.direction, None
@@ -199,8 +200,9 @@ def _fitted(light: NearLight, truth: Truth, samples: int, guess: ClockShift) -> 
     known: list[Crossings] = []
     found: _Found | None = None
     whole = runs_of(start.size)
-    for runs, more in ((runs_of(start.size, stop=FIRST), whole), (whole, runs_of(start.size, first=FIRST))):
-        known.append(crossings_beside(light, a, b, reach, samples, runs if not known else more))
+    for done, stop in pairwise((0, *EXAMINED)):
+        runs = runs_of(start.size, stop=stop)
+        known.append(crossings_beside(light, a, b, reach, samples, runs_of(start.size, first=done, stop=stop)))
         crossings = Crossings.joined(known)
         # What was not examined has no crossing, and would only take time.
         rows = np.concatenate([np.arange(*run) for run in runs])

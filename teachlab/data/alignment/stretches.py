@@ -15,8 +15,9 @@ Means = NDArray[np.float64]
 
 MOST_PASSES = 512
 """Up to this number of passes, clocks are compared over all; with more passes, over `RUNS` runs of neighbours."""
-RUNS, FIRST = 16, 8
-"""Of each run, so many passes are examined first: where these tell the shift well enough, the rest tells no more."""
+RUNS = 16
+EXAMINED = (4, 8, 16, MOST_PASSES // RUNS)
+"""Of each run, so many passes are examined, until these tell the shift well enough: the rest tells no more."""
 KEPT = 1 << 18
 """Stretches of up to this many samples are read once and kept; longer ones are read again near borders."""
 Bin = tuple[int, int, int]

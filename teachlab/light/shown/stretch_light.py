@@ -5,11 +5,12 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from teachlab.light.edge_time import EDGE_SHARE, edge_evaluations, places, ranges
+from teachlab.light.edge_time import edge_evaluations, edge_range
 from teachlab.light.inner_valleys import InnerValleys
 from teachlab.light.lasting_extremes import HELD_EVALUATIONS, Hold, highs
-from teachlab.light.noise import SmallestStep, local_noise
+from teachlab.light.noise import SmallestStep, local_noise, median
 from teachlab.model.teaching import Events
+from teachlab.sensor.edges import pieces
 from teachlab.sensor.running_extremes import running_max
 
 STEP_LEVELS = 1 << 16
@@ -55,7 +56,8 @@ class StretchLight:
 
     def background(self, start: Places, stop: Places) -> float:
         """Return the median of all light of stretches; NaN if there is none."""
-        return float(np.median(self._height[places(start, stop)])) if start.size else float("nan")
+        light = pieces(self._height, start, stop)
+        return median(light) if light.size else float("nan")
 
     def edge(self, start: Places, end: Places, background: float) -> float:
         """Return the median 10–90 % time of the edges of passes, evaluations."""
@@ -83,10 +85,8 @@ class StretchLight:
 
     def edge_range(self, start: Places, stop: Places, edge: float) -> float:
         """Return the 99 % quantile of the range of light within one edge time; NaN if stretches are too short."""
-        span = edge_span(edge)
-        found = ranges(self._height, start + span, stop - span, span)
-        found = found if found.size else ranges(self._height, start, stop, span)
-        return float(np.quantile(found, EDGE_SHARE)) if found.size else float("nan")
+        found = edge_range(self._height, start, stop, edge)
+        return float("nan") if found is None else found
 
     def valleys(self, start: Places, stop: Places, level: float, hold: int) -> Heights:
         """Return the light that is reached for a given time between the first and last crossing of a level."""
@@ -94,11 +94,6 @@ class StretchLight:
         # Continued with its last value, so that every evaluation has a running maximum.
         found.push(0, running_max(np.append(self._height, np.full(hold - 1, self._height[-1])), hold))
         return found.valley
-
-
-def edge_span(edge: float) -> int:
-    """Return how many evaluations an edge spans, at least 2."""
-    return 2 if np.isnan(edge) else max(2, int(np.ceil(edge)) + 1)
 
 
 def _void_before(invalid: NDArray[np.bool_]) -> Places:

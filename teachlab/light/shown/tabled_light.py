@@ -9,13 +9,13 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from teachlab.light.edge_time import EDGE_SHARE, EDGES, edge_times
+from teachlab.light.edge_time import EDGE_SHARE, EDGES, edge_span, edge_times
 from teachlab.light.noise import SmallestStep, median, noise_of
 from teachlab.light.shown.edge_table import EdgeTable
 from teachlab.light.shown.event_table import DisjointStretches, EventTable, Heights, Places, Values
 from teachlab.light.shown.level_crossings import crossed
 from teachlab.light.shown.ordered_values import OrderedValues, Rows
-from teachlab.light.shown.stretch_light import STEP_LEVELS, edge_span
+from teachlab.light.shown.stretch_light import STEP_LEVELS
 from teachlab.light.windows import Windows
 from teachlab.model.teaching import Events
 from teachlab.sensor.running_extremes import running_max
