@@ -225,7 +225,7 @@ class DemandsReading:
     def push_cells(self, cells: Cells) -> None:
         """Take the next samples, all of them valid, in cells that are cut at all `borders`."""
         low, high, beyond = cells.low.min(), cells.high.max(), largest(cells.light.dtype)
-        if low < -beyond or high > beyond or not (self._clock.every_sample and self._hold.begun):
+        if low < -beyond or high > beyond or not self._clock.every_sample or self._hold.waits:
             self.push(Block(cells.start, cells.light))
             return
         self._validity.push(None, cells.light.size)
