@@ -180,12 +180,13 @@ class StoredType:
 
 
 def to_arrays(numbers: Any, dtype: np.dtype[Any]) -> tuple[NDArray[Any], NDArray[np.bool_]]:
-    """Return values in the stored type and which of them are invalid (null or NaN)."""
+    """Return values in the stored type, which may be those of the numbers, and which are invalid (null or NaN)."""
     invalid = numbers.is_null().to_numpy(zero_copy_only=False)
     filled = numbers.fill_null(pa.scalar(0, numbers.type)) if numbers.null_count else numbers
     values = filled.to_numpy(zero_copy_only=False)
     if values.dtype.kind == "f":
         nan = np.isnan(values)
-        invalid = invalid | nan
-        values = np.where(nan, values.dtype.type(0), values)
-    return values.astype(dtype), invalid
+        if nan.any():
+            invalid = invalid | nan
+            values = np.where(nan, values.dtype.type(0), values)
+    return values.astype(dtype, copy=False), invalid
