@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from teachlab.model.recording import Block
-from teachlab.synthetic.produce import Plan, Progress, Recipe, beside, blocks, plan, written_part
+from teachlab.synthetic.produce import Plan, Progress, Recipe, beside, blocks, plan, stored_type, written_part
 from teachlab.synthetic.shared.streams import CHUNK
 from teachlab.synthetic.trouble.faults import duplicated, stamps, written_order
 
@@ -61,18 +61,13 @@ def write_log(recipe: Recipe, path: str | Path, *, progress: Progress | None = N
     planned = plan(recipe)
     with one_result():
         with write_aside(path) as aside:
-            writer: pacsv.CSVWriter | None = None
-            try:
+            light_type = pa.from_numpy_dtype(stored_type(recipe.scenario))
+            schema = pa.schema([("time_s", pa.float64()), ("light", light_type)])
+            with pacsv.CSVWriter(aside, schema) as writer:
                 for stamp, block in log_rows(recipe, planned.samples):
                     light = pa.array(block.light, mask=block.invalid_mask())
-                    table = pa.table({"time_s": stamp, "light": light})
-                    if writer is None:
-                        writer = pacsv.CSVWriter(aside, table.schema)
-                    writer.write_table(table)
+                    writer.write_table(pa.table([stamp, light], schema=schema))
                     if progress is not None:
                         progress(block.start + block.light.size, planned.rows)
-            finally:
-                if writer is not None:
-                    writer.close()
         write_truth(beside(path, ".passes.parquet"), planned.truth)
     return planned

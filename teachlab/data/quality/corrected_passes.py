@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import csv
 import re
+from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import datetime
 from itertools import pairwise
 from pathlib import Path
+from typing import NamedTuple
 
 import numpy as np
 
@@ -65,6 +67,26 @@ def read_corrected(path: str, recording: Recording, proposed: Truth) -> Correcti
         With file, column, line and value, if a row cannot be a pass.
     """
     notes: list[str] = []
+    rows = [_pass_of(row, path, line, recording) for line, row in _table(path, notes)]
+    ordered = sorted(rows)
+    if ordered != rows:
+        notes.append("The rows were not in time order, and were sorted.")
+    for one, other in pairwise(ordered):
+        if other.start < one.end:
+            raise TruthError(
+                f"{path}: the passes of lines {one.line} [{one.start}, {one.end}) and {other.line} [{other.start}, "
+                f"{other.end}) overlap. Correct one of the two."
+            )
+    start, end, label, detect, lot, _ = zip(*ordered, strict=True) if ordered else ((),) * 6
+    truth = Truth.from_arrays(
+        start, end, detect=detect, label=np.array(label, object), lot=np.array(lot, object) if any(lot) else None,
+        source=TruthSource.SELF_LABELLED, uncertainty_samples=proposed.uncertainty_samples,
+    )  # fmt: skip
+    return _compared(truth, proposed, tuple(notes))
+
+
+def _table(path: str, notes: list[str]) -> Iterator[tuple[int, dict[str, str]]]:
+    """Yield the rows that are not empty, by the names of the columns, each with its line."""
     lines = _lines(path, notes)
     head = next(
         (k for k, line in enumerate(lines) if line.strip(" ,;\t") and not line.lstrip(' "').startswith("#")), None
@@ -78,47 +100,38 @@ def read_corrected(path: str, recording: Recording, proposed: Truth) -> Correcti
             raise TruthError(
                 f"{path}: column '{name}' is missing or occurs twice; the columns are: {', '.join(names)}."
             )
-    rows = []
     for k, line in enumerate(lines[head + 1 :], head + 2):
         cells = [cell.strip() for cell in next(csv.reader([line], delimiter=delimiter), [])]
-        if not any(cells):
-            continue
-        row = dict(zip(names, cells, strict=False))
-        start, end = (
-            _sample(row.get(name, ""), f"{path}, column '{name}', line {k}", recording) for name in ("start", "end")
-        )
-        if not start < end:
-            raise TruthError(f"{path}, line {k}: the pass ends at {end}, not after its start {start}. Correct the row.")
-        if end > recording.samples:
-            raise TruthError(
-                f"{path}, line {k}: the pass ends at sample {end}, outside the recording of "
-                f"{number_of(recording.samples, 'sample')}. Correct the row."
-            )
-        expect = row.get("expect", "").lower() or str(Expect.DETECT)
-        if expect not in (Expect.DETECT, Expect.IGNORE):
-            raise TruthError(f"{path}, column 'expect', line {k}: must be detect or ignore, got {shown(expect)}.")
-        rows.append(
-            (start, end, bare_text(row.get("label", "")), expect == Expect.DETECT, bare_text(row.get("lot", "")), k)
-        )
-    ordered = sorted(rows)
-    if ordered != rows:
-        notes.append("The rows were not in time order, and were sorted.")
-    for one, other in pairwise(ordered):
-        if other[0] < one[1]:
-            raise TruthError(
-                f"{path}: the passes of lines {one[5]} [{one[0]}, {one[1]}) and {other[5]} [{other[0]}, {other[1]}) "
-                "overlap. Correct one of the two."
-            )
-    truth = Truth.from_arrays(
-        [row[0] for row in ordered],
-        [row[1] for row in ordered],
-        label=np.array([row[2] for row in ordered], object),
-        detect=[row[3] for row in ordered],
-        lot=np.array([row[4] for row in ordered], object) if any(row[4] for row in ordered) else None,
-        source=TruthSource.SELF_LABELLED,
-        uncertainty_samples=proposed.uncertainty_samples,
+        if any(cells):
+            yield k, dict(zip(names, cells, strict=False))
+
+
+class _Pass(NamedTuple):
+    start: int
+    end: int
+    label: str
+    detect: bool
+    lot: str
+    line: int
+
+
+def _pass_of(row: dict[str, str], path: str, line: int, recording: Recording) -> _Pass:
+    """Return the pass of a row; refuse a row that cannot be one."""
+    start, end = (
+        _sample(row.get(name, ""), f"{path}, column '{name}', line {line}", recording) for name in ("start", "end")
     )
-    return _compared(truth, proposed, tuple(notes))
+    if not start < end:
+        raise TruthError(f"{path}, line {line}: the pass ends at {end}, not after its start {start}. Correct the row.")
+    if end > recording.samples:
+        raise TruthError(
+            f"{path}, line {line}: the pass ends at sample {end}, outside the recording of "
+            f"{number_of(recording.samples, 'sample')}. Correct the row."
+        )
+    expect = row.get("expect", "").lower() or str(Expect.DETECT)
+    if expect not in (Expect.DETECT, Expect.IGNORE):
+        raise TruthError(f"{path}, column 'expect', line {line}: must be detect or ignore, got {shown(expect)}.")
+    detect = expect == Expect.DETECT
+    return _Pass(start, end, bare_text(row.get("label", "")), detect, bare_text(row.get("lot", "")), line)
 
 
 def _compared(truth: Truth, proposed: Truth, notes: tuple[str, ...]) -> Correction:

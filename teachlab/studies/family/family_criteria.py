@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from teachlab.errors import ParameterError
@@ -96,7 +97,4 @@ def _guarded(judged: Judged, rows: Sequence[Row]) -> Judged:
     because = texts[0].rstrip(".") if texts else SYNTHETIC if any(row["synthetic"] for row in rows) else ""
     if not because:
         return judged
-    return Judged(
-        measure=judged.measure, limit=judged.limit, measured=judged.measured, verdict=Judgement.NOT_ENOUGH,
-        because=because,
-    )  # fmt: skip
+    return replace(judged, verdict=Judgement.NOT_ENOUGH, because=because)

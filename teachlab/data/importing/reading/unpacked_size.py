@@ -249,25 +249,30 @@ def _need_for_filters(node: Any, chunks: list[Any], what: str) -> None:
     settings = node.id.get_create_plist()
     filters = [settings.get_filter(k) for k in range(settings.get_nfilters())]
     held = math.prod(node.chunks)
-    lies = f"{what} tells of more samples than it holds. The file is damaged; copy it again."
     for k, (code, _, values, _) in enumerate(filters):
         if code in (DEFLATE, LZF) and any(later != CHECKSUM for later, *_ in filters[k + 1 :]):
             raise RecordingError(f"{what} is packed more than once. Export it with one compression.")
-        if code in (NBIT, SCALE_OFFSET) and values[2] > held:
-            raise RecordingError(lies)
-        for one in chunks:
-            if one.filter_mask & 1 << k:
-                continue
-            if code == DEFLATE and 2.0 * MOST_DEFLATED * one.size > allowed_memory():
-                part = zlib.decompressobj()
-                for unpacked in inflated(part, node.id.read_direct_chunk(one.chunk_offset)[1]):
-                    need_memory(2.0 * unpacked, what, SHORTER)
-            elif code == LZF:
+        packed = [one for one in chunks if not one.filter_mask & 1 << k]
+        if (code in (NBIT, SCALE_OFFSET) and values[2] > held) or (
+            code == SZIP and any(_told(node, one) > held * node.dtype.itemsize for one in packed)
+        ):
+            raise RecordingError(f"{what} tells of more samples than it holds. The file is damaged; copy it again.")
+        for one in packed:
+            if code == LZF:
                 need_memory(2.0 * MOST_LZF * one.size, what, SHORTER)
-            elif code == SZIP:
-                (told,) = struct.unpack("<I", node.id.read_direct_chunk(one.chunk_offset)[1][:4])
-                if told > held * node.dtype.itemsize:
-                    raise RecordingError(lies)
+            elif code == DEFLATE and 2.0 * MOST_DEFLATED * one.size > allowed_memory():
+                for unpacked in inflated(zlib.decompressobj(), _stored(node, one)):
+                    need_memory(2.0 * unpacked, what, SHORTER)
+
+
+def _stored(node: Any, chunk: Any) -> bytes:
+    found: bytes = node.id.read_direct_chunk(chunk.chunk_offset)[1]
+    return found
+
+
+def _told(node: Any, chunk: Any) -> int:
+    """Return the unpacked bytes that a chunk of SZIP tells of in its first four."""
+    return int.from_bytes(_stored(node, chunk)[:4], "little")
 
 
 def inflated(part: Any, piece: bytes) -> Iterator[int]:
