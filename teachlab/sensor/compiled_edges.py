@@ -29,6 +29,14 @@ def lowest_bit(word: Any) -> Any:
 
 
 @compiled
+def latched(light: Any, dark: Any, now: Any) -> Any:
+    """Return the state of 64 evaluations of which each is set, reset or held; `now` is the one before."""
+    held = ~(light | dark)
+    states = ((light << _ONE) | now) & held
+    return (~(states + held) & held) | light
+
+
+@compiled
 def find_edges(x: Any, on: Any, off: Any, state: bool, out: Any) -> Any:
     """Write where the state changes; return how often, the state at the end, and whether a NaN was there.
 
@@ -52,13 +60,11 @@ def find_edges(x: Any, on: Any, off: Any, state: bool, out: Any) -> Any:
             light |= np.uint64(y[i] >= on) << np.uint64(i)
         for i in range(64):
             dark |= np.uint64(y[i] < off) << np.uint64(i)
-        held = ~(light | dark)
         # A NaN compares with no level, so it is among the held bits: where all is decided, none is looked for.
-        if held != _NONE:
+        if ~(light | dark) != _NONE:
             for i in range(64):
                 nan |= y[i] != y[i]
-        states = ((light << _ONE) | now) & held
-        states = (~(states + held) & held) | light
+        states = latched(light, dark, now)
         changes = states ^ ((states << _ONE) | now)
         now = states >> _TOP
         while changes != _NONE:

@@ -21,3 +21,8 @@ def compiled(function: Function) -> Function:
     except RuntimeError:
         # Neither the folder of the package nor that of the user can be written: compiled anew in every process.
         return cast(Function, njit(**options)(function))
+
+
+def inlined(function: Function) -> Function:
+    """Return a part of compiled functions: a call would cost as much as the few lines that it stands for."""
+    return cast(Function, njit(inline="always")(function))

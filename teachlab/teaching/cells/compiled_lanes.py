@@ -8,8 +8,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from teachlab.sensor.compiled_edges import lowest_bit
-from teachlab.sensor.compiling import compiled
+from teachlab.sensor.compiled_edges import latched, lowest_bit
+from teachlab.sensor.compiling import compiled, inlined
 from teachlab.sensor.edges import Edges
 from teachlab.sensor.lane_delays import steps_of
 from teachlab.sensor.latch import Lanes
@@ -84,16 +84,28 @@ def _steps(delay: int) -> Any:
 def _latch(light: Any, dark: Any, first: bool, out: Any) -> None:
     now = np.uint64(first)
     for k in range(light.size):
-        out[k] = _latched(light[k], dark[k], now)
+        out[k] = latched(light[k], dark[k], now)
         now = out[k] >> _TOP
 
 
-@compiled
-def _latched(light: Any, dark: Any, now: Any) -> Any:
-    """Return the state of 64 evaluations of which each is set, reset or held; `now` is the one before."""
-    held = ~(light | dark)
-    states = ((light << _ONE) | now) & held
-    return (~(states + held) & held) | light
+@inlined
+def _lasting(lane: Any, steps: Any, before: Any) -> Any:
+    """Return which of 64 evaluations have lasted; `before` holds the lane before of every step, and is written."""
+    for j in range(steps.size):
+        later = (lane << steps[j]) | (before[j] >> (_WHOLE - steps[j]))
+        before[j] = lane
+        lane &= later
+    return lane
+
+
+@inlined
+def _held(lane: Any, steps: Any, before: Any) -> Any:
+    """Return which of 64 evaluations are held; as `_lasting`."""
+    for j in range(steps.size):
+        later = (lane << steps[j]) | (before[j] >> (_WHOLE - steps[j]))
+        before[j] = lane
+        lane |= later
+    return lane
 
 
 @compiled
@@ -103,16 +115,7 @@ def _filter(lanes: Any, steps: Any, before: bool, out: Any) -> None:
     ons, offs = np.full(steps.size, fill), np.full(steps.size, fill)
     now = np.uint64(before)
     for k in range(lanes.size):
-        light = dark = lanes[k]
-        for j in range(steps.size):
-            step = steps[j]
-            moved = (light << step) | (ons[j] >> (_WHOLE - step))
-            ons[j] = light
-            light &= moved
-            moved = (dark << step) | (offs[j] >> (_WHOLE - step))
-            offs[j] = dark
-            dark |= moved
-        out[k] = _latched(light, ~dark, now)
+        out[k] = latched(_lasting(lanes[k], steps, ons), ~_held(lanes[k], steps, offs), now)
         now = out[k] >> _TOP
 
 
@@ -132,15 +135,7 @@ def _count(
     span, seen, best = 0, -1, 0
     for k in range(lanes.size + 1):
         if k < lanes.size:
-            word = lanes[k]
-            for j in range(erode.size):
-                moved = (word << erode[j]) | (eroded[j] >> (_WHOLE - erode[j]))
-                eroded[j] = word
-                word &= moved
-            for j in range(hold.size):
-                moved = (word << hold[j]) | (joined[j] >> (_WHOLE - hold[j]))
-                joined[j] = word
-                word |= moved
+            word = _held(_lasting(lanes[k], erode, eroded), hold, joined)
             changes = word ^ ((word << _ONE) | last)
             last = word >> _TOP
         else:
