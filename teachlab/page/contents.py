@@ -147,10 +147,7 @@ def page_contents(
     hand = setting if setting is not None else _plain_setting(recording, truth)
     reading = read_first(recording, hand.evaluation_rate_hz)
     clock = reading.clock
-    marked = () if setting is None else (setting.on_level, setting.off_level)
-    levels, distinct = stated_levels([reading])
-    # Where all distinct levels are known a level acts as the next one above; beyond the last there is none.
-    levels = np.union1d(levels, [level for level in marked if not distinct or level > levels[-1]])
+    levels, distinct = _levels(reading, setting)
     best, found, arrays = None, None, {"levels": PackedArray.of(levels)}
     kinds = sorted(set(truth.label.tolist()), key=_natural)
     if type(hand) is Setting:
@@ -170,12 +167,7 @@ def page_contents(
     output, measured = seen.output, seen.extremes
     result = score(output, truth, rules=rules)
     files = files or FilesJudged(recording=recording.name)
-    verdict = None
-    if setting is not None:
-        by = JudgedBy(files=files, alignment=seen.alignment())
-        verdict = setting_verdict(
-            seen, setting, result, by=by, about=by.setting_file, margin=seen.margin_where_known(result)
-        )  # fmt: skip
+    verdict = None if setting is None else _judged(seen, setting, result, files)
     doubts, why = _doubts(recording, truth)
     arrays |= pass_arrays(truth, kinds, measured, doubts)
     light, how = packed_light(recording, clock, _places(truth, output, result, measured))
@@ -189,30 +181,21 @@ def page_contents(
         arrays["start_runs"] = PackedArray.of(active_runs(output), differences=1)
     if (logged := logged_runs(recording)) is not None:
         arrays["logged_runs"] = PackedArray.of(whole_numbers(logged.ravel()), differences=1)
-    lots = [] if truth.lot is None else list(dict.fromkeys(truth.lot.tolist()))
-    counts = counts_by_table(result.counts)
     facts = {
         "schema": 1,
         **_about(recording, truth, files),
         "rules": {"tolerance_ms": rules.tolerance_ms, "confidence": rules.confidence},
         "clock": clock_facts(clock),
         "light": how,
-        "setting": {**hand.as_dict(), "on_level": hand.on_level, "off_level": hand.off_level, "taught": None},
-        "given": setting is not None,
+        **_about_setting(hand, setting, recording.whole_step if verdict is None else verdict.step),
         "served": False,
-        "words": setting_in_words(hand, recording.whole_step if verdict is None else verdict.step),
-        "texts": {"given": setting_text(hand if setting is None else setting), "moved": setting_text(bare(hand))},
         "verdict": _said(verdict, best, synthetic=recording.info.origin is Origin.SYNTHETIC),
         "best": _best(best, chains),
         "receiver": receiver_facts(recording, reading),
         # Where the light travels the page searches reserves itself.
         "reserves": [] if how["raw"] else _reserves(recording, truth, hand, best, rules),
-        "kinds": [printable(name) for name in kinds],
-        "labels": kinds,
-        "lots": [printable(name) for name in lots],
-        "lot_names": None if truth.lot is None else lots,
+        **_about_passes(truth, kinds),
         "doubts": why,
-        "passes": truth_document(truth, tied=False),
         "cloud": None if cloud is None else _landed(cloud),
         "lag": onset_lag(hand, clock),
         "distinct": distinct,
@@ -220,7 +203,7 @@ def page_contents(
         "tables": found is not None,
         "chains": [chain.moves for chain in chains],
         "delays": None if delayed is None else delayed.facts(),
-        "counts": counts,
+        "counts": counts_by_table(result.counts),
         "trials": trials_of(result),
         "table_trials": None if found is None else {
             "detect": found.detect_trials, "ignore": found.ignore_trials, "gaps": found.gap_trials,
@@ -234,6 +217,19 @@ def page_contents(
 def _plain_setting(recording: Recording, truth: Truth) -> Setting:
     polarity = polarity_for(recording, truth)
     return Setting(unit=recording.info.unit, on_level=0.0, off_level=0.0, polarity=polarity)
+
+
+def _levels(reading: FirstReading, setting: Setting | None) -> tuple[NDArray[np.float64], bool]:
+    """Return the levels that are counted, those of a setting among them, and whether they are all distinct ones."""
+    marked = () if setting is None else (setting.on_level, setting.off_level)
+    levels, distinct = stated_levels([reading])
+    # Where all distinct levels are known a level acts as the next one above; beyond the last there is none.
+    return np.union1d(levels, [level for level in marked if not distinct or level > levels[-1]]), distinct
+
+
+def _judged(seen: SettingReading, setting: Setting, result: Score, files: FilesJudged) -> Verdict:
+    by, margin = JudgedBy(files=files, alignment=seen.alignment()), seen.margin_where_known(result)
+    return setting_verdict(seen, setting, result, by=by, about=by.setting_file, margin=margin)
 
 
 def _natural(name: str) -> tuple[list[tuple[int, str]], str]:
@@ -255,6 +251,26 @@ def _about(recording: Recording, truth: Truth, files: FilesJudged) -> dict[str, 
         "uncertainty_samples": truth.uncertainty_samples,
         "note": passes_note(truth),
         "began": None if info.began is None else info.began.replace(tzinfo=None).isoformat(),
+    }
+
+
+def _about_setting(hand: Setting, given: Setting | None, step: float | None) -> dict[str, Any]:
+    return {
+        "setting": {**hand.as_dict(), "on_level": hand.on_level, "off_level": hand.off_level, "taught": None},
+        "given": given is not None,
+        "words": setting_in_words(hand, step),
+        "texts": {"given": setting_text(given or hand), "moved": setting_text(bare(hand))},
+    }
+
+
+def _about_passes(truth: Truth, kinds: list[str]) -> dict[str, Any]:
+    lots = None if truth.lot is None else list(dict.fromkeys(truth.lot.tolist()))
+    return {
+        "kinds": [printable(name) for name in kinds],
+        "labels": kinds,
+        "lots": [printable(name) for name in lots or ()],
+        "lot_names": lots,
+        "passes": truth_document(truth, tied=False),
     }
 
 
