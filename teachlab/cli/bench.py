@@ -83,6 +83,7 @@ def bench_command(
     from teachlab.light.pass_and_gap_extremes import PassAndGapExtremes
     from teachlab.model.draws import Costs, DrawOptions
     from teachlab.model.score import Rules
+    from teachlab.questions.verdict import JudgedBy
     from teachlab.statistics.claims.lot_claims import assumption_from
     from teachlab.studies.document import bench_document
     from teachlab.studies.many_recordings import bench_files, write_bench
@@ -108,9 +109,9 @@ def bench_command(
         longest = max(recording.samples for recording, _ in opened)
         told = report if json else if_pair_faster(report, [options.base], lambda: longest)
         benches = bench_files(
-            recordings, strategies, options=options, truth=truth, accepted=accept_cost,
-            assumption=assumption_from(assume), out=out, jobs=jobs, keep=given_again(context, out="results"),
-            device=known, progress=told,
+            recordings, strategies, options=options, truth=truth,
+            by=JudgedBy(accepted=accept_cost, assumption=assumption_from(assume)), out=out, jobs=jobs,
+            keep=given_again(context, out="results"), device=known, progress=told,
         )  # fmt: skip
     rate, written = options.evaluation_rate_hz, []
     # The light of every pass is needed for the figure and the reasons only: it takes another reading.

@@ -63,7 +63,7 @@ def replay_command(
     from teachlab.model.score import Rules
     from teachlab.questions.replay import replayed
     from teachlab.questions.surface.position_figure import position_figure
-    from teachlab.questions.verdict import FilesJudged
+    from teachlab.questions.verdict import FilesJudged, JudgedBy
     from teachlab.statistics.bursts import Bursts
     from teachlab.statistics.claims.lot_claims import assumption_from
     from teachlab.statistics.lots import Dependence
@@ -74,12 +74,12 @@ def replay_command(
     kind = picture_kind(plot)
     chosen = read_setting(setting)
     opened, passes = open_with_passes(recording, truth)
+    files = FilesJudged(recording=recording, setting=setting, truth=truth)
+    by = JudgedBy(accepted=accept_cost, assumption=assumption_from(assume), files=files)
     with naming(setting, recording), progress(f"replaying {opened.name}", quiet=json) as report:
         found = replayed(
-            opened, passes, chosen, rules=rules, margins=margin, with_reserves=reserves, accepted=accept_cost,
-            assumption=assumption_from(assume),
-            files=FilesJudged(recording=recording, setting=setting, truth=truth), progress=report,
-        )  # fmt: skip
+            opened, passes, chosen, rules=rules, margins=margin, with_reserves=reserves, by=by, progress=report
+        )
     worth, output = found.worth, found.output
     if worth is not None and worth.left_out:
         note_last(f"Margin and reserves are left out: {worth.left_out}")

@@ -74,7 +74,7 @@ def stress_command(
     from teachlab.questions.stress import stress
     from teachlab.questions.stress.figure import stress_figure
     from teachlab.questions.stress.speed_figure import speed_figure
-    from teachlab.questions.verdict import FilesJudged
+    from teachlab.questions.verdict import FilesJudged, JudgedBy
 
     targets = [(name, kind_of(name)) for name in out or []]
     drawn = _drawn_speed(speed, speed_out)
@@ -89,10 +89,11 @@ def stress_command(
     factors = () if speed is None else numbers("--speed", speed)
     opened, passes = open_pair(recording, truth)
     rate = _rate(loss_per_day, levels_seen, opened.info.dark_level)
+    files = FilesJudged(recording=recording, setting=setting, truth=truth)
     with progress(f"stressing {opened.name}", quiet=json) as told, naming(setting, recording):
         answer = stress(
             opened, passes, chosen, gain=named[0], ambient=named[1], pedestal=named[2], factors=factors, loss=rate,
-            rules=rules, files=FilesJudged(recording=recording, setting=setting, truth=truth), progress=told,
+            rules=rules, by=JudgedBy(files=files), progress=told,
         )  # fmt: skip
     found, document = answer.stressed, answer.as_dict()
     write_results(targets, document, lambda kind: stress_figure(found, title=opened.name, kind=kind))

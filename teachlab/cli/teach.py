@@ -84,20 +84,18 @@ def ask_for_setting(
     from teachlab.device.keyed_in import REFUSED
     from teachlab.errors import Abstained
     from teachlab.model.score import Rules
-    from teachlab.questions.verdict import FilesJudged
+    from teachlab.questions.verdict import FilesJudged, JudgedBy
     from teachlab.wording.alignment import lead_lines
     from teachlab.wording.verdict import verdict_lines
 
     opened, passes = open_pair(recording, truth)
     used = load_base(base)
+    files = FilesJudged(recording=recording, setting=out, truth=truth, keep=given_again(context, out="setting.json"))
     try:
         with naming(base, recording):
             found = ask(
                 opened, passes, teacher, base=used, seed=seed, rules=Rules(tolerance_ms=tolerance_ms),
-                accepted=accept_cost,
-                files=FilesJudged(
-                    recording=recording, setting=out, truth=truth, keep=given_again(context, out="setting.json")
-                ),
+                by=JudgedBy(accepted=accept_cost, files=files),
             )  # fmt: skip
     except Abstained as refusal:
         _tell_abstention(

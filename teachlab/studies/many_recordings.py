@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import os
 from collections.abc import Sequence
+from dataclasses import replace
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -18,9 +19,7 @@ from teachlab.errors import InputError
 from teachlab.model.json_values import json_text
 from teachlab.model.teaching import Strategy
 from teachlab.model.truth import Truth
-from teachlab.questions.verdict.judged_by import FilesJudged
-from teachlab.statistics.claims.decisions import ACCEPTED_ERRORS
-from teachlab.statistics.claims.lot_claims import NOTHING, Assumption
+from teachlab.questions.verdict.judged_by import FilesJudged, JudgedBy
 from teachlab.studies.document import bench_document
 from teachlab.studies.family.engines import WorkerEnded, engine_of
 from teachlab.studies.figure import bench_figure, unsolved_figure
@@ -44,8 +43,7 @@ def bench_files(
     *,
     options: DrawOptions,
     truth: str | None = None,
-    accepted: float = ACCEPTED_ERRORS,
-    assumption: Assumption = NOTHING,
+    by: JudgedBy | None = None,
     out: str | None = None,
     keep: str = "",
     device: DeviceDocument | None = None,
@@ -62,10 +60,8 @@ def bench_files(
     options : DrawOptions
     truth : str, optional
         Passes of a single recording.
-    accepted : float
-        Accepted errors per pass of recommended settings.
-    assumption : Assumption
-        What the headline assumes.
+    by : JudgedBy, optional
+        How recommended settings are judged.
     out : str, optional
         Folder into which `write_bench` will write, for the next step of the verdicts.
     keep : str
@@ -87,9 +83,7 @@ def bench_files(
         FilesJudged(recording=r, truth=truth, setting=None if out is None else str(Path(out) / name), keep=keep)
         for r, name in zip(recordings, names, strict=True)
     ]
-    bench = partial(
-        _bench, strategies=strategies, options=options, accepted=accepted, assumption=assumption, device=device
-    )
+    bench = partial(_bench, strategies=strategies, options=options, by=by or JudgedBy(), device=device)
     if len(recordings) == 1 or jobs == 1:
         return [bench(one, progress=part_of(progress, k, len(files))) for k, one in enumerate(files)]
     done: dict[int, RecordingBench] = {}
@@ -107,23 +101,13 @@ def _bench(
     *,
     strategies: Sequence[Strategy],
     options: DrawOptions,
-    accepted: float,
-    assumption: Assumption,
+    by: JudgedBy,
     device: DeviceDocument | None,
     progress: Progress | None = None,
 ) -> RecordingBench:
     opened, passes = open_pair(files.recording, files.truth)
-    return bench_recording(
-        opened,
-        passes,
-        strategies,
-        options=options,
-        accepted=accepted,
-        assumption=assumption,
-        files=files,
-        device=device,
-        progress=progress,
-    )
+    by = replace(by, files=files)
+    return bench_recording(opened, passes, strategies, options=options, by=by, device=device, progress=progress)
 
 
 def setting_names(recordings: Sequence[str]) -> list[str]:

@@ -20,10 +20,8 @@ from teachlab.questions.stress.setting_reading import SettingReading
 from teachlab.questions.stress.worth import SettingWorth
 from teachlab.questions.surface.count_settings import with_measures
 from teachlab.questions.surface.hindsight import best_fixed
-from teachlab.questions.verdict.judged_by import FilesJudged, JudgedBy
+from teachlab.questions.verdict.judged_by import JudgedBy
 from teachlab.scoring.claimable import touching_merges
-from teachlab.statistics.claims.decisions import ACCEPTED_ERRORS
-from teachlab.statistics.claims.lot_claims import NOTHING, Assumption
 from teachlab.studies.bench_verdict import bench_verdict
 from teachlab.studies.claim_half import claim_halves, fixed_settings, order_rows
 from teachlab.studies.in_hindsight.ceiling import ceiling
@@ -54,9 +52,7 @@ def bench_recording(
     strategies: Sequence[Strategy],
     *,
     options: DrawOptions | None = None,
-    accepted: float = ACCEPTED_ERRORS,
-    assumption: Assumption = NOTHING,
-    files: FilesJudged | None = None,
+    by: JudgedBy | None = None,
     device: DeviceDocument | None = None,
     progress: Progress | None = None,
 ) -> RecordingBench:
@@ -70,12 +66,8 @@ def bench_recording(
     strategies : sequence of Strategy
         With distinct names.
     options : DrawOptions, optional
-    accepted : float
-        Accepted errors per pass of the recommended setting.
-    assumption : Assumption
-        What the headline assumes.
-    files : FilesJudged, optional
-        Where the recording is, and where the recommended setting will be, for the next step.
+    by : JudgedBy, optional
+        How the recommended setting is judged; the costs are those of the options.
     device : DeviceDocument, optional
         Every setting is rounded to its steps before it is counted. The recommended one goes to steps that cost the same
         on the choosing half, and is scored on the claim half at every end of what they may mean.
@@ -175,13 +167,7 @@ def bench_recording(
             halves,
             rows,
             orders,
-            by=JudgedBy(
-                costs=options.costs,
-                accepted=accepted,
-                assumption=assumption,
-                files=files,
-                alignment=alignment,
-            ),
+            by=replace(by or JudgedBy(), costs=options.costs, alignment=alignment),
             measuring=later_worth,
             whole=None if chosen is None else readings.whole(bare(chosen.worst or chosen.setting)),
         ),

@@ -10,7 +10,6 @@ from teachlab.model.json_values import plain
 from teachlab.model.printable_text import in_figures, time_text
 from teachlab.model.score import USUAL_RULES, Rules
 from teachlab.questions.teach.answer import TeachAnswer, taught_and_judged
-from teachlab.statistics.claims.decisions import ACCEPTED_ERRORS
 from teachlab.teaching.registry import built, installed_class
 
 if TYPE_CHECKING:
@@ -18,7 +17,7 @@ if TYPE_CHECKING:
     from teachlab.model.setting import Setting
     from teachlab.model.teaching import Strategy
     from teachlab.model.truth import Truth
-    from teachlab.questions.verdict import FilesJudged
+    from teachlab.questions.verdict import JudgedBy
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -103,8 +102,7 @@ def designed_and_judged(
     base: Setting | None = None,
     seed: int = 0,
     rules: Rules = USUAL_RULES,
-    accepted: float = ACCEPTED_ERRORS,
-    files: FilesJudged | None = None,
+    by: JudgedBy | None = None,
 ) -> DesignAnswer:
     """Design one setting from one showing of the whole recording, and judge it on what was not shown.
 
@@ -113,7 +111,7 @@ def designed_and_judged(
     recording, truth
     strategy : Strategy, optional
         A strategy with other steps or prices than the usual ones.
-    base, seed, rules, accepted, files
+    base, seed, rules, by
         As in `taught_and_judged`; of the base only the evaluation rate is kept.
 
     Raises
@@ -124,14 +122,7 @@ def designed_and_judged(
         If the pieces do not fit together.
     """
     taught = taught_and_judged(
-        recording,
-        truth,
-        strategy or built(installed_class("designed"), {}),
-        base=base,
-        seed=seed,
-        rules=rules,
-        accepted=accepted,
-        files=files,
+        recording, truth, strategy or built(installed_class("designed"), {}), base=base, seed=seed, rules=rules, by=by
     )
     told: Mapping[str, Any] = {} if taught.setting.taught is None else taught.setting.taught.evidence
     return DesignAnswer(

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 from teachlab.light.noise import HELD_WHOLE, JUDGED, ONCE, need_for_light
@@ -11,13 +11,11 @@ from teachlab.model.json_values import plain
 from teachlab.model.score import USUAL_RULES, Rules
 from teachlab.questions.stress.setting_reading import SettingReading
 from teachlab.questions.stress.worth import Worth, worth_of
-from teachlab.questions.verdict import FilesJudged, JudgedBy, setting_verdict
+from teachlab.questions.verdict import JudgedBy, setting_verdict
 from teachlab.questions.verdict.nearness import light_step
 from teachlab.scoring.dependence import dependence_of
 from teachlab.scoring.early import early_by_s, early_rows
 from teachlab.scoring.reasons import Reasons, reasons_of
-from teachlab.statistics.claims.decisions import ACCEPTED_ERRORS
-from teachlab.statistics.claims.lot_claims import NOTHING, Assumption
 from teachlab.switching.run import replay
 
 if TYPE_CHECKING:
@@ -110,9 +108,7 @@ def replayed(
     rules: Rules = USUAL_RULES,
     margins: bool = True,
     with_reserves: bool = False,
-    accepted: float = ACCEPTED_ERRORS,
-    assumption: Assumption = NOTHING,
-    files: FilesJudged | None = None,
+    by: JudgedBy | None = None,
     progress: Callable[[float], None] | None = None,
 ) -> ReplayAnswer:
     """Replay a setting over a recording and, if its passes are known, score it and give the reasons of its errors.
@@ -127,12 +123,7 @@ def replayed(
         Measure margin and reasons too.
     with_reserves : bool
         Measure reserves too; with filter or delays this needs some more readings.
-    accepted : float
-        Errors per pass that are accepted.
-    assumption : Assumption
-        What the headline claim assumes.
-    files : FilesJudged, optional
-        For the next step of the verdict.
+    by : JudgedBy, optional
     progress : callable, optional
         Called with the share of the replay done.
 
@@ -158,7 +149,7 @@ def replayed(
         recording, truth, setting, worth.score, rules=rules, extremes=reading.extremes,
         step=light_step(recording, worth.margin),
     )  # fmt: skip
-    by = JudgedBy(accepted=accepted, assumption=assumption, alignment=alignment, files=files)
+    by = replace(by or JudgedBy(), alignment=alignment)
     verdict = setting_verdict(
         reading, setting, worth.score, by=by, about=by.setting_file, margin=worth.margin, why_lost=reasons
     )  # fmt: skip

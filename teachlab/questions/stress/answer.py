@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import product
 from typing import TYPE_CHECKING, Any
 
@@ -18,7 +18,7 @@ from teachlab.questions.stress.light import Stress
 from teachlab.questions.stress.map import GAINS, StressMap, at_speed, stress_map
 from teachlab.questions.stress.setting_reading import SettingReading
 from teachlab.questions.stress.speeds import AtSpeed, speeds
-from teachlab.questions.verdict import FilesJudged, JudgedBy, setting_verdict
+from teachlab.questions.verdict import JudgedBy, setting_verdict
 from teachlab.scoring.scoring import score
 
 if TYPE_CHECKING:
@@ -81,7 +81,7 @@ def stress(
     factors: Sequence[float] = (),
     loss: LossRate | float | None = None,
     rules: Rules = USUAL_RULES,
-    files: FilesJudged | None = None,
+    by: JudgedBy | None = None,
     progress: Callable[[float], None] | None = None,
 ) -> StressAnswer:
     """Count losses and trips of one setting with less light, more ambient light, a dirty window, and at other speeds.
@@ -98,8 +98,7 @@ def stress(
     loss : LossRate or float, optional
         Loss of light per day: as observed, or a share.
     rules : Rules, optional
-    files : FilesJudged, optional
-        For the next step of the verdict.
+    by : JudgedBy, optional
     progress : callable, optional
         Called with the share done.
 
@@ -130,7 +129,7 @@ def stress(
     # Only named conditions are compared with each other: nobody asked whether one level works on the whole default map.
     cells = (Stress(*cell) for cell in product(gain or (1.0,), ambient or (0.0,), pedestal or (0.0,)))
     conditions = [s for s in cells if (s.gain, s.ambient, s.pedestal) != (1, 0, 0)]
-    by = JudgedBy(cures=True, files=files, alignment=reading.alignment())
+    by = replace(by or JudgedBy(), cures=True, alignment=reading.alignment())
     result = score(reading.output, truth, rules=rules)
     return StressAnswer(
         recording=recording.name,

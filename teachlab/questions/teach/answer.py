@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from teachlab.data.alignment.answer import Alignment
 from teachlab.light.noise import need_for_judging
@@ -14,9 +14,8 @@ from teachlab.model.teaching import Strategy
 from teachlab.model.truth import Truth
 from teachlab.model.verdict import Verdict
 from teachlab.questions.stress.setting_reading import SettingReading
-from teachlab.questions.verdict import FilesJudged, JudgedBy, setting_verdict
+from teachlab.questions.verdict import JudgedBy, setting_verdict
 from teachlab.scoring.scoring import score
-from teachlab.statistics.claims.decisions import ACCEPTED_ERRORS
 from teachlab.teaching.block import TeachBlock
 from teachlab.teaching.once import teach_once
 
@@ -39,8 +38,7 @@ def taught_and_judged(
     base: Setting | None = None,
     seed: int = 0,
     rules: Rules = USUAL_RULES,
-    accepted: float = ACCEPTED_ERRORS,
-    files: FilesJudged | None = None,
+    by: JudgedBy | None = None,
 ) -> TeachAnswer:
     """Teach once from the whole recording, and judge the setting on the passes that were not shown.
 
@@ -53,10 +51,7 @@ def taught_and_judged(
     seed : int
         Selects what is shown.
     rules : Rules
-    accepted : float
-        Errors per pass that are accepted.
-    files : FilesJudged, optional
-        For the next step.
+    by : JudgedBy, optional
 
     Raises
     ------
@@ -72,6 +67,6 @@ def taught_and_judged(
     alignment = reading.alignment()
     verdict = setting_verdict(
         reading, setting, result, about=strategy.name, margin=reading.margin_where_known(result),
-        by=JudgedBy(accepted=accepted, alignment=alignment, files=files),
+        by=replace(by or JudgedBy(), alignment=alignment),
     )  # fmt: skip
     return TeachAnswer(setting=setting, verdict=verdict, alignment=alignment)
