@@ -145,7 +145,7 @@ def hindsight(
         costs=costs,
         searched=surface.how,
         touching=int(surface.touching_merges[i, j]),
-        cost_in_total=float(surface.cost(costs, in_total=True).min()),
+        cost_in_total=best if surface.touching is None else float(surface.cost(costs, in_total=True).min()),
     )
     for setting, cost in others:
         found = replace(found, cost_in_total=min(found.cost_in_total, cost))
@@ -251,15 +251,14 @@ def regret_of(surface: Surface, settings: Iterable[Setting], *, costs: Costs | N
     return np.array(out)
 
 
-def _runs(good: NDArray[np.bool_], axis: int) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+def _runs(good: NDArray[np.bool_], axis: int) -> tuple[NDArray[np.int32], NDArray[np.int32]]:
     """Return, for every cell, the first and the last index of its run of good cells."""
-    g = good if axis == 0 else good.T
-    n = g.shape[0]
+    n = good.shape[axis]
     # Running extremes of the last bad place from either side give start and end of every run of good cells at once.
-    rows = np.arange(n)[:, None]
-    begin = np.maximum.accumulate(np.where(g, -1, rows), axis=0) + 1
-    end = np.minimum.accumulate(np.where(g, n, rows)[::-1], axis=0)[::-1] - 1
-    return (begin, end) if axis == 0 else (begin.T, end.T)
+    places = np.arange(n, dtype=np.int32).reshape((-1, 1) if axis == 0 else (1, -1))
+    begin = np.maximum.accumulate(np.where(good, np.int32(-1), places), axis=axis) + np.int32(1)
+    ends = np.flip(np.where(good, np.int32(n), places), axis)
+    return begin, np.flip(np.minimum.accumulate(ends, axis=axis), axis) - np.int32(1)
 
 
 def _roomiest(
@@ -282,13 +281,13 @@ def _roomiest(
     # Runs lie between the first and the last row and column that hold a good pair: mostly a small part of the table.
     rows, columns = (slice(int(at[0]), int(at[-1]) + 1) for at in map(np.flatnonzero, (good.any(1), good.any(0))))
     good = good[rows, columns]
-    on_begin, on_end = (at + rows.start for at in _runs(good, 0))
-    off_begin, off_end = (at + columns.start for at in _runs(good, 1))
+    on_begin, on_end = (at + np.int32(rows.start) for at in _runs(good, 0))
+    off_begin, off_end = (at + np.int32(columns.start) for at in _runs(good, 1))
     on, off = levels[rows, None], levels[None, columns]
     # The diagonal ends a run as a more expensive pair does: without hysteresis there is no room for noise.
     room = np.minimum(
-        np.minimum(on - lows[on_begin.clip(0, n - 1)], levels[on_end.clip(0, n - 1)] - on),
-        np.minimum(levels[off_end.clip(0, n - 1)] - off, off - lows[off_begin.clip(0, n - 1)]),
+        np.minimum(on - lows.take(on_begin, mode="clip"), levels.take(on_end, mode="clip") - on),
+        np.minimum(levels.take(off_end, mode="clip") - off, off - lows.take(off_begin, mode="clip")),
     )
     i, j = (int(k) for k in np.unravel_index(int(np.argmax(np.where(good, room, -1.0))), good.shape))
     first, last = int(on_begin[i, j]), int(on_end[i, j])

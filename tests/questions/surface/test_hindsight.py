@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -58,6 +60,39 @@ def test_nothing_in_the_table_is_better_and_regret_is_the_difference() -> None:
     expected = [table[3, 1] - best.cost, table[12, 12] - best.cost, table[20, 4] - best.cost]
     np.testing.assert_allclose(regret_of(found, some, costs=costs), expected)
     assert (regret_of(found, some, costs=costs) >= 0).all()
+
+
+@pytest.mark.parametrize("distinct", [True, False])
+@pytest.mark.parametrize("seed", range(12))
+def test_the_pair_with_the_most_room_is_that_of_a_plain_loop(seed: int, distinct: bool) -> None:
+    """Cheap pairs lie anywhere in the table; runs of them go up and down, and left and right."""
+    rng = np.random.default_rng(seed)
+    whole = count(np.append(rng.integers(0, 40, 12), LIGHT).astype(np.uint8))
+    n, levels = whole.levels.size, whole.levels.tolist()
+    cheap = np.tri(n, dtype=bool) & (rng.random((n, n)) < 0.8) & (rng.random(n) < 0.7)[:, None]
+    cheap[n // 2, n // 3] = True
+    lost = np.where(cheap, 0, 1).astype(whole.lost.dtype)
+    nothing = np.zeros_like(lost)
+    made = replace(whole, lost=lost, extra=nothing, false_trips=nothing, ignore_trips=nothing, distinct=distinct)
+
+    def run(line: list[bool], at: int) -> tuple[float, float]:
+        first = last = at
+        while first > 0 and line[first - 1]:
+            first -= 1
+        while last < n - 1 and line[last + 1]:
+            last += 1
+        return levels[max(first - 1, 0) if distinct else first], levels[last]
+
+    found = []
+    for i, j in np.argwhere(cheap).tolist():
+        on, off = run(cheap[:, j].tolist(), i), run(cheap[i].tolist(), j)
+        room = min(levels[i] - on[0], on[1] - levels[i], off[1] - levels[j], levels[j] - off[0])
+        found.append((room, levels[i], levels[j], on, off))
+    best = hindsight(made)
+    expected = max(found, key=lambda one: one[0])  # the first of equal ones
+    got = best.setting.on_level, best.setting.off_level, best.on_interval, best.off_interval
+    assert got == expected[1:]
+    assert best.equally_good == len(found)
 
 
 def test_a_better_setting_from_outside_is_taken() -> None:

@@ -110,9 +110,8 @@ class Surface:
         false = self.false_trips.astype(np.float64) + self.ignore_trips + self.extra
         if self.detect_trials == 0:
             return np.full(self.lost.shape, np.nan)
-        out = (
-            costs.miss * (self.lost if in_total else self.lost - self.touching_merges) + costs.false * false
-        ) / self.detect_trials
+        lost = self.lost if in_total or self.touching is None else self.lost - self.touching
+        out = (costs.miss * lost + costs.false * false) / self.detect_trials
         out[~self.counted] = np.inf
         return out
 
