@@ -90,14 +90,15 @@ def open_parquet(
     *,
     packed: Sequence[str] = (),
     read: Collection[str] | None = (),
+    known: pq.FileMetaData | None = None,
 ) -> pq.ParquetFile:
-    """Open a Parquet file, reading only its footer; text of packed columns is read once per value.
+    """Open a Parquet file, reading only its footer unless it is known; text of packed columns is read once per value.
 
     Of the columns that are to be read (None: all) the heads of the pages are looked at, unless they lie elsewhere.
     """
     source = open_input(location, what, error)
     try:
-        file = pq.ParquetFile(source, pre_buffer=False, read_dictionary=list(packed) or None)
+        file = pq.ParquetFile(source, metadata=known, pre_buffer=False, read_dictionary=list(packed) or None)
         rows = [file.metadata.row_group(i).num_rows for i in range(file.num_row_groups)]
         if max(rows, default=0) > WHOLE_GROUP_ROWS:
             # Without its own buffer, the reader would fetch the whole column of a row group.
@@ -394,10 +395,13 @@ class ParquetSource:
                 piece = self._decode_now(self._file, *plan[0])
             yield from _cut(_part(piece, max(start, chunk.start), min(stop, chunk.stop)), size)
             return
-        # A handle is never used by two threads at a time, and is opened only once: a footer of many row groups takes
-        # long to read.
+        # A handle is never used by two threads at a time, and is opened only once. They share the footer: one of many
+        # row groups takes long to read, and memory.
+        known = self._file.metadata
         handles = [
-            self._spare.pop() if self._spare else open_parquet(self.location, "a recording", RecordingError)
+            self._spare.pop()
+            if self._spare
+            else open_parquet(self.location, "a recording", RecordingError, known=known)
             for _ in range(DECODERS)
         ]
         with ThreadPoolExecutor(DECODERS, "teachlab-decode") as pool:

@@ -86,6 +86,8 @@ class Evaluated:
             return Block(start, self._kept.light[start:stop], invalid).as_float()
         if stop <= start:
             return np.empty(0, np.float64)
+        if self._clock.every_sample:
+            return self._recording.read(start, stop).as_float()
         samples = self._clock.sample_of(np.arange(start, stop))
         first = int(samples[0])
         return self._recording.read(first, int(samples[-1]) + 1).as_float()[samples - first]
