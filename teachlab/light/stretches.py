@@ -1,25 +1,26 @@
-"""The evaluated teach block: kept in memory if it is small enough, otherwise read as needed."""
+"""The evaluated teach block: kept in memory if it is small, otherwise read as needed, and what a reading shows."""
 
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from teachlab.light.extremes import Extremes
 from teachlab.light.usable_light import LARGEST
-from teachlab.model.memory import allowed_memory
-from teachlab.model.recording import BLOCK_SAMPLES, ArraySource, Block, Light, Recording
+from teachlab.model.recording import BLOCK_SAMPLES, ArraySource, Block, Recording
 from teachlab.model.teaching import Levels
 from teachlab.sensor.clock import Clock
 from teachlab.sensor.evaluated_blocks import evaluated
 
-KEPT_EVALUATIONS = 50_000_000
-"""Blocks of up to this many evaluations are kept in memory, in the stored type."""
-KEPT_SHARE = 1 / 8
-"""Longer ones are kept too if they take no more than this share of the memory that may be used."""
+KEPT_BYTES = 1 << 27
+"""Blocks of up to so many bytes in the stored type are kept in memory. Of longer ones what is asked for is read."""
+
+FAR = 1 << 18
+"""Stretches that lie so many evaluations apart are read one by one."""
 
 
 class Evaluated:
@@ -35,6 +36,11 @@ class Evaluated:
         Stretches that are read as invalid.
     keep : bool
         Whether a block that is small enough is kept; otherwise it is read as needed, whatever its size.
+
+    Attributes
+    ----------
+    exact : dtype
+        Of floating numbers, which holds every evaluation exactly.
     """
 
     def __init__(
@@ -42,38 +48,39 @@ class Evaluated:
         keep: bool = True,
     ) -> None:  # fmt: skip
         self._recording, self._clock, self.stop = recording, clock, stop
+        self.exact: np.dtype[Any] = np.result_type(recording.dtype, np.float32)
         bounds = clock.firsts_at_or_after(np.array(left_out, np.int64).reshape(-1))
         self._left_out = bounds.reshape(-1, 2).tolist()
         self._kept: Block | None = None
         if isinstance(recording.source, ArraySource) and clock.every_sample:
             self._kept = recording.read(0, stop)
-        elif keep and (stop <= KEPT_EVALUATIONS or stop * recording.dtype.itemsize <= KEPT_SHARE * allowed_memory()):
+        elif keep and stop * recording.dtype.itemsize <= KEPT_BYTES:
             self._kept = self._load()
 
     def read(self, start: int, stop: int) -> Levels:
         """Return the evaluations ``[start, stop)``: a new array, NaN where invalid or left out."""
-        return self._without(start, self._read(start, stop))
+        return self._shown(start, self._read(start, stop))
 
     def each(self, start: NDArray[np.int64], stop: NDArray[np.int64]) -> Iterator[Levels]:
         """Yield stretches as of `read`, in one reading; they begin in time order, and may overlap."""
         if self._kept is not None or not start.size:
             yield from (self.read(*ends) for ends in zip(start.tolist(), stop.tolist(), strict=True))
             return
-        first, last = self._clock.sample_of(np.array([start[0], max(stop.max() - 1, start[0])])).tolist()
-        blocks = evaluated(self._recording.blocks(first, last + 1), self._clock)
-        held: list[tuple[int, Levels]] = []
-        upto = 0
-        for a, b in zip(start.tolist(), stop.tolist(), strict=True):
-            while upto < b:
-                block = next(blocks)
-                held.append((block.start, block.as_float()))
-                upto = block.start + block.light.size
-            held = [(begin, levels) for begin, levels in held if begin + levels.size > a]
-            parts = [levels[max(a - begin, 0) : max(b - begin, 0)] for begin, levels in held]
-            yield self._without(a, np.concatenate(parts) if parts else np.empty(0, np.float64))
+        reach = np.maximum.accumulate(stop)
+        # What lies between stretches that are far apart is not read.
+        for part in np.split(np.arange(start.size), np.flatnonzero(start[1:] > reach[:-1] + FAR) + 1):
+            blocks = self.blocks(int(start[part[0]]), int(reach[part[-1]]))
+            held: list[tuple[int, Levels]] = []
+            upto = 0
+            for a, b in zip(start[part].tolist(), stop[part].tolist(), strict=True):
+                while upto < b:
+                    held.append(next(blocks))
+                    upto = held[-1][0] + held[-1][1].size
+                held = [(begin, levels) for begin, levels in held if begin + levels.size > a]
+                parts = [levels[max(a - begin, 0) : max(b - begin, 0)] for begin, levels in held]
+                yield np.concatenate(parts) if parts else np.empty(0, np.float64)
 
-    def _without(self, start: int, levels: Levels) -> Levels:
-        """Return evaluations from `start` on with NaN where they are left out."""
+    def _shown(self, start: int, levels: Levels) -> Levels:
         for first, last in self._left_out:
             # Not below 0: a stretch before these evaluations must give an empty slice, not one that is counted from the
             # end.
@@ -92,48 +99,51 @@ class Evaluated:
         first = int(samples[0])
         return self._recording.read(first, int(samples[-1]) + 1).as_float()[samples - first]
 
-    @property
-    def kept(self) -> bool:
-        """Whether all evaluations are in memory, so that single places can be read."""
-        return self._kept is not None
-
-    def at(self, places: NDArray[np.int64]) -> Levels:
-        """Return the evaluations at some places of the kept light: float64, NaN where invalid or left out."""
+    def blocks(self, start: int = 0, stop: int | None = None) -> Iterator[tuple[int, Levels]]:
+        """Iterate over evaluations ``[start, stop)`` in time order, as (first evaluation, levels); default: all."""
+        stop = self.stop if stop is None else stop
         if self._kept is None:
-            raise ValueError("single evaluations are at hand of a block that is kept only.")
-        invalid = None if self._kept.invalid is None else self._kept.invalid[places]
-        levels = Block(0, self._kept.light[places], invalid).as_float()
-        for first, last in self._left_out:
-            levels[(places >= first) & (places < last)] = np.nan
-        return levels
+            for block in self._stored(start, stop):
+                yield block.start, self._shown(block.start, block.as_float())
+            return
+        for first in range(start, stop, BLOCK_SAMPLES):
+            yield first, self.read(first, min(first + BLOCK_SAMPLES, stop))
 
-    def stored(self, first: int, last: int, every: int) -> Light:
-        """Return every n-th evaluation of a stretch of the kept light in its stored type, valid or not."""
-        if self._kept is None:
-            raise ValueError("the stored light is at hand of a block that is kept only.")
-        return self._kept.light[first:last:every]
-
-    def blocks(self) -> Iterator[tuple[int, Levels]]:
-        """Iterate over all evaluations in time order, as (first evaluation, levels)."""
-        for start in range(0, self.stop, BLOCK_SAMPLES):
-            yield start, self.read(start, min(start + BLOCK_SAMPLES, self.stop))
+    def _stored(self, start: int, stop: int) -> Iterator[Block]:
+        """Iterate over blocks of evaluations in the stored type; their light may belong to the recording."""
+        if stop <= start:
+            return
+        first, last = self._clock.sample_of(np.array([start, stop - 1])).tolist()
+        yield from evaluated(self._recording.blocks(first, last + 1), self._clock)
 
     def _load(self) -> Block:
         light = np.empty(self.stop, self._recording.dtype)
         invalid: NDArray[np.bool_] | None = None
-        for block in self._recording.blocks(0, self._samples()):
-            a = self._clock.first_at_or_after(block.start)
-            b = min(self._clock.first_at_or_after(block.start + block.light.size), self.stop)
-            every = self._clock.every_sample
-            picked = slice(0, b - a) if every else self._clock.sample_of(np.arange(a, b)) - block.start
-            light[a:b] = block.light[picked]
+        for block in self._stored(0, self.stop):
+            part = slice(block.start, block.start + block.light.size)
+            light[part] = block.light
             if block.invalid is not None:
                 invalid = np.zeros(self.stop, bool) if invalid is None else invalid
-                invalid[a:b] = block.invalid[picked]
+                invalid[part] = block.invalid
         return Block(0, light, invalid)
 
-    def _samples(self) -> int:
-        return int(self._clock.sample_of(np.array([self.stop - 1]))[0]) + 1 if self.stop else 0
+
+class EvaluatedPart(Evaluated):
+    """Evaluations ``[first, last)`` of a block, counted from 0, as if the block began and ended there."""
+
+    def __init__(self, whole: Evaluated, first: int, last: int) -> None:
+        self._whole, self._first, self._kept = whole, first, None
+        self.stop, self.exact = last - first, whole.exact
+
+    def read(self, start: int, stop: int) -> Levels:
+        """Return the evaluations ``[start, stop)``: a new array, NaN where invalid or left out."""
+        return self._whole.read(self._first + start, self._first + stop)
+
+    def blocks(self, start: int = 0, stop: int | None = None) -> Iterator[tuple[int, Levels]]:
+        """Iterate over evaluations ``[start, stop)`` in time order, as (first evaluation, levels); default: all."""
+        stop = self.stop if stop is None else stop
+        for at, levels in self._whole.blocks(self._first + start, self._first + stop):
+            yield at - self._first, levels
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -170,10 +180,44 @@ class Stretches:
         return np.asarray((usable.low + usable.high) / 2)
 
 
-def measure(evaluated: Evaluated, start: NDArray[np.int64], stop: NDArray[np.int64]) -> Stretches:
-    """Measure disjoint, ascending, non-empty stretches in one pass over the evaluations."""
-    found = Extremes(start, stop)
+@dataclass(frozen=True, slots=True, eq=False)
+class SeenLight:
+    """What one reading of evaluations shows, whatever lies in them.
+
+    Parameters
+    ----------
+    strongest : float, recording units
+        Largest absolute light; 0 where none is valid.
+    invalid_start, invalid_stop : ndarray of int64, shape (runs,), evaluations
+        Runs ``[start, stop)`` of invalid evaluations.
+    """
+
+    strongest: float
+    invalid_start: NDArray[np.int64]
+    invalid_stop: NDArray[np.int64]
+
+
+Places = NDArray[np.int64]
+
+
+def measure(evaluated: Evaluated, *several: tuple[Places, Places]) -> tuple[list[Stretches], SeenLight]:
+    """Measure several sets of disjoint, ascending, non-empty stretches in one reading of the evaluations."""
+    found = [Extremes(start, stop) for start, stop in several]
+    strongest, open_ = 0.0, False
+    turns: list[NDArray[np.intp]] = []
     for first, levels in evaluated.blocks():
         invalid = np.isnan(levels)
-        found.push(first, levels, invalid if invalid.any() else None)
-    return Stretches(start, stop, found.valid, found.low, found.high)
+        some = bool(invalid.any())
+        for one in found:
+            one.push(first, levels, invalid if some else None)
+        for extreme in (np.fmax, np.fmin):
+            strongest = max(strongest, abs(float(extreme.reduce(levels, initial=0.0))))
+        if some or open_:
+            # With the state at the end of the block before in front, a run that crosses the border stays one run.
+            turns.append(np.flatnonzero(np.diff(invalid, prepend=open_)) + first)
+            open_ = bool(invalid[-1])
+    at = np.concatenate([*turns, [evaluated.stop]] if open_ else [*turns, []]).astype(np.int64)
+    stretches = [
+        Stretches(start, stop, one.valid, one.low, one.high) for (start, stop), one in zip(several, found, strict=True)
+    ]
+    return stretches, SeenLight(strongest, at[::2], at[1::2])

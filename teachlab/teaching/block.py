@@ -14,7 +14,7 @@ from teachlab.errors import Abstained, ParameterError, SettingError, StrategyErr
 from teachlab.light.direction import REQUIRED_RATIO, Contrasts, contrasts
 from teachlab.light.shown.event_table import EventTable
 from teachlab.light.shown.tabled_light import TabledEvents
-from teachlab.light.stretches import Evaluated, Stretches, measure
+from teachlab.light.stretches import Evaluated, EvaluatedPart, Stretches, measure
 from teachlab.light.usable_light import LARGEST
 from teachlab.light.windows import Windows, border_evaluations
 from teachlab.model.printable_text import in_figures, number_of
@@ -40,6 +40,9 @@ STRETCH_S = 2
 SWEEP_PASSES = 5
 MEDIAN_EVALUATIONS = 1 << 22
 """The median of the gaps is taken over about this many evaluations, evenly selected if there are more."""
+
+MOST_SHOWN = 1 << 22
+"""Labelled events of a block of more evaluations are measured from tables, which hold no light."""
 
 # One stream of random numbers for each kind of evidence: what one strategy needs never changes the draw of another.
 _OBJECT, _BACKGROUND, _STRETCH, _SWEEP, _EVENTS = range(5)
@@ -103,12 +106,16 @@ class TeachBlock:
         rows = np.flatnonzero(whole & (windows.covered_to > windows.covered_from))
         self._rows = rows
         self._mid_before, self._mid_after = _mid_gaps(windows, rows, self._stop, self.clock.count)
-        self._passes = measure(self._evaluated, windows.covered_from[rows], windows.covered_to[rows])
         self._detect, self._label = truth.detect[rows], truth.label[rows]
         self._begins: dict[tuple[int, int], int] = {}
+        self._alone: tuple[int, int, EventTable] | None = None
         gap_stop = windows.gap_stop.clip(max=self._stop)
         real = gap_stop > windows.gap_start
-        self._gaps = measure(self._evaluated, windows.gap_start[real], gap_stop[real])
+        (self._passes, self._gaps), self._seen = measure(
+            self._evaluated,
+            (windows.covered_from[rows], windows.covered_to[rows]),
+            (windows.gap_start[real], gap_stop[real]),
+        )
         if not (self._passes.valid.any() or self._gaps.valid.any()):
             _refuse_nothing_valid(recording)
 
@@ -147,7 +154,8 @@ class TeachBlock:
         either_direction : bool
             Show evidence even if the direction of the objects is unclear; the view then says rise.
         tabled : bool
-            Measure labelled events from tables of the block: the same, and worth it where there are many draws.
+            Measure labelled events from tables of the block: the same, and worth it where there are many draws. Always
+            done in a block of more than `MOST_SHOWN` evaluations, since tables hold no light.
 
         Raises
         ------
@@ -175,7 +183,7 @@ class TeachBlock:
             background_=self._background(stream(_BACKGROUND), stream(_STRETCH)) if Shown.BACKGROUND in shown else None,
             object_=self._object(stream(_OBJECT)) if Shown.OBJECT in shown else None,
             sweep_=self._sweep(stream(_SWEEP), sweep_passes) if Shown.SWEEP in shown else None,
-            events_=self._events_from(self.events_begin(seed, draw), (self._detect.size + 1) // 2, tabled=tabled)
+            events_=self._events_from(self.events_begin(seed, draw), self._half, tabled=tabled)
             if Shown.EVENTS in shown
             else None,
         )
@@ -293,8 +301,22 @@ class TeachBlock:
         self._need_passes(total, "to show")
         if (seed, draw) not in self._begins:
             stream = np.random.default_rng(np.random.SeedSequence(seed, spawn_key=(draw, _EVENTS)))
-            self._begins[seed, draw] = int(stream.integers(total - (total + 1) // 2 + 1))
+            self._begins[seed, draw] = int(stream.integers(total - self._half + 1))
         return self._begins[seed, draw]
+
+    def expect(self, seed: int, draws: Iterable[int]) -> None:
+        """Take note of draws whose labelled events will be shown out of tables: what can be is measured together."""
+        if self._detect.size:
+            self._table.expect(self._showing(self.events_begin(seed, draw), self._half) for draw in draws)
+
+    @property
+    def _half(self) -> int:
+        """How many passes a draw shows with their labels."""
+        return (int(self._detect.size) + 1) // 2
+
+    def _showing(self, first: int, count: int) -> tuple[int, int]:
+        """Return the evaluations ``[from, to)`` of some passes and of half the gaps beside them."""
+        return int(self._mid_before[first]), int(self._mid_after[first + count - 1])
 
     def in_hindsight(self, first_row: int) -> TeachView:
         """Show every pass from a row of the truth on, with the gaps around it: for hindsight, never for teaching.
@@ -313,7 +335,7 @@ class TeachBlock:
 
     def _events_from(self, first: int, count: int, *, tabled: bool = False) -> Events:
         rows = slice(first, first + count)
-        a, b = int(self._mid_before[first]), int(self._mid_after[first + count - 1])
+        a, b = self._showing(first, count)
         shown: dict[str, Any] = {
             "start": _frozen(self._passes.start[rows] - a),
             "end": _frozen(self._passes.stop[rows] - a),
@@ -326,13 +348,26 @@ class TeachBlock:
         def light() -> Levels:
             return _light(self._evaluated.read(a, b))
 
-        if tabled and self._table.strongest <= LARGEST and self._table.serves(a):
+        if not (tabled or self._stop > MOST_SHOWN):
+            return Events(light(), **shown)
+        if self._table.strongest <= LARGEST and self._table.serves(a):
             return TabledEvents(self._table, a, b, light, **shown)
-        return Events(light(), **shown)
+        table = self._table_alone(first, count)
+        _refuse_too_strong(np.array([table.strongest]))
+        return TabledEvents(table, 0, b - a, light, **shown)
 
     @cached_property
     def _table(self) -> EventTable:
-        return EventTable(self._evaluated, self._passes.start, self._passes.stop, self._detect, self.border)
+        return EventTable(self._evaluated, self._passes.start, self._passes.stop, self._detect, self.border, self._seen)
+
+    def _table_alone(self, first: int, count: int) -> EventTable:
+        """Return tables of one showing, whose light is not held as that of the block is; the last ones are kept."""
+        if self._alone is None or self._alone[:2] != (first, count):
+            a, b = self._showing(first, count)
+            rows, part = slice(first, first + count), EvaluatedPart(self._evaluated, a, b)
+            passes = self._passes.start[rows] - a, self._passes.stop[rows] - a
+            self._alone = first, count, EventTable(part, *passes, self._detect[rows], self.border, measure(part)[1])
+        return self._alone[2]
 
     def _need_passes(self, count: int, what: str) -> None:
         if count == 0:

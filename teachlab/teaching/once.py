@@ -44,11 +44,14 @@ def teach_draws(strategy: Strategy, block: TeachBlock, draws: Iterable[int], see
     seen: dict[int, Draw] = {}
     # Half of 20 passes begins at one of 11 places: 200 draws are 11 teachings, and the others are looked up.
     numbers, out = [*draws], []
+    tabled = len(numbers) > FEW_DRAWS
+    if tabled and Shown.EVENTS in strategy.needs:
+        block.expect(seed, numbers)
     for draw in numbers:
         at = _events_begin(block, seed, draw) if only_events else None
         found = None if at is None else seen.get(at)
         if found is None:
-            teach = partial(teach_once, strategy, block, seed, draw, tabled=len(numbers) > FEW_DRAWS)
+            teach = partial(teach_once, strategy, block, seed, draw, tabled=tabled)
             found = drawn(draw, teach)
             if at is not None:
                 seen[at] = found

@@ -357,8 +357,7 @@ def test_no_sample_from_the_stop_on_is_ever_read(
     monkeypatch: pytest.MonkeyPatch, rate: float | None, kept: int
 ) -> None:
     """Whether the block fits into memory or is read as needed; and where it fits it is read once."""
-    monkeypatch.setattr(evaluated, "KEPT_EVALUATIONS", kept)
-    monkeypatch.setattr(evaluated, "KEPT_SHARE", 0.0)
+    monkeypatch.setattr(evaluated, "KEPT_BYTES", 4 * kept)
     recording, truth = line(10, direction=None)
     source = GuardedSource(np.arange(recording.samples, dtype=np.float32) % 997, 1000)
     guarded = Recording(recording.info, source)
@@ -385,8 +384,7 @@ def test_a_block_read_as_needed_shows_what_a_kept_one_shows(monkeypatch: pytest.
     base = Setting(unit="counts", on_level=0, off_level=0, evaluation_rate_hz=700.1)
     views = []
     for kept in (10_000, 0):
-        monkeypatch.setattr(evaluated, "KEPT_EVALUATIONS", kept)
-        monkeypatch.setattr(evaluated, "KEPT_SHARE", 0.0)
+        monkeypatch.setattr(evaluated, "KEPT_BYTES", 4 * kept)
         block = TeachBlock(Recording.from_array(light, info(direction=None)), truth, base=base, stop_sample=1600)
         views.append([block.draw(EVERYTHING, 1, k) for k in range(20)])
     for a, b in zip(*views, strict=True):

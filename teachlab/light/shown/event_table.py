@@ -2,12 +2,14 @@
 
 A draw shows half of the passes, and hundreds of draws repeat the same passes. So extremes, crossings and the order of
 noise are measured once for every pass and gap of the block. For a showing, only the two half gaps at its ends are
-measured again. Results are equal to the last bit.
+measured again. Results are equal to the last bit. The light itself is not kept: each table reads it once, so a block
+may be of any length.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+import math
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 from functools import cached_property
 from typing import TYPE_CHECKING, Any, TypeVar
@@ -17,8 +19,10 @@ from numpy.typing import NDArray
 
 from teachlab.light.edge_time import EDGE_SHARE
 from teachlab.light.lasting_extremes import HELD_EVALUATIONS, Hold, highs
+from teachlab.light.shown.edge_table import EdgeTable
 from teachlab.light.shown.level_crossings import LevelCrossings
-from teachlab.light.shown.ordered_values import OrderedValues
+from teachlab.light.shown.ordered_values import FEW_BINS, MANY_BINS, OrderedValues
+from teachlab.light.shown.smallest_steps import smallest_steps
 from teachlab.light.windows import Windows
 from teachlab.model.truth import Truth
 from teachlab.sensor.clock import Clock
@@ -26,8 +30,7 @@ from teachlab.sensor.edges import ranges_of
 from teachlab.sensor.running_extremes import running_max, running_min
 
 if TYPE_CHECKING:
-    from teachlab.light.stretches import Evaluated
-    from teachlab.model.recording import Light
+    from teachlab.light.stretches import Evaluated, SeenLight
 
 Heights = NDArray[np.float64]
 Places = NDArray[np.int64]
@@ -37,7 +40,13 @@ T = TypeVar("T")
 AT_ONCE = 1 << 16
 """Number of evaluations that are processed together."""
 SAMPLED = 48
-"""Number of passes and gaps from which the bins of values are derived."""
+"""Number of passes and gaps from which the bins of values are derived; four times as many in a long block."""
+LONG = 1 << 25
+"""A block of more evaluations is long: its values are ordered in narrower bins."""
+MOST_CELLS = 1024
+"""Values are counted in at most so many cells of neighbouring stretches."""
+STEPS_TOGETHER = 128
+"""The smallest steps of so many showings are found in one reading."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -60,6 +69,16 @@ class DisjointStretches:
         at = np.searchsorted(self.start, start).clip(max=self.start.size - 1)
         return np.where((self.start[at] == start) & (self.stop[at] == stop), at, -1)
 
+    def in_cells(self, most: int) -> int:
+        """Return how many neighbouring stretches make a cell, so that there are at most so many cells.
+
+        Examples
+        --------
+        >>> DisjointStretches(np.arange(10), np.arange(10) + 1).in_cells(4)
+        3
+        """
+        return max(1, -(-self.start.size // most))
+
     def groups(self, first: int = 0) -> Iterator[tuple[int, int]]:
         """Iterate over runs of stretches that lie within `AT_ONCE` evaluations, or one longer one."""
         while first < self.start.size:
@@ -80,13 +99,30 @@ class EventTable:
     detect : ndarray of bool, shape (passes,)
     border : int, evaluations
         How far windows reach beyond passes.
+    seen : SeenLight
+        What the first reading of the block showed.
+
+    Attributes
+    ----------
+    strongest : float
+        Largest absolute light; NaN counts as none.
     """
 
     def __init__(
-        self, evaluated: Evaluated, start: Places, stop: Places, detect: NDArray[np.bool_], border: int
+        self,
+        evaluated: Evaluated,
+        start: Places,
+        stop: Places,
+        detect: NDArray[np.bool_],
+        border: int,
+        seen: SeenLight,
     ) -> None:
         self._evaluated, self._detect, self._border = evaluated, detect, border
         self._passes = DisjointStretches(start, stop)
+        self.strongest = seen.strongest
+        self._invalid_start, self._invalid_stop = seen.invalid_start, seen.invalid_stop
+        self._expected: list[tuple[int, int]] = []
+        self._steps: dict[tuple[int, int], float | None] = {}
         self._made: dict[tuple[object, ...], Any] = {}
         self._known: dict[tuple[int, int], dict[Any, Any]] = {}
 
@@ -96,37 +132,12 @@ class EventTable:
 
     def serves(self, first: int) -> bool:
         """Whether a stretch that starts there is held like the block: it must begin with a valid evaluation."""
-        return self._evaluated.kept and not bool(np.isnan(self._evaluated.at(np.array([first])))[0])
-
-    @cached_property
-    def strongest(self) -> float:
-        """Largest absolute light; NaN counts as none."""
-        return max((float(np.fmax.reduce(np.abs(levels), initial=0.0)) for _, levels in self._read()), default=0.0)
-
-    def _read(self) -> Iterator[tuple[int, Heights]]:
-        for first in range(0, self._evaluated.stop, AT_ONCE):
-            yield first, self._evaluated.read(first, min(first + AT_ONCE, self._evaluated.stop))
-
-    @cached_property
-    def _invalid(self) -> DisjointStretches:
-        """Runs of invalid evaluations."""
-        starts: list[int] = []
-        stops: list[int] = []
-        open_ = False
-        for first, levels in self._read():
-            invalid = np.isnan(levels)
-            # With the state at the end of the piece before in front, a run that crosses the border stays one run.
-            turns = np.flatnonzero(np.diff(invalid, prepend=open_)) + first
-            for at in turns.tolist():
-                (stops if open_ else starts).append(at)
-                open_ = not open_
-        stops += [self._evaluated.stop] if open_ else []
-        return DisjointStretches(np.array(starts, np.int64), np.array(stops, np.int64))
+        return not bool(np.isnan(self._evaluated.read(first, first + 1))[0])
 
     @cached_property
     def _void(self) -> DisjointStretches:
         """Runs of void evaluations: the sixth invalid one in a row and later ones."""
-        return DisjointStretches.of(self._invalid.start + HELD_EVALUATIONS, self._invalid.stop)
+        return DisjointStretches.of(self._invalid_start + HELD_EVALUATIONS, self._invalid_stop)
 
     def clean(self, start: Places, stop: Places) -> NDArray[np.bool_]:
         """Return which stretches hold at least one evaluation and no void one."""
@@ -137,48 +148,58 @@ class EventTable:
         out: NDArray[np.bool_] = (stop > start) & (after >= before)
         return out
 
-    def light(self, sign: int, first: int, last: int) -> Heights:
-        """Return light, objects upwards; NaN where invalid."""
-        out: Heights = sign * self._evaluated.read(first, last)
-        return out
+    def pieces(
+        self, sign: int, some: DisjointStretches, beyond: int = 0, *, held: bool = True
+    ) -> Iterator[tuple[int, int, Heights]]:
+        """Iterate over stretches in one reading: rows ``[a, b)`` that lie together, and their light, objects upwards.
+
+        The light goes on for some evaluations beyond the last stretch; held, or NaN where invalid.
+        """
+        groups = np.array([*some.groups()], np.int64).reshape(-1, 2)
+        first, last = some.start[groups[:, 0]], some.stop[groups[:, 1] - 1] + beyond
+        for (a, b), at, levels in zip(groups.tolist(), first.tolist(), self._evaluated.each(first, last), strict=True):
+            light = sign * levels
+            yield a, b, self._held(light, sign, at) if held else light
 
     def height(self, sign: int, first: int, last: int) -> Heights:
         """Return held light, objects upwards."""
-        light = self.light(sign, first, last)
+        return self._held(sign * self._evaluated.read(first, last), sign, first)
+
+    def _held(self, light: Heights, sign: int, first: int) -> Heights:
         invalid = np.isnan(light)
         if not invalid.any():
             return light
         # A stretch that begins with invalid light holds the value from before it.
         if invalid[0]:
-            light[0] = sign * self._evaluated.at(self._valid_before(np.array([first])))[0]
+            at = self._valid_before(first)
+            light[0] = sign * self._evaluated.read(at, at + 1)[0]
             invalid[0] = np.isnan(light[0])
         held = Hold().push(light, invalid)
         return held if held.size else np.zeros(light.size)
 
-    def height_at(self, sign: int, places: Places) -> Heights:
-        """Return held light at some places, objects upwards."""
-        return sign * self._evaluated.at(self._valid_before(places) if self._invalid.start.size else places)
-
-    def _valid_before(self, places: Places) -> Places:
-        """Return the valid evaluation that supplies the value of each place."""
-        runs = self._invalid
-        at = np.searchsorted(runs.start, places, side="right") - 1
-        inside = (at >= 0) & (places < runs.stop[at])
-        # Places before the first valid evaluation take its value.
-        before = np.where(runs.start[at] > 0, runs.start[at] - 1, runs.stop[at].clip(max=self._evaluated.stop - 1))
-        return np.where(inside, before, places)
+    def _valid_before(self, first: int) -> int:
+        """Return the valid evaluation that supplies the value of an invalid one."""
+        run = int(np.searchsorted(self._invalid_start, first, side="right")) - 1
+        # Evaluations before the first valid one take its value.
+        start = int(self._invalid_start[run])
+        return start - 1 if start else min(int(self._invalid_stop[run]), self.evaluations - 1)
 
     @property
     def evaluations(self) -> int:
         """How many evaluations the block has."""
         return self._evaluated.stop
 
-    def thinned(self, first: int, last: int, every: int) -> Light:
-        """Return every n-th valid evaluation of a stretch, in the stored type if all are valid."""
-        if not self._invalid.start.size:
-            return self._evaluated.stored(first, last, every)
-        levels = self._evaluated.read(first, last)
-        return levels[~np.isnan(levels)][::every]
+    def expect(self, showings: Iterable[tuple[int, int]]) -> None:
+        """Take note of stretches that will be shown: their smallest steps are found together."""
+        self._expected = list(dict.fromkeys((*self._expected, *showings)))
+
+    def step(self, first: int, last: int) -> float | None:
+        """Return the smallest step between levels of a stretch, in about `STEP_LEVELS` evenly thinned evaluations."""
+        known = self._steps
+        if (first, last) not in known:
+            others = [one for one in self._expected if one not in known and one != (first, last)]
+            known.update(smallest_steps(self._evaluated, [(first, last), *others[: STEPS_TOGETHER - 1]]))
+        return known[first, last]
 
     def once(self, make: Callable[..., T], *key: Any) -> T:
         """Return the result of a function for a key; it is computed once."""
@@ -231,34 +252,66 @@ class EventTable:
         return out
 
     def _measured(self, sign: int, some: DisjointStretches, hold: int) -> Heights:
-        few = some.start.size <= 2
         out = []
-        for a, b in ((k, k + 1) for k in range(some.start.size)) if few else some.groups():
-            first, last = int(some.start[a]), int(some.stop[b - 1])
-            out.append(highs(self.height(sign, first, last), some.start[a:b] - first, some.stop[a:b] - first, hold))
+        for a, b, height in self.pieces(sign, some):
+            first = some.start[a]
+            out.append(highs(height, some.start[a:b] - first, some.stop[a:b] - first, hold))
         return np.concatenate(out)
 
+    def cell(self, among: str) -> int:
+        """Return how many neighbouring gaps, or passes, are counted together."""
+        some: DisjointStretches = getattr(self, among)
+        return some.in_cells(MOST_CELLS)
+
     def ordered(self, sign: int, what: Values, among: str) -> OrderedValues:
-        """Return the table of values of all gaps, or of all passes that are to be detected."""
+        """Return the table of values of all gaps, or of all passes that are to be detected, by `cell`."""
         return self.once(self._ordered, sign, what, among)
 
     def _ordered(self, sign: int, what: Values, among: str) -> OrderedValues:
         some: DisjointStretches = getattr(self, among)
+        size, cell = some.start.size, self.cell(among)
 
         def scan() -> Iterator[tuple[Heights, Where]]:
-            for a, b in some.groups():
-                first = int(some.start[a])
-                values, size = what.of(self, sign, first, some.start[a:b], some.stop[a:b])
-                yield values, np.repeat(np.arange(a, b), size)
+            for a, b, light in self.pieces(sign, some, held=what.held):
+                values, sizes = what.of(light, some.start[a:b], some.stop[a:b])
+                yield values, np.repeat(np.arange(a, b) // cell, sizes)
 
-        few = {*np.linspace(0, some.start.size - 1, SAMPLED).astype(int).tolist()} if some.start.size else set()
-        parts = [what.alone(self, sign, some.start[k], some.stop[k]) for k in sorted(few)]
-        sample = np.concatenate(parts) if parts else np.empty(0)
-        return OrderedValues(some.start.size, scan, sample, what.expected(sample) if sample.size else ())
+        long = self.evaluations > LONG
+        few = sorted({*np.linspace(0, size - 1, SAMPLED * (4 if long else 1)).astype(int).tolist()}) if size else []
+        sample = self.values(sign, what, some.start[few], some.stop[few])
+        expected = what.expected(sample) if sample.size else ()
+        return OrderedValues(-(-size // cell), scan, sample, expected, MANY_BINS if long else FEW_BINS)
+
+    def values(self, sign: int, what: Values, start: Places, stop: Places) -> Heights:
+        """Return the values of ascending, disjoint stretches."""
+        some = DisjointStretches(start, stop)
+        pieces = self.pieces(sign, some, held=what.held)
+        found = [what.of(light, start[a:b], stop[a:b])[0] for a, b, light in pieces]
+        return np.concatenate(found) if found else np.empty(0)
 
     def crossings(self, sign: int, among: str, hold: int) -> tuple[DisjointStretches, LevelCrossings]:
         """Return where windows or gaps cross levels for a given time, and which of them are in the table."""
         return self.once(self._crossings, sign, among, hold)
+
+    def edges(self, sign: int, background: float) -> EdgeTable:
+        """Return the table of the edges of passes, made for the first level of the background that is asked for."""
+        if ("edges", sign) not in self._made:
+            self._made["edges", sign] = self._edges(sign, background)
+        out: EdgeTable = self._made["edges", sign]
+        return out
+
+    def _edges(self, sign: int, background: float) -> EdgeTable:
+        shown = self.shown
+        middle = (shown.stop[:-1] + shown.start[1:]) // 2
+        before, after = np.append(0, middle), np.append(middle, self.evaluations)
+        before, after = before[: shown.start.size], after[: shown.start.size]
+
+        def light() -> Iterator[tuple[Heights, Heights]]:
+            for k, levels in enumerate(self._evaluated.each(before, after)):
+                around = self._held(sign * levels, sign, int(before[k]))
+                yield around, around[shown.start[k] - before[k] : shown.stop[k] - before[k]]
+
+        return EdgeTable(before, after, light(), background, self._evaluated.exact)
 
     def _crossings(self, sign: int, among: str, hold: int) -> tuple[DisjointStretches, LevelCrossings]:
         every: DisjointStretches = getattr(self, among)
@@ -266,13 +319,12 @@ class EventTable:
         some = DisjointStretches(every.start[inside], every.stop[inside])
 
         def light() -> Iterator[Heights]:
-            for a, b in some.groups():
-                first = int(some.start[a])
-                lasting = running_max(self.height(sign, first, int(some.stop[b - 1]) + hold - 1), hold)
+            for a, b, height in self.pieces(sign, some, hold - 1):
+                lasting, first = running_max(height, hold), some.start[a]
                 for k in range(a, b):
                     yield lasting[some.start[k] - first : some.stop[k] - first]
 
-        return some, LevelCrossings(light())
+        return some, LevelCrossings(light(), self._evaluated.exact)
 
 
 @dataclass(frozen=True, slots=True)
@@ -288,14 +340,23 @@ class Values:
     name: str
     span: int = 0
 
-    def of(self, table: EventTable, sign: int, first: int, start: Places, stop: Places) -> tuple[Heights, Places]:
-        """Return the values of stretches from `first` on, concatenated, and the number of values of each."""
-        last = int(stop[-1])
-        start, stop = start - first, stop - first
-        if self.name == "difference":
-            light = table.light(sign, first, last)
+    @property
+    def held(self) -> bool:
+        """Whether they are values of held light."""
+        return self.name != "difference"
+
+    def of(self, light: Heights, start: Places, stop: Places) -> tuple[Heights, Places]:
+        """Return the values of stretches, concatenated, and the number of values of each.
+
+        Parameters
+        ----------
+        light : ndarray of float64, recording units
+            From the beginning of the first stretch on.
+        start, stop : ndarray of int64, shape (n,), evaluations
+        """
+        start, stop = start - start[0], stop - start[0]
+        if not self.held:
             return _between_valid(np.diff(light), start, stop - 1)
-        light = table.height(sign, first, last)
         if "range" in self.name:
             if light.size < self.span:
                 return np.empty(0), np.zeros(start.size, np.int64)
@@ -306,19 +367,23 @@ class Values:
         stop = np.maximum(start, stop)
         return light[ranges_of(start, stop)], stop - start
 
-    def alone(self, table: EventTable, sign: int, start: np.int64, stop: np.int64) -> Heights:
-        """Return the values of one stretch."""
-        return self.of(table, sign, int(start), np.array([start]), np.array([stop]))[0]
-
-    def expected(self, sample: Heights) -> list[float]:
-        """Return approximate values of the order statistics that will be requested."""
+    def expected(self, sample: Heights) -> list[tuple[float, float, int]]:
+        """Return where the order statistics that will be requested are expected, as of `OrderedValues`."""
         if "range" in self.name:
-            return [float(np.quantile(sample, EDGE_SHARE))]
-        middle = float(np.median(sample))
+            return [(*_around(sample, EDGE_SHARE), 0)]
+        middle = _around(sample, 0.5)
         if self.name == "height":
-            return [middle]
-        away = float(np.median(np.abs(sample - middle)))
-        return [middle - away, middle, middle + away]
+            return [(*middle, 0)]
+        near, far = _around(np.abs(sample - float(np.median(sample))), 0.5)
+        # A distance from the median is known to two bins.
+        return [(middle[0] - far, middle[1] - near, 2), (*middle, 0), (middle[0] + near, middle[1] + far, 2)]
+
+
+def _around(sample: Heights, share: float) -> tuple[float, float]:
+    """Return a range that holds a quantile, from a sample: four standard deviations of its place to either side."""
+    away = 4 * math.sqrt(share * (1 - share) / sample.size)
+    low, high = np.quantile(sample, (max(share - away, 0.0), min(share + away, 1.0))).tolist()
+    return low, high
 
 
 def _between_valid(difference: Heights, start: Places, stop: Places) -> tuple[Heights, Places]:

@@ -7,17 +7,20 @@ reached at one of the former and last at one of the latter.
 from __future__ import annotations
 
 from collections.abc import Iterable
+from itertools import islice
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import DTypeLike, NDArray
 
-from teachlab.sensor.edges import merged, ranges_of
+from teachlab.sensor.edges import merged
 
 Heights = NDArray[np.float64]
 Where = NDArray[np.intp]
 
 CELL = 16
 """Evaluations that are left out together."""
+TOGETHER = 1 << 12
+"""Number of stretches whose steps are joined."""
 
 
 class LevelCrossings:
@@ -27,20 +30,25 @@ class LevelCrossings:
     ----------
     light : iterable of ndarray of float64
         The light of each stretch in turn; none is empty.
+    dtype : dtype
+        Of floating numbers, which holds all of the light exactly.
     """
 
-    def __init__(self, light: Iterable[Heights]) -> None:
-        rows = [_steps(_shortened(one)) for one in light]
-        size = np.array([row[0].size for row in rows], np.intp)
-        self._begin = np.concatenate(([0], np.cumsum(size))).astype(np.intp)
-        level, self._before, *self._sides = (
-            np.concatenate([row[k] for row in rows]) if rows else np.empty(0) for k in range(4)
-        )
-        self._lowest = np.array([row[4] for row in rows], np.float64)
+    def __init__(self, light: Iterable[Heights], dtype: DTypeLike = np.float64) -> None:
+        sizes, lowest, parts = list[int](), list[float](), [np.empty((4, 0), dtype)]
+        light = iter(light)
+        # Rows of a few numbers each take most of their memory for themselves: they are joined, some at a time.
+        while rows := [_steps(_shortened(one)) for one in islice(light, TOGETHER)]:
+            sizes += [steps.shape[1] for steps, _ in rows]
+            lowest += [low for _, low in rows]
+            parts.append(np.concatenate([steps for steps, _ in rows], axis=1).astype(dtype))
+        level, self._before, *self._sides = np.concatenate(parts, axis=1)
+        self._begin = np.cumsum([0, *sizes]).astype(np.intp)
+        self._lowest = np.array(lowest, np.float64)
         # Levels as places among all, descending within a stretch: one ascending list serves all stretches.
         self._levels, place = np.unique(level, return_inverse=True)
         self._width = self._levels.size + 1
-        self._key = np.repeat(np.arange(size.size), size) * self._width + (self._levels.size - place)
+        self._key = np.repeat(np.arange(len(sizes)), sizes) * self._width + (self._levels.size - place)
 
     def at(self, rows: Where, level: float) -> Heights:
         """Return first crossing, last crossing and lowest light of some stretches at a level.
@@ -55,12 +63,13 @@ class LevelCrossings:
         if rows.size == 0:
             return np.empty((4, 0))
         # Levels descend within a stretch: the last level that is not below the requested one gives the result.
-        lower = self._levels.size - int(np.searchsorted(self._levels, level))
+        lower = self._levels.size - int(np.searchsorted(self._levels, np.float64(level)))
         low = np.searchsorted(self._key, rows * self._width + lower, side="right")
         reached = low > self._begin[rows]
         at = (low - 1).clip(min=0)
-        before = np.where(reached, self._before[at], self._lowest[rows])
-        between, behind = (np.where(reached, side[at], np.inf) for side in self._sides)
+        # Not in a narrow type: what is compared with them is not rounded.
+        before = np.where(reached, self._before[at], self._lowest[rows]).astype(np.float64)
+        between, behind = (np.where(reached, side[at], np.inf).astype(np.float64) for side in self._sides)
         return np.stack([reached, before, between, behind])
 
 
@@ -91,7 +100,7 @@ def _shortened(light: Heights) -> Heights:
     return found
 
 
-def _steps(light: Heights) -> tuple[Heights, Heights, Heights, Heights, float]:
+def _steps(light: Heights) -> tuple[Heights, float]:
     """Return the levels, descending, at which the first or last crossing moves, and the lowest light on each side."""
     n = light.size
     first, last = _records(light), n - 1 - _records(light[::-1])
@@ -105,7 +114,7 @@ def _steps(light: Heights) -> tuple[Heights, Heights, Heights, Heights, float]:
     left, right = _grown(light, begin), _grown(light[::-1], n - 1 - end)
     left[0] = min(left[0], light[begin[0] : end[0] + 1].min())
     between = np.minimum.accumulate(np.minimum(left, right))
-    return levels, before, between, behind, float(down[-1])
+    return np.stack((levels, before, between, behind)), float(down[-1])
 
 
 def _grown(light: Heights, begin: Where) -> Heights:
@@ -116,24 +125,6 @@ def _grown(light: Heights, begin: Where) -> Heights:
     #     at level 5        5 3           all minima are one reduction
     out: Heights = np.minimum.reduceat(light[: begin[0] + 1], begin[::-1])[::-1]
     return out
-
-
-def records(light: Heights) -> Where:
-    """Return the places that are higher than all before them.
-
-    Examples
-    --------
-    >>> records(np.array([3.0, 1, 3, 4, 2, 5])).tolist()
-    [0, 3, 5]
-    """
-    if light.size > 4 * CELL:
-        # Only cells that are higher than all before them hold such places.
-        cuts = np.arange(0, light.size, CELL)
-        high = np.maximum.reduceat(light, cuts)
-        some = cuts[np.append(True, high[1:] > np.maximum.accumulate(high)[:-1])]
-        at = ranges_of(some, (some + CELL).clip(max=light.size))
-        return at[_records(light[at])]
-    return _records(light)
 
 
 def _records(light: Heights) -> Where:

@@ -1,7 +1,8 @@
 """Order statistics of the values of neighbouring stretches, for many choices of stretches, without keeping all values.
 
 A scan counts the values of every stretch in bins. The value of an order statistic is then known to one or two bins.
-Only the values of these bins are kept, and the result is found among them exactly, as by sorting all values.
+Only the values of these bins are kept, and the result is found among them exactly, as by sorting all values. So the
+memory depends on how many bins there are, and hardly on how long the recording is.
 """
 
 from __future__ import annotations
@@ -18,7 +19,8 @@ Rows = Sequence[tuple[int, int]]
 Scan = Callable[[], Iterator[tuple[Values, NDArray[np.intp]]]]
 """Iterates over all values: each piece with the stretch of every value, ascending."""
 
-BINS = 256
+FEW_BINS, MANY_BINS = 256, 1024
+"""Number of bins for few values, and for many: narrow bins keep few of many values."""
 TAIL = 0.001
 """Share of the values at either end that has one bin only."""
 SLACK = 1e-6
@@ -43,6 +45,27 @@ class _Bin:
         return out, np.ones(out.size, np.int64)
 
 
+class _Coming:
+    """The values of one bin while they come: as long as all are equal, they are counted."""
+
+    def __init__(self) -> None:
+        self._first, self._same, self._parts = np.empty(0), 0, list[Values]()
+
+    def push(self, values: Values) -> None:
+        if not self._parts:
+            self._first = self._first if self._same else values[:1].copy()
+            if (values == self._first).all():
+                self._same += values.size
+                return
+            self._parts.append(np.full(self._same, self._first))
+        self._parts.append(values)
+
+    def bin(self, before: NDArray[np.int64]) -> _Bin:
+        if self._parts:
+            return _Bin(np.concatenate(self._parts), before, False)
+        return _Bin(self._first, before, self._same > 0)
+
+
 class OrderedValues:
     """Values of stretches, with their order statistics.
 
@@ -53,20 +76,32 @@ class OrderedValues:
         Iterates over all values; called again if bins are needed that were not expected.
     sample : ndarray of float64
         Values of a few stretches, from which the bins are derived.
-    expected : iterable of float
-        Approximate values of the order statistics that will be requested.
+    expected : iterable of (float, float, int)
+        Ranges in which the order statistics that will be requested are expected, and how many bins to keep beside each.
+    bins : int
+        At least 4.
     """
 
-    def __init__(self, stretches: int, scan: Scan, sample: Values, expected: Iterable[float] = ()) -> None:
-        self._scan = scan
-        low, high = np.quantile(sample, (TAIL, 1 - TAIL)).tolist() if sample.size else (0.0, 0.0)
+    def __init__(
+        self,
+        stretches: int,
+        scan: Scan,
+        sample: Values,
+        expected: Iterable[tuple[float, float, int]] = (),
+        bins: int = FEW_BINS,
+    ) -> None:
+        self._scan, self._many = scan, bins
+        bottom, top = np.quantile(sample, (TAIL, 1 - TAIL)).tolist() if sample.size else (0.0, 0.0)
         with np.errstate(all="ignore"):
-            scale = (BINS - 2) / (high - low) if high > low else 1.0
-        self._low, self._scale = low, scale if np.isfinite(scale) else 1.0
+            scale = (bins - 2) / (top - bottom) if top > bottom else 1.0
+        self._low, self._scale = bottom, scale if np.isfinite(scale) else 1.0
         self._kept: dict[int, _Bin] = {}
-        wanted = {int(b) + near for b in self._bins(np.array([*expected], np.float64)) for near in (-1, 0, 1)}
-        self._counts = np.zeros((stretches + 1, BINS), np.int32)
-        self._read(wanted & set(range(BINS)), counting=True)
+        self._counts = np.zeros((stretches + 1, bins), np.int64)
+        wanted: set[int] = set()
+        for low, high, beside in expected:
+            first, last = self._bins(np.array([low, high])).tolist()
+            wanted.update(range(max(first - beside, 0), min(last + beside, bins - 1) + 1))
+        self._read(wanted, counting=True)
 
     def _place(self, values: Values | float) -> Values:
         """Return the positions of values in bins; bin b holds ``[b, b + 1)``; the outermost also hold all beyond."""
@@ -75,42 +110,35 @@ class OrderedValues:
 
     def _bins(self, values: Values) -> NDArray[np.intp]:
         # Every step rounds monotonically, so the order is kept.
-        return np.clip(self._place(values), 0, BINS - 1).astype(np.intp)
+        return np.clip(self._place(values), 0, self._many - 1).astype(np.intp)
 
     def _read(self, wanted: set[int], *, counting: bool = False) -> None:
         """Go through all values: count them unless already counted, and keep those of some bins."""
-        kept = np.zeros(BINS, bool)
+        kept = np.zeros(self._many, bool)
         kept[sorted(wanted)] = True
-        parts: list[tuple[Values, NDArray[np.intp]]] = []
+        coming = {b: _Coming() for b in wanted}
         for values, stretch in self._scan():
             if values.size == 0:
                 continue
             bins = self._bins(values)
             if counting:
                 first, last = int(stretch[0]), int(stretch[-1]) + 1
-                key = (stretch - first) * BINS + bins
-                self._counts[first + 1 : last + 1] += np.bincount(key, minlength=(last - first) * BINS).reshape(
-                    -1, BINS
-                )
-            some = kept[bins]
-            parts.append((values[some], bins[some]))
+                counts = np.bincount((stretch - first) * self._many + bins, minlength=(last - first) * self._many)
+                self._counts[first + 1 : last + 1] += counts.reshape(-1, self._many)
+            # Within a bin, values stay in the order of their stretches: `_Bin.before` finds those of a stretch by it.
+            some = np.flatnonzero(kept[bins])
+            values, bins = values[some], bins[some]
+            for b in np.flatnonzero(np.bincount(bins)).tolist():
+                coming[b].push(values[bins == b])
         if counting:
             np.cumsum(self._counts, axis=0, out=self._counts)
-        values = np.concatenate([v for v, _ in parts]) if parts else np.empty(0)
-        bins = np.concatenate([b for _, b in parts]) if parts else np.empty(0, np.intp)
-        # Stable: within a bin, values stay in the order of their stretches, and `_Bin.before` finds those of a stretch
-        # by it. A bin number fits in a byte, for which the stable sort of the library takes linear time.
-        order = np.argsort(bins.astype(np.uint8), kind="stable")
-        values, borders = values[order], np.searchsorted(bins[order], np.arange(BINS + 1))
         for b in wanted:
-            own = values[borders[b] : borders[b + 1]]
-            alike = own.size > 0 and bool((own == own[0]).all())
-            self._kept[b] = _Bin(own[:1].copy() if alike else own.copy(), self._counts[:, b].astype(np.int64), alike)
+            self._kept[b] = coming.pop(b).bin(self._counts[:, b].copy())
 
     def _need(self, bins: NDArray[np.intp]) -> None:
         """Keep the values of bins and of their neighbours, because the next request is usually close."""
         if missing := set(bins.tolist()) - self._kept.keys():
-            wanted = {b + near for b in missing for near in (-1, 0, 1)} & set(range(BINS))
+            wanted = {b + near for b in missing for near in (-1, 0, 1)} & set(range(self._many))
             self._read(wanted - self._kept.keys())
 
     def size(self, rows: Rows, more: Values) -> int:
@@ -118,7 +146,7 @@ class OrderedValues:
         return int(self._count(rows, more).sum())
 
     def _count(self, rows: Rows, more: Values) -> NDArray[np.int64]:
-        out: NDArray[np.int64] = np.bincount(self._bins(more), minlength=BINS)
+        out: NDArray[np.int64] = np.bincount(self._bins(more), minlength=self._many)
         for a, b in rows:
             out = out + self._counts[b] - self._counts[a]
         return out
@@ -134,7 +162,7 @@ class OrderedValues:
     def nearest(self, rows: Rows, more: Values, middle: float, orders: tuple[int, int]) -> tuple[float, float]:
         """Return the distances from `middle` at two neighbouring places of their ascending order."""
         counts = self._count(rows, more)
-        begin = np.arange(BINS, dtype=np.float64)
+        begin = np.arange(self._many, dtype=np.float64)
         end = begin + 1.0
         begin[0], end[-1] = -np.inf, np.inf
         at = float(self._place(middle))
@@ -159,7 +187,7 @@ class OrderedValues:
     ) -> tuple[float, float]:
         """Return the entries at two places among the values of some bins, or among their distances from a value."""
         self._need(bins)
-        wanted = np.zeros(BINS, bool)
+        wanted = np.zeros(self._many, bool)
         wanted[bins] = True
         own = more[wanted[self._bins(more)]]
         parts = [self._kept[b].of(rows) for b in bins.tolist()]

@@ -2,20 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
-from functools import partial
+from collections.abc import Callable
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from teachlab.light.edge_time import EDGE_SHARE, EDGES, edge_span, edge_times
-from teachlab.light.noise import SmallestStep, median, noise_of
-from teachlab.light.shown.edge_table import EdgeTable
+from teachlab.light.noise import median, noise_of
 from teachlab.light.shown.event_table import DisjointStretches, EventTable, Heights, Places, Values
 from teachlab.light.shown.level_crossings import crossed
 from teachlab.light.shown.ordered_values import OrderedValues, Rows
-from teachlab.light.shown.stretch_light import STEP_LEVELS
 from teachlab.light.windows import Windows
 from teachlab.model.teaching import Events
 from teachlab.sensor.running_extremes import running_max
@@ -125,41 +122,27 @@ class TabledLight:
 
     def edge(self, start: Places, end: Places, background: float) -> float:
         """Return the median 10–90 % time of the edges of passes, evaluations."""
-        if start.size == 0:
+        if start.size == 0 or np.isnan(background):
             return float("nan")
         middle = (end[:-1] + start[1:]) // 2
         before, after = np.append(0, middle), np.append(middle, self._last - self._first)
         some = slice(None, None, -(-start.size // EDGES))
         before, after = before[some] + self._first, after[some] + self._first
         start, end = start[some] + self._first, end[some] + self._first
-        table, shown = self._table.once(self._edges, self._sign), self._table.shown
+        table, shown = self._table.edges(self._sign, background), self._table.shown
         rows = shown.rows(start, end)
         same = rows >= 0
         same[same] = (table.before[rows[same]] == before[same]) & (table.after[rows[same]] == after[same])
-        times, slow = table.times(rows[same], background)
-        for k in np.flatnonzero(~same | np.isin(rows, slow)).tolist():
+        times, others = table.times(rows[same], background)
+        for k in np.flatnonzero(~same | np.isin(rows, others)).tolist():
             around = self._table.height(self._sign, int(before[k]), int(after[k]))
             inside = around[start[k] - before[k] : end[k] - before[k]]
             times += edge_times(around, float(inside.max()), median(inside), background)
         return float(np.median(times)) if times else float("nan")
 
-    def _edges(self, sign: int) -> EdgeTable:
-        shown = self._table.shown
-        middle = (shown.stop[:-1] + shown.start[1:]) // 2
-        before, after = np.append(0, middle)[: shown.start.size], np.append(middle, self._table.evaluations)
-
-        def light() -> Iterator[tuple[Heights, Heights]]:
-            for k, (first, last) in enumerate(zip(before.tolist(), after.tolist(), strict=False)):
-                around = self._table.height(sign, first, last)
-                yield around, around[shown.start[k] - first : shown.stop[k] - first]
-
-        return EdgeTable(before, after, light(), partial(self._table.height_at, sign))
-
     def step(self) -> float | None:
         """Return the smallest step between the levels that occur."""
-        found = SmallestStep()
-        found.push(self._table.thinned(self._first, self._last, max(1, (self._last - self._first) // STEP_LEVELS)))
-        return found.step()
+        return self._table.step(self._first, self._last)
 
     def noise(self, start: Places, stop: Places, step: float | None) -> float | None:
         """Return the local noise inside stretches; None without two neighbouring valid evaluations."""
@@ -181,15 +164,22 @@ class TabledLight:
         return float("nan")
 
     def _ordered(self, what: Values, among: str, start: Places, stop: Places) -> tuple[OrderedValues, Rows, Heights]:
-        """Return a table of values, which of the given stretches it holds, and the values of the others."""
+        """Return a table of values, which of its cells the given stretches fill, and the values of the others."""
         start, stop = start + self._first, stop + self._first
         some: DisjointStretches = getattr(self._table, among)
-        rows = some.rows(start, stop)
-        own = rows[rows >= 0]
-        turns = np.flatnonzero(np.diff(own) != 1) + 1
-        runs = [(int(part[0]), int(part[-1]) + 1) for part in np.split(own, turns) if part.size]
-        others = [what.alone(self._table, self._sign, start[k], stop[k]) for k in np.flatnonzero(rows < 0).tolist()]
-        more = np.concatenate(others) if others else np.empty(0)
+        rows, cell = some.rows(start, stop), self._table.cell(among)
+        own = np.flatnonzero(rows >= 0)
+        runs: list[tuple[int, int]] = []
+        apart = rows < 0
+        for part in np.split(own, np.flatnonzero(np.diff(rows[own]) != 1) + 1):
+            if part.size:
+                a, b = int(rows[part[0]]), int(rows[part[-1]]) + 1
+                first, last = -(-a // cell), -(-some.start.size // cell) if b == some.start.size else b // cell
+                runs += [(first, last)] if first < last else []
+                # At either end of a run lies a part of a cell.
+                inside = (rows[part] >= first * cell) & (rows[part] < last * cell)
+                apart[part[~inside]] = True
+        more = self._table.values(self._sign, what, start[apart], stop[apart])
         return self._table.ordered(self._sign, what, among), runs, more
 
     def valleys(self, start: Places, stop: Places, level: float, hold: int) -> Heights:
