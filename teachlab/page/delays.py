@@ -33,8 +33,8 @@ STEPS = 20
 FEW_STEPS = 5
 """The same where delays act on the light state of a dark-on output: every pair of them is a reading of its own."""
 MOST_LEVELS = 200
-MOST_RUNS = 5_000_000
-"""Runs of the output that are held at a time."""
+MOST_RUNS, COUNTED_TOGETHER = 5_000_000, 500_000
+"""Runs of the output that are held at a time, and runs that are counted at a time."""
 MOST_COUNTED = 20_000_000
 """Runs of the output at all levels together; of more, every second level is left out until so few are left."""
 
@@ -174,13 +174,16 @@ def _counted_from_runs(
     tables: dict[str, list[Whole]] = {name: [] for name in TABLES}
     trials = np.zeros((3, len(on)), np.int64)
     border = border_evaluations(truth, clock, rules)
-    for some in _together(np.maximum(onsets, truth.passes)):
+    runs = np.maximum(onsets, truth.passes)
+    for some in _together(runs, MOST_RUNS):
         outputs = list(replay_family(recording, [settings[k] for k in some]))
         counter = DelayCounter(truth, clock, outputs[0].invalid, border=border, first_pass=rules.first_pass)
-        found = counter.tables([one.undelayed for one in outputs], lag=outputs[0].lag, **delays)
-        for name, table in found.counts.items():
-            tables[name].append(table)
-        trials = np.array([found.detect_trials, found.ignore_trials, found.gap_trials])
+        # To count takes ten times the memory of the runs.
+        for few in _together(runs[some.start : some.stop], COUNTED_TOGETHER):
+            found = counter.tables([outputs[k].undelayed for k in few], lag=outputs[0].lag, **delays)
+            for name, table in found.counts.items():
+                tables[name].append(table)
+            trials = np.array([found.detect_trials, found.ignore_trials, found.gap_trials])
     # One row a pair of delays, one column a setting.
     whole = {name: np.moveaxis(np.concatenate(parts), 0, -1).reshape(len(on) * len(off), -1)
              for name, parts in tables.items()}  # fmt: skip
@@ -211,11 +214,11 @@ def _few_enough(
     return out, onsets[kept]
 
 
-def _together(runs: Whole) -> Iterator[range]:
-    """Divide settings into neighbours whose runs can be held at a time."""
+def _together(runs: Whole, most: int) -> Iterator[range]:
+    """Divide settings into neighbours that have at most so many runs, or into single ones."""
     begin = held = 0
     for k, own in enumerate(runs.tolist()):
-        if k > begin and held + own > MOST_RUNS:
+        if k > begin and held + own > most:
             yield range(begin, k)
             begin, held = k, 0
         held += own

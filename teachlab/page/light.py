@@ -20,8 +20,9 @@ if TYPE_CHECKING:
 
 MOST_RAW = 5_000_000
 """Up to this many samples the light itself travels in the page."""
-FOLDED = 256
-"""Samples of a block of which only the extremes travel where the light itself does not."""
+FOLDED, MOST_BLOCKS = 256, 1 << 19
+"""Samples of a block of which only the extremes travel where the light itself does not: more if there were more blocks
+than the other number."""
 MOST_PIECES = 8_000_000
 """Characters that the light around errors may take in the page."""
 READ = 1 << 20
@@ -43,10 +44,11 @@ def packed_light(
     """
     if recording.samples <= MOST_RAW and max(clock.numerator, clock.denominator) < SAFE:
         return _packed(recording.read(0, recording.samples)), {"raw": True}
-    low, high = extremes(recording, 0, recording.samples, FOLDED)
+    size = FOLDED * -(-recording.samples // (FOLDED * MOST_BLOCKS))
+    low, high = extremes(recording, 0, recording.samples, size)
     arrays = {"low": PackedArray.of(low), "high": PackedArray.of(high)}
     pieces = _pieces(recording, places)
-    return arrays | pieces, {"raw": False, "block": FOLDED, "pieces": bool(pieces)}
+    return arrays | pieces, {"raw": False, "block": size, "pieces": bool(pieces)}
 
 
 def extremes(recording: Recording, start: int, stop: int, size: int) -> tuple[NDArray[np.float32], NDArray[np.float32]]:

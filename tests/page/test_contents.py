@@ -218,6 +218,17 @@ def test_beyond_so_many_samples_extremes_travel_and_what_went_wrong(monkeypatch:
     assert found.arrays["piece_light"] == PackedArray.of(np.asarray(recording.light[:]), differences=1)
 
 
+def test_a_longer_recording_has_longer_blocks(monkeypatch: pytest.MonkeyPatch) -> None:
+    """By hand: of 2,000 samples at most 3 blocks travel, and 2,000 samples in blocks of 256 are 8."""
+    monkeypatch.setattr(light_module, "MOST_RAW", 100)
+    monkeypatch.setattr(light_module, "MOST_BLOCKS", 3)
+    recording = Recording.from_array(np.arange(2000.0), RecordingInfo(sample_rate_hz=1000, unit=UNIT))
+    arrays, how = light_module.packed_light(recording, Clock.of(2000, 1000, None))
+    assert how == {"raw": False, "block": 768, "pieces": False}
+    assert arrays["low"] == PackedArray.of(np.array([0, 768, 1536], np.float32))
+    assert arrays["high"] == PackedArray.of(np.array([767, 1535, 1999], np.float32))
+
+
 def test_the_light_that_matters_most_travels_within_a_bound(monkeypatch: pytest.MonkeyPatch) -> None:
     """Random light does not pack: of ten equal places as many travel as fit, the first ones, none without need."""
     rng = np.random.default_rng(5)

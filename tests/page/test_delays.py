@@ -59,6 +59,7 @@ def counted(setting: Setting, rules: Rules) -> DelayRows | None:
 )  # fmt: skip
 def test_every_cell_is_that_of_its_replay(setting: Setting, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(delays_module, "MOST_RUNS", 60)  # a few levels at a time
+    monkeypatch.setattr(delays_module, "COUNTED_TOGETHER", 20)
     rules = Rules(tolerance_ms=1.0)
     recording, truth = line()
     found = counted(setting, rules)
