@@ -11,6 +11,7 @@ import pytest
 from teachlab.errors import Abstained, ParameterError, RecordingError, SettingError, StrategyError, TruthError
 from teachlab.light import stretches as evaluated
 from teachlab.model.following_and_window import WindowSetting
+from teachlab.model.memory import memory_of
 from teachlab.model.recording import ArraySource, Block, Direction, Recording, RecordingInfo
 from teachlab.model.score import Rules
 from teachlab.model.setting import Setting, Taught
@@ -394,6 +395,18 @@ def test_a_block_read_as_needed_shows_what_a_kept_one_shows(monkeypatch: pytest.
         assert np.array_equal(a.sweep.light, b.sweep.light, equal_nan=True)
         assert np.array_equal(a.events.light, b.events.light, equal_nan=True)
         assert a.events.at_sample == b.events.at_sample
+
+
+def test_light_that_is_too_long_to_be_held_is_measured_and_not_shown(monkeypatch: pytest.MonkeyPatch) -> None:
+    """By hand: half of the block, from the middle of a gap to the middle of another; 40 bytes an evaluation."""
+    monkeypatch.setattr("teachlab.teaching.block.MOST_SHOWN", 0)
+    recording, truth = line(10)
+    events = TeachBlock(recording, truth).draw({Shown.EVENTS}, 0, 0).events
+    with memory_of(40.0 * events.evaluations - 1), pytest.raises(Abstained, match="too long for a strategy") as refusal:
+        _ = events.light
+    assert f"{events.evaluations:,} evaluations" in str(refusal.value)
+    with memory_of(40.0 * events.evaluations):
+        assert events.light.size == events.evaluations
 
 
 def test_the_base_must_fit_the_recording() -> None:

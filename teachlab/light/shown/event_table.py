@@ -19,7 +19,6 @@ from numpy.typing import NDArray
 
 from teachlab.light.edge_time import EDGE_SHARE
 from teachlab.light.lasting_extremes import HELD_EVALUATIONS, Hold, highs
-from teachlab.light.shown.edge_table import EdgeTable
 from teachlab.light.shown.level_crossings import LevelCrossings
 from teachlab.light.shown.ordered_values import FEW_BINS, MANY_BINS, OrderedValues
 from teachlab.light.shown.smallest_steps import smallest_steps
@@ -147,6 +146,16 @@ class EventTable:
         before = np.searchsorted(self._void.start, stop, side="left")
         out: NDArray[np.bool_] = (stop > start) & (after >= before)
         return out
+
+    @property
+    def exact(self) -> np.dtype[Any]:
+        """Type of floating numbers that holds all of the light exactly."""
+        return self._evaluated.exact
+
+    def heights(self, sign: int, start: Places, stop: Places) -> Iterator[Heights]:
+        """Yield the held light of stretches, objects upwards, in one reading; they begin in time order."""
+        for first, levels in zip(start.tolist(), self._evaluated.each(start, stop), strict=True):
+            yield self._held(sign * levels, sign, first)
 
     def pieces(
         self, sign: int, some: DisjointStretches, beyond: int = 0, *, held: bool = True
@@ -293,26 +302,6 @@ class EventTable:
         """Return where windows or gaps cross levels for a given time, and which of them are in the table."""
         return self.once(self._crossings, sign, among, hold)
 
-    def edges(self, sign: int, background: float) -> EdgeTable:
-        """Return the table of the edges of passes, made for the first level of the background that is asked for."""
-        if ("edges", sign) not in self._made:
-            self._made["edges", sign] = self._edges(sign, background)
-        out: EdgeTable = self._made["edges", sign]
-        return out
-
-    def _edges(self, sign: int, background: float) -> EdgeTable:
-        shown = self.shown
-        middle = (shown.stop[:-1] + shown.start[1:]) // 2
-        before, after = np.append(0, middle), np.append(middle, self.evaluations)
-        before, after = before[: shown.start.size], after[: shown.start.size]
-
-        def light() -> Iterator[tuple[Heights, Heights]]:
-            for k, levels in enumerate(self._evaluated.each(before, after)):
-                around = self._held(sign * levels, sign, int(before[k]))
-                yield around, around[shown.start[k] - before[k] : shown.stop[k] - before[k]]
-
-        return EdgeTable(before, after, light(), background, self._evaluated.exact)
-
     def _crossings(self, sign: int, among: str, hold: int) -> tuple[DisjointStretches, LevelCrossings]:
         every: DisjointStretches = getattr(self, among)
         inside = every.stop + hold - 1 <= self._evaluated.stop
@@ -324,7 +313,7 @@ class EventTable:
                 for k in range(a, b):
                     yield lasting[some.start[k] - first : some.stop[k] - first]
 
-        return some, LevelCrossings(light(), self._evaluated.exact)
+        return some, LevelCrossings(light(), self.exact)
 
 
 @dataclass(frozen=True, slots=True)

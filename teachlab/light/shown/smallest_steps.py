@@ -8,10 +8,12 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from teachlab.light.noise import SmallestStep
-from teachlab.light.shown.stretch_light import STEP_LEVELS
 
 if TYPE_CHECKING:
     from teachlab.light.stretches import Evaluated
+
+STEP_LEVELS = 1 << 16
+"""Number of evaluations, evenly thinned, in which the smallest step between levels is searched."""
 
 
 def smallest_steps(evaluated: Evaluated, stretches: Sequence[tuple[int, int]]) -> dict[tuple[int, int], float | None]:

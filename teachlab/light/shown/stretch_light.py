@@ -9,12 +9,10 @@ from teachlab.light.edge_time import edge_evaluations, edge_range
 from teachlab.light.inner_valleys import InnerValleys
 from teachlab.light.lasting_extremes import HELD_EVALUATIONS, Hold, highs
 from teachlab.light.noise import SmallestStep, local_noise, median
+from teachlab.light.shown.smallest_steps import STEP_LEVELS
 from teachlab.model.teaching import Events
 from teachlab.sensor.edges import pieces
 from teachlab.sensor.running_extremes import running_max
-
-STEP_LEVELS = 1 << 16
-"""Number of evaluations, evenly thinned, in which the smallest step between levels is searched."""
 
 Heights = NDArray[np.float64]
 """Levels as float64, recording units, turned so that objects are upwards."""

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from teachlab.light.edge_time import EDGE_SHARE, EDGES, edge_span, edge_times
 from teachlab.light.noise import median, noise_of
+from teachlab.light.shown.edge_table import EdgeTable
 from teachlab.light.shown.event_table import DisjointStretches, EventTable, Heights, Places, Values
 from teachlab.light.shown.level_crossings import crossed
 from teachlab.light.shown.ordered_values import OrderedValues, Rows
@@ -129,7 +130,11 @@ class TabledLight:
         some = slice(None, None, -(-start.size // EDGES))
         before, after = before[some] + self._first, after[some] + self._first
         start, end = start[some] + self._first, end[some] + self._first
-        table, shown = self._table.edges(self._sign, background), self._table.shown
+
+        def edges(sign: int) -> EdgeTable:
+            return self._edges(sign, background)
+
+        table, shown = self._table.once(edges, self._sign), self._table.shown
         rows = shown.rows(start, end)
         same = rows >= 0
         same[same] = (table.before[rows[same]] == before[same]) & (table.after[rows[same]] == after[same])
@@ -139,6 +144,16 @@ class TabledLight:
             inside = around[start[k] - before[k] : end[k] - before[k]]
             times += edge_times(around, float(inside.max()), median(inside), background)
         return float(np.median(times)) if times else float("nan")
+
+    def _edges(self, sign: int, background: float) -> EdgeTable:
+        """Return the edges of all passes of the block, for backgrounds near this one."""
+        shown = self._table.shown
+        middle = (shown.stop[:-1] + shown.start[1:]) // 2
+        before, after = np.append(0, middle), np.append(middle, self._table.evaluations)
+        before, after = before[: shown.start.size], after[: shown.start.size]
+        inside = zip((shown.start - before).tolist(), (shown.stop - before).tolist(), strict=True)
+        light = ((one, one[a:b]) for one, (a, b) in zip(self._table.heights(sign, before, after), inside, strict=True))
+        return EdgeTable(before, after, light, background, self._table.exact)
 
     def step(self) -> float | None:
         """Return the smallest step between the levels that occur."""
