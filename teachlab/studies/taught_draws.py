@@ -18,7 +18,7 @@ from teachlab.questions.surface.values.levels import FirstLook, FirstReading
 from teachlab.studies.claim_half import second_half
 from teachlab.studies.tally import Tally
 from teachlab.teaching.block import TeachBlock
-from teachlab.teaching.once import teach_draws
+from teachlab.teaching.once import draw_by_draw
 
 if TYPE_CHECKING:
     from teachlab.model.draws import DrawOptions
@@ -118,19 +118,30 @@ def taught_draws(
     cut = split(truth, recording.samples, teach_share=options.teach_share)
     blocks: dict[Setting | None, TeachBlock] = {}
     say = _Stages(progress)
-    draws: dict[str, list[Draw]] = {}
-    for k, (key, one) in enumerate(teachings.items()):
-        base = None if one.base is None else bare(one.base)
-        if base not in blocks:
-            blocks[base] = TeachBlock(recording, truth, base=base, rules=options.rules, stop_sample=cut.teach_end)
-        try:
-            draws[key] = teach_draws(one.strategy, blocks[base], range(options.draws), one.seed)
-        except Exception as fault:
-            if not careful:
-                raise
-            text = f"strategy '{one.strategy.name}' failed: {type(fault).__name__}: {fault}"
-            draws[key] = [Draw(draw=k, setting=None, failed=text, measures={}) for k in range(options.draws)]
-        say.teaching((k + 1) / len(teachings))
+    draws: dict[str, list[Draw]] = {key: [] for key in teachings}
+    teach: dict[str, Callable[[int], Draw]] = {}
+    failed: dict[str, str] = {}
+    # Draw by draw: what the strategies measure of one showing is measured once, and need not be kept for the next ones.
+    for draw in range(options.draws):
+        for key, one in teachings.items():
+            if key in failed:
+                continue
+            base = None if one.base is None else bare(one.base)
+            if base not in blocks:
+                blocks[base] = TeachBlock(recording, truth, base=base, rules=options.rules, stop_sample=cut.teach_end)
+            try:
+                if draw == 0:
+                    teach[key] = draw_by_draw(one.strategy, blocks[base], range(options.draws), one.seed)
+                draws[key].append(teach[key](draw))
+            except Exception as fault:
+                if not careful:
+                    raise
+                failed[key] = f"strategy '{one.strategy.name}' failed: {type(fault).__name__}: {fault}"
+        say.teaching((draw + 1) / options.draws)
+    draws |= {
+        key: [Draw(draw=k, setting=None, failed=text, measures={}) for k in range(options.draws)]
+        for key, text in failed.items()
+    }
     before = draws
     if keyed is not None:
         draws = {key: [_keyed(one, keyed) for one in some] for key, some in before.items()}

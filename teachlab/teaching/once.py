@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import fields, replace
 from functools import partial
 from typing import Any
@@ -39,24 +39,31 @@ def teach_draws(strategy: Strategy, block: TeachBlock, draws: Iterable[int], see
     list of Draw
         In the order of the numbers, without measures.
     """
+    numbers = [*draws]
+    teach = draw_by_draw(strategy, block, numbers, seed)
+    return [teach(draw) for draw in numbers]
+
+
+def draw_by_draw(strategy: Strategy, block: TeachBlock, draws: Sequence[int], seed: int) -> Callable[[int], Draw]:
+    """Return what teaches one of the draws, so that several strategies may take turns; parameters as `teach_draws`."""
     # A strategy that uses labelled passes only is shown few different pieces: each is taught once.
     only_events = frozenset(strategy.needs) == {Shown.EVENTS} and not getattr(strategy, "either_direction", False)
-    seen: dict[int, Draw] = {}
     # Half of 20 passes begins at one of 11 places: 200 draws are 11 teachings, and the others are looked up.
-    numbers, out = [*draws], []
-    tabled = len(numbers) > FEW_DRAWS
+    seen: dict[int, Draw] = {}
+    tabled = len(draws) > FEW_DRAWS
     if tabled and Shown.EVENTS in strategy.needs:
-        block.expect(seed, numbers)
-    for draw in numbers:
+        block.expect(seed, draws)
+
+    def teach(draw: int) -> Draw:
         at = _events_begin(block, seed, draw) if only_events else None
         found = None if at is None else seen.get(at)
         if found is None:
-            teach = partial(teach_once, strategy, block, seed, draw, tabled=tabled)
-            found = drawn(draw, teach)
+            found = drawn(draw, partial(teach_once, strategy, block, seed, draw, tabled=tabled))
             if at is not None:
                 seen[at] = found
-        out.append(replace(found, draw=draw))
-    return out
+        return replace(found, draw=draw)
+
+    return teach
 
 
 def drawn(draw: int, teach: Callable[[], Setting]) -> Draw:

@@ -265,12 +265,12 @@ def test_an_interrupt_exits_with_130_and_leaves_nothing(line: Path, tmp_path: Pa
         "import signal, sys, teachlab.studies.taught_draws as run, teachlab.cli as cli\n"
         # A shell that runs the tests in the background makes them, and all they start, deaf to interrupts.
         "signal.signal(signal.SIGINT, signal.default_int_handler)\n"
-        "teach = run.teach_draws\n"
+        "teach = run.draw_by_draw\n"
         "def first(*given):\n"
-        "    run.teach_draws = teach\n"
+        "    run.draw_by_draw = teach\n"
         "    print('up', flush=True)\n"
         "    return teach(*given)\n"
-        "run.teach_draws = first\n"
+        "run.draw_by_draw = first\n"
         "cli.app(sys.argv[1:])\n"
     )
     words = ["bench", str(line), "--draws", "100000", "--out", str(tmp_path / "results")]

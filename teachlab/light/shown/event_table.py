@@ -9,6 +9,7 @@ may be of any length.
 from __future__ import annotations
 
 import math
+from collections import OrderedDict
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 from functools import cached_property
@@ -40,10 +41,14 @@ AT_ONCE = 1 << 16
 """Number of evaluations that are processed together."""
 SAMPLED = 48
 """Number of passes and gaps from which the bins of values are derived; four times as many in a long block."""
+SAMPLED_PIECE = 1 << 12
+"""Of each of them about so many evaluations in the middle are looked at for that."""
 LONG = 1 << 25
 """A block of more evaluations is long: its values are ordered in narrower bins."""
 MOST_CELLS = 1024
 """Values are counted in at most so many cells of neighbouring stretches."""
+KNOWN_PASSES = 1 << 19
+"""What is known of showings is kept for so many passes together: about 200 bytes each."""
 STEPS_TOGETHER = 128
 """The smallest steps of so many showings are found in one reading."""
 
@@ -123,11 +128,14 @@ class EventTable:
         self._expected: list[tuple[int, int]] = []
         self._steps: dict[tuple[int, int], float | None] = {}
         self._made: dict[tuple[object, ...], Any] = {}
-        self._known: dict[tuple[int, int], dict[Any, Any]] = {}
+        self._known: OrderedDict[tuple[int, int], tuple[int, dict[Any, Any]]] = OrderedDict()
 
-    def known(self, first: int, last: int) -> dict[Any, Any]:
-        """Return what is already known of a stretch."""
-        return self._known.setdefault((first, last), {})
+    def known(self, first: int, last: int, passes: int) -> dict[Any, Any]:
+        """Return what is already known of a showing of so many passes; of many passes, the last showings are kept."""
+        found = self._known[first, last] = self._known.pop((first, last), (passes, {}))
+        while len(self._known) > 1 and sum(held for held, _ in self._known.values()) > KNOWN_PASSES:
+            self._known.popitem(last=False)
+        return found[1]
 
     def serves(self, first: int) -> bool:
         """Whether a stretch that starts there is held like the block: it must begin with a valid evaluation."""
@@ -287,7 +295,9 @@ class EventTable:
 
         long = self.evaluations > LONG
         few = sorted({*np.linspace(0, size - 1, SAMPLED * (4 if long else 1)).astype(int).tolist()}) if size else []
-        sample = self.values(sign, what, some.start[few], some.stop[few])
+        start, stop = some.start[few], some.stop[few]
+        cut = (stop - start - max(SAMPLED_PIECE, 8 * what.span)).clip(min=0) // 2
+        sample = self.values(sign, what, start + cut, stop - cut)
         expected = what.expected(sample) if sample.size else ()
         return OrderedValues(-(-size // cell), scan, sample, expected, MANY_BINS if long else FEW_BINS)
 

@@ -52,7 +52,7 @@ class TabledEvents(Events):
         for name, value in {**events, "_table": table, "_first": first, "_last": last, "_read": read}.items():
             object.__setattr__(self, name, value)
         object.__setattr__(self, "_light", None)
-        object.__setattr__(self, "known", table.known(first, last))
+        object.__setattr__(self, "known", table.known(first, last, events["start"].size))
 
     @property
     def light(self) -> Heights:
