@@ -8,7 +8,6 @@ process.
 from __future__ import annotations
 
 import math
-import struct
 import zlib
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -16,6 +15,7 @@ from typing import Any, BinaryIO
 
 import numpy as np
 
+from teachlab.data.importing.reading.fields import Fields
 from teachlab.data.importing.reading.unpacked_size import PIECE, SHORTER
 from teachlab.errors import RecordingError
 from teachlab.model.memory import need_memory
@@ -70,7 +70,7 @@ def variables_of(path: str) -> list[Variable]:
     try:
         with open(path, "rb") as file:
             return list(_variables(file))
-    except (struct.error, ValueError, zlib.error) as fault:
+    except (ValueError, zlib.error) as fault:
         raise RecordingError(f"{path}: not a readable MAT file, or cut short: {fault}.") from None
 
 
@@ -79,16 +79,18 @@ def _variables(file: BinaryIO) -> Iterator[Variable]:
     at, end = 128, file.seek(0, 2)
     while at + 8 <= end:
         file.seek(at)
-        kind, length = struct.unpack(f"{order}II", file.read(8))
+        kind, length = Fields(file.read(8), order).at(0, "II")
         if at + 8 + length > end:
             raise ValueError(f"a variable of {length:,} bytes goes beyond the end of the file")
         inside = (at + 8, length)
         if kind == PACKED:
             head = _start(file, *inside, HEAD)
-            kind, inner = struct.unpack_from(f"{order}II", head)
-            found = _variable(head, 8, inner, order, 0, inside) if kind == MATRIX else None
+            kind, inner = Fields(head, order).at(0, "II")
+            found = _variable(Fields(head, order), 8, inner, 0, inside) if kind == MATRIX else None
         else:
-            found = _variable(file.read(min(length, HEAD)), 0, length, order, at + 8, None) if kind == MATRIX else None
+            found = None
+            if kind == MATRIX:
+                found = _variable(Fields(file.read(min(length, HEAD)), order), 0, length, at + 8, None)
         if found is not None:
             yield found
         at += 8 + length
@@ -106,35 +108,33 @@ def _start(file: BinaryIO, at: int, length: int, most: int) -> bytes:
     return bytes(out)
 
 
-def _variable(
-    head: bytes, at: int, length: int, order: str, base: int, packed: tuple[int, int] | None
-) -> Variable | None:
+def _variable(head: Fields, at: int, length: int, base: int, packed: tuple[int, int] | None) -> Variable | None:
     """Return the variable whose head this is; None if it is none of real numbers."""
     end = at + length
 
     def element() -> tuple[int, int, int]:
         nonlocal at
-        (kind,) = struct.unpack_from(f"{order}I", head, at)
+        kind = head.one(at, "I")
         if kind >> 16:  # up to four bytes beside their tag
             found = kind & 0xFFFF, at + 4, kind >> 16
             at += 8
         else:
-            found = kind, at + 8, struct.unpack_from(f"{order}I", head, at + 4)[0]
+            found = kind, at + 8, head.one(at + 4, "I")
             at += 8 + -(-found[2] // 8) * 8
         return found
 
     if length == 0:
         return None
     _, place, _ = element()
-    (flags,) = struct.unpack_from(f"{order}I", head, place)
+    flags = head.one(place, "I")
     if flags & 0xFF not in NUMERIC or flags & COMPLEX:
         return None
     _, place, size = element()
-    shape = struct.unpack_from(f"{order}{min(size, len(head)) // 4}i", head, place)
+    shape = head.at(place, f"{min(size, len(head.data)) // 4}i")
     _, place, size = element()
-    name = head[place : place + size].decode("utf-8", "replace")
+    name = head.data[place : place + size].decode("utf-8", "replace")
     kind, place, size = element()
-    dtype = np.dtype(order + TYPES.get(kind, "V1"))
+    dtype = np.dtype(head.order + TYPES.get(kind, "V1"))
     if dtype.kind == "V" or min(shape, default=-1) < 0:
         raise ValueError(f"variable '{name[:60]}' has no numbers")
     if size != math.prod(shape) * dtype.itemsize or place + size > end:

@@ -6,12 +6,12 @@ ASAM MDF 4 and the older MDF 3: every block names the next one of its kind by it
 from __future__ import annotations
 
 import mmap
-import struct
 import zlib
 from collections.abc import Callable, Iterator
 
 import pyarrow as pa
 
+from teachlab.data.importing.reading.fields import Fields
 from teachlab.data.importing.reading.unpacked_size import PIECE, SHORTER, inflated
 from teachlab.errors import RecordingError
 from teachlab.model.memory import allowed_memory, need_memory
@@ -35,9 +35,8 @@ def need_for_blocks(path: str) -> None:
     with open(path, "rb") as file, mmap.mmap(file.fileno(), 0, access=mmap.ACCESS_READ) as data:
         walk = _Walk(path, data)
         try:
-            (version,) = struct.unpack_from("<H", data, 28)
-            (walk.version_4 if version >= 400 else walk.version_3)()
-        except (struct.error, IndexError):
+            (walk.version_4 if walk.fields.one(28, "H") >= 400 else walk.version_3)()
+        except ValueError:
             raise RecordingError(
                 f"{path}: not a readable MDF file, or cut short: a block lies outside the file. Copy it again."
             ) from None
@@ -45,18 +44,16 @@ def need_for_blocks(path: str) -> None:
 
 class _Walk:
     def __init__(self, path: str, data: mmap.mmap) -> None:
-        self._path, self._data, self._seen = path, data, set[int]()
+        self._path, self._data, self.fields, self._seen = path, data, Fields(data), set[int]()
 
     def version_4(self) -> None:
         for group in self._chain(self._links(64)[0]):
             links = self._links(group)
             rows = 0
-            (number_size,) = struct.unpack_from("<B", self._data, group + 24 + 8 * len(links))
+            number_size = self.fields.one(group + 24 + 8 * len(links), "B")
             for channels in self._chain(links[1]):
                 of_group = self._links(channels)
-                _, told, flags, _, _, size, more = struct.unpack_from(
-                    "<QQHHIII", self._data, channels + 24 + 8 * len(of_group)
-                )
+                _, told, flags, _, _, size, more = self.fields.at(channels + 24 + 8 * len(of_group), "QQHHIII")
                 if not flags & 1 or of_group[1]:  # else a row has the length that it tells
                     rows += told * max(1, number_size + size + more)
                 self._channels(of_group[1])
@@ -65,10 +62,10 @@ class _Walk:
 
     def version_3(self) -> None:
         """Only where the blocks lead: the rows of one group number less than 2^32, of at most 64 KiB."""
-        order = ">" if self._data[24:26] != b"\0\0" else "<"
+        fields = Fields(self._data, ">" if self._data[24:26] != b"\0\0" else "<")
 
         def links(at: int, count: int) -> tuple[int, ...]:
-            return struct.unpack_from(f"{order}{count}I", self._data, at + 4)
+            return fields.at(at + 4, f"{count}I")
 
         def chain(at: int) -> Iterator[int]:
             return self._chain(at, lambda block: links(block, 1)[0])
@@ -76,7 +73,7 @@ class _Walk:
         for group in chain(links(64, 1)[0]):
             held = len(self._data) - links(group, 4)[3]
             for channels in chain(links(group, 2)[1]):
-                size, told = struct.unpack_from(f"{order}HI", self._data, channels + 20)
+                size, told = fields.at(channels + 20, "HI")
                 self._need_rows(told * max(1, size), held)
                 for _ in chain(links(channels, 2)[1]):
                     pass
@@ -89,11 +86,10 @@ class _Walk:
             )
 
     def _links(self, at: int) -> tuple[int, ...]:
-        mark, _, count = struct.unpack_from("<4s4xQQ", self._data, at)
+        mark, _, count = self.fields.at(at, "4s4xQQ")
         if mark[:2] != b"##" or 8 * count > len(self._data):
-            raise struct.error
-        found: tuple[int, ...] = struct.unpack_from(f"<{count}Q", self._data, at + 24)
-        return found
+            raise ValueError("it is no block, or links lead out of the file")
+        return self.fields.at(at + 24, f"{count}Q")
 
     def _chain(self, at: int, following: Callable[[int], int] | None = None) -> Iterator[int]:
         """Yield a block and what follows it; each is met once in a file."""
@@ -128,12 +124,12 @@ class _Walk:
 
     def _held(self, at: int) -> int:
         """Return the bytes of a block's rows; of a packed one what it tells, once it is found not to be more."""
-        mark, length = struct.unpack_from("<4s4xQ", self._data, at)
+        mark, length = self.fields.at(at, "4s4xQ")
         if mark != b"##DZ":
             there = len(self._data) - at
             # Of a file that was never closed the last block has no length yet.
             return there if self._data[:2] == b"Un" else min(length, there) - 24
-        packing, told, packed = struct.unpack_from("<26xB5xQQ", self._data, at)
+        packing, told, packed = self.fields.at(at, "26xB5xQQ")
         what = f"{self._path}: a block of this file"
         need_memory(BLOCK_TIMES * told, what, SHORTER)
         if BLOCK_TIMES * MOST_PACKED * packed > allowed_memory():

@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import math
 import re
-import struct
 import zipfile
 import zlib
 from collections.abc import Iterator
 from typing import Any, BinaryIO
 from xml.parsers import expat
 
+from teachlab.data.importing.reading.fields import Fields
 from teachlab.errors import RecordingError
 from teachlab.model.memory import allowed_memory, need_memory
 from teachlab.model.printable_text import number_of
@@ -47,7 +47,7 @@ def need_for_batches(source: Any, path: str) -> None:
     """
     try:
         most = max((sum(sizes) for sizes in _batches(source)), default=0)
-    except (struct.error, ValueError, IndexError, OverflowError):
+    except (ValueError, OverflowError):
         raise RecordingError(
             f"{path}: not a readable Feather (Arrow IPC) file, or cut short. Give the path of a log."
         ) from None
@@ -58,26 +58,23 @@ def _batches(source: Any) -> Iterator[list[int]]:
     """Yield the unpacked bytes of every buffer, batch by batch, including dictionaries."""
     size = source.seek(0, 2)
     source.seek(size - 10)
-    (length,) = struct.unpack("<i", source.read(4))
+    length = Fields(source.read(4)).one(0, "i")
     source.seek(size - 10 - length)
     footer = _Table.root(source.read(length))
     for field in (2, 3):  # dictionaries, record batches: (offset, length of metadata, length of body)
-        for block in footer.structs(field, 24):
-            at, head, _, body = struct.unpack("<qiiq", block)
+        for at, head, body in footer.structs(field, "qi4xq"):
             source.seek(at)
-            message = _Table.root(source.read(head)[8:])
-            batch = message.table(2)
+            batch = _Table.root(source.read(head)[8:]).table(2)
             if field == 2:
                 batch = batch.table(1)
             sizes = []
             packed = batch.has(3)
-            for buffer in batch.structs(2, 16):
-                start, held = struct.unpack("<qq", buffer)
+            for start, held in batch.structs(2, "qq"):
                 if not (start >= 0 and held >= 0 and start + held <= body):
                     raise ValueError("a buffer outside its batch")
                 if packed and held >= 8:
                     source.seek(at + head + start)
-                    (told,) = struct.unpack("<q", source.read(8))
+                    told = Fields(source.read(8)).one(0, "q")
                     held = held if told < 0 else told
                 sizes.append(held)
             yield sizes
@@ -86,20 +83,18 @@ def _batches(source: Any) -> Iterator[list[int]]:
 class _Table:
     """A table of a FlatBuffer: fields by number, as the format lays them out."""
 
-    def __init__(self, data: bytes, at: int) -> None:
-        (back,) = struct.unpack_from("<i", data, at)
-        self._data, self._at, self._fields = data, at, at - back
-        if self._fields < 0:
-            raise ValueError("a table outside its message")
+    def __init__(self, data: Fields, at: int) -> None:
+        self._data, self._at, self._fields = data, at, at - data.one(at, "i")
 
     @classmethod
     def root(cls, data: bytes) -> _Table:
-        return cls(data, struct.unpack_from("<I", data, 0)[0])
+        fields = Fields(data)
+        return cls(fields, fields.one(0, "I"))
 
     def _place(self, field: int) -> int:
-        (size,) = struct.unpack_from("<H", self._data, self._fields)
         place = 4 + 2 * field
-        offset = struct.unpack_from("<H", self._data, self._fields + place)[0] if place + 2 <= size else 0
+        known = place + 2 <= self._data.one(self._fields, "H")
+        offset = self._data.one(self._fields + place, "H") if known else 0
         return self._at + offset if offset else 0
 
     def has(self, field: int) -> bool:
@@ -109,16 +104,12 @@ class _Table:
         place = self._place(field)
         if not place:
             raise ValueError("a field is missing")
-        return _Table(self._data, place + struct.unpack_from("<I", self._data, place)[0])
+        return _Table(self._data, place + self._data.one(place, "I"))
 
-    def structs(self, field: int, size: int) -> Iterator[bytes]:
-        place = self._place(field)
-        if not place:
-            return
-        first = place + struct.unpack_from("<I", self._data, place)[0]
-        (count,) = struct.unpack_from("<I", self._data, first)
-        for k in range(count):
-            yield struct.unpack_from(f"{size}s", self._data, first + 4 + size * k)[0]
+    def structs(self, field: int, layout: str) -> Iterator[tuple[int, ...]]:
+        if place := self._place(field):
+            first = place + self._data.one(place, "I")
+            yield from self._data.rows(first + 4, layout, self._data.one(first, "I"))
 
 
 def need_for_workbook(path: str) -> None:
