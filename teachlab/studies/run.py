@@ -84,6 +84,75 @@ def bench_recording(
         If recording, truth and options do not fit together, or no pass is left to score.
     """
     options, recording = options or DrawOptions(), held(recording)
+    _check(recording, truth, strategies, device)
+    found = taught_draws(
+        recording,
+        truth,
+        {s.name: Teaching(s, options.base, options.seed) for s in strategies},
+        options=options,
+        keyed=None if device is None else partial(nearest_steps, device=device, scale=device.scale()),
+        progress=progress,
+    )
+    middle, counts, costs = found.middle, found.tally.counts, options.costs
+    first = found.cut.first_scored
+    scored, later = options.rules.scored_from(first), options.rules.scored_from(middle)
+    trials = found.scored_passes(recording, truth)
+    best = best_fixed(
+        recording, truth, counts, base=options.base, costs=costs, rules=scored, reading=found.first_reading
+    )
+    judged = {
+        name: with_measures(draws, counts, costs, best_cost=best.cost_in_total) for name, draws in found.draws.items()
+    }
+    chosen_on = _choosing_half(recording, truth, middle)
+    fixed = with_rooms(*chosen_on, fixed_settings(found.draws, found.first_half, options), first, options)
+    readings = _Readings(recording, truth, judged, fixed, best.setting, scored, later)
+    alignment = readings.alignment(options.rules)
+    jitter = None if alignment is None else alignment.jitter_ms
+    measuring, claimed = (SettingWorth(recording, truth, rules=rules, jitter_ms=jitter) for rules in (scored, later))
+    measuring.take(readings.median)
+    claimed.take(readings.chosen)
+    results = [_result(measuring, s, judged[s.name]) for s in strategies]
+    halves = claim_halves(
+        recording, truth, fixed, first_half=found.first_half, first_scored=first, middle=middle, options=options,
+        outputs=readings.outputs,
+    )  # fmt: skip
+    # The setting is chosen on the first half and worth what it is on the second, which the choice has not seen.
+    keying = {} if device is None else _keying(recording, truth, device, found, options, chosen_on)
+    chosen, whole = recommend(halves, claimed, preferred=RECOMMENDED, **keying), None
+    rows, ordered = ranked(results, "" if chosen is None else chosen.strategy)
+    orders = order_rows(truth, rows, halves, options)
+    if chosen is not None:
+        chosen = replace(chosen, setting=_said_chosen(chosen.setting, recording, truth, middle))
+        whole = readings.whole(bare(chosen.worst or chosen.setting))
+    possible = ceiling(
+        recording, truth, best.setting, base=options.base, rules=scored, alignment=alignment, outputs=readings.outputs
+    )
+    return RecordingBench(
+        recording=recording.name,
+        unit=recording.info.unit,
+        teach_passes=found.cut.teach_passes,
+        scored_passes=trials,
+        ranking=[name for row in rows for name in row],
+        rows=rows,
+        orders=orders,
+        results=ordered,
+        best_fixed=best,
+        ceiling=possible.against(_errors(truth, results, found.tally)),
+        recommendation=chosen,
+        options=options,
+        verdict=bench_verdict(
+            recording, truth, chosen, halves, rows, orders, measuring=claimed, whole=whole,
+            by=replace(by or JudgedBy(), costs=costs, alignment=alignment),
+        ),
+        self_labelled=truth.source is TruthSource.SELF_LABELLED,
+        synthetic=recording.info.origin is Origin.SYNTHETIC,
+        alignment=alignment,
+        device=None if device is None else device.name,
+    )  # fmt: skip
+
+
+def _check(recording: Recording, truth: Truth, strategies: Sequence[Strategy], device: DeviceDocument | None) -> None:
+    """Refuse, before any work, strategies of one name, a device of another unit, and light that memory cannot hold."""
     names = [s.name for s in strategies]
     if len(set(names)) < len(names):
         raise StrategyError(f"a bench compares strategies by name, got {names}: give every one once.")
@@ -94,88 +163,6 @@ def bench_recording(
         recording, "a bench", sample=HELD[0] * min(MOST_SAMPLES / HELD_WHOLE, 1.0) + JUDGED[0],
         crossing=HELD[1] * most + JUDGED[1], whole=HELD_WHOLE, beside=truth.start,
     )  # fmt: skip
-    found = taught_draws(
-        recording,
-        truth,
-        {s.name: Teaching(s, options.base, options.seed) for s in strategies},
-        options=options,
-        keyed=None if device is None else partial(nearest_steps, device=device, scale=device.scale()),
-        progress=progress,
-    )
-    cut, taught, tally, middle = found.cut, found.draws, found.tally, found.middle
-    trials = found.scored_passes(recording, truth)
-    best = best_fixed(
-        recording, truth, tally.counts,
-        base=options.base, costs=options.costs, rules=options.rules.scored_from(cut.first_scored),
-        reading=found.first_reading,
-    )  # fmt: skip
-    judged = {
-        name: with_measures(draws, tally.counts, options.costs, best_cost=best.cost_in_total)
-        for name, draws in taught.items()
-    }
-    chosen_on = _choosing_half(recording, truth, middle)
-    fixed = with_rooms(*chosen_on, fixed_settings(taught, found.first_half, options), cut.first_scored, options)
-    scored, later = options.rules.scored_from(cut.first_scored), options.rules.scored_from(middle)
-    readings = _Readings(recording, truth, judged, fixed, best.setting, scored, later)
-    alignment = readings.alignment(options.rules)
-    jitter = None if alignment is None else alignment.jitter_ms
-    measuring = SettingWorth(recording, truth, rules=scored, jitter_ms=jitter)
-    measuring.take(readings.median)
-    results = [_result(measuring, s, judged[s.name]) for s in strategies]
-    halves = claim_halves(
-        recording, truth, fixed, first_half=found.first_half, first_scored=cut.first_scored, middle=middle,
-        options=options, outputs=readings.outputs,
-    )  # fmt: skip
-    # The setting is chosen on the first half and worth what it is on the second, which the choice has not seen.
-    later_worth = SettingWorth(recording, truth, rules=later, jitter_ms=jitter)
-    later_worth.take(readings.chosen)
-    chosen = recommend(
-        halves,
-        later_worth,
-        preferred=RECOMMENDED,
-        **({} if device is None else _keying(recording, truth, device, found, options, chosen_on)),
-    )
-    rows, ordered = ranked(results, "" if chosen is None else chosen.strategy)
-    orders = order_rows(truth, rows, halves, options)
-    if chosen is not None:
-        chosen = replace(chosen, setting=_said_chosen(chosen.setting, recording, truth, middle))
-    return RecordingBench(
-        recording=recording.name,
-        unit=recording.info.unit,
-        teach_passes=cut.teach_passes,
-        scored_passes=trials,
-        ranking=[name for row in rows for name in row],
-        rows=rows,
-        orders=orders,
-        results=ordered,
-        best_fixed=best,
-        ceiling=ceiling(
-            recording,
-            truth,
-            best.setting,
-            base=options.base,
-            rules=scored,
-            alignment=alignment,
-            outputs=readings.outputs,
-        ).against(_errors(truth, results, tally)),
-        recommendation=chosen,
-        options=options,
-        verdict=bench_verdict(
-            recording,
-            truth,
-            chosen,
-            halves,
-            rows,
-            orders,
-            by=replace(by or JudgedBy(), costs=options.costs, alignment=alignment),
-            measuring=later_worth,
-            whole=None if chosen is None else readings.whole(bare(chosen.worst or chosen.setting)),
-        ),
-        self_labelled=truth.source is TruthSource.SELF_LABELLED,
-        synthetic=recording.info.origin is Origin.SYNTHETIC,
-        alignment=alignment,
-        device=None if device is None else device.name,
-    )
 
 
 def _choosing_half(recording: Recording, truth: Truth, middle: int) -> tuple[Recording, Truth]:
