@@ -12,6 +12,9 @@ from teachlab.errors import ParameterError
 
 STAKES = 40
 """Number of stakes among which the money is divided."""
+FALSE_ALARM = 0.05
+"""Largest probability that the evidence is ever sufficient although the mean of every unit, given those before it, is
+at most the limit."""
 BOLDEST = 0.99
 """Largest share of the possible loss at one unit that a stake risks."""
 
@@ -52,7 +55,7 @@ class BettingEvidence:
         return out | {name: min(out[name], 1e12) for name in ("largest", "last")}
 
 
-def evidence_above(values: ArrayLike, limit: float, *, false_alarm: float = 0.05) -> BettingEvidence:
+def evidence_above(values: ArrayLike, limit: float) -> BettingEvidence:
     """Bet against a mean of at most `limit`, unit by unit.
 
     Parameters
@@ -60,17 +63,14 @@ def evidence_above(values: ArrayLike, limit: float, *, false_alarm: float = 0.05
     values : array_like of float, shape (n,), in [0, 1]
         In time order: 1 for a pass that was lost, or the share lost of every lot.
     limit : float, in (0, 1)
-    false_alarm : float, in (0, 1)
-        Largest probability that the evidence is ever sufficient although the mean of every unit, given those before it,
-        is at most the limit.
 
     Notes
     -----
     A stake λ turns money M into ``M (1 + λ (x − limit))`` at every unit. If no unit has an expected value above the
     limit, no stake in ``[0, 1/limit)`` wins on average; nor do 40 stakes, spread evenly in their logarithm, that share
-    the money. By Ville's inequality the money then exceeds 1/α at any time with a probability of at most α. This holds
-    for any length of the series, and for any spread of the values in [0, 1]. So shares of lots need no assumption about
-    how passes of one lot resemble each other.
+    the money. By Ville's inequality the money then exceeds 1/α at any time with a probability of at most α, which is
+    `FALSE_ALARM`. This holds for any length of the series, and for any spread of the values in [0, 1]. So shares of
+    lots need no assumption about how passes of one lot resemble each other.
 
     References
     ----------
@@ -87,11 +87,9 @@ def evidence_above(values: ArrayLike, limit: float, *, false_alarm: float = 0.05
     x = np.asarray(values, np.float64).reshape(-1)
     if not 0 < limit < 1:
         raise ParameterError(f"the limit of a rate to be bet against must lie between 0 and 1, got {limit:g}.")
-    if not 0 < false_alarm < 1:
-        raise ParameterError(f"false-alarm must lie strictly between 0 and 1, got {false_alarm:g}.")
     if not ((x >= 0) & (x <= 1)).all():
         raise ParameterError("values to be bet on must lie between 0 and 1.")
-    needed = 1 / false_alarm
+    needed = 1 / FALSE_ALARM
     if x.size == 0:
         return BettingEvidence(limit=limit, units=0, mean=None, largest=1.0, last=1.0, needed=needed, reached=None)
     money = _money(x, limit)

@@ -89,7 +89,7 @@ def test_spells_by_hand() -> None:
 
 
 def test_refusals() -> None:
-    with pytest.raises(ParameterError, match="factor"):
-        margin_alarm([1.0], [False], factor=1.0)
+    with pytest.raises(ParameterError, match="horizon"):
+        margin_alarm([1.0], [False], horizon=0)
     with pytest.raises(ParameterError, match="threshold"):
         run_length(1.0, 0.0)

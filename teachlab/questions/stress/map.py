@@ -114,7 +114,6 @@ def stress_map(
     ambient: Sequence[float] = (0.0,),
     pedestal: Sequence[float] = (0.0,),
     rules: Rules = USUAL_RULES,
-    fast: bool | None = None,
     progress: Callable[[float], None] | None = None,
     reading: SettingReading | None = None,
 ) -> StressMap:
@@ -132,7 +131,7 @@ def stress_map(
         With any filter and delays.
     gain, ambient, pedestal : sequence of float
         The axes, as in `Stress`.
-    rules, fast, progress
+    rules, progress
         As in `teachlab.questions.surface.surface`.
     reading : SettingReading, optional
         Of this setting, for the recording that it reduced.
@@ -171,7 +170,7 @@ def stress_map(
 
     cells = [Stress(*cell) for cell in product(gain, ambient, pedestal)]
     settings = at(*np.array([(s.gain, s.ambient, s.pedestal) for s in cells]).T)
-    found = score_pairs(recording, truth, settings, rules=rules, fast=fast)
+    found = score_pairs(recording, truth, settings, rules=rules)
     shape = (len(gain), len(ambient), len(pedestal))
     if progress is not None:
         progress(0.6)

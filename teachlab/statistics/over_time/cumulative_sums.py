@@ -216,7 +216,6 @@ def _doubt(baseline: int) -> float:
 def falling(
     values: ArrayLike,
     *,
-    shift_sd: float = SHIFT_SD,
     threshold: float | None = None,
     learn: ArrayLike | None = None,
     alike: float = 1.0,
@@ -260,14 +259,14 @@ def falling(
         return None
     if threshold is None:
         independent = (math.ceil((x.size - learnt) / alike), max(1, round(base.size / alike)))
-        threshold = alike * threshold_for(*independent, shift_sd=shift_sd)
-    steps = (base.mean() - x[learnt:]) / spread - shift_sd / 2
+        threshold = alike * threshold_for(*independent)
+    steps = (base.mean() - x[learnt:]) / spread - SHIFT_SD / 2
     sums = sums_of(steps)
     over = sums > threshold
     return Sequential(
         alarm=learnt + int(np.argmax(over)) if over.any() else None,
         largest=float(sums.max()),
-        run_length=alike * run_length(shift_sd, threshold / alike, drift_sd=_doubt(max(1, round(base.size / alike)))),
+        run_length=alike * run_length(SHIFT_SD, threshold / alike, drift_sd=_doubt(max(1, round(base.size / alike)))),
         threshold=threshold,
         baseline=base.size,
     )
@@ -280,7 +279,7 @@ def sums_of(steps: NDArray[np.float64]) -> NDArray[np.float64]:
     return (plain - np.minimum.accumulate(plain))[1:]
 
 
-def margin_alarm(gain: ArrayLike, lost: ArrayLike, *, factor: float = FACTOR, horizon: int = HORIZON) -> MarginAlarm:
+def margin_alarm(gain: ArrayLike, lost: ArrayLike, *, horizon: int = HORIZON) -> MarginAlarm:
     """Say when a warning on low excess gain would come, and how often it would be a false alarm.
 
     Parameters
@@ -288,8 +287,6 @@ def margin_alarm(gain: ArrayLike, lost: ArrayLike, *, factor: float = FACTOR, ho
     gain : array_like of float, shape (n,)
         Excess gain of every pass in time order: received light divided by the light that is needed.
     lost : array_like of bool, shape (n,)
-    factor : float
-        Warn below this gain; above 1.
     horizon : int, passes
 
     Examples
@@ -299,15 +296,15 @@ def margin_alarm(gain: ArrayLike, lost: ArrayLike, *, factor: float = FACTOR, ho
     (3, 2, 1)
     """
     ratio, gone = np.asarray(gain, np.float64), np.asarray(lost, bool)
-    if not factor > 1 or horizon < 1:
-        raise ParameterError(f"factor must be above 1 and horizon at least 1, got {factor:g} and {horizon}.")
-    warned = np.flatnonzero((ratio < factor) & ~gone)
+    if horizon < 1:
+        raise ParameterError(f"horizon must be at least 1, got {horizon}.")
+    warned = np.flatnonzero((ratio < FACTOR) & ~gone)
     missed = np.flatnonzero(gone)
     first_warned, first_lost = (int(v[0]) if v.size else None for v in (warned, missed))
     new = np.diff(warned, prepend=-horizon - 1) >= horizon
     ends = warned[np.append(np.flatnonzero(new)[1:] - 1, warned.size - 1)] if warned.size else warned
     return MarginAlarm(
-        factor=factor,
+        factor=FACTOR,
         warned=int(warned.size),
         first_warned=first_warned,
         first_lost=first_lost,
