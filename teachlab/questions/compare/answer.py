@@ -128,7 +128,7 @@ def compare(
             raise ParameterError(f"--with compares two recordings under one or two settings, got {len(chosen)}.")
         ends = (chosen[0], chosen[-1])
         sides = [
-            _measuring(recording, truth, rules, margins).of(setting)
+            _measuring(recording, truth, rules, margins)[0].of(setting)
             for (recording, truth), setting in zip(recordings, ends, strict=True)
         ]
         ((first, a), (second, b)), (one, other) = recordings, sides
@@ -144,12 +144,12 @@ def compare(
         if len(chosen) < 2:
             raise ParameterError("give --setting twice or more, or a second recording with --with.")
         ((first, truth),) = recordings
-        measuring = _measuring(first, truth, rules, margins)
+        measuring, belongs = _measuring(first, truth, rules, margins)
         sides = [measuring.of(setting) for setting in chosen]
-        found, lines = _paired(truth, [side.score for side in sides], names, confidence)
-        verdict = _ordered(
-            first, truth, list(zip(names, chosen, [side.score for side in sides], strict=True)), confidence, assumption
-        )
+        scores = [side.score for side in sides]
+        found, lines = _paired(truth, scores, names, confidence)
+        named = list(zip(names, chosen, scores, strict=True))
+        verdict = _ordered(first, truth, named, confidence, assumption, belongs=belongs)
         if verdict.setting is not None:
             margin = sides[chosen.index(verdict.setting)].margin
             verdict = replace(
@@ -163,10 +163,12 @@ def compare(
     )  # fmt: skip
 
 
-def _measuring(recording: Recording, truth: Truth, rules: Rules, margins: bool) -> SettingWorth:
+def _measuring(recording: Recording, truth: Truth, rules: Rules, margins: bool) -> tuple[SettingWorth, bool]:
+    """Return what measures settings on a recording, and whether its passes follow its light."""
     lies = measure_alignment(recording, truth)
     jitter = None if lies is None else lies.jitter_ms
-    return SettingWorth(recording, truth, rules=rules, margins=margins, jitter_ms=jitter)
+    worth = SettingWorth(recording, truth, rules=rules, margins=margins, jitter_ms=jitter)
+    return worth, lies is None or lies.belongs
 
 
 def _ordered(
@@ -175,12 +177,12 @@ def _ordered(
     sides: list[tuple[str, Setting, Score]],
     confidence: float,
     assumption: Assumption,
+    *,
+    belongs: bool,
 ) -> Verdict:
     """Order the settings by their cost on the passes that none of them was shown, and say how sure that is."""
-    lies = measure_alignment(recording, truth)
     # Searched once for all settings: copies depend on the light and the passes alone.
     copies = repeated_stretches(recording, truth.start, truth.end)
-    belongs = lies is None or lies.belongs
     claims = [
         claimable(recording, truth, setting, found, copies=copies, belongs=belongs) for _, setting, found in sides
     ]
