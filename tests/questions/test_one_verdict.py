@@ -1,0 +1,72 @@
+"""One setting on one recording gets one verdict, whoever asks: replay, card, page, stress."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from teachlab.device.card import card
+from teachlab.model.draws import DrawOptions
+from teachlab.model.recording import Recording, RecordingInfo
+from teachlab.model.setting import Setting
+from teachlab.model.truth import Truth
+from teachlab.model.verdict import Verdict
+from teachlab.page.contents import page_contents
+from teachlab.questions.replay import replayed
+from teachlab.questions.stress import stress
+
+SETTING = Setting(unit="counts", on_level=600.0, off_level=550.0)
+PASSES = 60
+
+
+def line(shift: int = 0, level: float = 1000.0) -> tuple[Recording, Truth]:
+    """Irregular passes of 40 samples in noise; the table of passes is `shift` samples late."""
+    rng = np.random.default_rng(5)
+    start = np.cumsum(rng.integers(150, 260, PASSES))
+    light = rng.normal(200, 5, int(start[-1]) + 400)
+    for at in start:
+        light[at : at + 40] += level - 200
+    return (
+        Recording.from_array(np.round(light), RecordingInfo(sample_rate_hz=1000.0, unit="counts", full_scale=4095)),
+        Truth.from_arrays(start + shift, start + shift + 40, lot=[f"L{k // 6}" for k in range(PASSES)]),
+    )
+
+
+def verdicts(recording: Recording, truth: Truth) -> list[Verdict | None]:
+    return [
+        replayed(recording, truth, SETTING).verdict,
+        card(recording, truth, SETTING, options=DrawOptions(draws=1)).verdict,
+        page_contents(recording, truth, SETTING).verdict,
+        stress(recording, truth, SETTING, gain=(1.0,), ambient=(0.0,), pedestal=(0.0,)).verdict,
+    ]
+
+
+@pytest.mark.parametrize(
+    ("shift", "level", "decision"),
+    [(0, 1000.0, "use"), (70, 1000.0, "cannot be decided"), (0, 500.0, "none of these works")],
+)
+def test_whoever_asks_gets_the_same_decision(shift: int, level: float, decision: str) -> None:
+    found = verdicts(*line(shift, level))
+    assert [one is not None and one.decision for one in found] == [decision] * 4
+    assert len({one.claim.text for one in found if one is not None and one.claim is not None}) == 1
+
+
+def test_passes_beside_the_light_condemn_no_setting_on_a_card_or_a_page() -> None:
+    """Card and page judged by passes that lay 70 ms beside the light, where replay asked to align them."""
+    for one in verdicts(*line(70)):
+        assert one is not None
+        assert any(reason.text.startswith("The passes do not lie where the light is") for reason in one.reasons)
+
+
+def test_reasons_are_told_where_only_passes_to_be_ignored_switch() -> None:
+    recording, truth = line()
+    detect = np.arange(PASSES) % 3 > 0
+    ignored = Truth.from_arrays(truth.start, truth.end, detect=detect)
+    found = replayed(recording, ignored, SETTING)
+    assert found.worth is not None
+    n = found.worth.score.counts
+    assert (n.lost, n.gaps_tripped, n.extra, n.ignore_tripped) == (0, 0, 0, 20)
+    assert found.reasons is not None
+    assert found.reasons.lines() == [
+        "20 of 20 passes to be ignored switched the output: their light reaches the level of 600 counts"
+    ]
