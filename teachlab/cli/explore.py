@@ -82,10 +82,10 @@ def explore_command(
     saved = shlex.quote(f"{found.facts['file']}.setting.json")
     of = typed_again(recording, truth=truth)
     if out is not None:
-        say(f"Open {out} in a browser. Drag the levels until the errors are fewest, and save the setting there.")
+        say(f"Open {out} in a browser. Drag the levels until the errors are fewest. Save the setting.")
         if not found.facts["light"]["raw"]:
             say("The recording is too long for all of its light to be in the page; --serve shows and replays it all.")
-    following = f"Next, with the setting saved here: teachlab replay {of} --setting {saved}"
+    following = f"Next, once it is in this folder: teachlab replay {of} --setting {saved}"
     following += f" --tolerance-ms {tolerance_ms:g}" if tolerance_ms else ""
     following += f" --confidence {confidence:g}" if confidence != USUAL_RULES.confidence else ""
     if serve:

@@ -311,7 +311,7 @@ def _tell(found: Imported) -> None:
         say("No passes were imported.")
         say()
         say(f"Next: teachlab label {typed_again(str(found.recording))}")
-        say("It proposes passes; correct them by hand. A table of passes is imported with --passes.")
+        say("It proposes passes, and says how to correct them. A table of passes is imported with --passes.")
         return
     truth = found.truth
     say(
@@ -344,7 +344,10 @@ def _tell(found: Imported) -> None:
         say(f"{several} left out of scoring: {seconds:.4g} s in all.")
     say()
     if short:
-        say("Next: give the table of passes times with more decimals, and import the log again.")
+        say(
+            "Next: Import the log again, with more decimals in the times of the passes, or with "
+            "--uncertainty-samples N: by how many samples a border may be off."
+        )
         return
     say(f"Next: teachlab inspect {typed_again(str(found.recording))}")
 

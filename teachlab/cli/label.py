@@ -163,7 +163,10 @@ def _tell(recording: str, target: str | None, sheets: list[str], found: LabelAns
     if found.correction is not None or target is None:
         say(f"Next: teachlab inspect {typed_again(recording, truth=target)}")
         return
-    say(f"Next: correct {target} against what really passed, and keep its first line.")
+    say(
+        f"Next: correct {target}: take out rows where no product passed, add products that are missing (start and end "
+        "in samples), and keep the first line."
+    )
     say(f"Or on the light, the most doubtful first: teachlab explore {typed_again(recording, truth=target)} --serve")
     asked = f" --direction {proposal.direction}" if proposal.direction_from == "given" else ""
     back = f"{typed_again(recording)}{asked} --from {typed_again(target)}"
@@ -196,7 +199,8 @@ def _tell_count(found: LabelAnswer) -> None:
     if apart == 0:
         say(f"{number_of(check.counted, 'product was', 'products were')} counted, and as many passes are proposed.")
         return
-    what = f"likely missing: {apart}" if apart > 0 else f"likely doubled, or no product: {-apart}"
+    many = number_of(abs(apart), "is", "are")
+    what = f"{many} likely missing" if apart > 0 else f"{many} likely no product, or counted twice"
     say(
         f"{number_of(check.counted, 'product was', 'products were')} counted, "
         f"{number_of(check.proposed, 'pass is', 'passes are')} proposed: {what}."

@@ -6,7 +6,7 @@ from typing import Annotated
 
 import typer
 
-from teachlab.cli.console import emit_json, say, say_verdict
+from teachlab.cli.console import emit_json, say_verdict
 from teachlab.cli.options import Details, Json
 
 
@@ -50,9 +50,7 @@ def plan_command(
     if json:
         emit_json(found.as_dict())
     else:
-        say_verdict(found.verdict, details=details)
-        for line in found.lines if details else ():
-            say(line)
+        say_verdict(found.verdict, found.more_lines if details else (), details=details)
     if found.standing is Standing.FAILED:
         raise typer.Exit(1)
     if found.standing is Standing.NOT_YET:

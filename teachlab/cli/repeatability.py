@@ -111,7 +111,7 @@ def repeatability_command(
     named = "".join(f" --strategy {shlex.quote(name)}" for name in strategy)
     verdict, step = answer.verdict, f"teachlab bench {on}{named} --out results"
     if answer.next_look:
-        step = f"{answer.next_look} Then compare the other strategies: teachlab bench {on} --out results."
+        step = f"{answer.next_look} Compare the others: teachlab bench {on} --out results"
     elif verdict.decision == "wrong every time":
         # The same strategy would fail again.
         step = f"teachlab bench {on} --out results"

@@ -10,7 +10,7 @@ import typer
 from teachlab.cli.console import emit_json, note_last, progress, say, say_verdict, show
 from teachlab.cli.opening import naming
 from teachlab.cli.options import Confidence, Details, Json, Tolerance
-from teachlab.model.printable_text import typed_again
+from teachlab.model.printable_text import in_figures, typed_again
 from teachlab.wording.notes import passes_notes
 
 if TYPE_CHECKING:
@@ -86,6 +86,10 @@ def stale_command(
         raise typer.Exit(EXIT[found.state])
 
 
+NO_SHARE = 1e-6
+"""Smaller shares are told as 0."""
+
+
 def _say(found: Staleness, info: RecordingInfo) -> None:
     from teachlab.wording.course import course_lines, evidence_line, sequential_line
     from teachlab.wording.tables import margins_table
@@ -117,9 +121,11 @@ def _stretches(followed: RecordingUnderSetting, unit: str, when: str) -> Table:
     for s in followed.course.stretches:
         numbers = (s.object, s.weakest, s.background, s.contrast, s.margin)
         texts = ("–" if value is None else f"{value:.4g}" for value in numbers)
-        table.add_row(f"{s.hours:.3g}", str(s.passes), str(s.lost), *texts, s.limited_by or "–")
+        table.add_row(in_figures(s.hours, 3), str(s.passes), str(s.lost), *texts, s.limited_by or "–")
+    # A lower bound so near 0 says nothing more than 0.
+    least, most = (in_figures(100 * share if share > NO_SHARE else 0, 3) for share in (low, high))
     table.caption = (
-        f"lost {rate.events} of {rate.trials}: between {100 * low:.3g} and {100 * high:.3g} % allowing for lots; "
+        f"lost {rate.events} of {rate.trials}: between {least} and {most} % allowing for lots; "
         "margins in the noise of the recording before, if there is one"
     )
     return table

@@ -137,12 +137,9 @@ def _tell_speeds(found: Sequence[AtSpeed]) -> None:
     for one in found:
         counts, left = one.counts, one.stressed.contamination_reserve
         counted = ", ".join(
-            f"{n} {what}"
-            for n, what in (
-                (counts.lost, "lost"), (counts.merged, "merged"), (counts.extra, "extra"),
-                (counts.false_trips, "false trips"),
-            )
-        )  # fmt: skip
+            f"{n} {what}" for n, what in ((counts.lost, "lost"), (counts.merged, "merged"), (counts.extra, "extra"))
+        )
+        counted += f", {number_of(counts.false_trips, 'false trip')}"
         say(
             f"Line {one.factor:g} times as fast: {counted} of {number_of(counts.detect_trials, 'pass', 'passes')}; "
             + ("no reserve." if left is None else f"works until the light has lost {100 * left:.4g} %.")

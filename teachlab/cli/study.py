@@ -150,7 +150,7 @@ def study_command(
         for line in found.faults:
             say(f"  {line.recording}: not studied: {line.fault}")
     else:
-        warn("Every line, every parameter, lots and conditions: --details.")
+        warn("More: --details shows every recording, every parameter, lots and conditions.")
     if out is not None:
         warn(f"Written to {out}: study.html, study.json, and all rows as Parquet in rows/.")
     raise typer.Exit(code)

@@ -25,10 +25,12 @@ from teachlab.cli.options import (
 )
 from teachlab.cli.writing import kind_of, write_results
 from teachlab.errors import ParameterError
-from teachlab.model.printable_text import typed_again
+from teachlab.model.printable_text import number_of, typed_again
 from teachlab.wording.notes import passes_notes
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
+
     from teachlab.model.setting import Setting
     from teachlab.questions.surface.cloud import SurfaceCloud
     from teachlab.questions.surface.hindsight import Hindsight
@@ -36,6 +38,9 @@ if TYPE_CHECKING:
 
 FASTER = "With the extra 'fast' counting is about 3 times as fast: pip install 'teachlab[fast]'"
 """Measured 3.4 to 4 times on a million samples of clean, noisy and chattering light."""
+
+
+_TRIPS = {"false_trips": "false trip", "ignore_trips": "ignore trip"}
 
 
 def surface_command(
@@ -167,16 +172,18 @@ def _interval(ends: tuple[float, float], *, open_below: bool) -> str:
 def _tell(found: Surface, curve: Surface | None, best: Hindsight) -> None:
     unit, n = found.base.unit, found.levels.size
     pairs = n * (n + 1) // 2 if found.every_pair else n
-    say(f"{pairs:,} pairs of {n} levels, {found.base.polarity}, {found.detect_trials} passes, {found.gap_trials} gaps")
+    say(
+        f"{number_of(pairs, 'pair')} of {number_of(n, 'level')}, {found.base.polarity}, "
+        f"{number_of(found.detect_trials, 'pass', 'passes')}, {number_of(found.gap_trials, 'gap')}"
+    )
     say(f"How: {found.how}.")
     if not found.distinct and curve is None:
         say("The light has more levels than that: between the levels counted the counts may differ.")
     say(
         f"Best in hindsight: on {best.setting.on_level:.5g}, off {best.setting.off_level:.5g} {unit}, "
-        f"cost {best.cost:.4g} per pass; {best.equally_good:,} pairs cost the same."
+        f"cost {best.cost:.4g} per pass; {number_of(best.equally_good, 'pair costs', 'pairs cost')} the same."
     )
-    names = ("lost", "merged", "extra", "false_trips", "ignore_trips")
-    say("  " + ", ".join(f"{best.counts[k]} {k.replace('_', ' ')}" for k in names))
+    say(f"  {_counted(best.counts)}")
     say(
         f"  as good: on-levels {_interval(best.on_interval, open_below=best.open_below[0])} with that off-level, "
         f"off-levels {_interval(best.off_interval, open_below=best.open_below[1])} with that on-level"
@@ -195,8 +202,13 @@ def _about(name: str, setting: Setting, looked: dict[str, Any]) -> str:
     counts, regret = looked["counts"], looked["regret"]
     if counts is None:
         return head + "not among the levels counted; replay it."
-    names = ("lost", "merged", "extra", "false_trips")
-    return head + ", ".join(f"{counts[k]} {k.replace('_', ' ')}" for k in names) + f"; regret {regret:.4g} per pass"
+    return f"{head}{_counted(counts)}; regret {regret:.4g} per pass"
+
+
+def _counted(counts: Mapping[str, int]) -> str:
+    plain = ", ".join(f"{counts[k]} {k}" for k in ("lost", "merged", "extra"))
+    trips = [number_of(counts[k], one) for k, one in _TRIPS.items() if k in counts]
+    return ", ".join([plain, *trips])
 
 
 def _about_cloud(cloud: SurfaceCloud, best: Hindsight) -> list[str]:

@@ -233,7 +233,9 @@ def _verdict(
             f"{in_figures(shift.p95, 3, sign=True)} samples), after {number_of(lag, 'sample')} of constant lag, which "
             "may be lag of the log or a delay of both edges."
         ))  # fmt: skip
-    lots = f"{share.lots} {'lots' if share.named else 'stretches of this recording'}"
+    lots = number_of(share.lots, "lot")
+    if not share.named:
+        lots = f"{number_of(share.lots, 'stretch', 'stretches')} of this recording"
     sure = f"{100 * share.confidence:g} % interval"
     given = f", {assumption.condition.replace('passes', 'pulses')}" if assumption.condition else ""
     claim = HeadlineClaim(
@@ -245,7 +247,8 @@ def _verdict(
     matched = sum(len(pairs[0]) for pairs in found.pairs)
     logged, replayed = (sum(len(side) for side in sides) for sides in (found.logged, found.replayed))
     about = f"{matched:,} of {logged:,} logged and {matched:,} of {replayed:,} replayed edges agree; replayed:"
-    named = f"{share.lots if share.named else 'No'} lots are named"
+    named = number_of(share.lots, "lot is", "lots are") if share.named else "No lots are"
+    named += " named"
     limit = f"{named}: this holds for the recording alone. Name {CLAIM_LOTS} or more to claim beyond it."
     step = ""
     if decision == OPEN:

@@ -276,9 +276,12 @@ class SettingCard:
             n = self.score.counts
             end = "" if self.keyed is None else f", at the worse ({self.keyed.worst_end}) end of the display's doubt"
             false = n.false_trips + n.ignore_false_trips
-            rows.append(("Counted", f"{n.lost} of {n.scored_passes} passes lost, {number_of(false, 'false trip')}, "
+            of = number_of(n.scored_passes, "pass", "passes")
+            rows.append(("Counted", f"{n.lost} of {of} lost, {number_of(false, 'false trip')}, "
                                     f"{n.extra} extra{end}"))  # fmt: skip
-        kinds = ", ".join(f"{count} of {name}" if name else f"{count} passes" for name, count in self.kinds.items())
+        kinds = ", ".join(
+            f"{count} of {name}" if name else number_of(count, "pass", "passes") for name, count in self.kinds.items()
+        )
         rows.append(("Evidence", f"recording {self.recording}: {kinds}"))
         if self.verdict.claim is not None:
             rows.append(("Claim", self.verdict.claim.text))

@@ -77,9 +77,9 @@ class SteppedSetting(Document):
 
     @property
     def key(self) -> str:
-        """What to key in, in a few words."""
+        """The values of the display, in a few words."""
         high, low = ("upper", "lower") if isinstance(self.setting, WindowSetting) else ("on", "off")
-        return f"key in {self.steps['on'].display:g} {high}, {self.steps['off'].display:g} {low}"
+        return f"{self.steps['on'].display:g} {high}, {self.steps['off'].display:g} {low} on the display"
 
     def ends(self) -> dict[str, Setting]:
         """Return the settings at both ends of what the display values may mean.

@@ -17,7 +17,7 @@ from teachlab.errors import ParameterError
 from teachlab.evidence.sections.margin_criteria import judged_kept
 from teachlab.evidence.sections.position_criteria import POSITIONS, judged_position
 from teachlab.model.json_values import Document
-from teachlab.model.printable_text import number_of
+from teachlab.model.printable_text import in_figures, number_of
 from teachlab.model.score import CountRate, Outcome
 from teachlab.scoring.by_lot import false_trips_by_lot, onsets_by_lot
 from teachlab.scoring.claimable import OpenCondition
@@ -418,7 +418,8 @@ def _judge_count(c: Criterion, case: _Case, assumption: Assumption) -> Judged:
     events, exposure = rate.events / effect, rate.exposure / effect
     low = count_limits(events, exposure, 2 * c.confidence - 1)[0]
     upper = count_limits(events, exposure, c.confidence)[2]
-    said = f"{rate.events} in {rate.exposure:.4g} {rate.per}; one-sided bounds {low:.3g} and {upper:.3g} ({basis})"
+    told = number_of(rate.exposure, rate.per, spec=".4g")
+    said = f"{rate.events} in {told}; one-sided bounds {in_figures(low, 3)} and {in_figures(upper, 3)} ({basis})"
     if not refused and low > most:
         return _judged(c, limit, said, Judgement.NOT_MET, "even the lower bound lies beyond the limit")
     if refused:

@@ -67,7 +67,7 @@ def test_the_same_pass_lost_every_time_is_named_with_what_to_look_at(tmp_path: P
     when = moment(int(start[49]), INFO)
     assert f"Same pass lost every time: pass 49 ({when}), whichever passes are shown." in told
     assert f"Next: Look at pass 49 ({when}) in the light: is a product there, and is it weaker than the others?" in told
-    assert f"Then compare the other strategies: teachlab bench {path} --out results." in told
+    assert f"Compare the others: teachlab bench {path} --out results" in told
     # A limit that has nothing to do with losses is told as such, and the same strategy is not benched again.
     told = " ".join(CliRunner().invoke(app, (*words, "--limit", "on_level=0:1")).output.split())
     assert "Wrong every time: every teaching fails alike" in told

@@ -165,3 +165,30 @@ def test_a_refusal_remarks_on_nothing_else(here: Path) -> None:
     done = CliRunner().invoke(app, shlex.split("replay a.parquet --setting good.json --plot nowhere/where.svg"))
     assert done.exit_code == 2
     assert "Note: " not in done.output
+
+
+@pytest.mark.parametrize("more", ["", " --seen 100 --lost 1 --events 1", " --icc 0.1 --lot-size 50 --seen 100"])
+def test_a_plan_says_every_sentence_once(more: str) -> None:
+    done = CliRunner().invoke(app, shlex.split(f"plan --max-rate 0.01 --details{more}"), env={"COLUMNS": "100"})
+    said = re.sub(r"\s+", " ", done.stdout).replace("Why: ", "").split(". ")
+    assert len(said) > 4
+    assert sorted(said) == sorted(set(said))
+    assert done.stdout.splitlines()[-1 if "Next: " in done.stdout.splitlines()[-1] else -2].startswith("Next: ")
+
+
+def test_of_several_cycles_the_longest_says_how_long_to_record(here: Path) -> None:
+    """The teach block lasts as long for all of them: 5 revolutions of 250 ms end before 5 of 333 ms."""
+    screen = told("coverage a.parquet --cycle belt=500mm --cycle lamp=3Hz --line-speed 2 --times 2")
+    assert "Not seen often enough: belt and lamp." in screen
+    assert screen.count("Record until") == 1
+    assert "Record until the teach block holds 5 revolutions of 'lamp' (1.67 s)." in screen
+    alone = told("coverage a.parquet --cycle belt=500mm --line-speed 2 --times 2")
+    assert "Record until the teach block holds 5 revolutions of 'belt' (1.25 s)." in alone
+
+
+def test_numbers_of_one_are_told_as_one(here: Path) -> None:
+    speeds = told("stress a.parquet --setting good.json --gain 1 --speed 1 --details")
+    assert "1 false trip of 39 passes" in speeds
+    assert "1 false trips" not in told("surface a.parquet --setting good.json --details")
+    before = told("stale a.parquet --setting good.json --before a2.parquet")
+    assert "Before, 1 of 39 passes was lost." in before

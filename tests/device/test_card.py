@@ -89,7 +89,7 @@ def test_levels_and_delays_go_to_the_nearest_step(tmp_path: Path) -> None:
     assert found.stepped.steps["on"].light == pytest.approx(560.0)
     assert found.setting.off_level == pytest.approx(430.0)
     assert (found.setting.on_delay_ms, found.setting.consecutive) == (0.0, 1)
-    assert "key in 290 on, 225 off" in found.verdict.about
+    assert "290 on, 225 off on the display" in found.verdict.about
 
 
 @pytest.mark.parametrize("hysteresis", [0, 0.5])
@@ -155,7 +155,7 @@ def test_both_thresholds_of_a_window_go_to_steps(tmp_path: Path) -> None:
     levels = (kept.off_level, kept.low_release, kept.high_release, kept.on_level)
     assert levels == tuple(pytest.approx(x) for x in (150.0, 180.0, 530.0, 560.0))
     assert found.verdict.setting == kept
-    assert "key in 290 upper, 85 lower" in found.verdict.about
+    assert "290 upper, 85 lower on the display" in found.verdict.about
     assert set(found.stepped.ends()) == {"low", "high", "narrow", "wide"}
     assert found.score_worst is not None
     assert found.score_worst.counts.lost == 0
@@ -284,6 +284,6 @@ def test_the_command_prints_what_to_key_in_and_a_page(tmp_path: Path) -> None:
     assert "Cannot be keyed in" in bad.output
     device_file(tmp_path)
     teach = ["teach", str(recording), "--strategy", "two-sample-midpoint", "--device", str(device), "--out", str(out)]
-    assert "key in" in CliRunner().invoke(app, teach).output
+    assert "on the display" in CliRunner().invoke(app, teach).output
     shown = 10 + read_setting(out).on_level / 2
     assert shown == pytest.approx(round(shown / 5) * 5)

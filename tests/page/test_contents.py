@@ -117,7 +117,7 @@ def test_the_command_writes_one_page_and_tells_what_it_holds(tmp_path: Path) -> 
     assert told.exit_code == 0, told.output
     said = " ".join(told.stdout.split())
     assert said.startswith(
-        f"Open {out} in a browser. Drag the levels until the errors are fewest, and save the setting there. Next, with"
+        f"Open {out} in a browser. Drag the levels until the errors are fewest. Save the setting. Next, once"
     )
     assert out.read_bytes() == before
 

@@ -284,6 +284,6 @@ def test_the_command_serves_until_ctrl_c_and_ends_in_one_line(folder: Path) -> N
     already = process.stdout.read()
     told, fault = process.communicate(timeout=20)
     assert process.returncode == 130
-    assert "Next, with the setting saved here: teachlab replay" in already + told
+    assert "Next, once it is in this folder: teachlab replay" in already + told
     assert fault == "teachlab: interrupted; nothing half-written is left behind.\n"
     assert sorted(path.name for path in folder.iterdir()) == ["line.parquet", "line.passes.parquet"]

@@ -11,7 +11,7 @@ from teachlab.questions.plan import plan
     ("seen", "lost", "standing", "told", "more"),
     [
         # Garwood: no event in 2.996 h shows at most 1 per hour at 95 %.
-        (1.0, 0, "not yet", "1.996 more hours would do, with at most 0 false trips in all.", 1.9957),
+        (1.0, 0, "not yet", "1.996 more hours would do, with no false trip in all.", 1.9957),
         (3.0, 0, "enough", "You may stop now: the plan is fulfilled.", 0.0),
         (1.0, 1, "failed", "The plan allowed 0 events, 1 were seen", None),
     ],

@@ -88,7 +88,7 @@ def test_the_claim_is_that_of_the_worse_end_on_the_claim_half(tmp_path: Path) ->
     assert (ends["low"], ends["high"]) == (0, 10)
     assert chosen.worst_end == "high"
     assert chosen.worth.score.counts.lost == ends["high"]
-    assert found.verdict.about == "two-sample-midpoint, key in 285 on, 250 off"
+    assert found.verdict.about == "two-sample-midpoint, 285 on, 250 off on the display"
     assert found.verdict.setting == chosen.setting
 
 
@@ -153,7 +153,7 @@ def test_the_setting_that_is_written_is_the_one_to_key_in(tmp_path: Path) -> Non
     told = json.loads((tmp_path / "out" / "bench.json").read_text())["recordings"][0]
     assert told["options"]["device"] == "arm 3"
     shown, light = told["recommended"]["display"], told["recommended"]["light"]
-    assert f"key in {shown['on']:g} on, {shown['off']:g} off" in done.stdout
+    assert f"{shown['on']:g} on, {shown['off']:g} off on the display" in done.stdout
     assert kept.on_level == pytest.approx(2 * (shown["on"] - 10))
     assert light["on"]["low"] < kept.on_level < light["on"]["high"]
     assert "teachlab card" in done.stderr

@@ -68,7 +68,7 @@ def test_a_command_is_never_broken(command: str) -> None:
 
 
 def test_a_line_that_leads_to_a_command_is_one_line() -> None:
-    for lead in ("Mend it", "Next, with the setting saved here"):
+    for lead in ("Mend it", "Next, once it is in this folder"):
         line = f"{lead}: teachlab align {'/folder' * 12}/line.parquet --out moved.parquet"
         assert wrapped(line) == [line]
 

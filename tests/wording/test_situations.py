@@ -253,7 +253,7 @@ def test_one_amount_decides_and_the_others_stand_in_the_details() -> None:
     )
     assert verdict.claim is not None
     assert verdict.claim.more[0] == (
-        "In this same recording 10 more passes, or 30 if it is taught again, would decide, without a claim beyond it."
+        "To decide for this recording alone, record 10 more passes (30 if it is taught again) in it."
     )
     short, long = (" ".join(verdict_lines(verdict, details=details)) for details in (False, True))
     for amount in ("10 more passes", "To halve the bound"):
@@ -261,7 +261,7 @@ def test_one_amount_decides_and_the_others_stand_in_the_details() -> None:
         assert amount in " ".join(long.split())
     unkept = FilesJudged(recording="caps.parquet", keep="teachlab teach caps.parquet --out setting.json")
     step = judged(recording, truth, rules, unkept).next_step
-    assert step.endswith("Keep this setting: teachlab teach caps.parquet --out setting.json")
+    assert step.endswith("Save this setting for it: teachlab teach caps.parquet --out setting.json")
 
 
 @pytest.mark.parametrize(("passes", "lots", "decided"), [(50, 0, LIMIT), (49, 0, OPEN), (25, 5, USE), (25, 4, OPEN)])

@@ -208,7 +208,7 @@ def _ordered(
         best = replace(best, beside=(left, *best.beside))
     return Verdict(
         decision=str(found[0].standing),
-        about=f"that {other} costs more than {name}",
+        about=f"that {other} costs more than {name}. {name}:",
         setting=setting,
         claim=replace(best, text=f"{name}: {best.text[:1].lower()}{best.text[1:]}"),
         reasons=tuple(reasons),

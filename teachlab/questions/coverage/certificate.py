@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any, ClassVar
@@ -54,6 +55,17 @@ class CycleCoverage:
     profiles: Mapping[str, tuple[Floats, NDArray[np.int64]]]
 
     @property
+    def longer(self) -> tuple[str, int] | None:
+        """The blocks that have not seen the cycle often enough, and how many revolutions each must hold."""
+        short = [block for block, found in self.blocks.items() if found.sure < found.times]
+        needed = max((self.needed[block] for block in short), default=math.inf)
+        if not math.isfinite(needed) or any(
+            self.blocks[block].revolutions > IN_STEP * self.needed[block] for block in short
+        ):
+            return None
+        return " and ".join(BLOCKS[block] for block in short), math.ceil(needed)
+
+    @property
     def remedy(self) -> str:
         """How to see more of the cycle, if a block has not seen it often enough."""
         name = self.cycle.name
@@ -62,8 +74,7 @@ class CycleCoverage:
             return f"Leave longer gaps between passes: none is open long enough for '{name}'."
         if any(found.revolutions > IN_STEP * self.needed[block] for block, found in short.items()):
             return f"Change the spacing of the products against '{name}': they run in step."
-        most = int(np.ceil(max((self.needed[block] for block in short), default=0.0)))
-        blocks = " and ".join(BLOCKS[block] for block in short)
+        blocks, most = self.longer or ("", 0)
         hold = "holds" if len(short) == 1 else "hold"
         time = time_text(1000 * most * self.cycle.period_s)
         return f"Record until {blocks} {hold} {most} revolutions of '{name}' ({time})."
@@ -130,7 +141,7 @@ class Coverage(Document):
             decision=decision,
             about=about,
             reasons=tuple(VerdictReason(text=text) for text in self.warnings),
-            next_step=" ".join(one.remedy for one in short),
+            next_step=" ".join(_remedies(short)),
         )
 
     def as_dict(self) -> dict[str, Any]:
@@ -241,6 +252,18 @@ def _hours(truth: Truth, seen: OpenGaps, recording: Recording, begins_h: float) 
     named = replace(truth, label=np.array([f"{h:02d}" for h in hour], object), lot=None)
     counts = {name.removeprefix("label "): both for name, both in _names(named, seen).items()}
     return dict(sorted(counts.items()))
+
+
+def _remedies(short: Sequence[CycleCoverage]) -> list[str]:
+    """Return what to do about each cycle; of those that the same blocks must be longer for, only the longest."""
+    needed: dict[str, float] = {}
+    for one in short:
+        if one.longer is not None:
+            blocks, times = one.longer
+            needed[blocks] = max(needed.get(blocks, 0.0), times * one.cycle.period_s)
+    return [
+        one.remedy for one in short if one.longer is None or one.longer[1] * one.cycle.period_s == needed[one.longer[0]]
+    ]
 
 
 def _warnings(certified: Sequence[CycleCoverage]) -> list[str]:

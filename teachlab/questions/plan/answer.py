@@ -56,6 +56,13 @@ class PlanAnswer:
     standing: Standing | None
     verdict: Verdict
 
+    @property
+    def more_lines(self) -> tuple[str, ...]:
+        """The sentences that the verdict does not say."""
+        claim = self.verdict.claim
+        said = {reason.text for reason in self.verdict.reasons}
+        return tuple(line for line in self.lines if line not in said and (claim is None or line not in claim.text))
+
     def as_dict(self) -> dict[str, Any]:
         """Return the plain JSON form."""
         return {
@@ -158,14 +165,18 @@ def _verdict(
     lost_lots = events / lot_size if lot_size else float(events)
     lots = lots_needed(rate, 1 - (1 - confidence) / best_of, lost_lots=lost_lots)
     found["lots_without_assumption"] = lots
-    lose = "none of their passes" if not events else f"at most {number_of(events, 'pass', 'passes')}"
+    lose = f"{_allowed(events, 'pass', 'passes')}" if events else "none of their passes"
     assumption = Assumption(icc)
     claim = HeadlineClaim(
         text=f"If {lots:,} lots of at least {CLAIM_LOT_PASSES} passes lose {lose}, at most {_percent(rate)} are lost "
         f"on average over lots, at {sure}. {found['passes']:,} passes are enough only {assumption.condition}.",
         upper=rate, confidence=confidence, lots=lots, passes=found["passes"], assume="lots",
     )  # fmt: skip
-    about = f"{lots:,} lots" if standing is None else f"{found['seen']:,} passes, {found['lost']} lost"
+    about = (
+        f"{lots:,} lots"
+        if standing is None
+        else f"{found['seen']:,} {'pass' if found['seen'] == 1 else 'passes'}, {found['lost']} lost"
+    )
     # What the claim already says and assumes is not repeated.
     said = [line for line in lines[1:] if not line.startswith("This assumes independent passes")]
     step = (
@@ -179,6 +190,13 @@ def _verdict(
         easier = lots_needed(ACCEPTED_ERRORS, 1 - (1 - confidence) / best_of, lost_lots=lost_lots)
         said.insert(0, f"To show at most {_percent(ACCEPTED_ERRORS)} takes {easier:,} lots.")
     return Verdict(decision=decision, about=about, claim=claim, reasons=_told(said), next_step=step)
+
+
+def _allowed(events: int, one: str = "", more: str = "") -> str:
+    """Return how many events are allowed, with their noun."""
+    if not events:
+        return f"no {one}" if one else "none"
+    return f"at most {number_of(events, one, more) if one else f'{events:,}'}"
 
 
 def _percent(rate: float) -> str:
@@ -244,7 +262,7 @@ def _passes(
     wanted = plan_passes(max_rate, confidence, events=events, best_of=best_of, lot_size=lot_size, lots=lots, icc=icc)
     document: dict[str, Any] = {name: getattr(wanted, name) for name in wanted.__slots__}
     lines = [
-        f"{wanted.passes:,} passes with at most {events} lost show that at most {_percent(max_rate)} are lost, "
+        f"{wanted.passes:,} passes with {_allowed(events)} lost show that at most {_percent(max_rate)} are lost, "
         f"at {100 * confidence:g} % confidence."
     ]
     if best_of > 1:
@@ -270,7 +288,8 @@ def _passes(
     more = max(0, wanted.passes - int(seen)) if standing != "failed" else None
     document |= {"seen": int(seen), "lost": lost, "standing": str(standing), "more_passes": more, "claim": claim}
     # The lots that the claim needs stand first; passes count under its assumption only.
-    missing = f"Under that assumption {more or 0:,} more passes would do, with at most {events:,} lost in all."
+    missing = number_of(more or 0, "more pass", "more passes")
+    missing = f"Under that assumption {missing} would do, with {_allowed(events)} lost in all."
     lines += [_advice(str(standing), missing, lost, events), claim]
     return document, lines, standing
 
@@ -285,7 +304,7 @@ def _hours(max_rate: float, confidence: float, events: int, best_of: int, seen: 
         "best_of": best_of,
     }
     lines = [
-        f"{needed:.4g} running hours with at most {number_of(events, 'false trip')} show a rate of at most "
+        f"{needed:.4g} running hours with {_allowed(events, 'false trip')} show a rate of at most "
         f"{max_rate:g} per hour at {100 * confidence:g} % confidence."
     ]
     if seen is None:
@@ -295,7 +314,8 @@ def _hours(max_rate: float, confidence: float, events: int, best_of: int, seen: 
     claim = claim_hours_sentence(count(lost, seen, 1 - (1 - confidence) / best_of, per="hour"))
     more = max(0.0, needed - seen) if standing is not Standing.FAILED else None
     document |= {"seen": seen, "lost": lost, "standing": str(standing), "more_hours": more, "claim": claim}
-    missing = f"{more or 0:.4g} more hours would do, with at most {number_of(events, 'false trip')} in all."
+    missing = number_of(more or 0, "more hour", spec=".4g")
+    missing = f"{missing} would do, with {_allowed(events, 'false trip')} in all."
     lines += [_advice(str(standing), missing, lost, events), claim]
     return document, lines, standing
 

@@ -13,7 +13,7 @@ from teachlab.data.quality.report import Quality, inspect_recording
 from teachlab.errors import InputError
 from teachlab.light.pass_and_gap_extremes import PassAndGapExtremes
 from teachlab.model.json_values import Document
-from teachlab.model.printable_text import in_figures, level_text, number_of
+from teachlab.model.printable_text import in_figures, level_text, number_of, wrong_text
 from teachlab.model.recording import Block, Recording
 from teachlab.model.score import USUAL_RULES, Rules
 from teachlab.model.truth import Truth
@@ -167,9 +167,9 @@ class InspectAnswer:
                 VerdictReason(
                     text=f"{'As the passes lie now, the' if self.misplaced else 'The'} best pair of levels, on "
                     f"{level_text(best.setting.on_level, self.step)}, off "
-                    f"{level_text(best.setting.off_level, self.step)} {q.unit}, loses {lost} of "
-                    f"{passes} and switches {number_of(wrong, 'time')} too often. On-levels from "
-                    f"{level_text(low, self.step)} to {level_text(high, self.step)} do as well.",
+                    f"{level_text(best.setting.off_level, self.step)} {q.unit}, leaves {wrong_text(lost, wrong)} on "
+                    f"{passes}. Any on-level from {level_text(low, self.step)} to {level_text(high, self.step)} "
+                    f"{q.unit} is as good.",
                 )
             )
             if self.missing:

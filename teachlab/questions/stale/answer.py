@@ -189,7 +189,8 @@ class Staleness(Document):
         told = claim_text(now) if now.trials else "No pass is scored."
         if self.before is not None:
             was = self.before.claim
-            told += f" Before, {was.events:,} of {number_of(was.trials, 'pass was', 'passes were')} lost."
+            were = "was" if was.events == 1 else "were"
+            told += f" Before, {was.events:,} of {number_of(was.trials, 'pass', 'passes')} {were} lost."
         decision, meaning, beside = self._meaning()
         return Verdict(
             decision=decision,

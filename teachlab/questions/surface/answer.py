@@ -100,9 +100,10 @@ class SurfaceAnswer:
         """Whether any pair of fixed levels makes no error here, and which pair is the best."""
         best = self.best
         n = best.counts
-        wrong = wrong_text(
+        lost, false = (
             n.get("lost", 0) - best.touching, sum(n.get(k, 0) for k in ("extra", "false_trips", "ignore_trips"))
-        )
+        )  # fmt: skip
+        wrong, errors = wrong_text(lost, false), lost + false
         apart = int(self.surface.detect_trials) - best.touching
         passes = number_of(apart, "pass", "passes")
         told = f"The best pair of all that were counted: {wrong} on {passes}."
@@ -129,7 +130,7 @@ class SurfaceAnswer:
             reasons.insert(0, VerdictReason(text=self.delays.sentence()))
         return Verdict(
             decision=level_decision(best, apart),
-            about="best in hindsight",
+            about=f"best in hindsight, with {number_of(errors, 'error') if errors else 'no error'}:",
             setting=best.setting,
             claim=HeadlineClaim(
                 text="No claim: the best pair was chosen with full knowledge of these passes.",

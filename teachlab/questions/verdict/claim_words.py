@@ -92,13 +92,14 @@ def claim_text(claim: LotClaim, *, lots: str = "lots") -> str:
 
 
 def more_lots_text(claim: LotClaim) -> str:
-    """Return how many more lots, and how many passes under an assumption, would halve the bound; empty if none.
+    r"""Return how many more lots, and how many passes under an assumption, would halve the bound; empty if none.
 
     Examples
     --------
     >>> from teachlab.statistics.claims.lot_claims import claim_by_lots
-    >>> more_lots_text(claim_by_lots([0] * 9, [28] * 9))
-    'To halve the bound, record 11 more lots without a further loss; if passes are independent, those recorded do.'
+    >>> print(*more_lots_text(claim_by_lots([0] * 9, [28] * 9)).split("; "), sep="\n")
+    To halve the bound, record 11 more lots without a further loss
+    if passes are independent, those recorded are enough.
     >>> told = more_lots_text(claim_by_lots([0] * 9, [28] * 9, source=Source.BLOCKS))
     >>> told.partition(" without")[0]
     'To halve the bound, record 20 named lots'
@@ -113,11 +114,11 @@ def more_lots_text(claim: LotClaim) -> str:
     need = lots_needed(target, claim.confidence, lost_lots=lost)
     passes = plan_passes(target, claim.confidence, events=claim.events).passes
     named = claim.lots if claim.source is Source.LOTS else 0
-    do = "those recorded do" if passes <= claim.trials else f"{number_of(passes, 'pass', 'passes')} in all do"
+    do = "those recorded are" if passes <= claim.trials else number_of(passes, "pass in all is", "passes in all are")
     more = (
         f"{max(1, need - named):,} more {'lot' if need - named <= 1 else 'lots'}" if named else f"{need:,} named lots"
     )
-    return f"To halve the bound, record {more} without a further loss; if passes are independent, {do}."
+    return f"To halve the bound, record {more} without a further loss; if passes are independent, {do} enough."
 
 
 def few_lots_text(counts: LotCounts, truth: Truth, *, amount: bool = True) -> str:

@@ -118,7 +118,7 @@ class FilesJudged:
             if again:
                 return f"{ask} Then: teachlab bench {NEW} --out results"
             if self.setting is None:
-                return f"{ask} Keep this setting: {keep}"
+                return f"{ask} Save this setting for it: {keep}"
             return f"{ask} Then: teachlab replay {typed_again(NEW, setting=self.setting)}"
         # Which kind follows best is for their draws to say: a change that was tried knew all passes.
         asked = " ".join(f"--strategy {name}" for name in FOLLOWERS.values())

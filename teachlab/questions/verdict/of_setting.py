@@ -297,12 +297,13 @@ def _undecided(case: JudgedSetting) -> tuple[list[VerdictReason], tuple[str, ...
     if not case.enough:
         few = max(1, DECIDING_PASSES - passes)
         again = max(1, math.ceil((DECIDING_PASSES - passes) / share))
-        more = f"{few:,} more passes" + (f", or {again:,} if it is taught again," if again > few else "")
+        more = number_of(few, "more pass", "more passes")
+        more += f" ({again:,} if it is taught again)" if again > few else ""
         in_lots = f" in {number_of(cost.lots, 'lot')}" if cost.source is Source.LOTS else ""
         return (
             [VerdictReason(text=f"{number_of(passes, 'pass', 'passes')}{in_lots} "
                                 f"{'is' if passes == 1 else 'are'} too few to decide.", count=passes)],
-            (f"In this same recording {more} would decide, without a claim beyond it.",),
+            (f"To decide for this recording alone, record {more} in it.",),
         )  # fmt: skip
     if errors > by.accepted:
         lots = cost.source is Source.LOTS
