@@ -74,8 +74,7 @@ def bench_command(
 ) -> None:
     """Compare teach methods: teach many times on the first passes, score on the rest.
 
-    With --device, every setting is given in its steps. Exit code 3: no setting stays within levels of equal cost for
-    sure.
+    With --device, every setting is given in its steps. Exit code 3: the steps are too coarse for every setting.
     """
     from teachlab.data.recording_places import find_recordings
     from teachlab.device.device_file import read_device

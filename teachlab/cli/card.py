@@ -41,7 +41,7 @@ def card_command(
 ) -> None:
     """Say what to key in at the device, and how to teach and check it: one page to take to the line.
 
-    Exit code 3: no step of the device stays within levels of equal cost for sure.
+    Exit code 3: the steps of the device are too coarse for this setting.
     """
     from teachlab.data.opening import open_pair
     from teachlab.data.setting_files import read_setting

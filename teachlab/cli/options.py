@@ -6,7 +6,7 @@ from typing import Annotated, Any, get_args
 
 import typer
 
-RecordingFile = Annotated[str, typer.Argument(help="Recording: NAME.parquet, or a URI.")]
+RecordingFile = Annotated[str, typer.Argument(help="Recording: NAME.parquet, or an address.")]
 PassesFile = Annotated[str | None, typer.Option(help="Table of passes; default: the one beside the recording.")]
 PassesOfOne = Annotated[str | None, typer.Option(help="Table of passes, for a single recording.")]
 Base = Annotated[
@@ -23,7 +23,7 @@ Assignments = Annotated[
     list[str] | None,
     typer.Option("--set", help="Set a parameter: [STRATEGY.]PARAMETER=VALUE. May be given several times."),
 ]
-Margins = Annotated[bool, typer.Option(help="Measure margin to noise, and in compare reserves.")]
+Margins = Annotated[bool, typer.Option(help="Measure margin to noise; compare measures reserves too.")]
 Figures = Annotated[
     list[str] | None, typer.Option(help="File to write: .json, .svg or .png. May be given several times.")
 ]

@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from typing import Annotated, Any, Union, get_args, get_origin
 
 from teachlab.errors import ParameterError
+from teachlab.model.printable_text import in_figures
 
 DAY_MS = 86_400_000.0
 
@@ -43,7 +44,7 @@ class Range:
 
 
 def _told(value: float) -> str:
-    return f"{value:,.12g}" if 1e-4 <= abs(value) < 1e10 or not value else f"{value:.3g}"
+    return f"{value:,.15g}" if 1e-4 <= abs(value) < 1e13 or not value else in_figures(value, 3)
 
 
 _SHARE = Range(0, 1, open_low=True, open_high=True)

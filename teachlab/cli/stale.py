@@ -23,7 +23,7 @@ EXIT = {"keep": 0, "watch": 0, "clean or teach again": 1, "not enough evidence":
 
 
 def stale_command(
-    recording: Annotated[str, typer.Argument(help="This week's recording: NAME.parquet, or a URI.")],
+    recording: Annotated[str, typer.Argument(help="This week's recording: NAME.parquet, or an address.")],
     setting: Annotated[str, typer.Option(help="Setting in use: JSON.")],
     before: Annotated[str | None, typer.Option(help="Recording on which it was taught or last checked.")] = None,
     truth: Annotated[str | None, typer.Option(help="Passes of this week; default: beside the recording.")] = None,

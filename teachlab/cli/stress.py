@@ -229,7 +229,7 @@ def _tell_feasibility(possible: Feasibility, unit: str) -> None:
     for helps, found in alike.items():
         if found[0].second is None:
             more = f" and {len(found) - MOST_NAMED} more" if len(found) > MOST_NAMED else ""
-            say(f"  no level for {', '.join(one.first.name for one in found[:MOST_NAMED])}{more}: {helps}")
+            say(f"  {'; '.join(one.first.name for one in found[:MOST_NAMED])}{more}: {helps}")
             continue
         first, second = (
             f"{w.name}: above {w.low:.5g} up to {w.high:.5g} {unit}" for w in (found[0].first, found[0].second)

@@ -81,7 +81,7 @@ def beat(
     other_hz: Annotated[float, typer.Option(help="Modulation of the neighbour, Hz.")],
     amplitude: Annotated[float, typer.Option(help="Neighbour's light here if both ran at one frequency.")],
     integration_us: Annotated[float, typer.Option(help="Time that the receiver integrates, µs.")],
-    hysteresis: Annotated[float, typer.Option(help="In the unit of the amplitude.")],
+    hysteresis: Annotated[float, typer.Option(help="Hysteresis of the setting, in the unit of the amplitude.")],
     evaluation_rate_hz: Annotated[float | None, typer.Option(help="Evaluations of the sensor per second.")] = None,
     json: Json = False,
 ) -> None:
@@ -103,9 +103,9 @@ def beat(
 def lamp_command(
     evaluation_rate_hz: Annotated[float, typer.Option(help="Evaluations of the sensor per second.")],
     swing: Annotated[float, typer.Option(help="Flicker at the receiver, peak to peak.")],
-    hysteresis: Annotated[float, typer.Option(help="In the same unit.")],
+    hysteresis: Annotated[float, typer.Option(help="Hysteresis of the setting, in the same unit.")],
     mains_hz: Annotated[float, typer.Option(help="Mains frequency.")] = 50.0,
-    on_delay_ms: Annotated[float, typer.Option(help="ms")] = 0.0,
+    on_delay_ms: Annotated[float, typer.Option(help="On-delay of the setting, ms.")] = 0.0,
     ripple_hz: Annotated[float | None, typer.Option(help="Ripple of an electronic ballast, Hz.")] = None,
     json: Json = False,
 ) -> None:
@@ -127,7 +127,7 @@ def lamp_command(
 
 def ambient(
     limit_lx: Annotated[float, typer.Option(help="Ambient light that the sensor is rated for, lx.")],
-    expected_lx: Annotated[float | None, typer.Option(help="On the line, lx.")] = None,
+    expected_lx: Annotated[float | None, typer.Option(help="Ambient light on the line, lx.")] = None,
     json: Json = False,
 ) -> None:
     """Compare the ambient light that a sensor is rated for with usual illuminances.

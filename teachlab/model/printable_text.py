@@ -90,7 +90,7 @@ def in_figures(value: float | None, digits: int = 4, nothing: str = "–", *, si
     if PLAIN_FROM <= exponent < PLAIN_BELOW:
         return f"{rounded:f}"
     head = f"{rounded.scaleb(-exponent):f}"
-    return f"10^{exponent}" if head == "1" else f"{head}·10^{exponent}"
+    return f"{head[:-1]}10^{exponent}" if head in {"1", "-1"} else f"{head}·10^{exponent}"
 
 
 def round_figure(value: float) -> str:

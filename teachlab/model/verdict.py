@@ -70,7 +70,9 @@ class VerdictReason:
     @property
     def told(self) -> str:
         """The reason as a line."""
-        return f"{'Better' if self.better else 'Why'}: {self.text}"
+        # Records of before hold the word in the text.
+        said = self.text.removeprefix("Better: ")
+        return f"{'Better' if self.better or said != self.text else 'Why'}: {said}"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

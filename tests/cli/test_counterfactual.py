@@ -151,8 +151,8 @@ def test_enough_margin_is_not_said_alone_where_no_level_separates(tmp_path: Path
         return
     assert now["clean_levels"] is None
     assert told.startswith("Noise is small enough, but no level separates all passes from all gaps. ")
-    assert "Why: Some pass is weaker than some gap: each fixed level without hysteresis loses a pass" in told
+    assert "Why: A pass is weaker than a gap: every fixed level without hysteresis loses a pass" in told
     able = [one["sensor"] for one in document(path)[1:] if one["clean_levels"] is not None]
     assert able
-    assert f"A level that does it exists for: {', '.join(able)}." in told
+    assert f"Such a level exists with: {', '.join(able)}." in told
     assert f"Next: teachlab design {path}" in told

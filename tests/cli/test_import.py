@@ -88,8 +88,8 @@ def test_gaps_are_refused_then_filled(log: Path, tmp_path: Path) -> None:
     ("words", "says"),
     [
         (["--column", "level", "--unit", "mV"], "the sample rate is not known"),
-        (["--column", "level", "--unit", "mV", "--rate", 0], "--rate must be a number from 1e-06"),
-        (["--column", "level", "--unit", "mV", "--rate", -5], "--rate must be a number from 1e-06"),
+        (["--column", "level", "--unit", "mV", "--rate", 0], "--rate must be a number from 0.000001"),
+        (["--column", "level", "--unit", "mV", "--rate", -5], "--rate must be a number from 0.000001"),
         (["--column", "level", "--unit", "", "--rate", 500], "unit must not be empty"),
         (["--column", "product", "--unit", "mV", "--rate", 500], "row 200 (line 203): a number is needed, got 'red'"),
         (["--column", "lvl", "--unit", "mV", "--rate", 500], "Did you mean 'level'?"),

@@ -78,7 +78,7 @@ def test_the_reference_of_keys_is_at_hand_without_the_source(run):
         (("demo",), "--out is missing"),
         (("demo", "--out", "x.xlsx"), ".parquet"),
         (("demo", "--out", "x.parquet", "--passes", "0"), "--passes must be a number from 1 to 1,000,000,000, got 0"),
-        (("demo", "--out", "x.parquet", "--seed", "-1"), "--seed must be a number from 0 to 9.22e+18, got -1"),
+        (("demo", "--out", "x.parquet", "--seed", "-1"), "--seed must be a number from 0 to 9.22·10^18, got -1"),
         (("demo", "--out", "x.parquet", "--gain", "-1"), "--gain must be a number from 0 to 10, got -1"),
         (("demo", "--out", "nowhere/x.parquet"), "no folder"),
         (("dmo",), "Did you mean 'demo'?"),

@@ -137,3 +137,11 @@ def test_a_verdict_reads_the_same_from_its_document() -> None:
     parts = ("by hand", "1 of 40", "beside the claim", "too weak", "drifts", "few", "Rehearsal", "near the level", "48")
     for part in (*parts, "53", "Why: It drifts.", "Better: a filter", "Next: teachlab replay"):
         assert part in told, part
+
+
+def test_a_change_that_an_old_record_tells_is_no_reason_against_the_setting() -> None:
+    """Records of before hold its first word in the text."""
+    text = "a filter of 3 evaluations: no error on these passes."
+    assert VerdictReason(text=f"Better: {text}").told == f"Better: {text}"
+    assert VerdictReason(text=text, better=True).told == f"Better: {text}"
+    assert VerdictReason(text=text).told == f"Why: {text}"

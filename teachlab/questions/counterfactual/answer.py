@@ -83,18 +83,18 @@ class Counterfactual(Document):
         if now.margin >= now.needed > 0 and now.clean is None:
             decision, about = UNSEPARATED, ""
             clean = [one.sensor.name for one in others if one.clean is not None]
-            told = (
-                f"A level that does it exists for: {', '.join(clean)}." if clean else "No other sensor has one either."
-            )
-            text = (
-                "Some pass is weaker than some gap: each fixed level without hysteresis loses a pass or trips in a gap."
-            )
+            told = f"Such a level exists with: {', '.join(clean)}." if clean else "No other sensor has one either."
+            text = "A pass is weaker than a gap: every fixed level without hysteresis loses a pass or trips in a gap."
             reasons.insert(0, VerdictReason(text=f"{text} {told}"))
         best = max((one for one in others if one.spare is not None), key=lambda one: one.spare or 0.0, default=None)
         gained = "None of the other sensors would have more."
         if best is not None and best.spare is not None and best.spare > max(now.spare or 0.0, 0.0):
             gained = f"Most margin: {best.sensor.name}, {best.margin:.3g} times its noise"
-            gained += "." if best.times is None else f", {best.times:.3g} times as much of what it needs."
+            gained += (
+                "."
+                if best.times is None
+                else f"; compared with what each needs, {best.times:.3g} times as much as now."
+            )
         return Verdict(
             decision=decision,
             about=about,

@@ -62,7 +62,7 @@ class DesignAnswer:
         names = {part: part.replace("_", " ", 1).replace(" delay", "-delay").capitalize() for part in self.reasons}
         told = [text for axis, ends in self.reserves.items() if (text := _reserve(axis, ends))]
         return [
-            "How it was chosen, on the passes that were shown (the claim rests on the others):",
+            "How it was chosen, on the passes shown (the claim: on the others; errors named and Better: on all):",
             *(f"{names[part]}: {why}" for part, why in self.reasons.items()),
             f"Reserve: {'; '.join(told) or 'no limit was found'}.",
             self._counted(),

@@ -135,7 +135,7 @@ def _help_alone(w: Window, helps: Helps) -> str:
     cures.append("more contrast by mounting, background or another sensing mode")
     if helps.on_delay_ms is None and helps.window is not True:
         cures.append("averaging, if the peaks of the background are shorter than the objects")
-    negative = "(A window comparator would not: some passes stay within the background.) "
+    negative = "(Two thresholds would not either: some passes stay within the background.) "
     return (
         "the background reaches as far as the weakest of them: no fixed level separates them. "
         f"{'' if helps.window is not False else negative}What would help: {'; '.join(cures)}."

@@ -236,7 +236,8 @@ class FamilyJudge:
 
     def _family_claim(self, lost: Any, passes: Any) -> HeadlineClaim:
         counted = (
-            f"{int(lost.sum()):,} of {number_of(int(passes.sum()), 'pass is', 'passes are')} lost in "
+            f"{int(lost.sum()):,} of {number_of(int(passes.sum()), 'pass', 'passes')} "
+            f"{'was' if lost.sum() == 1 else 'were'} lost in "
             f"{number_of(len(passes), 'recording')}"
         )
         if len(passes) < CLAIM_LOTS:
