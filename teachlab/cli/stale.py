@@ -68,10 +68,11 @@ def stale_command(
     # A setting that is no worse than before may be too bad all the same: replay says why.
     good = found.errors <= ACCEPTED_ERRORS * found.now.score.counts.scored_passes
     keep = f"teachlab report {kept} --out record" if good else f"teachlab replay {kept}"
-    if found.state == "watch":
+    if found.state == "watch" or (good and found.taught_here):
+        soon = " soon" if found.state == "watch" else " in some weeks"
         against = shlex.join(["--before", recording, *([] if truth is None else ["--before-truth", truth])])
         look = typed_again("NEW.parquet", setting=setting)
-        keep = f"Log the line again soon, and compare. Then: teachlab stale {look} {against}"
+        keep = f"Log the line again{soon}, and compare. Then: teachlab stale {look} {against}"
     verdict = found.verdict.leading_to(found.verdict.next_step or (again if EXIT[found.state] else keep))
     if json:
         document = found.as_dict()

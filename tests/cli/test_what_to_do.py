@@ -192,3 +192,18 @@ def test_numbers_of_one_are_told_as_one(here: Path) -> None:
     assert "1 false trips" not in told("surface a.parquet --setting good.json --details")
     before = told("stale a.parquet --setting good.json --before a2.parquet")
     assert "Before, 1 of 39 passes was lost." in before
+
+
+def test_a_log_that_taught_the_setting_shows_no_change_and_asks_for_another(here: Path) -> None:
+    assert CliRunner().invoke(app, shlex.split("synth demo --passes 200 --out own.parquet")).exit_code == 0
+    taught = "teach own.parquet --strategy two-sample-midpoint --out own.json"
+    assert CliRunner().invoke(app, shlex.split(taught)).exit_code == 0
+    own = told("stale own.parquet --setting own.json")
+    assert "The setting was taught or chosen on this recording, which cannot show a change since." in own
+    assert own.endswith(
+        "Next: Log the line again in some weeks, and compare. Then: teachlab stale NEW.parquet --setting own.json "
+        "--before own.parquet "
+    )
+    assert CliRunner().invoke(app, shlex.split("synth demo --passes 200 --seed 1 --out later.parquet")).exit_code == 0
+    later = told("stale later.parquet --setting own.json --before own.parquet")
+    assert "Next: teachlab report later.parquet --setting own.json --out record" in later

@@ -351,7 +351,7 @@ class RepeatabilityAnswer:
         here = "this recording" if len(self.studies) == 1 else "these recordings"
         decision, about = "nothing was taught", "every teaching declined or failed"
         if shares and max(shares) <= OFTEN:
-            decision, about = "repeatable", f"another teaching does as well, on {here}"
+            decision, about = "repeatable", f"another teaching gives as good a setting, on {here}"
         elif shares and all(share <= OFTEN or share >= 1 - OFTEN for share in shares):
             decision, about = "wrong every time", "every teaching fails alike, whichever passes are shown"
             if self.same_lost:

@@ -45,9 +45,7 @@ if TYPE_CHECKING:
 USED_UP = 0.5
 """If this share of the reserve of light is lost, the setting is watched: a planning value."""
 LEAST_PASSES = 20
-TAUGHT_ON_THIS = (
-    "the setting was taught or chosen on this recording, so no change since can be seen: log the line again and compare"
-)
+TAUGHT_ON_THIS = "the setting was taught or chosen on this recording, which cannot show a change since"
 MOST_LOST = 0.5
 """A loss of this share of the passes is an error, however much passes resemble each other."""
 MORE_TRIPS = 0.05
@@ -209,6 +207,11 @@ class Staleness(Document):
     def errors(self) -> int:
         """Lost passes and unwanted switchings of this recording, also on passes to be ignored: as in every verdict."""
         return self.now.score.counts.errors
+
+    @property
+    def taught_here(self) -> bool:
+        """Whether the setting comes from this recording, which then shows no change."""
+        return TAUGHT_ON_THIS in self.because
 
     def _meaning(self) -> tuple[str, str, tuple[str, ...]]:
         """Say what to do, what the state means, and what not: a setting that is kept may always have been bad."""
