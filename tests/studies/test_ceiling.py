@@ -58,8 +58,8 @@ def test_who_reaches_what_is_said() -> None:
     found = ceiling(recording, truth, FIXED_LEVELS).against({"by-hand": 4, "by-eye": 11, "by-ear": 10})
     assert found.reached == {FIXED: ("by-hand", "by-ear"), COMPLETE: (), FOLLOWING: ()}
     assert found.brief() == (
-        "Best possible in hindsight, errors: 10 with fixed levels, 0 with complete setting, 0 with following "
-        "setting (no strategy reaches it)."
+        "Best possible in hindsight, errors: 10 with fixed levels, 0 with filter and delays too, 0 with "
+        "levels that follow (no strategy reaches it)."
     )
     assert f"{FIXED} 10 (0 lost, 10 too many) (reached by 2 strategies)" in found.sentence()
     calm = ceiling(*line(), FIXED_LEVELS).against({"by-eye": 0})

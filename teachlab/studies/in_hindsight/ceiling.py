@@ -34,6 +34,7 @@ if TYPE_CHECKING:
     from teachlab.sensor.output import Output
 
 FIXED, COMPLETE, FOLLOWING = "best fixed levels", "best complete setting", "best following setting"
+_BRIEFLY = {FIXED: "fixed levels", COMPLETE: "filter and delays too", FOLLOWING: "levels that follow"}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -105,9 +106,9 @@ class Ceiling:
     def brief(self) -> str:
         """Say in a line or two what each kind achieves, whether a strategy does, and which errors none avoids."""
         least = self.least
-        told = ", ".join(f"{one.errors} with {one.kind.removeprefix('best ')}" for one in self.found) + self._by(least)
+        told = ", ".join(f"{one.errors} with {_BRIEFLY[one.kind]}" for one in self.found) + self._by(least)
         if all(one.errors == least.errors for one in self.found):
-            told = f"{least.errors} with {least.kind.removeprefix('best ')}{self._by(least)}"
+            told = f"{least.errors} with {_BRIEFLY[least.kind]}{self._by(least)}"
             told += ", no fewer with any other kind" if least.errors else ""
         against = f" {causes_text(self.unsolved)}" if self.unsolved else ""
         return f"Best possible in hindsight, errors: {told}{self._by_averaging()}.{self._joined()}{against}"
