@@ -31,8 +31,6 @@ FILTERS = (3, 5, 9, 17, 33, 65)
 """Evaluations of a tried delay, and of a tried filter; shorter than half of the shortest pass."""
 BANDS = (2.0, 4.0)
 """Multiples of the present distance of the release (at least a tenth of the distance to the background)."""
-ON_NEW = "Check it on a new recording."
-"""Ends the sentence on a change that was found on the passes it is told for."""
 MOST_SAMPLES = 50_000_000
 """Longer recordings are not read a dozen times for advice; `stress` and `surface` do this for them."""
 LEAST_ROOM = 0.1
@@ -146,7 +144,7 @@ def tried_cures(
     return sorted(best.values(), key=lambda cure: (cure.errors, cure.kind == "averaging"))
 
 
-def cure_reason(cures: Sequence[TriedCure], errors: int) -> VerdictReason | None:
+def cure_reason(cures: Sequence[TriedCure], errors: int, *, check_on: str = "a new recording") -> VerdictReason | None:
     """Say what the best change leaves, and another one that leaves as much; None if none leaves at most half.
 
     What the other kinds of change leave is told in the details, a line each.
@@ -157,6 +155,8 @@ def cure_reason(cures: Sequence[TriedCure], errors: int) -> VerdictReason | None
         Best first.
     errors : int
         Errors without a change.
+    check_on : str
+        What decides on the change, which was found on the passes that it is told for.
 
     Examples
     --------
@@ -176,7 +176,7 @@ def cure_reason(cures: Sequence[TriedCure], errors: int) -> VerdictReason | None
         and (cure.kind in ELABORATE) == (cures[0].kind in ELABORATE)
     ]
     left = wrong_text(told[0].lost, told[0].false)
-    text = f"{', or '.join(cure.text for cure in told)}: {left} on these passes. {ON_NEW}"
+    text = f"{', or '.join(cure.text for cure in told)}: {left} on these passes. Check it on {check_on}."
     return VerdictReason(text=text, count=cures[0].errors, better=True)
 
 

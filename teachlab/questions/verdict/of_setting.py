@@ -16,7 +16,7 @@ from teachlab.model.score import Outcome, Score, Trials
 from teachlab.model.setting import Setting
 from teachlab.model.verdict import Verdict, VerdictReason, sentence
 from teachlab.questions.feasibility.designed_cure import tried_both_ways
-from teachlab.questions.feasibility.tried_cures import MOST_SAMPLES, ON_NEW, TriedCure, cure_reason, tried_cures
+from teachlab.questions.feasibility.tried_cures import MOST_SAMPLES, TriedCure, cure_reason, tried_cures
 from teachlab.questions.stress.equal_cost import room_of
 from teachlab.questions.verdict.claim_words import few_lots_text, headline
 from teachlab.questions.verdict.judged_by import LOG, JudgedBy
@@ -50,8 +50,6 @@ MISSED_AT_MOST = 0.05
 """If the probability that a rare kind was not shown is below this, nothing is said."""
 NEVER_COMPARED = "The replay was never compared with this sensor: its own switching was not logged."
 TO_BE_COMPARED = "The replay was not compared with the sensor's own logged output here: teachlab agree does."
-ON_NEW_TOO = "Check it on the new recording too."
-"""Said of a change where that step is told."""
 
 
 def setting_verdict(
@@ -110,16 +108,13 @@ def setting_verdict(
         errors += _both_ways(case, places)
     mended = cure_reason(cures, result.counts.errors)
     next_step = _next_step(case, judged, _cure(case, () if mended is None else cures))
-    told: list[VerdictReason] = []
-    if mended is not None:
+    if mended is not None and next_step.startswith(LOG):
         # It was found on these passes: the recording that decides on the setting decides on the change too, so that
         # neither goes first.
-        if next_step.startswith(LOG):
-            mended = replace(mended, text=mended.text.replace(ON_NEW, ON_NEW_TOO))
-        told = [mended]
+        mended = cure_reason(cures, result.counts.errors, check_on="the new recording too")
     # What would mend it follows after the place of the errors.
     before = 1 if places or not first else 0
-    reasons = [*first, *errors[:before], *told, *errors[before:]]
+    reasons = [*first, *errors[:before], *([] if mended is None else [mended]), *errors[before:]]
     reasons += filter(None, [_none_works(case, judged), rare_kind_text(setting, truth)])
     claim = headline(case.counts, case.found, confidence=rules.confidence, assumption=by.assumption)
     overall, room = _over_all(case, margin, whole)
