@@ -358,5 +358,5 @@ def test_contradictions_with_one_cure_are_told_once(
     for text, count in zip(dict.fromkeys(helps), more, strict=True):
         said = f" {count} more of this kind: --json lists them." if count else ""
         assert f"'a' as recorded: above 1 up to 2 mV, against 'b' as recorded: above 3 up to 4 mV; {text}{said}" in told
-    assert ": 'kind 0' as recorded; 'kind 1' as recorded; " in told
+    assert " 'kind 0' as recorded; 'kind 1' as recorded; " in told
     assert told.endswith("'kind 5' as recorded and 2 more: more contrast")
