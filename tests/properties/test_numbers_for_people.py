@@ -27,7 +27,9 @@ def test_a_number_reads_back_and_holds_no_riddle(value: float, digits: int) -> N
         assert text in ("infinite", "minus infinite")
         return
     head, _, power = text.partition("10^")
-    read = float(f"{head.rstrip('·') or '1'}e{power}") if power else float(text)
+    # A power of ten alone has the figure 1 before it, which is not written.
+    factor = head.rstrip("·") if head.strip("-") else f"{head}1"
+    read = float(f"{factor}e{power}") if power else float(text)
     assert read == float(f"{value:.{digits}g}")
     figures = re.sub(r"\D", "", head or "1").strip("0")
     assert len(figures) <= digits
