@@ -13,16 +13,14 @@ from teachlab.model.verdict import VerdictReason
 from teachlab.questions.feasibility.two_sides import TwoSides, two_sides
 from teachlab.questions.verdict.judged_by import JudgedBy
 from teachlab.questions.verdict.nearness import light_step
-from teachlab.scoring.claimable import Claimable, claimable, unusable
-from teachlab.scoring.claims import LotCounts, lot_counts
+from teachlab.scoring.claimable import claimable, unusable
+from teachlab.scoring.claims import lot_counts
 from teachlab.scoring.reasons import STANDS_STILL, Reasons, reasons_of
 from teachlab.statistics.claims.decisions import GOOD, Decision, MeasuredCost, decide, enough_to_decide
 from teachlab.statistics.claims.orders import CostBound
 
 if TYPE_CHECKING:
     from teachlab.model.margin import Margin
-    from teachlab.model.recording import Recording
-    from teachlab.model.truth import Truth
     from teachlab.questions.stress.setting_reading import SettingReading
 
 
@@ -65,102 +63,63 @@ class GroundedDecision:
         return self.decision in GOOD
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class JudgedSetting:
     """A setting with all that is known of it before it is judged.
 
     Parameters
     ----------
-    reading : SettingReading
-    setting : Setting
-        With its history.
-    result : Score
-        Of the setting, under the rules of the reading.
-    by : JudgedBy
+    reading, setting, result, by, candidates, margin, overturned, why_lost
+        As for `setting_verdict`.
+
+    Attributes
+    ----------
     found : Claimable
         Trials that may support a claim.
     counts : LotCounts
         Of these trials.
+    passes : int
+        Number of these trials that are passes.
+    errors : float or None
+        Errors per pass; None without passes.
     cost : CostBound
         Per pass, by lots or stretches.
+    usable : bool
+        Whether the output is neither active for most of the gap time nor never.
+    enough : bool
+        Whether there are enough lots or stretches for a decision.
     tried : sequence of (CostBound, bool)
         Errors per pass of every setting that was tried, and whether its output is usable.
-    sides : TwoSides or None
-        Objects on both sides of the background.
-    why_lost : Reasons
-        Of the errors.
     step : float or None, recording units
         Smallest step of the light.
-    overturned : Overturned or None
+    sides : TwoSides or None
+        Objects on both sides of the background.
     """
 
-    reading: SettingReading
-    setting: Setting
-    result: Score
-    by: JudgedBy
-    found: Claimable
-    counts: LotCounts
-    cost: CostBound
-    tried: Sequence[tuple[CostBound, bool]]
-    sides: TwoSides | None
-    why_lost: Reasons
-    step: float | None
-    overturned: Overturned | None
-
-    @classmethod
-    def of(
-        cls, reading: SettingReading, setting: Setting, result: Score, *, by: JudgedBy,
+    def __init__(
+        self, reading: SettingReading, setting: Setting, result: Score, *, by: JudgedBy,
         candidates: Sequence[tuple[CostBound, bool]], margin: Margin | None, overturned: Overturned | None,
         why_lost: Reasons | None,
-    ) -> JudgedSetting:  # fmt: skip
-        """Measure what the judgements ask for; parameters are those of `setting_verdict`."""
+    ) -> None:  # fmt: skip
         recording, truth, rules, extremes = reading.recording, reading.truth, reading.rules, reading.extremes
+        self.reading, self.recording, self.truth = reading, recording, truth
+        self.setting, self.result, self.by, self.overturned = setting, result, by, overturned
         belongs = by.alignment is None or by.alignment.belongs
-        found = claimable(recording, truth, setting, result, copies=reading.copies(), belongs=belongs)
-        counts = lot_counts(truth, found.trials)
-        step = light_step(recording, margin)
-        sides = None
+        self.found = claimable(recording, truth, setting, result, copies=reading.copies(), belongs=belongs)
+        self.counts = counts = lot_counts(truth, self.found.trials)
+        self.passes = int(counts.passes.sum())
+        self.errors = float(counts.errors().sum()) / self.passes if self.passes else None
+        self.cost = counts.bound(by.costs, confidence=rules.confidence)
+        self.usable = not unusable(result)
+        self.enough = self.passes > 0 and enough_to_decide(self.cost)
+        self.tried = candidates or [(counts.bound(confidence=rules.confidence), self.usable)]
+        self.step = step = light_step(recording, margin)
+        self.sides: TwoSides | None = None
         # If no pass is lost, none lies on the other side of the background.
         if type(setting) is Setting and result.counts.lost:
-            sides = two_sides(recording, truth, setting, rules=rules, extremes=extremes, step=step)
-        return cls(
-            reading=reading, setting=setting, result=result, by=by, found=found, counts=counts,
-            cost=counts.bound(by.costs, confidence=rules.confidence),
-            tried=candidates or [(counts.bound(confidence=rules.confidence), not unusable(result))],
-            sides=sides, step=step, overturned=overturned,
-            why_lost=why_lost
-            or reasons_of(recording, truth, setting, result, rules=rules, extremes=extremes, step=step),
-        )  # fmt: skip
-
-    @property
-    def recording(self) -> Recording:
-        """What was read."""
-        return self.reading.recording
-
-    @property
-    def truth(self) -> Truth:
-        """Its passes."""
-        return self.reading.truth
-
-    @property
-    def usable(self) -> bool:
-        """Whether the output is neither active for most of the gap time nor never."""
-        return not unusable(self.result)
-
-    @property
-    def passes(self) -> int:
-        """Passes that may support a claim."""
-        return int(self.counts.passes.sum())
-
-    @property
-    def errors(self) -> float | None:
-        """Errors per pass; None without passes."""
-        return float(self.counts.errors().sum()) / self.passes if self.passes else None
-
-    @property
-    def enough(self) -> bool:
-        """Whether there are enough lots or stretches for a decision."""
-        return self.errors is not None and enough_to_decide(self.cost)
+            self.sides = two_sides(recording, truth, setting, rules=rules, extremes=extremes, step=step)
+        self.why_lost = why_lost or reasons_of(
+            recording, truth, setting, result, rules=rules, extremes=extremes, step=step
+        )
 
     def share_of_passes(self) -> float:
         """Return the share of the passes on which the setting is judged."""

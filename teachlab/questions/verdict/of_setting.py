@@ -92,7 +92,7 @@ def setting_verdict(
     """
     by = by or JudgedBy()
     recording, truth, rules = reading.recording, reading.truth, reading.rules
-    case = JudgedSetting.of(
+    case = JudgedSetting(
         reading, setting, result, by=by, candidates=candidates, margin=margin, overturned=overturned,
         why_lost=why_lost,
     )  # fmt: skip
