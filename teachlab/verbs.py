@@ -226,12 +226,9 @@ def replay(
     >>> found.to_pandas().columns.tolist()
     ['onset_sample', 'onset_s', 'release_sample', 'release_s']
     """
-    from teachlab.data.truth_files import find_truth
     from teachlab.questions.replay import replayed
 
-    beside = None if isinstance(recording, Recording) else find_truth(fspath(recording))
-    alone = passes is None and beside is None
-    opened, truth = (_recording(recording), None) if alone else _opened(recording, passes)
+    opened, truth = _with_passes(recording, passes)
     found = replayed(opened, truth, _setting(setting), rules=rules, margins=margins, with_reserves=reserves)
     onsets, releases = found.output.onsets.tolist(), found.output.releases.tolist()
 
@@ -388,8 +385,7 @@ def bench(
 
     opened, truth = _opened(recording, passes)
     used = options or DrawOptions()
-    known = None if device is None else _device(device)
-    found = bench_recording(opened, truth, _strategies(strategies), options=used, device=known)
+    found = bench_recording(opened, truth, _strategies(strategies), options=used, device=_device(device))
 
     def rows() -> Iterator[dict[str, Any]]:
         for result in found.results:
@@ -715,12 +711,10 @@ def coverage(
     ['teach', 'scored']
     """
     from teachlab.questions.coverage import coverage as certified
-    from teachlab.questions.coverage.cycles import cycle_of
     from teachlab.questions.coverage.figure import coverage_figure
 
     opened, truth = _opened(recording, passes)
-    speed = opened.info.line_speed_m_s
-    known = [cycle_of(one, line_speed_m_s=speed) if isinstance(one, str) else one for one in cycles]
+    known = _cycles(cycles, opened)
     used = None if setting is None else _setting(setting)
     found = certified(opened, truth, known, setting=used, teach_share=teach_share, rules=rules, times=times)
 
@@ -1133,16 +1127,12 @@ def card(
     ['key in', 'rests on', 'teach and check']
     """
     from teachlab.device.card import card as carded
-    from teachlab.questions.coverage.cycles import cycle_of
     from teachlab.wording.verdict import verdict_sentence
 
     opened, truth = _opened(recording, passes)
-    speed = opened.info.line_speed_m_s
-    found = carded(
-        opened, truth, _setting(setting), None if device is None else _device(device),
-        options=DrawOptions(draws=draws, rules=rules),
-        cycles=[cycle_of(one, line_speed_m_s=speed) if isinstance(one, str) else one for one in cycles],
-    )  # fmt: skip
+    options = DrawOptions(draws=draws, rules=rules)
+    known = _cycles(cycles, opened)
+    found = carded(opened, truth, _setting(setting), _device(device), options=options, cycles=known)
 
     def rows() -> Iterator[dict[str, Any]]:
         parts = {"key in": found.key_lines, "rests on": found.rest_lines, "teach and check": found.sheet_lines}
@@ -1193,15 +1183,12 @@ def agree(
     >>> found.matched, found.logged, found.lag_samples
     (20, 20, 2)
     """
-    from teachlab.data.truth_files import find_truth
     from teachlab.device.agreement import agree as agreed
     from teachlab.device.agreement import matched_to_log
     from teachlab.device.agreement_figure import agreement_figure
     from teachlab.wording.verdict import verdict_sentence
 
-    beside = None if isinstance(recording, Recording) else find_truth(fspath(recording))
-    alone = passes is None and beside is None
-    opened, truth = (_recording(recording), None) if alone else _opened(recording, passes)
+    opened, truth = _with_passes(recording, passes)
     used = _setting(setting)
     found = agreed(opened, used, truth, tolerance=tolerance, lag=lag, confidence=confidence)
 
@@ -1287,7 +1274,23 @@ def _opened(given: RecordingLike, passes: TruthLike | None) -> tuple[Recording, 
     return given, read_truth(fspath(passes), samples=given.samples)
 
 
-def _device(given: DeviceLike) -> DeviceDocument:
+def _with_passes(given: RecordingLike, passes: TruthLike | None) -> tuple[Recording, Truth | None]:
+    """Return a recording with its passes; None if there are none."""
+    from teachlab.data.truth_files import find_truth
+
+    if passes is None and (isinstance(given, Recording) or find_truth(fspath(given)) is None):
+        return _recording(given), None
+    return _opened(given, passes)
+
+
+def _cycles(given: Iterable[str | Cycle], recording: Recording) -> list[Cycle]:
+    from teachlab.questions.coverage.cycles import cycle_of
+
+    speed = recording.info.line_speed_m_s
+    return [cycle_of(one, line_speed_m_s=speed) if isinstance(one, str) else one for one in given]
+
+
+def _device(given: DeviceLike | None) -> DeviceDocument | None:
     from teachlab.device.device_file import read_device
 
     return read_device(fspath(given)) if isinstance(given, str | PathLike) else given
