@@ -207,7 +207,7 @@ def mended(told):
     first = next(one for one in told if one.startswith("Next: ")).removeprefix("Next: teachlab ")
     done = CliRunner().invoke(app, shlex.split(first))
     assert done.exit_code == 0, done.output
-    then = done.output.splitlines()[-1].removeprefix("Next: teachlab ")
+    then = done.stdout.splitlines()[-1].removeprefix("Next: teachlab ")
     assert CliRunner().invoke(app, shlex.split(then)).stdout.startswith("A fixed level can work here.")
     return first
 
