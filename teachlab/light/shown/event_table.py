@@ -299,7 +299,8 @@ class EventTable:
         cut = (stop - start - max(SAMPLED_PIECE, 8 * what.span)).clip(min=0) // 2
         sample = self.values(sign, what, start + cut, stop - cut)
         expected = what.expected(sample) if sample.size else ()
-        return OrderedValues(-(-size // cell), scan, sample, expected, MANY_BINS if long else FEW_BINS)
+        bins, whole = MANY_BINS if long else FEW_BINS, np.int32 if self.evaluations < 1 << 31 else np.int64
+        return OrderedValues(-(-size // cell), scan, sample, expected, bins, whole)
 
     def values(self, sign: int, what: Values, start: Places, stop: Places) -> Heights:
         """Return the values of ascending, disjoint stretches."""

@@ -11,7 +11,7 @@ from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import DTypeLike, NDArray
 
 Values = NDArray[np.float64]
 Rows = Sequence[tuple[int, int]]
@@ -19,7 +19,7 @@ Rows = Sequence[tuple[int, int]]
 Scan = Callable[[], Iterator[tuple[Values, NDArray[np.intp]]]]
 """Iterates over all values: each piece with the stretch of every value, ascending."""
 
-FEW_BINS, MANY_BINS = 256, 1024
+FEW_BINS, MANY_BINS = 256, 2048
 """Number of bins for few values, and for many: narrow bins keep few of many values."""
 TAIL = 0.001
 """Share of the values at either end that has one bin only."""
@@ -80,6 +80,8 @@ class OrderedValues:
         Ranges in which the order statistics that will be requested are expected, and how many bins to keep beside each.
     bins : int
         At least 4.
+    dtype : dtype
+        Of whole numbers, in which as many as there are values can be counted.
     """
 
     def __init__(
@@ -89,6 +91,7 @@ class OrderedValues:
         sample: Values,
         expected: Iterable[tuple[float, float, int]] = (),
         bins: int = FEW_BINS,
+        dtype: DTypeLike = np.int64,
     ) -> None:
         self._scan, self._many = scan, bins
         bottom, top = np.quantile(sample, (TAIL, 1 - TAIL)).tolist() if sample.size else (0.0, 0.0)
@@ -96,7 +99,7 @@ class OrderedValues:
             scale = (bins - 2) / (top - bottom) if top > bottom else 1.0
         self._low, self._scale = bottom, scale if np.isfinite(scale) else 1.0
         self._kept: dict[int, _Bin] = {}
-        self._counts = np.zeros((stretches + 1, bins), np.int64)
+        self._counts = np.zeros((stretches + 1, bins), dtype)
         wanted: set[int] = set()
         for low, high, beside in expected:
             first, last = self._bins(np.array([low, high])).tolist()
@@ -131,9 +134,9 @@ class OrderedValues:
             for b in np.flatnonzero(np.bincount(bins)).tolist():
                 coming[b].push(values[bins == b])
         if counting:
-            np.cumsum(self._counts, axis=0, out=self._counts)
+            np.cumsum(self._counts, axis=0, out=self._counts, dtype=self._counts.dtype)
         for b in wanted:
-            self._kept[b] = coming.pop(b).bin(self._counts[:, b].copy())
+            self._kept[b] = coming.pop(b).bin(self._counts[:, b].astype(np.int64))
 
     def _need(self, bins: NDArray[np.intp]) -> None:
         """Keep the values of bins and of their neighbours, because the next request is usually close."""

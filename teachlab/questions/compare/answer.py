@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 from teachlab.data.alignment.measure import measure_alignment
 from teachlab.errors import ParameterError
-from teachlab.light.noise import need_for_judging
+from teachlab.light.noise import HELD_WHOLE, need_for_judging
 from teachlab.light.repeats import repeated_stretches
 from teachlab.model.json_values import plain
 from teachlab.model.printable_text import number_of
@@ -121,7 +121,9 @@ def compare(
     names, chosen = [name for name, _ in settings], [setting for _, setting in settings]
     called = list(called) or [recording.name for recording, _ in recordings]
     for recording, _ in recordings:
-        need_for_judging(recording, "a comparison", level=chosen[0].on_level if chosen else None)
+        need_for_judging(
+            recording, "a comparison", level=chosen[0].on_level if chosen else None, whole=HELD_WHOLE
+        )  # fmt: skip
     confidence = rules.confidence
     if len(recordings) > 1:
         if len(chosen) > 2:
