@@ -305,8 +305,9 @@ def crossing_share(
     recording : Recording
         Read in a few short stretches.
     level : float, recording units, optional
-        Default: the middle between the lowest and the highest hundredth of each stretch. An object crosses it twice;
-        noise alone crosses it at every second sample.
+        Default: the middle between the lowest and the highest hundredth of each stretch, or of what the file states of
+        its parts if it does: then rare passes count. An object crosses it twice; noise alone crosses it at every
+        second sample.
     beside : ndarray of int64, samples, optional
         Starts of passes, beside which the stretches lie; default: evenly over the recording.
     """
@@ -324,6 +325,15 @@ def crossing_share(
             above = light >= (np.quantile(light, (0.01, 0.99)).mean() if level is None else level)
             crossed, looked = crossed + int((above[1:] != above[:-1]).sum()), looked + light.size
     return crossed / looked if looked else 0.0
+
+
+def _stated_middle(recording: Recording) -> float | None:
+    """Return the middle of the light by the extremes of its parts, without its hundredths; None if one is not known."""
+    ends = [(one.low, one.high) for one in recording.source.chunks()]
+    if not ends or any(low is None or high is None for low, high in ends):
+        return None
+    low, high = np.array(ends, np.float64).T
+    return float((np.quantile(low, 0.01) + np.quantile(high, 0.99)) / 2)
 
 
 def need_for_light(

@@ -15,7 +15,7 @@ from typer.testing import CliRunner
 
 from teachlab.cli import app
 from teachlab.data.quality.labelling import propose_passes
-from teachlab.data.recording_files import write_recording
+from teachlab.data.recording_files import read_recording, write_recording
 from teachlab.data.truth_files import write_truth
 from teachlab.device.card import card
 from teachlab.errors import ParameterError
@@ -91,7 +91,7 @@ def test_half_of_what_is_free_by_default() -> None:
                 need_memory(size, "x", "y.")
 
 
-def test_rare_passes_are_looked_at_where_they_are() -> None:
+def test_rare_passes_are_looked_at_where_they_are(tmp_path: Path) -> None:
     # Between passes that are farther apart than a look is long there is noise alone, which crosses its own middle.
     light = np.random.default_rng(1).normal(30, 1, 1_000_000)
     start = np.arange(185_000, 1_000_000, 185_000)
@@ -100,6 +100,9 @@ def test_rare_passes_are_looked_at_where_they_are() -> None:
     rare = Recording.from_array(light, RecordingInfo(sample_rate_hz=1000.0, unit="mV"))
     assert crossing_share(rare) > 0.4
     assert crossing_share(rare, beside=start) < 1e-3
+    # A file tells the extremes of its parts: with them the middle lies between noise and passes, wherever these are.
+    write_recording(tmp_path / "rare.parquet", rare)
+    assert crossing_share(read_recording(tmp_path / "rare.parquet")) < 1e-3
 
 
 @pytest.mark.skipif(not Path("/proc/self/status").exists(), reason="reads the peak of a process from /proc")
