@@ -10,6 +10,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+from teach_views import teach_view
 
 from teachlab.errors import Abstained
 from teachlab.model.recording import Direction, Recording, RecordingInfo
@@ -26,10 +27,7 @@ PERCENT = "percent of full scale"
 
 
 def shown(**parts: Any) -> TeachView:
-    return TeachView(
-        direction=Direction.RISE, unit="counts", full_scale=4095.0, dark_level=0.0, rate_hz=1000.0,
-        base=Setting(unit="counts", on_level=0, off_level=0), **parts,
-    )  # fmt: skip
+    return teach_view(full_scale=4095.0, **parts)
 
 
 def flat_events(objects: np.ndarray, gaps: np.ndarray) -> TeachView:

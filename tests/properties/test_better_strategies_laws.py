@@ -12,11 +12,12 @@ import pytest
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 from numpy.typing import NDArray
+from teach_views import teach_view
 
 from teachlab.errors import Abstained
 from teachlab.model.recording import Direction
 from teachlab.model.setting import Polarity, Setting
-from teachlab.model.teaching import Events, Shown, Sweep, TeachView
+from teachlab.model.teaching import Events, Sweep, TeachView
 from teachlab.teaching.rules.independence import independent
 from teachlab.teaching.strategies.balanced_guard import BalancedGuard
 from teachlab.teaching.strategies.between_class_variance import BetweenClassVariance, best_cut
@@ -82,14 +83,11 @@ def view(
     base = more.pop("base", {})
     detect = more.pop("detect", np.ones(len(start), bool))
     label = more.pop("label", np.full(len(start), "tub", object))
-    return TeachView(
+    return teach_view(
         direction=direction,
-        unit="counts",
         full_scale=more.pop("full_scale", None),
         dark_level=more.pop("dark", 0.0),
-        rate_hz=1000.0,
         base=Setting(unit="counts", on_level=0, off_level=0, **base),
-        shown=frozenset({Shown.EVENTS, Shown.SWEEP}),
         events_=Events(light, np.asarray(start), np.asarray(end), detect, label, guard),
         sweep_=Sweep(light, max(len(start), 1)),
     )

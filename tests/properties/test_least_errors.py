@@ -9,11 +9,11 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.typing import NDArray
+from teach_views import teach_view
 
-from teachlab.model.recording import Direction, Recording, RecordingInfo
+from teachlab.model.recording import Recording, RecordingInfo
 from teachlab.model.setting import Setting
 from teachlab.model.teaching import Events, TeachView
-from teachlab.model.teaching import Shown as Kind
 from teachlab.model.truth import Truth
 from teachlab.scoring import score
 from teachlab.switching import replay
@@ -24,14 +24,9 @@ RATE = 1000.0
 
 
 def view(light: NDArray[np.float64], truth: Truth, **base: Any) -> TeachView:
-    return TeachView(
-        direction=Direction.RISE,
-        unit="counts",
-        full_scale=None,
-        dark_level=0.0,
+    return teach_view(
         rate_hz=RATE,
         base=Setting(unit="counts", on_level=0, off_level=0, **base),
-        shown=frozenset({Kind.EVENTS}),
         events_=Events(light, truth.start, truth.end, truth.detect, truth.label, int(truth.uncertainty_samples)),
     )
 

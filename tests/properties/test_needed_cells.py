@@ -8,11 +8,11 @@ from typing import Any
 
 import numpy as np
 import pytest
+from teach_views import teach_view
 
 from teachlab.errors import Abstained
 from teachlab.model.recording import Direction, Recording, RecordingInfo
-from teachlab.model.setting import Setting
-from teachlab.model.teaching import Events, Shown, TeachView
+from teachlab.model.teaching import Events, TeachView
 from teachlab.questions.design import designed_and_judged
 from teachlab.teaching.cells import needed_cells
 from teachlab.teaching.cells.designed_cells import CellGrid, ShownCounter, truth_of
@@ -47,11 +47,7 @@ def busy_line(seed: int) -> TeachView:
         light if rise else 300.0 - light, start, end, rng.random(passes) > 0.05, np.full(passes, "tin", object),
         int(rng.integers(0, 3)),
     )  # fmt: skip
-    return TeachView(
-        direction=Direction.RISE if rise else Direction.DIP, unit="mV", full_scale=None, dark_level=0.0,
-        rate_hz=1000.0, base=Setting(unit="mV", on_level=0.0, off_level=0.0), shown=frozenset({Shown.EVENTS}),
-        events_=events,
-    )  # fmt: skip
+    return teach_view(direction=Direction.RISE if rise else Direction.DIP, unit="mV", events_=events)
 
 
 def all_are_busy(monkeypatch: pytest.MonkeyPatch, *, rounds: int) -> None:

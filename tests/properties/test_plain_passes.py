@@ -5,11 +5,11 @@ from __future__ import annotations
 import numpy as np
 import pytest
 from numpy.typing import NDArray
+from teach_views import teach_view
 
 from teachlab.model.recording import Direction, Recording, RecordingInfo
 from teachlab.model.score import Rules
-from teachlab.model.setting import Setting
-from teachlab.model.teaching import Events, Shown, TeachView
+from teachlab.model.teaching import Events, TeachView
 from teachlab.scoring import score
 from teachlab.switching import replay
 from teachlab.teaching.cells import designed_cells
@@ -50,10 +50,7 @@ def view_of(seed: int) -> TeachView:
         light if rise else 200.0 - light, start, end, rng.random(passes) > 0.05, np.full(passes, "tin", object),
         int(rng.integers(0, 3)),
     )  # fmt: skip
-    return TeachView(
-        direction=Direction.RISE if rise else Direction.DIP, unit="mV", full_scale=None, dark_level=0.0, rate_hz=RATE,
-        base=Setting(unit="mV", on_level=0.0, off_level=0.0), shown=frozenset({Shown.EVENTS}), events_=events,
-    )  # fmt: skip
+    return teach_view(direction=Direction.RISE if rise else Direction.DIP, unit="mV", rate_hz=RATE, events_=events)
 
 
 def shown_of(view: TeachView) -> ShownLight:

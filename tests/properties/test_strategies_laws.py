@@ -10,10 +10,11 @@ import pytest
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 from numpy.typing import NDArray
+from teach_views import teach_view
 
 from teachlab.errors import Abstained
 from teachlab.model.recording import Direction
-from teachlab.model.setting import Polarity, Setting
+from teachlab.model.setting import Polarity
 from teachlab.model.teaching import Background, Reading, Shown, Sweep, TeachView
 from teachlab.teaching.strategies import sweep_minmax
 from teachlab.teaching.strategies.background_referenced import BackgroundReferenced
@@ -51,13 +52,8 @@ levels = st.lists(st.integers(1, 4095), min_size=1, max_size=24).map(lambda xs: 
 @st.composite
 def views(draw: st.DrawFn) -> TeachView:
     """A view that shows everything, of any direction, with light above a dark level of 0."""
-    return TeachView(
+    return teach_view(
         direction=draw(st.sampled_from(Direction)),
-        unit="counts",
-        full_scale=None,
-        dark_level=0.0,
-        rate_hz=1000.0,
-        base=Setting(unit="counts", on_level=0, off_level=0),
         shown=frozenset(Shown),
         object_=Reading(draw(levels)),
         background_=Background(Reading(draw(levels)), draw(levels)),

@@ -8,13 +8,14 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 from scipy.special import gammaln, ndtri
+from teach_views import teach_view
 
 from teachlab.light.edge_time import ranges
 from teachlab.light.noise import local_noise
-from teachlab.model.recording import Direction, Recording, RecordingInfo
+from teachlab.model.recording import Recording, RecordingInfo
 from teachlab.model.score import Rules
 from teachlab.model.setting import Setting
-from teachlab.model.teaching import Background, Reading, Shown, TeachView
+from teachlab.model.teaching import Background, Reading
 from teachlab.model.truth import Truth
 from teachlab.scoring import score
 from teachlab.switching import replay
@@ -47,16 +48,7 @@ def test_mean_range_of_white_noise(size: int, factor: float, noise: NDArray[np.f
 
 
 def deviation_told(levels: NDArray[np.float64]) -> float:
-    view = TeachView(
-        direction=Direction.RISE,
-        unit="sigma",
-        full_scale=None,
-        dark_level=0.0,
-        rate_hz=1000.0,
-        base=Setting(unit="sigma", on_level=0, off_level=0),
-        shown=frozenset({Shown.BACKGROUND}),
-        background_=Background(Reading(levels), levels),
-    )
+    view = teach_view(unit="sigma", background_=Background(Reading(levels), levels))
     taught = BackgroundReferenced(distance="standard-deviations").teach(view).taught
     assert taught is not None
     return float(taught.evidence["standard_deviation"])

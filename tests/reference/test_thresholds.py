@@ -10,10 +10,9 @@ import pytest
 from numpy.typing import NDArray
 from scipy.special import ndtr, ndtri
 from scipy.stats import genpareto
+from teach_views import teach_view
 
-from teachlab.model.recording import Direction
-from teachlab.model.setting import Setting
-from teachlab.model.teaching import Background, Reading, Shown, TeachView
+from teachlab.model.teaching import Background, Reading
 from teachlab.teaching.strategies.background_referenced import BackgroundReferenced
 from teachlab.teaching.strategies.between_class_variance import best_cut
 from teachlab.teaching.strategies.iterative_mean import fixed_point
@@ -220,16 +219,7 @@ def test_a_fitted_tail_recovers_its_shape_and_a_bounded_one_becomes_exponential(
 )
 def test_standard_deviation_of_the_background(values: list[float], mean: float, sd: float, tolerance: float) -> None:
     levels = np.array(values, np.float64)
-    view = TeachView(
-        direction=Direction.RISE,
-        unit="counts",
-        full_scale=None,
-        dark_level=0.0,
-        rate_hz=1000.0,
-        base=Setting(unit="counts", on_level=0, off_level=0),
-        shown=frozenset({Shown.BACKGROUND}),
-        background_=Background(Reading(levels), levels),
-    )
+    view = teach_view(background_=Background(Reading(levels), levels))
     taught = BackgroundReferenced(distance="standard-deviations").teach(view).taught
     assert taught is not None
     assert taught.evidence["background"] == pytest.approx(mean, rel=1e-14)

@@ -6,11 +6,12 @@ from typing import Any
 
 import numpy as np
 import pytest
+from teach_views import teach_view
 
 from teachlab.errors import Abstained
 from teachlab.model.recording import Direction
 from teachlab.model.setting import Setting
-from teachlab.model.teaching import Events, Shown, TeachView
+from teachlab.model.teaching import Events, TeachView
 from teachlab.teaching.rules.hysteresis import WidthReason, design, wanted_width
 from teachlab.teaching.rules.labelled_events import statistics_of
 from teachlab.teaching.strategies.quantile_guard import QuantileGuard
@@ -25,14 +26,8 @@ def view(objects: list[Any], gaps: list[Any], **base: Any) -> TeachView:
         levels += np.broadcast_to(gap, LENGTH).tolist()
         levels += np.broadcast_to(objects[k], LENGTH).tolist() if k < len(objects) else []
     start = LENGTH + 2 * LENGTH * np.arange(len(objects), dtype=np.int64)
-    return TeachView(
-        direction=Direction.RISE,
-        unit="counts",
-        full_scale=None,
-        dark_level=0.0,
-        rate_hz=1000.0,
+    return teach_view(
         base=Setting(unit="counts", on_level=0, off_level=0, **base),
-        shown=frozenset({Shown.EVENTS}),
         events_=Events(
             np.array(levels, np.float64),
             start,
@@ -140,16 +135,7 @@ def test_delays_on_the_light_state_change_sides_for_dips() -> None:
     found = statistics_of(rise)
     assert (found.gap_hold, found.release_hold) == (6, 10)
     base = rise.base
-    dip = TeachView(
-        direction=Direction.DIP,
-        unit="counts",
-        full_scale=None,
-        dark_level=0.0,
-        rate_hz=1000.0,
-        base=base,
-        shown=rise.shown,
-        events_=rise.events,
-    )
+    dip = teach_view(direction=Direction.DIP, base=base, shown=rise.shown, events_=rise.events)
     found = statistics_of(dip)
     assert (found.gap_hold, found.release_hold) == (10, 6)
 

@@ -9,6 +9,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+from teach_views import teach_view
 
 from teachlab.data.split import split
 from teachlab.errors import Abstained
@@ -17,7 +18,7 @@ from teachlab.model.following_and_window import WindowSetting
 from teachlab.model.recording import Direction
 from teachlab.model.score import Rules
 from teachlab.model.setting import Setting
-from teachlab.model.teaching import Events, Shown, TeachView
+from teachlab.model.teaching import Events, TeachView
 from teachlab.questions.surface.given_settings.pairs import score_pairs
 from teachlab.synthetic import generate, load_scenario
 from teachlab.teaching import TeachBlock, resolve, teach_once
@@ -47,14 +48,10 @@ def view(
     start = LENGTH + 2 * LENGTH * np.arange(count, dtype=np.int64)
     for a, level in zip(start, objects, strict=True):
         light[a : a + LENGTH] = level
-    return TeachView(
+    return teach_view(
         direction=direction,
-        unit="counts",
         full_scale=1000.0,
-        dark_level=0.0,
-        rate_hz=1000.0,
         base=Setting(unit="counts", on_level=0, off_level=0, **base),
-        shown=frozenset({Shown.EVENTS}),
         events_=Events(
             light,
             start,

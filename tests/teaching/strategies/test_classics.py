@@ -7,6 +7,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+from teach_views import teach_view
 
 from teachlab.errors import Abstained, ParameterError
 from teachlab.model.recording import Direction
@@ -38,13 +39,11 @@ def view(
 
     has_background = background is not None or stretch is not None
     reading = levels(background if background is not None else stretch) if has_background else None
-    return TeachView(
+    return teach_view(
         direction=direction,
-        unit="counts",
         full_scale=4095.0,
         dark_level=dark,
-        rate_hz=1000.0,
-        base=base or Setting(unit="counts", on_level=0, off_level=0),
+        base=base,
         shown=frozenset(Shown),
         object_=None if product is None else Reading(levels(product)),
         background_=Background(Reading(reading), levels(stretch if stretch is not None else background))

@@ -8,6 +8,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from numpy.typing import NDArray
+from teach_views import teach_view
 
 from teachlab.data.opening import open_pair
 from teachlab.data.shipped import datasets_root
@@ -15,7 +16,7 @@ from teachlab.errors import Abstained
 from teachlab.model.following_and_window import WindowSetting
 from teachlab.model.recording import Direction, Recording, RecordingInfo
 from teachlab.model.setting import Polarity, Setting
-from teachlab.model.teaching import Events, Shown, TeachView
+from teachlab.model.teaching import Events, TeachView
 from teachlab.scoring import score
 from teachlab.switching import replay
 from teachlab.teaching.block import TeachBlock
@@ -44,10 +45,7 @@ def events_of(light: NDArray[np.float64], start: NDArray[np.int64]) -> Events:
 
 
 def shown(events: Events, direction: Direction = Direction.RISE, base: Setting | None = None) -> TeachView:
-    return TeachView(
-        direction=direction, unit="mV", full_scale=None, dark_level=0.0, rate_hz=RATE,
-        base=base or Setting(unit="mV", on_level=0.0, off_level=0.0), shown=frozenset({Shown.EVENTS}), events_=events,
-    )  # fmt: skip
+    return teach_view(direction=direction, unit="mV", rate_hz=RATE, base=base, events_=events)
 
 
 def errors(setting: Setting, events: Events) -> int:

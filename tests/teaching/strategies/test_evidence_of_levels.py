@@ -5,11 +5,11 @@ from __future__ import annotations
 import numpy as np
 import pytest
 from scipy.stats import norm
+from teach_views import teach_view
 
 import teachlab
 from teachlab.model.recording import Direction, Recording, RecordingInfo
-from teachlab.model.setting import Setting
-from teachlab.model.teaching import Shown, TeachView
+from teachlab.model.teaching import Shown
 from teachlab.model.truth import Truth
 from teachlab.teaching.cells.designed_cells import cell_setting
 from teachlab.teaching.strategies.background_referenced import BackgroundReferenced
@@ -67,10 +67,7 @@ def test_a_level_of_balanced_costs_has_equal_weighted_densities(seed: int) -> No
 
 
 def test_delays_of_a_cell_are_evaluations_in_time() -> None:
-    view = TeachView(
-        direction=Direction.RISE, unit="mV", full_scale=None, dark_level=0.0, rate_hz=4000.0,
-        base=Setting(unit="mV", on_level=0.0, off_level=0.0), shown=frozenset({Shown.EVENTS}),
-    )  # fmt: skip
+    view = teach_view(unit="mV", rate_hz=4000.0, shown=frozenset({Shown.EVENTS}))
     made = cell_setting(view, 50.0, 40.0, 3, 8, 6)
     assert (made.on_level, made.off_level, made.consecutive) == (50, 40, 3)
     assert (made.on_delay_ms, made.off_delay_ms) == (2.0, 1.5)

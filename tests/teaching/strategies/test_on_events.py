@@ -9,11 +9,12 @@ from typing import Any
 
 import numpy as np
 import pytest
+from teach_views import teach_view
 
 from teachlab.errors import Abstained, ParameterError
 from teachlab.model.recording import Direction
 from teachlab.model.setting import Polarity, Setting
-from teachlab.model.teaching import Events, Shown, TeachView
+from teachlab.model.teaching import Events, TeachView
 from teachlab.teaching.strategies.contamination_aware import ContaminationAware
 from teachlab.teaching.strategies.filtered_guard import FilteredGuard, cost_shown
 from teachlab.teaching.strategies.minimax_regret import MinimaxRegret
@@ -57,14 +58,11 @@ def view(
         levels += [float(objects[k])] * LENGTH if k < len(objects) else []
     count = len(objects)
     start = LENGTH + 2 * LENGTH * np.arange(count, dtype=np.int64)
-    return TeachView(
+    return teach_view(
         direction=direction,
-        unit="counts",
         full_scale=full_scale,
         dark_level=dark,
-        rate_hz=1000.0,
         base=Setting(unit="counts", on_level=0, off_level=0, **base),
-        shown=frozenset({Shown.EVENTS}),
         events_=Events(
             np.array(levels),
             start,

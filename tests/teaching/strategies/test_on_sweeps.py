@@ -8,11 +8,12 @@ from typing import Any
 import numpy as np
 import pytest
 from scipy.stats import norm
+from teach_views import teach_view
 
 from teachlab.errors import Abstained
 from teachlab.model.recording import Direction
 from teachlab.model.setting import Polarity, Setting
-from teachlab.model.teaching import Shown, Sweep, TeachView
+from teachlab.model.teaching import Sweep, TeachView
 from teachlab.teaching.strategies.between_class_variance import BetweenClassVariance
 from teachlab.teaching.strategies.iterative_mean import IterativeMean
 from teachlab.teaching.strategies.minimum_error import MinimumError, least_error
@@ -23,14 +24,10 @@ ON_SWEEPS = (BetweenClassVariance, IterativeMean, MinimumError, TwoComponentMixt
 
 
 def view(light: Any, direction: Direction = RISE) -> TeachView:
-    return TeachView(
+    return teach_view(
         direction=direction,
-        unit="counts",
         full_scale=4095.0,
-        dark_level=0.0,
-        rate_hz=1000.0,
         base=Setting(unit="counts", on_level=0, off_level=0, off_delay_ms=3.0),
-        shown=frozenset({Shown.SWEEP}),
         sweep_=Sweep(np.asarray(light, np.float64), 5),
     )
 

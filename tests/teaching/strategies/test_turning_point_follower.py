@@ -5,12 +5,13 @@ from __future__ import annotations
 import numpy as np
 import pytest
 from numpy.typing import NDArray
+from teach_views import teach_view
 
 from teachlab.errors import Abstained, ParameterError
 from teachlab.model.following_and_window import TurningPointSetting
 from teachlab.model.recording import Direction, Recording, RecordingInfo
 from teachlab.model.setting import Polarity, Setting
-from teachlab.model.teaching import Events, Shown, TeachView
+from teachlab.model.teaching import Events, TeachView
 from teachlab.scoring import score
 from teachlab.switching import replay
 from teachlab.synthetic import generate, load_scenario
@@ -33,10 +34,7 @@ def line(fall: float = 0.0) -> NDArray[np.float64]:
 
 def view_of(light: NDArray[np.float64], direction: Direction = Direction.DIP) -> TeachView:
     events = Events(light, START, START + 60, np.ones(PASSES, bool), np.full(PASSES, "tin", object), 0)
-    return TeachView(
-        direction=direction, unit="mV", full_scale=None, dark_level=10.0, rate_hz=RATE,
-        base=Setting(unit="mV", on_level=0.0, off_level=0.0), shown=frozenset({Shown.EVENTS}), events_=events,
-    )  # fmt: skip
+    return teach_view(direction=direction, unit="mV", dark_level=10.0, rate_hz=RATE, events_=events)
 
 
 def errors(setting: Setting, view: TeachView) -> int:
