@@ -314,6 +314,8 @@ def crossing_share(
     starts = np.linspace(0, max(0, recording.samples - STRETCH), STRETCHES).astype(int)
     # On a grid on which no stretch is cut by the row groups of a file: two of them are decoded in twice the time.
     starts -= starts % STRETCH
+    if level is None and beside is None:
+        level = _stated_middle(recording)
     if beside is not None and beside.size:
         some = beside[np.linspace(0, beside.size - 1, STRETCHES).astype(int)]
         starts = (some - STRETCH // 2).clip(0, max(0, recording.samples - STRETCH))
