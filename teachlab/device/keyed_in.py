@@ -21,6 +21,7 @@ from teachlab.model.verdict import Verdict, VerdictReason, kind_of
 from teachlab.questions.stress.equal_cost import room_of
 from teachlab.questions.stress.setting_reading import SettingReading
 from teachlab.questions.surface.count_settings import count_settings
+from teachlab.questions.surface.given_settings.pairs import PairCounts
 from teachlab.scoring.scoring import score
 from teachlab.statistics.claims.decisions import Decision
 from teachlab.switching.run import replay
@@ -105,7 +106,7 @@ class SteppedSetting(Document):
         """Score every end exactly, and return the one with the highest cost: its name, its setting and its score."""
         weights = costs or Costs()
         scored = [(end, one, score(replay(recording, one), truth, rules=rules)) for end, one in self.ends().items()]
-        return max(scored, key=lambda one: _cost(one[2], weights))
+        return max(scored, key=lambda one: PairCounts.of(one[2], truth).cost(weights))
 
 
 def refusal(
@@ -302,8 +303,3 @@ def check_unit(device: DeviceDocument, recording: Recording) -> None:
             f"the device's readings are in {device.unit}, {recording.name} is in {recording.info.unit}. "
             "Read the display beside this logger."
         )
-
-
-def _cost(found: Score, costs: Costs) -> float:
-    n = found.counts
-    return costs.miss * n.lost + costs.false * n.false

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -51,6 +52,22 @@ class Costs:
                 "cost-miss and cost-false must be finite, at least 0 and not both 0, "
                 f"got {self.miss:g} and {self.false:g}."
             )
+
+    def of(self, *, lost: Any, touching: Any, false: Any, passes: Any) -> Any:
+        """Return the cost per pass of counts: the one place that says what is an error, and what it costs.
+
+        Parameters
+        ----------
+        lost : int, or ndarray of int
+            Missed and merged passes.
+        touching : int, or ndarray of int
+            Those of them that merged with the pass that they touch. No setting separates them, so they cost nothing.
+        false : int, or ndarray of int
+            Unwanted switchings: in gaps, on passes to be ignored, and more than one on a pass.
+        passes : int, or ndarray of int
+            Scored passes, above 0.
+        """
+        return (self.miss * (lost - touching) + self.false * false) / passes
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -192,6 +192,13 @@ class Truth:
             except_,
         )
 
+    @property
+    def touching(self) -> NDArray[np.bool_]:
+        """Which passes begin where the pass before them ends, shape (passes,)."""
+        out = np.zeros(self.start.size, bool)
+        out[1:] = self.start[1:] == self.end[:-1]
+        return out
+
     def _check_order(self) -> None:
         start, end = self.start, self.end
         for bad, what, todo in (

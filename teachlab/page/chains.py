@@ -12,7 +12,7 @@ from teachlab.model.following_and_window import FollowingSetting, TurningPointSe
 from teachlab.model.setting import Setting, bare
 from teachlab.page.packing import PackedArray
 from teachlab.questions.surface.count_settings import count_settings
-from teachlab.questions.surface.values.table import TABLES
+from teachlab.questions.surface.values.table import COUNTED
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -52,7 +52,7 @@ class Chain:
             f"chain_{self.moves}_{name}": np.array([getattr(one, f"{name}_level") for one in self.settings], np.float64)
             for name in ("on", "off")
         }
-        for name in TABLES:
+        for name in COUNTED:
             out[f"chain_{self.moves}_{name}"] = np.array([getattr(one, name) for one in self.counts], np.int32)
         return {name: PackedArray.of(one, differences=int(one.dtype.kind == "i")) for name, one in out.items()}
 

@@ -34,9 +34,10 @@ from teachlab.questions.stress.setting_reading import SettingReading
 from teachlab.questions.stress.worth import worth_of
 from teachlab.questions.surface.cloud import check_family, taught_cloud
 from teachlab.questions.surface.count import surface
+from teachlab.questions.surface.given_settings.pairs import PairCounts
 from teachlab.questions.surface.hindsight import best_of
 from teachlab.questions.surface.values.levels import read_first, stated_levels
-from teachlab.questions.surface.values.table import TABLES, counts_by_table
+from teachlab.questions.surface.values.table import COUNTED
 from teachlab.questions.verdict import FilesJudged, JudgedBy, setting_verdict
 from teachlab.scoring.scoring import score
 from teachlab.sensor.output import onset_lag
@@ -203,7 +204,7 @@ def page_contents(
         "tables": found is not None,
         "chains": [chain.moves for chain in chains],
         "delays": None if delayed is None else delayed.facts(),
-        "counts": counts_by_table(result.counts),
+        "counts": PairCounts.of(result, truth).by_table(),
         "trials": trials_of(result),
         "table_trials": None if found is None else {
             "detect": found.detect_trials, "ignore": found.ignore_trials, "gaps": found.gap_trials,
@@ -310,19 +311,19 @@ def _best(best: Hindsight | None, chains: list[Chain]) -> dict[str, Any] | None:
     if best is not None and not chains:
         return {
             "on": best.setting.on_level, "off": best.setting.off_level, "equally_good": best.equally_good,
-            "counts": dict(best.counts), "of": "all pairs",
+            "counts": {**best.counts, "touching": best.touching}, "of": "all pairs",
         }  # fmt: skip
     rows = [(one, counts) for chain in chains for one, counts in zip(chain.settings, chain.counts, strict=True)]
     if not rows:
         return None
-    errors = np.array([n.lost + n.extra + n.false_trips + n.ignore_trips for _, n in rows])
+    errors = np.array([n.errors for _, n in rows])
     alike = np.flatnonzero(errors == errors.min())
     # The middle of the longest stretch of neighbours, so that there is room on both sides.
     longest = max(np.split(alike, np.flatnonzero(np.diff(alike) > 1) + 1), key=len)
     one, counts = rows[int(longest[longest.size // 2])]
     return {
         "on": one.on_level, "off": one.off_level, "equally_good": int(alike.size),
-        "counts": {name: getattr(counts, name) for name in TABLES}, "of": "the levels counted",
+        "counts": counts.by_table(), "of": "the levels counted",
     }  # fmt: skip
 
 
@@ -393,8 +394,8 @@ def _landed(cloud: SurfaceCloud) -> dict[str, Any]:
 def _tables(found: Surface) -> dict[str, PackedArray]:
     """Return every table; of zero hysteresis only its diagonal, where nothing else was counted."""
     out = {}
-    for name in TABLES:
-        table: NDArray[Any] = getattr(found, name).astype(np.int32)
+    for name in COUNTED:
+        table: NDArray[Any] = getattr(found, "touching_merges" if name == "touching" else name).astype(np.int32)
         kept = np.tril(table) if found.every_pair else table.diagonal()
         out[f"table_{name}"] = PackedArray.of(kept, differences=kept.ndim)
     return out
@@ -403,14 +404,15 @@ def _tables(found: Surface) -> dict[str, PackedArray]:
 def _tables_of_kinds(
     recording: Recording, truth: Truth, kinds: list[str], found: Surface, rules: Rules
 ) -> dict[str, PackedArray]:
-    """Return passes lost at every pair of levels, of each kind; they sum to those of all."""
+    """Return errors in passes lost at every pair of levels, of each kind; they sum to those of all."""
     if not 1 < len(kinds) <= MOST_KINDS or len(kinds) * recording.samples > MOST_READ:
         return {}
     out = {}
     for k, name in enumerate(kinds):
         # Passes to be ignored keep their windows, so that nothing moves but what is counted.
         of_kind = replace(truth, detect=truth.detect & (truth.label == name))
-        lost = surface(recording, of_kind, found.base, levels=found.levels, rules=rules).lost.astype(np.int32)
+        seen = surface(recording, of_kind, found.base, levels=found.levels, rules=rules)
+        lost = (seen.lost - seen.touching_merges).astype(np.int32)
         kept = np.tril(lost) if found.every_pair else lost.diagonal()
         out[f"kind_lost_{k}"] = PackedArray.of(kept, differences=kept.ndim)
     return out

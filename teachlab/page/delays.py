@@ -13,7 +13,7 @@ from teachlab.model.setting import bare
 from teachlab.page.chains import moves_of, row_of
 from teachlab.page.packing import PackedArray
 from teachlab.questions.surface.count_settings import MOVING, count_settings
-from teachlab.questions.surface.values.table import TABLES
+from teachlab.questions.surface.values.table import COUNTED
 from teachlab.switching.family import replay_family
 from teachlab.teaching.cells.delay_counts import DelayCounter
 
@@ -158,7 +158,7 @@ def _each_counted(
     settings = [one for row in rows.values() for one in row]
     each = [[replace(one, on_delay_ms=a, off_delay_ms=b) for one in settings] for a in on for b in off]
     found = count_settings(recording, truth, [one for some in each for one in some], rules=rules)
-    tables = {name: np.array([[getattr(found[one], name) for one in some] for some in each]) for name in TABLES}
+    tables = {name: np.array([[getattr(found[one], name) for one in some] for some in each]) for name in COUNTED}
     trials = [[getattr(found[some[0]], f"{name}_trials") for some in each] for name in ("detect", "ignore", "gap")]
     return DelayRows(rows, tuple(on), tuple(off), tables, np.array(trials))
 
@@ -171,7 +171,7 @@ def _counted_from_runs(
     rows, onsets = _few_enough(recording, truth, rows, hand, rules)
     settings = [_undelayed(one) for row in rows.values() for one in row]
     delays = {"on_delays": [clock.delay(ms) for ms in on], "off_delays": [clock.delay(ms) for ms in off]}
-    tables: dict[str, list[Whole]] = {name: [] for name in TABLES}
+    tables: dict[str, list[Whole]] = {name: [] for name in COUNTED}
     trials = np.zeros((3, len(on)), np.int64)
     border = border_evaluations(truth, clock, rules)
     runs = np.maximum(onsets, truth.passes)

@@ -23,7 +23,7 @@ from teachlab.page.contents import active_runs, outcomes, reserve_text, trials_o
 from teachlab.page.corrections import corrected_truth
 from teachlab.page.light import extremes
 from teachlab.page.packing import PackedArray, whole_numbers
-from teachlab.questions.surface.values.table import counts_by_table
+from teachlab.questions.surface.given_settings.pairs import PairCounts
 from teachlab.scoring.scoring import score
 from teachlab.switching.run import replay
 
@@ -104,7 +104,7 @@ class PageServer(ThreadingHTTPServer):
         border = border_evaluations(truth, output.clock, self._rules)
         laid = Windows.of(truth, output.clock, border=border, lag=output.lag)
         return {
-            "counts": counts_by_table(found.counts), "trials": trials_of(found),
+            "counts": PairCounts.of(found, truth).by_table(), "trials": trials_of(found),
             **_packed({
                 **outcomes(found), "gap_start": laid.gap_start, "gap_stop": laid.gap_stop, "runs": active_runs(output),
             }),

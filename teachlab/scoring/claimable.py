@@ -181,20 +181,18 @@ def without_touching(truth: Truth, trials: Trials) -> Trials:
 
 def touching_merges(truth: Truth, trials: Trials) -> _Bool:
     """Return which scored passes merged with the touching pass before: the output stayed active between them."""
-    out: _Bool = touches_the_one_before(truth)[trials.first_pass :] & (trials.passes == Outcome.MERGED)
+    out: _Bool = truth.touching[trials.first_pass :] & (trials.passes == Outcome.MERGED)
     return out
+
+
+def wrong_apart(truth: Truth, result: Score) -> tuple[int, int]:
+    """Return passes lost, without those that merged with the pass that they touch, and unwanted switchings."""
+    return result.counts.lost - int(touching_merges(truth, result.trials).sum()), result.counts.false
 
 
 def touching_rows(truth: Truth, trials: Trials) -> NDArray[np.int64]:
     """Return the rows of the truth that `touching_merges` marks."""
     return np.flatnonzero(touching_merges(truth, trials)) + trials.first_pass
-
-
-def touches_the_one_before(truth: Truth) -> _Bool:
-    """Return which passes begin where the pass before them ends."""
-    out = np.zeros(truth.passes, bool)
-    out[1:] = truth.start[1:] == truth.end[:-1]
-    return out
 
 
 def joined_where(truth: Truth, rows: NDArray[np.int64]) -> Truth:

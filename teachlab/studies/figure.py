@@ -158,7 +158,7 @@ def _draw_levels(axes: Any, bench: RecordingBench) -> None:
     best = bench.best_fixed
     low, high = best.on_interval if best.setting.light_on else best.off_interval
     axes.axvspan(low, high, color=GREY, alpha=0.14, linewidth=0, zorder=0,
-                 label=f"as good as the best fixed setting ({best.cost_in_total:.3g} per pass)")  # fmt: skip
+                 label=f"as good as the best fixed setting ({best.cost:.3g} per pass)")  # fmt: skip
     for row, result in enumerate(bench.results):
         taught = [d for d in result.draws if d.setting is not None]
         at = np.array([d.setting.activation for d in taught if d.setting is not None])

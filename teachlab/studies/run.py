@@ -21,7 +21,6 @@ from teachlab.questions.stress.worth import SettingWorth
 from teachlab.questions.surface.count_settings import with_measures
 from teachlab.questions.surface.hindsight import best_fixed
 from teachlab.questions.verdict.judged_by import JudgedBy
-from teachlab.scoring.claimable import touching_merges
 from teachlab.studies.bench_verdict import bench_verdict
 from teachlab.studies.claim_half import claim_halves, fixed_settings, order_rows
 from teachlab.studies.in_hindsight.ceiling import ceiling
@@ -100,9 +99,7 @@ def bench_recording(
     best = best_fixed(
         recording, truth, counts, base=options.base, costs=costs, rules=scored, reading=found.first_reading
     )
-    judged = {
-        name: with_measures(draws, counts, costs, best_cost=best.cost_in_total) for name, draws in found.draws.items()
-    }
+    judged = {name: with_measures(draws, counts, costs, best_cost=best.cost) for name, draws in found.draws.items()}
     chosen_on = _choosing_half(recording, truth, middle)
     fixed = with_rooms(*chosen_on, fixed_settings(found.draws, found.first_half, options), first, options)
     readings = _Readings(recording, truth, judged, fixed, best.setting, scored, later)
@@ -137,7 +134,7 @@ def bench_recording(
         orders=orders,
         results=ordered,
         best_fixed=best,
-        ceiling=possible.against(_errors(truth, results, found.tally)),
+        ceiling=possible.against(_errors(results, found.tally)),
         recommendation=chosen,
         options=options,
         verdict=bench_verdict(
@@ -190,13 +187,10 @@ def _keying(
     return {"keyed": keyed, "worse_end": worse_end}
 
 
-def _errors(truth: Truth, results: Sequence[StrategyResult], tally: Tally) -> dict[str, int]:
+def _errors(results: Sequence[StrategyResult], tally: Tally) -> dict[str, int]:
     """Return the errors of the median setting of every strategy that has one; passes that touch and merge are none."""
     taught = {r.strategy: r.median_draw.setting for r in results if r.median_draw is not None}
-    counted = {name: tally[setting] for name, setting in taught.items() if setting is not None}
-    scores = {r.strategy: r.median_score for r in results}
-    met = {name: int(touching_merges(truth, s.trials).sum()) for name, s in scores.items() if s is not None}
-    return {name: n.lost - met.get(name, 0) + n.extra + n.false_trips + n.ignore_trips for name, n in counted.items()}
+    return {name: tally[setting].errors for name, setting in taught.items() if setting is not None}
 
 
 def _said_chosen(setting: Setting, recording: Recording, truth: Truth, middle: int) -> Setting:

@@ -32,7 +32,7 @@ def ranking_table(bench: RecordingBench) -> Table:
         f"{bench.scored_passes}; cost of a lost pass : a false or extra switching = "
         f"{bench.options.costs.miss:g} : {bench.options.costs.false:g}",
         f"{SPREAD}; worst = value of the costliest draw; regret = cost above that of the best fixed setting in "
-        f"hindsight ({bench.best_fixed.cost_in_total:.3g} per pass)",
+        f"hindsight ({bench.best_fixed.cost:.3g} per pass)",
     )
     table.add_column("", justify="right")
     table.add_column("strategy", no_wrap=True)

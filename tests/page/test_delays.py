@@ -15,7 +15,7 @@ from teachlab.model.setting import DelaysActOn, Polarity, Setting
 from teachlab.model.truth import Truth
 from teachlab.page.chains import moved
 from teachlab.page.delays import DelayRows, delay_rows, delays_up_to
-from teachlab.questions.surface.values.table import counts_by_table
+from teachlab.questions.surface.given_settings.pairs import PairCounts
 from teachlab.scoring.scoring import score
 from teachlab.sensor.clock import Clock
 from teachlab.switching.run import replay
@@ -72,10 +72,12 @@ def test_every_cell_is_that_of_its_replay(setting: Setting, monkeypatch: pytest.
         for column, one in enumerate(settings):
             delayed = moved(replace(one, on_delay_ms=on, off_delay_ms=off), one.on_level, one.off_level)
             assert delayed is not None
-            want = score(replay(recording, delayed), truth, rules=rules, tables=False).counts
+            want = score(replay(recording, delayed), truth, rules=rules, tables=False)
             have = {name: int(table[row, column]) for name, table in found.counts.items()}
-            assert have == counts_by_table(want), delayed
-            assert found.trials[:, row].tolist() == [want.scored_passes, want.scored_ignore_passes, want.gaps]
+            assert have == PairCounts.of(want, truth).by_table(), delayed
+            assert found.trials[:, row].tolist() == [
+                want.counts.scored_passes, want.counts.scored_ignore_passes, want.counts.gaps,
+            ]  # fmt: skip
             seen.add(tuple(have.values()))
     assert len(seen) > 20
     assert found.facts()["rows"] == [[moves, len(row)] for moves, row in found.rows.items()]

@@ -29,7 +29,7 @@ from teachlab.model.truth import Truth, TruthSource
 from teachlab.page.corrections import CorrectedPasses, corrected_truth
 from teachlab.page.packing import PackedArray
 from teachlab.page.server import PageServer
-from teachlab.questions.surface.values.table import counts_by_table
+from teachlab.questions.surface.given_settings.pairs import PairCounts
 from teachlab.scoring.scoring import score
 from teachlab.switching.run import replay
 
@@ -130,7 +130,7 @@ def test_counts_are_those_of_replay_and_score_for_every_kind(served: PageServer,
     assert status == 200
     output = replay(recording, setting)
     result = score(output, truth, rules=Rules(tolerance_ms=1))
-    assert found["counts"] == counts_by_table(result.counts)
+    assert found["counts"] == PairCounts.of(result, truth).by_table()
     assert found["trials"]["detect"] == result.counts.scored_passes
     assert found["trials"]["gaps"] == result.counts.gaps
     assert found["texts"]["passes"] == PackedArray.of(result.trials.passes.astype(np.uint8)).text

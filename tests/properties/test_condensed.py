@@ -162,13 +162,13 @@ def test_many_settings_of_a_long_recording_count_as_replayed(
             for polarity in Polarity
         ]
         try:
-            known = [pairs.PairCounts.of(score(replay(recording, one), truth, rules=rules)) for one in asked]
+            known = [pairs.PairCounts.of(score(replay(recording, one), truth, rules=rules), truth) for one in asked]
         except InputError:
             continue
         later = rules.scored_from(truth.passes // 2)
         both = pairs.score_pairs_from(recording, truth, asked, (rules, later))
         assert both[0] == known, seed
-        assert both[1] == [pairs.PairCounts.of(score(replay(recording, one), truth, rules=later)) for one in asked], (
-            seed
-        )
+        assert both[1] == [
+            pairs.PairCounts.of(score(replay(recording, one), truth, rules=later), truth) for one in asked
+        ], seed
     assert used > 20

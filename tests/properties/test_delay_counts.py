@@ -12,7 +12,8 @@ from teachlab.errors import InputError
 from teachlab.light.windows import border_evaluations
 from teachlab.model.score import Rules
 from teachlab.model.setting import DelaysActOn, Polarity
-from teachlab.questions.surface.values.table import TABLES, counts_by_table
+from teachlab.questions.surface.given_settings.pairs import PairCounts
+from teachlab.questions.surface.values.table import COUNTED
 from teachlab.scoring import score
 from teachlab.sensor.clock import Clock
 from teachlab.sensor.evaluated_blocks import evaluated
@@ -61,7 +62,7 @@ def test_every_cell_equals_its_replay(first_seed: int, cases: ModuleType) -> Non
         ]  # fmt: skip
         plain = list(replay_family(recording, settings))
         tables = counter.tables([one.undelayed for one in plain], lag=plain[0].lag, on_delays=ON, off_delays=OFF)
-        assert tuple(tables.counts) == TABLES
+        assert tuple(tables.counts) == COUNTED
         for p, (on, off) in enumerate(pairs):
             for i, j in np.ndindex(len(ON), len(OFF)):
                 setting = replace(
@@ -72,16 +73,18 @@ def test_every_cell_equals_its_replay(first_seed: int, cases: ModuleType) -> Non
                 if max(clock.delay(ms) for ms in (setting.on_delay_ms, setting.off_delay_ms)) >= clock.count:
                     continue
                 try:
-                    want = score(replay(recording, setting), truth, rules=rules, tables=False).counts
+                    scored = score(replay(recording, setting), truth, rules=rules, tables=False)
                 except InputError:
                     continue
+                want = scored.counts
                 cell = tuple(int(table[p, i, j]) for table in (
                     found.lost, found.extra, found.false_trips, found.ignore_trips
                 ))  # fmt: skip
                 assert cell == (want.lost, want.extra, want.false_trips, want.ignore_false_trips), (seed, setting)
                 assert found.detect_trials[i] == want.scored_passes
                 every = {name: int(table[p, i, j]) for name, table in tables.counts.items()}
-                assert every == counts_by_table(want), (seed, setting)
+                assert every == PairCounts.of(scored, truth).by_table(), (seed, setting)
+                assert found.touching[p, i, j] == every["touching"]
                 assert (tables.detect_trials[i], tables.ignore_trials[i], tables.gap_trials[i]) == (
                     want.scored_passes, want.scored_ignore_passes, want.gaps
                 )  # fmt: skip

@@ -196,7 +196,7 @@ def test_counts_of_many_equal_those_of_each() -> None:
     counted = count_settings(recording, truth, some, rules=Rules(tolerance_ms=2.0, first_pass=3))
     for setting in some:
         scored = score(replay(recording, setting), truth, rules=Rules(tolerance_ms=2.0, first_pass=3), tables=False)
-        assert counted[setting] == PairCounts.of(scored)
+        assert counted[setting] == PairCounts.of(scored, truth)
     assert len(set(counted.values())) > 3
 
 

@@ -61,7 +61,7 @@ def test_chains_equal_replay(
         for setting, got in zip(wanted, found, strict=True):
             output = replay(recording, setting)
             scored = score(output, truth, rules=Rules(tolerance_ms=case.tolerance_ms, first_pass=first), tables=False)
-            assert got == PairCounts.of(scored), (seed, setting)
+            assert got == PairCounts.of(scored, truth), (seed, setting)
         counted += len(wanted)
     assert counted > 20 * FEW
 

@@ -11,9 +11,9 @@ from teachlab.errors import InputError
 from teachlab.model.score import Rules
 from teachlab.questions.surface.given_settings import chain as chain_module
 from teachlab.questions.surface.given_settings.chain import count_chain
+from teachlab.questions.surface.given_settings.pairs import PairCounts
 from teachlab.questions.surface.values import spans as spans_module
 from teachlab.questions.surface.values.levels import read_first
-from teachlab.questions.surface.values.table import counts_by_table
 from teachlab.scoring import score
 from teachlab.switching import replay
 
@@ -49,7 +49,7 @@ def test_a_chain_equals_replay_of_every_setting(block: int, cases: ModuleType, m
                 rules=Rules(tolerance_ms=case.tolerance_ms, first_pass=first),
                 tables=False,
             )
-            expected, got = counts_by_table(scored.counts), {name: int(v[k]) for name, v in found.sums.items()}
+            expected, got = PairCounts.of(scored, truth).by_table(), {name: int(v[k]) for name, v in found.sums.items()}
             counted += 1
             with_memory += base.consecutive > 1 or base.on_delay_ms > 0 or base.off_delay_ms > 0
             if got != expected:

@@ -191,7 +191,9 @@ def test_many_settings_at_once_equal_replay_of_each(cases: ModuleType) -> None:
         except InputError:
             continue
         expected = [
-            PairCounts.of(score(replay(recording, s), truth, rules=Rules(tolerance_ms=case.tolerance_ms), tables=False))
+            PairCounts.of(
+                score(replay(recording, s), truth, rules=Rules(tolerance_ms=case.tolerance_ms), tables=False), truth
+            )
             for s in settings
         ]
         assert found == expected, seed
@@ -231,7 +233,7 @@ def test_hundreds_of_settings_in_one_reading(seed: int, cases: ModuleType, monke
             rules=Rules(tolerance_ms=case.tolerance_ms, first_pass=first),
             tables=False,
         )
-        assert got == PairCounts.of(scored), setting
+        assert got == PairCounts.of(scored, truth), setting
         assert got.ignore_false_trips == scored.counts.ignore_false_trips
 
 

@@ -8,7 +8,7 @@
 import { element, nameOf, rowOf, shown } from "./drawing.js";
 import { countInterval, shareInterval } from "./intervals.js";
 import { lotClaim } from "./lots.js";
-import { HIT, MERGED, MISS } from "./scoring.js";
+import { HIT, MERGED, MISS, mergedTouching } from "./scoring.js";
 
 /** @param {number} value */
 export function percent(value) {
@@ -20,9 +20,10 @@ export function percent(value) {
  * @typedef {{name: string, of: (n: TableCounts) => number, side?: boolean,
  *   interval?: (n: TableCounts, of: TrialCounts) => string}} CountRow
  * @param {any} facts
+ * @param {number} touching passes that merge with the one that they touch
  * @returns {CountRow[]}
  */
-function countRows(facts) {
+function countRows(facts, touching) {
   const { confidence } = facts.rules;
   const share = (/** @type {number} */ events, /** @type {number} */ trials) => {
     const [low, high] = shareInterval(events, trials, confidence);
@@ -34,13 +35,14 @@ function countRows(facts) {
   };
   /** @type {CountRow[]} */
   const rows = [
-    { name: "passes lost", of: (n) => n.lost, interval: (n, of) => share(n.lost, of.detect) },
+    { name: "passes lost", of: (n) => n.lost - n.touching, interval: (n, of) => share(n.lost - n.touching, of.detect - n.touching) },
     { name: "missed", of: (n) => n.lost - n.merged, side: true },
-    { name: "merged", of: (n) => n.merged, side: true },
+    { name: "merged", of: (n) => n.merged - n.touching, side: true },
     { name: "counted more than once", of: (n) => n.extra },
     { name: "false trips", of: (n) => n.false_trips, interval: (n, of) => perHour(n.false_trips, of.hours) },
     { name: "gaps tripped", of: (n) => n.gaps_tripped, interval: (n, of) => share(n.gaps_tripped, of.gaps), side: true },
   ];
+  if (touching > 0) rows.push({ name: "touch the pass before and merge: no error", of: (n) => n.touching, side: true });
   if (facts.trials.ignore > 0) {
     rows.push({ name: "trips on passes to be ignored", of: (n) => n.ignore_trips });
     rows.push({ name: "ignored passes tripped", of: (n) => n.ignore_tripped,
@@ -55,9 +57,11 @@ function countRows(facts) {
  */
 export function sentence({ now: { counts: n, trials, basis } }) {
   if (n === null) return basis === "waiting" ? "Counting …" : "Not counted at these levels.";
-  const trips = n.false_trips + n.ignore_trips;
-  return `${shown(n.lost)} of ${shown(trials.detect)} passes lost, ${shown(trips)} false `
-    + `${trips === 1 ? "trip" : "trips"}, ${shown(n.extra)} counted more than once.`;
+  const trips = n.false_trips + n.ignore_trips, met = n.touching;
+  return `${shown(n.lost - met)} of ${shown(trials.detect - met)} passes lost, ${shown(trips)} false `
+    + `${trips === 1 ? "trip" : "trips"}, ${shown(n.extra)} counted more than once.`
+    + (met === 0 ? "" : ` ${shown(met)} ${met === 1 ? "pass touches" : "passes touch"} the one before and `
+      + `${met === 1 ? "merges" : "merge"} with it: no error.`);
 }
 
 /** @type {Record<string, string>} */
@@ -72,7 +76,7 @@ const BASIS = {
 /** @param {Hand} hand */
 export function tellCounts(hand) {
   const { facts, now, start } = hand, body = /** @type {HTMLElement} */ (element("table").querySelector("tbody"));
-  body.replaceChildren(...countRows(facts).map((row) => {
+  body.replaceChildren(...countRows(facts, Math.max(now.counts?.touching ?? 0, start.counts?.touching ?? 0)).map((row) => {
     const here = now.counts === null ? null : row.of(now.counts), before = start.counts === null ? null : row.of(start.counts);
     const more = here === null || before === null ? null : here - before;
     const change = more === null ? "–" : more === 0 ? "0" : `${more > 0 ? "+" : "−"}${shown(Math.abs(more))}`;
@@ -108,9 +112,10 @@ function reservesElsewhere(hand) {
 }
 
 /** @param {Hand} hand */
-function tellLots({ now: { scored }, passes: { lot }, facts }) {
-  const { confidence } = facts.rules, { passes } = scored ?? { passes: [] };
-  const lost = (/** @type {number} */ k) => (passes[k] === HIT ? false : passes[k] === MISS || passes[k] === MERGED ? true : null);
+function tellLots({ now: { scored }, passes: borders, facts }) {
+  const { confidence } = facts.rules, { lot } = borders, { passes } = scored ?? { passes: [] };
+  const lost = (/** @type {number} */ k) => (passes[k] === HIT ? false
+    : passes[k] === MISS || (passes[k] === MERGED && !mergedTouching(passes, borders, k)) ? true : null);
   const claim = lot === null || facts.lot_names.includes("") || scored === null ? null : lotClaim(lot, lost, confidence);
   element("lots").textContent = claim === null ? "" : `${shown(claim.withLoss)} of ${shown(claim.lots)} lots with a loss. `
     + (claim.upper > 0.995 ? "These lots show no upper bound below 100 %." : `At ${percent(confidence)} % confidence at most `

@@ -18,7 +18,7 @@
  *   high: ArrayLike<number>, doubt: ArrayLike<number>}} NamedPasses
  */
 import { invalidRuns, switched } from "./switching.js";
-import { MERGED, MISS, TRIPPED, firstAfter, scored, windowsOf } from "./scoring.js";
+import { MERGED, MISS, TRIPPED, firstAfter, mergedTouching, scored, windowsOf } from "./scoring.js";
 import { TABLES, cellOf, countsAt, rankOf, sameUntil } from "./tables.js";
 
 /** Most time to look for the next change by replay, ms. */
@@ -226,6 +226,7 @@ export class Hand {
     const replayed = {
       lost: n.misses + n.merged, merged: n.merged, extra: n.extra, false_trips: n.false_trips,
       gaps_tripped: n.gaps_tripped, ignore_trips: n.ignore_false_trips, ignore_tripped: n.ignore_tripped,
+      touching: found.passes.reduce((sum, _, k) => sum + Number(mergedTouching(found.passes, this.passes, k)), 0),
     };
     return {
       counts: counts ?? replayed, basis: counts === null ? "replay" : "table", output, scored: found,
@@ -251,7 +252,8 @@ export class Hand {
     const { scored: found } = this.now, { cell } = this, lost = new Int32Array(this.facts.kinds.length);
     if (found !== null) {
       for (let k = 0; k < found.passes.length; k++) {
-        if (found.passes[k] === MISS || found.passes[k] === MERGED) lost[this.passes.kind[k]]++;
+        const met = mergedTouching(found.passes, this.passes, k);
+        if (found.passes[k] === MISS || (found.passes[k] === MERGED && !met)) lost[this.passes.kind[k]]++;
       }
       return lost;
     }

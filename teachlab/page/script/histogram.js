@@ -4,7 +4,7 @@
  * @import {Hand, LevelName} from "./hand.js"
  */
 import { cleared, colour, eachFrame, element, fitting, nameOf, shown, textSize, threeTexts, whileHeld } from "./drawing.js";
-import { errorsAt, rankOf } from "./tables.js";
+import { errorsAt, errorsOf, rankOf } from "./tables.js";
 
 const MOST_KINDS = 12;
 const BINS = 160;
@@ -70,7 +70,7 @@ export class Histogram {
         /** @type {LevelName} */
         const level = moves === "off" ? "off" : "on", row = this.hand.chain(moves);
         return { level, at: row.map((one) => one[level]),
-          errors: row.map(({ counts: n }) => n.lost + n.extra + n.false_trips + n.ignore_trips) };
+          errors: row.map(({ counts }) => errorsOf(counts)) };
       });
     }
     if (counted === null || !known) return [];

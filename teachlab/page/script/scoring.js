@@ -18,6 +18,16 @@ export const HIT = 0, MISS = 1, MERGED = 2, EXCLUDED = 3, QUIET = 4, TRIPPED = 5
 const VOID_FROM = 6;
 
 /**
+ * Whether a pass merged with the one that it touches: no level separates them, so that is no error.
+ * @param {ArrayLike<number>} outcomes
+ * @param {{start: ArrayLike<number>, end: ArrayLike<number>}} passes
+ * @param {number} k
+ */
+export function mergedTouching(outcomes, passes, k) {
+  return outcomes[k] === MERGED && k > 0 && passes.start[k] === passes.end[k - 1];
+}
+
+/**
  * Index of the first run that ends after a place.
  * @param {ArrayLike<number>} runs
  * @param {number} place

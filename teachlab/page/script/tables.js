@@ -2,13 +2,13 @@
  * Counts of every pair of levels, looked up.
  *
  * @import {Numbers} from "./decoding.js"
- * @typedef {"lost"|"merged"|"extra"|"false_trips"|"gaps_tripped"|"ignore_trips"|"ignore_tripped"} TableName
+ * @typedef {"lost"|"merged"|"extra"|"false_trips"|"gaps_tripped"|"ignore_trips"|"ignore_tripped"|"touching"} TableName
  * @typedef {Record<TableName, number>} TableCounts
  * @typedef {{levels: Numbers, distinct: boolean, everyPair: boolean, tables: Record<TableName, Numbers>}} Counted
  */
 
 /** @type {TableName[]} */
-export const TABLES = ["lost", "merged", "extra", "false_trips", "gaps_tripped", "ignore_trips", "ignore_tripped"];
+export const TABLES = ["lost", "merged", "extra", "false_trips", "gaps_tripped", "ignore_trips", "ignore_tripped", "touching"];
 
 /**
  * Index of the first of ascending numbers at or above a value.
@@ -51,14 +51,22 @@ export function countsAt({ levels, everyPair, tables }, i, j) {
 }
 
 /**
- * Errors of one cell: passes lost, and every switching too many.
+ * Errors: passes lost, but not those that merged with the one that they touch, and every switching too many.
+ * @param {TableCounts} n
+ */
+export function errorsOf(n) {
+  return n.lost - n.touching + n.extra + n.false_trips + n.ignore_trips;
+}
+
+/**
+ * Errors of one cell.
  * @param {Counted} counted
  * @param {number} i
  * @param {number} j
  */
 export function errorsAt({ levels, everyPair, tables }, i, j) {
   const at = everyPair ? i * levels.length + j : i;
-  return tables.lost[at] + tables.extra[at] + tables.false_trips[at] + tables.ignore_trips[at];
+  return tables.lost[at] - tables.touching[at] + tables.extra[at] + tables.false_trips[at] + tables.ignore_trips[at];
 }
 
 /**

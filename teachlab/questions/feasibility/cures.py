@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from teachlab.model.json_values import Document
 from teachlab.questions.feasibility.demands import Demands, demands_of
+from teachlab.scoring.claimable import wrong_apart
 from teachlab.scoring.scoring import score
 from teachlab.switching.run import replay
 
@@ -101,7 +102,6 @@ def on_delay(recording: Recording, truth: Truth, setting: Setting, *, rules: Rul
             continue
         level = (background + objects) / 2
         tried = late.with_levels(level, level)
-        counts = score(replay(recording, tried), truth, rules=rules, tables=False).counts
-        if counts.lost == counts.extra == counts.false_trips == counts.ignore_false_trips == 0:
+        if not any(wrong_apart(truth, score(replay(recording, tried), truth, rules=rules, tables=False))):
             return delay, level
     return None

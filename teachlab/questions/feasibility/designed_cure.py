@@ -10,6 +10,7 @@ from teachlab.errors import Abstained, SettingError
 from teachlab.model.printable_text import wrong_text
 from teachlab.model.score import USUAL_RULES, Rules
 from teachlab.model.setting_words import setting_in_words
+from teachlab.scoring.claimable import wrong_apart
 from teachlab.scoring.scoring import score
 from teachlab.switching.run import replay
 from teachlab.teaching.block import TeachBlock
@@ -159,5 +160,4 @@ def tried_both_ways(
 
 
 def _wrong(recording: Recording, truth: Truth, setting: Setting, rules: Rules) -> tuple[int, int]:
-    n = score(replay(recording, setting), truth, rules=rules, tables=False).counts
-    return n.lost, n.false
+    return wrong_apart(truth, score(replay(recording, setting), truth, rules=rules, tables=False))

@@ -17,7 +17,7 @@ from teachlab.model.setting_words import setting_in_words, timings_in_words
 from teachlab.model.verdict import VerdictCure, VerdictReason
 from teachlab.questions.feasibility.averaging_cure import averages
 from teachlab.questions.feasibility.designed_cure import all_shown, taught_in_hindsight
-from teachlab.scoring.claimable import unusable
+from teachlab.scoring.claimable import unusable, wrong_apart
 from teachlab.scoring.scoring import score
 from teachlab.switching.run import replay
 from teachlab.teaching.registry import built, installed_class
@@ -297,8 +297,8 @@ def _tried(
     given = score(replay(recording, setting), truth, rules=rules, tables=False)
     if unusable(given):
         return None
-    n = given.counts
-    return TriedCure(kind=kind, text=text, setting=setting, lost=n.lost, false=n.false)
+    lost, false = wrong_apart(truth, given)
+    return TriedCure(kind=kind, text=text, setting=setting, lost=lost, false=false)
 
 
 def _other_levels(

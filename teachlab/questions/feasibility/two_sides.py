@@ -11,6 +11,7 @@ from teachlab.model.following_and_window import WindowSetting
 from teachlab.model.printable_text import level_text, number_of, round_level
 from teachlab.model.score import USUAL_RULES, Rules
 from teachlab.model.setting import Polarity, Setting
+from teachlab.scoring.claimable import wrong_apart
 from teachlab.scoring.scoring import score
 from teachlab.switching.run import replay
 
@@ -100,14 +101,15 @@ def two_sides(
         return None
     step = step if step is not None else recording.whole_step
     window = _window(sides, base, step)
-    counts = score(replay(recording, window), truth, rules=rules, tables=False).counts
+    scored = score(replay(recording, window), truth, rules=rules, tables=False)
+    lost, false = wrong_apart(truth, scored)
     return TwoSides(
         above=int(sides.above.size),
         below=int(sides.below.size),
         window=window,
-        lost=counts.lost,
-        false=counts.false,
-        passes=counts.scored_passes,
+        lost=lost,
+        false=false,
+        passes=scored.counts.scored_passes,
         step=step,
     )
 

@@ -137,7 +137,7 @@ def _averaged(draw: int, parts: Sequence[Draw]) -> Draw:
 
 def best_cost(best: Hindsight | None) -> float:
     """Return the cost from which regret is counted; NaN if no fixed setting was counted."""
-    return math.nan if best is None else best.cost_in_total
+    return math.nan if best is None else best.cost
 
 
 def _cloud(

@@ -55,7 +55,7 @@ def equal_cost(
     counts = count_chain(recording, truth, setting, reading, on, off, rules=rules)
     n, passes = counts.sums, counts.spans.detect
     false = n["false_trips"] + n["ignore_trips"] + n["extra"]
-    cost = (weights.miss * (n["lost"] + counts.spans.blind) + weights.false * false) / (passes or np.nan)
+    cost = weights.of(lost=n["lost"], touching=n["touching"], false=false, passes=passes or np.nan)
     same = cost == cost[STEPS]
     down = STEPS if same[: STEPS + 1].all() else int(np.argmin(same[STEPS::-1])) - 1
     up = STEPS if same[STEPS:].all() else int(np.argmin(same[STEPS:])) - 1

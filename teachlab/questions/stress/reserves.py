@@ -12,7 +12,7 @@ from teachlab.questions.stress.reserve_apart import search_apart
 from teachlab.questions.stress.reserve_path import Axis, Path, Reserve
 from teachlab.questions.surface.condensed import condensed
 from teachlab.questions.surface.values.levels import read_first
-from teachlab.scoring.claimable import joined_where, touching_merges, touching_rows
+from teachlab.scoring.claimable import joined_where, touching_rows, wrong_apart
 
 if TYPE_CHECKING:
     from teachlab.model.recording import Recording
@@ -124,8 +124,7 @@ def reserves(
         logged light has no meaning.
     """
     if scored is not None:
-        n, met = scored.counts, touching_merges(truth, scored.trials)
-        if n.lost > met.sum() or n.extra or n.false_trips or n.ignore_false_trips:
+        if any(wrong_apart(truth, scored)):
             return dict(NONE)
         found = condensed(recording, truth, setting, rules=rules) if reading is None else reading.condensed
         if found is not None:

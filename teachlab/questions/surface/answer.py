@@ -159,7 +159,7 @@ class SurfaceAnswer:
         out["switching_position"] = None if self.positions is None else self.positions.as_dict()
         out["delays"] = None if self.delays is None else self.delays.as_dict()
         out["settings"] = self.looked_up()
-        out["taught"] = None if self.cloud is None else self.cloud.as_dict(self.best.cost_in_total)
+        out["taught"] = None if self.cloud is None else self.cloud.as_dict(self.best.cost)
         return {name: plain(value) for name, value in out.items()}
 
 

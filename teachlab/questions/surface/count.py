@@ -16,7 +16,6 @@ from teachlab.questions.surface.all_pairs.reading import Progress, read_spans
 from teachlab.questions.surface.all_pairs.tallies import Tallies
 from teachlab.questions.surface.values.levels import FirstReading, Levels, checked, read_first, stated_levels
 from teachlab.questions.surface.values.spans import Spans
-from teachlab.scoring.claimable import touches_the_one_before
 
 if TYPE_CHECKING:
     from teachlab.model.recording import Recording
@@ -124,14 +123,7 @@ def surface_of(
     for k, ((recording, truth), reading) in enumerate(zip(recordings, readings, strict=True)):
         say = None if progress is None else _Part(progress, k, len(recordings))
         found = _counted(recording, truth, base, reading, stated, rules, fast, say)
-        met = touches_the_one_before(truth) & truth.detect
-        if met.any():
-            # Windows do not depend on what a pass expects: where those that touch are ignored, theirs are the merged
-            # passes that are counted no more.
-            apart = replace(truth, detect=truth.detect & ~met)
-            others = _counted(recording, apart, base, reading, stated, rules, fast, None)
-            found = replace(found, touching=found.merged - others.merged)
-        found = _with_distinct(found, distinct)
+        found = replace(found, distinct=distinct)
         total = found if total is None else total + found
     if total is None:
         raise ParameterError("a surface needs at least one recording.")
@@ -144,10 +136,6 @@ class _Part:
 
     def __call__(self, share: float) -> None:
         self._progress((self._k + share) / self._of)
-
-
-def _with_distinct(found: Surface, distinct: bool) -> Surface:
-    return replace(found, distinct=distinct)
 
 
 def _counted(

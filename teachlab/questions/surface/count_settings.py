@@ -81,7 +81,7 @@ def count_settings_from(
             seen = alike.setdefault(_summary(output), [])
             known = next((counts for other, counts in seen if _same(output, other)), None)
             if known is None:
-                known = [PairCounts.of(score(output, truth, rules=rules, tables=False)) for rules in several]
+                known = [PairCounts.of(score(output, truth, rules=rules, tables=False), truth) for rules in several]
                 seen.append((output, known))
             for of, counted in zip(found, known, strict=True):
                 of[setting] = counted

@@ -18,7 +18,7 @@ from teachlab.model.setting import DelaysActOn
 from teachlab.sensor.clock import Clock, no_valid_sample
 from teachlab.sensor.evaluated_blocks import evaluated
 from teachlab.sensor.level_pairs import LevelPairs
-from teachlab.teaching.cells.delay_counts import DelayCounter, DelayCounts
+from teachlab.teaching.cells.delay_counts import COUNTED, DelayCounter, DelayCounts
 
 if TYPE_CHECKING:
     from teachlab.model.recording import Recording
@@ -31,7 +31,6 @@ MOST_STEPS = 200
 MOST_LEVELS = 200
 """Levels that are counted if none are given and more are known: a picture shows no more."""
 BLOCK = 1 << 20
-COUNTED = ("lost", "extra", "false_trips", "ignore_trips")
 
 Levels = NDArray[np.float64]
 Table = NDArray[np.int64]
@@ -47,6 +46,8 @@ class DelaySurface:
     on_delays_ms, off_delays_ms : ndarray of float64, ms
     lost, extra, false_trips, ignore_trips : ndarray of int64, shape (n, on-delays, off-delays)
         `lost` holds missed and merged passes together. Every cell is exact: equal to its replay.
+    touching : ndarray of int64, shape (n, on-delays, off-delays)
+        Those of them that merged with the pass that they touch: no error.
     detect_trials : ndarray of int64, shape (on-delays,)
     base : Setting
         Polarity, filter and evaluation rate of all cells; its levels and delays are not used.
@@ -60,14 +61,15 @@ class DelaySurface:
     extra: Table
     false_trips: Table
     ignore_trips: Table
+    touching: Table
     detect_trials: NDArray[np.int64]
     base: Setting
     costs: Costs
 
     @property
     def errors(self) -> Table:
-        """Lost passes and all unwanted onsets."""
-        return self.lost + self.extra + self.false_trips + self.ignore_trips
+        """Lost passes and all unwanted onsets; passes that merged with the one that they touch are none."""
+        return self.lost - self.touching + self.extra + self.false_trips + self.ignore_trips
 
     @property
     def cost(self) -> NDArray[np.float64]:
@@ -75,7 +77,7 @@ class DelaySurface:
         false = self.extra + self.false_trips + self.ignore_trips
         with np.errstate(invalid="ignore", divide="ignore"):
             trials = self.detect_trials.reshape(1, -1, 1)
-            out: NDArray[np.float64] = (self.costs.miss * self.lost + self.costs.false * false) / trials
+            out: NDArray[np.float64] = self.costs.of(lost=self.lost, touching=self.touching, false=false, passes=trials)
         return out
 
     @property

@@ -50,8 +50,6 @@ class Hindsight:
         The settings among which it is the best.
     touching : int
         Passes among its losses that merged with the one that they touch.
-    cost_in_total : float
-        Least cost of all settings where these are lost: regret is counted from it.
     """
 
     cost: float
@@ -64,17 +62,15 @@ class Hindsight:
     costs: Costs
     searched: str
     touching: int
-    cost_in_total: float
 
     def regret(self, cost: float) -> float:
         """Return the additional cost of a setting over the best; never below 0 if the setting was searched."""
-        return cost - self.cost_in_total
+        return cost - self.cost
 
     def as_dict(self) -> dict[str, Any]:
         """Return the plain JSON form."""
         return {
             "cost": self.cost,
-            "cost_in_total": self.cost_in_total,
             "touching": self.touching,
             "on_level": self.setting.on_level,
             "off_level": self.setting.off_level,
@@ -145,16 +141,14 @@ def hindsight(
         costs=costs,
         searched=surface.how,
         touching=int(surface.touching_merges[i, j]),
-        cost_in_total=best if surface.touching is None else float(surface.cost(costs, in_total=True).min()),
     )
     for setting, cost in others:
-        found = replace(found, cost_in_total=min(found.cost_in_total, cost))
         if cost < found.cost:
             level = (setting.on_level, setting.on_level), (setting.off_level, setting.off_level)
             found = Hindsight(
                 cost=cost, setting=setting, counts={}, equally_good=1, on_interval=level[0], off_interval=level[1],
                 open_below=(False, False), costs=costs, searched=surface.how + "; and the settings given beside it",
-                touching=0, cost_in_total=cost,
+                touching=0,
             )  # fmt: skip
     return found
 
@@ -235,8 +229,7 @@ def best_of(surfaces: Sequence[Surface], *, costs: Costs | None = None) -> Hinds
     if not found:
         raise ParameterError("the best of no surface at all is not known.")
     best = min(found, key=lambda one: one.cost)
-    least = min(one.cost_in_total for one in found)
-    return replace(best, cost_in_total=least, searched="; and ".join(dict.fromkeys(one.searched for one in found)))
+    return replace(best, searched="; and ".join(dict.fromkeys(one.searched for one in found)))
 
 
 def regret_of(surface: Surface, settings: Iterable[Setting], *, costs: Costs | None = None) -> NDArray[np.float64]:

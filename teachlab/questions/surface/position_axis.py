@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from teachlab.model.draws import Costs
 from teachlab.model.printable_text import number_of
 from teachlab.model.score import USUAL_RULES, Rules
+from teachlab.scoring.claimable import wrong_apart
 from teachlab.scoring.scoring import score
 from teachlab.scoring.switching_position import switching_position
 from teachlab.switching.family import replay_family
@@ -191,15 +192,14 @@ def position_axis(
         position = switching_position(
             output, truth, scored.trials, recording.info, rules=rules, jitter_ms=jitter_ms,
         )  # fmt: skip
-        n = scored.counts
-        false = n.false
+        n, (lost, false) = scored.counts, wrong_apart(truth, scored)
         passes, doubt = n.scored_passes, position.doubt_ms
         found.append(
             PositionAtLevel(
                 setting=one,
                 hits=n.hits,
-                errors=n.lost + false,
-                cost=(weights.miss * n.lost + weights.false * false) / max(passes, 1),
+                errors=lost + false,
+                cost=weights.of(lost=lost, touching=0, false=false, passes=max(passes, 1)),
                 onset=position.onset,
                 release=position.release,
             )

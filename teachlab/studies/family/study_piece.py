@@ -104,7 +104,7 @@ def _rows(recording: Recording, truth: Truth, piece: StudyPiece, keys: RowKeys) 
             base: best_fixed(
                 light, truth, {}, base=bases[base], costs=options.costs,
                 rules=options.rules.scored_from(found.cut.first_scored),
-            ).cost_in_total
+            ).cost
             for base in dict.fromkeys(base for (_, base, _, _), _ in here)
         }  # fmt: skip
         settings = [chosen[_teaching_key(one, base, seed)] for (one, base, seed, _), _ in here]

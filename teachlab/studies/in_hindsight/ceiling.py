@@ -16,7 +16,7 @@ from teachlab.model.score import USUAL_RULES, Outcome, Rules
 from teachlab.model.setting_words import setting_in_words
 from teachlab.questions.feasibility.designed_cure import all_shown, taught_in_hindsight
 from teachlab.questions.feasibility.tried_cures import averaging_cure
-from teachlab.scoring.claimable import joined_where, touching_merges, touching_rows, without_touching
+from teachlab.scoring.claimable import joined_where, touching_rows, without_touching, wrong_apart
 from teachlab.scoring.scoring import score
 from teachlab.studies.in_hindsight.unsolved import UnsolvedTrial, causes_text, unsolved_text, unsolved_trials
 from teachlab.switching.run import replay_together
@@ -243,10 +243,10 @@ def _rows_joined(truth: Truth, found: Score, rules: Rules) -> NDArray[np.int64]:
 
 def _tried(truth: Truth, kind: str, output: Output, found: Score) -> HindsightSetting:
     """Return a setting with what it lost and tripped."""
-    n, met = found.counts, int(touching_merges(truth, found.trials).sum())
+    (lost, false), n = wrong_apart(truth, found), found.counts
     outcome = without_touching(truth, found.trials).passes
     rows = np.flatnonzero((outcome == Outcome.MISS) | (outcome == Outcome.MERGED)) + found.trials.first_pass
     return HindsightSetting(
-        kind=kind, setting=replace(output.setting, taught=None), lost=n.lost - met,
-        false=n.false, lost_rows=tuple(rows.tolist()), touching=met,
+        kind=kind, setting=replace(output.setting, taught=None), lost=lost,
+        false=false, lost_rows=tuple(rows.tolist()), touching=n.lost - lost,
     )  # fmt: skip

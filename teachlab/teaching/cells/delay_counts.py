@@ -29,7 +29,8 @@ Counts = NDArray[np.int64]
 NEVER_SWALLOWED = np.iinfo(np.int64).max
 Runs = tuple[Edges, Edges, Edges]
 """Begins and ends of runs, and the comparator of each."""
-TABLE_NAMES = "lost", "merged", "extra", "false_trips", "gaps_tripped", "ignore_trips", "ignore_tripped"
+TABLE_NAMES = "lost", "merged", "extra", "false_trips", "gaps_tripped", "ignore_trips", "ignore_tripped", "touching"
+COUNTED = "lost", "extra", "false_trips", "ignore_trips", "touching"
 DETECT, IGNORE, GAP, EXCLUDED = range(4)
 KINDS = 4
 
@@ -42,6 +43,8 @@ class DelayCounts:
     ----------
     lost, extra, false_trips, ignore_trips : ndarray of int64, shape (comparators, on-delays, off-delays)
         `lost` contains missed and merged passes.
+    touching : ndarray of int64, shape (comparators, on-delays, off-delays)
+        Those of them that merged with the pass that they touch.
     detect_trials : ndarray of int64, shape (on-delays,)
         Scored passes. A longer on-delay may leave out more passes beside invalid light.
     """
@@ -50,16 +53,17 @@ class DelayCounts:
     extra: Counts
     false_trips: Counts
     ignore_trips: Counts
+    touching: Counts
     detect_trials: NDArray[np.int64]
-
-    def __add__(self, other: DelayCounts) -> DelayCounts:
-        """Return the sum of counts of the same comparators and delays over different light."""
-        return DelayCounts(*(getattr(self, f.name) + getattr(other, f.name) for f in fields(self)))
 
     @property
     def errors(self) -> Counts:
         """Lost passes and false, extra and ignore trips together."""
         return self.lost + self.extra + self.false_trips + self.ignore_trips
+
+    def __add__(self, other: DelayCounts) -> DelayCounts:
+        """Return the sum of counts of the same comparators and delays over different light."""
+        return DelayCounts(*(getattr(self, f.name) + getattr(other, f.name) for f in fields(self)))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -69,7 +73,7 @@ class DelayTables:
     Parameters
     ----------
     counts : dict of str to ndarray of int64, shape (comparators, on-delays, off-delays)
-        Keys: names of the tables of a surface.
+        Keys: names of the tables of a surface, and `touching`: merged passes that touch the one before.
     detect_trials, ignore_trials, gap_trials : ndarray of int64, shape (on-delays,)
         Scored passes and gaps.
     """
@@ -87,6 +91,7 @@ class _TrialSpans:
     start: Edges
     stop: Edges
     kind: NDArray[np.int8]
+    touching: NDArray[np.bool_]
     detect_trials: int
     ignore_trials: int
 
@@ -157,9 +162,11 @@ class DelayCounter:
         -----
         Rules: SWITCHING.md and SCORING.md. Memory grows with the edges of all comparators together.
         """
-        starts, ends, owner = self._runs(light, light_on, consecutive, on_delays[0])
+        # What merged is told by all runs, for other counts those that the shortest delay drops are not needed.
+        merges = bool(self._truth.touching.any())
+        starts, ends, owner = runs = self._runs(light, light_on, consecutive, 0 if merges else on_delays[0])
         shape = len(light), len(on_delays), len(off_delays)
-        out = {name: np.zeros(shape, np.int64) for name in ("lost", "extra", "false_trips", "ignore_trips")}
+        out = {name: np.zeros(shape, np.int64) for name in COUNTED}
         trials = np.zeros(len(on_delays), np.int64)
         waits = np.asarray(off_delays, np.int64)
         for k, delay in enumerate(on_delays):
@@ -170,6 +177,9 @@ class DelayCounter:
             trials[k] = spans.detect_trials
             onsets = _StandingOnsets.of(starts, ends, owner, delay, spans, waits, len(light))
             found = onsets.counts()
+            if merges:
+                kept = starts, ends, owner
+                found["touching"] = _merged(onsets, runs, kept, delay, spans, waits, among=spans.touching)
             for name, values in found.items():
                 out[name][:, k, :] = values
         return DelayCounts(**out, detect_trials=trials)
@@ -206,7 +216,9 @@ class DelayCounter:
             found = onsets.counts() | onsets.spans_with(GAP, "gaps_tripped") | onsets.spans_with(
                 IGNORE, "ignore_tripped"
             )  # fmt: skip
-            found["merged"] = _merged(onsets, runs, (starts, ends, owner), delay, spans, waits)
+            kept = starts, ends, owner
+            for name, among in (("merged", spans.kind == DETECT), ("touching", spans.touching)):
+                found[name] = _merged(onsets, runs, kept, delay, spans, waits, among=among)
             for name, values in found.items():
                 out[name][:, k, :] = values
         trials = np.array(laid, np.int64).reshape(-1, 3)
@@ -271,11 +283,12 @@ class DelayCounter:
         start = np.concatenate((windows.start, windows.gap_start))
         stop = np.concatenate((windows.stop, windows.gap_stop))
         kind = np.concatenate((kinds, gaps))
+        touching = np.concatenate((truth.touching & (kinds == DETECT), np.zeros(gaps.size, bool)))
         real = stop > start
         order = np.argsort(start[real], kind="stable")
         # A pass that covers no evaluation has an empty window, but it is a trial, and lost.
         return _TrialSpans(
-            start[real][order], stop[real][order], kind[real][order],
+            start[real][order], stop[real][order], kind[real][order], touching[real][order],
             *(int(np.count_nonzero(kinds == one)) for one in (DETECT, IGNORE)),
         )  # fmt: skip
 
@@ -386,19 +399,21 @@ def _standing(distance: Edges, waits: Edges) -> Edges:
 
 
 def _merged(
-    onsets: _StandingOnsets, undelayed: Runs, kept: Runs, delay: int, spans: _TrialSpans, waits: Edges
-) -> Counts:
-    """Count passes to be detected without an onset, during which output and undelayed output are active.
+    onsets: _StandingOnsets, undelayed: Runs, kept: Runs, delay: int, spans: _TrialSpans, waits: Edges, *,
+    among: NDArray[np.bool_],
+) -> Counts:  # fmt: skip
+    """Count some of the passes to be detected without an onset, during which output and undelayed output are active.
 
     If an off-delay holds the output at the start of a window, every longer off-delay does so too. If an onset was
     swallowed, the output was held. So each pass is merged from one off-delay on.
     """
-    detect = np.flatnonzero(spans.kind == DETECT)
+    detect = np.flatnonzero(among)
     start, stop = spans.start[detect], spans.stop[detect]
     # For each pass: the off-delay from which on no onset stands; not yet known for passes without an onset.
     of, where, standing = onsets.first_of(DETECT)
     begin = np.full((onsets.comparators, detect.size), -1)
-    begin[of, np.searchsorted(detect, where)] = standing
+    some = among[where]
+    begin[of[some], np.searchsorted(detect, where[some])] = standing[some]
     out = np.zeros((onsets.comparators, waits.size), np.int64)
     every, long = (np.searchsorted(runs[2], np.arange(onsets.comparators + 1)) for runs in (undelayed, kept))
     for c in range(onsets.comparators):

@@ -236,10 +236,11 @@ def _push(
     dense_entry: Any, dense_had: Any,
 ) -> int:  # fmt: skip
     width = onsets.shape[1]
-    flat_onsets, flat_quiet, flat_held = onsets.reshape(-1), quiet.reshape(-1), held.reshape(-1)
+    flat_onsets, flat_quiet = onsets.reshape(-1), quiet.reshape(-1)
     high, low, pmin, fp, fl, new_end, new_value = work[0], work[1], work[2], work[3], work[4], work[5], work[6]
     for p in range(begins.size):
-        kind = int(kinds[p])
+        kind = int(kinds[p]) & 3
+        held_of = held[int(kinds[p]) >> 2]  # passes that touch the one before have a table of their own
         depth = top = 0
         bottom = lead = trail = _NEVER
         if ends[p] > begins[p]:
@@ -255,11 +256,11 @@ def _push(
         whole = opens[p] and closes[p]
         _walk(
             top, lead, kind, whole, levels, end, value, steps, fp, fl, high, pmin, depth, flat_onsets, flat_quiet,
-            flat_held, dense_entry, dense_had, opens[p],
+            held_of.reshape(-1), dense_entry, dense_had, opens[p],
         )  # fmt: skip
         pieces[kind] += 1
         if closes[p] and not whole and kind < 3:
-            _close(kind, levels, dense_entry, dense_had, quiet, held)
+            _close(kind, levels, dense_entry, dense_had, quiet, held_of)
         steps = _next_state(top, bottom, trail, levels, high, low, depth, end, value, steps, new_end, new_value)
     return steps
 

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from teachlab.questions.surface.all_pairs.finishing import PlainSums, Sums
 from teachlab.questions.surface.all_pairs.staircase import NEVER, Staircase
 from teachlab.questions.surface.all_pairs.turning import Ladders, Turning, Where, closed_cycles
+from teachlab.questions.surface.values.kinds import OWN
 
 if TYPE_CHECKING:
     from teachlab.model.recording import Block, Light
@@ -44,8 +45,8 @@ class Engine(Protocol):
     ) -> None:
         """Take the next pieces ``rank[begins[k]:ends[k]]``, in time order.
 
-        `hidden` marks pieces whose first evaluation is invalid; `opens` and `closes` mark those that begin and end a
-        span.
+        `kind` is what the spans call `told`. `hidden` marks pieces whose first evaluation is invalid; `opens` and
+        `closes` mark those that begin and end a span.
         """
         ...
 
@@ -76,7 +77,7 @@ class PlainEngine:
         closes: NDArray[np.bool_],
     ) -> None:
         """Take the next pieces."""
-        ladders = ladders_of(rank, begins, ends, kind, self._levels, self._tally)
+        ladders = ladders_of(rank, begins, ends, kind & OWN, self._levels, self._tally)
         ladders.lead[hidden] = NEVER
         self._staircase.push(ladders, kind, opens, closes)
 
@@ -138,7 +139,7 @@ class Pieces:
             before = np.concatenate(([0], np.cumsum(valid)))
             begins, ends, light = before[begins], before[ends], light[valid]
         rank = self._engine.rank(self._ranker, light)
-        self._engine.push(rank, begins, ends, s.kind[p:q], hidden, opens, closes)
+        self._engine.push(rank, begins, ends, s.told[p:q], hidden, opens, closes)
 
 
 def state_before(first_rank: int, levels: int, *, dips: bool) -> Ranks:

@@ -9,8 +9,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from teachlab.questions.surface.all_pairs.tallies import KINDS, Tallies
-from teachlab.questions.surface.values.kinds import Kind
-from teachlab.questions.surface.values.table import TABLES, Surface, Table, unmirrored
+from teachlab.questions.surface.values.kinds import TOUCHING, Kind
+from teachlab.questions.surface.values.table import Surface, Table, unmirrored
 
 if TYPE_CHECKING:
     from teachlab.model.setting import Setting
@@ -82,9 +82,13 @@ def tables(tallies: Tallies, spans: Spans, sums: Sums, *, dips: bool) -> dict[st
     extra -= spans.detect
     tripped = among(tallies.without[Kind.GAP])
     np.subtract(spans.gaps, tripped, out=tripped)
+    merged = among(tallies.active[0])
+    touching = among(tallies.active[1]) if (spans.told >= TOUCHING).any() else None
+    if touching is not None:
+        merged += touching
     out = {
         "lost": lost,
-        "merged": among(tallies.active),
+        "merged": merged,
         "extra": extra,
         "false_trips": onsets(Kind.GAP),
         "gaps_tripped": tripped,
@@ -95,7 +99,9 @@ def tables(tallies: Tallies, spans: Spans, sums: Sums, *, dips: bool) -> dict[st
         seen = int(np.count_nonzero(spans.kind == Kind.IGNORE))
         out["ignore_trips"] = onsets(Kind.IGNORE)
         out["ignore_tripped"] = seen - among(tallies.without[Kind.IGNORE])
-    return {name: unmirrored(out[name]) if dips else out[name] for name in TABLES}
+    if touching is not None:
+        out["touching"] = touching
+    return {name: unmirrored(table) if dips else table for name, table in out.items()}
 
 
 def assembled(

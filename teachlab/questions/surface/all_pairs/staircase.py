@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from teachlab.questions.surface.all_pairs.tallies import KINDS, PairTally
+from teachlab.questions.surface.values.kinds import OWN
 
 if TYPE_CHECKING:
     from teachlab.questions.surface.all_pairs.turning import Ladders, Where
@@ -86,7 +87,7 @@ class Staircase:
         # A hidden first evaluation holds the output: its lead is not dark.
         dark = (ladders.top == 0) & (ladders.lead == 0) & opens & closes
         if dark.any():
-            self._book_dark(kind[dark])
+            self._book_dark(kind[dark] & OWN)
         kept = ~dark
         if kept.any():
             after_dark = np.diff(np.cumsum(dark)[kept], prepend=0) > 0
@@ -126,8 +127,9 @@ class Staircase:
         begin[1:] = np.where(piece[1:] == piece[:-1], end[:-1], 0)
         before, low = entry.at(key), last.at(key)
         # Comparators that were light from the start book no onset at the first peak.
-        self._tally.no_onset(*_runs(kind[piece], begin, end, np.minimum(before, first.at(key))))
-        self._tally.pieces += np.bincount(kind, minlength=KINDS)
+        own = kind & OWN
+        self._tally.no_onset(*_runs(own[piece], begin, end, np.minimum(before, first.at(key))))
+        self._tally.pieces += np.bincount(own, minlength=KINDS)
         # Above the highest peak (NEVER) no onset is possible: no off-index is small enough for it.
         had = np.where(low == NEVER, np.int16(n + 1), np.minimum(before, low))
         # A comparator that is still active at the first evaluation of a span is held in it.
@@ -177,7 +179,7 @@ class Staircase:
         return _Steps(piece * (n + 1) + np.array(all_ends, np.int64), -np.array(all_negated, np.int16))
 
     def _book(self, kind: NDArray[np.int8], begin: _Whole, end: _Whole, entry: Ranks, had: Ranks) -> None:
-        self._tally.quiet(*_runs(kind, begin, end, had))
+        self._tally.quiet(*_runs(kind & OWN, begin, end, had))
         self._tally.held(*_runs(kind, begin, end, np.minimum(entry, had)))
 
     def _part(self, kind: np.int8, entry: Ranks, had: Ranks, opens: np.bool_, closes: np.bool_) -> None:

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any, Protocol
 import numpy as np
 from numpy.typing import NDArray
 
-from teachlab.questions.surface.values.kinds import Kind
+from teachlab.questions.surface.values.kinds import OWN, TOUCHING, Kind
 
 if TYPE_CHECKING:
     from teachlab.questions.surface.values.ranks import Ranks
@@ -41,7 +41,10 @@ class PairTally(Protocol):
         ...
 
     def held(self, kind: _Kinds, begin: _Whole, end: _Whole, border: NDArray[Any]) -> None:
-        """Book a span without onset in which the output is active; only detect passes are examined."""
+        """Book a span without onset in which the output is active; only detect passes are examined.
+
+        The kind contains the mark of passes that touch the one before.
+        """
         ...
 
 
@@ -61,8 +64,9 @@ class Tallies:
     without : ndarray of int32, shape (3, n + 1, n + 2)
         Differences along i of a histogram over b: spans of a kind without onset for every comparator with
         ``j < b``.
-    active : ndarray of int32, shape (n + 1, n + 2)
-        The same for detect passes without onset in which the output is active.
+    active : ndarray of int32, shape (2, n + 1, n + 2)
+        The same for detect passes without onset in which the output is active: first those that stand apart, then those
+        that touch the pass before.
     """
 
     def __init__(self, levels: int, evaluations: int) -> None:
@@ -73,7 +77,7 @@ class Tallies:
         self.onsets: NDArray[Any] = np.zeros((KINDS * (levels + 1), levels + 1), counts)
         self.pieces = np.zeros(KINDS, np.int64)
         self.without = np.zeros((3, levels + 1, levels + 2), np.int32)
-        self.active = np.zeros((levels + 1, levels + 2), np.int32)
+        self.active = np.zeros((2, levels + 1, levels + 2), np.int32)
 
     def cycles(self, peak: NDArray[Any], valley: NDArray[Any]) -> None:
         """Book closed cycles."""
@@ -95,8 +99,9 @@ class Tallies:
 
     def held(self, kind: _Kinds, begin: _Whole, end: _Whole, border: NDArray[Any]) -> None:
         """Book passes without onset that are active."""
-        some = kind == Kind.DETECT
-        self._add(self.active, begin[some], end[some], border[some])
+        some = kind & OWN == Kind.DETECT
+        base = (kind[some] // TOUCHING).astype(np.intp) * (self.levels + 1)
+        self._add(self.active, base + begin[some], base + end[some], border[some])
 
     def _add(self, into: NDArray[np.int32], begin: _Whole, end: _Whole, border: NDArray[Any]) -> None:
         flat, width = into.reshape(-1), into.shape[-1]

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from teachlab.questions.surface.all_pairs.tallies import KINDS
-from teachlab.questions.surface.values.kinds import Kind
+from teachlab.questions.surface.values.kinds import OWN, TOUCHING, Kind
 
 if TYPE_CHECKING:
     from teachlab.questions.surface.values.ranks import Ranks
@@ -19,8 +19,9 @@ STRIP = 64
 HELD_BACK = 1 << 19
 """Corners kept before they are summed: memory does not grow with the recording."""
 ONSETS, QUIET, HELD = 0, 3, 6
-"""Channels: onsets and spans without an onset, of three kinds each, and active passes without an onset."""
-CHANNELS = 7
+"""Channels: onsets and spans without an onset, of three kinds each, and active passes without an onset, of two: those
+that stand apart, and those that touch the pass before."""
+CHANNELS = 8
 
 # An event concerns all comparators with i < a and j >= b. It is kept as its corner (a, b), and every comparator counts
 # the corners to its right that are not above it. Here q counts two of three corners +:
@@ -77,8 +78,8 @@ class TallyOfGivenPairs:
 
     def held(self, kind: _Kinds, begin: _Whole, end: _Whole, border: NDArray[Any]) -> None:
         """Book a span without onset in which the output is active; only detect passes are asked for."""
-        some = kind == Kind.DETECT
-        self._stretches(HELD, kind[some], begin[some], end[some], border[some])
+        some = kind & OWN == Kind.DETECT
+        self._stretches(HELD, kind[some] // np.int8(TOUCHING), begin[some], end[some], border[some])
 
     def _stretches(self, channel: int, kind: _Kinds, begin: _Whole, end: _Whole, border: NDArray[Any]) -> None:
         low, high = self._rows_below[begin], self._rows_below[end]
@@ -159,7 +160,8 @@ class TallyOfGivenPairs:
         seen = int(np.count_nonzero(spans.kind == Kind.IGNORE))
         return {
             "lost": lost,
-            "merged": self._sums[HELD],
+            "merged": self._sums[HELD] + self._sums[HELD + 1],
+            "touching": self._sums[HELD + 1],
             "extra": onsets[Kind.DETECT] + lost - spans.detect,
             "false_trips": onsets[Kind.GAP],
             "gaps_tripped": spans.gaps - quiet[Kind.GAP],

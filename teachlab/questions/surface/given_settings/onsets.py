@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from teachlab.questions.surface.all_pairs.tallies import KINDS
-from teachlab.questions.surface.values.kinds import Kind
+from teachlab.questions.surface.values.kinds import OWN, TOUCHING, Kind
 from teachlab.sensor.edges import merged
 from teachlab.sensor.steps import STEPS_EVERY
 
@@ -108,7 +108,8 @@ class OnsetCounter:
         self._last = first
         self._onsets = np.zeros((KINDS, self._width), np.int64)  # differences along the index, as all below
         self._with = np.zeros((KINDS, self._width), np.int64)
-        self._held = np.zeros(self._width, np.int64)
+        # First of passes that stand apart, then of those that touch the pass before.
+        self._held = np.zeros((2, self._width), np.int64)
         self._open: Rises | None = None
         self._top = self._seen = 0
 
@@ -123,17 +124,17 @@ class OnsetCounter:
         else:
             at = merged(*(one.at for one in signals), borders)
             begins, values = np.searchsorted(at, borders), [one.values_at(at) for one in signals]
-        kind = spans.kind[p:q].astype(np.int64)
-        self.take(begins, kind, values[-1], values[0], goes_on=bool(spans.stop[q - 1] > stop))
+        told = spans.told[p:q].astype(np.int64)
+        self.take(begins, told, values[-1], values[0], goes_on=bool(spans.stop[q - 1] > stop))
         return before
 
-    def take(self, begins: Whole, kind: Whole, undelayed: Ranks, output: Ranks, *, goes_on: bool) -> None:
+    def take(self, begins: Whole, told: Whole, undelayed: Ranks, output: Ranks, *, goes_on: bool) -> None:
         """Take the next values of both signals, with every value in between.
 
         Parameters
         ----------
-        begins, kind : ndarray of int64, shape (spans,)
-            Where the spans begin among the values (the first is 0), and the kind of each.
+        begins, told : ndarray of int64, shape (spans,)
+            Where the spans begin among the values (the first is 0), and the kind of each with its mark.
         undelayed, output : ndarray of int16, shape (n,)
         goes_on : bool
             Whether the last span continues after them.
@@ -142,6 +143,7 @@ class OnsetCounter:
         # differences.
         before = np.concatenate((np.array([self._last], np.int16), output[:-1]))
         self._last = int(output[-1])
+        kind = told & OWN
         rises = Rises.of(before, output, begins)
         self._add(self._onsets, kind[rises.piece], rises.low, rises.high)
         top = np.maximum.reduceat(output, begins).astype(np.int64)
@@ -158,11 +160,12 @@ class OnsetCounter:
             self._top, self._seen = int(top[-1]), int(seen[-1])
             done = rises.piece < whole
             rises = Rises(rises.piece[done], rises.low[done], rises.high[done])
-        self._close(rises, kind, np.minimum(top, seen)[:whole])
+        self._close(rises, told, np.minimum(top, seen)[:whole])
 
-    def _close(self, rises: Rises, kind: Whole, held: Whole) -> None:
+    def _close(self, rises: Rises, told: Whole, held: Whole) -> None:
         """Book complete spans; `held` is the limit of the indices at which they are active."""
         united, piece, met = rises.united(self._width)
+        kind, base = told & OWN, told // TOUCHING * self._width
         self.touching[met[kind[piece] == Kind.DETECT]] = True
         of = kind[united.piece]
         self._add(self._with, of, united.low, united.high)
@@ -170,12 +173,14 @@ class OnsetCounter:
         detect = np.flatnonzero(kind[: held.size] == Kind.DETECT)
         # For a pass: all settings below `held`, minus those from low to high of each stretch with an onset, as
         # differences.
-        self._held[0] += detect.size
-        self._held -= np.bincount(held[detect], minlength=self._width)
         some = of == Kind.DETECT
-        limit = held[united.piece[some]]
-        self._held -= np.bincount(np.minimum(united.low[some], limit), minlength=self._width)
-        self._held += np.bincount(np.minimum(united.high[some], limit), minlength=self._width)
+        of_pass, limit = base[united.piece[some]], held[united.piece[some]]
+        flat = self._held.reshape(-1)
+        for sign, at in (
+            (1, base[detect]), (-1, base[detect] + held[detect]),
+            (-1, of_pass + np.minimum(united.low[some], limit)), (1, of_pass + np.minimum(united.high[some], limit)),
+        ):  # fmt: skip
+            flat += sign * np.bincount(at, minlength=flat.size)
 
     def _add(self, into: Whole, kind: Whole, low: Whole, high: Whole) -> None:
         flat = into.reshape(-1)
@@ -184,10 +189,11 @@ class OnsetCounter:
 
     def sums(self, spans: Spans) -> dict[str, Whole]:
         """Return the counts at every index by the names of the tables of a surface, shape (size,)."""
-        onsets, some = (np.cumsum(x, axis=1)[:, : self.size] for x in (self._onsets, self._with))
+        onsets, some, held = (np.cumsum(x, axis=1)[:, : self.size] for x in (self._onsets, self._with, self._held))
         out: dict[str, NDArray[Any]] = {
             "lost": spans.detect - some[Kind.DETECT],
-            "merged": np.cumsum(self._held)[: self.size],
+            "merged": held.sum(axis=0),
+            "touching": held[1],
             "extra": onsets[Kind.DETECT] - some[Kind.DETECT],
             "false_trips": onsets[Kind.GAP],
             "gaps_tripped": some[Kind.GAP],

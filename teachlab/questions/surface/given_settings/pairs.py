@@ -23,7 +23,8 @@ from teachlab.questions.surface.given_settings.asked_tally import TallyOfGivenPa
 from teachlab.questions.surface.given_settings.many import count_many
 from teachlab.questions.surface.values.levels import FirstLook, FirstReading, read_first
 from teachlab.questions.surface.values.spans import Spans
-from teachlab.questions.surface.values.table import TABLES, counts_by_table
+from teachlab.questions.surface.values.table import COUNTED, counts_by_table
+from teachlab.scoring.claimable import touching_merges
 from teachlab.scoring.scoring import score
 from teachlab.switching.family import replay_family
 from teachlab.switching.run import check_unit
@@ -50,6 +51,8 @@ class PairCounts:
     Parameters
     ----------
     lost, merged, extra, false_trips, gaps_tripped, ignore_trips, ignore_tripped : int
+    touching : int
+        Those of the merged passes that touch the one before.
     detect_trials, ignore_trials, gap_trials : int
         Numbers of scored trials.
     running_hours, gap_hours : float, hours
@@ -63,6 +66,7 @@ class PairCounts:
     gaps_tripped: int
     ignore_trips: int
     ignore_tripped: int
+    touching: int
     detect_trials: int
     ignore_trials: int
     gap_trials: int
@@ -79,14 +83,24 @@ class PairCounts:
         false = self.false_trips + self.ignore_trips + self.extra
         if self.detect_trials == 0:
             return float("nan")
-        return (costs.miss * self.lost + costs.false * false) / self.detect_trials
+        return float(costs.of(lost=self.lost, touching=self.touching, false=false, passes=self.detect_trials))
+
+    def by_table(self) -> dict[str, int]:
+        """Return the counts under the names of the tables, with those of touching passes that merged."""
+        return {name: getattr(self, name) for name in COUNTED}
+
+    @property
+    def errors(self) -> int:
+        """Lost passes and unwanted switchings; passes that merged with the one that they touch are none."""
+        return self.lost - self.touching + self.extra + self.false_trips + self.ignore_trips
 
     @classmethod
-    def of(cls, scored: Score) -> PairCounts:
-        """Take the counts from a score."""
+    def of(cls, scored: Score, truth: Truth) -> PairCounts:
+        """Take the counts from a score of these passes."""
         n = scored.counts
         return cls(
             **counts_by_table(n),
+            touching=int(touching_merges(truth, scored.trials).sum()),
             detect_trials=n.scored_passes,
             ignore_trials=n.scored_ignore_passes,
             gap_trials=n.gaps,
@@ -175,7 +189,7 @@ def score_pairs_from(
                     counts = _count(recording, truth, some, first, rules, fast, say)
                 else:
                     own = replace(short.rules, first_pass=rules.first_pass)
-                    counts = _count(short.recording, short.truth, some, first, own, fast, say)
+                    counts = _count(short.recording, short.truth, some, first, own, fast, say, touching=truth)
                     spans = Spans.of(truth, short.clock, short.invalid, rules=rules)
                     counts = [replace(n, **_scored(spans, short.clock)) for n in counts]
                 counted.update(zip(some, counts, strict=True))
@@ -188,7 +202,7 @@ def score_pairs_from(
             continue
         for s, output in zip(family, replay_family(recording, family), strict=True):
             for rules, counted in zip(several, found, strict=True):
-                counted[s] = PairCounts.of(score(output, truth, rules=rules, tables=False))
+                counted[s] = PairCounts.of(score(output, truth, rules=rules, tables=False), truth)
             say(0.0)
     return [[counted[s] for s in wanted] for counted in found]
 
@@ -259,10 +273,14 @@ def _count(
     rules: Rules,
     fast: bool | None,
     say: Callable[[float], None],
+    touching: Truth | None = None,
 ) -> list[PairCounts]:
-    """Count settings without memory and with the same polarity and rate, in one reading."""
+    """Count settings without memory and with the same polarity and rate, in one reading.
+
+    Passes touch as in `touching`, if that is given: in a reduced recording windows that meet look the same.
+    """
     clock = reading.clock
-    spans = Spans.of(truth, clock, reading.invalid, rules=rules)
+    spans = Spans.of(truth, clock, reading.invalid, rules=rules).touching_as(touching or truth)
     pairs = np.array([(s.on_level, s.off_level) for s in family])
     # Ranks among the levels that are asked for: what lies between two of them is the same to all of these settings.
     levels = np.unique(pairs)
@@ -273,6 +291,6 @@ def _count(
     tally = TallyOfGivenPairs(on, off, n)
     read_spans(recording, levels, reading, spans, tally, dips=dips, fast=fast, progress=lambda d: say(d * len(family)))
     counts = tally.counts(spans)
-    rows = zip(*(counts[name].tolist() for name in TABLES), strict=True)
+    rows = zip(*(values.tolist() for values in counts.values()), strict=True)
     scored = _scored(spans, clock)
-    return [PairCounts(**dict(zip(TABLES, row, strict=True)), **scored) for row in rows]
+    return [PairCounts(**dict(zip(counts, row, strict=True)), **scored) for row in rows]

@@ -13,3 +13,9 @@ class Kind(IntEnum):
     IGNORE = 2
     UNCOUNTED = 3
     """Excluded, or before the first scored pass."""
+
+
+TOUCHING = 4
+"""Added to the kind of a pass to be detected that begins where the pass before it ends: its merge is no error."""
+OWN = 3
+"""The bits of a kind without that mark."""

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from teachlab.light.excluded import excluded_trials
 from teachlab.light.windows import Windows, border_evaluations
 from teachlab.model.score import USUAL_RULES, Rules
-from teachlab.questions.surface.values.kinds import Kind
+from teachlab.questions.surface.values.kinds import TOUCHING, Kind
 
 if TYPE_CHECKING:
     from teachlab.model.recording import Recording
@@ -41,6 +41,8 @@ class Spans:
         Scored detect passes without an evaluation: missed at every level.
     begin : int, evaluations
         Where the scored time begins.
+    told : ndarray of int8, shape (spans,)
+        The kind, with `TOUCHING` added for passes to be detected that begin where the pass before them ends.
     """
 
     start: Edges
@@ -52,6 +54,7 @@ class Spans:
     gaps: int
     blind: int
     begin: int
+    told: NDArray[np.int8]
 
     @property
     def evaluations(self) -> int:
@@ -88,17 +91,24 @@ class Spans:
         real = windows.stop > windows.start
         start = np.concatenate((windows.start[real], windows.gap_start))
         order = np.argsort(start, kind="stable")
+        kind = np.concatenate((pass_kind[real], gap_kind))[order].astype(np.int8)
+        row = np.concatenate((np.flatnonzero(real), np.full(windows.gap_start.size, -1)))[order]
         return cls(
             start=start[order],
             stop=np.concatenate((windows.stop[real], windows.gap_stop))[order],
-            kind=np.concatenate((pass_kind[real], gap_kind))[order].astype(np.int8),
-            row=np.concatenate((np.flatnonzero(real), np.full(windows.gap_start.size, -1)))[order],
+            kind=kind,
+            row=row,
             detect=int(np.count_nonzero(pass_kind == Kind.DETECT)),
             ignore=int(np.count_nonzero(pass_kind == Kind.IGNORE)),
             gaps=int(np.count_nonzero(gap_kind == Kind.GAP)),
             blind=int(np.count_nonzero(~real & (pass_kind == Kind.DETECT))),
             begin=begin,
+            told=_told(kind, row, truth),
         )
+
+    def touching_as(self, truth: Truth) -> Spans:
+        """Return the spans with the passes that touch the one before as another truth of the same passes has them."""
+        return replace(self, told=_told(self.kind, self.row, truth))
 
     def settled_before(self, recording: Recording, clock: Clock, low: float, high: float) -> tuple[int, float] | None:
         """Return the last sample before the first trial that settles all comparators with levels from low to high.
@@ -118,3 +128,9 @@ class Spans:
         light = recording.read(stop - LOOKED_BACK, stop).as_float()
         settled = np.flatnonzero((light >= high) | (light < low))
         return (stop - LOOKED_BACK + int(settled[-1]), float(light[settled[-1]])) if settled.size else None
+
+
+def _told(kind: NDArray[np.int8], row: Edges, truth: Truth) -> NDArray[np.int8]:
+    touching = np.append(truth.touching, False)[row]  # the row of a gap is −1
+    out: NDArray[np.int8] = kind + np.int8(TOUCHING) * (touching & (kind == Kind.DETECT))
+    return out

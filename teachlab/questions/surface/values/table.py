@@ -101,17 +101,13 @@ class Surface:
         """How many of the merged passes of every pair touch the one before."""
         return np.zeros_like(self.merged) if self.touching is None else self.touching
 
-    def cost(self, costs: Costs, *, in_total: bool = False) -> NDArray[np.float64]:
-        """Return the cost per scored pass of every pair; infinite where nothing is counted, NaN without passes.
-
-        ``(c_miss · lost + c_false · (false trips + ignore false trips + extra)) / scored detect passes``, where passes
-        that merge with the one that they touch are lost only `in_total`.
-        """
+    def cost(self, costs: Costs) -> NDArray[np.float64]:
+        """Return the cost per scored pass of every pair; infinite where nothing is counted, NaN without passes."""
         false = self.false_trips.astype(np.float64) + self.ignore_trips + self.extra
         if self.detect_trials == 0:
             return np.full(self.lost.shape, np.nan)
-        lost = self.lost if in_total or self.touching is None else self.lost - self.touching
-        out = (costs.miss * lost + costs.false * false) / self.detect_trials
+        met = 0 if self.touching is None else self.touching
+        out: NDArray[np.float64] = costs.of(lost=self.lost, touching=met, false=false, passes=self.detect_trials)
         out[~self.counted] = np.inf
         return out
 
@@ -159,6 +155,8 @@ class Surface:
 
 
 TABLES = ("lost", "merged", "extra", "false_trips", "gaps_tripped", "ignore_trips", "ignore_tripped")
+COUNTED = (*TABLES, "touching")
+"""What is counted of a given setting: touching are merged passes that touch the one before, and are no error."""
 SUMS = ("detect_trials", "ignore_trials", "gap_trials", "running_hours", "recordings")
 
 
