@@ -17,8 +17,8 @@ def test_a_cell_is_a_setting_without_hysteresis_whose_delays_act_on_the_output()
     )  # fmt: skip
     found = DelaySurface(
         levels=np.array([10.0, 20.0]), on_delays_ms=np.array([0.0, 4.0]), off_delays_ms=np.array([0.0, 6.0]),
-        lost=none, extra=none, false_trips=none, ignore_trips=none, detect_trials=np.array([3, 3]), base=base,
-        costs=Costs(),
+        lost=none, extra=none, false_trips=none, ignore_trips=none, touching=none, detect_trials=np.array([3, 3]),
+        base=base, costs=Costs(),
     ).setting((1, 1, 1))  # fmt: skip
     assert (found.on_level, found.off_level, found.on_delay_ms, found.off_delay_ms) == (20.0, 20.0, 4.0, 6.0)
     assert (found.polarity, found.consecutive, found.delays_act_on) == (Polarity.DARK_ON, 3, DelaysActOn.OUTPUT)
