@@ -10,6 +10,7 @@ import numpy as np
 from teachlab.model.score import USUAL_RULES, Rules
 from teachlab.questions.surface.all_pairs.finishing import assembled
 from teachlab.questions.surface.given_settings.chain import count_chain
+from teachlab.questions.surface.values.table import TABLES
 
 if TYPE_CHECKING:
     from teachlab.model.recording import Recording
@@ -39,7 +40,9 @@ def zero_hysteresis(
         progress=progress,
     )  # fmt: skip
     places = np.arange(levels.size)
-    tables = {name: np.zeros((levels.size, levels.size), np.int64) for name in found.sums}
-    for name, values in found.sums.items():
+    # A table of touching passes only where there are some, as with all pairs.
+    sums = {name: values for name, values in found.sums.items() if name in TABLES or values.any()}
+    tables = {name: np.zeros((levels.size, levels.size), np.int64) for name in sums}
+    for name, values in sums.items():
         tables[name][places, places] = values
     return assembled(levels, tables, found.spans, reading.clock, base, every_pair=False, how=ZERO_HYSTERESIS)
