@@ -36,6 +36,11 @@ MOST_STRONG = 0.2
 GAP_SHARE = 0.75
 """A pass has the light of a gap if it stays within the range of this share of the gaps; others may hold trips."""
 
+LOWEST_SPREADS = 4.0
+"""Quartile ranges of the weakest light of gaps by which that of an empty pass, which is shorter, may differ."""
+EMPTY_SHARE = 0.1
+"""Share of the usual contrast below which nothing passed."""
+
 STANDS_STILL = "stands-still"
 REASONS = {
     "too-weak": "lost: {their} {strongest} light stays {short_of} the level of {level} {unit} at which the output "
@@ -368,17 +373,18 @@ def _missed(rows: NDArray[np.int64], setting: Setting, truth: Truth, extremes: P
         (weak & np.isin(rows, other), "other-side"),
         (weak & (extremes.clipped[k] > CLIPPED_SHARE), "saturated"),
         (weak & still, STANDS_STILL),
-        (weak & (light.high[k] <= gap[1]) & (light.low[k] >= gap[0]) & _as_beside(k, extremes), "like-a-gap"),
+        (weak & (light.high[k] <= gap[1]) & (light.low[k] >= gap[0]) & _as_beside(k, extremes, up), "like-a-gap"),
         (weak, "too-weak"),
         (lasts <= back if back else np.zeros(rows.size, bool), "shorter-than-delay"),
     ]
     return _first(found, "too-brief")
 
 
-def _as_beside(rows: NDArray[np.int64], extremes: PassAndGapExtremes) -> NDArray[np.bool_]:
+def _as_beside(rows: NDArray[np.int64], extremes: PassAndGapExtremes, up: bool) -> NDArray[np.bool_]:
     """Whether the light of passes is that of the gaps beside them, half their range beyond it included.
 
-    Where light falls along the line, a pass may have the light of gaps far from it.
+    Where light falls along the line, a pass may have the light of gaps far from it. The strongest light of a gap may be
+    the edge of an object beside it: where nothing passed, the weakest light of the pass too is that of the gaps.
     """
     gaps, light = extremes.gaps, extremes.passes
     known = np.flatnonzero(gaps.valid > 0)
@@ -390,7 +396,11 @@ def _as_beside(rows: NDArray[np.int64], extremes: PassAndGapExtremes) -> NDArray
     with np.errstate(invalid="ignore"):  # infinite light has no range
         more = np.nan_to_num((high - low) / 2, nan=0.0)
         as_beside: NDArray[np.bool_] = (light.low[rows] >= low - more) & (light.high[rows] <= high + more)
-    return as_beside
+        weak, strong, far = (light.low, gaps.low, light.high) if up else (-light.high, -gaps.high, -light.low)
+        spread = np.subtract(*np.quantile(strong[known], (0.75, 0.25), method="inverted_cdf"))
+        contrast = np.nanmedian(far) - np.median(strong[known])
+        empty = np.nan_to_num(max(LOWEST_SPREADS * spread, EMPTY_SHARE * contrast), nan=0.0)
+    return as_beside & (weak[rows] <= strong[beside].max(axis=0) + empty)
 
 
 def _usual_gap(extremes: PassAndGapExtremes) -> tuple[float, float]:

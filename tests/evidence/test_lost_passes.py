@@ -54,6 +54,16 @@ def test_too_weak_and_like_a_gap() -> None:
     assert _reason(light, start) == [(1, "too-weak"), (3, "like-a-gap")]
 
 
+def test_a_weak_object_is_not_like_gaps_that_hold_the_edges_of_others() -> None:
+    """Edges beside every pass reach 40, and one object reaches 30 for its whole length; nothing passes in the last."""
+    light, start = _line(80, 30, 80, 10.5)
+    for a in (start[0], start[2]):
+        light[[a - 1, a + 10]] = 40
+    assert _reason(light, start) == [(1, "too-weak"), (3, "like-a-gap")]
+    mirrored = {"polarity": Polarity.DARK_ON, "on_level": 60.0, "off_level": 50.0}
+    assert _reason(100 - light, start, **mirrored) == [(1, "too-weak"), (3, "like-a-gap")]
+
+
 def test_too_brief_for_the_delay() -> None:
     light, start = _line(80, 20, 80)
     light[start[1] + 2 : start[1] + 5] = 80
@@ -106,8 +116,9 @@ def test_nothing_lost() -> None:
 
 
 def test_a_record_reads_the_light_with_the_tolerance_of_its_score(tmp_path: Path) -> None:
-    """Light rises 4 ms before every pass: within the tolerance it belongs to no gap, and a pass at 30 is too weak."""
-    light, start = _line(*[80] * 20, 30, *[80] * 20)
+    """Light rises 4 ms before every pass: within the tolerance it belongs to no gap, and 30 for 4 ms is too weak."""
+    light, start = _line(*[80] * 20, 10, *[80] * 20)
+    light[start[20] + 3 : start[20] + 7] = 30
     for a in start:
         light[a - 4 : a] = 60
     write_recording(
