@@ -8,10 +8,12 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from teachlab.cli.again import given_again
 from teachlab.cli.console import emit_json, note_last, progress, say
 from teachlab.cli.options import Confidence, Json, PassesFile, RecordingFile, Tolerance
 from teachlab.cli.writing import kind_of
 from teachlab.errors import ParameterError
+from teachlab.model.printable_text import typed_again
 from teachlab.wording.notes import passes_note
 
 EXIT = {"met": 0, "not met": 1, "not enough evidence": 3, "no setting": 3}
@@ -23,6 +25,7 @@ if TYPE_CHECKING:
 
 
 def report_command(
+    context: typer.Context,
     recording: RecordingFile,
     setting: Annotated[
         str, typer.Option(help="Setting (JSON) to give evidence for; or the output of teach --json, if it declined.")
@@ -132,7 +135,8 @@ def report_command(
     else:
         from teachlab.wording.verdict import REFUSED
 
-        _say(record, out, sources)
+        step = _unlike_sensor(record, context, sources, sensor_setting)
+        _say(record, out, sources, step)
         if out is not None:
             refused = overall not in (None, "met") or record["verdict"].get("decision") in REFUSED
             say(f"To read{', not to release' if refused else ' and sign'}: {Path(out) / 'report.html'}")
@@ -178,12 +182,25 @@ def verify_command(
         raise typer.Exit(1)
 
 
-def _say(record: dict[str, Any], out: str | None, sources: Sources) -> None:
+def _unlike_sensor(record: dict[str, Any], context: typer.Context, sources: Sources, stated: str | None) -> list[str]:
+    """Return what helps where the replay is not shown to be the sensor that was logged; empty where it is."""
+    from teachlab.device.agreement import AGREES, LIMITED
+    from teachlab.statistics.claims.decisions import Decision
+
+    found = record.get("agreement")
+    if not found or found["verdict"]["decision"] in (AGREES, LIMITED) or record["verdict"]["decision"] == Decision.NONE:
+        return []
+    if stated is not None:
+        return [f"Next: teachlab agree {typed_again(sources.recording, setting=stated)}"]
+    again = given_again(context, sensor_setting="sensor.json")
+    return [f"Next: teachlab identify {typed_again(sources.recording)} --out sensor.json", f"Then: {again}"]
+
+
+def _say(record: dict[str, Any], out: str | None, sources: Sources, step: list[str]) -> None:
     """Print the verdict on the setting, then every criterion; a record of an abstention has its own verdict."""
     from teachlab.data.setting_files import setting_from_dict
     from teachlab.data.truth_files import find_truth
     from teachlab.evidence.wording import judged_text
-    from teachlab.model.printable_text import typed_again
     from teachlab.wording.verdict import MOST_LINES, REFUSED, document_lines
 
     verdict, rest = record["verdict"], []
@@ -201,7 +218,9 @@ def _say(record: dict[str, Any], out: str | None, sources: Sources) -> None:
             f" {o} {shlex.quote(str(p))}" for o, p in named if p is not None and not Path(Path(p).name).exists()
         )
         check = f"teachlab verify {shlex.quote(str(Path(out) / 'result.json'))}{apart}"
-        if verdict.get("decision") in REFUSED:
+        if step:
+            rest += [*step, f"To check the record: {check}"]
+        elif verdict.get("decision") in REFUSED:
             # A record of a setting that may not be used is checked by nobody: first its losses are looked into.
             where = None if sources.truth == str(find_truth(sources.recording)) else sources.truth
             rest.append(f"Next: teachlab replay {typed_again(sources.recording, truth=where, setting=sources.setting)}")

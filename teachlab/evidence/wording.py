@@ -19,6 +19,8 @@ from teachlab.wording.verdict import REFUSED, decision_text
 
 SHOWN_GROUPS = 20
 """Labels, or lots, listed on the page; the record holds them all."""
+SMALLEST_SHARE = 1e-6
+"""No smaller share is told as a figure: a recording that shows less would be longer than any."""
 RATES = (
     ("lost_rate", "lost passes"),
     ("miss_rate", "missed"),
@@ -43,8 +45,16 @@ def number(value: float | None) -> str:
 
 
 def percent(value: float | None) -> str:
-    """Return a share as percent to three digits, or a dash."""
-    return "–" if value is None else f"{in_figures(100 * value, 3)} %"
+    """Return a share as percent to three digits, or a dash.
+
+    Examples
+    --------
+    >>> percent(0.0103), percent(9.62e-11), percent(0.0), percent(None)
+    ('1.03 %', '< 0.0001 %', '0 %', '–')
+    """
+    if value is None:
+        return "–"
+    return f"< {100 * SMALLEST_SHARE:.4f} %" if 0 < value < SMALLEST_SHARE else f"{in_figures(100 * value, 3)} %"
 
 
 def rate_rows(score: dict[str, Any]) -> list[tuple[str, dict[str, str]]]:

@@ -202,9 +202,9 @@ def _refuse_clusters(weak: NDArray[np.bool_], lots: NDArray[Any]) -> None:
     """Refuse weak passes that cluster in some lots more than chance explains."""
     _, code = np.unique(lots, return_inverse=True)
     of, found = np.bincount(code), np.bincount(code, weak)
-    if of.size < 2:
-        return
     share = float(weak.mean())
+    if of.size < 2 or not 0 < share < 1:  # passes that are all as weak cluster nowhere
+        return
     expected = of * share
     # Pearson's chi-square test on weak and other passes of every lot.
     chi_square = float(((found - expected) ** 2 / expected).sum() / (1 - share))

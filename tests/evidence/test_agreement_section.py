@@ -2,11 +2,18 @@
 
 from __future__ import annotations
 
+import shlex
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pytest
+from typer.testing import CliRunner
 
+from teachlab.cli import app
+from teachlab.data.recording_files import write_recording
+from teachlab.data.setting_files import write_setting
+from teachlab.data.truth_files import write_truth
 from teachlab.evidence.record_parts import LIMITS_OF_USE
 from teachlab.evidence.sections.agreement_section import agreement_caution, compared, limited, limits_of_use
 from teachlab.model.recording import Origin, Recording, RecordingInfo
@@ -49,6 +56,27 @@ def test_what_does_not_agree_limits_the_use() -> None:
     assert limited(replace(USED, decision="none of these works"), found).decision == "none of these works"
     assert "--sensor-setting" in agreement_caution(SENSED, found, setting_stated=False)[0]
     assert "--sensor-setting" not in agreement_caution(SENSED, found, setting_stated=True)[0]
+
+
+def test_a_record_whose_replay_is_not_the_sensor_leads_to_the_setting_that_it_had(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    write_recording("a line.parquet", SENSED)
+    write_truth("a line.passes.parquet", LOTS)
+    write_setting("low.json", LOW)
+    asked = "report 'a line.parquet' --setting low.json --out 'a record' --draws 0 --no-levels"
+    told = CliRunner().invoke(app, shlex.split(asked)).stdout.splitlines()
+    (step,) = [line.removeprefix("Next: teachlab ") for line in told if line.startswith("Next: ")]
+    (then,) = [line.removeprefix("Then: teachlab ") for line in told if line.startswith("Then: ")]
+    assert step == "identify 'a line.parquet' --out sensor.json"
+    assert CliRunner().invoke(app, shlex.split(step)).exit_code == 0
+    # With the setting that the sensor had, the replay is the sensor, and the record is what is checked.
+    done = CliRunner().invoke(app, [*shlex.split(then), "--force"])
+    assert done.exit_code == 0
+    assert "Next: teachlab verify 'a record/result.json'" in done.stdout
+    other = CliRunner().invoke(app, shlex.split(f"{asked} --sensor-setting low.json"))
+    assert "Next: teachlab agree 'a line.parquet' --setting low.json" in other.stdout
 
 
 @pytest.mark.parametrize("output", [None, np.zeros(LIGHT.size, bool)])

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 GLOSSARY = (
-    ("pass", "One object in front of the sensor, from its begin to its end."),
+    ("pass", "One object in front of the sensor, from its start to its end."),
     ("gap", "What lies between the windows of passes. A gap is one trial: nothing may switch in it."),
     ("window", "A pass with the doubt of its borders and the time by which filter and delay may hold the output back."),
     ("hit", "The output switched on in the window of a pass that must be detected."),

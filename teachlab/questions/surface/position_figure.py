@@ -55,7 +55,7 @@ def draw_position(figure: Any, position: SwitchingPosition, unit: str) -> None:
     measured = not np.isnan(position.peak).all()
     over = position.peak if measured else position.rows.astype(np.float64)
     kinds = _kinds(position)
-    _draw(top, position, over, position.onset_ms, kinds, "onset after the begin")
+    _draw(top, position, over, position.onset_ms, kinds, "onset after the start")
     _draw(bottom, position, over, position.release_ms, kinds, "release after the end")
     if measured:
         _line(top, position.onset_slope, position.peak, position.onset_ms)

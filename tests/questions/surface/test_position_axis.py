@@ -140,7 +140,7 @@ def test_words_and_table_hold_the_figures() -> None:
 
 def test_the_figure_names_kinds_and_axes() -> None:
     picture = position_figure(measured(30), "mV", title="bottling").decode()
-    for text in ("peak light of the pass, mV", "onset after the begin, ms", "jar", "lid", "doubt of the border", "mm"):
+    for text in ("peak light of the pass, mV", "onset after the start, ms", "jar", "lid", "doubt of the border", "mm"):
         assert f">{text}<" in picture
     assert picture == position_figure(measured(30), "mV", title="bottling").decode()
 
