@@ -122,8 +122,8 @@ def _tell(recording: str, target: str | None, sheets: list[str], found: LabelAns
         made = found.correction
         say(f"{found.truth.passes} passes taken from the corrected table{where}.")
         say(
-            f"Of {proposal.truth.passes} proposed, {made.as_proposed} stand, {made.moved} have moved borders, "
-            f"{made.taken_out} were taken out; {made.added} were added."
+            f"As proposed: {made.as_proposed} of {proposal.truth.passes}; with moved borders: {made.moved}, taken out: "
+            f"{made.taken_out}, added: {made.added}."
         )
         for note in made.notes:
             warn(note)

@@ -400,7 +400,8 @@ def _as_beside(rows: NDArray[np.int64], extremes: PassAndGapExtremes, up: bool) 
         spread = np.subtract(*np.quantile(strong[known], (0.75, 0.25), method="inverted_cdf"))
         contrast = np.nanmedian(far) - np.median(strong[known])
         empty = np.nan_to_num(max(LOWEST_SPREADS * spread, EMPTY_SHARE * contrast), nan=0.0)
-    return as_beside & (weak[rows] <= strong[beside].max(axis=0) + empty)
+    as_beside &= weak[rows] <= strong[beside].max(axis=0) + empty
+    return as_beside
 
 
 def _usual_gap(extremes: PassAndGapExtremes) -> tuple[float, float]:
