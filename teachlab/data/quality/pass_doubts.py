@@ -77,17 +77,34 @@ class CountCheck:
     places: tuple[LikelyPlace, ...]
 
 
-def pass_doubts(recording: Recording, proposal: Proposal) -> list[PassDoubt]:
+def doubts_and_faint(recording: Recording, proposal: Proposal) -> tuple[list[PassDoubt], list[LikelyPlace]]:
+    """Return the doubt of every proposed pass, and the stretches that may be faint objects, in time order.
+
+    The score of a stretch is how far the light went (0 to 1). The light is read once more.
+    """
+    truth, faint = proposal.truth, proposal.faint
+    # They touch no proposed pass: one reading serves both.
+    start, end = np.concatenate((truth.start, faint[:, 0])), np.concatenate((truth.end, faint[:, 1]))
+    order = np.argsort(start)
+    shares = np.empty(start.size)
+    shares[order] = _reached(recording, proposal, start[order], end[order]) if start.size else 0.0
+    doubts = pass_doubts(recording, proposal, shares[: truth.passes])
+    return doubts, _faint_places(recording, proposal, shares[truth.passes :])
+
+
+def pass_doubts(recording: Recording, proposal: Proposal, shares: NDArray[np.float64] | None = None) -> list[PassDoubt]:
     """Return the doubt of every proposed pass, in time order.
 
     The doubt of a pass is the worst of these: how weak it is compared with the median pass, how short, how long, how
-    closely it follows the one before, and whether the record cuts it. The light is read once more.
+    closely it follows the one before, and whether the record cuts it. The light is read once more, unless it is given
+    how far it went in each pass.
     """
     truth, rate = proposal.truth, recording.info.sample_rate_hz
     if truth.passes == 0:
         return []
     start, end = truth.start, truth.end
-    shares = _reached(recording, proposal, start, end)
+    if shares is None:
+        shares = _reached(recording, proposal, start, end)
     length = (end - start).astype(float)
     gap = np.concatenate(([np.inf], (start[1:] - end[:-1]).astype(float)))
     compare = truth.passes >= FEWEST
@@ -131,20 +148,12 @@ def reconcile(
     return CountCheck(counted, passes, tuple(places[: counted - passes]))
 
 
-def faint_places(recording: Recording, proposal: Proposal) -> list[LikelyPlace]:
-    """Return the stretches that may be faint objects, in time order; their score is how far the light went (0 to 1).
-
-    The light is read once more.
-    """
+def _faint_places(recording: Recording, proposal: Proposal, shares: NDArray[np.float64]) -> list[LikelyPlace]:
     start, end = proposal.faint[:, 0], proposal.faint[:, 1]
-    if start.size == 0:
-        return []
     ms = 1000 * (end - start) / recording.info.sample_rate_hz
     return [
         LikelyPlace(a, share, f"the light goes {100 * share:.0f} % of the way to an object, for {long:.4g} ms")
-        for a, share, long in zip(
-            start.tolist(), _reached(recording, proposal, start, end).tolist(), ms.tolist(), strict=True
-        )
+        for a, share, long in zip(start.tolist(), shares.tolist(), ms.tolist(), strict=True)
     ]
 
 

@@ -15,8 +15,7 @@ from teachlab.data.quality.pass_doubts import (
     CountCheck,
     LikelyPlace,
     PassDoubt,
-    faint_places,
-    pass_doubts,
+    doubts_and_faint,
     reconcile,
     time_of,
 )
@@ -175,8 +174,7 @@ def label(
         If the corrected table cannot be used, with line and value.
     """
     found = propose_passes(recording, direction=direction, min_ms=min_ms, progress=progress)
-    doubts = pass_doubts(recording, found)
-    faint = faint_places(recording, found)
+    doubts, faint = doubts_and_faint(recording, found)
     check = None if count is None else reconcile(recording, found, doubts, faint, count)
     correction = None if corrected is None else read_corrected(corrected, recording, found.truth)
     truth = found.truth if correction is None else correction.truth

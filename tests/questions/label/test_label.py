@@ -120,6 +120,18 @@ def test_what_a_person_made_a_pass_of_is_no_open_question(tmp_path):
     assert (len(answered.faint), answered.unanswered) == (1, [])
 
 
+def test_faint_stretches_cost_no_further_reading(monkeypatch):
+    read, blocks = [], Recording.blocks
+    monkeypatch.setattr(Recording, "blocks", lambda self, *a, **k: read.append(1) or blocks(self, *a, **k))
+    counted = []
+    for spoilt in ({}, {7: (100, 20.0)}):
+        found = label(line(spoilt=spoilt))
+        counted.append((len(found.faint), len(read)))
+        read.clear()
+    assert [faint for faint, _ in counted] == [0, 1]
+    assert counted[0][1] == counted[1][1]
+
+
 def test_noise_tails_and_drift_are_no_faint_objects():
     rng = np.random.default_rng(6)
     light = np.zeros(40_000)
