@@ -10,6 +10,7 @@ import typer
 from teachlab.cli.console import emit_json, note_last, say, warn
 from teachlab.cli.options import Json, PassesFile, RecordingFile
 from teachlab.cli.writing import picture_kind
+from teachlab.model.printable_text import number_of
 from teachlab.wording.notes import passes_note
 
 if TYPE_CHECKING:
@@ -77,6 +78,14 @@ def align_command(
             )
             if left:
                 say(f"{left} pass{' lies' if left == 1 else 'es lie'} outside the recording now: left out.")
+            unseen = sum(end - start for start, end in moved.except_) - sum(
+                end - start for start, end in passes.except_
+            )
+            if unseen > 0:
+                say(
+                    f"The moved table says nothing of {number_of(unseen, 'sample')} at the ends of the light "
+                    f"({1000 * unseen / opened.info.sample_rate_hz:.4g} ms): left out of scoring too."
+                )
             say()
             on = shlex.quote(str(out)) if written != out else f"{shlex.quote(recording)} --truth {shlex.quote(out)}"
             say(f"Next: teachlab inspect {on}")

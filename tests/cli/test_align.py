@@ -62,6 +62,13 @@ def test_the_remedy_as_printed_works(late):
     assert told.exit_code == 0, told.output
     moved = read_truth(late / "line-aligned.passes.parquet")
     before = read_truth(late / "line.passes.parquet")
+    # As many samples at the end are past the last that the table's clock saw.
+    ((begin, stop),) = moved.except_
+    told_unseen = (
+        f"The moved table says nothing of {stop - begin} samples at the ends of the light ({stop - begin} ms): "
+    )
+    assert told_unseen + "left out of scoring too." in " ".join(told.stdout.split())
+    assert abs(stop - begin - LATE) <= 1
     assert np.abs(before.start - LATE - moved.start).max() <= 1
     assert moved.aligned.shift_ms == pytest.approx(-LATE, abs=0.2)
     assert (moved.aligned.borders, moved.label[0], moved.source) == (160, "sleeve", "independent")
