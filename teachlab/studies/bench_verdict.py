@@ -174,8 +174,11 @@ def order_sentence(strategy: str, rows: Sequence[Sequence[str]], orders: Sequenc
 
 
 def ranking_lines(bench: RecordingBench) -> list[str]:
-    """Return the ranking, one line per row: strategies of one cost, that cost, how sure the order is."""
-    if not bench.rows:
+    """Return the ranking, one line per row: strategies of one cost, that cost, how sure the order is.
+
+    Empty where a single strategy is compared with nothing.
+    """
+    if not bench.rows or (len(bench.results) == 1 and not bench.results[0].unusable):
         return []
     named = [_names(row) for row in bench.rows]
     wide = min(42, max(map(len, [*named, "strategy"])))
