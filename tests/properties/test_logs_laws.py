@@ -7,6 +7,7 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 import pyarrow as pa
+import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -168,3 +169,16 @@ def test_positions_of_an_encoder_that_rolls_over_or_counts_down(seed, bits, down
     rows = line.rows_at(np.maximum(asked, line.millimetres[0]), place)
     assert np.all(rows <= np.array([10, 500, 2999]))
     assert np.allclose(np.interp(rows, np.arange(3001), line.millimetres), asked, atol=1e-6)
+
+
+def test_a_line_that_stops_and_runs_back_is_told_with_place_and_way():
+    """300 mm/s but for 3 s at rest and 0.5 s back at 60 mm/s: products pass at 300 mm/s, and 30 mm come back."""
+    way = np.full(20_000, 300.0)
+    way[5000:8000], way[12_000:12_500] = 0.0, -60.0
+    counts = np.floor(np.cumsum(way) / 1000 / 0.1)
+    for steps in (counts, -counts, counts + np.arange(counts.size) % 2):  # a trembling of one step is no running back
+        line = LinePosition.of_counts(steps, 0.1, 1000.0)
+        assert line.speed_m_s == pytest.approx((0.3, 0.0, 0.3), abs=0.002)
+        assert line.back_mm == pytest.approx(30.0, abs=0.3)
+        assert 12_000 < line.back_row < 12_025  # 60 mm/s make 1 mm in 17 rows
+    assert LinePosition.of_counts(np.arange(100.0) + np.arange(100) % 2, 0.1, 1000.0).back_mm == 0

@@ -310,7 +310,16 @@ def _described(read: _ReadLog) -> tuple[RecordingInfo, list[str]]:
         )
     if read.position is not None:
         speed, low, high = read.position.speed_m_s
-        notes.append(f"The line ran at {speed:.4g} m/s, {low:.4g} to {high:.4g} m/s for nine tenths of the time.")
+        notes.append(
+            f"The line ran at {speed:.4g} m/s (median over its way), {low:.4g} to {high:.4g} m/s for nine tenths of "
+            "the time."
+        )
+        if read.position.back_mm:
+            seconds = read.position.back_row / read.rate_hz
+            notes.append(
+                f"The line ran back by up to {read.position.back_mm:.4g} mm, first at {seconds:.4g} s: the sensor sees "
+                "what comes back twice. Leave that time out with --except."
+            )
         info = replace(info, line_speed_m_s=info.line_speed_m_s or speed or None)
     if isinstance(log, TextLog) and log.comments:
         notes.append(f"{log.comments} comment lines among the rows were left out.")

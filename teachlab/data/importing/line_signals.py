@@ -13,6 +13,8 @@ from teachlab.data.importing.truth_columns import RowPasses
 from teachlab.data.quality.labelling import CLEAR_MINORITY, HYSTERESIS, two_levels
 from teachlab.errors import ParameterError, RecordingError, TruthError
 
+LEAST_BACK_MM = 1.0
+"""A line that stands trembles less."""
 KEPT = 1 << 20
 """About this many samples of a second signal decide its two levels."""
 
@@ -93,12 +95,18 @@ class LinePosition:
     Parameters
     ----------
     millimetres : ndarray of float64, shape (rows,), mm
-        Ascending.
+        Ascending: where the line runs back, the furthest position so far.
     rate_hz : float, Hz
+    back_mm : float, mm
+        How far the line ran back at most; 0 for a trembling of up to two steps of the encoder.
+    back_row : int
+        Where it first did.
     """
 
     millimetres: NDArray[np.float64]
     rate_hz: float
+    back_mm: float = 0.0
+    back_row: int = 0
 
     @classmethod
     def of_counts(cls, counts: NDArray[np.float64], mm: float, rate_hz: float) -> LinePosition:
@@ -120,18 +128,29 @@ class LinePosition:
         if size > 0 and float(np.abs(steps).max(initial=0.0)) > 0.5 * size > 8 * float(np.median(np.abs(steps)) + 1):
             steps = steps - size * np.rint(steps / size)
         total = np.concatenate((counts[:1], counts[0] + np.cumsum(steps))) * mm
-        down = total[-1] < total[0]
-        return cls(np.maximum.accumulate(-total if down else total), rate_hz)
+        signed = -total if total[-1] < total[0] else total
+        furthest = np.maximum.accumulate(signed)
+        back = furthest - signed
+        runs = back > max(2 * mm, LEAST_BACK_MM)
+        if not runs.any():
+            return cls(furthest, rate_hz)
+        return cls(furthest, rate_hz, float(back.max()), int(np.argmax(runs)))
 
     @property
     def speed_m_s(self) -> tuple[float, float, float]:
-        """Speed of the line, m/s: overall, and the 5 % and 95 % quantiles over tenths of a second."""
+        """Speed of the line, m/s: its median over the way, and the 5 % and 95 % quantiles over tenths of a second.
+
+        Products pass as the line moves: time at rest is no part of the median.
+        """
         at = self.millimetres
         each = max(1, round(self.rate_hz / 10))
-        local = np.diff(at[::each]) / each * self.rate_hz / 1000
-        overall = (at[-1] - at[0]) / max(1, at.size - 1) * self.rate_hz / 1000
-        low, high = np.quantile(local, [0.05, 0.95]) if local.size else (overall, overall)
-        return float(overall), float(low), float(high)
+        local = np.sort(np.diff(at[::each]) / each * self.rate_hz / 1000)
+        if not local.sum() > 0:
+            overall = float(at[-1] - at[0]) / max(1, at.size - 1) * self.rate_hz / 1000
+            return overall, overall, overall
+        way = np.cumsum(local)
+        low, high = np.quantile(local, [0.05, 0.95])
+        return float(local[np.searchsorted(way, way[-1] / 2)]), float(low), float(high)
 
     def rows_at(self, millimetres: NDArray[np.float64], place: Place) -> NDArray[np.float64]:
         """Return the row, with its fraction, at which the line was at some positions.
