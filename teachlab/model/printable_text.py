@@ -93,6 +93,18 @@ def in_figures(value: float | None, digits: int = 4, nothing: str = "–", *, si
     return f"{head[:-1]}10^{exponent}" if head in {"1", "-1"} else f"{head}·10^{exponent}"
 
 
+def unlike_figures(value: float, other: float, digits: int = 2) -> str:
+    """Return a number for people, with as many digits more as it takes to differ from another number.
+
+    Examples
+    --------
+    >>> unlike_figures(5.026, 5.0), unlike_figures(18.25, 5.0), unlike_figures(5.0, 5.0)
+    ('5.03', '18', '5')
+    """
+    shown = (in_figures(value, more) for more in range(digits, digits + 5))
+    return next((text for text in shown if text != f"{other:g}"), in_figures(value, digits))
+
+
 def round_figure(value: float) -> str:
     """Return a number of things to record, rounded up to two digits.
 

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from teachlab.errors import UnmeasurableError
-from teachlab.model.printable_text import in_figures, number_of, round_figure, typed_again
+from teachlab.model.printable_text import in_figures, number_of, round_figure, typed_again, unlike_figures
 from teachlab.model.recording import Origin
 from teachlab.model.score import Outcome, Score, Trials
 from teachlab.model.setting import Setting
@@ -303,9 +303,9 @@ def _undecided(case: JudgedSetting) -> tuple[list[VerdictReason], tuple[str, ...
     if errors > by.accepted:
         lots = cost.source is Source.LOTS
         told = (
-            f"{in_figures(100 * errors, 2)} errors per 100 passes, {100 * by.accepted:g} are accepted. "
-            f"{number_of(cost.lots, 'lot') if lots else number_of(passes, 'pass', 'passes')} are too few to be sure "
-            "that it makes too many."
+            f"{unlike_figures(100 * errors, 100 * by.accepted)} errors per 100 passes, {100 * by.accepted:g} are "
+            f"accepted. {number_of(cost.lots, 'lot') if lots else number_of(passes, 'pass', 'passes')} are too few to be "
+            "sure that it makes too many."
         )
         nearest = _least_errors(case)
         need = None if nearest is None else lots_to_exceed(nearest, by.accepted)
