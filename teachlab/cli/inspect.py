@@ -64,20 +64,18 @@ def inspect_command(
         with write_aside(plot) as aside:
             aside.write_bytes(picture)
     note_last(passes_note(passes))
+    on = typed_again(recording, truth=truth) + (f" --tolerance-ms {tolerance_ms:g}" if tolerance_ms else "")
+    verdict = _leading(found, on, opened, mending(found.alignment, recording, truth))
     if json:
-        emit_json(found.as_dict())
+        document = found.as_dict()
+        document["verdict"] = verdict.as_dict()
+        emit_json(document)
         return
     for line in lead_lines(found.alignment, recording, truth):
         say(line)
-    on = typed_again(recording, truth=truth) + (f" --tolerance-ms {tolerance_ms:g}" if tolerance_ms else "")
     logged = _logged_output(opened, recording)
     most = MOST_LINES - len(logged)
-    say_verdict(
-        _leading(found, on, opened, mending(found.alignment, recording, truth)),
-        _summary(opened, quality, found),
-        details=False,
-        most=most,
-    )
+    say_verdict(verdict, _summary(opened, quality, found), details=False, most=most)
     for line in logged:
         say(line)
     if plot is not None and not details:

@@ -101,7 +101,13 @@ def surface_command(
         )  # fmt: skip
     found, curve, best, cloud = answer.surface, answer.curve, answer.best, answer.cloud
     note_last(*passes_notes(opened))
+    on = typed_again(*recordings, truth=truth)
+    delays_help = answer.delays is not None and answer.delays.better and len(recordings) == 1
+    verdict = answer.verdict.leading_to(
+        f"teachlab design {on}" if delays_help else f"teachlab bench {on} --out results"
+    )
     document = answer.as_dict()
+    document["verdict"] = verdict.as_dict()
 
     def drawn(kind: str) -> bytes:
         if answer.delays is not None:
@@ -120,8 +126,7 @@ def surface_command(
     if json:
         emit_json(document, indent=None)
         return
-    step = f"teachlab bench {typed_again(*recordings, truth=truth)} --out results"
-    say_verdict(answer.verdict.leading_to(step), details=details)
+    say_verdict(verdict, details=details)
     if not details:
         return
     _tell(found, curve, best)

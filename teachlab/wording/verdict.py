@@ -67,9 +67,9 @@ def verdict_lines(
     room = most - len(top) - len(bottom)
     body: list[str] = []
     for k, lines in enumerate(reasons[:MOST_REASONS]):
-        # The first reason is always given; against a setting also the second one if it counts errors. Other reasons
-        # leave room for the table, and for the levels of equal cost.
-        errors = bool(late) and verdict.reasons[k].count is not None
+        # The first reason is always given; against a setting also the second one if it counts errors or says what is
+        # better. Other reasons leave room for the table, and for the levels of equal cost.
+        errors = bool(late) and (verdict.reasons[k].count is not None or verdict.reasons[k].better)
         kept_free = len(kept) if k and late and not errors else 0
         free = room - kept_free - (min(FEWEST_ROWS, len(table)) if k > errors else 0)
         if k == 0:

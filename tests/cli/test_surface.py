@@ -369,3 +369,20 @@ def test_a_bench_says_what_would_make_it_faster(noisy: Path, monkeypatch: pytest
     assert said not in CliRunner().invoke(app, [*words, "--json"]).stderr
     monkeypatch.setattr("teachlab.cli.console.find_spec", lambda name: name)
     assert said not in CliRunner().invoke(app, words).stderr
+
+
+def test_a_delay_that_helps_is_told_as_better_and_leads_to_a_design(tmp_path: Path) -> None:
+    """Bumps of 5 ms are as high as passes of 30 ms: no level separates them, an on-delay of 6 ms does."""
+    light, start = np.full(1000, 10, np.uint16), np.arange(10) * 100 + 20
+    for a in start:
+        light[a : a + 30] = 90
+        light[a + 60 : a + 65] = 90
+    line = write_line(tmp_path / "a line.parquet", light, start, 30)
+    told = " ".join(run(line, "--on-delay", "0:6:4").stdout.split())
+    assert "Better: Level " in told
+    assert "with on-delay 6 ms and off-delay 0 ms makes 0 errors in 10 passes; the best level at 0 and 0 ms" in told
+    assert f"Next: teachlab design '{line}'" in told
+    # Within a range that helps nothing it is a fact, and how to teach is the next question.
+    told = " ".join(run(line, "--on-delay", "0:3:4").stdout.split())
+    assert "Better: " not in told
+    assert "Next: teachlab bench" in told

@@ -207,3 +207,11 @@ def test_a_log_that_taught_the_setting_shows_no_change_and_asks_for_another(here
     assert CliRunner().invoke(app, shlex.split("synth demo --passes 200 --seed 1 --out later.parquet")).exit_code == 0
     later = told("stale later.parquet --setting own.json --before own.parquet")
     assert "Next: teachlab report later.parquet --setting own.json --out record" in later
+
+
+@pytest.mark.parametrize("asked", ["inspect a.parquet", "surface a.parquet", "timing a.parquet --setting good.json"])
+def test_a_document_holds_the_next_step_of_the_screen(here: Path, asked: str) -> None:
+    done = CliRunner().invoke(app, [*shlex.split(asked), "--json"])
+    step = json.loads(done.stdout)["verdict"]["next_step"]
+    assert step
+    assert f"Next: {step}" in told(asked)

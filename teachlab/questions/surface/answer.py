@@ -127,7 +127,7 @@ class SurfaceAnswer:
                 text = f"{name}: {given}; {dearer} the best."
                 reasons.append(VerdictReason(text=text))
         if self.delays is not None:
-            reasons.insert(0, VerdictReason(text=self.delays.sentence()))
+            reasons.insert(0, VerdictReason(text=self.delays.sentence(), better=self.delays.better))
         return Verdict(
             decision=level_decision(best, apart),
             about=f"best in hindsight, with {number_of(errors, 'error') if errors else 'no error'}:",

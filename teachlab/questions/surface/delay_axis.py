@@ -101,6 +101,11 @@ class DelaySurface:
             on_delay_ms=float(self.on_delays_ms[at[1]]), off_delay_ms=float(self.off_delays_ms[at[2]]),
         )  # fmt: skip
 
+    @property
+    def better(self) -> bool:
+        """Whether longer delays than the shortest of the range leave fewer errors."""
+        return int(self.errors[self.best]) < int(self.errors[:, 0, 0].min())
+
     def sentence(self) -> str:
         """Say which cell is the cheapest, and what the shortest delays of the range achieve."""
         at = self.best

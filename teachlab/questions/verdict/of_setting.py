@@ -302,10 +302,10 @@ def _undecided(case: JudgedSetting) -> tuple[list[VerdictReason], tuple[str, ...
         )  # fmt: skip
     if errors > by.accepted:
         lots = cost.source is Source.LOTS
+        judged = number_of(cost.lots, "lot") if lots else number_of(passes, "pass", "passes")
         told = (
             f"{unlike_figures(100 * errors, 100 * by.accepted)} errors per 100 passes, {100 * by.accepted:g} are "
-            f"accepted. {number_of(cost.lots, 'lot') if lots else number_of(passes, 'pass', 'passes')} are too few to be "
-            "sure that it makes too many."
+            f"accepted. {judged} are too few to be sure that it makes too many."
         )
         nearest = _least_errors(case)
         need = None if nearest is None else lots_to_exceed(nearest, by.accepted)
