@@ -172,7 +172,7 @@ def print_bench(
     # What no setting gets right on passes that lie beside the light is no limit of any setting.
     beside = bench.alignment is not None and bench.alignment.matters and bench.verdict.decision in REFUSED
     last = [] if beside and not details else wrapped(ceiling)
-    for line in verdict_lines(bench.verdict, rows, details=details, most=SHOWN_LINES - len(last)):
+    for line in verdict_lines(bench.verdict, rows, details=details, most=SHOWN_LINES - len(last), remarks=1):
         say(line)
     for line in last:
         say(line)

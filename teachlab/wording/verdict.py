@@ -20,7 +20,7 @@ FEWEST_ROWS = 3
 
 
 def verdict_lines(
-    verdict: Verdict, table: Sequence[str] = (), *, details: bool = False, most: int = MOST_LINES
+    verdict: Verdict, table: Sequence[str] = (), *, details: bool = False, most: int = MOST_LINES, remarks: int = 2
 ) -> list[str]:
     """Return decision, limit, claim, reasons, one small table and the next step, in at most twelve lines.
 
@@ -31,6 +31,8 @@ def verdict_lines(
         Head and rows; shortened if there is no room for all of them.
     most : int
         Number of lines available.
+    remarks : int
+        Remarks given beside the claim where there are no details.
     details : bool
         Whether to give everything: all reasons, all conditions, and the remarks beside the claim.
     """
@@ -48,7 +50,9 @@ def verdict_lines(
     top += [] if late else kept
     claim = verdict.claim
     if claim is not None:
-        beside = (*claim.beside, *claim.more) if details else claim.beside[: 1 if table and most <= MOST_LINES else 2]
+        beside = (
+            (*claim.beside, *claim.more) if details else claim.beside[: 1 if table and most <= MOST_LINES else remarks]
+        )
         top += wrapped(f"Claim: {' '.join([claim.text, *beside])}")
     # Remarks that are no errors are given if the setting is to be used; otherwise the errors come first.
     if verdict.near is not None and (details or not late):
