@@ -86,11 +86,13 @@ def report_command(
     from teachlab.evidence.criteria import read_criteria
     from teachlab.evidence.folder import write_record
     from teachlab.evidence.page import pdf_printer
-    from teachlab.evidence.record import build_record
+    from teachlab.evidence.record import judged_record
     from teachlab.evidence.record_parts import RecordOptions, Sources
     from teachlab.model.following_and_window import fixed_levels
     from teachlab.model.score import Rules
     from teachlab.page.beside_record import levels_page
+    from teachlab.questions.verdict import FilesJudged
+    from teachlab.questions.verdict.judged_by import LOG
 
     if out is None and (pdf or bundle is not None):
         raise ParameterError(f"{'--pdf' if pdf else '--bundle'} writes what lies in the folder of --out; name one.")
@@ -115,13 +117,14 @@ def report_command(
     released = read_released(setting)
     asked = None if criteria is None else read_criteria(criteria)
     sources = Sources(recording=recording, truth=str(where), setting=setting)
-    page = None
+    page, step = None, ""
     with progress(f"computing evidence of {opened.name}", quiet=json):
         if isinstance(released, Abstention):
             record = build_abstention(opened, passes, released, sources, options=options)
         else:
             used = fixed_levels(released, "the evidence record")
-            record = build_record(opened, passes, used, sources, options=options, criteria=asked)
+            files = FilesJudged(recording=recording, setting=setting, truth=truth)
+            record, step = judged_record(opened, passes, used, sources, options=options, criteria=asked, files=files)
             if out is not None and not no_levels:
                 page = levels_page(opened, passes, used, sources, options.rules)
     if out is not None:
@@ -135,8 +138,8 @@ def report_command(
     else:
         from teachlab.wording.verdict import REFUSED
 
-        step = _unlike_sensor(record, context, sources, sensor_setting)
-        _say(record, out, sources, step)
+        sensed = _unlike_sensor(record, context, sources, sensor_setting)
+        _say(record, out, sources, sensed or ([f"Next: {step}"] if step.startswith(LOG) else []))
         if out is not None:
             refused = overall not in (None, "met") or record["verdict"].get("decision") in REFUSED
             say(f"To read{', not to release' if refused else ' and sign'}: {Path(out) / 'report.html'}")
@@ -218,6 +221,7 @@ def _say(record: dict[str, Any], out: str | None, sources: Sources, step: list[s
             f" {o} {shlex.quote(str(p))}" for o, p in named if p is not None and not Path(Path(p).name).exists()
         )
         check = f"teachlab verify {shlex.quote(str(Path(out) / 'result.json'))}{apart}"
+        # What must be recorded, or that the sensor is unknown, goes before a check of the record.
         if step:
             rest += [*step, f"To check the record: {check}"]
         elif verdict.get("decision") in REFUSED:

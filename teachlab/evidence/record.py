@@ -32,7 +32,7 @@ from teachlab.model.truth import Truth
 from teachlab.questions.stale.course import follow
 from teachlab.questions.stress.setting_reading import SettingReading
 from teachlab.questions.stress.worth import worth_of
-from teachlab.questions.verdict import JudgedBy, setting_verdict
+from teachlab.questions.verdict import FilesJudged, JudgedBy, setting_verdict
 from teachlab.questions.verdict.nearness import light_step
 from teachlab.scoring.by_lot import exposure, lot_codes
 from teachlab.scoring.claimable import claimable
@@ -82,6 +82,23 @@ def build_record(
     InputError
         If the pieces do not fit together.
     """
+    return judged_record(recording, truth, setting, sources, options=options, criteria=criteria)[0]
+
+
+def judged_record(
+    recording: Recording,
+    truth: Truth,
+    setting: Setting,
+    sources: Sources,
+    *,
+    options: RecordOptions | None = None,
+    criteria: Criteria | None = None,
+    files: FilesJudged | None = None,
+) -> tuple[dict[str, Any], str]:
+    """Return the record as `build_record` gives it, and the next step of its verdict, which names `files`.
+
+    Files are named as they lie on this machine: so no step is in the record.
+    """
     how = RecordOptions() if options is None else options
     cut = None if how.teach_share is None else split(truth, recording.samples, teach_share=how.teach_share)
     first = 0 if cut is None else cut.first_scored
@@ -108,7 +125,7 @@ def build_record(
             reserves=reserves, position=position, setting=setting, dark_level=recording.info.dark_level,
             rehearsal=how.rehearsal,
         )  # fmt: skip
-    by = JudgedBy(alignment=alignment, assumption=assumption)
+    by = JudgedBy(alignment=alignment, assumption=assumption, files=files or FilesJudged(recording=""))
     # The levels of equal cost are those over all passes, also where only a part of them is scored.
     whole = SettingReading(recording, truth, replace(setting, taught=None), rules=how.rules) if first else None
     step = light_step(recording, margins)
@@ -116,7 +133,7 @@ def build_record(
     verdict = setting_verdict(reading, setting, result, by=by, margin=margins, whole=whole, why_lost=why)
     seen = setting if how.sensor_setting is None else setting_from_dict(how.sensor_setting, "setting of the sensor")
     agreement = compared(recording, truth, seen, confidence=how.rules.confidence, assumption=assumption)
-    verdict = limited(verdict, agreement)
+    verdict, next_step = limited(verdict.leading_to(""), agreement), verdict.next_step
     limits = None if criteria is None else criteria.model_dump(mode="json", by_alias=True)
     record: dict[str, Any] = {
         "schema": SCHEMA,
@@ -166,7 +183,7 @@ def build_record(
     }  # fmt: skip
     record = plain(record)
     checked_text(record)
-    return record | {"record_sha256": identity.json_digest(record)}
+    return record | {"record_sha256": identity.json_digest(record)}, next_step
 
 
 def _cautions(recording: Recording, truth: Truth, cut: Split | None, setting: Setting) -> list[str]:

@@ -48,6 +48,7 @@ ASKED = (
     f"inspect {LINE}",
     f"inspect {BOTH}",
     f"report {LINE} --setting a.json --out record",
+    f"report {FEW} --setting a.json --out record --draws 0 --no-levels",
     f"teach {LINE} --strategy turning-point-follower --out t.json",
     "plan --max-rate 0.05",
     "plan --max-rate 0.1 --hours",

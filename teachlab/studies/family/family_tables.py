@@ -63,13 +63,13 @@ def order_text(order: Order | None) -> str:
     --------
     >>> from teachlab.statistics.claims.orders import orders
     >>> order_text(orders([[-0.1, -0.12] * 20])[0]), order_text(orders([[0.0] * 4])[0])
-    ('established (40 recordings)', 'not established: 4 recordings, it takes 10')
+    ('established (40 recordings)', 'not established (4 recordings, it takes 10)')
     """
     if order is None:
         return ""
     said = "for recordings like these" if order.standing is OrderStanding.LIKE_THOSE else str(order.standing)
     if order.lots < ORDER_LOTS:
-        return f"{said}: {number_of(order.lots, 'recording')}, it takes {ORDER_LOTS}"
+        return f"{said} ({number_of(order.lots, 'recording')}, it takes {ORDER_LOTS})"
     return f"{said} ({number_of(order.lots, 'recording')})"
 
 
