@@ -12,7 +12,8 @@ import numpy as np
 
 from teachlab.errors import ParameterError, UnmeasurableError
 from teachlab.model.json_values import Document, plain
-from teachlab.model.printable_text import number_of
+from teachlab.model.margin import SIDE_WORDS
+from teachlab.model.printable_text import number_of, unlike_figures
 from teachlab.model.score import USUAL_RULES, Rate, Rules, Score
 from teachlab.model.truth import Truth, TruthSource
 from teachlab.model.verdict import HeadlineClaim, Verdict, VerdictReason, sentence
@@ -437,7 +438,8 @@ def _spent(
             than = "" if earlier is None or not above else ", the most that before allows"
             out.append(f"{counts.events} of {counts.trials} {what}{above}{than}")
     if now.margin is not None and (margin := now.margin.to_noise) is not None and margin <= 0:
-        out.append(f"the margin is gone on the side '{now.margin.limited_by}': {margin:.3g} times the noise")
+        of, what = SIDE_WORDS[str(now.margin.limited_by)]
+        out.append(f"the margin is gone: the {of} lie {-margin:.3g} times the noise beyond the {what}")
     trend = now.course.trend
     if trend is not None and trend.established and trend.ahead.estimate == 0:
         out.append(f"the light of the {trend.of} has fallen: more than a tenth lies below the on-level")
@@ -480,7 +482,9 @@ def _doubts(
     elif (margin := now.margin.to_noise) is None:
         out.append("there is no noise to measure a margin by")
     elif margin < least_margin:
-        out.append(f"margin to noise {margin:.3g} on the side '{now.margin.limited_by}', below {least_margin:g}")
+        of, what = SIDE_WORDS[str(now.margin.limited_by)]
+        kept = unlike_figures(margin, least_margin, 3)
+        out.append(f"the {of} keep {kept} times the noise from the {what}, less than {least_margin:g}")
     if before is not None and before.course.levels.size and now.course.levels.size:
         was, is_ = (float(np.median(log.course.levels)) for log in (before, now))
         if was > setting.on_level and was - is_ > USED_UP * (was - setting.on_level):
