@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import math
+
 import pytest
 
 from teachlab.questions.plan import plan
+from teachlab.statistics.claims.lot_claims import claim_by_lots
 
 
 @pytest.mark.parametrize(
@@ -55,6 +58,15 @@ def test_how_long_many_lots_take_is_told(rate: float, step: str, reasons: list[s
     found = plan(rate).verdict
     assert found.next_step.startswith(step)
     assert [one.text for one in found.reasons] == reasons
+
+
+@pytest.mark.parametrize("lots", [1, 8, 20])
+def test_what_stated_lots_can_show_at_most_is_what_their_claim_shows(lots: int) -> None:
+    upper = claim_by_lots([0] * lots, [500] * lots, confidence=0.95).upper
+    (told,) = [one.text for one in plan(0.001, lots=lots).verdict.reasons if "however large" in one.text]
+    assert told.startswith(f"{lots} lot")
+    assert told.endswith(f"at most {math.ceil(100 * upper)} % if none of their passes is lost.")
+    assert not any("however large" in one.text for one in plan(0.1, lots=29).verdict.reasons)
 
 
 def test_rates_are_told_in_percent() -> None:
