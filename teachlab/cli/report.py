@@ -92,7 +92,6 @@ def report_command(
     from teachlab.model.score import Rules
     from teachlab.page.beside_record import levels_page
     from teachlab.questions.verdict import FilesJudged
-    from teachlab.questions.verdict.judged_by import LOG
 
     if out is None and (pdf or bundle is not None):
         raise ParameterError(f"{'--pdf' if pdf else '--bundle'} writes what lies in the folder of --out; name one.")
@@ -139,7 +138,7 @@ def report_command(
         from teachlab.wording.verdict import REFUSED
 
         sensed = _unlike_sensor(record, context, sources, sensor_setting)
-        _say(record, out, sources, sensed or ([f"Next: {step}"] if step.startswith(LOG) else []))
+        _say(record, out, sources, sensed or ([f"Next: {step}"] if step else []))
         if out is not None:
             refused = overall not in (None, "met") or record["verdict"].get("decision") in REFUSED
             say(f"To read{', not to release' if refused else ' and sign'}: {Path(out) / 'report.html'}")

@@ -126,6 +126,15 @@ def _report(path: str, recipe: Recipe, planned: Plan, json: bool) -> None:
     if path.lower().endswith(".parquet"):
         say()
         say(f"Next: teachlab inspect {typed_again(path)}")
+    elif path.lower().endswith(".csv"):
+        from teachlab.data.truth_files import beside
+
+        columns = f"--time time_s --column light --unit {typed_again(made.unit)}"
+        files = (
+            f"--passes {typed_again(beside(path, '.passes.parquet'))} --out {typed_again(beside(path, '-log.parquet'))}"
+        )
+        say()
+        say(f"Next: teachlab import {typed_again(path)} {columns} {files}")
 
 
 def _list(json: bool) -> None:

@@ -33,6 +33,7 @@ from teachlab.questions.stale.course import follow
 from teachlab.questions.stress.setting_reading import SettingReading
 from teachlab.questions.stress.worth import worth_of
 from teachlab.questions.verdict import FilesJudged, JudgedBy, setting_verdict
+from teachlab.questions.verdict.judged_by import LOG
 from teachlab.questions.verdict.nearness import light_step
 from teachlab.scoring.by_lot import exposure, lot_codes
 from teachlab.scoring.claimable import claimable
@@ -95,9 +96,9 @@ def judged_record(
     criteria: Criteria | None = None,
     files: FilesJudged | None = None,
 ) -> tuple[dict[str, Any], str]:
-    """Return the record as `build_record` gives it, and the next step of its verdict, which names `files`.
+    """Return the record as `build_record` gives it, and what must be recorded before it decides; empty if nothing.
 
-    Files are named as they lie on this machine: so no step is in the record.
+    The step names `files` as they lie on this machine: so it is not in the record.
     """
     how = RecordOptions() if options is None else options
     cut = None if how.teach_share is None else split(truth, recording.samples, teach_share=how.teach_share)
@@ -183,7 +184,7 @@ def judged_record(
     }  # fmt: skip
     record = plain(record)
     checked_text(record)
-    return record | {"record_sha256": identity.json_digest(record)}, next_step
+    return record | {"record_sha256": identity.json_digest(record)}, next_step if next_step.startswith(LOG) else ""
 
 
 def _cautions(recording: Recording, truth: Truth, cut: Split | None, setting: Setting) -> list[str]:

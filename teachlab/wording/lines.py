@@ -9,9 +9,10 @@ from teachlab.model.printable_text import printable
 
 WIDTH = 100
 """Columns of a screen."""
+_QUOTED = r"(?:[^\s'\"]*(?:'[^']*'|\"[^\"]*\"))+[^\s'\"]*"
 _COMMAND = re.compile(
-    r"(?:^[^:]{1,40}: |(?<=\. )[^:.]{1,30}: |\w+: )?"
-    r"teachlab [a-z]+(?: (?:--[\w-]+(?: [^\s-]\S*)?|\S*[./=*'\"]\S*|[A-Z][A-Z_]+|\d\S*))*"
+    r"(?:^[^:]{1,40}: |(?<=\. )[^:.]{1,30}: |\w+: )?teachlab [a-z]+"
+    rf"(?: (?:--[\w-]+(?: (?:{_QUOTED}|[^\s-]\S*))?|{_QUOTED}|\S*[./=*'\"]\S*|[A-Z][A-Z_]+|\d\S*))*"
 )
 """A command with its options, values, files and placeholders, and the words of its sentence before it."""
 

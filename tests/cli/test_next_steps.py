@@ -55,6 +55,7 @@ ASKED = (
     "plan --max-rate 0.05 --seen 500",
     "plan --max-rate 0.05 --seen 100 --lost 9",
     "synth demo --passes 30 --out 'a tub ö.parquet'",
+    "synth black-trays --passes 10 --out 'a tray ö.csv'",
     "import 'a log ö.csv' --rate 1000 --column light --unit counts --direction rise --out 'a log.parquet'",
     "import 'a log ö.csv' --rate 1000 --column light --unit counts --truth-column seen --out 'of a log.parquet'",
 )

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import shlex
 from pathlib import Path
 
 import pytest
@@ -71,6 +72,18 @@ def test_a_line_that_leads_to_a_command_is_one_line() -> None:
     for lead in ("Mend it", "Next, once it is in this folder"):
         line = f"{lead}: teachlab align {'/folder' * 12}/line.parquet --out moved.parquet"
         assert wrapped(line) == [line]
+
+
+def test_names_of_several_words_stay_in_their_command() -> None:
+    names = shlex.join(
+        ["the tray of today.csv", "--unit", "percent of full scale", "--out", "it's one of many trays.parquet"]
+    )
+    line = f"Next: teachlab import {names}"
+    assert len(line) > 100
+    assert wrapped(line) == [line]
+    assert wrapped(f"{line}, and then look at the sensor's own output.") == [
+        f"{line},", "  and then look at the sensor's own output.",
+    ]  # fmt: skip
 
 
 def test_a_command_stays_with_the_sentence_that_leads_to_it() -> None:
