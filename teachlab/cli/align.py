@@ -96,6 +96,8 @@ def align_command(
                 "on this line a shift by whole passes cannot be measured. Say how many passes later with "
                 "--whole-periods (0 if none)."
                 if found.belongs
+                else "one shift cannot move all of these passes to the light."
+                if found.parted is not None
                 else "these passes do not follow this light."
             )
         )

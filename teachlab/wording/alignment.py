@@ -36,6 +36,14 @@ def finding(alignment: Alignment) -> list[str]:
     """Return the findings, the most important first."""
     a = alignment
     jitter, doubt = 2 * a.ms(a.lags.jitter), a.ms(a.doubt)
+    if a.parted is not None:
+        late = "later" if a.parted.lag < 0 else "earlier"
+        by = duration(abs(a.ms(a.parted.lag)))
+        return [
+            f"Passes {a.parted.first} to {a.parted.last} lie {by} {late} against this light than the others: the clock "
+            "of the table jumped. One shift cannot mend that. Correct the times of one part, then run this again. "
+            "Trust no count below before that is settled."
+        ]
     if not a.belongs:
         off = abs(a.lags.end - a.lags.begin)
         width = f", and they are {duration(a.ms(off))} too long or too short"

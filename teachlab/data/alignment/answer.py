@@ -60,6 +60,23 @@ class Room:
     wrong_after: int
 
 
+@dataclass(frozen=True, slots=True)
+class Parted:
+    """Passes that lie elsewhere against the light than the others: the clock of the table jumped.
+
+    Parameters
+    ----------
+    first, last : int
+        Rows of the truth.
+    lag : float, samples
+        How much later than the borders of the others the light crosses after theirs; negative if theirs are late.
+    """
+
+    first: int
+    last: int
+    lag: float
+
+
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Alignment:
     """Lag, drift and jitter of truth against light. All lengths in samples; `as_dict` gives ms.
@@ -85,6 +102,8 @@ class Alignment:
     shortest : float, samples
         Median of the shorter of every pass and its gaps.
     by_kind, by_time : tuple of Group
+    parted : Parted, optional
+        A part of the passes that another shift moves to the light.
     room : Room, optional
         What the shift changes; measured if the lag matters.
     """
@@ -101,11 +120,14 @@ class Alignment:
     shortest: float
     by_kind: tuple[Group, ...]
     by_time: tuple[Group, ...]
+    parted: Parted | None = None
     room: Room | None = None
 
     @property
     def belongs(self) -> bool:
-        """Whether the borders follow this light at all."""
+        """Whether the borders follow this light at all, all of them by one shift."""
+        if self.parted is not None:
+            return False
         width = abs(self.lags.end - self.lags.begin)
         return 2 * self.lags.jitter <= FITS_WITHIN * self.shortest and width <= 2 * FITS_WITHIN * self.shortest
 
@@ -127,7 +149,7 @@ class Alignment:
     @property
     def matters(self) -> bool:
         """Whether the lag at any place, or twice the jitter, exceeds the uncertainty of the borders."""
-        return self.moves or 2 * self.lags.jitter > self.doubt
+        return self.parted is not None or self.moves or 2 * self.lags.jitter > self.doubt
 
     @property
     def moves(self) -> bool:
@@ -209,6 +231,9 @@ class Alignment:
             "matters": self.matters,
             "belongs": self.belongs,
             "ambiguous": self.ambiguous,
+            "parted": None
+            if self.parted is None
+            else {"first": self.parted.first, "last": self.parted.last, "lag_ms": self.ms(self.parted.lag)},
             "pass_ms": None if self.pitch is None else self.ms(self.pitch),
             "matched": {str(fit.passes): fit.agreeing for fit in self.fits},
             "by_kind": groups(self.by_kind),

@@ -10,12 +10,12 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from teachlab.data.alignment.answer import Alignment, Group
+from teachlab.data.alignment.answer import Alignment, Group, Parted
 from teachlab.data.alignment.coarse_shift import bins_of, coarse_shifts
 from teachlab.data.alignment.crossings import Crossings, Reaches, crossings_beside, stretches_of
 from teachlab.data.alignment.lags import Lags, fit_lags
 from teachlab.data.alignment.shift import ClockShift
-from teachlab.data.alignment.stretches import EXAMINED, Bins, NearLight, runs_of
+from teachlab.data.alignment.stretches import EXAMINED, MOST_PASSES, RUNS, Bins, NearLight, runs_of
 from teachlab.data.alignment.whole_periods import (
     NEARLY_AS_WELL,
     WITHIN,
@@ -37,6 +37,10 @@ NEAR_ENOUGH = 1.0
 """Samples; windows that differ by no more than this see the same step."""
 KNOWN = 0.25
 """Of a long recording, more passes are examined until the shift is known to this share of the doubt of a border."""
+FEWEST_PARTED, MOST_AMONG = 12, 4
+"""Passes that lie elsewhere together are at least so many, with at most one of others among so many of them."""
+PARTED_FIT = 0.8
+"""Share of their borders that another shift must move to the light."""
 _Found = tuple[Lags, list[OtherFit], Crossings]
 
 
@@ -111,7 +115,7 @@ def measure_alignment(recording: Recording, truth: Truth, reading: AlignmentRead
     (lags, fits, crossings), direction = _likelier(found)
     rate = recording.info.sample_rate_hz
     passes = ~np.isnan(lags.begins) | ~np.isnan(lags.ends)
-    return Alignment(
+    measured = Alignment(
         samples=recording.samples,
         sample_rate_hz=rate,
         lags=lags,
@@ -128,6 +132,51 @@ def measure_alignment(recording: Recording, truth: Truth, reading: AlignmentRead
             for a, b in pairwise(np.linspace(0, recording.samples, TIME_GROUPS + 1).tolist())
         ),
     )
+    return replace(measured, parted=_parted(measured, NearLight(recording, UPWARDS[direction]), truth, crossings))
+
+
+def _parted(measured: Alignment, light: NearLight, truth: Truth, crossings: Crossings) -> Parted | None:
+    """Return a run of passes that another shift moves to the light; None if there is none.
+
+    Borders without a crossing may also lie where nothing is seen. So that run is measured by itself.
+    """
+    lags, passes = measured.lags, truth.passes
+    runs = runs_of(passes, stop=crossings.passes // RUNS) if passes > MOST_PASSES else runs_of(passes)
+    rows = np.concatenate([np.arange(*run) for run in runs])
+    off = max(measured.doubt, measured.doubt_after)
+    with np.errstate(invalid="ignore"):
+        here = (np.abs(lags.begins[rows]) <= off) | (np.abs(lags.ends[rows]) <= off)
+    found = _densest(~here)
+    if found is None:
+        return None
+    first, last = (int(rows[k]) for k in found)
+    part = truth.select(slice(first, last + 1))
+    other = _found(light, part, measured.samples)
+    if other is None or other[0].borders < 2 * PARTED_FIT * other[2].passes:
+        return None
+    middle = np.array([(part.start[0] + part.end[-1]) / 2])
+    lag = float((other[0].shift.of(middle) - lags.shift.of(middle))[0])
+    # On a regular line passes that nothing shows are found again at others, about as many passes away.
+    near = abs(lag) < (part.end[-1] - part.start[0]) / 4
+    return Parted(first, last, lag) if near and abs(lag) > off + 2 * other[0].jitter else None
+
+
+def _densest(elsewhere: NDArray[np.bool_]) -> tuple[int, int] | None:
+    """Return first and last of the run in which passes lie elsewhere together; None if there is none.
+
+    Examples
+    --------
+    >>> _densest(np.arange(40) >= 20)
+    (20, 39)
+    >>> _densest(np.arange(40) % 2 == 0) is None
+    True
+    """
+    sums = np.concatenate(([0], np.cumsum(np.where(elsewhere, 1, -MOST_AMONG))))
+    lowest = np.minimum.accumulate(sums)
+    stop = int(np.argmax(sums - lowest))
+    if sums[stop] - lowest[stop] < FEWEST_PARTED:
+        return None
+    return int(np.flatnonzero(sums[: stop + 1] == lowest[stop])[-1]), stop - 1
 
 
 def _gaps(truth: Truth, samples: int) -> NDArray[Any]:
