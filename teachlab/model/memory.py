@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import ctypes
+import gc
 import math
 import os
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from contextvars import ContextVar
 from pathlib import Path
 
@@ -66,6 +68,21 @@ Ask for fewer levels. Or allow more with --memory, in GB.
             f"{what} needs {needed} of memory; {in_figures(most / 1e9, 2)} GB may be used. {instead} "
             "Or allow more with --memory, in GB."
         )
+
+
+def return_freed_memory() -> None:
+    """Return to the system what is no longer used: cycles of objects, and what the GNU allocator keeps for new arrays.
+
+    Other allocators are not affected. Worth it after work that needed much more memory than what follows; compare
+    `teachlab.model.recording.keep_freed_memory`.
+
+    References
+    ----------
+    `malloc_trim(3)` of the Linux manual.
+    """
+    gc.collect()
+    with suppress(OSError, AttributeError, TypeError):
+        ctypes.CDLL(None).malloc_trim(0)
 
 
 def free_memory() -> float:

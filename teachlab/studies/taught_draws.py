@@ -11,6 +11,7 @@ import numpy as np
 from teachlab.data.split import Split, split
 from teachlab.errors import InputError, TruthError
 from teachlab.model.draws import Draw
+from teachlab.model.memory import return_freed_memory
 from teachlab.model.printable_text import number_of
 from teachlab.model.setting import bare
 from teachlab.questions.surface.count_settings import count_settings_from
@@ -28,6 +29,8 @@ if TYPE_CHECKING:
     from teachlab.model.truth import Truth
 
 Progress = Callable[[float], None]
+LONG = 1 << 25
+"""After teaching on recordings of more samples, memory that was freed is returned to the system."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -142,6 +145,11 @@ def taught_draws(
         key: [Draw(draw=k, setting=None, failed=text, measures={}) for k in range(options.draws)]
         for key, text in failed.items()
     }
+    # What was measured of the teach blocks, and what is no longer used, would lie beside all that follows.
+    teach.clear()
+    blocks.clear()
+    if recording.samples > LONG:
+        return_freed_memory()
     before = draws
     if keyed is not None:
         draws = {key: [_keyed(one, keyed) for one in some] for key, some in before.items()}

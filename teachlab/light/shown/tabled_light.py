@@ -75,8 +75,8 @@ class TabledEvents(Events):
 
     def seen(self, sign: int) -> TabledLight:
         """Return the light, objects upwards."""
-        out: TabledLight = self.known.setdefault(sign, TabledLight(self._table, self._first, self._last, sign))
-        return out
+        # Not kept: the table keeps what is known, and would be part of a cycle, which is freed late.
+        return TabledLight(self._table, self._first, self._last, sign)
 
 
 class TabledLight:
