@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import math
-
 import pytest
 
 from teachlab.questions.plan import plan
@@ -60,12 +58,13 @@ def test_how_long_many_lots_take_is_told(rate: float, step: str, reasons: list[s
     assert [one.text for one in found.reasons] == reasons
 
 
-@pytest.mark.parametrize("lots", [1, 8, 20])
+@pytest.mark.parametrize("lots", [1, 8, 20, 200])
 def test_what_stated_lots_can_show_at_most_is_what_their_claim_shows(lots: int) -> None:
     upper = claim_by_lots([0] * lots, [500] * lots, confidence=0.95).upper
     (told,) = [one.text for one in plan(0.001, lots=lots).verdict.reasons if "however large" in one.text]
     assert told.startswith(f"{lots} lot")
-    assert told.endswith(f"at most {math.ceil(100 * upper)} % if none of their passes is lost.")
+    shown = float(told.partition("at most ")[2].partition(" %")[0])
+    assert 100 * upper <= shown <= 100 * upper + (1 if upper > 0.1 else 0.1)
     assert not any("however large" in one.text for one in plan(0.1, lots=29).verdict.reasons)
 
 

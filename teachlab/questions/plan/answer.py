@@ -189,12 +189,13 @@ def _verdict(
     if rate < ACCEPTED_ERRORS and lots > LONG and standing is None:
         easier = lots_needed(ACCEPTED_ERRORS, 1 - (1 - confidence) / best_of, lost_lots=lost_lots)
         said.insert(0, f"To show at most {_percent(ACCEPTED_ERRORS)} takes {easier:,} lots.")
-    if (named := found.get("lots")) and named < lots:
+    if standing is None and lot_size is None and (named := found.get("lots")) and named < lots:
         shown = 1 - ((1 - confidence) / best_of) ** (1 / named)  # of lots without a loss
+        most = math.ceil(100 * shown) if shown > 0.1 else math.ceil(1000 * shown) / 10
         said.insert(
             0,
             f"{number_of(named, 'lot')}, however large, {'shows' if named == 1 else 'show'} at most "
-            f"{100 * math.ceil(100 * shown) / 100:.0f} % if none of their passes is lost.",
+            f"{most:g} % if none of their passes is lost.",
         )
     return Verdict(decision=decision, about=about, claim=claim, reasons=_told(said), next_step=step)
 
