@@ -32,8 +32,9 @@ from teachlab.page.contents import page_contents, reserve_text
 from teachlab.page.corrections import CorrectedPasses
 from teachlab.page.server import PageServer
 from teachlab.questions.surface.count import surface
-from teachlab.questions.surface.values.table import TABLES
+from teachlab.questions.surface.values.table import COUNTED
 from teachlab.questions.verdict import FilesJudged
+from teachlab.scoring.claimable import touching_merges, without_touching, wrong_apart
 from teachlab.scoring.claims import losses_claim, lot_counts
 from teachlab.scoring.scoring import score
 from teachlab.sensor.clock import Clock
@@ -137,7 +138,10 @@ def test_every_cell_of_every_table_is_that_of_the_surface(script: Any, seed: int
     light = rng.integers(0, 60, 1500).astype(np.int16)
     start = np.arange(30) * 50 + 10
     recording = Recording.from_array(light, RecordingInfo(sample_rate_hz=1000, unit="counts"))
-    truth = Truth.from_arrays(start, start + 20, detect=[k % 4 > 0 for k in range(30)])
+    # Every third pass lasts until the next one begins.
+    end = start + np.where(np.arange(30) % 3 == 1, 50, 20)
+    end[-1] = start[-1] + 20
+    truth = Truth.from_arrays(start, end, detect=[k % 4 > 0 for k in range(30)])
     setting = Setting(unit="counts", on_level=30, off_level=20, on_delay_ms=delay)
     found, contents = surface(recording, truth, setting), page_contents(recording, truth, setting)
     texts = {name: one.text for name, one in contents.arrays.items()}
@@ -158,10 +162,12 @@ def test_every_cell_of_every_table_is_that_of_the_surface(script: Any, seed: int
     n = found.levels.size
     pairs = [(i, j) for i in range(n) for j in (range(i + 1) if found.every_pair else [i])]
     assert len(pairs) == (n * (n + 1) // 2 if delay == 0 else n)
-    assert page["cells"] == [found.at(i, j) for i, j in pairs]
+    met = found.touching_merges
+    assert page["cells"] == [found.at(i, j) | {"touching": int(met[i, j])} for i, j in pairs]
+    assert met.max() > 0
     where = [found.index_of(setting.with_levels(on, off)) for on, off in asked]
     assert [None if one is None else tuple(one) for one in page["found"]] == where
-    assert set(page["cells"][0]) == set(TABLES)
+    assert set(page["cells"][0]) == set(COUNTED)
 
 
 def test_intervals_are_those_of_the_package(script: Any) -> None:
@@ -405,6 +411,43 @@ def test_a_long_name_leaves_the_table_of_kinds_readable(chromium: Any, tmp_path:
     rows = page.locator("#by-kind tbody th").all_text_contents()
     assert {"without a name", '"   "', "lid 7"} <= set(rows)
     opened.close()
+
+
+def test_products_that_touch_and_merge_are_no_error(chromium: Any, tmp_path: Path) -> None:
+    """Every third product touches the one before: table, replay and server's outcomes leave it out, and say so."""
+    start = np.arange(72) * 50 + 20
+    end = start + np.where(np.arange(72) % 3 == 1, 50, 20)
+    light = np.full(72 * 50 + 60, 100, np.uint16)
+    for a, b in zip(start, end, strict=True):
+        light[a:b] = 400
+    light[5 + 50 * 9] = 250  # one spike in a gap
+    light[start[8] : end[8]] = 180  # one weak product, that touches the one before
+    recording = Recording.from_array(light, RecordingInfo(sample_rate_hz=1000, unit="counts"))
+    truth = Truth.from_arrays(start, end, lot=[f"crate {k // 8}" for k in range(72)])
+    write_recording(tmp_path / "line.parquet", recording)
+    write_truth(tmp_path / "line.passes.parquet", truth)
+    for on, delay in ((300, 0.0), (150, 0.0), (300, 4.0)):
+        setting = Setting(unit="counts", on_level=on, off_level=on - 20, on_delay_ms=delay)
+        opened = Opened(chromium, _written(tmp_path, setting))
+        page = opened.page
+        found = score(replay(recording, setting), truth)
+        met = int(touching_merges(truth, found.trials).sum())
+        lost, _ = wrong_apart(truth, found)
+        assert met == {300: 23, 150: 24}[on]
+        n = found.counts
+        trips = f"{n.false_trips} false {'trip' if n.false_trips == 1 else 'trips'}"
+        assert page.inner_text("#sum") == (
+            f"{lost} of {72 - met} passes lost, {trips}, {n.extra} counted more than once. "
+            f"{met} passes touch the one before and merge with it: no error."
+        )
+        rows = dict(row.split("\t")[:2] for row in page.inner_text("#table tbody").splitlines())
+        assert rows["passes lost"] == str(lost)
+        assert rows["\u2003touch the pass before and merge: no error"] == str(met)
+        assert page.get_attribute("#strip", "aria-label") == f"All passes: {lost} with errors come first"
+        claim = losses_claim(lot_counts(truth, without_touching(truth, found.trials)))
+        told = page.inner_text("#lots")
+        assert f"at most {rounded_up(100 * claim.upper, 2)} % of passes are lost" in told
+        opened.close()
 
 
 def test_every_error_in_view_is_named_passes_and_gaps(chromium: Any, tmp_path: Path) -> None:

@@ -8,7 +8,7 @@
 import { element, nameOf, rowOf, shown } from "./drawing.js";
 import { countInterval, shareInterval } from "./intervals.js";
 import { lotClaim } from "./lots.js";
-import { HIT, MERGED, MISS, mergedTouching } from "./scoring.js";
+import { HIT, MERGED, MISS } from "./scoring.js";
 
 /** @param {number} value */
 export function percent(value) {
@@ -112,10 +112,9 @@ function reservesElsewhere(hand) {
 }
 
 /** @param {Hand} hand */
-function tellLots({ now: { scored }, passes: borders, facts }) {
-  const { confidence } = facts.rules, { lot } = borders, { passes } = scored ?? { passes: [] };
-  const lost = (/** @type {number} */ k) => (passes[k] === HIT ? false
-    : passes[k] === MISS || (passes[k] === MERGED && !mergedTouching(passes, borders, k)) ? true : null);
+function tellLots({ now: { scored }, passes: { lot }, facts }) {
+  const { confidence } = facts.rules, { passes } = scored ?? { passes: [] };
+  const lost = (/** @type {number} */ k) => (passes[k] === HIT ? false : passes[k] === MISS || passes[k] === MERGED ? true : null);
   const claim = lot === null || facts.lot_names.includes("") || scored === null ? null : lotClaim(lot, lost, confidence);
   element("lots").textContent = claim === null ? "" : `${shown(claim.withLoss)} of ${shown(claim.lots)} lots with a loss. `
     + (claim.upper > 0.995 ? "These lots show no upper bound below 100 %." : `At ${percent(confidence)} % confidence at most `

@@ -18,7 +18,7 @@
  *   high: ArrayLike<number>, doubt: ArrayLike<number>}} NamedPasses
  */
 import { invalidRuns, switched } from "./switching.js";
-import { MERGED, MISS, TRIPPED, firstAfter, mergedTouching, scored, windowsOf } from "./scoring.js";
+import { JOINED, MERGED, MISS, TRIPPED, firstAfter, scored, toldApart, windowsOf } from "./scoring.js";
 import { TABLES, cellOf, countsAt, rankOf, sameUntil } from "./tables.js";
 
 /** Most time to look for the next change by replay, ms. */
@@ -223,10 +223,11 @@ export class Hand {
       return { counts, basis, trials, output: known && { output: this.arrays.start_runs }, scored: known };
     }
     const found = scored(output, this.passes, this.clock), n = found.counts;
+    found.passes = toldApart(found.passes, this.passes);
     const replayed = {
       lost: n.misses + n.merged, merged: n.merged, extra: n.extra, false_trips: n.false_trips,
       gaps_tripped: n.gaps_tripped, ignore_trips: n.ignore_false_trips, ignore_tripped: n.ignore_tripped,
-      touching: found.passes.reduce((sum, _, k) => sum + Number(mergedTouching(found.passes, this.passes, k)), 0),
+      touching: found.passes.reduce((sum, one) => sum + Number(one === JOINED), 0),
     };
     return {
       counts: counts ?? replayed, basis: counts === null ? "replay" : "table", output, scored: found,
@@ -242,7 +243,7 @@ export class Hand {
    * @returns {Trials}
    */
   outcomesAtStart() {
-    const { start_passes: passes, start_again: again, start_gaps: gaps } = this.arrays;
+    const { start_passes, start_again: again, start_gaps: gaps } = this.arrays, passes = toldApart(start_passes, this.passes);
     const { gapStart, gapStop } = windowsOf(this.passes, this.clock, this.facts.lag);
     return { passes, again, gaps, gapStart, gapStop };
   }
@@ -252,8 +253,7 @@ export class Hand {
     const { scored: found } = this.now, { cell } = this, lost = new Int32Array(this.facts.kinds.length);
     if (found !== null) {
       for (let k = 0; k < found.passes.length; k++) {
-        const met = mergedTouching(found.passes, this.passes, k);
-        if (found.passes[k] === MISS || (found.passes[k] === MERGED && !met)) lost[this.passes.kind[k]]++;
+        if (found.passes[k] === MISS || found.passes[k] === MERGED) lost[this.passes.kind[k]]++;
       }
       return lost;
     }
@@ -304,7 +304,8 @@ export class Hand {
     const { setting, passes } = this;
     const found = await server.count(setting, this.corrected ? this : null);
     if (this.setting !== setting || this.passes !== passes) return;
-    this.now = typeof found === "string" ? { ...this.now, basis: this.now.counts === null ? "none" : "table" } : found;
+    this.now = typeof found === "string" ? { ...this.now, basis: this.now.counts === null ? "none" : "table" }
+      : { ...found, scored: found.scored && { ...found.scored, passes: toldApart(found.scored.passes, passes) } };
     this.tell();
   }
 

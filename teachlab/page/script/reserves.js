@@ -11,7 +11,7 @@
  * @typedef {{refused: boolean, loss: Bound|null, rise: Bound|null}} Reserves a bound is null where it was not searched
  */
 import { Player } from "./edges_between.js";
-import { EXCLUDED, mergedTouching, scored, windowsOf } from "./scoring.js";
+import { EXCLUDED, JOINED, scored, toldApart, windowsOf } from "./scoring.js";
 import { noShareOfLight, pathOf } from "./stress.js";
 import { searchedReserve } from "./reserve_search.js";
 import { tableReserve } from "./reserve_table.js";
@@ -55,9 +55,7 @@ export function* searchedReserves({ light, clock, invalid, passes, setting, rece
   if (n.detect_passes === n.excluded_passes) return null;
   /** @type {number[]} */
   const met = [];
-  for (let k = 1; k < passes.start.length; k++) {
-    if (mergedTouching(first.passes, passes, k)) met.push(k);
-  }
+  toldApart(first.passes, passes).forEach((one, k) => one === JOINED && met.push(k));
   if (n.misses + n.merged > met.length || n.extra || n.false_trips || n.ignore_false_trips) return none;
   const own = joined(passes, met), found = met.length > 0 ? scored(output, own, clock) : first;
   yield;

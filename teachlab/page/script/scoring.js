@@ -17,14 +17,16 @@ import { ceiling, exact } from "./switching.js";
 export const HIT = 0, MISS = 1, MERGED = 2, EXCLUDED = 3, QUIET = 4, TRIPPED = 5, HELD = 6;
 const VOID_FROM = 6;
 
+/** A pass that merged with the one that it touches: no level separates them, so it is no error. */
+export const JOINED = 7;
+
 /**
- * Whether a pass merged with the one that it touches: no level separates them, so that is no error.
+ * Outcomes in which passes that merged with the one that they touch are told apart.
  * @param {ArrayLike<number>} outcomes
  * @param {{start: ArrayLike<number>, end: ArrayLike<number>}} passes
- * @param {number} k
  */
-export function mergedTouching(outcomes, passes, k) {
-  return outcomes[k] === MERGED && k > 0 && passes.start[k] === passes.end[k - 1];
+export function toldApart(outcomes, passes) {
+  return Uint8Array.from(outcomes, (one, k) => (one === MERGED && passes.start[k] === passes.end[k - 1] ? JOINED : one));
 }
 
 /**

@@ -8,7 +8,7 @@ import { EXCLUDED, HIT, MERGED, MISS, QUIET, TRIPPED } from "./scoring.js";
 
 const HEIGHT = 96;
 const ROWS = 60;
-const WORDS = ["hit", "missed", "merged", "no trial", "quiet", "trip", "held"];
+const WORDS = ["hit", "missed", "merged", "no trial", "quiet", "trip", "held", "touches, no error"];
 
 export class Strip {
   /**

@@ -7,7 +7,7 @@
  * @typedef {{low: ArrayLike<number>, high: ArrayLike<number>, invalid: ArrayLike<number>|null, block: number, origin: number}} Folded
  */
 import { colour, eachFrame, font, moment, shown, textSize } from "./drawing.js";
-import { EXCLUDED, HELD, HIT, MERGED, MISS, TRIPPED } from "./scoring.js";
+import { EXCLUDED, HELD, HIT, JOINED, MERGED, MISS, TRIPPED } from "./scoring.js";
 import { rankOf } from "./tables.js";
 
 /** Passes in view that are drawn one by one; of more, those without errors are left out. */
@@ -20,7 +20,7 @@ const COLUMNS = 1200;
 /** How long the view rests before the server is asked for its light, ms. */
 const QUIET_VIEW = 120;
 /** @type {Record<number, string>} */
-const NAMED = { [MISS]: "missed", [MERGED]: "merged", [EXCLUDED]: "no trial", [TRIPPED]: "trip", [HELD]: "held" };
+const NAMED = { [MISS]: "missed", [MERGED]: "merged", [EXCLUDED]: "no trial", [TRIPPED]: "trip", [HELD]: "held", [JOINED]: "touches, no error" };
 
 export class Trace {
   /**
