@@ -137,7 +137,12 @@ def _tell_speeds(found: Sequence[AtSpeed]) -> None:
     for one in found:
         counts, left = one.counts, one.stressed.contamination_reserve
         counted = ", ".join(
-            f"{n} {what}" for n, what in ((counts.lost, "lost"), (counts.merged, "merged"), (counts.extra, "extra"))
+            f"{n} {what}"
+            for n, what in (
+                (counts.apart_lost, "lost"),
+                (counts.merged - counts.touching, "merged"),
+                (counts.extra, "extra"),
+            )
         )
         counted += f", {number_of(counts.false_trips, 'false trip')}"
         say(

@@ -194,7 +194,7 @@ def _tell(found: Surface, curve: Surface | None, best: Hindsight) -> None:
         f"off-levels {_interval(best.off_interval, open_below=best.open_below[1])} with that on-level"
     )
     if curve is not None:
-        lost = curve.lost.diagonal() + curve.false_trips.diagonal() + curve.extra.diagonal()
+        lost = (curve.lost - curve.touching_merges).diagonal() + curve.false_trips.diagonal() + curve.extra.diagonal()
         k = int(lost.argmin())
         say(
             f"Without hysteresis, every level exact: at best {lost[k]} lost, false and extra "

@@ -30,6 +30,7 @@ from teachlab.questions.stress.equal_cost import room_of
 from teachlab.questions.stress.setting_reading import SettingReading
 from teachlab.questions.stress.worth import worth_of
 from teachlab.questions.verdict import JudgedBy, setting_verdict
+from teachlab.scoring.claimable import touching_merges
 from teachlab.teaching.block import TeachBlock
 from teachlab.teaching.once import teach_draws
 from teachlab.teaching.registry import built, installed_class
@@ -164,6 +165,8 @@ class SettingCard:
         None without a device.
     score : Score
         With a device, the score at the worse end of what its display values may mean.
+    touching : int
+        Of its merged passes, those that touch the one before: no error.
     room : EqualCost or None
     limited_by : str
         The smallest margin to noise and its side; empty if none was measured.
@@ -191,6 +194,7 @@ class SettingCard:
     setting: Setting
     keyed: KeyedIn | None
     score: Score | None
+    touching: int
     room: EqualCost | None
     limited_by: str
     reserves: dict[str, float | None]
@@ -273,12 +277,15 @@ class SettingCard:
         if self.limited_by:
             rows.append(("Limited by", self.limited_by))
         if self.score is not None:
-            n = self.score.counts
+            n, met = self.score.counts, self.touching
             end = "" if self.keyed is None else f", at the worse ({self.keyed.worst_end}) end of the display's doubt"
             false = n.false_trips + n.ignore_false_trips
-            of = number_of(n.scored_passes, "pass", "passes")
-            rows.append(("Counted", f"{n.lost} of {of} lost, {number_of(false, 'false trip')}, "
+            of = number_of(n.scored_passes - met, "pass", "passes")
+            rows.append(("Counted", f"{n.lost - met} of {of} lost, {number_of(false, 'false trip')}, "
                                     f"{n.extra} extra{end}"))  # fmt: skip
+            if met:
+                touch = number_of(met, "more pass touches", "more passes touch")
+                rows.append(("", f"{touch} the one before: the output counts both as one, which is no error"))
         kinds = ", ".join(
             f"{count} of {name}" if name else number_of(count, "pass", "passes") for name, count in self.kinds.items()
         )
@@ -370,6 +377,7 @@ def card(
         setting=used,
         keyed=keyed,
         score=result,
+        touching=0 if result is None else int(touching_merges(truth, result.trials).sum()),
         room=room,
         limited_by=_limited_by(worth.margin),
         reserves=dict(worth.reserves or {}),

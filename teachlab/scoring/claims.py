@@ -60,8 +60,10 @@ class LotCounts:
 
     def errors(self, costs: Costs | None = None) -> NDArray[np.float64]:
         """Return the cost of the errors of every lot; without costs, their number."""
-        costs = costs or Costs()
-        return costs.miss * self.lost + costs.false * (self.trips + self.extra + self.ignore_trips)
+        false = self.trips + self.extra + self.ignore_trips
+        # Trials without passes that merged with the one that they touch are counted here: none is left to take out.
+        out: NDArray[np.float64] = (costs or Costs()).of(lost=self.lost, touching=0, false=false, passes=1)
+        return out
 
     def bound(self, costs: Costs | None = None, *, confidence: float = 0.95) -> CostBound:
         """Bound the cost per pass by lots; small lots join the next."""

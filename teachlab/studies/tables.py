@@ -57,7 +57,8 @@ def ranking_table(bench: RecordingBench) -> Table:
 
 def spread_table(bench: RecordingBench) -> Table:
     """Return the spread of levels and rates over the draws."""
-    table = plain_table("Spread over the draws", f"{SPREAD}; worst = value of the costliest draw")
+    met = "; lost holds products that touch and merge, which cost nothing" if bench.best_fixed.touching else ""
+    table = plain_table("Spread over the draws", f"{SPREAD}; worst = value of the costliest draw{met}")
     table.add_column("strategy", no_wrap=True)
     table.add_column(f"on-level, {bench.unit}", justify="right")
     table.add_column("lost, %", justify="right")

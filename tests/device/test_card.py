@@ -16,6 +16,8 @@ from teachlab.data.setting_files import read_setting, write_setting
 from teachlab.data.truth_files import write_truth
 from teachlab.device.card import CHECKED_RATE, KeyedIn, card, keyed_in
 from teachlab.device.device_file import read_device
+from teachlab.device.keyed_in import SteppedSetting
+from teachlab.device.scale import DisplayStep
 from teachlab.errors import ParameterError, SettingError
 from teachlab.model.draws import DrawOptions
 from teachlab.model.following_and_window import FollowingSetting, WindowSetting
@@ -121,6 +123,42 @@ def test_both_ends_are_scored_again_and_the_worse_is_told(tmp_path: Path) -> Non
     assert low.stepped.steps["off"].display == 60.0
     assert low.score_worst is not None
     assert low.score_worst.counts.lost == max(lost(low)) > 0
+
+
+def touching_line() -> tuple[Recording, Truth]:
+    """Every third of 30 products touches the one before, with a dip to 430 between; one apart reaches 565."""
+    start = 60 + 60 * np.arange(30)
+    end = start + np.where(np.arange(30) % 3 == 1, 60, 20)
+    light = np.full(int(end[-1]) + 60, 200.0)
+    for a, b in zip(start, end, strict=True):
+        light[a:b] = 900
+    light[start[2::3]] = 430
+    light[start[27] : end[27]] = 565
+    recording = Recording.from_array(light, RecordingInfo(sample_rate_hz=1000.0, unit="counts", full_scale=2000.0))
+    return recording, Truth.from_arrays(start, end)
+
+
+def test_the_worse_end_is_where_products_are_missed_not_where_those_that_touch_merge() -> None:
+    """At the low end 10 pairs merge, which costs nothing; at the high end one product more is missed."""
+    recording, truth = touching_line()
+    steps = {
+        "on": DisplayStep(display=290, light=560, low=555, high=570),
+        "off": DisplayStep(display=225, light=430, low=425, high=435),
+    }
+    setting = Setting(unit="counts", on_level=560.0, off_level=430.0)
+    stepped = SteppedSetting(setting=setting, steps=steps, room=None, margin=None, refused=None)
+    lost = {end: score(replay(recording, one), truth).counts.lost for end, one in stepped.ends().items()}
+    assert lost == {"low": 10, "high": 1}
+    end, worst, found = stepped.worse_end(recording, truth)
+    assert (end, worst.on_level, found.counts.lost) == ("high", 570.0, 1)
+
+
+def test_a_card_counts_no_error_where_products_touch_and_merge() -> None:
+    recording, truth = touching_line()
+    rows = card(recording, truth, Setting(unit="counts", on_level=560.0, off_level=425.0)).rest_lines()
+    at = next(k for k, row in enumerate(rows) if row[0] == "Counted")
+    assert rows[at][1] == "0 of 20 passes lost, 0 false trips, 0 extra"
+    assert rows[at + 1][1] == ("10 more passes touch the one before: the output counts both as one, which is no error")
 
 
 def test_a_fixed_hysteresis_lies_beyond_the_level_that_switches(tmp_path: Path) -> None:

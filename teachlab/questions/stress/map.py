@@ -21,6 +21,9 @@ from teachlab.questions.stress.reserves import both_reserves
 from teachlab.questions.surface.condensed import condensed
 from teachlab.questions.surface.given_settings.pairs import score_pairs
 from teachlab.questions.surface.values.levels import read_first
+from teachlab.scoring.claimable import joined_where, touching_rows
+from teachlab.scoring.scoring import score
+from teachlab.switching.run import replay
 
 if TYPE_CHECKING:
     from teachlab.model.setting import Setting
@@ -42,6 +45,7 @@ class StressMap:
     gain, ambient, pedestal : tuple of float
         The axes.
     lost, false_trips, extra, ignore_trips : ndarray of int64, shape (gains, ambients, pedestals)
+        `lost` leaves out passes that merged with the one that they touch.
     contamination_reserve : float or None
         ``1 − g`` with the smallest g such that every trial is right on all of [g, 1]; None if the unstressed recording
         already holds an error.
@@ -146,6 +150,7 @@ def stress_map(
         raise ParameterError("every axis of a stress map needs at least one value; 0 ambient or pedestal is one.")
     cells_asked = len(gain) * len(ambient) * len(pedestal)
     need_memory(cells_asked * CELL_BYTES, f"a stress map of {cells_asked:,} conditions", "Give shorter axes.")
+    seen = score(replay(recording, setting), truth, rules=rules, tables=False) if truth.touching.any() else None
     # Less light, and added light, move the levels apart, never together: the recording reduced for the setting is
     # sufficient.
     if max(gain) <= 1:
@@ -174,16 +179,18 @@ def stress_map(
     shape = (len(gain), len(ambient), len(pedestal))
     if progress is not None:
         progress(0.6)
+    if seen is not None:  # two that touch and merge as recorded count as one
+        truth = joined_where(truth, touching_rows(truth, seen.trials))
     loss, rise = both_reserves(recording, truth, setting, receiver=receiver, reading=first, rules=rules)
     if progress is not None:
         progress(1.0)
     tables = {
         name: np.array([getattr(c, name) for c in found], np.int64).reshape(shape)
-        for name in ("lost", "false_trips", "extra", "ignore_trips")
+        for name in ("apart_lost", "false_trips", "extra", "ignore_trips")
     }
     return StressMap(
         gain=tuple(gain), ambient=tuple(ambient), pedestal=tuple(pedestal),
-        lost=tables["lost"], false_trips=tables["false_trips"], extra=tables["extra"],
+        lost=tables["apart_lost"], false_trips=tables["false_trips"], extra=tables["extra"],
         ignore_trips=tables["ignore_trips"], contamination_reserve=loss.value, ambient_reserve=rise.value,
         share_refused=no_share_of_light(recording.info, setting, first.low, first.high),
         resolution=(loss.resolution, rise.resolution), detect_trials=found[0].detect_trials,

@@ -38,14 +38,14 @@ class AtSpeed:
     @property
     def faultless(self) -> bool:
         """Whether every trial is right: all passes hit once, no false trip."""
-        counts = self.counts
-        return not (counts.lost or counts.extra or counts.false_trips or counts.ignore_trips)
+        return self.counts.errors == 0
 
     def as_dict(self) -> dict[str, Any]:
         """Return the plain JSON form."""
         counts, found = self.counts, self.stressed
         return {
-            "factor": self.factor, "line_speed_m_s": self.line_speed_m_s, "lost": counts.lost, "merged": counts.merged,
+            "factor": self.factor, "line_speed_m_s": self.line_speed_m_s, "lost": counts.apart_lost,
+            "merged": counts.merged - counts.touching,
             "extra": counts.extra, "false_trips": counts.false_trips, "ignore_trips": counts.ignore_trips,
             "passes": counts.detect_trials,
             **{name: getattr(found, name) for name in ("contamination_reserve", "ambient_reserve")},

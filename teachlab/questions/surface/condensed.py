@@ -9,8 +9,8 @@ window and gap. Any number of such settings is counted on these samples as on th
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
+from dataclasses import dataclass, field, fields, replace
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,6 +19,7 @@ from teachlab.light.extremes import Cells
 from teachlab.light.usable_light import largest
 from teachlab.model.recording import Block, Recording
 from teachlab.model.score import USUAL_RULES, Rules
+from teachlab.model.truth import Truth
 from teachlab.questions.surface.values.kinds import Kind
 from teachlab.questions.surface.values.spans import Spans
 from teachlab.sensor.clock import Clock
@@ -29,7 +30,6 @@ from teachlab.sensor.validity import Validity
 if TYPE_CHECKING:
     from teachlab.model.recording import Light
     from teachlab.model.setting import Setting
-    from teachlab.model.truth import Truth
 
 Floats = NDArray[np.float64]
 Where = NDArray[np.intp]
@@ -192,11 +192,39 @@ class Condensing:
             self._truth, start=begin[rows], end=begin[rows + 1], uncertainty_samples=0.0, except_=(),
             recording_digest=None,
         )  # fmt: skip
+        truth = WindowsAsPasses.of(truth, self._truth.touching)
         info = replace(self._recording.info, digest=None, output=None)
         return Condensed(
             Recording.from_array(light, info, name=self._recording.name), truth,
             replace(self._rules, tolerance_ms=0.0), self._clock, spans, invalid,
         )  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class WindowsAsPasses(Truth):
+    """Passes that are as long as their windows were: windows that meet are not yet passes that touch.
+
+    Parameters
+    ----------
+    touches : ndarray of bool, shape (n,)
+        Which of the passes that they stand for begin where the one before ends.
+    """
+
+    touches: NDArray[np.bool_] = field(default_factory=lambda: np.zeros(0, bool))
+
+    @classmethod
+    def of(cls, windows: Truth, touches: NDArray[np.bool_]) -> WindowsAsPasses:
+        """Return passes of these borders."""
+        return cls(**{f.name: getattr(windows, f.name) for f in fields(Truth)} | {"touches": touches})
+
+    @property
+    def touching(self) -> NDArray[np.bool_]:
+        """Which passes began where the pass before them ended, shape (passes,)."""
+        return self.touches
+
+    def select(self, rows: slice | NDArray[Any]) -> Truth:
+        """Return the truth with only some of its passes, in the same order."""
+        return WindowsAsPasses.of(Truth.select(self, rows), self.touches[rows])
 
 
 @dataclass(frozen=True, slots=True, eq=False)

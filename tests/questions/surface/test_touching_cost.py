@@ -15,6 +15,10 @@ from teachlab.model.score import Outcome, Rules
 from teachlab.model.setting import Setting, bare
 from teachlab.model.truth import Truth
 from teachlab.questions.stress.equal_cost import equal_cost
+from teachlab.questions.stress.map import stress_map
+from teachlab.questions.stress.reserves import reserves
+from teachlab.questions.stress.setting_reading import SettingReading
+from teachlab.questions.stress.speeds import speeds
 from teachlab.questions.surface.count import surface
 from teachlab.questions.surface.count_settings import count_settings
 from teachlab.questions.surface.delay_axis import delay_surface
@@ -157,6 +161,24 @@ def test_a_pass_that_no_evaluation_sees_is_one_error_of_the_levels_of_equal_cost
     setting = replace(BASE.with_levels(900.0, 860.0), evaluation_rate_hz=100.0)
     found = equal_cost(recording, truth, setting, reach=100.0)
     assert found.cost == pytest.approx(1 / 3)
+
+
+def test_stress_and_speed() -> None:
+    """Merging with the product that it touches stops no setting: reserves are those of the score."""
+    recording, truth = line(11, noise=5, ignored=False)
+    setting = BASE.with_levels(900.0, 350.0)  # no dip reaches the off-level, so every pair merges
+    scored = score(replay(recording, setting), truth)
+    assert scored.counts.lost == scored.counts.merged == 12
+    known = reserves(recording, truth, setting, scored=scored)
+    for reading in (None, SettingReading(recording, truth, setting)):
+        found = stress_map(recording, truth, setting, gain=(1.0, 0.95, 0.3), reading=reading)
+        assert found.lost.ravel().tolist()[:2] == [0, 0]
+        assert found.survives.ravel().tolist() == [True, True, False]
+        assert found.contamination_reserve == known["contamination_reserve"] > 0.05
+        assert found.ambient_reserve == known["ambient_reserve"]
+    (same,) = speeds(recording, truth, setting, [1.0])
+    assert same.faultless
+    assert (same.as_dict()["lost"], same.as_dict()["merged"]) == (0, 0)
 
 
 @pytest.mark.parametrize("base", [None, replace(BASE, on_delay_ms=2.0, off_delay_ms=5.0)])

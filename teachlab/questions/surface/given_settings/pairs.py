@@ -92,7 +92,12 @@ class PairCounts:
     @property
     def errors(self) -> int:
         """Lost passes and unwanted switchings; passes that merged with the one that they touch are none."""
-        return self.lost - self.touching + self.extra + self.false_trips + self.ignore_trips
+        return self.apart_lost + self.extra + self.false_trips + self.ignore_trips
+
+    @property
+    def apart_lost(self) -> int:
+        """Lost passes without those that merged with the one that they touch."""
+        return self.lost - self.touching
 
     @classmethod
     def of(cls, scored: Score, truth: Truth) -> PairCounts:
@@ -189,7 +194,7 @@ def score_pairs_from(
                     counts = _count(recording, truth, some, first, rules, fast, say)
                 else:
                     own = replace(short.rules, first_pass=rules.first_pass)
-                    counts = _count(short.recording, short.truth, some, first, own, fast, say, touching=truth)
+                    counts = _count(short.recording, short.truth, some, first, own, fast, say)
                     spans = Spans.of(truth, short.clock, short.invalid, rules=rules)
                     counts = [replace(n, **_scored(spans, short.clock)) for n in counts]
                 counted.update(zip(some, counts, strict=True))
@@ -273,14 +278,10 @@ def _count(
     rules: Rules,
     fast: bool | None,
     say: Callable[[float], None],
-    touching: Truth | None = None,
 ) -> list[PairCounts]:
-    """Count settings without memory and with the same polarity and rate, in one reading.
-
-    Passes touch as in `touching`, if that is given: in a reduced recording windows that meet look the same.
-    """
+    """Count settings without memory and with the same polarity and rate, in one reading."""
     clock = reading.clock
-    spans = Spans.of(truth, clock, reading.invalid, rules=rules).touching_as(touching or truth)
+    spans = Spans.of(truth, clock, reading.invalid, rules=rules)
     pairs = np.array([(s.on_level, s.off_level) for s in family])
     # Ranks among the levels that are asked for: what lies between two of them is the same to all of these settings.
     levels = np.unique(pairs)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -105,10 +105,6 @@ class Spans:
             begin=begin,
             told=_told(kind, row, truth),
         )
-
-    def touching_as(self, truth: Truth) -> Spans:
-        """Return the spans with the passes that touch the one before as another truth of the same passes has them."""
-        return replace(self, told=_told(self.kind, self.row, truth))
 
     def settled_before(self, recording: Recording, clock: Clock, low: float, high: float) -> tuple[int, float] | None:
         """Return the last sample before the first trial that settles all comparators with levels from low to high.
