@@ -107,7 +107,7 @@ def tried_cures(
         Smallest step of the light, if known.
     """
     n = result.counts
-    errors = n.errors
+    errors = sum(wrong_apart(truth, result))
     # An output that is active in most of the gap time may count as having no error, but it is useless.
     useless = unusable(result)
     if type(setting) is not Setting or recording.samples > MOST_SAMPLES or not (errors or useless):

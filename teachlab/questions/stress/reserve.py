@@ -166,7 +166,7 @@ class _Search:
         )  # fmt: skip
         n = counts.sums
         right = (n["lost"] == 0) & (n["false_trips"] == 0) & (n["ignore_trips"] == 0) & (n["extra"] == 0)
-        suspect = counts.touching | (between.found if setting.light_on else between.found[::-1])
+        suspect = counts.meeting | (between.found if setting.light_on else between.found[::-1])
         return right[turn], suspect[1:-1][turn]
 
     def _begin_of(self, walk: Floats) -> int:

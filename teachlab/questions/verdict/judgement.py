@@ -13,7 +13,7 @@ from teachlab.model.verdict import VerdictReason
 from teachlab.questions.feasibility.two_sides import TwoSides, two_sides
 from teachlab.questions.verdict.judged_by import JudgedBy
 from teachlab.questions.verdict.nearness import light_step
-from teachlab.scoring.claimable import claimable, unusable
+from teachlab.scoring.claimable import claimable, unusable, wrong_apart
 from teachlab.scoring.claims import lot_counts
 from teachlab.scoring.reasons import STANDS_STILL, Reasons, reasons_of
 from teachlab.statistics.claims.decisions import GOOD, Decision, MeasuredCost, decide, enough_to_decide
@@ -115,7 +115,7 @@ class JudgedSetting:
         self.step = step = light_step(recording, margin)
         self.sides: TwoSides | None = None
         # If no pass is lost, none lies on the other side of the background.
-        if type(setting) is Setting and result.counts.lost:
+        if type(setting) is Setting and wrong_apart(truth, result)[0]:
             self.sides = two_sides(recording, truth, setting, rules=rules, extremes=extremes, step=step)
         self.why_lost = why_lost or reasons_of(
             recording, truth, setting, result, rules=rules, extremes=extremes, step=step
@@ -165,8 +165,9 @@ def _log_stopped(case: JudgedSetting, so_far: GroundedDecision) -> Decision | No
     """Excuse a setting that makes no more errors than accepted without passes in which the log stands still."""
     if so_far.good or so_far.ground is Ground.PASSES_BESIDE:
         return None
-    n, still = case.result.counts, case.why_lost.counts.get(STANDS_STILL, 0)
-    excused = still > 0 and n.errors - still <= case.by.accepted * (n.scored_passes - still)
+    still, passes = case.why_lost.counts.get(STANDS_STILL, 0), case.result.counts.scored_passes
+    wrong = sum(wrong_apart(case.truth, case.result))
+    excused = still > 0 and wrong - still <= case.by.accepted * (passes - still)
     return Decision.OPEN if excused else None
 
 

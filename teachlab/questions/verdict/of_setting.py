@@ -23,7 +23,7 @@ from teachlab.questions.verdict.judged_by import LOG, JudgedBy
 from teachlab.questions.verdict.judgement import Ground, GroundedDecision, JudgedSetting, Overturned
 from teachlab.questions.verdict.nearness import near_reason, rim_reason
 from teachlab.questions.verdict.places import moment, place_text
-from teachlab.scoring.claimable import OpenCondition
+from teachlab.scoring.claimable import OpenCondition, wrong_apart
 from teachlab.scoring.error_places import ErrorPlace, error_places
 from teachlab.scoring.scoring import score
 from teachlab.statistics.claims.decisions import DECIDING_STRETCHES, Decision
@@ -106,12 +106,13 @@ def setting_verdict(
         cures = tried_cures(recording, truth, setting, result, rules=rules, extremes=reading.extremes, step=case.step)
     if trusted and not judged.good and result.counts.onsets and OpenCondition.NEVER not in case.found.conditions:
         errors += _both_ways(case, places)
-    mended = cure_reason(cures, result.counts.errors)
+    wrong = sum(wrong_apart(truth, result))
+    mended = cure_reason(cures, wrong)
     next_step = _next_step(case, judged, _cure(case, () if mended is None else cures))
     if mended is not None and next_step.startswith(LOG):
         # It was found on these passes: the recording that decides on the setting decides on the change too, so that
         # neither goes first.
-        mended = cure_reason(cures, result.counts.errors, check_on="the new recording too")
+        mended = cure_reason(cures, wrong, check_on="the new recording too")
     # What would mend it follows after the place of the errors.
     before = 1 if places or not first else 0
     reasons = [*first, *errors[:before], *([] if mended is None else [mended]), *errors[before:]]

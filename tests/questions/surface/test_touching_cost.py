@@ -2,18 +2,27 @@
 
 from __future__ import annotations
 
+import json
 from dataclasses import replace
+from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
+from typer.testing import CliRunner
 
+from teachlab.cli import app
+from teachlab.data.recording_files import write_recording
+from teachlab.data.setting_files import write_setting
 from teachlab.data.split import split
+from teachlab.data.truth_files import write_truth
 from teachlab.model.draws import Costs, DrawOptions
 from teachlab.model.following_and_window import FollowingSetting, WindowSetting
 from teachlab.model.recording import Recording, RecordingInfo
 from teachlab.model.score import Outcome, Rules
 from teachlab.model.setting import Setting, bare
 from teachlab.model.truth import Truth
+from teachlab.questions.feasibility.tried_cures import tried_cures
 from teachlab.questions.stress.equal_cost import equal_cost
 from teachlab.questions.stress.map import stress_map
 from teachlab.questions.stress.reserves import reserves
@@ -25,6 +34,7 @@ from teachlab.questions.surface.delay_axis import delay_surface
 from teachlab.questions.surface.given_settings import pairs
 from teachlab.questions.surface.hindsight import hindsight
 from teachlab.questions.surface.position_axis import position_axis
+from teachlab.scoring.claimable import wrong_apart
 from teachlab.scoring.scoring import score
 from teachlab.studies.run import bench_recording
 from teachlab.switching.run import replay
@@ -53,7 +63,7 @@ def line(
     return recording, Truth.from_arrays(start, end, detect=detect, uncertainty_samples=1.0)
 
 
-def plain_cost(recording: Recording, truth: Truth, setting: Setting, rules: Rules) -> float:
+def plain_cost(recording: Recording, truth: Truth, setting: Setting, rules: Rules, costs: Costs = COSTS) -> float:
     """Return the cost of a replay, from the result of each pass."""
     found = score(replay(recording, setting), truth, rules=rules)
     lost = 0
@@ -62,7 +72,7 @@ def plain_cost(recording: Recording, truth: Truth, setting: Setting, rules: Rule
         lost += result == Outcome.MISS or (result == Outcome.MERGED and not touches)
     n = found.counts
     false = n.extra + n.false_trips + n.ignore_false_trips
-    return (COSTS.miss * lost + COSTS.false * false) / n.scored_passes
+    return (costs.miss * lost + costs.false * false) / n.scored_passes
 
 
 def settings_of(dark: bool) -> list[Setting]:
@@ -163,6 +173,22 @@ def test_a_pass_that_no_evaluation_sees_is_one_error_of_the_levels_of_equal_cost
     assert found.cost == pytest.approx(1 / 3)
 
 
+def test_a_verdict_asks_for_no_cure_where_products_only_touch_and_merge() -> None:
+    """A level that separates some of those that touch leaves no error less: there is nothing to mend."""
+    recording, truth = line(11, noise=5, ignored=False)
+    setting = BASE.with_levels(900.0, 860.0)
+    scored = score(replay(recording, setting), truth)
+    assert wrong_apart(truth, scored) == (0, 0)
+    assert scored.counts.lost > 0
+    assert tried_cures(recording, truth, setting, scored, rules=Rules()) == []
+    # A level among the products does make errors, and a lower one makes none.
+    above = BASE.with_levels(1502.0, 1400.0)
+    worse = score(replay(recording, above), truth)
+    assert sum(wrong_apart(truth, worse)) > 0
+    found = tried_cures(recording, truth, above, worse, rules=Rules())
+    assert found[0].errors == 0
+
+
 def test_stress_and_speed() -> None:
     """Merging with the product that it touches stops no setting: reserves are those of the score."""
     recording, truth = line(11, noise=5, ignored=False)
@@ -179,6 +205,27 @@ def test_stress_and_speed() -> None:
     (same,) = speeds(recording, truth, setting, [1.0])
     assert same.faultless
     assert (same.as_dict()["lost"], same.as_dict()["merged"]) == (0, 0)
+
+
+def test_commands_say_one_cost_of_one_setting(tmp_path: Path) -> None:
+    recording, truth = line(12, passes=60, noise=15, ignored=False)
+    setting = BASE.with_levels(1520.0, 900.0)  # above many products, and below some of the dips
+    expected = plain_cost(recording, truth, setting, Rules(), Costs())
+    assert 0 < expected < 0.5
+    write_recording(tmp_path / "line.parquet", recording)
+    write_truth(tmp_path / "line.passes.parquet", truth)
+    write_setting(tmp_path / "high.json", setting)
+
+    def told(command: str) -> Any:
+        asked = [command, str(tmp_path / "line.parquet"), "--setting", str(tmp_path / "high.json"), "--json"]
+        found = CliRunner().invoke(app, asked)
+        assert found.exit_code == 0, found.output
+        return json.loads(found.stdout)
+
+    counted = told("surface")
+    assert counted["hindsight"]["cost"] + counted["settings"][0]["regret"] == pytest.approx(expected)
+    assert told("card")["room"]["cost"] == pytest.approx(expected)
+    assert told("replay")["equal_cost"]["cost"] == pytest.approx(expected)
 
 
 @pytest.mark.parametrize("base", [None, replace(BASE, on_delay_ms=2.0, off_delay_ms=5.0)])

@@ -124,14 +124,14 @@ class ChainCounts:
     ----------
     sums : mapping of str to ndarray of int64, shape (n,)
         Keyed by the names of the tables of a surface.
-    touching : ndarray of bool, shape (n + 1,)
+    meeting : ndarray of bool, shape (n + 1,)
         At c: in some pass, the onsets just below and just above the interval between settings c − 1 and c come from
         different rises.
     spans : Spans
     """
 
     sums: dict[str, Whole]
-    touching: NDArray[np.bool_]
+    meeting: NDArray[np.bool_]
     spans: Spans
 
 
@@ -194,7 +194,7 @@ def count_chain(
             watcher.push(spans, stretch, output, before, play)
         if progress is not None:
             progress(stretch.stop / clock.count)
-    sums, touching = counter.sums(spans), counter.touching
+    sums, meeting = counter.sums(spans), counter.meeting
     if dips:
-        sums, touching = {name: values[::-1] for name, values in sums.items()}, touching[::-1]
-    return ChainCounts(sums, touching, spans)
+        sums, meeting = {name: values[::-1] for name, values in sums.items()}, meeting[::-1]
+    return ChainCounts(sums, meeting, spans)

@@ -102,7 +102,7 @@ class OnsetCounter:
 
     def __init__(self, size: int, first: int) -> None:
         self.size = size
-        self.touching = np.zeros(size + 1, bool)
+        self.meeting = np.zeros(size + 1, bool)
         """Indices at which, in a detect span, two stretches of onsets only met."""
         self._width = size + 1
         self._last = first
@@ -156,7 +156,7 @@ class OnsetCounter:
         if goes_on:
             whole -= 1
             self._open, _, met = rises.of_piece(whole).united(self._width)
-            self.touching[met] |= kind[whole] == Kind.DETECT
+            self.meeting[met] |= kind[whole] == Kind.DETECT
             self._top, self._seen = int(top[-1]), int(seen[-1])
             done = rises.piece < whole
             rises = Rises(rises.piece[done], rises.low[done], rises.high[done])
@@ -166,7 +166,7 @@ class OnsetCounter:
         """Book complete spans; `held` is the limit of the indices at which they are active."""
         united, piece, met = rises.united(self._width)
         kind, base = told & OWN, told // TOUCHING * self._width
-        self.touching[met[kind[piece] == Kind.DETECT]] = True
+        self.meeting[met[kind[piece] == Kind.DETECT]] = True
         of = kind[united.piece]
         self._add(self._with, of, united.low, united.high)
         # Held: active, minus those with an onset.
