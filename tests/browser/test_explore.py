@@ -24,7 +24,7 @@ from teachlab.data.truth_files import read_history, read_truth, write_truth
 from teachlab.errors import RecordingError
 from teachlab.model.following_and_window import FollowingSetting, TurningPointSetting, WindowSetting
 from teachlab.model.recording import Recording, RecordingInfo
-from teachlab.model.score import Rules
+from teachlab.model.score import Rules, Score
 from teachlab.model.setting import Setting
 from teachlab.model.truth import Truth, TruthSource
 from teachlab.page.assembly import page_html, script_text
@@ -413,6 +413,15 @@ def test_a_long_name_leaves_the_table_of_kinds_readable(chromium: Any, tmp_path:
     opened.close()
 
 
+def _sentence(truth: Truth, found: Score) -> str:
+    """Return what the page says of a score."""
+    (lost, _), n, met = wrong_apart(truth, found), found.counts, int(touching_merges(truth, found.trials).sum())
+    trips = f"{n.false_trips} false {'trip' if n.false_trips == 1 else 'trips'}"
+    told = f"{lost} of {n.scored_passes - met} passes lost, {trips}, {n.extra} counted more than once."
+    touch = "pass touches the one before and merges" if met == 1 else "passes touch the one before and merge"
+    return f"{told} {met} {touch} with it: no error." if met else told
+
+
 def test_products_that_touch_and_merge_are_no_error(chromium: Any, tmp_path: Path) -> None:
     """Every third product touches the one before: table, replay and server's outcomes leave it out, and say so."""
     start = np.arange(72) * 50 + 20
@@ -434,12 +443,7 @@ def test_products_that_touch_and_merge_are_no_error(chromium: Any, tmp_path: Pat
         met = int(touching_merges(truth, found.trials).sum())
         lost, _ = wrong_apart(truth, found)
         assert met == {300: 23, 150: 24}[on]
-        n = found.counts
-        trips = f"{n.false_trips} false {'trip' if n.false_trips == 1 else 'trips'}"
-        assert page.inner_text("#sum") == (
-            f"{lost} of {72 - met} passes lost, {trips}, {n.extra} counted more than once. "
-            f"{met} passes touch the one before and merge with it: no error."
-        )
+        assert page.inner_text("#sum") == _sentence(truth, found)
         rows = dict(row.split("\t")[:2] for row in page.inner_text("#table tbody").splitlines())
         assert rows["passes lost"] == str(lost)
         assert rows["\u2003touch the pass before and merge: no error"] == str(met)
@@ -657,9 +661,9 @@ def test_a_click_on_the_map_takes_both_levels_and_the_counts_are_theirs(chromium
     on, off = (float(page.get_attribute(f"#{name}", "aria-valuenow")) for name in ("on", "off"))
     assert (on, off) != (200, 180)
     setting = read_setting(tmp_path / "low.json").with_levels(on, off)
-    n = score(replay(*_pair(tmp_path, setting)), _truth(tmp_path), tables=False).counts
-    trips = f"{n.false_trips} false {'trip' if n.false_trips == 1 else 'trips'}"
-    assert page.inner_text("#sum") == f"{n.lost} of 40 passes lost, {trips}, {n.extra} counted more than once."
+    truth = _truth(tmp_path)
+    found = score(replay(*_pair(tmp_path, setting)), truth, tables=False)
+    assert page.inner_text("#sum") == _sentence(truth, found)
     opened.close()
 
 
@@ -956,10 +960,9 @@ def test_passes_are_corrected_by_keyboard_and_saved_with_their_history(chromium:
     assert history["edits"][2]["to"] == [[72, 90]]
     # What the page counts against the corrected passes is what the package counts against the saved file.
     setting = read_setting(tmp_path / "low.json")
-    n = score(replay(*_pair(tmp_path, setting)), truth, tables=False).counts
-    trips = f"{n.false_trips} false {'trip' if n.false_trips == 1 else 'trips'}"
-    total = n.scored_passes
-    assert page.inner_text("#sum") == f"{n.lost} of {total} passes lost, {trips}, {n.extra} counted more than once."
+    found = score(replay(*_pair(tmp_path, setting)), truth, tables=False)
+    assert touching_merges(truth, found.trials).sum() == 1
+    assert page.inner_text("#sum") == _sentence(truth, found)
     assert page.inner_text("#basis").endswith("Against the corrected passes.")
     for _ in range(4):
         page.click("#pass-undo")

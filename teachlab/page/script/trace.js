@@ -20,7 +20,8 @@ const COLUMNS = 1200;
 /** How long the view rests before the server is asked for its light, ms. */
 const QUIET_VIEW = 120;
 /** @type {Record<number, string>} */
-const NAMED = { [MISS]: "missed", [MERGED]: "merged", [EXCLUDED]: "no trial", [TRIPPED]: "trip", [HELD]: "held", [JOINED]: "touches, no error" };
+const NAMED = { [MISS]: "missed", [MERGED]: "merged", [EXCLUDED]: "no trial", [TRIPPED]: "trip", [HELD]: "held",
+  [JOINED]: "touches, no error" };
 
 export class Trace {
   /**
