@@ -29,7 +29,7 @@ from teachlab.questions.stress.setting_reading import SettingReading
 from teachlab.questions.stress.worth import worth_of
 from teachlab.questions.verdict.claim_words import claim_text
 from teachlab.scoring.by_lot import gaps_tripped_by_lot, lost_rate_by_lot
-from teachlab.scoring.claimable import shown_stretches
+from teachlab.scoring.claimable import joined_where, shown_stretches, touching_rows
 from teachlab.scoring.claims import losses_claim, lot_counts
 from teachlab.scoring.clearance import Clearance
 from teachlab.scoring.error_places import ErrorPlace, error_places
@@ -327,6 +327,9 @@ def _followed(
     if worth.left_out:
         raise UnmeasurableError(worth.left_out)
     result = worth.score
+    if (met := touching_rows(truth, result.trials)).size:
+        # Two that touch and merge count as one: nothing got worse where more of them touch.
+        return _followed(setting, recording, joined_where(truth, met), rules, noise_of=noise_of)
     # Where no pass was scored, gaps show no margin of the setting, but still how the background went on.
     margins = worth.margin or reading.margin(result.trials)
     # In the same noise: two estimates of it would differ by some percent on a line that has not changed.

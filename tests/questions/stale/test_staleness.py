@@ -22,6 +22,8 @@ from teachlab.model.setting import Setting
 from teachlab.model.truth import Truth
 from teachlab.questions.stale.answer import Stale, Staleness, staleness
 from teachlab.questions.stress.reserves import reserves
+from teachlab.scoring.scoring import score
+from teachlab.switching.run import replay
 
 SETTING = Setting(unit="x", on_level=50.0, off_level=40.0)
 Log = tuple[Recording, Truth]
@@ -70,6 +72,22 @@ def test_nothing_changed() -> None:
     assert found.across.alarm is None
     assert [c.figure for c in found.changes] == ["object", "background", "contrast", "margin"]
     assert _found(_log(seed=1)).state is Stale.KEEP
+
+
+def test_products_that_touch_and_merge_make_nothing_worse() -> None:
+    """Every third product lasts until the next one now: 100 of 300 merge, which is no error and no change."""
+    recording, truth = _log(seed=2)
+    light, end = recording.light[:].copy(), truth.end.copy()
+    for k in range(0, 299, 3):
+        light[end[k] : truth.start[k + 1]] += 60
+        end[k] = truth.start[k + 1]
+    now = Recording.from_array(light, recording.info), Truth.from_arrays(truth.start, end)
+    scored = score(replay(now[0], SETTING), now[1])
+    assert (scored.counts.merged, scored.counts.errors) == (100, 100)
+    found = _found(now, _log(seed=1))
+    assert found.state is Stale.KEEP
+    assert (found.errors, found.now.score.counts.scored_passes) == (0, 200)
+    assert (found.now.claim.events, found.now.claim.trials) == (0, 200)
 
 
 def test_keep_says_that_nothing_got_worse_and_not_that_the_setting_is_good() -> None:
