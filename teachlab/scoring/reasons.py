@@ -363,7 +363,7 @@ def _missed(rows: NDArray[np.int64], setting: Setting, truth: Truth, extremes: P
     # Light without noise is constant everywhere. But where gaps flicker, a pass that does not is not real light.
     seen = gaps.valid > 0
     flickers = bool(np.mean((gaps.high > gaps.low)[seen]) >= 0.5) if seen.any() else False  # infinite ones too
-    still = flickers & (light.high[k] == light.low[k]) & (lasts >= LONG_STILL)
+    still = flickers & (light.high[k] == light.low[k]) & (lasts + _still_beside(k, extremes) >= LONG_STILL)
     sides = sides_of(truth, extremes)
     other = np.empty(0, np.int64) if sides is None else sides.below if up else sides.above
     found = [
@@ -378,6 +378,20 @@ def _missed(rows: NDArray[np.int64], setting: Setting, truth: Truth, extremes: P
         (lasts <= back if back else np.zeros(rows.size, bool), "shorter-than-delay"),
     ]
     return _first(found, "too-brief")
+
+
+def _still_beside(rows: NDArray[np.int64], extremes: PassAndGapExtremes) -> NDArray[np.int64]:
+    """Return how many evaluations of the gaps beside passes hold the same light as the pass, without any change."""
+    gaps, light = extremes.gaps, extremes.passes
+    after = np.searchsorted(gaps.start, light.start[rows])
+    out = np.zeros(rows.size, np.int64)
+    for beside in (after - 1, after):
+        at = np.clip(beside, 0, max(0, gaps.start.size - 1))
+        inside = (beside >= 0) & (beside < gaps.start.size)
+        if inside.any():
+            same = inside & (gaps.high[at] == gaps.low[at]) & (gaps.high[at] == light.high[rows])
+            out += np.where(same, gaps.stop[at] - gaps.start[at], 0)
+    return out
 
 
 def _as_beside(rows: NDArray[np.int64], extremes: PassAndGapExtremes, up: bool) -> NDArray[np.bool_]:

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from teachlab.light.excluded import excluded_trials
 from teachlab.light.windows import Windows, border_evaluations
-from teachlab.model.score import USUAL_RULES, Counts, Outcome, Rate, Rules, Score, Trials
+from teachlab.model.score import MOST_OF_THE_TIME, USUAL_RULES, Counts, Outcome, Rate, Rules, Score, Trials
 from teachlab.model.truth import Names, Truth, TruthSource
 from teachlab.sensor.edges import Edges, RunCounter
 from teachlab.sensor.output import Output
@@ -88,6 +88,33 @@ def score(
         begin = int(windows.start[first_pass:].min()) if first_pass < truth.passes else clock.count
     hours = _Hours.of(output, windows, trials, begin)
     return _assemble(truth, trials, hours, rules.confidence, tables=tables)
+
+
+def lone_active_gap(output: Output, truth: Truth, result: Score, *, rules: Rules = USUAL_RULES) -> int | None:
+    """Return the gap without which the output is not active for most of the gap time; None if there is no such gap.
+
+    The gap is named by the row of the pass before it, −1 at the start of the record.
+
+    Parameters
+    ----------
+    output, truth, rules
+        As scored.
+    result : Score
+        Of them.
+    """
+    if not result.probably_inverted:
+        return None
+    trials, clock = result.trials, output.clock
+    windows = Windows.of(truth, clock, border=border_evaluations(truth, clock, rules), lag=output.lag)
+    later = windows.gap_start.size - trials.gaps.size
+    start, stop = windows.gap_start[later:], windows.gap_stop[later:]
+    scored = trials.gaps != Outcome.EXCLUDED
+    lengths = np.where(scored, stop - start, 0)
+    active = np.where(scored, RunCounter.of(output.undelayed, clock.count).within(start, stop), 0)
+    most = int(np.argmax(active))
+    if active.sum() - active[most] > MOST_OF_THE_TIME * (lengths.sum() - lengths[most]):
+        return None
+    return int(trials.gap_after[most])
 
 
 def _attribute(onsets: Edges, windows: Windows) -> tuple[Edges, Edges]:

@@ -43,6 +43,12 @@ class Line:
     copies_of: int | None = None
     pasted: bool = False
     drift: float = 0.0
+    stands: int = 0
+    """For so many samples the cap of pass 60 stands behind its end."""
+    told: bool = True
+    """Whether its end in the table is the end of its light."""
+    frozen: tuple[int, int] | None = None
+    """From the one pass to the other the log repeats one sample."""
 
     def made(self) -> tuple[Recording, Truth]:
         """Return light and passes."""
@@ -73,6 +79,14 @@ class Line:
         if self.pasted:
             # Ten passes again, a few samples late and a little brighter.
             light[start[60] + 3 : start[70] + 3] = 1.1 * light[start[20] : start[30]]
+        if self.frozen is not None:
+            a, b = (int(start[k]) for k in self.frozen)
+            light[a - 5 : b] = light[a - 5]
+        if self.stands:
+            at = int(end[60])
+            light = np.concatenate((light[:at], rng.normal(cap[60], NOISE, self.stands), light[at:]))
+            start[61:] += self.stands
+            end[60 if self.told else 61 :] += self.stands
         names = (np.arange(self.passes) * max(self.lots, 1) // self.passes).astype(str)
         truth = Truth.from_arrays(
             start, end,

@@ -57,6 +57,7 @@ def taught(first_pass: int, passes: int) -> Setting:
 
 DARK = Setting(unit="counts", on_level=140, off_level=120, polarity=Polarity.DARK_ON)
 RARE = np.where(np.arange(120) % 10 == 0, "matt", "bright").astype(object)
+SELDOM = np.where(np.arange(120) % 24 == 0, "matt", "bright").astype(object)
 IGNORED = np.arange(120) % 4 == 3
 EVERY = tuple((k, 1) for k in range(119))
 
@@ -201,6 +202,14 @@ SITUATIONS: dict[str, tuple[Callable[[], Verdict], str, Callable[[], Verdict], s
         lambda: CLEAN.but(spikes=tuple((k, 1) for k in range(0, 119, 24))).judged(costs=Costs(miss=0.01, false=10)),
         OPEN,
     ),
+    "a kind that is always lost": (
+        lambda: CLEAN.but(label=SELDOM, cap=np.where(SELDOM == "matt", 460.0, 600.0)).judged(), USE,
+        lambda: CLEAN.but(label=SELDOM, cap=np.where(SELDOM == "matt", 300.0, 600.0)).judged(), LIMIT,
+    ),
+    "a cap that stands for six seconds": (
+        lambda: CLEAN.but(stands=6000).judged(), USE,
+        lambda: CLEAN.but(stands=6000, told=False).judged(), OPEN,
+    ),
 }  # fmt: skip
 
 
@@ -322,6 +331,41 @@ def test_two_darker_caps_are_named_before_they_are_a_side() -> None:
         "after the start, pass 7."
     ]
     assert not CLEAN.judged().reasons
+
+
+def test_a_log_that_stands_still_over_short_passes_and_gaps_is_named_and_left_to_be_decided() -> None:
+    """30 of 120 passes of 24 evaluations each, with the gaps between them: no pass alone is long enough to say so."""
+    stopped = CLEAN.but(frozen=(60, 90)).judged()
+    assert stopped.decision == OPEN
+    assert any("the logger or the sensor had stopped" in one.text and one.count == 30 for one in stopped.reasons)
+    # The same losses in light that goes on.
+    assert CLEAN.but(cap=some(*range(60, 90), value=200)).judged().decision == NONE
+
+
+def test_a_kind_that_is_never_seen_is_a_limit_with_what_would_mend_it() -> None:
+    dull = CLEAN.but(label=SELDOM, cap=np.where(SELDOM == "matt", 300.0, 600.0)).judged()
+    assert dull.conditions == ("Not for the kind 'matt': 5 of 5 passes lost.",)
+    assert any(reason.text.startswith("Better: ") or reason.better for reason in dull.reasons)
+    # The same losses without a name, or of a kind of which others are seen, are what is accepted.
+    assert CLEAN.but(cap=np.where(SELDOM == "matt", 300.0, 600.0)).judged().decision == USE
+    half = np.where(np.arange(120) % 2 == 0, "matt", "bright").astype(object)
+    assert CLEAN.but(label=half, cap=np.where(SELDOM == "matt", 300.0, 600.0)).judged().decision == USE
+
+
+def test_the_one_gap_in_which_a_cap_stands_is_named() -> None:
+    """Pass 60 begins at 3.63 s and ends in the table 24 ms later."""
+    untold = CLEAN.but(stands=6000, told=False).judged()
+    assert untold.reasons[0].text == (
+        "That gap is after pass 60, from 3.65 s after the start on. If a product stands there, correct the end of its "
+        "pass; else leave the stretch out."
+    )
+    assert untold.claim is not None
+    assert "nearly all of it in one gap" in untold.claim.text
+    # A level below the belt is active in every gap.
+    below = CLEAN.judged(replace(LEVEL, on_level=100, off_level=80))
+    assert below.decision == NONE
+    assert below.claim is not None
+    assert "polarity is inverted" in below.claim.text
 
 
 def test_every_verdict_fits_a_terminal() -> None:

@@ -3,21 +3,25 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import StrEnum
 from typing import TYPE_CHECKING
 
-from teachlab.model.score import Score
+import numpy as np
+
+from teachlab.model.score import Outcome, Score
 from teachlab.model.setting import Setting
 from teachlab.model.verdict import VerdictReason
 from teachlab.questions.feasibility.two_sides import TwoSides, two_sides
 from teachlab.questions.verdict.judged_by import JudgedBy
 from teachlab.questions.verdict.nearness import light_step
-from teachlab.scoring.claimable import claimable, unusable, wrong_apart
+from teachlab.scoring.claimable import OpenCondition, claimable, unusable, wrong_apart
 from teachlab.scoring.claims import lot_counts
 from teachlab.scoring.reasons import STANDS_STILL, Reasons, reasons_of
+from teachlab.scoring.scoring import lone_active_gap
 from teachlab.statistics.claims.decisions import GOOD, Decision, MeasuredCost, decide, enough_to_decide
 from teachlab.statistics.claims.orders import CostBound
+from teachlab.statistics.intervals import proportion
 
 if TYPE_CHECKING:
     from teachlab.model.margin import Margin
@@ -46,8 +50,10 @@ class Ground(StrEnum):
     COST = "cost"
     BOTH_SIDES = "both sides"
     OVERTURNED = "overturned"
+    LOST_KIND = "a kind is lost"
     PASSES_BESIDE = "passes beside the light"
     LOG_STOPPED = "log stands still"
+    LONE_GAP = "active in one gap"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -93,6 +99,8 @@ class JudgedSetting:
         Smallest step of the light.
     sides : TwoSides or None
         Objects on both sides of the background.
+    lone_gap : int or None
+        The gap, named by the pass before it, without which the output is not active for most of the gap time.
     """
 
     def __init__(
@@ -105,6 +113,10 @@ class JudgedSetting:
         self.setting, self.result, self.by, self.overturned = setting, result, by, overturned
         belongs = by.alignment is None or by.alignment.belongs
         self.found = claimable(recording, truth, setting, result, copies=reading.copies(), belongs=belongs)
+        self.lone_gap = lone_active_gap(reading.output, truth, result, rules=rules)
+        if self.lone_gap is not None:
+            told = "The output is active for most of the gap time, nearly all of it in one gap."
+            self.found = replace(self.found, conditions={**self.found.conditions, OpenCondition.INVERTED: told})
         self.counts = counts = lot_counts(truth, self.found.trials)
         self.passes = int(counts.passes.sum())
         self.errors = float(counts.errors().sum()) / self.passes if self.passes else None
@@ -120,6 +132,22 @@ class JudgedSetting:
         self.why_lost = why_lost or reasons_of(
             recording, truth, setting, result, rules=rules, extremes=extremes, step=step
         )
+
+    def lost_kinds(self) -> dict[str, tuple[int, int]]:
+        """Return passes lost and passes of every kind that loses more than is accepted; empty if there is one kind."""
+        trials = self.found.trials
+        scored = self.truth.detect[trials.first_pass :] & (trials.passes != Outcome.EXCLUDED)
+        lost = scored & np.isin(trials.passes, (Outcome.MISS, Outcome.MERGED))
+        names = self.truth.label[trials.first_pass :]
+        kinds = np.unique(names[scored].astype(str)).tolist()
+        out = {}
+        for name in kinds if len(kinds) > 1 else ():
+            events, of = (int(np.count_nonzero(rows & (names == name))) for rows in (lost, scored))
+            # Each kind may be the one that is lost by chance.
+            confidence = 1 - (1 - self.reading.rules.confidence) / len(kinds)
+            if events and proportion(events, of, confidence).low > self.by.accepted:
+                out[name] = events, of
+        return out
 
     def share_of_passes(self) -> float:
         """Return the share of the passes on which the setting is judged."""
@@ -155,6 +183,11 @@ def _overturned(case: JudgedSetting, so_far: GroundedDecision) -> Decision | Non
     return Decision.OPEN if case.overturned.fails else Decision.LIMIT
 
 
+def _lost_kind(case: JudgedSetting, so_far: GroundedDecision) -> Decision | None:
+    """Limit a setting that does not see one of the kinds."""
+    return Decision.LIMIT if so_far.good and case.lost_kinds() else None
+
+
 def _passes_beside(case: JudgedSetting, so_far: GroundedDecision) -> Decision | None:
     """Excuse a setting where the passes lie beside the light: they say nothing against it."""
     lies = case.by.alignment
@@ -171,10 +204,19 @@ def _log_stopped(case: JudgedSetting, so_far: GroundedDecision) -> Decision | No
     return Decision.OPEN if excused else None
 
 
+def _lone_gap(case: JudgedSetting, so_far: GroundedDecision) -> Decision | None:
+    """Excuse a setting whose output is active for most of the gap time because of one gap: its border may be wrong."""
+    if so_far.good or so_far.ground in {Ground.PASSES_BESIDE, Ground.LOG_STOPPED}:
+        return None
+    return Decision.OPEN if case.lone_gap is not None else None
+
+
 # In this order: what forbids a setting that costs little, then what excuses one that costs much.
 _JUDGEMENTS: dict[Ground, Callable[[JudgedSetting, GroundedDecision], Decision | None]] = {
     Ground.BOTH_SIDES: _both_sides,
     Ground.OVERTURNED: _overturned,
+    Ground.LOST_KIND: _lost_kind,
     Ground.PASSES_BESIDE: _passes_beside,
     Ground.LOG_STOPPED: _log_stopped,
+    Ground.LONE_GAP: _lone_gap,
 }

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from teachlab.errors import UnmeasurableError
-from teachlab.model.printable_text import in_figures, number_of, round_figure, typed_again, unlike_figures
+from teachlab.model.printable_text import in_figures, number_of, printable, round_figure, typed_again, unlike_figures
 from teachlab.model.recording import Origin
 from teachlab.model.score import Outcome, Score, Trials
 from teachlab.model.setting import Setting
@@ -97,12 +97,12 @@ def setting_verdict(
         why_lost=why_lost,
     )  # fmt: skip
     judged = case.judge()
-    trusted = judged.ground is not Ground.PASSES_BESIDE
+    trusted = judged.ground not in {Ground.PASSES_BESIDE, Ground.LONE_GAP}
     first, more = _before_errors(case, judged)
     places = error_places(truth, case.found.trials)
     errors = _errors(case, places)
     cures: list[TriedCure] = []
-    if trusted and (by.cures or not judged.good):
+    if trusted and (by.cures or not judged.good or judged.ground is Ground.LOST_KIND):
         cures = tried_cures(recording, truth, setting, result, rules=rules, extremes=reading.extremes, step=case.step)
     if trusted and not judged.good and result.counts.onsets and OpenCondition.NEVER not in case.found.conditions:
         errors += _both_ways(case, places)
@@ -150,6 +150,11 @@ def _conditions(case: JudgedSetting, judged: GroundedDecision) -> tuple[str, ...
     # What the claim says about the output itself is no limit of its use.
     limits = [text for why, text in case.found.conditions.items() if why not in SAID_BY_THE_CLAIM]
     few = few_lots_text(case.counts, case.truth, amount=judged.good) if case.passes else ""
+    if judged.good:
+        limits += [
+            f"Not for the kind '{printable(name, most=24)}': {lost} of {number_of(of, 'pass', 'passes')} lost."
+            for name, (lost, of) in case.lost_kinds().items()
+        ]
     # Said before the claim, in a good case as in a bad one.
     another = case.overturned is not None and judged.ground is not Ground.PASSES_BESIDE
     first = [case.overturned.reason.text] if another and case.overturned is not None else []
@@ -161,7 +166,7 @@ def _next_step(case: JudgedSetting, judged: GroundedDecision, cure: str | None) 
     files, lies, fixed = case.by.files, case.by.alignment, type(case.setting) is Setting
     if files is None:
         return ""
-    if judged.ground is Ground.LOG_STOPPED:
+    if judged.ground in {Ground.LOG_STOPPED, Ground.LONE_GAP}:
         return f"teachlab inspect {typed_again(files.recording, truth=files.truth)}"
     # New lots decide for whichever setting is chosen on them. Teaching and choosing take their share of them.
     again = case.overturned is not None and not judged.good
@@ -210,12 +215,26 @@ def _before_errors(case: JudgedSetting, judged: GroundedDecision) -> tuple[list[
             else "The borders of the passes are less sure than stated: measure how sure before a setting is judged."
         )
         told.append(VerdictReason(text=text))
+    elif case.overturned is None and judged.decision is Decision.OPEN and judged.ground is Ground.LONE_GAP:
+        told.append(_lone_gap(case))
     elif case.overturned is None and judged.decision is Decision.OPEN and judged.ground is not Ground.LOG_STOPPED:
         undecided, more = _undecided(case)
         told += undecided
     if swapped := swapped_kinds(case.truth, case.found.trials):
         told.append(swapped)
     return told, more
+
+
+def _lone_gap(case: JudgedSetting) -> VerdictReason:
+    """Name the one gap in which the output stays active."""
+    row, info = case.lone_gap, case.recording.info
+    first = int(case.truth.end[row]) if row is not None and row >= 0 else 0
+    after = f"after pass {row}" if row is not None and row >= 0 else "before the first pass"
+    return VerdictReason(
+        text=f"That gap is {after}, from {moment(first, info)} on. If a product stands there, "
+        "correct the end of its pass; else leave the stretch out.",
+        first_at_s=first / info.sample_rate_hz,
+    )
 
 
 def _over_all(
