@@ -44,7 +44,7 @@ MOST_JITTER = 1000
 """Samples; a larger jitter would blur every pulse of a line."""
 MOST_CONTRADICTED = 0.1
 """Share of contradicted edges above which the law of switching does not fit."""
-PHASE_EDGES = 30
+PHASE_EDGES = 60
 """Of so many edges one may be misplaced where the phase of the evaluations is never known exactly."""
 MOST_READINGS = 90
 """Number of replays over a whole log after which the set is returned as known so far."""
@@ -155,6 +155,10 @@ class _Stretch:
         # If evaluations lie between samples, the latency of the crossing differs by one sample from edge to edge.
         return self.jitter + (not grid.whole)
 
+    def room(self, box: _Box) -> int:
+        """Return how many more contradictions pass where the phase of the evaluations is never known exactly."""
+        return 0 if box.grid.exact else self.edges.count // PHASE_EDGES
+
     def state(self, grid: EvaluationGrid, on: float, off: float) -> tuple[TwoState, TwoState, int]:
         """Read the light once: state of the comparator, validity, evaluations."""
         self.readings += 1
@@ -191,7 +195,7 @@ class _Stretch:
         return total
 
     def classes(self, box: _Box, on: float, off: float, most: int) -> Iterator[tuple[int, TimingClass]]:
-        """Yield the classes with at most so many contradictions at a pair of levels."""
+        """Yield the classes with at most so many contradictions, and the room of the grid, at a pair of levels."""
         state, invalid, size = self.state(box.grid, on, off)
         least = int(self.edges.active.size) - most - 1
         latency = most_held_back(box)
@@ -199,7 +203,7 @@ class _Stretch:
             state, invalid, size, light_on=box.light_on, latency=latency, difference=box.difference, least=least
         ):
             # Between samples a longer on-delay is more than a shorter lag: every edge falls on the grid again.
-            room = 0 if box.grid.exact else self.edges.count // PHASE_EDGES
+            room = self.room(box)
             delays = range(one.on_delay, one.longest_on_delay + 1)
             each = [one] if box.grid.whole else [replace(one, on_delay=d, longest_on_delay=d) for d in delays]
             self.work += WORK_OF_A_CALL
@@ -208,7 +212,7 @@ class _Stretch:
                 later = timing.on_delay - one.on_delay
                 found = self.contradicted(box, output, held_back(box.grid, timing), most + room, later)
                 if found <= most + room:
-                    yield max(0, found - room), timing
+                    yield found, timing
 
 
 def held_back(grid: EvaluationGrid, one: TimingClass) -> int:
@@ -463,13 +467,13 @@ def _replayed(search: _Stretch, boxes: list[_Box]) -> list[_Box]:
     most = fewest + slack(fewest)
     for box in tried:
         # The levels that fit may be few: a box that is nearly good enough is replayed at more levels.
-        if most < box.contradictions <= most + NEARLY:
+        if most < box.contradictions - search.room(box) <= most + NEARLY:
             _fit(search, box, _between(box), most)
     fewest = min((box.contradictions for box in tried), default=fewest)
     most = fewest + slack(fewest)
-    kept = [box for box in tried if box.contradictions <= most]
+    kept = [box for box in tried if box.contradictions <= most + search.room(box)]
     for box in kept:
-        _keep(box, most)
+        _keep(box, most + search.room(box))
         # If the limit of work is reached, the levels stay as wide as the edges alone bound them.
         if not search.exhausted:
             _tighten(search, box, most)
@@ -480,9 +484,10 @@ def _replayed(search: _Stretch, boxes: list[_Box]) -> list[_Box]:
         if box.contradictions and not search.exhausted:
             _fit(search, box, _every_level(search, box), most, enough=0)
     fewest = min((box.contradictions for box in kept), default=fewest)
-    kept = [box for box in kept if box.contradictions <= fewest + slack(fewest)]
+    most = fewest + slack(fewest)
+    kept = [box for box in kept if box.contradictions <= most + search.room(box)]
     for box in kept:
-        _keep(box, fewest + slack(fewest))
+        _keep(box, most + search.room(box))
     return kept
 
 
@@ -562,6 +567,29 @@ def _contained(fit: _Fit, others: Iterable[_Fit]) -> bool:
     )  # fmt: skip
 
 
+def _joined(fits: list[_Fit]) -> list[_Fit]:
+    """Return classes with those joined whose on-delays follow each other and that contradict as many edges."""
+
+    def apart(fit: _Fit) -> tuple[int, bool, int, int, int, tuple[float, float]]:
+        t = fit.timing
+        return t.consecutive, t.extends_first, t.delay_difference, t.on_delay, fit.contradictions, fit.levels
+
+    out: list[_Fit] = []
+    for fit in sorted(fits, key=apart):
+        before = out[-1].timing if out else None
+        if (
+            before is not None
+            and fit.timing == replace(
+                before, on_delay=before.longest_on_delay + 1, longest_on_delay=fit.timing.longest_on_delay
+            )
+            and (fit.contradictions, fit.levels) == (out[-1].contradictions, out[-1].levels)
+        ):  # fmt: skip
+            out[-1] = out[-1]._replace(timing=replace(before, longest_on_delay=fit.timing.longest_on_delay))
+        else:
+            out.append(fit)
+    return out
+
+
 def _tighten(search: _Stretch, box: _Box, most: int) -> None:
     """Bound both levels by replay: outwards from the levels found, until too many edges are contradicted."""
     known: dict[tuple[int, int], bool] = {}
@@ -633,9 +661,10 @@ def _confirmed(whole: _Stretch, boxes: list[_Box]) -> list[_Box]:
         if box.fits:
             fewest = min(fewest, box.contradictions)
             kept.append(box)
-    kept = [box for box in kept if box.contradictions <= fewest + slack(fewest)]
+    most = fewest + slack(fewest)
+    kept = [box for box in kept if box.contradictions <= most + whole.room(box)]
     for box in kept:
-        _keep(box, fewest + slack(fewest))
+        _keep(box, most + whole.room(box))
     return kept
 
 
@@ -655,8 +684,8 @@ def _answer(empty: Identification, search: _Stretch, boxes: list[_Box], readings
             off_level=Interval(box.off.low, box.off.high),
         )
         for box in boxes
-        for fit in box.fits
-        if fit.contradictions <= fewest + slack(fewest)
+        for fit in _joined(box.fits)
+        if fit.contradictions <= fewest + slack(fewest) + search.room(box)
     ]
     classes.sort(key=lambda one: one.simplicity)
     differences = np.diff(search.light[:SEARCH_SAMPLES].astype(np.float64))
