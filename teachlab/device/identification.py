@@ -575,7 +575,8 @@ def _joined(fits: list[_Fit]) -> list[_Fit]:
         return t.consecutive, t.extends_first, t.delay_difference, t.on_delay, fit.contradictions, fit.levels
 
     out: list[_Fit] = []
-    for fit in sorted(fits, key=apart):
+    first: list[int] = []
+    for place, fit in sorted(enumerate(fits), key=lambda row: apart(row[1])):
         before = out[-1].timing if out else None
         if (
             before is not None
@@ -585,9 +586,12 @@ def _joined(fits: list[_Fit]) -> list[_Fit]:
             and (fit.contradictions, fit.levels) == (out[-1].contradictions, out[-1].levels)
         ):  # fmt: skip
             out[-1] = out[-1]._replace(timing=replace(before, longest_on_delay=fit.timing.longest_on_delay))
+            first[-1] = min(first[-1], place)
         else:
             out.append(fit)
-    return out
+            first.append(place)
+    # Of classes that are as good and as simple, the one found first is the representative.
+    return [out[k] for k in np.argsort(first, kind="stable")]
 
 
 def _tighten(search: _Stretch, box: _Box, most: int) -> None:
