@@ -171,12 +171,15 @@ class _Stretch:
             return none, none, seen.size
         return comparator.light_state(), comparator.validity(), seen.size
 
-    def contradicted(self, box: _Box, output: TwoState, hold_back: int, most: int, later: int = 0) -> int:
+    def contradicted(
+        self, box: _Box, output: TwoState, hold_back: int, most: int, later: int = 0, more_jitter: int = 0
+    ) -> int:
         """Count edges without a partner on both sides; stops when there must be more than `most`.
 
         If jitter may have swallowed a pulse or gap, its two edges are no contradiction. `later`: evaluations by which a
-        longer on-delay moves every edge.
+        longer on-delay moves every edge. `more_jitter`: samples.
         """
+        jitter = self.jitter + more_jitter
         shift = box.active - hold_back
         at = box.grid.samples_of(output.edges + later) + shift
         at = at[at < self.edges.samples]
@@ -189,9 +192,9 @@ class _Stretch:
             # Edges at the very ends may have their partner outside.
             if total + apart > most + 2 + forgiven:
                 return total + apart
-            total += unmatched_count(logged, edges, self.jitter)
+            total += unmatched_count(logged, edges, jitter)
         if forgiven and 0 < total <= most + forgiven:
-            total -= 2 * swallowed_count(logged_edges, at, not first, self.jitter, swallows)
+            total -= 2 * swallowed_count(logged_edges, at, not first, jitter, swallows)
         return total
 
     def classes(self, box: _Box, on: float, off: float, most: int) -> Iterator[tuple[int, TimingClass]]:
@@ -207,6 +210,11 @@ class _Stretch:
             delays = range(one.on_delay, one.longest_on_delay + 1)
             each = [one] if box.grid.whole else [replace(one, on_delay=d, longest_on_delay=d) for d in delays]
             self.work += WORK_OF_A_CALL
+            if len(each) > 1:
+                self.work += 20 * output.edges.size
+                # On the grid again, no edge moves by more than a sample: what contradicts then, contradicts with each.
+                if self.contradicted(box, output, held_back(box.grid, one), most + room, 0, 1) > most + room:
+                    continue
             for timing in each:
                 self.work += 20 * output.edges.size
                 later = timing.on_delay - one.on_delay

@@ -252,7 +252,7 @@ class Identification:
             )
         else:
             about = f"on-level {on}, off-level {off} {self.unit}, {polarities}{so_far}. Simplest that fits:"
-            claim = HeadlineClaim(text=f"All settings that fit{so_far} {latencies}")
+            claim = HeadlineClaim(text=f"All settings that fit{so_far}{',' if so_far else ''} {latencies}")
         wrong, allowed = len(self.contradictions), self.jitter_needed
         reasons = [VerdictReason(
             text=f"The replay contradicts {wrong:,} of {self.edges:,} logged edges "
