@@ -20,7 +20,7 @@ from teachlab.questions.stress.worth import SettingWorth, Worth
 from teachlab.questions.verdict.claim_words import headline
 from teachlab.questions.verdict.nearness import light_step
 from teachlab.scoring.by_lot import lost_rate_by_lot
-from teachlab.scoring.claimable import claimable
+from teachlab.scoring.claimable import claimable, touching_merges, without_touching
 from teachlab.scoring.claims import in_common, lot_counts, paired_costs
 from teachlab.scoring.paired_lots import PairedLots, gaps_by_lot, passes_by_lot
 from teachlab.scoring.pairs import compare_gaps, compare_passes
@@ -231,11 +231,12 @@ def _more_for(order: Order) -> str:
 
 def _paired(truth: Truth, scores: list[Score], names: list[str], confidence: float) -> tuple[dict[str, Any], list[str]]:
     pairs = list(combinations(range(len(scores)), 2))
-    passes = [compare_passes(scores[i].trials, scores[j].trials) for i, j in pairs]
-    gaps = [compare_gaps(scores[i].trials, scores[j].trials) for i, j in pairs]
+    trials = [without_touching(truth, one.trials) for one in scores]
+    passes = [compare_passes(trials[i], trials[j]) for i, j in pairs]
+    gaps = [compare_gaps(trials[i], trials[j]) for i, j in pairs]
     # One correction for everything that was asked: all pairs, on passes and on gaps.
     lots = [
-        [by(truth, scores[i].trials, scores[j].trials, confidence=confidence) for i, j in pairs]
+        [by(truth, trials[i], trials[j], confidence=confidence) for i, j in pairs]
         for by in (passes_by_lot, gaps_by_lot)
     ]
     found = [_pair(*both, confidence) for both in zip(passes + gaps, lots[0] + lots[1], strict=True)]
@@ -308,8 +309,8 @@ def _unpaired(
 ) -> tuple[dict[str, Any], list[str]]:
     first, second = scores
 
-    a = (first.counts.lost, first.counts.scored_passes)
-    b = (second.counts.lost, second.counts.scored_passes)
+    met = [int(touching_merges(truth, one.trials).sum()) for truth, one in zip(truths, scores, strict=True)]
+    a, b = ((one.counts.lost - k, one.counts.scored_passes - k) for one, k in zip(scores, met, strict=True))
     # Two intervals: score for the claim, hybrid beside it, because both are in use and they differ for small counts.
     hybrid, score = newcombe(a, b, confidence), miettinen_nurminen(a, b, confidence)
     document: dict[str, Any] = {
@@ -355,7 +356,7 @@ def _unpaired_by_lot(
 ) -> dict[str, Any] | None:
     """Return the difference at the effective numbers of passes; None if one of them is unknown."""
     first, second = (
-        lost_rate_by_lot(truth, score.trials, confidence=confidence)
+        lost_rate_by_lot(truth, without_touching(truth, score.trials), confidence=confidence)
         for truth, score in zip(truths, scores, strict=True)
     )
     if first is None or second is None:

@@ -22,6 +22,7 @@ from teachlab.model.recording import Recording, RecordingInfo
 from teachlab.model.score import Outcome, Rules
 from teachlab.model.setting import Setting, bare
 from teachlab.model.truth import Truth
+from teachlab.questions.compare import compare
 from teachlab.questions.feasibility.tried_cures import tried_cures
 from teachlab.questions.stress.equal_cost import equal_cost
 from teachlab.questions.stress.map import stress_map
@@ -34,7 +35,7 @@ from teachlab.questions.surface.delay_axis import delay_surface
 from teachlab.questions.surface.given_settings import pairs
 from teachlab.questions.surface.hindsight import hindsight
 from teachlab.questions.surface.position_axis import position_axis
-from teachlab.scoring.claimable import wrong_apart
+from teachlab.scoring.claimable import touching_merges, wrong_apart
 from teachlab.scoring.scoring import score
 from teachlab.studies.run import bench_recording
 from teachlab.switching.run import replay
@@ -205,6 +206,18 @@ def test_stress_and_speed() -> None:
     (same,) = speeds(recording, truth, setting, [1.0])
     assert same.faultless
     assert (same.as_dict()["lost"], same.as_dict()["merged"]) == (0, 0)
+
+
+def test_comparisons_leave_them_out() -> None:
+    """One level separates every pair with a dip of 500, the other none: no pass goes wrong under one of them alone."""
+    recording, truth = line(11, noise=5, ignored=False)
+    settings = [("low", BASE.with_levels(900.0, 350.0)), ("high", BASE.with_levels(1250.0, 1100.0))]
+    met = [int(touching_merges(truth, score(replay(recording, one), truth).trials).sum()) for _, one in settings]
+    assert met == [12, 4]
+    found = compare([(recording, truth)], settings, margins=False).found
+    assert (found["discordant"], found["trials"]) == ([0, 0], 24)
+    apart = compare([(recording, truth), (recording, truth)], settings, margins=False).found
+    assert apart["lost"] == [[0, 24], [0, 32]]
 
 
 def test_commands_say_one_cost_of_one_setting(tmp_path: Path) -> None:
