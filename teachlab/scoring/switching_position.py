@@ -98,6 +98,11 @@ class SwitchingPosition:
         return QuantileSpread.of(self.release_ms[~np.isnan(self.release_ms)], confidence=self.confidence)
 
     @property
+    def doubt_of(self) -> str:
+        """What `doubt_ms` is, in words: the stated doubt of the borders, or less where their scatter was measured."""
+        return "measured scatter of the borders" if self.doubt_is == "jitter" else "doubt of the borders"
+
+    @property
     def held(self) -> int:
         """Number of hits whose output was still active when the next pass began."""
         return int(np.count_nonzero(np.isnan(self.release_ms)))
@@ -123,7 +128,7 @@ class SwitchingPosition:
         said = f"{spread.median:.3g} ms from the border in the middle, with a spread of {spread.spread:.3g} ms{mm}"
         if self.told_apart(spread):
             return said
-        return f"{said}, smaller than the doubt of the borders"
+        return f"{said}, smaller than the {self.doubt_of}"
 
     def points(self, most: int = 400) -> dict[str, Any]:
         """Return evenly selected passes with their positions; `from_points` reads them again."""

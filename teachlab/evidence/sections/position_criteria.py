@@ -52,7 +52,7 @@ def judged_position(
     doubt = 2 * scale * position.doubt_ms
     said = f"{found.spread:.4g} {unit} on {number_of(found.count, 'pass', 'passes')}"
     if most < doubt:
-        why = f"a spread below {doubt:.3g} {unit} is smaller than the doubt of the borders of the passes"
+        why = f"a spread below {doubt:.3g} {unit} is smaller than the {position.doubt_of} of the passes"
         return limit, said, undecided, why
     upper, basis, few = found.spread_high, "if passes are independent", ""
     if by_lots:

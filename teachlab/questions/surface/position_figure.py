@@ -77,7 +77,8 @@ def _kinds(position: SwitchingPosition) -> list[tuple[str, Any]]:
 
 
 def _draw(axes: Any, position: SwitchingPosition, over: Any, values: Any, kinds: Any, what: str) -> None:
-    axes.axhspan(-position.doubt_ms, position.doubt_ms, color="#dddddd", linewidth=0, label="doubt of the border")
+    doubt, named = position.doubt_ms, f"{position.doubt_of},\n±{position.doubt_ms:.3g} ms"
+    axes.axhspan(-doubt, doubt, color="#dddddd", linewidth=0, label=named)
     axes.axhline(0.0, color="#1a1a1a", linewidth=0.8)
     step = max(1, -(-position.rows.size // MOST_DOTS))
     for (name, rows), color, shape in zip(kinds, KINDS, SHAPES, strict=False):

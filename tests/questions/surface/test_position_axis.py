@@ -139,9 +139,21 @@ def test_words_and_table_hold_the_figures() -> None:
 
 
 def test_the_figure_names_kinds_and_axes() -> None:
-    picture = position_figure(measured(30), "mV", title="bottling").decode()
-    for text in ("peak light of the pass, mV", "onset after the start, ms", "jar", "lid", "doubt of the border", "mm"):
+    found = measured(30)
+    picture = position_figure(found, "mV", title="bottling").decode()
+    for text in (
+        "peak light of the pass, mV",
+        "onset after the start, ms",
+        "jar",
+        "lid",
+        "doubt of the borders,",
+        "mm",
+    ):
         assert f">{text}<" in picture
+    assert f">±{found.doubt_ms:.3g} ms<" in picture
+    scatter = position_figure(replace(found, doubt_is="jitter", doubt_ms=0.25), "mV").decode()
+    assert ">measured scatter of the borders,<" in scatter
+    assert ">±0.25 ms<" in scatter
     assert picture == position_figure(measured(30), "mV", title="bottling").decode()
 
 
