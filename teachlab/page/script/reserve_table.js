@@ -5,8 +5,18 @@
  * @import {Path} from "./stress.js"
  * @typedef {{value: number|null, sure: "exact"|"at least"|"below"}} Bound null: an error without any stress
  */
-import { cellOf, errorsAt } from "./tables.js";
+import { cellOf, countsAt, errorsAt } from "./tables.js";
 import { breakOf } from "./stress.js";
+
+/**
+ * Errors of one cell where products that touch were apart before: merging is the first thing that goes wrong with them.
+ * @param {Counted} counted
+ * @param {number} i
+ * @param {number} j
+ */
+function wrongAt(counted, i, j) {
+  return errorsAt(counted, i, j) + countsAt(counted, i, j).touching;
+}
 
 /**
  * How far one stress can go before the first error; null where the table does not say.
@@ -18,6 +28,8 @@ export function tableReserve(counted, path) {
   const cell = cellOf(counted, path.on, path.off), together = path.on === path.off;
   if (cell === null || !(counted.everyPair || together)) return null;
   if (errorsAt(counted, ...cell) > 0) return { value: null, sure: "exact" };
+  // Two that touch and merge count as one: when they would part again no table says.
+  if (countsAt(counted, ...cell).touching > 0) return null;
   if (!counted.distinct) return together ? thinned(counted, path, cell[0]) : null;
   const { levels } = counted, by = path.gain ? 1 : -1, behind = path.gain ? 0 : 1;
   let [i, j] = cell, at = path.start;
@@ -33,7 +45,7 @@ export function tableReserve(counted, path) {
     if (off !== null && off.far === next) j += by;
     at = next;
     // An on-level above all light: the output never switches, and every pass is lost.
-    if (i >= levels.length || errorsAt(counted, i, j) > 0) {
+    if (i >= levels.length || wrongAt(counted, i, j) > 0) {
       return { value: Math.abs(/** @type {number} */ ([on, off].find((one) => one?.far === next)?.near) - path.start), sure: "exact" };
     }
   }
@@ -51,7 +63,7 @@ function thinned(counted, path, from) {
   for (let k = from + by; k >= 0 && k < levels.length; k += by) {
     const met = breakOf(path, path.on, levels[k], path.start, path.end);
     if (met === null) return null;
-    if (errorsAt(counted, k, k) > 0) return { value: Math.abs((path.gain ? met.near : met.far) - path.start), sure: "below" };
+    if (wrongAt(counted, k, k) > 0) return { value: Math.abs((path.gain ? met.near : met.far) - path.start), sure: "below" };
   }
   return null;
 }

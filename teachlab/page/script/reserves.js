@@ -140,14 +140,11 @@ export class ReserveSearch {
   /** Reserves by the table of all pairs; null where it does not say. */
   looked() {
     const { hand, hand: { counted, facts: { receiver } } } = this;
-    // Passes that touch and merge count as one, which the table does not know.
-    const touching = (/** @type {number} */ k) => hand.passes.start[k] === hand.passes.end[k - 1];
     if (!hand.known || counted === null || hand.cell === null || hand.trials.detect === 0) return null;
     const refused = noShareOfLight(receiver, hand.off);
     const loss = refused ? null : tableReserve(counted, pathOf(true, receiver, hand.on, hand.off));
     const rise = tableReserve(counted, pathOf(false, receiver, hand.on, hand.off));
     if (loss === null && rise === null) return null;
-    if (rise?.value === null && Array.from(hand.passes.start, (_, k) => k).some((k) => k > 0 && touching(k))) return null;
     return reserveWords({ refused, loss, rise }, hand.facts);
   }
 
