@@ -185,7 +185,7 @@ def test_horizon_and_least_margin_reach_the_verdict_on_a_line_that_fades() -> No
     used = Setting(unit="counts", on_level=40, off_level=30)
     assert "cleaning may be due" in repr(teachlab.stale(recording, used, truth, horizon_hours=1e6))
     assert "cleaning may be due" not in repr(teachlab.stale(recording, used, truth))
-    assert "below 1e+06" in repr(teachlab.stale(recording, used, truth, least_margin=1e6))
+    assert "less than 1e+06" in repr(teachlab.stale(recording, used, truth, least_margin=1e6))
 
 
 def test_every_row_of_a_plan_is_planned_as_the_whole() -> None:

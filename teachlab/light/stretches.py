@@ -73,7 +73,7 @@ class Evaluated:
             held: list[tuple[int, Levels]] = []
             upto = 0
             for a, b in zip(start[part].tolist(), stop[part].tolist(), strict=True):
-                while upto < b:
+                while a < b and upto < b:
                     held.append(next(blocks))
                     upto = held[-1][0] + held[-1][1].size
                 held = [(begin, levels) for begin, levels in held if begin + levels.size > a]

@@ -135,7 +135,7 @@ def test_stretches_in_one_reading_are_those_read_alone(
     start = np.sort(np.array([a for a, _ in stretches], np.int64)).clip(max=clock.count - 1)
     stop = np.minimum(start + np.array([size for _, size in stretches], np.int64), clock.count)
     evaluated = Evaluated(recording, clock, clock.count, left_out=[(30, 40), (77, 78)], keep=False)
-    assert not evaluated.kept
+    assert evaluated._kept is None
     found = list(evaluated.each(start, stop))
     assert len(found) == start.size
     for one, a, b in zip(found, start.tolist(), stop.tolist(), strict=True):
