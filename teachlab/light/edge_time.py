@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -69,6 +71,14 @@ def edge_evaluations(height: Levels, start: Places, end: Places, background: flo
     return float(np.median(times)) if times else float("nan")
 
 
+def object_height(peak: Any, middle: Any) -> Any:
+    """Return the height of objects above the background, by which their edges are measured; numbers or arrays.
+
+    The middle of an object is its level; only if it is nearly as dark as the background (a ring), its peak is used.
+    """
+    return np.where(middle >= peak / 2, middle, peak)
+
+
 def edge_times(around: Levels, highest: float, middle: float, background: float) -> list[float]:
     """Return the 10–90 % times of those edges of a pass that have a foot.
 
@@ -80,9 +90,7 @@ def edge_times(around: Levels, highest: float, middle: float, background: float)
         Largest light and median inside the pass.
     background : float, recording units
     """
-    peak, middle = highest - background, middle - background
-    # The middle of an object is its level; only if it is nearly as dark as the background (a ring), its peak is used.
-    step = middle if middle >= peak / 2 else peak
+    step = float(object_height(highest - background, middle - background))
     if not step > 0:
         return []
     around = around - background

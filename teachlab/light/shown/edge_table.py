@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from teachlab.light.edge_time import HIGH, LOW
+from teachlab.light.edge_time import HIGH, LOW, object_height
 from teachlab.light.noise import median
 from teachlab.sensor.edges import ranges_of
 
@@ -55,7 +55,7 @@ class EdgeTable:
         self._until = np.full((2, before.size), -np.inf)
         for k, (around, inside) in enumerate(light):
             self.highest[k], self.middle[k] = inside.max(), median(inside)
-            step = float(_step(self.highest[k] - background, self.middle[k] - background))
+            step = float(object_height(self.highest[k] - background, self.middle[k] - background))
             for way, side in enumerate((around, around[::-1])):
                 first, last = _climb(side - background, step) if step > 0 else (0, 0)
                 self._start[way, k] = first
@@ -65,7 +65,7 @@ class EdgeTable:
 
     def times(self, rows: Where, background: float) -> tuple[list[float], Where]:
         """Return the times of both edges of some passes, and the passes whose edges this table does not hold."""
-        step = _step(self.highest[rows] - background, self.middle[rows] - background)
+        step = object_height(self.highest[rows] - background, self.middle[rows] - background)
         rows, step = rows[step > 0], step[step > 0]
         found = [self._climbs(way, rows, step, background) for way in (0, 1)]
         beyond = found[0][1] | found[1][1]
@@ -117,11 +117,6 @@ class _Rows:
 
     def close(self) -> None:
         self.values = self.values[: int(self.begin[-1])].copy()
-
-
-def _step(peak: Any, middle: Any) -> Any:
-    """Return the height of the object: its middle, or its peak if the middle is nearly as dark as the background."""
-    return np.where(middle >= peak / 2, middle, peak)
 
 
 def _climb(height: Heights, step: float) -> tuple[int, int]:
