@@ -22,8 +22,11 @@ KEPT_VALUES = 1 << 18
 """Up to this many values a median is exact. Of more values, an even selection is used."""
 LEAST_COUNTED, COUNTED_RANGE = 4096, 1 << 16
 """At least so many whole numbers, within such a range, are counted to find their median."""
-MAX_LEVELS = 1 << 17
-"""The smallest step is searched among at most this many distinct levels."""
+MAX_LEVELS, LEVELS_AT_ONCE = 1 << 17, 1 << 16
+"""The smallest step is searched among at most about this many distinct levels, so many samples at a time."""
+FINEST, OFF_GRID = 1 << 20, 1 / 8
+"""A step is no part of a converter's scale where so many make the width of the light; and this share of a step is no
+rounding."""
 LIBRARY_BYTES = 0.3e9
 """Memory of the libraries, and of the blocks in which a recording is read."""
 JUDGED = (60.0, 4000.0)
@@ -147,26 +150,60 @@ class Selection:
 
 
 class SmallestStep:
-    """The smallest step between levels that occur in a stream of light: one LSB of a converter."""
+    """The smallest step between levels that occur in a stream of light: one LSB of a converter.
+
+    Levels are sorted until they are seen to lie on a grid. From then on only those that leave it are sorted with them:
+    between points of the grid there is no smaller step, but for rounding. The size of the blocks has no effect.
+    """
 
     def __init__(self) -> None:
         self._levels: Any = None
-        self._known = False
-        self._step = math.inf
+        self._count = 0
+        self._grid: tuple[float, float] | None = None
+        self._known = self._new = False
 
     def push(self, valid: Light) -> None:
         """Take valid samples in the stored type."""
-        for a in range(0, valid.size, 2 * MAX_LEVELS):
-            if self._known:
-                return
-            found = merged(valid[a : a + 2 * MAX_LEVELS])
-            self._levels = found if self._levels is None else merged(self._levels, found)
-            if self._levels.size > MAX_LEVELS:
-                self._step = self._smallest()
-                # So many levels are a float signal: the step found so far is its rounding. More would take memory.
-                self._levels = self._levels[: MAX_LEVELS + 1]
-            # No step between whole numbers is below 1.
-            self._known = self._levels.size > MAX_LEVELS or (valid.dtype.kind in "iu" and self._smallest() == 1)
+        while valid.size and not self._known:
+            room = LEVELS_AT_ONCE - self._count % LEVELS_AT_ONCE
+            some, valid = valid[:room], valid[room:]
+            self._count += some.size
+            off = self._off_grid(some)
+            if off.size:
+                self._levels, self._new = merged(off) if self._levels is None else merged(self._levels, off), True
+            if self._new and some.size == room:
+                self._settle()
+
+    def _off_grid(self, light: Light) -> Light:
+        """Return the light that does not lie on the grid."""
+        if self._grid is None:
+            return light
+        first, step = self._grid
+        kind = light.dtype.type if light.dtype.kind == "f" else np.float64
+        with np.errstate(over="ignore", invalid="ignore"):  # infinite light has no step
+            places = (light - kind(first)) * kind(1 / step)
+            places -= np.rint(places)
+            return light[:0] if np.abs(places, out=places).max() <= OFF_GRID else light[places > OFF_GRID]
+
+    def _settle(self) -> None:
+        """Find the grid on which the levels lie, or that no smaller step is of interest."""
+        self._new, self._grid = False, None
+        levels = self._levels[np.isfinite(self._levels)].astype(np.float64)
+        step, width = self._smallest(), float(levels[-1] - levels[0]) if levels.size else 0.0
+        # So fine a step, or so many levels, are the rounding of floating-point numbers.
+        self._known = width > FINEST * step or levels.size > MAX_LEVELS
+        # No step between whole numbers is below 1.
+        self._known |= step == 1 and self._levels.dtype.kind in "iu"
+        if self._known or not width > 0:
+            return
+        steps = np.diff(levels)
+        # Short distances first: over a long one the rounding of a step would add up.
+        for longest in (1.5, 100.0, math.inf):
+            some = steps[(steps > 0) & (steps <= longest * step)]
+            step = float(some.sum() / np.rint(some / step).sum())
+        places = (levels - levels[0]) / step
+        if np.abs(places - np.rint(places)).max() <= OFF_GRID / 2:
+            self._grid = float(levels[0]), step
 
     def _smallest(self) -> float:
         if self._levels is None or self._levels.size < 2:
@@ -179,7 +216,7 @@ class SmallestStep:
 
     def step(self) -> float | None:
         """Return the smallest step, recording units; None if fewer than two levels occurred."""
-        found = min(self._step, self._smallest())
+        found = self._smallest()
         return found if math.isfinite(found) else None
 
 

@@ -7,7 +7,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from teachlab.light import noise
 from teachlab.light.noise import GOLDEN, LEAST_COUNTED, Selection, SmallestStep, deviation, local_noise, quantile
+from teachlab.sensor.edges import merged
 
 
 def test_noise_of_a_normal_signal_is_its_standard_deviation():
@@ -50,6 +52,45 @@ def test_smallest_step_among_very_many_levels_stays_bounded():
     for a in range(5):
         found.push(np.arange(0, 100_000, dtype=np.float64) + a * 100_000)
     assert found.step() == 1.0
+
+
+@settings(max_examples=100, deadline=None)
+@given(
+    st.lists(st.integers(0, 400), min_size=1, max_size=3000),
+    st.sampled_from([1.0, 0.1, 10 / 4096, 16.0]),
+    st.sampled_from([0.0, -37.3, 1e4]),
+    st.lists(st.integers(0, 3000), max_size=6),
+    st.sampled_from([np.float32, np.float64, np.uint16]),
+)
+def test_the_smallest_step_of_light_on_a_grid_is_that_of_all_its_levels(places, unit, offset, cuts, kind):
+    # Neighbours come early; otherwise a wider grid is believed until light leaves it.
+    if kind is np.uint16:
+        unit, offset = np.ceil(unit), abs(offset) // 1
+    light = (np.array([7, 8, *places]) * unit + offset).astype(kind)
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(noise, "LEVELS_AT_ONCE", 64)
+        found, parts = SmallestStep(), SmallestStep()
+        found.push(light)
+        for part in np.split(light, sorted(min(c, light.size) for c in cuts)):
+            parts.push(part)
+    levels = np.unique(light).astype(np.float64)
+    assert parts.step() == found.step()
+    # Where the grid is known, levels whose distance is smaller by rounding alone are passed over.
+    assert found.step() == pytest.approx(np.diff(levels).min(), abs=4 * float(np.spacing(kind(light.max()))))
+
+
+def test_light_that_leaves_the_grid_is_found_and_a_grid_is_not_sorted(monkeypatch):
+    monkeypatch.setattr(noise, "LEVELS_AT_ONCE", 1000)
+    light = np.random.default_rng(3).integers(0, 400, 50_000).astype(np.float32)
+    sizes = []
+    monkeypatch.setattr(noise, "merged", lambda *parts: sizes.append(parts[-1].size) or merged(*parts))
+    found = SmallestStep()
+    found.push(light)
+    assert (found.step(), sizes) == (1.0, [1000])
+    light[40_500] += 0.25
+    later = SmallestStep()
+    later.push(light)
+    assert (later.step(), sizes[1:]) == (0.25, [1000, 1])
 
 
 @settings(max_examples=100, deadline=None)
