@@ -20,6 +20,8 @@ if TYPE_CHECKING:
 
 KEPT_VALUES = 1 << 18
 """Up to this many values a median is exact. Of more values, an even selection is used."""
+MANY, FEW = 1 << 15, 1 << 10
+"""Of this many values or more, about so few tell where in their order a place is."""
 LEAST_COUNTED, COUNTED_RANGE = 4096, 1 << 16
 """At least so many whole numbers, within such a range, are counted to find their median."""
 MAX_LEVELS, LEVELS_AT_ONCE = 1 << 17, 1 << 16
@@ -298,10 +300,8 @@ def median(values: NDArray[np.floating[Any]], *, in_place: bool = False) -> floa
     3.0
     """
     middle = values.size // 2
-    found = values if in_place else values.copy()
-    found.partition(middle)
-    upper = float(found[middle])
-    return upper if values.size % 2 else (float(found[:middle].max()) + upper) / 2
+    low, high = _placed(values, middle - 1 + values.size % 2, in_place=in_place)
+    return low if values.size % 2 else (low + high) / 2
 
 
 def quantile(values: NDArray[np.floating[Any]], share: float, *, in_place: bool = False) -> float:
@@ -316,12 +316,29 @@ def quantile(values: NDArray[np.floating[Any]], share: float, *, in_place: bool 
     3.0
     """
     at = (values.size - 1) * share
-    lower = int(at)
-    found = values if in_place else values.copy()
-    found.partition(lower)
-    low, part = float(found[lower]), at - lower
-    high = float(found[lower + 1 :].min()) if lower + 1 < found.size else low
+    low, high = _placed(values, int(at), in_place=in_place)
+    part = at - int(at)
     return high - (high - low) * (1 - part) if part >= 0.5 else low + (high - low) * part
+
+
+def _placed(values: NDArray[np.floating[Any]], at: int, *, in_place: bool) -> tuple[float, float]:
+    """Return the value at a place of the order, and the next one; of the last place that value twice."""
+    found = values if in_place else None
+    if values.size >= MANY:
+        # A few of the values tell between which levels the place lies: only what is there is put in order.
+        few = np.sort(values[:: values.size // FEW])
+        middle, away = at * few.size // values.size, few.size // 16
+        low, high = few[max(middle - away, 0)], few[min(middle + away, few.size - 1)]
+        before = int(np.count_nonzero(values < low))
+        between = values.compress((values >= low) & (values <= high))
+        if before <= at < before + between.size - 1:
+            found, at = between, at - before
+    if found is None:
+        found = values.copy()
+    # Asked for a place twice the library takes its plain way: for few values that of vectors is slow on some processors.
+    found.partition(at if found.size >= MANY else (at, at))
+    value = float(found[at])
+    return value, float(found[at + 1 :].min()) if at + 1 < found.size else value
 
 
 def _middle(levels: NDArray[np.float64], counts: NDArray[np.int64]) -> float:

@@ -8,7 +8,16 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from teachlab.light import noise
-from teachlab.light.noise import GOLDEN, LEAST_COUNTED, Selection, SmallestStep, deviation, local_noise, quantile
+from teachlab.light.noise import (
+    GOLDEN,
+    LEAST_COUNTED,
+    Selection,
+    SmallestStep,
+    deviation,
+    local_noise,
+    median,
+    quantile,
+)
 from teachlab.sensor.edges import merged
 
 
@@ -177,3 +186,26 @@ def test_a_quantile_is_that_of_the_library_to_the_bit(values: list[float], share
     assert kept.tolist() == values
     quantile(kept, share, in_place=True)
     assert sorted(kept) == sorted(values)
+
+
+@settings(max_examples=200, deadline=None)
+@given(
+    st.one_of(
+        st.lists(st.integers(0, 9), min_size=40, max_size=600),
+        st.lists(st.floats(allow_nan=False, width=32), min_size=40, max_size=600),
+        st.integers(40, 5000).map(lambda n: [k % 40 for k in range(n)]),
+        st.integers(40, 5000).map(lambda n: list(range(n))),
+    ),
+    st.floats(0, 1),
+    st.sampled_from([np.float32, np.float64]),
+)
+def test_of_many_values_a_few_tell_where_a_place_is(values: list[float], share: float, kind: type) -> None:
+    kept = np.array(values, kind)
+    with pytest.MonkeyPatch.context() as patch, np.errstate(over="ignore", invalid="ignore"):
+        patch.setattr(noise, "MANY", 40)
+        patch.setattr(noise, "FEW", 16)
+        at = int((kept.size - 1) * share)
+        ordered = np.sort(kept).tolist()
+        assert noise._placed(kept, at, in_place=False) == (ordered[at], ordered[min(at + 1, kept.size - 1)])
+        assert np.array_equal(median(kept), np.median(kept.astype(np.float64)), equal_nan=True)
+    assert np.array_equal(kept, np.array(values, kind))
