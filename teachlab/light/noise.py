@@ -335,8 +335,7 @@ def _placed(values: NDArray[np.floating[Any]], at: int, *, in_place: bool) -> tu
             found, at = between, at - before
     if found is None:
         found = values.copy()
-    # Asked for a place twice the library takes its plain way: for few values that of vectors is slow on some processors.
-    found.partition(at if found.size >= MANY else (at, at))
+    found.partition(at)
     value = float(found[at])
     return value, float(found[at + 1 :].min()) if at + 1 < found.size else value
 

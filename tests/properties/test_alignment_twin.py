@@ -10,7 +10,7 @@ from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
 from teachlab.data.alignment import measure, measure_alignment
-from teachlab.data.alignment.crossings import Crossings, Reaches, rising
+from teachlab.data.alignment.crossings import Crossings, Reaches, rises
 from teachlab.data.alignment.lags import fit_lags
 from teachlab.data.alignment.shift import ClockShift, shifted
 from teachlab.data.alignment.stretches import NearLight
@@ -120,16 +120,19 @@ def plain_lags(start, end, begins, ends, reach, middle):
 @given(st.integers(0, 2**32 - 1))
 def test_crossings_equal_plain_loops(seed):
     rng = np.random.default_rng(seed)
-    size, border = int(rng.integers(4, 120)), int(rng.integers(1, 100))
-    border = min(border, size - 1)
-    edge = border + rng.normal(0, 3)
-    light = 100 + 500 / (1 + np.exp(-(np.arange(size) - edge) / rng.uniform(0.2, 4)))
-    light += rng.normal(0, rng.choice([0.0, 5.0, 60.0]), size)
-    light[rng.random(size) < rng.choice([0.0, 0.1, 0.5])] = np.nan
-    if rng.random() < 0.3:
-        light = np.rint(light / 100) * 100
-    places, _ = rising(light, border)
-    assert places.tolist() == pytest.approx(plain_rising(light.tolist(), border), abs=1e-9)
+    borders = []
+    for _ in range(rng.integers(1, 5)):
+        size, border = int(rng.integers(4, 120)), int(rng.integers(1, 100))
+        border = min(border, size - 1)
+        edge = border + rng.normal(0, 3)
+        light = 100 + 500 / (1 + np.exp(-(np.arange(size) - edge) / rng.uniform(0.2, 4)))
+        light += rng.normal(0, rng.choice([0.0, 5.0, 60.0]), size)
+        light[rng.random(size) < rng.choice([0.0, 0.1, 0.5])] = np.nan
+        if rng.random() < 0.3:
+            light = np.rint(light / 100) * 100
+        borders.append((light.astype(rng.choice([np.float32, np.float64])), border))
+    for (light, border), (places, _) in zip(borders, rises(borders), strict=True):
+        assert places.tolist() == pytest.approx(plain_rising(light.tolist(), border), abs=1e-9)
 
 
 @settings(deadline=None, max_examples=50)

@@ -114,19 +114,19 @@ def _trains(
     # So long that what is moved out at one end does not come in at the other; and quickly transformed.
     least = change.size + 2 + reach
     long = min(odd << max(0, int(np.ceil(np.log2(least / odd)))) for odd in (1, 3, 5, 9, 15))
-    seen = np.fft.rfft(change, long)
-    out = []
-    for rows in np.array_split(np.arange(first, stop), count):
-        train = np.zeros(long)
-        for places, sign in ((start[rows], 1.0), (end[rows], -1.0)):
-            # A border at p is the change between the two bins beside it.
-            at = np.floor((places - low) / width - 0.5).astype(np.int64)
-            for beside, weight in ((-1, 0.5), (0, 1.0), (1, 0.5)):
-                np.add.at(train, (at + beside) % long, sign * weight)
-        values = np.fft.irfft(seen * np.conj(np.fft.rfft(train)), long)
-        values = np.concatenate((values[long - reach :], values[: reach + 1])) / limit
-        out.append(Train(float((start[rows[0]] + end[rows[-1]]) / 2), -reach, values))
-    return out
+    groups = np.array_split(np.arange(first, stop), count)
+    trains = np.zeros((count, long))
+    row = np.repeat(np.arange(count), [rows.size for rows in groups])
+    for places, sign in ((start[first:stop], 1.0), (end[first:stop], -1.0)):
+        # A border at p is the change between the two bins beside it.
+        at = np.floor((places - low) / width - 0.5).astype(np.int64)
+        for beside, weight in ((-1, 0.5), (0, 1.0), (1, 0.5)):
+            np.add.at(trains, (row, (at + beside) % long), sign * weight)
+    values = np.fft.irfft(np.fft.rfft(change, long) * np.conj(np.fft.rfft(trains)), long) / limit
+    return [
+        Train(float((start[rows[0]] + end[rows[-1]]) / 2), -reach, np.append(found[long - reach :], found[: reach + 1]))
+        for rows, found in zip(groups, values, strict=True)
+    ]
 
 
 def _best(trains: list[Train], width: int, samples: int, most: tuple[float, ...]) -> list[ClockShift]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -26,6 +27,8 @@ STEADY = 0.08
 """Light is averaged until its spread is this share of the step."""
 SIGMA = 1.4826
 """The median deviation of normal values multiplied by this is their standard deviation."""
+TOGETHER = 1 << 17
+"""About this many samples are searched at once."""
 BACK = 0.35
 """A crossing counts where the light rose from below this share of the step to above the rest."""
 
@@ -92,6 +95,15 @@ class Reaches:
         return Reaches(self.before[rows], self.inside[rows], self.after[rows])
 
 
+class _Border(NamedTuple):
+    """Light around a border, turned upwards; where the border is in it, and where its first sample is."""
+
+    light: Light
+    at: int
+    origin: int
+    way: int
+
+
 def crossings_beside(
     light: NearLight, start: Places, end: Places, reach: Reaches, samples: int, runs: Sequence[tuple[int, int]]
 ) -> Crossings:  # fmt: skip
@@ -112,19 +124,29 @@ def crossings_beside(
     begins: list[Places] = []
     ends: list[Places] = []
     edges: list[float] = []
+
+    def taken(together: list[_Border]) -> None:
+        found = rises([(one.light, one.at) for one in together])
+        for one, (places, edge) in zip(together, found, strict=True):
+            (begins if one.way > 0 else ends).append(one.origin + one.way * places)
+            if places.size:
+                edges.append(edge)
+
+    together: list[_Border] = []
     for k in (k for run in runs for k in _reading(light, run, start, end, samples)):
-        for found, border, out, into, way in (
-            (begins, float(start[k]), float(reach.before[k]), float(reach.inside[k]), 1),
-            (ends, float(end[k]), float(reach.after[k]), float(reach.inside[k]), -1),
+        for border, out, into, way in (
+            (float(start[k]), float(reach.before[k]), float(reach.inside[k]), 1),
+            (float(end[k]), float(reach.after[k]), float(reach.inside[k]), -1),
         ):
             back, forth = (out, into) if way > 0 else (into, out)
             a, b = max(0, round(border - back)), min(samples, round(border + forth))
             middle = min(max(round(border), a), b)
-            piece = light.read(a, b)[::way]
-            places, edge = rising(piece, middle - a if way > 0 else b - middle)
-            found.append(a + places if way > 0 else b - places)
-            if places.size:
-                edges.append(edge)
+            origin = a if way > 0 else b
+            together.append(_Border(light.read(a, b)[::way], way * (middle - origin), origin, way))
+        if sum(one.light.size for one in together) > TOGETHER:
+            taken(together)
+            together = []
+    taken(together)
     known = np.array([edge for edge in edges if edge == edge])
     passes = sum(stop - first for first, stop in runs)
     first, last = (np.unique(np.concatenate([*side, np.empty(0)])) for side in (begins, ends))
@@ -155,23 +177,19 @@ def _reading(light: NearLight, run: tuple[int, int], start: Places, end: Places,
     return range(first, stop)
 
 
-def rising(light: Light, border: int) -> tuple[Places, float]:
-    """Return where the light rises through half of its step at a border, and the 10–90 % time of the nearest rise.
+def rises(borders: Sequence[tuple[Light, int]]) -> list[tuple[Places, float]]:
+    """Return for each border where light rises through half of its step, and the 10–90 % time of the nearest rise.
 
     Parameters
     ----------
-    light : ndarray of float32 or float64, shape (n,), recording units
-        NaN where invalid; turned so that the object is up and after the border.
-    border : int, samples
-        The first sample after the border.
+    borders : sequence of (ndarray of float32 or float64, shape (n,), recording units; int, samples)
+        Light, NaN where invalid, turned so that the object is up and after the border; and the first sample after it.
 
     Returns
     -------
-    places : ndarray of float64, samples
-        On the scale of borders: 3.5 is the middle of sample 3, so light that is at half of the step at sample 3 has its
-        border there.
-    edge : float, samples
-        NaN if the rise has no foot or no top.
+    list of (ndarray of float64, samples; float, samples)
+        Places are on the scale of borders: 3.5 is the middle of sample 3, so light that is at half of the step at
+        sample 3 has its border there. The time is NaN if the rise has no foot or no top.
 
     Notes
     -----
@@ -182,19 +200,34 @@ def rising(light: Light, border: int) -> tuple[Places, float]:
 
     Examples
     --------
-    >>> places, edge = rising(np.array([0, 0, 0, 0, 4, 8, 8, 8, 8.0]), 4)
+    >>> [(places, edge)] = rises([(np.array([0, 0, 0, 0, 4, 8, 8, 8, 8.0]), 4)])
     >>> places.tolist(), round(edge, 9)
     ([4.5], 1.6)
     """
+    steps = [_step_of(light, border) for light, border in borders]
+    known = [step for step in steps if step is not None]
+    out = []
+    with np.errstate(over="ignore", invalid="ignore"):  # a step next to nothing
+        found = iter(_crossings(known))
+        for step, (_, border) in zip(steps, borders, strict=True):
+            places, tops = (np.empty(0), np.empty(0, np.int64)) if step is None else next(found)
+            edge = float("nan")
+            if step is not None and places.size:
+                edge = _edge(*step, int(tops[np.abs(places - border).argmin()]))
+            out.append((places, edge))
+    return out
+
+
+def _step_of(light: Light, border: int) -> tuple[Light, float, float] | None:
+    """Return light, averaged where it is noisy, with the level before a border and the step; None without a step."""
     outside, behind = light[:border], light[border:]
-    none = np.empty(0), float("nan")
     if holes := bool(np.isnan(light).any()):
         outside, behind = (side[~np.isnan(side)] for side in (outside, behind))
     if min(outside.size, behind.size) < FEWEST_SAMPLES or 2 * (outside.size + behind.size) < light.size:
-        return none
+        return None
     base, step = _step(outside, behind)
     if not step > 0:
-        return none
+        return None
     if holes:
         valid = ~np.isnan(light)
         light = light[np.maximum.accumulate(np.where(valid, np.arange(light.size), np.argmax(valid)))]
@@ -207,13 +240,8 @@ def rising(light: Light, border: int) -> tuple[Places, float]:
             outside = light[:border]
             base, step = _step(outside, light[border:])
         if not step > CLEAR * _spread(outside, base) or step <= 0:
-            return none
-    with np.errstate(over="ignore", invalid="ignore"):  # a step next to nothing
-        places, tops = _crossings(light, base, step)
-        if places.size == 0:
-            return none
-        nearest = int(np.abs(places - border).argmin())
-        return places, _edge(light, base, step, int(tops[nearest]))
+            return None
+    return light, base, step
 
 
 def _step(outside: Light, behind: Light) -> tuple[float, float]:
@@ -233,28 +261,46 @@ def _is_steady(outside: Light, base: float, step: float) -> bool:
     return bool(2 * np.count_nonzero((outside >= base - near) & (outside <= base + near)) > outside.size)
 
 
-def _crossings(light: Light, base: float, step: float) -> tuple[Places, NDArray[np.int64]]:
-    """Return where light rises through half of a step from below `BACK` to above the rest, and the sample after."""
-    # Methods and not the library's functions of the same name: of a thousand short pieces those take half of the time.
-    low, high, above = light < base + BACK * step, light >= base + (1 - BACK) * step, light >= base + 0.5 * step
+def _crossings(some: Sequence[tuple[Light, float, float]]) -> list[tuple[Places, NDArray[np.int64]]]:
+    """Return where light rises through half of a step from below `BACK` to above the rest, and the sample after.
+
+    Many pieces of light, each with base and step, are searched at once: of short ones the calls take most of the time.
+    """
+    if not some:
+        return []
+    stop = np.cumsum([light.size for light, _, _ in some])
+    start = np.append(0, stop[:-1])
+    low, high, above = np.empty((3, int(stop[-1])), bool)
+    for (one, level, height), a, b in zip(some, start.tolist(), stop.tolist(), strict=True):
+        np.less(one, level + BACK * height, out=low[a:b])
+        np.greater_equal(one, level + (1 - BACK) * height, out=high[a:b])
+        np.greater_equal(one, level + 0.5 * height, out=above[a:b])
     state = high.view(np.int8) - low.view(np.int8)
+    # Before a piece nothing is known: no rise ends at its first sample, and none begins there in the middle of a step.
+    first = state[start]
+    first[first == 0] = 1
+    state[start] = first
     # Only where the state becomes another one a rise may end, and of what lies between nothing need be known.
-    known = (state[1:] != state[:-1]).nonzero()[0] + 1
+    new = np.empty(state.size, bool)
+    np.not_equal(state[1:], state[:-1], out=new[1:])
+    new[start] = True
+    known = new.nonzero()[0]
     value = state[known]
     decided = value.nonzero()[0]
     known, value = known[decided], value[decided]
-    before = np.empty(value.size, np.int8)
-    before[:1], before[1:] = state[0], value[:-1]
-    if state[0] == 0:
-        before[:1] = 1
-    turns = known[(value > 0) & (before < 0)]
+    turns = known[1:][(value[1:] > 0) & (value[:-1] < 0)]
+    turns = turns[start[start.searchsorted(turns, side="right") - 1] != turns]
     # The last rise through a half before the top.
     up = (above[1:] > above[:-1]).nonzero()[0] + 1
     at = up[up.searchsorted(turns, side="right") - 1] if turns.size else turns
-    under, over = ((light[k].astype(np.float64) - base) / step for k in (at - 1, at))
+    piece = start.searchsorted(at, side="right") - 1
+    light, base, step = np.concatenate([one for one, _, _ in some]), *np.array([one[1:] for one in some]).T
+    under, over = ((light[k].astype(np.float64) - base[piece]) / step[piece] for k in (at - 1, at))
     share = (0.5 - under) / (over - under)
     share[np.isnan(share)] = 0.5
-    return at - 1 + share + 0.5, at
+    at -= start[piece]
+    cuts = piece.searchsorted(np.arange(1, len(some)))
+    return [*zip(np.split(at - 1 + share + 0.5, cuts), np.split(at, cuts), strict=True)]
 
 
 def _edge(light: Light, base: float, step: float, at: int) -> float:
