@@ -28,6 +28,8 @@ def busy_line(seed: int) -> TeachView:
     rng = np.random.default_rng(seed)
     passes = int(rng.integers(24, 40))
     lengths, gaps = rng.integers(15, 40, passes), rng.integers(4, 60, passes + 1)
+    if seed > 9:  # products that touch
+        gaps[2:-1:4] = 0
     start = np.cumsum(gaps[:-1]) + np.append(0, np.cumsum(lengths)[:-1])
     end = start + lengths
     light = rng.normal(0, rng.choice([2, 10, 25]), int(end[-1] + gaps[-1]))
@@ -65,7 +67,7 @@ def designed(view: TeachView) -> Any:
 
 
 @pytest.mark.parametrize("rounds", [0, 1000])
-@pytest.mark.parametrize("seed", range(10))
+@pytest.mark.parametrize("seed", range(16))
 def test_the_same_is_chosen_for_the_same_reasons(seed: int, rounds: int, monkeypatch: pytest.MonkeyPatch) -> None:
     view = busy_line(seed)
     of_all = designed(view)
@@ -90,7 +92,7 @@ def test_the_same_is_chosen_for_the_same_reasons(seed: int, rounds: int, monkeyp
         assert getattr(of_needed, name) == getattr(of_all, name)
 
 
-@pytest.mark.parametrize("seed", range(8))
+@pytest.mark.parametrize("seed", range(14))
 def test_a_first_stretch_bounds_every_cell(seed: int) -> None:
     view = busy_line(seed)
     try:

@@ -33,8 +33,9 @@ class DesignAnswer:
     cells : int
         Number of combinations counted.
     reserves : mapping
-        ``{axis: {"low", "high", "unit"}}``: distance to the nearest combination with more errors on what was shown;
-        None if none was found. It holds for what was shown and is no confidence.
+        ``{axis: {"low", "high", "unit"}}``: of levels and delays the distance to the nearest combination with more
+        errors on what was shown; of ambient light and gain how far the light may move without further errors. None if
+        none was found. It holds for what was shown and is no confidence.
     reasons : mapping
         One line for each part of the setting.
     """

@@ -58,8 +58,8 @@ class DelayCounts:
 
     @property
     def errors(self) -> Counts:
-        """Lost passes and false, extra and ignore trips together."""
-        return self.lost + self.extra + self.false_trips + self.ignore_trips
+        """Lost passes, but not those that merged with the pass that they touch, and every switching too many."""
+        return self.lost - self.touching + self.extra + self.false_trips + self.ignore_trips
 
     def __add__(self, other: DelayCounts) -> DelayCounts:
         """Return the sum of counts of the same comparators and delays over different light."""
@@ -228,6 +228,8 @@ class DelayCounter:
         self, onsets: Sequence[Edges], distances: Sequence[Edges], *, lag: int, waits: Edges
     ) -> NDArray[np.int64]:
         """Return the errors of comparators whose onsets under one on-delay are known, shape (comparators, off-delays).
+
+        Onsets do not tell which passes merged with the pass that they touch: those are errors here.
 
         Parameters
         ----------

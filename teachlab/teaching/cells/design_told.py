@@ -9,14 +9,24 @@ import numpy as np
 from numpy.typing import NDArray
 
 from teachlab.model.following_and_window import WindowSetting
-from teachlab.model.printable_text import in_figures, number_of, time_text
+from teachlab.model.printable_text import FUZZ, in_figures, number_of, time_text
 from teachlab.model.setting import Setting
 from teachlab.model.teaching import TeachView
 from teachlab.teaching.cells.cell_reserves import CellReserves, CostlierCells
-from teachlab.teaching.cells.designed_cells import FEW_PASSES, At, CellGrid, Cells, Values, line_through
+from teachlab.teaching.cells.designed_cells import (
+    FEW_PASSES,
+    At,
+    CellGrid,
+    Cells,
+    ShownCounter,
+    Values,
+    line_through,
+)
 from teachlab.teaching.cells.shown_light import ShownLight
 
 NOT_SHOWN = "no error on what was shown asks for it"
+WAY, HALVED = 12, 3
+"""Places at which moved light is counted on each way, and how often the last stretch without errors is halved."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -50,16 +60,25 @@ class ChosenCell:
 
 
 def reserves_told(
-    view: TeachView, cell: ChosenCell, reserves: CellReserves, at: At, shown: ShownLight
-) -> dict[str, dict[str, Any]]:
-    """Return, for each axis, how far the setting may move down and up before a costlier cell; None if there is none.
+    view: TeachView, counter: ShownCounter, cell: ChosenCell, reserves: CellReserves, at: At, shown: ShownLight,
+    least: int, bound: float | None,
+) -> dict[str, dict[str, Any]]:  # fmt: skip
+    """Return, for each axis, how far the setting, or the light, may move before errors are added; None if far enough.
+
+    Parameters
+    ----------
+    view, counter, cell, reserves, at, shown
+    least : int
+        Errors of the setting on what was shown.
+    bound : float or None, recording units, turned
+        Light above it is no object.
 
     Returns
     -------
     dict
         ``{axis: {"low", "high", "unit"}}``: `level` and `ambient` in recording units, `gain` as the shares of light
-        above dark at which the errors stay the least, `noise` in σ of the gaps, delays in ms. Costlier cells are those
-        of the grid: each distance is right to one step of it.
+        above dark, `noise` in σ of the gaps, delays in ms. Levels and delays reach to the nearest costlier cell of the
+        grid. Ambient light and gain reach as far as both levels were counted on moved light without further errors.
     """
     ms = 1000 / view.rate_hz
     low, high = _levels_around(reserves, at, cell, shown)
@@ -69,19 +88,94 @@ def reserves_told(
     def in_noise(distance: float | None) -> float | None:
         return None if distance is None or not shown.noise > 0 else distance / shown.noise
 
-    # If the turned light rises by a, the level moves down by a, and the other way.
-    # If the background reaches the release, the output is no longer released.
-    hold = cell.release - shown.background
-    nearer = hold if down is None else min(down, hold)
-    brighter, darker = (nearer, up) if view.sign > 0 else (up, nearer)
     return {
         "level": {"low": down, "high": up, "unit": view.unit},
-        "ambient": {"low": darker, "high": brighter, "unit": view.unit},
-        "gain": {**_gains(view, cell, low, high, shown), "unit": "share"},
+        **_light_moved(view, counter, cell, shown, least, bound),
         "noise": {"low": in_noise(down), "high": in_noise(up), "unit": "standard deviations of the gaps"},
         "on_delay": {**_waits(reserves.on_delay, at, cell.on_delay, shown.shortest_pass, ms), "unit": "ms"},
         "off_delay": {**_waits(reserves.off_delay, at, cell.off_delay, shown.shortest_gap, ms), "unit": "ms"},
     }
+
+
+def _light_moved(
+    view: TeachView, counter: ShownCounter, cell: ChosenCell, shown: ShownLight, least: int, bound: float | None
+) -> dict[str, dict[str, Any]]:
+    """Return how far ambient light and gain may move before the errors are more than `least`, by counting.
+
+    Each way ends where the background comes to lie at the release, the highest top at the bound, or the level above
+    half of the passes. Places on it are counted, and the stretch before the first with more errors is halved.
+    """
+    ends = _ends_of_light(view, cell, shown, bound)
+    ways = [(axis, end) for axis, both in ends.items() for end in both if end is not None]
+
+    def counted(shares: NDArray[np.float64]) -> NDArray[np.bool_]:
+        """Tell where on each way there are more errors; shape of the shares: (ways, places)."""
+        pairs = [
+            _seen_by_light(view, cell, axis, _part(axis, end, t))
+            for (axis, end), of in zip(ways, shares.tolist(), strict=True)
+            for t in of
+        ]
+        errors = counter.of_pairs(np.array(pairs), cell.consecutive, cell.on_delay, cell.off_delay)
+        return errors.reshape(shares.shape) > least
+
+    more = counted(np.tile(np.arange(1, WAY + 1) / WAY, (len(ways), 1)))
+    good = np.where(more.any(axis=1), more.argmax(axis=1), WAY) / WAY
+    width = 1 / WAY
+    for _ in range(HALVED):
+        width /= 2
+        good = np.where(good < 1, good + np.where(counted(good[:, None] + width)[:, 0], 0, width), good)
+    reached = {way: _part(*way, share) for way, share in zip(ways, good.tolist(), strict=True)}
+    units = {"ambient": view.unit, "gain": "share"}
+    return {
+        axis: {
+            **{
+                side: None if end is None else abs(reached[axis, end]) if axis == "ambient" else reached[axis, end]
+                for side, end in zip(("low", "high"), both, strict=True)
+            },
+            "unit": units[axis],
+        }
+        for axis, both in ends.items()
+    }
+
+
+def _part(axis: str, end: float, share: float) -> float:
+    """Return the ambient light, or the gain, at a share of the way to the end."""
+    return end * share if axis == "ambient" else 1 + (end - 1) * share
+
+
+def _seen_by_light(view: TeachView, cell: ChosenCell, axis: str, moved: float) -> tuple[float, float]:
+    """Return the levels, turned, that act on the light shown as those of the cell do on moved light."""
+    dark, sign = view.dark_level, view.sign
+    if axis == "ambient":
+        return cell.level - sign * moved, cell.release - sign * moved
+    level, release = (sign * ((sign * one - dark) / moved + dark) for one in (cell.level, cell.release))
+    return level, release
+
+
+def _ends_of_light(
+    view: TeachView, cell: ChosenCell, shown: ShownLight, bound: float | None
+) -> dict[str, tuple[float | None, float | None]]:
+    """Return how far each way is looked at, down and up: added light, and gains; None without light above dark."""
+    dark, sign = view.dark_level, view.sign
+    half = float(shown.tops[shown.tops.size // 2]) + FUZZ * shown.contrast
+    # Light that objects raise may rise until the background lies at the release, or the highest top at the bound.
+    nearer = cell.release - shown.background
+    risen = [(cell.release, shown.background)]
+    if bound is not None:
+        nearer = min(nearer, bound - shown.highest_top)
+        risen.append((bound, shown.highest_top))
+    both = sorted((sign * nearer, -sign * max(half - cell.level, 0.0)))
+    gains = [
+        (sign * level - dark) / (sign * light - dark)
+        for level, light in [*risen, (cell.level, half)]
+        if sign * level > dark and sign * light > dark and sign * cell.level > dark
+    ]
+    return {
+        "ambient": (both[0], both[1]),
+        "gain": (
+            max((g for g in gains if g < 1), default=None), min((g for g in gains if g > 1), default=None),
+        ),
+    }  # fmt: skip
 
 
 def _levels_around(
@@ -101,27 +195,6 @@ def _waits(costlier: CostlierCells, at: At, chosen: int, shortest: float, ms: fl
         "low": None if low is None else (chosen - low) * ms,
         "high": None if high is None else (high - chosen) * ms,
     }
-
-
-def _gains(
-    view: TeachView, cell: ChosenCell, low: float | None, high: float | None, shown: ShownLight
-) -> dict[str, float | None]:
-    """Return the range of gains in which the level stays in cells of least error.
-
-    At gain g the level acts as (level − dark)/g + dark did at gain 1. The range ends where this is the place of a
-    costlier cell, or where the release reaches the background in the same way.
-    """
-    dark = view.dark_level
-    level = view.sign * cell.level - dark
-    ends = []
-    for share in (low, high):
-        place = None if share is None else view.sign * (shown.background + share * shown.contrast) - dark
-        ends.append(None if place is None or place <= 0 or level <= 0 else level / place)
-    usual, release = shown.light_of(0.0), view.sign * cell.release - dark
-    ends.append(release / usual if usual > 0 and release > 0 else None)
-    least = [g for g in ends if g is not None and g < 1]
-    most = [g for g in ends if g is not None and g > 1]
-    return {"low": max(least, default=None), "high": min(most, default=None)}
 
 
 def reasons_told(

@@ -217,6 +217,12 @@ class ShownCounter:
         """
         turned = _by_level(grid, shown)
         counted = np.zeros_like(wanted)
+        if truth_of(self._view.events).touching.any():
+            # Lanes give onsets alone: what merged is told by runs.
+            some = wanted.any(axis=(2, 3, 4))
+            errors[some] = np.concatenate([self.of_states(part, grid) for part in _parts(self._compared(turned[some]))])
+            counted[some] = True
+            return counted
         pairs, rows, places = [], [], []
         for f, h in np.argwhere(wanted.any(axis=(2, 3, 4))).tolist():
             of = wanted[f, h]
@@ -260,6 +266,17 @@ class ShownCounter:
             ],
             axis=1,
         )  # fmt: skip
+
+    def of_pairs(self, turned: Values, consecutive: int, on_delay: int, off_delay: int) -> NDArray[np.int64]:
+        """Return the errors of levels and releases, turned, shape (pairs, 2), with one filter and pair of delays."""
+        parts = [
+            self._counter.count(
+                states, light_on=self._view.sign > 0, consecutive=consecutive, on_delays=[on_delay],
+                off_delays=[off_delay],
+            ).errors[:, 0, 0]
+            for states in _parts(self._compared(turned))
+        ]  # fmt: skip
+        return np.concatenate(parts)
 
     def errors_of(self, state: TwoState, setting: Setting) -> int:
         """Return the errors of one setting, from the state of its comparator."""

@@ -135,7 +135,9 @@ class Designed:
         cell = ChosenCell.of(at, grid, shown)
         setting = cell_setting(view, cell.level, cell.release, cell.consecutive, cell.on_delay, cell.off_delay)
         bounded = self._bounded(view, counter, setting, cell, shown, least)
-        setting = setting if bounded is None else bounded
+        bound = None
+        if bounded is not None:
+            setting, bound = bounded, bounded.on_level if view.sign > 0 else -bounded.off_level
         told: dict[str, Any] = {
             "passes": shown.passes,
             "background": view.sign * shown.background,
@@ -146,7 +148,7 @@ class Designed:
             "teach_cost": least / shown.passes,
             "errors_shown": least,
             "smallest_reserve": float(reserves.smallest[at]),
-            "reserves": reserves_told(view, cell, reserves, at, shown),
+            "reserves": reserves_told(view, counter, cell, reserves, at, shown, least, bound),
             "reasons": reasons_told(
                 view, cell, errors, reserves, at, shown, setting, grid=grid, worth=plain, counted=cells.counted
             ),

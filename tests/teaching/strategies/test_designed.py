@@ -221,15 +221,49 @@ def test_reserves_reach_to_where_errors_begin() -> None:
     reserve = setting.taught.evidence["reserves"]
     # Errors begin above at the tops of the passes (111), which lie at 110 ± 1 and 10 ± 1 without light.
     assert setting.on_level + reserve["level"]["high"] == pytest.approx(111.0)
-    assert reserve["ambient"]["low"] == reserve["level"]["high"]
-    step = 100 * (0.97 - 0.02) / 40
-    down = reserve["ambient"]["low"]
-    assert errors(setting, events_of(events.light - (down - step), events.start)) == 0
-    assert errors(setting, events_of(events.light - (down + 0.1), events.start)) > 0
+    down, step = reserve["ambient"]["low"], reserve["level"]["high"] / 96
+    assert reserve["level"]["high"] - step <= down <= reserve["level"]["high"]
+    assert errors(setting, events_of(events.light - down, events.start)) == 0
+    assert errors(setting, events_of(events.light - (down + 1.01 * step), events.start)) > 0
     gain = reserve["gain"]["low"]
-    assert gain == pytest.approx(setting.on_level / 111.0)
-    assert errors(setting, events_of(events.light * (gain + 0.03), events.start)) == 0
-    assert errors(setting, events_of(events.light * (gain - 0.01), events.start)) > 0
+    assert setting.on_level / 111.0 <= gain <= setting.on_level / 111.0 + 1 / 96
+    assert errors(setting, events_of(events.light * gain, events.start)) == 0
+    assert errors(setting, events_of(events.light * (gain - 1.01 / 96), events.start)) > 0
+
+
+@pytest.mark.parametrize("direction", Direction)
+def test_light_moved_by_the_told_reserves_adds_no_error(direction: Direction) -> None:
+    """Passes that dip near the release: level and release move by the same light, so errors begin earlier than at the
+    costlier levels of the grid, where the release keeps its share."""
+    light, events = line()
+    for k, a in enumerate(events.start.tolist()):
+        light[a + 20 : a + 24] = 55.0 + k % 3
+    rise = direction is Direction.RISE
+    moved = light if rise else 300.0 - light
+    setting = Designed(delays=0).teach(shown(events_of(moved, events.start), direction))
+    assert setting.taught is not None
+    least, reserve = setting.taught.evidence["errors_shown"], setting.taught.evidence["reserves"]
+    assert errors(setting, events_of(moved, events.start)) == least
+    for end in (-reserve["ambient"]["low"], reserve["ambient"]["high"]):
+        for share in (0.25, 0.5, 0.75, 1.0):
+            assert errors(setting, events_of(moved + share * end, events.start)) == least
+    for end in (reserve["gain"]["low"], reserve["gain"]["high"]):
+        for share in (0.25, 0.5, 0.75, 1.0):
+            assert errors(setting, events_of(moved * (1 + share * (end - 1)), events.start)) == least
+
+
+def test_products_that_touch_and_merge_do_not_lift_the_level() -> None:
+    """Every second pass touches the next, and the light between them falls by a tenth only: they may merge."""
+    light, events = line()
+    start, end = events.start.copy(), events.end.copy()
+    for k in range(0, PASSES, 2):
+        light[end[k] : start[k + 1]] = 100.0
+        end[k] = start[k + 1]
+    touching = replace(events, end=end)
+    setting = Designed().teach(shown(touching))
+    assert setting.taught is not None
+    assert setting.taught.evidence["errors_shown"] == 0
+    assert setting.on_level < 90
 
 
 def test_what_no_combination_solves_is_refused() -> None:
@@ -275,8 +309,8 @@ def test_reserves_end_where_the_background_comes_to_lie_at_the_release() -> None
     assert setting.taught is not None
     assert setting.off_delay_ms > 20
     reserve = setting.taught.evidence["reserves"]
-    assert reserve["gain"]["low"] == pytest.approx(setting.on_level / 700)
-    assert reserve["ambient"]["low"] == pytest.approx(700 - setting.on_level)
+    assert setting.on_level / 700 <= reserve["gain"]["low"] < setting.on_level / 700 + 0.01
+    assert 700 - setting.on_level - 5 < reserve["ambient"]["low"] <= 700 - setting.on_level
     assert errors(setting, events_of(light * (reserve["gain"]["low"] + 0.01), events.start)) == 0
     assert errors(setting, events_of(light * (reserve["gain"]["low"] - 0.01), events.start)) == PASSES
 
