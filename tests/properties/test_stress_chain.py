@@ -18,9 +18,12 @@ from teachlab.scoring import score
 from teachlab.switching import replay
 
 
-@pytest.mark.parametrize("block", [1 << 16, 11])
-def test_a_chain_equals_replay_of_every_setting(block: int, cases: ModuleType, monkeypatch: pytest.MonkeyPatch) -> None:
+@pytest.mark.parametrize(("block", "cell"), [(1 << 16, 128), (11, 128), (1 << 16, 3), (11, 2)])
+def test_a_chain_equals_replay_of_every_setting(
+    block: int, cell: int, cases: ModuleType, monkeypatch: pytest.MonkeyPatch
+) -> None:
     monkeypatch.setattr(chain_module, "BLOCK", block)
+    monkeypatch.setattr(chain_module, "CELL", cell)
     monkeypatch.setattr(spans_module, "LOOKED_BACK", block)
     wrong, counted, with_memory = {}, 0, 0
     for seed in range(0, 600, 2 if block > 11 else 5):

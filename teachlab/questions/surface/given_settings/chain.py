@@ -26,7 +26,7 @@ if TYPE_CHECKING:
     from teachlab.model.recording import Light, Recording
     from teachlab.model.setting import Setting
     from teachlab.model.truth import Truth
-    from teachlab.questions.surface.values.levels import FirstReading, Levels
+    from teachlab.questions.surface.values.levels import Evaluations, Levels
 
 # One number for all. Five settings with on-levels o1 <= … <= o5 and off-levels below them; light moves along x:
 #
@@ -38,6 +38,12 @@ if TYPE_CHECKING:
 # Which are light is always "the first S", since the chain only rises. `clip(S, p, q)` is associative: clipping by one
 # window and then by another is clipping by a third, so a whole block is one running composition (`sensor/steps.py`).
 BLOCK = 1 << 18
+CELL = 64
+"""So many valid evaluations are passed over at a time where none of the chain can switch."""
+ROUNDING = 1e-9
+"""Light goes further than before unless it is below that by more than this share of the levels of the chain."""
+FEW_PASSED_OVER = 0.25
+"""Where fewer cells than this share are passed over, it is no gain."""
 
 
 class Play:
@@ -69,6 +75,8 @@ class Play:
             np.concatenate((zero, np.searchsorted(own, levels, side="right"))).astype(np.int16) for own in (on, off)
         )
         self._state: int | None = None
+        # In float64, whatever the light is: a level that is rounded to it would be another one.
+        self._ends = np.array([off[0], off[-1], on[0], on[-1]], np.float64)
 
     def begin(self, light: float) -> int:
         """Start as at the first valid evaluation: light if and only if it reaches the on-level."""
@@ -81,18 +89,38 @@ class Play:
         if self._state is None or light.size == 0:
             self.rises = np.empty((2, 0), np.int64)
             return None
-        rank = self._ranker.rank(light)
+        some = None if self.watched else self._not_passed_over(light)
+        rank = self._ranker.rank(light if some is None else light[some])
         # The state can change only where the rank changes: most samples are dropped here.
         new = np.empty(rank.size, bool)
         np.not_equal(rank[1:], rank[:-1], out=new[1:])
-        new[0] = True
+        new[:1] = True
         at = np.flatnonzero(new)
         low, high = self._low[rank[at]], self._high[rank[at]]
         state = clamped(low, high, self._state)
         if self.watched:
             self._watch(low, high, state, np.append(at, rank.size) + begin)
+        if some is not None:
+            at, state = np.append(0, some[at]), np.append(np.int16(self._state), state)
         self._state = int(state[-1])
         return SteppedSignal(at + begin, np.int16(self.count) - state if self.mirrored else state).compressed()
+
+    def _not_passed_over(self, light: Light) -> NDArray[np.intp] | None:
+        """Return where light must be looked at, without cells in which the state stays as it is; None: everywhere."""
+        cells = light[: light.size // CELL * CELL].reshape(-1, CELL)
+        lowest, highest = cells.min(axis=1).astype(np.float64), cells.max(axis=1).astype(np.float64)
+        off_low, off_high, on_low, on_high = self._ends
+        below, above = highest < on_low, lowest >= off_high
+        # Below the lowest on-level settings only become dark, and only where the light falls further than before;
+        # at or above the highest off-level they only become light, where it rises further.
+        skip = below & above
+        skip |= below & _no_further(off_high - lowest, off_high - off_low, lowest < off_low, ~below, self._state == 0)
+        skip |= above & _no_further(
+            highest - on_low, on_high - on_low, highest >= on_high, ~above, self._state == self.count
+        )
+        if np.count_nonzero(skip) < FEW_PASSED_OVER * max(skip.size, 1):
+            return None
+        return np.append(np.flatnonzero(np.repeat(~skip, CELL)), np.arange(cells.size, light.size))
 
     def _watch(self, low: Ranks, high: Ranks, state: Ranks, cuts: NDArray[np.int64]) -> None:
         # The count lies in the same interval between two settings as the bound that the light sets: while that lasts,
@@ -106,6 +134,29 @@ class Play:
             np.where(inner & (bound == state), cuts[1:], cuts[:-1] + 1),
         )
         self.rises = np.stack((begins, ends))[:, ends > begins]
+
+
+def _no_further(
+    by: Levels, most: float, all_: NDArray[np.bool_], cut: NDArray[np.bool_], known: np.bool_ | bool
+) -> NDArray[np.bool_]:
+    """Return where light surely goes no further than before, since the last cut; at the beginning it may, unless known.
+
+    Parameters
+    ----------
+    by : ndarray of float64, shape (cells,), recording units
+        How far the light goes in each cell.
+    most : float, recording units
+        Beyond it all settings are switched.
+    all_, cut : ndarray of bool, shape (cells,)
+        Where all are switched, and where any of them may be switched back.
+    """
+    share = np.where(all_, 2.0, (by / most).clip(0, 1) if most > 0 else 0.0)
+    # After a cut all numbers are larger than before it, so that the largest so far begins anew.
+    base = 4.0 * np.cumsum(cut)
+    number = base + np.where(cut, -1.0, share)
+    before = np.maximum.accumulate(np.append(2.0 if known else -1.0, number))[:-1]
+    out: NDArray[np.bool_] = ~cut & ((before >= base + 2) | (number <= before - ROUNDING))
+    return out
 
 
 class Watcher(Protocol):
@@ -139,7 +190,7 @@ def count_chain(
     recording: Recording,
     truth: Truth,
     base: Setting,
-    reading: FirstReading,
+    reading: Evaluations,
     on: Levels,
     off: Levels,
     *,
@@ -155,7 +206,7 @@ def count_chain(
         Scored by the rules.
     base : Setting
         Polarity, filter, delays and rate of all.
-    reading : FirstReading
+    reading : Evaluations
         Of the same recording at that rate.
     on, off : ndarray of float64, shape (n,), recording units
         Neither falls from one setting to the next.

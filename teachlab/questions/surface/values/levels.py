@@ -22,6 +22,7 @@ from teachlab.sensor.validity import Validity
 if TYPE_CHECKING:
     from teachlab.model.recording import Block, Light, Recording
     from teachlab.sensor.edges import TwoState
+    from teachlab.sensor.output import Output
 
 Levels = NDArray[np.float64]
 """Ascending levels, float64, shape (n,), recording units."""
@@ -40,19 +41,13 @@ PAIR_BYTES = 100
 """Ranks are kept as int16, four kinds of trial beside them."""
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class FirstReading:
-    """Results of one reading of a recording before anything is counted.
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class Evaluations:
+    """What must be known of a recording before settings are counted on it.
 
     Parameters
     ----------
     clock : Clock
-    low, high : float, recording units
-        Finite extremes of the evaluated light.
-    distinct : ndarray of float64, shape (n,), or None
-        The distinct levels, None if there are more than `MOST_DISTINCT`.
-    inner : tuple of float, recording units
-        Range that holds most of the light, from an even selection.
     first : float, recording units
         The first valid evaluation.
     invalid : TwoState
@@ -60,12 +55,37 @@ class FirstReading:
     """
 
     clock: Clock
+    first: float
+    invalid: TwoState
+
+    @classmethod
+    def of(cls, recording: Recording, output: Output) -> Evaluations:
+        """Take them from a replay of the recording: one sample is read."""
+        invalid, clock = output.invalid, output.clock
+        at = int(clock.sample_of(invalid.edges[:1] if invalid.first else np.zeros(1, np.int64))[0])
+        return cls(clock=clock, first=float(recording.read(at, at + 1).as_float()[0]), invalid=invalid)
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class FirstReading(Evaluations):
+    """Results of one reading of a recording before anything is counted.
+
+    Parameters
+    ----------
+    clock, first, invalid
+        As of `Evaluations`.
+    low, high : float, recording units
+        Finite extremes of the evaluated light.
+    distinct : ndarray of float64, shape (n,), or None
+        The distinct levels, None if there are more than `MOST_DISTINCT`.
+    inner : tuple of float, recording units
+        Range that holds most of the light, from an even selection.
+    """
+
     low: float
     high: float
     distinct: Levels | None
     inner: tuple[float, float]
-    first: float
-    invalid: TwoState
 
 
 class _Distinct:
@@ -177,8 +197,9 @@ class FirstLook:
         seen = self._some.values()
         inner = tuple(np.quantile(seen, INNER).tolist()) if seen.size else (low, high)
         return FirstReading(
-            self._clock, low, high, self._distinct.levels(), (inner[0], inner[1]), self._first, self._validity.state()
-        )
+            clock=self._clock, first=self._first, invalid=self._validity.state(), low=low, high=high,
+            distinct=self._distinct.levels(), inner=(inner[0], inner[1]),
+        )  # fmt: skip
 
 
 def read_first(recording: Recording, evaluation_rate_hz: float | None, *, inner_range: bool = True) -> FirstReading:
