@@ -136,17 +136,19 @@ class Extremes:
         invalid : ndarray of bool, shape (n,), optional
             Every invalid sample, including NaN.
         """
+        holes = None if invalid is None else np.flatnonzero(invalid)
+        self.push_valid(first, light.size, light if invalid is None else light[~invalid], holes)
+
+    def push_valid(self, first: int, size: int, light: Light, holes: Where | None) -> None:
+        """Take consecutive samples, of which those that are valid are given, and where among all the others lie."""
         a = int(np.searchsorted(self._stop, first, side="right"))
-        b = int(np.searchsorted(self._start, first + light.size, side="left"))
+        b = int(np.searchsorted(self._start, first + size, side="left"))
         if a >= b:
             return
         cuts = np.column_stack([self._start[a:b], self._stop[a:b]]).ravel()
-        cuts = (cuts - first).clip(0, light.size)
-        if invalid is not None:
-            valid = ~invalid
-            # Invalid samples are removed, and the cuts are moved to their places among the valid samples.
-            cuts = np.concatenate(([0], np.cumsum(valid)))[cuts]
-            light = light[valid]
+        cuts = (cuts - first).clip(0, size)
+        if holes is not None:
+            cuts = cuts - np.searchsorted(holes, cuts)
         self._take(a, b, cuts, cuts, light, light)
 
     def push_cells(self, cells: Cells) -> None:

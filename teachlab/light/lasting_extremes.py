@@ -52,9 +52,13 @@ class Hold:
             if self._ahead:
                 light = np.concatenate((np.full(self._ahead, self._last, light.dtype), light))
                 invalid = None if invalid is None else np.concatenate((np.zeros(self._ahead, bool), invalid))
-        if invalid is not None and invalid.any():
-            at = np.maximum.accumulate(np.where(invalid, -1, np.arange(light.size)))
-            light = np.where(at < 0, self._last, light[at]).astype(light.dtype)
+        holes = np.empty(0, np.intp) if invalid is None else np.flatnonzero(invalid)
+        if holes.size:
+            light = light.copy()
+            begins = np.flatnonzero(np.append(True, holes[1:] > holes[:-1] + 1))
+            before = holes[begins] - 1
+            known = np.where(before < 0, self._last, light[before])
+            light[holes] = np.repeat(known, np.diff(np.append(begins, holes.size)))
         self._last = light[-1]
         return light
 

@@ -83,8 +83,11 @@ class PassAndGapReading:
             if seen.light.size == 0:
                 continue
             invalid = seen.invalid_mask()
+            holes, light = None, seen.light
+            if invalid is not None:
+                holes, light = np.flatnonzero(invalid), light[~invalid]
             for found in self._found:
-                found.push(seen.start, seen.light, invalid)
+                found.push_valid(seen.start, seen.light.size, light, holes)
             self._clip(seen, invalid)
 
     @property

@@ -15,7 +15,7 @@ from teachlab.model.recording import Block, Light, Recording
 from teachlab.model.score import Rules
 from teachlab.model.truth import Truth
 from teachlab.sensor.clock import Clock
-from teachlab.sensor.edges import TwoState, ranges_of
+from teachlab.sensor.edges import TwoState, merged
 from teachlab.sensor.output import VOID_FROM
 from teachlab.sensor.validity import Validity
 
@@ -136,9 +136,10 @@ class QualityScan:
         self._drift(self.drift_all, light, whole)
         if self._truth is None or self.windows is None:
             return
+        holes = None if invalid is None else np.flatnonzero(invalid)
         for extremes in (self.passes, self.reach, self.gaps):
             if extremes is not None:
-                extremes.push(first, block.light, invalid)
+                extremes.push_valid(first, size, valid, holes)
         w, detect = self.windows, self._truth.detect
         light.select(self.background, light.within(w.gap_start, w.gap_stop))
         self._drift(self.drift_background, light, light.within(w.gap_start, w.gap_stop))
@@ -188,11 +189,13 @@ class _Light:
         self._light, self._before = block.light, before
         levels = Block(block.start, block.light[-1:], None if invalid is None else invalid[-1:]).as_float()
         self.last = float(levels[0])
-        self._wrong: list[NDArray[np.bool_]] | None = None
+        self._wrong: list[NDArray[np.int64]] | None = None
         # The difference of two finite numbers that can be calculated with is finite.
         if not (sound and np.isfinite(before)):
             wrong = ~np.isfinite(block.light) if invalid is None else invalid | ~np.isfinite(block.light)
-            self._wrong = [wrong, wrong | np.append(not np.isfinite(before), wrong[:-1])]
+            at = np.flatnonzero(wrong)
+            after = at[at + 1 < wrong.size] + 1
+            self._wrong = [at, merged(at, after, np.zeros(0 if np.isfinite(before) else 1, np.int64))]
 
     def within(self, start: NDArray[np.int64], stop: NDArray[np.int64]) -> Stretched:
         """Return the parts of disjoint ascending stretches that lie in this block."""
@@ -206,8 +209,12 @@ class _Light:
         if self._wrong is None:
             into.take_within(start, stop, lambda at: self._values(at, steps=steps))
             return
-        at = ranges_of(start, np.maximum(start, stop))
-        into.push(self._values(at[~self._wrong[steps][at]], steps=steps))
+        # Stretches end before what is wrong, and begin again behind it.
+        wrong = self._wrong[steps]
+        row = np.searchsorted(stop, wrong, side="right")
+        wrong = wrong[np.append(start, self.stop)[row] <= wrong]
+        start, stop = np.concatenate((start, wrong + 1)), np.concatenate((stop, wrong))
+        into.take_within(np.sort(start), np.sort(stop), lambda at: self._values(at, steps=steps))
 
     def _values(self, at: NDArray[np.intp], *, steps: bool) -> NDArray[np.float64]:
         levels = self._light[at].astype(np.float64)

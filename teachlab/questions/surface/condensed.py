@@ -110,16 +110,15 @@ class Condensing:
         begins = begins.clip(min=0)
         if invalid is not None:
             # An invalid sample holds the state: if a span begins with one, the light before it is repeated there.
-            held = begins[begun & invalid[begins]]
-            valid = np.flatnonzero(~invalid)
-            before = np.searchsorted(valid, held)
-            again = np.where(before > 0, light[valid[before - 1]] if valid.size else self._last, self._last)
-            again = again[~np.isnan(again)] if self._last != self._last else again
-            held = held[held.size - again.size :]
-            places, light = np.concatenate((held, valid)), np.concatenate((again, light[valid])).astype(np.float64)
-            order = np.argsort(places, kind="stable")
-            places, light = places[order], light[order]
-            begins = np.searchsorted(places, begins)
+            held, holes = begins[begun & invalid[begins]], np.flatnonzero(invalid)
+            light = light[~invalid]
+            places = held - np.searchsorted(holes, held)
+            again = np.where(places > 0, light[places - 1] if light.size else self._last, self._last)
+            known = ~np.isnan(again)
+            held, places = held[known], places[known]
+            if held.size:
+                light = np.insert(light.astype(np.float64), places, again[known])
+            begins = begins - np.searchsorted(holes, begins) + np.searchsorted(held, begins)
         if light.size:
             self._last = float(light[-1])
         borders = np.append(begins, light.size)

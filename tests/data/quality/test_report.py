@@ -4,12 +4,16 @@ import math
 
 import numpy as np
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
+from teachlab.data.quality import scan
 from teachlab.data.quality.report import inspect_recording
 from teachlab.data.quality.separability import best_level
 from teachlab.data.recording_files import read_recording, write_recording
 from teachlab.errors import ParameterError, RecordingError, TruthError
-from teachlab.model.recording import Direction, Recording, RecordingInfo
+from teachlab.light.noise import Selection
+from teachlab.model.recording import Block, Direction, Recording, RecordingInfo
 from teachlab.model.score import Rules
 from teachlab.model.truth import Truth
 
@@ -164,3 +168,32 @@ def test_a_file_and_an_array_say_the_same(tmp_path):
 def test_best_level_prefers_the_widest_room():
     assert best_level(np.array([20.0, 60.0]), np.array([10.0, 25.0])) == (42.5, 1, 0)
     assert best_level(np.array([5.0]), np.array([10.0]))[1:] in {(1, 0), (0, 1)}
+
+
+@settings(deadline=None, max_examples=200)
+@given(st.integers(0, 2**32 - 1))
+def test_levels_and_steps_of_stretches_equal_plain_loops(seed: int) -> None:
+    """What is invalid or infinite is left out, and so are the steps to and from it, also across blocks."""
+    rng = np.random.default_rng(seed)
+    size = int(rng.integers(1, 60))
+    light = rng.normal(0, 1, size)
+    light[rng.random(size) < rng.choice([0.0, 0.1, 0.5])] = np.inf
+    invalid = rng.random(size) < rng.choice([0.0, 0.1, 0.9])
+    borders = (
+        np.sort(rng.choice(size + 1, 2 * int(rng.integers(0, 1 + (size + 1) // 2)), replace=False)).reshape(-1, 2).T
+    )
+    levels, steps = Selection(), Selection()
+    last = np.nan
+    for part in np.array_split(np.arange(size), int(rng.integers(1, 5))):
+        if part.size:
+            some = invalid[part] if invalid[part].any() else None
+            block = Block(int(part[0]), light[part], some)
+            sound = some is None and bool(np.isfinite(light[part]).all())
+            seen = scan._Light(block, some, last, sound=sound)
+            last = seen.last
+            seen.select(levels, borders)
+            seen.select(steps, borders, steps=True)
+    fine = np.isfinite(light) & ~invalid
+    inside = [k for a, b in borders.T.tolist() for k in range(a, b)]
+    assert levels.values().tolist() == [light[k] for k in inside if fine[k]]
+    assert steps.values().tolist() == [light[k] - light[k - 1] for k in inside if k and fine[k] and fine[k - 1]]
