@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 from itertools import product
 from typing import TYPE_CHECKING, Any
 
+from teachlab.data.kept_light import held
 from teachlab.light.noise import HELD_WHOLE, need_for_judging
 from teachlab.model.json_values import plain
 from teachlab.model.score import USUAL_RULES, Rules
@@ -116,6 +117,8 @@ def stress(
     pedestals = tuple(pedestal or ((0.0, round(span / 20, 9)) if span else (0.0,)))
     parts, say = 1 + len(factors), progress or (lambda share: None)
     need_for_judging(recording, "a stress map", level=setting.on_level, whole=HELD_WHOLE)
+    if setting.has_memory:  # such settings are counted on all of the light, and again and again
+        recording = held(recording)
     demanded = DemandsReading(recording, truth, setting, rules)
     reading = SettingReading(recording, truth, setting, rules=rules, beside=[demanded])
     found = stress_map(
