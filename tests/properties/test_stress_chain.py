@@ -9,11 +9,12 @@ import pytest
 
 from teachlab.errors import InputError
 from teachlab.model.score import Rules
+from teachlab.questions.stress.equal_cost import equal_cost
 from teachlab.questions.surface.given_settings import chain as chain_module
 from teachlab.questions.surface.given_settings.chain import count_chain
 from teachlab.questions.surface.given_settings.pairs import PairCounts
 from teachlab.questions.surface.values import spans as spans_module
-from teachlab.questions.surface.values.levels import read_first
+from teachlab.questions.surface.values.levels import Evaluations, read_first
 from teachlab.scoring import score
 from teachlab.switching import replay
 
@@ -60,3 +61,24 @@ def test_a_chain_equals_replay_of_every_setting(
     assert wrong == {}
     assert counted > 1000
     assert with_memory > 500
+
+
+def test_the_room_does_not_depend_on_where_it_is_searched_first(cases: ModuleType) -> None:
+    looked_at = 0
+    for seed in range(0, 400, 4):
+        case = cases.make(seed)
+        recording, truth, setting = cases.recording_of(case), cases.truth_of(case), cases.setting_of(case)
+        rng = np.random.default_rng(seed)
+        reach = float(rng.uniform(0.5, 1.5) * max(setting.hysteresis, 1.0))
+        try:
+            whole = equal_cost(recording, truth, setting, reach=reach)
+        except InputError:
+            continue
+        if np.isnan(whole.cost):  # no pass is scored
+            continue
+        output = replay(recording, setting)
+        for guess in (0.0, 0.0), tuple(rng.uniform(-0.2, 1.2, 2) * reach):
+            known = Evaluations.of(recording, output)
+            assert equal_cost(recording, truth, setting, reach=reach, first=known, guess=guess) == whole, seed
+            looked_at += whole.down + whole.up < 2 * reach
+    assert looked_at > 50
