@@ -117,7 +117,7 @@ def stress(
     pedestals = tuple(pedestal or ((0.0, round(span / 20, 9)) if span else (0.0,)))
     parts, say = 1 + len(factors), progress or (lambda share: None)
     need_for_judging(recording, "a stress map", level=setting.on_level, whole=HELD_WHOLE)
-    if setting.has_memory:  # such settings are counted on all of the light, and again and again
+    if setting.has_memory:  # such settings are counted on all of the light, many times
         recording = held(recording)
     demanded = DemandsReading(recording, truth, setting, rules)
     reading = SettingReading(recording, truth, setting, rules=rules, beside=[demanded])
