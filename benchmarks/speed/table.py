@@ -143,13 +143,14 @@ def decode(path: Path) -> None:
         file.read_row_group(group, ["light"], use_threads=False)
 
 
-def questions(path: Path) -> dict[str, Callable[[], object]]:
-    """Return what is measured, as functions of the file beside which passes and setting lie."""
+def asked(question: str, path: Path) -> Callable[[], object]:
+    """Return what is measured, as a function of the file beside which passes and setting lie."""
     import teachlab
     from teachlab.data.importing import ImportJob, import_log
     from teachlab.data.opening import open_pair
     from teachlab.data.setting_files import read_setting
     from teachlab.model.draws import DrawOptions
+    from teachlab.model.recording import RecordingInfo
     from teachlab.questions.quality import inspected
     from teachlab.questions.replay import replayed
     from teachlab.questions.stress import stress
@@ -158,24 +159,22 @@ def questions(path: Path) -> dict[str, Callable[[], object]]:
     from teachlab.switching import replay
     from teachlab.teaching import resolve
 
+    if question == "import":
+        # It opens neither of them, and the passes and the end of a long recording take memory.
+        info = RecordingInfo(sample_rate_hz=20_000.0, unit="counts")
+        log, out = (str(path.with_name(name)) for name in ("log.parquet", "imported.parquet"))
+        return lambda: import_log(ImportJob(path=log, out=out, info=info, rate_hz=20_000.0))
     recording, truth = open_pair(str(path))
     setting = read_setting(path.with_name("setting.json"))
 
     def written() -> None:
         teachlab.write_recording(path.with_name("again.parquet"), recording)
 
-    log = path.with_name("log.parquet")
-
-    def imported() -> None:
-        out = str(path.with_name("imported.parquet"))
-        import_log(ImportJob(path=str(log), out=out, info=recording.info, rate_hz=20_000.0))
-
-    return {
+    ask: dict[str, Callable[[], object]] = {
         "replay": lambda: replayed(recording, truth, setting),
         "replay, engine alone": lambda: replay(recording, setting),
         "replay of quiet light, engine alone": lambda: replay(recording, setting),
         "write_recording": written,
-        "import": imported,
         "inspect": lambda: inspected(recording, truth, progress=lambda _: None),
         "stress": lambda: stress(recording, truth, setting),
         "surface": lambda: surface(recording, truth, setting, fast=False),
@@ -184,11 +183,12 @@ def questions(path: Path) -> dict[str, Callable[[], object]]:
             [str(path)], [resolve(name) for name in NINE], options=DrawOptions(draws=100), jobs=1
         ),
     }
+    return ask[question]
 
 
 def measure(path: str, question: str, repeats: int, commit: str) -> None:
     """Measure one question in this process, in turn with decoding, and print it as JSON."""
-    ask = questions(Path(path))[question]
+    ask = asked(question, Path(path))
     # Peak memory is that of the process; what decoding takes is in it.
     if "compiled" in question:
         ask()  # Compiling takes seconds, once per installation.

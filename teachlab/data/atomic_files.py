@@ -199,10 +199,15 @@ def same_inputs() -> None:
         except OSError:
             same = False
         if not same:
-            raise InputError(
-                f"{path}: this file was replaced or changed while the command read it, so what was found may mix two "
-                "states of it. Run the command again when nothing writes to it."
-            )
+            raise changed(path)
+
+
+def changed(path: str | Path) -> InputError:
+    """Return the refusal of an input that is not what it was when the work began."""
+    return InputError(
+        f"{path}: this file was replaced or changed while the command read it, so what was found may mix two "
+        "states of it. Run the command again when nothing writes to it."
+    )
 
 
 def refuse_input(path: str | Path) -> InputError:

@@ -107,7 +107,7 @@ def open_parquet(
                 read_dictionary=list(packed) or None,
             )  # fmt: skip
         if (read is None or read) and not is_address(location):
-            _look_at_pages(source, file.metadata, read, location, error)
+            _look_at_pages(source, file, read, location, error)
     except (pa.ArrowException, OSError, UnicodeDecodeError) as fault:
         log = not str(location).endswith(".parquet") and _begins_as_text(source)
         source.close()
@@ -142,18 +142,20 @@ PAGE_HEAD, MOST_HEAD = 1 << 10, 1 << 24
 
 
 def _look_at_pages(
-    source: Any, meta: pq.FileMetaData, read: Collection[str] | None, location: str | Path, error: type[InputError]
+    source: Any, file: pq.ParquetFile, read: Collection[str] | None, location: str | Path, error: type[InputError]
 ) -> None:
     """Refuse columns whose pages unpack to more than may be used, or hold other rows than the footer tells.
 
     The footer may lie, and so may a page about its rows; about its size a page cannot: the decoder holds it to that.
     """
-    room = allowed_memory()
-    for k in range(meta.num_columns):
-        place = meta.schema.column(k)
-        if not (read is None or place.path in read or place.path.partition(".")[0] in read):
+    room, meta = allowed_memory(), file.metadata
+    # Not by `meta.schema`: the two would hold each other, and the footer of a long file takes memory.
+    kinds = {field.name: field.type for field in file.schema_arrow}
+    for k, parts in enumerate(file.reader.column_paths):
+        path = ".".join(parts)
+        if not (read is None or path in read or parts[0] in read):
             continue
-        name, largest = f"column '{printable(place.path, most=60)}'", 0
+        name, largest = f"column '{printable(path, most=60)}'", 0
         for number in range(meta.num_row_groups):
             group = meta.row_group(number)
             part, rows = group.column(k), 0
@@ -170,7 +172,7 @@ def _look_at_pages(
                 rows += head.get((5, 1), 0) + head.get((8, 1), 0)
                 at += length + max(0, head.get((3,), 0))
             else:
-                if place.max_repetition_level == 0 and rows != group.num_rows:
+                if path in kinds and not pa.types.is_nested(kinds[path]) and rows != group.num_rows:
                     raise error(
                         f"{location}: {name} holds {number_of(rows, 'row')} where the end of the file tells of "
                         f"{group.num_rows:,}. The file is damaged; copy it again."

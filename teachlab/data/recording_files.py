@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import base64
 import hashlib
 import json
 from collections.abc import Iterable, Iterator
@@ -33,6 +34,8 @@ from teachlab.model.recording import (
 
 METADATA_KEY = "teachlab.recording"
 PANDAS_KEY = b"PANDAS_ATTRS"
+SCHEMA_KEY = b"ARROW:schema"
+"""Where Arrow keeps the types of the columns and the metadata of a table, in every file that it writes."""
 TIME = "time"
 GROUP_ROWS = 1 << 16
 _NO_SAMPLE = np.array(np.nan, "<f8").tobytes()
@@ -192,6 +195,10 @@ class RecordingWriter:
 
     Attributes
     ----------
+    dtype : dtype
+        The stored type, in the byte order of this machine.
+    aside : Path
+        Where the recording lies until it appears under its name.
     samples : int
         Number written so far.
     digest : str or None
@@ -216,28 +223,27 @@ class RecordingWriter:
         time: Any = None,
         about: dict[bytes, bytes] | None = None,
     ) -> None:
-        self._dtype = np.dtype(dtype).newbyteorder("=")
-        if self._dtype.kind not in "iuf" or self._dtype.itemsize > 8:
-            raise RecordingError(f"light must be of an integer or floating type of at most 64 bits, got {self._dtype}.")
+        self.dtype = np.dtype(dtype).newbyteorder("=")
+        if self.dtype.kind not in "iuf" or self.dtype.itemsize > 8:
+            raise RecordingError(f"light must be of an integer or floating type of at most 64 bits, got {self.dtype}.")
         self._path = path
         self._pieces: list[Any] = []
         self._layout: list[tuple[int, int]] = []
         self._waiting = 0
         self._light_digest = LightDigest()
-        self._info = replace(info, digest=None)
+        self._info, self._about = replace(info, digest=None), about or {}
         self.samples = 0
         self.digest: str | None = None
-        fields = [pa.field(COLUMN, pa.from_numpy_dtype(self._dtype))]
+        fields = [pa.field(COLUMN, pa.from_numpy_dtype(self.dtype))]
         if info.output is not None:
             fields.append(pa.field(OUTPUT, pa.bool_()))
         if time is not None:
             fields.append(pa.field(TIME, time))
-        # The copy for pandas holds no digest: it would remain when the samples change.
-        self._schema = pa.schema(fields, {**metadata_for(METADATA_KEY, info_document(self._info)), **(about or {})})
+        self._schema = pa.schema(fields)
         self._done = False
         with ExitStack() as building:
-            aside = building.enter_context(write_aside(path))
-            self._sink = building.enter_context(pa.OSFile(str(aside), "wb"))
+            self.aside = building.enter_context(write_aside(path))
+            self._sink = building.enter_context(pa.OSFile(str(self.aside), "wb"))
             self._writer = building.enter_context(
                 pq.ParquetWriter(
                     self._sink,
@@ -266,12 +272,12 @@ class RecordingWriter:
             mask = np.ma.getmaskarray(light)
             invalid = mask if invalid is None else mask | invalid
             light = light.data
-        if light.ndim != 1 or light.dtype.newbyteorder("=") != self._dtype:
+        if light.ndim != 1 or light.dtype.newbyteorder("=") != self.dtype:
             raise RecordingError(
-                f"samples appended must be a one-dimensional array of {self._dtype}, "
+                f"samples appended must be a one-dimensional array of {self.dtype}, "
                 f"got {light.dtype} of shape {light.shape}."
             )
-        values = light.astype(self._dtype)  # a copy: the caller may use its buffer again
+        values = light.astype(self.dtype)  # a copy: the caller may use its buffer again
         if values.dtype.kind == "f":
             nan = np.isnan(values)
             invalid = nan if invalid is None else nan | invalid
@@ -293,6 +299,10 @@ class RecordingWriter:
         if self._waiting >= GROUP_ROWS:
             self._flush(self._waiting - self._waiting % GROUP_ROWS)
 
+    def tell(self, info: RecordingInfo) -> None:
+        """Replace the metadata, but for whether there is an output: a log tells its rate by its last row only."""
+        self._info = replace(info, digest=None)
+
     def _flush(self, rows: int) -> None:
         table = pa.concat_tables(self._pieces).combine_chunks()
         for first in range(0, rows, GROUP_ROWS):
@@ -313,9 +323,14 @@ class RecordingWriter:
                 self._flush(self._waiting)
             self.digest = self._light_digest.finish(self._info.sample_rate_hz)
             document = info_document(replace(self._info, digest=self.digest))
-            self._writer.add_key_value_metadata(
-                {METADATA_KEY: json.dumps(document, allow_nan=False), NULLS_KEY: nulls_note(self._layout)}
-            )
+            # The copy for pandas holds no digest: it would remain when the samples change.
+            own = {**metadata_for(METADATA_KEY, info_document(self._info)), **self._about}
+            told = {
+                METADATA_KEY.encode(): json.dumps(document, allow_nan=False).encode(),
+                NULLS_KEY.encode(): nulls_note(self._layout).encode(),
+            }
+            schema = base64.b64encode(self._schema.with_metadata(own).serialize())
+            self._writer.add_key_value_metadata(told | {**own, **told, SCHEMA_KEY: schema})
         except BaseException as fault:
             self._leave(fault)
             raise

@@ -1,5 +1,6 @@
 """Recordings in and out: round trips, what other tools see, and every kind of bad file."""
 
+import gc
 import json
 import pickle
 import threading
@@ -322,6 +323,40 @@ def test_a_buffer_may_be_used_again_and_byte_order_does_not_matter(tmp_path):
         buffer[:] = 9
         out.append(np.ma.masked_array(np.array([4, 5], ">u2"), [False, True]))
     assert pq.read_table(tmp_path / "r.parquet")["light"].to_pylist() == [1, 2, 3, 4, None]
+
+
+def test_metadata_told_at_the_end_give_the_bytes_of_those_told_at_the_beginning(tmp_path):
+    first = RecordingInfo(sample_rate_hz=1.0, unit="?")
+    for name, begun in (("a", INFO), ("b", first)):
+        with RecordingWriter(
+            tmp_path / f"{name}.parquet", begun, np.uint16, time=pa.timestamp("ns"), about={b"more": b"x"}
+        ) as out:
+            out.append(np.arange(70_000, dtype=np.uint16), time=np.arange(70_000))
+            out.tell(INFO)
+    assert (tmp_path / "a.parquet").read_bytes() == (tmp_path / "b.parquet").read_bytes()
+    kept = pq.read_schema(tmp_path / "b.parquet").metadata
+    assert kept[b"more"] == b"x"
+    assert json.loads(kept[b"PANDAS_ATTRS"])["teachlab.recording"]["sample_rate_hz"] == INFO.sample_rate_hz
+    assert read_recording(tmp_path / "b.parquet").info.unit == INFO.unit
+
+
+def test_the_footer_of_a_recording_goes_with_it(tmp_path, monkeypatch):
+    """One of many row groups takes memory: it must not wait until circles of objects are looked for."""
+    write_recording(tmp_path / "r.parquet", [np.arange(3, dtype=np.uint16)], INFO)
+
+    def footers():
+        return sum(isinstance(held, pq.FileMetaData) for held in gc.get_objects())
+
+    gc.collect()
+    before = footers()
+    gc.disable()
+    try:
+        opened = read_recording(tmp_path / "r.parquet")
+        assert (opened.light[0:3].tolist(), footers()) == ([0, 1, 2], before + 1)
+        del opened
+        assert footers() == before
+    finally:
+        gc.enable()
 
 
 def test_a_sample_without_a_time_stays_without_one(tmp_path):

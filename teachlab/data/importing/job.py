@@ -1,13 +1,13 @@
-"""One import: read the log once, check all of it, then write the recordings."""
+"""One import: read the log, check all of it, and write the recordings meanwhile."""
 
 from __future__ import annotations
 
 import json
-import re
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import closing
 from dataclasses import asdict, dataclass, replace
 from datetime import UTC, datetime, timedelta
+from itertools import chain
 from pathlib import Path
 from typing import Any
 from zoneinfo import ZoneInfo
@@ -25,24 +25,24 @@ from teachlab.data.importing.imported import Imported
 from teachlab.data.importing.instants import borders_from_light
 from teachlab.data.importing.interval_table import LogTimes, read_excepted, read_intervals
 from teachlab.data.importing.line_signals import LinePosition, passes_of_signal
-from teachlab.data.importing.reading.arrow_log import Log
-from teachlab.data.importing.reading.cells import to_arrays
+from teachlab.data.importing.reading.arrow_log import ArrowLog, Log
 from teachlab.data.importing.reading.logs import open_log
 from teachlab.data.importing.reading.place import Place
-from teachlab.data.importing.reading.text_layout import unit_in_name
+from teachlab.data.importing.reading.text_layout import Layout, unit_in_name
 from teachlab.data.importing.reading.text_log import STANDARD_INPUT, TextLog
+from teachlab.data.importing.recordings import Recordings, places_of
 from teachlab.data.importing.request import ImportJob
 from teachlab.data.importing.spool import Spool, layout_from, unfinished_name
-from teachlab.data.importing.survey import Survey
+from teachlab.data.importing.survey import Rows, Survey
 from teachlab.data.importing.times.time_axis import TimeReport
 from teachlab.data.importing.times.time_stamps import NANOSECONDS
 from teachlab.data.importing.truth_columns import RowPasses, ignored, in_samples, names_at
-from teachlab.data.recording_files import GROUP_ROWS, RecordingWriter
+from teachlab.data.recording_files import GROUP_ROWS, read_recording
 from teachlab.data.strict_json import shown
 from teachlab.data.truth_files import beside, write_truth
 from teachlab.errors import InputError, ParameterError, TruthError
 from teachlab.model.printable_text import number_of
-from teachlab.model.recording import LoggedOutput, Recording, RecordingInfo
+from teachlab.model.recording import RecordingInfo
 from teachlab.model.truth import Aligned, Truth, joined
 
 Progress = Callable[[float], None]
@@ -50,15 +50,15 @@ IMPORT_KEY = b"teachlab.import"
 """Metadata of a recording with the layout of its log, so that the rest of the log can be appended."""
 SLOWEST_UNTOLD_HZ = 1.0
 """At or below this rate the unit of times must be stated: products are not watched with one sample a second."""
-NO_TIME = np.iinfo(np.int64).min
 
 
 def import_log(job: ImportJob, *, progress: Progress = lambda share: None) -> Imported:
     """Turn a log into a recording, and its truth if there is one; several channels give several recordings.
 
-    The log is read once, block by block; its rows wait on disk until the last one is checked. Nothing is resampled, and
-    no recording is written if anything is wrong. Rows from a pipe are kept in ``NAME.parquet.unfinished`` if the run
-    ends early. `append` continues from there, or from a recording that was written.
+    A file is read once, block by block, and its recordings are written meanwhile; only where later rows show that
+    earlier ones must lie otherwise is it read again. Rows from a pipe wait in ``NAME.parquet.unfinished`` until the
+    last one is checked, and are kept there if the run ends early. `append` continues from them, or from a recording
+    that was written. Nothing is resampled, and no recording appears if anything is wrong.
 
     Raises
     ------
@@ -66,33 +66,60 @@ def import_log(job: ImportJob, *, progress: Progress = lambda share: None) -> Im
         With file, column, row and value.
     """
     _check_job(job)
-    with Spool(job.out, live=job.path == STANDARD_INPUT) as spool:
-        _go_on(job, spool)
-        kept = spool.rows
-        log = open_log(job.path, job.text, layout=spool.layout)
-        with closing(log):
-            survey = Survey(log, job)
-            for rows in spool.batches():
+    if job.path != STANDARD_INPUT:
+        return _imported(job, None, progress)
+    with Spool(job.out) as spool:
+        done = _imported(job, spool, progress)
+        spool.discard()
+    return done
+
+
+def _imported(job: ImportJob, spool: Spool | None, progress: Progress) -> Imported:
+    """Import a log whose rows are kept in a spool, or can be read again."""
+    earlier, layout = _earlier(job, spool)
+    log = open_log(job.path, job.text, layout=layout)
+    text = log.layout if isinstance(log, TextLog) else None
+    about = {} if text is None else {IMPORT_KEY: json.dumps({"schema": 1, "layout": asdict(text)}).encode()}
+
+    def again() -> Iterator[Rows]:
+        if spool is not None:
+            yield from spool.batches()
+            return
+        once_more = log if isinstance(log, ArrowLog) else open_log(job.path, job.text, layout=layout)
+        with closing(once_more):
+            rest = Survey(once_more, job)
+            for rows in chain(earlier(), rest.understand()):
+                rest.pass_over(rows)
+                yield rows
+
+    with closing(log), one_result():
+        survey = Survey(log, job)
+        with Recordings(job, survey, about, at_once=spool is None and not job.append) as recordings:
+            for rows in earlier():
                 survey.take(rows)
-            live = spool.name is not None
-            layout = log.layout if isinstance(log, TextLog) and live else None
+                recordings.append(rows)
+            kept = survey.rows
+            once = 0.0  # up to this share, rows need not be written again
             for rows in survey.understand():
-                if not live:  # what was taken into account waits with the rest only where another run may go on
-                    rows = {name: cells for name, cells in rows.items() if name not in survey.taken_in}
-                spool.write(rows, layout)
+                survey.take(rows)
+                if spool is not None:
+                    spool.write(rows, text)
+                recordings.append(rows)
+                once = log.share if recordings.hold else once
+                progress((once + log.share) / 2)
             if survey.rows == 0:
                 raise InputError(f"{job.path}: there are no rows. Give a log with samples.")
-        progress(0.5)
-        done = _finish(job, log, survey, spool, progress)
-        spool.discard()
-    return replace(done, kept=kept)
+            begun = (1 + once) / 2
+            found = _finish(job, log, survey, recordings, again, lambda share: progress(begun + (1 - begun) * share))
+    progress(1.0)
+    return replace(found, kept=kept)
 
 
 def kept_rows(out: str) -> int:
     """Return how many rows from a pipe are kept for a recording that is not yet written."""
     if not Path(unfinished_name(out)).exists():
         return 0
-    with Spool(out, live=True) as spool:
+    with Spool(out) as spool:
         return spool.rows
 
 
@@ -135,7 +162,7 @@ def _check_job(job: ImportJob) -> None:
     ):  # fmt: skip
         if wrong:
             raise ParameterError(said)
-    for out in _outs(job):
+    for out in places_of(job):
         _check_place(job, out, has_truth=has_truth)
 
 
@@ -162,42 +189,34 @@ def _check_place(job: ImportJob, out: str, *, has_truth: bool) -> None:
             )
 
 
-def _outs(job: ImportJob) -> tuple[str, ...]:
-    """Return the recordings to write: one per channel."""
-    if not job.more_columns:
-        return (job.out,)
-    stem = job.out[: -len(".parquet")]
-    names = [re.sub(r"[^\w.+-]+", "_", name).strip("_") or str(k) for k, name in enumerate(_channels(job), 1)]
-    if len(set(names)) < len(names):
-        names = [f"{k}-{name}" for k, name in enumerate(names, 1)]
-    return tuple(f"{stem}-{name}.parquet" for name in names)
-
-
-def _channels(job: ImportJob) -> tuple[str, ...]:
-    return (job.column or "light", *job.more_columns)
-
-
-def _go_on(job: ImportJob, spool: Spool) -> None:
-    """Put the rows of an earlier run first."""
-    if not job.append:
-        if spool.rows:
-            raise ParameterError(
-                f"{spool.name} keeps {number_of(spool.rows, 'row')} of a run that ended early. Go on from them with "
-                f"--append, or "
-                "remove the file."
-            )
-        return
-    outs = _outs(job)
-    if spool.rows or not Path(outs[0]).exists():
-        return
-    if not {job.truth_column, job.lot_column, job.encoder_column} <= {None}:
+def _earlier(job: ImportJob, spool: Spool | None) -> tuple[Callable[[], Iterator[Rows]], Layout | None]:
+    """Return the rows of an earlier run, which come first, and the layout of its text; rows of a spool are in it."""
+    if spool is not None and spool.rows and not job.append:
         raise ParameterError(
-            f"{outs[0]}: the recording is finished, and the columns that passes, lots and positions came from are not "
-            "kept in it. Import the whole log again, or bring passes as a table (--passes)."
+            f"{spool.name} keeps {number_of(spool.rows, 'row')} of a run that ended early. Go on from them with "
+            f"--append, or "
+            "remove the file."
         )
+    outs = places_of(job)
+    layout = None if spool is None else spool.layout
+    if job.append and not (spool is not None and spool.rows) and Path(outs[0]).exists():
+        if not {job.truth_column, job.lot_column, job.encoder_column} <= {None}:
+            raise ParameterError(
+                f"{outs[0]}: the recording is finished, and the columns that passes, lots and positions came from are "
+                "not kept in it. Import the whole log again, or bring passes as a table (--passes)."
+            )
+        stored = (pq.read_metadata(outs[0]).metadata or {}).get(IMPORT_KEY)
+        layout = None if stored is None else layout_from(json.loads(stored)["layout"])
+        if spool is None:
+            return lambda: _rows_of(outs), layout
+        for rows in _rows_of(outs):
+            spool.write(rows, layout)
+    return (lambda: iter(())) if spool is None else spool.batches, layout
+
+
+def _rows_of(outs: Sequence[str]) -> Iterator[Rows]:
+    """Yield the rows of finished recordings, of one channel each."""
     files = [pq.ParquetFile(out) for out in outs]
-    stored = (files[0].metadata.metadata or {}).get(IMPORT_KEY)
-    layout = None if stored is None else layout_from(json.loads(stored)["layout"])
     for batches in zip(*(file.iter_batches(batch_size=GROUP_ROWS) for file in files), strict=True):
         rows = {f"light{k}": batch.column("light") for k, batch in enumerate(batches)}
         names = batches[0].schema.names
@@ -208,13 +227,12 @@ def _go_on(job: ImportJob, spool: Spool) -> None:
             rows["time"] = times.cast(pa.int64())
             known = times.is_valid()  # gaps were filled with samples that have no time
             rows = {name: column.filter(known) for name, column in rows.items()}
-        spool.write(rows, layout)
-    spool.layout = layout
+        yield rows
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _ReadLog:
-    """A log after its last row: what was asked, what was found in it, and its rows on disk.
+    """A log after its last row: what was asked, and what was found in it.
 
     `axis` is None without times, `position` None without an encoder.
     """
@@ -222,7 +240,6 @@ class _ReadLog:
     job: ImportJob
     log: Log
     survey: Survey
-    spool: Spool
     axis: TimeReport | None
     rate_hz: float
     position: LinePosition | None
@@ -238,42 +255,39 @@ class _ReadLog:
         return self.survey.rows + self.filled
 
 
-def _finish(job: ImportJob, log: Log, survey: Survey, spool: Spool, progress: Progress) -> Imported:
-    """Find rate and passes, and write the recordings from the rows kept on disk."""
+def _finish(
+    job: ImportJob,
+    log: Log,
+    survey: Survey,
+    recordings: Recordings,
+    again: Callable[[], Iterator[Rows]],
+    progress: Progress,
+) -> Imported:
+    """Find rate and passes, and complete the recordings."""
     axis = survey.axis.finish(fill_gaps=job.fill_gaps) if survey.axis is not None else None
     rate, rate_from = _rate(job, log, axis)
     _check_unit_of_times(job, survey, axis, rate)
     position = None
     if survey.position_at is not None:
-        counts = np.concatenate([rows["position"].to_numpy() for rows in spool.batches()])
-        position = LinePosition.of_counts(counts, job.encoder_mm, rate)
-    read = _ReadLog(job=job, log=log, survey=survey, spool=spool, axis=axis, rate_hz=rate, position=position)
+        position = LinePosition.of_counts(np.concatenate(survey.positions), job.encoder_mm, rate)
+    read = _ReadLog(job=job, log=log, survey=survey, axis=axis, rate_hz=rate, position=position)
     info, notes = _described(read)
     truth, doubt = _truth(read)
-    if truth is not None:
-        truth, doubt, more = _placed(read, truth, doubt, info)
-        notes += more
-    outs = _outs(job)
+    outs = places_of(job)
     truth_paths = [None if truth is None else beside(out, ".passes.parquet") for out in outs]
     told = [replace(info, unit=_unit(read, k)) for k in range(len(outs))]
-    about = {}
-    if isinstance(log, TextLog):
-        about = {IMPORT_KEY: json.dumps({"schema": 1, "layout": asdict(log.layout)}).encode()}
     for k, light in enumerate(survey.lights):
         if light.invalid == survey.rows:
             raise InputError(
                 f"{job.path}: no row of column '{log.columns[survey.lights_at[k]]}' holds a number ({survey.rows:,} "
                 "rows are empty or NaN). Name the column of the light with --column, or log again."
             )
-    with one_result():
-        for k, (out, path) in enumerate(zip(outs, truth_paths, strict=True)):
-            kind = survey.lights[k].dtype
-            with RecordingWriter(out, told[k], kind, time=_time_type(job, survey), about=about) as writer:
-                for columns in _pieces(read, k):
-                    writer.append(**columns)
-                    progress(0.5 + 0.5 * (k + writer.samples / read.samples) / len(outs))
-            if truth is not None and path is not None:
-                write_truth(path, truth.tied_to(writer.digest))
+    digests = recordings.finish(told, axis, again, progress)
+    if truth is not None:
+        truth, doubt, more = _placed(read, truth, doubt, recordings.place)
+        notes += more
+        for path, digest in zip(truth_paths, digests, strict=True):
+            write_truth(str(path), truth.tied_to(digest))
     channels = [
         Imported(
             recording=out,
@@ -301,7 +315,7 @@ def _finish(job: ImportJob, log: Log, survey: Survey, spool: Spool, progress: Pr
 def _described(read: _ReadLog) -> tuple[RecordingInfo, list[str]]:
     """Return what is known of the recording, and the notes on the log."""
     job, log, survey = read.job, read.log, read.survey
-    info = replace(job.info, sample_rate_hz=read.rate_hz, unit=_unit(read, 0), began=_began(job, survey))
+    info = replace(job.described, sample_rate_hz=read.rate_hz, unit=_unit(read, 0), began=_began(job, survey))
     notes = [*log.notes, *survey.notes, *(survey.stamps.notes if survey.stamps is not None else ())]
     if survey.output_missing:
         notes.append(
@@ -323,13 +337,11 @@ def _described(read: _ReadLog) -> tuple[RecordingInfo, list[str]]:
         info = replace(info, line_speed_m_s=info.line_speed_m_s or speed or None)
     if isinstance(log, TextLog) and log.comments:
         notes.append(f"{log.comments} comment lines among the rows were left out.")
-    if job.output_column is not None and info.output is None:
-        info = replace(info, output=LoggedOutput())
     return info, notes
 
 
 def _placed(
-    read: _ReadLog, truth: Truth, doubt: BorderDoubt | None, info: RecordingInfo
+    read: _ReadLog, truth: Truth, doubt: BorderDoubt | None, recording: str
 ) -> tuple[Truth, BorderDoubt | None, list[str]]:
     """Return passes on the clock of the light, with the borders and exceptions that were asked for, and notes."""
     job, notes = read.job, []
@@ -343,9 +355,7 @@ def _placed(
         if gone:
             notes.append(f"{gone} passes left the recording when their clock was set, and are left out.")
     if job.borders_from_light:
-        light, invalid = zip(*((p["light"], p["invalid"]) for p in _pieces(read, 0)), strict=True)
-        shown_light = Recording.from_array(np.concatenate(light), info, invalid=np.concatenate(invalid))
-        truth, said = borders_from_light(shown_light, truth, job.passes or job.path)
+        truth, said = borders_from_light(read_recording(recording), truth, job.passes or job.path)
         doubt = BorderDoubt(truth.uncertainty_samples, "no crossing of the light is known better than one sample")
         notes.append(said)
     if job.excepted is not None:
@@ -367,14 +377,6 @@ def _began(job: ImportJob, survey: Survey) -> datetime | None:
 def _date(first_ns: int, *, aware: bool) -> str:
     whole = str(np.datetime64(first_ns, "ns"))
     return whole.rstrip("0").rstrip(".") + ("Z" if aware else "")
-
-
-def _time_type(job: ImportJob, survey: Survey) -> Any:
-    if survey.stamps is None:
-        return None
-    if not survey.stamps.absolute:
-        return pa.duration("ns")
-    return pa.timestamp("ns", (job.time_zone or "UTC") if survey.stamps.aware else None)
 
 
 def _unit(read: _ReadLog, k: int) -> str:
@@ -470,9 +472,8 @@ def _truth(read: _ReadLog) -> tuple[Truth | None, BorderDoubt | None]:
     if survey.truth is not None:
         rows = survey.truth.passes()
     elif survey.truth_at is not None:
-        pieces = (batch["truth"].to_numpy(zero_copy_only=False).astype(np.float64) for batch in read.spool.batches())
         try:
-            rows = passes_of_signal(pieces, survey.rows, job.truth_level, read.log.columns[survey.truth_at])
+            rows = passes_of_signal(survey.signal, survey.rows, job.truth_level, read.log.columns[survey.truth_at])
         except TruthError as fault:
             raise TruthError(f"{job.path}: {fault}") from None
     if rows is not None:
@@ -524,31 +525,3 @@ def _runs_in_samples(runs: RowPasses, axis: TimeReport | None) -> RowPasses:
         return runs
     gaps = axis.gap_rows, axis.missing
     return replace(runs, start=in_samples(runs.start, *gaps), end=in_samples(runs.end - 1, *gaps) + 1)
-
-
-def _pieces(read: _ReadLog, channel: int) -> Iterator[dict[str, Any]]:
-    """Read the rows kept on disk, with invalid samples where the log has gaps."""
-    gap_rows = np.empty(0, np.int64) if read.axis is None else read.axis.gap_rows
-    missing = np.empty(0, np.int64) if read.axis is None else read.axis.missing
-    row, dtype = 0, read.survey.lights[channel].dtype
-    for rows in read.spool.batches():
-        light, invalid = to_arrays(rows[f"light{channel}"], dtype)
-        whole: dict[str, Any] = {"light": light, "invalid": invalid}
-        if "output" in rows:
-            whole["output"] = rows["output"].to_numpy(zero_copy_only=False)
-        if "time" in rows:
-            whole["time"] = rows["time"].to_numpy(zero_copy_only=False)
-        a = 0
-        for k in range(*np.searchsorted(gap_rows, [row, row + light.size]).tolist()):
-            b = int(gap_rows[k]) - row
-            yield {name: column[a:b] for name, column in whole.items()}
-            for rest in range(int(missing[k]), 0, -GROUP_ROWS):
-                size = min(rest, GROUP_ROWS)
-                filler = {name: np.zeros(size, column.dtype) for name, column in whole.items()}
-                filler["invalid"] = np.ones(size, bool)
-                if "time" in filler:
-                    filler["time"] = np.full(size, NO_TIME)
-                yield filler
-            a = b
-        yield {name: column[a:] for name, column in whole.items()}
-        row += light.size

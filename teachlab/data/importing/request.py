@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 from teachlab.data.importing.interval_table import CountedIn
 from teachlab.data.importing.reading.text_layout import TextOptions
 from teachlab.data.importing.truth_columns import TruthKind
-from teachlab.model.recording import RecordingInfo
+from teachlab.model.recording import LoggedOutput, RecordingInfo
 from teachlab.model.truth import TruthSource
 
 
@@ -125,3 +125,9 @@ class ImportJob:
     source: TruthSource | None = None
     uncertainty_samples: float | None = None
     text: TextOptions = field(default_factory=TextOptions)
+
+    @property
+    def described(self) -> RecordingInfo:
+        """The metadata, with an output where one is imported."""
+        without = self.output_column is None or self.info.output is not None
+        return self.info if without else replace(self.info, output=LoggedOutput())

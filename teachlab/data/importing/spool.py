@@ -1,11 +1,10 @@
-"""Interpreted rows of a log, kept on disk: a log is read once, from any source."""
+"""Interpreted rows of a log from a pipe, kept on disk: a pipe is read once."""
 
 from __future__ import annotations
 
 import contextlib
 import json
 import os
-import tempfile
 from collections.abc import Iterator
 from dataclasses import asdict
 from pathlib import Path
@@ -34,40 +33,31 @@ class Spool:
     Parameters
     ----------
     out : str
-        The recording that will be written; the rows are beside it.
-    live : bool
-        Keep the rows under a name, so that a later run can continue; otherwise they have no name, and nothing is left
-        of them however the run ends.
+        The recording that will be written; the rows are beside it, under a name, so that a later run can continue.
 
     Examples
     --------
-    >>> with Spool(str(Path(tempfile.mkdtemp()) / "line.parquet"), live=False) as spool:
+    >>> import tempfile
+    >>> with Spool(str(Path(tempfile.mkdtemp()) / "line.parquet")) as spool:
     ...     spool.write({"light": pa.array([1, 2])}, None)
     ...     [batch["light"].to_pylist() for batch in spool.batches()]
     [[1, 2]]
     """
 
-    def __init__(self, out: str, *, live: bool) -> None:
-        self._out = out
-        # A recording that is sent elsewhere when it is finished has no folder here to wait in.
-        folder = Path(tempfile.gettempdir()) if "://" in out else Path(out).absolute().parent
-        self.name = unfinished_name(out) if live else None
+    def __init__(self, out: str) -> None:
+        self._out, self.name = out, unfinished_name(out)
         try:
-            if self.name is None:
-                self._file: IO[bytes] = tempfile.TemporaryFile(dir=folder)  # noqa: SIM115
-            else:
-                self._file = Path(self.name).open("a+b")  # noqa: SIM115
+            self._file: IO[bytes] = Path(self.name).open("a+b")  # noqa: SIM115
         except FileNotFoundError:
+            folder = Path(out).absolute().parent
             raise InputError(f"cannot write '{out}': there is no folder '{folder}'. Create it first.") from None
         except OSError as fault:
             raise InputError(f"cannot write '{out}': {fault.strerror}. Choose another place.") from None
         self.layout: Layout | None = None
         self.rows = 0
-        self._whole = 0
-        if self.name is not None:
-            self._whole = self._sound()
-            self._file.truncate(self._whole)
-            _open[self.name] = self
+        self._whole = self._sound()
+        self._file.truncate(self._whole)
+        _open[self.name] = self
 
     def write(self, columns: dict[str, Any], layout: Layout | None) -> None:
         """Add rows; with `layout`, store the layout of the text."""
@@ -84,7 +74,7 @@ class Spool:
         except OSError as fault:
             if fault.errno not in FULL:
                 raise
-            if self.name is None or self.rows == 0:
+            if self.rows == 0:
                 raise disk_full(self._out, fault) from None
             kept = self.end_here()
             raise InputError(f"cannot write '{self.name}': {fault.strerror}. Free space: {kept}.") from None
@@ -136,17 +126,15 @@ class Spool:
 
     def discard(self) -> None:
         """Remove the rows: the recording is written."""
-        if self.name is not None:
-            Path(self.name).unlink(missing_ok=True)
+        Path(self.name).unlink(missing_ok=True)
 
     def __enter__(self) -> Self:
         return self
 
     def __exit__(self, *fault: object) -> None:
-        if self.name is not None:
-            _open.pop(self.name, None)
-            if self.rows == 0:
-                self.discard()
+        _open.pop(self.name, None)
+        if self.rows == 0:
+            self.discard()
         # Bytes that found no space on the disk wait in the file's buffer, and find none again.
         with contextlib.suppress(OSError):
             self._file.close()

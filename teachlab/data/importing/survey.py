@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
+from numpy.typing import NDArray
 
 from teachlab.data.importing.reading.arrow_log import Log
 from teachlab.data.importing.reading.cells import StoredType, is_text, plain, to_numbers, uses_decimal_comma
@@ -75,16 +76,10 @@ class Survey:
         self._as_text: set[int] = set()
         self.first_ns = 0
         self._first_time: int | None = None
-
-    @property
-    def taken_in(self) -> set[str]:
-        """Columns of rows of which all is known once they were read."""
-        return {name for name, column in (("truth", self.truth), ("lot", self.lots)) if column is not None}
-
-    @property
-    def rows(self) -> int:
-        """Number of rows read."""
-        return self.lights[0].rows
+        self.rows = 0
+        # What is known only from the whole of them.
+        self.signal: list[NDArray[np.float64]] = []
+        self.positions: list[NDArray[np.float64]] = []
 
     def _named(self, column: str | None, option: str) -> int | None:
         return None if column is None else column_index(self._log, column, option)
@@ -143,7 +138,7 @@ class Survey:
     # --- cells to rows ----------------------------------------------------------------------------
 
     def understand(self) -> Iterator[Rows]:
-        """Read the log; yield its interpreted rows, after they were taken into account.
+        """Read the log; yield its interpreted rows, to be taken into account or passed over before the next ones.
 
         Raises
         ------
@@ -162,9 +157,7 @@ class Survey:
         for cells in self._log.batches(chosen, text - set(self.lights_at)):
             found = dict(zip(chosen, cells, strict=True))
             if len(cells[0]):
-                rows = self._rows_of(found)
-                self.take(rows)
-                yield rows
+                yield self._rows_of(found)
 
     def _rows_of(self, cells: dict[int, Any]) -> Rows:
         row = self.rows
@@ -277,6 +270,7 @@ class Survey:
 
     def take(self, rows: Rows) -> None:
         """Take rows into account that were interpreted now or by an earlier run."""
+        self.pass_over(rows)
         for k, kind in enumerate(self.lights):
             kind.push(rows[f"light{k}"], from_text=self._log.delimiter is not None or k in self._as_text)
         if "time" in rows and self.time_at is not None:
@@ -288,8 +282,16 @@ class Survey:
                 self.axis.push((times - np.int64(self.first_ns)) / 1e9)
         if self.truth is not None:
             self.truth.push(rows["truth"])
+        elif self.truth_at is not None:
+            self.signal.append(rows["truth"].to_numpy(zero_copy_only=False))
         if self.lots is not None:
             self.lots.push(rows["lot"])
+        if self.position_at is not None:
+            self.positions.append(rows["position"].to_numpy(zero_copy_only=False))
+
+    def pass_over(self, rows: Rows) -> None:
+        """Count rows that were taken into account before."""
+        self.rows += len(rows["light0"])
 
 
 def time_unit_named(unit: str) -> str | None:

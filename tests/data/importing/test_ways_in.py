@@ -19,6 +19,7 @@ from typer.testing import CliRunner
 from teachlab.cli import app
 from teachlab.data.importing import ImportJob, import_log
 from teachlab.data.importing.interval_table import CountedIn
+from teachlab.data.importing.reading.logs import open_log
 from teachlab.data.importing.reading.place import Place
 from teachlab.data.importing.truth_columns import TruthColumn, TruthKind
 from teachlab.data.recording_files import read_recording
@@ -212,6 +213,72 @@ def test_instants_take_the_borders_that_the_light_shows(tmp_path: Path, off: int
     assert truth.end.tolist() == [*range(300, ROWS, 300), ROWS]
     assert (truth.label[4], str(truth.source)) == (f"tub {at[4]}", "self-labelled")
     assert any("9 of 10 times have an object in the light" in note and "rows 4." in note for note in found.notes)
+
+
+# --- once, or again ---------------------------------------------------------------------------------
+
+
+LATE_FRACTION = np.where(K == 2500, 900.5, LIGHT)
+
+
+@pytest.mark.parametrize(
+    ("rows", "light", "readings"),
+    [
+        (K, LIGHT, 1),
+        (K, np.where(K == 2500, -5, LIGHT), 2),
+        (K, LATE_FRACTION, 2),
+        (np.delete(K, np.r_[2500:2600]), LIGHT, 2),
+        (np.delete(K, [2998]), LIGHT, 2),
+        (np.delete(K, np.r_[10:20, 2500:2600]), LATE_FRACTION, 2),
+    ],
+    ids=["nothing", "a sign", "a fraction", "a gap", "a gap at the end", "gaps and a fraction"],
+)
+def test_a_log_is_read_again_only_where_a_later_row_changes_how_all_lie(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, rows: np.ndarray, light: np.ndarray, readings: int
+) -> None:
+    """The bytes are those of the pipe, whose rows wait for the last one; the share that is done only grows."""
+    monkeypatch.setattr("teachlab.data.importing.reading.text_log.BLOCK_BYTES", 4096)
+    monkeypatch.setattr("teachlab.data.importing.times.time_axis.LOCAL_ROWS", 256)
+    text = "time,far,light,seen,high\n" + "".join(
+        f"{k / 2000:.4f},{k % 9},{light[k]:g},{int(k % 300 > 200)},{int(light[k] > 500)}\n" for k in rows
+    )
+    options = {
+        "column": "light", "more_columns": ("far",), "truth_column": "seen", "output_column": "high", "fill_gaps": True
+    }  # fmt: skip
+    (tmp_path / "log.csv").write_text(text)
+    opened, shares = [], list[float]()
+    monkeypatch.setattr(
+        "teachlab.data.importing.job.open_log", lambda *a, **k: opened.append(open_log(*a, **k)) or opened[-1]
+    )
+    import_log(job(tmp_path, str(tmp_path / "log.csv"), "file.parquet", **options), progress=shares.append)
+    assert len(opened) == readings
+    assert (shares, shares[-1]) == (sorted(shares), 1.0)
+    feed(monkeypatch, text)
+    import_log(job(tmp_path, "-", "pipe.parquet", **options))
+    for ending in ("light.parquet", "far.parquet", "light.passes.parquet", "far.passes.parquet"):
+        assert (tmp_path / f"pipe-{ending}").read_bytes() == (tmp_path / f"file-{ending}").read_bytes()
+    assert len(list(tmp_path.iterdir())) == 9
+    found = pq.read_table(tmp_path / "file-light.parquet").column("light").to_pylist()
+    assert found == [light[k] if k in rows else None for k in K]
+
+
+def test_a_binary_log_with_a_late_gap_is_read_again(tmp_path: Path) -> None:
+    rows = np.delete(np.arange(400_000), np.r_[300_000:300_100])
+    table = pa.table({"time": rows / 2000, "light": (rows % 200).astype(np.uint8)})
+    pq.write_table(table, tmp_path / "log.parquet")
+    found = import_log(job(tmp_path, str(tmp_path / "log.parquet"), fill_gaps=True))
+    block = read_recording(found.recording).read(0, 400_000)
+    assert np.array_equal(np.flatnonzero(block.invalid_mask()), np.arange(300_000, 300_100))
+    assert np.array_equal(block.light[rows], rows % 200)
+
+
+def test_a_log_that_is_cut_between_its_two_readings_is_refused(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("teachlab.data.importing.reading.text_log.BLOCK_BYTES", 4096)
+    (tmp_path / "log.csv").write_text(log_text(light=np.where(K == 2500, -5, LIGHT)))
+    wanted = job(tmp_path, str(tmp_path / "log.csv"))
+    with pytest.raises(InputError, match="replaced or changed while the command read it"):
+        import_log(wanted, progress=lambda share: (tmp_path / "log.csv").write_text(log_text(slice(0, 2000))))
+    assert [path.name for path in tmp_path.iterdir()] == ["log.csv"]
 
 
 # --- pipes ------------------------------------------------------------------------------------------

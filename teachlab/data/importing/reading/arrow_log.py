@@ -36,6 +36,11 @@ class Log(Protocol):
     decimal_comma: bool | None
     time_of: dict[int, int]
 
+    @property
+    def share(self) -> float:
+        """How much of it was read, as far as that is known; else 0."""
+        ...
+
     def batches(self, chosen: Sequence[int], text: Collection[int] = ()) -> Iterator[list[Any]]:
         """Iterate over the rows of some columns, as Arrow arrays of equal length; some columns may be left as text."""
         ...
@@ -71,6 +76,13 @@ class ArrowLog:
         The time column of each column, if the format states it.
     file : object, optional
         An object that has to be closed at the end.
+    rows : int
+        About so many; 0 if unknown.
+
+    Attributes
+    ----------
+    share : float
+        How much of it was read; 0 if `rows` is unknown.
     """
 
     path: str
@@ -84,6 +96,8 @@ class ArrowLog:
     rate_hint: str = ""
     decimal_comma: bool | None = None
     file: Any = None
+    rows: int = 0
+    share: float = 0.0
 
     def close(self) -> None:
         """Close the file."""
@@ -92,8 +106,12 @@ class ArrowLog:
 
     def batches(self, chosen: Sequence[int], text: Collection[int] = ()) -> Iterator[list[Any]]:
         """Iterate over the rows of some columns; each comes in its own type."""
+        read = 0
         try:
-            yield from self.reader(chosen)
+            for batch in self.reader(chosen):
+                read += len(batch[0])
+                self.share = min(1.0, read / self.rows) if self.rows else 0.0
+                yield batch
         except InputError:
             raise
         except (pa.ArrowException, *DAMAGED) as fault:

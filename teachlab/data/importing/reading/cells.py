@@ -139,11 +139,10 @@ class StoredType:
 
     Attributes
     ----------
-    rows, invalid : int
+    invalid : int
         Seen so far.
     """
 
-    rows: int = 0
     invalid: int = 0
     _given: Any = None
     _whole: bool = True
@@ -152,7 +151,6 @@ class StoredType:
 
     def push(self, numbers: Any, *, from_text: bool) -> None:
         """Take a batch of numbers, and whether they were written as text."""
-        self.rows += len(numbers)
         self.invalid += int(numbers.null_count)
         if pa.types.is_floating(numbers.type):
             self.invalid += int(pc.sum(pc.is_nan(numbers)).as_py() or 0)

@@ -161,15 +161,17 @@ def _without_unit(name: str) -> str:
 
 def _parquet(path: str | Path) -> Log:
     file = open_parquet(path, "a log", RecordingError)
-    names = tuple(file.schema_arrow.names)
+    names, rows = tuple(file.schema_arrow.names), file.metadata.num_rows
 
     def read(chosen: Sequence[int]) -> Iterator[list[Any]]:
-        wanted = [names[i] for i in chosen]
-        again = open_parquet(path, "a log", RecordingError, packed=text_columns(file, wanted), read=wanted)
+        # The end of a long file takes memory: it is not held beyond its last row.
+        wanted, known = [names[i] for i in chosen], open_parquet(path, "a log", RecordingError)
+        packed = text_columns(known, wanted)
+        again = open_parquet(path, "a log", RecordingError, packed=packed, read=wanted, known=known.metadata)
         for batch in again.iter_batches(batch_size=BATCH_ROWS, columns=list(dict.fromkeys(wanted)), use_threads=False):
             yield [unpacked(batch.column(name), name, path, RecordingError) for name in wanted]
 
-    return ArrowLog(str(path), names, read)
+    return ArrowLog(str(path), names, read, rows=rows)
 
 
 def _feather(path: str | Path) -> Log:
@@ -213,7 +215,7 @@ def _wav(path: str | Path) -> Log:
             raise RecordingError(f"{path}: not a readable WAV file, or cut short: {told(fault)}.") from None
     table = samples if samples.ndim == 2 else samples[:, np.newaxis]
     columns = {str(k + 1): table[:, k] for k in range(table.shape[1])}
-    return ArrowLog(str(path), tuple(columns), slices(list(columns.values())), float(rate))
+    return ArrowLog(str(path), tuple(columns), slices(list(columns.values())), float(rate), rows=len(table))
 
 
 def _mat(path: str | Path) -> Log:
@@ -232,7 +234,8 @@ def _mat(path: str | Path) -> Log:
                 columns[f"{name}:{k + 1}"] = Part(_of_matrix(read, k), shape[0], variable.dtype)
     if not columns:
         raise RecordingError(f"{path}: there is no variable that is a vector or a matrix of numbers.")
-    return ArrowLog(str(path), tuple(columns), slices(list(columns.values())))
+    rows = max(map(len, columns.values()))
+    return ArrowLog(str(path), tuple(columns), slices(list(columns.values())), rows=rows)
 
 
 def _of_vector(read: Callable[[], Any]) -> Callable[[int, int], Any]:

@@ -92,7 +92,8 @@ def _hdf5(path: str, h5py: Any, options: TextOptions) -> Log:
             need_for_stored(path, names[k], stored[k])
         return parts(chosen)
 
-    return ArrowLog(path, names, read, units=tuple(units[name] for name in columns), file=file)
+    rows = max(map(len, columns.values()))
+    return ArrowLog(path, names, read, units=tuple(units[name] for name in columns), file=file, rows=rows)
 
 
 def _columns_of(name: str, node: Any) -> Iterator[tuple[str, Any, str]]:
@@ -147,7 +148,7 @@ def _tdms(path: str, nptdms: Any, options: TextOptions) -> Log:
         if rate is not None and abs(rate / round(rate, 6) - 1) < 1e-9:
             rate = round(rate, 6)  # the increment was stored as a rounded fraction
         units = tuple(_word(c.properties.get("unit_string", "")) for c in channels)
-        log = ArrowLog(path, names, slices(channels), rate, units, file=source)
+        log = ArrowLog(path, names, slices(channels), rate, units, file=source, rows=max(map(len, channels)))
         opening.pop_all()
     return log
 
@@ -193,7 +194,8 @@ def _mdf(path: str, asammdf: Any, options: TextOptions) -> Log:
         units[k] = units[k] or "s"
         time_of.pop(k, None)
         del g
-    return ArrowLog(path, tuple(names), read, units=tuple(units), time_of=time_of, file=file)
+    rows = max(group.channel_group.cycles_nr for group in file.groups)
+    return ArrowLog(path, tuple(names), read, units=tuple(units), time_of=time_of, file=file, rows=rows)
 
 
 def _column(samples: Any) -> Any:

@@ -53,6 +53,8 @@ class TextLog:
     options : TextOptions
     source : generator of bytes
         Generator that yields the blocks.
+    taken : sequence of float
+        Its last number is the share that was read of the source, as far as that is known.
     """
 
     rate_hz: float | None = None
@@ -65,11 +67,12 @@ class TextLog:
         blocks: Iterator[bytes],
         options: TextOptions,
         source: Generator[bytes, None, None],
+        taken: Sequence[float],
     ) -> None:
         self.path, self.columns = path, layout.names
         self.delimiter: str | None = layout.delimiter
         self.units, self.notes, self.rate_hint = layout.units, list(layout.notes), layout.rate_hint
-        self._source = source
+        self._source, self._taken = source, taken
         self.layout, self._encoding, self._blocks, self._options = layout, encoding, blocks, options
         self.decimal_comma = options.decimal_comma
         self.time_of: dict[int, int] = {}
@@ -80,12 +83,19 @@ class TextLog:
     @classmethod
     def open(cls, path: str | Path, options: TextOptions, *, layout: Layout | None = None) -> TextLog:
         """Read the first lines of a text and find its layout, unless it is known."""
-        source = _standard_input() if str(path) == STANDARD_INPUT else _file(path)
-        return cls.of_pieces(str(path), source, options, layout=layout)
+        taken = [0.0]
+        source = _standard_input() if str(path) == STANDARD_INPUT else _file(path, taken)
+        return cls.of_pieces(str(path), source, options, layout=layout, taken=taken)
 
     @classmethod
     def of_pieces(
-        cls, path: str, source: Generator[bytes, None, None], options: TextOptions, *, layout: Layout | None = None
+        cls,
+        path: str,
+        source: Generator[bytes, None, None],
+        options: TextOptions,
+        *,
+        layout: Layout | None = None,
+        taken: Sequence[float] = (0.0,),
     ) -> TextLog:
         """Build the log of a text that comes in pieces."""
         head = b""
@@ -105,7 +115,7 @@ class TextLog:
             found, again = layout, find_layout(lines[: layout.skip_lines + 5], options)
             skip = again.skip_lines if again is not None and again.names == layout.names else 0
         blocks = _whole_lines(_as_utf8(chain([head], source), encoding, path), skip, path)
-        return cls(path, found, encoding, blocks, options, source)
+        return cls(path, found, encoding, blocks, options, source, taken)
 
     def batches(self, chosen: Sequence[int], text: Collection[int] = ()) -> Iterator[list[Any]]:
         """Iterate over the rows of some columns; empty cells and the usual words for "no value" are null.
@@ -245,12 +255,17 @@ class TextLog:
         return f"row {row} (line {row + self.layout.skip_lines + comments + 1})"
 
     @property
+    def share(self) -> float:
+        """How much of the text was read, as far as that is known."""
+        return self._taken[-1]
+
+    @property
     def comments(self) -> int:
         """Number of comment lines among the rows."""
         return len(self._comments)
 
 
-def _file(path: str | Path) -> Generator[bytes, None, None]:
+def _file(path: str | Path, taken: list[float]) -> Generator[bytes, None, None]:
     with open_input(path, "a log", RecordingError) as source:
         start = bytes(source.read(4))
         source.seek(0)
@@ -264,6 +279,7 @@ def _file(path: str | Path) -> Generator[bytes, None, None]:
                 raise RecordingError(f"{path}: cannot be read to its end: {fault}. Copy it again.") from None
             if not piece:
                 return
+            taken[-1] = source.tell() / source.size()
             yield piece
             size = BLOCK_BYTES
 

@@ -93,6 +93,11 @@ class TimeAxis:
         self._tick: float | None = None
         self._ticked, self._open_rows = False, 0
 
+    @property
+    def has_gaps(self) -> bool:
+        """Whether a gap was found so far."""
+        return bool(self._gap_rows)
+
     def push(self, seconds: NDArray[np.float64]) -> None:
         """Take the times of the next rows, s."""
         # Rows are processed in pieces of one size, so that the result does not depend on how they came.
