@@ -143,7 +143,7 @@ def decode(path: Path) -> None:
         file.read_row_group(group, ["light"], use_threads=False)
 
 
-def asked(question: str, path: Path) -> Callable[[], object]:
+def asking(question: str, path: Path) -> Callable[[], object]:
     """Return what is measured, as a function of the file beside which passes and setting lie."""
     import teachlab
     from teachlab.data.importing import ImportJob, import_log
@@ -188,7 +188,7 @@ def asked(question: str, path: Path) -> Callable[[], object]:
 
 def measure(path: str, question: str, repeats: int, commit: str) -> None:
     """Measure one question in this process, in turn with decoding, and print it as JSON."""
-    ask = asked(question, Path(path))
+    ask = asking(question, Path(path))
     # Peak memory is that of the process; what decoding takes is in it.
     if "compiled" in question:
         ask()  # Compiling takes seconds, once per installation.
