@@ -37,6 +37,7 @@ def compare_command(
     from teachlab.model.setting import Setting
     from teachlab.questions.compare import compare
     from teachlab.statistics.claims.lot_claims import assumption_from
+    from teachlab.wording.alignment import lead_lines
     from teachlab.wording.tables import margins_table
 
     chosen = [(Path(path).stem, read_setting(path)) for path in setting]
@@ -51,17 +52,22 @@ def compare_command(
     best = 0 if found.verdict.setting is None else found.settings.index(found.verdict.setting)
     of = typed_again(recording, truth=truth, setting=setting[best])
     fixed = with_ is None and type(found.settings[best]) is Setting
-    step = f"teachlab report {of} --out record" if fixed else f"teachlab replay {of}"
+    # Why a setting does not work, and what would mend it, is for a replay to say.
+    step = f"teachlab report {of} --out record" if fixed and found.works else f"teachlab replay {of}"
     if with_ is not None and len(set(setting)) > 1:
         # Only on the same passes can a difference come from the setting alone.
         step = f"teachlab compare {typed_again(recording, truth=truth)} {shlex.join(_given(setting))}"
     if more := found.verdict.next_step:
         again = shlex.join(["NEW.parquet", *_given(setting)])
         step = f"{more} Then: teachlab compare {again}"
+    if found.alignment is not None and found.verdict.setting is None:
+        step = found.alignment.command(recording, truth)
     found = replace(found, verdict=found.verdict.leading_to(step))
     if json:
         emit_json(found.as_dict())
         return
+    for line in lead_lines(found.alignment, recording, truth):
+        say(line)
     say_verdict(found.verdict, details=details)
     if not details:
         return

@@ -26,7 +26,6 @@ from teachlab.model.verdict import Verdict
 from teachlab.questions.coverage import coverage
 from teachlab.questions.plan import plan
 from teachlab.questions.repeatability.values import Repeated
-from teachlab.questions.stress.equal_cost import room_of
 from teachlab.questions.stress.setting_reading import SettingReading
 from teachlab.questions.stress.worth import worth_of
 from teachlab.questions.verdict import JudgedBy, setting_verdict
@@ -359,12 +358,14 @@ def card(
     if device is None:
         keyed, worth = None, worth_of(reading)
         result: Score | None = worth.score
-        room = room_of(reading, worth.margin, costs=how.costs)
         verdict = setting_verdict(reading, used, worth.score, by=how, margin=worth.margin)
+        room = verdict.equal_cost
     else:
         keyed = keyed_in(recording, truth, used, device, by=how, rules=rules)
         used, result, room, verdict = keyed.setting, keyed.score_worst, keyed.stepped.room, keyed.verdict
         worth = worth_of(SettingReading(recording, truth, used, rules=rules))
+    # Where the verdict states no levels of equal cost, nothing is shown of room and reserves.
+    shown = verdict.equal_cost is not None
     strategy, why = _strategy(setting)
     expected = None
     if strategy is not None:
@@ -378,9 +379,9 @@ def card(
         keyed=keyed,
         score=result,
         touching=0 if result is None else int(touching_merges(truth, result.trials).sum()),
-        room=room,
-        limited_by=_limited_by(worth.margin),
-        reserves=dict(worth.reserves or {}),
+        room=room if shown else None,
+        limited_by=_limited_by(worth.margin) if shown else "",
+        reserves=dict(worth.reserves or {}) if shown else {},
         verdict=verdict,
         expected=expected,
         not_expected=why,

@@ -28,6 +28,7 @@ from teachlab.evidence.sections.repeat_section import nuisance_cycles, shown_too
 from teachlab.light.noise import HELD_WHOLE, need_for_judging
 from teachlab.model.json_values import plain
 from teachlab.model.score import Outcome, Score
+from teachlab.model.setting import bare
 from teachlab.model.truth import Truth
 from teachlab.questions.stale.course import follow
 from teachlab.questions.stress.setting_reading import SettingReading
@@ -36,7 +37,7 @@ from teachlab.questions.verdict import FilesJudged, JudgedBy, setting_verdict
 from teachlab.questions.verdict.judged_by import LOG
 from teachlab.questions.verdict.nearness import light_step
 from teachlab.scoring.by_lot import exposure, lot_codes
-from teachlab.scoring.claimable import claimable
+from teachlab.scoring.claimable import chosen_before, claimable
 from teachlab.scoring.dependence import dependence_of
 from teachlab.scoring.reasons import reasons_of
 from teachlab.scoring.scoring import score
@@ -127,11 +128,17 @@ def judged_record(
             rehearsal=how.rehearsal,
         )  # fmt: skip
     by = JudgedBy(alignment=alignment, assumption=assumption, files=files or FilesJudged(recording=""))
-    # The levels of equal cost are those over all passes, also where only a part of them is scored.
-    whole = SettingReading(recording, truth, replace(setting, taught=None), rules=how.rules) if first else None
     step = light_step(recording, margins)
     why = reasons_of(recording, truth, setting, result, rules=rules, extremes=reading.extremes, step=step)
-    verdict = setting_verdict(reading, setting, result, by=by, margin=margins, whole=whole, why_lost=why)
+    if cut is None:
+        verdict = setting_verdict(reading, setting, result, by=by, margin=margins, why_lost=why)
+    else:
+        # Also where only a part of the passes is scored, the setting is judged as by a replay of all of them.
+        whole = SettingReading(recording, truth, bare(setting), rules=how.rules)
+        every = score(whole.output, truth, rules=how.rules)
+        told = chosen_before(setting, recording, cut.teach_end)
+        verdict = setting_verdict(whole, told, every, by=by, margin=whole.margin_where_known(every))
+        verdict = replace(verdict, setting=setting)
     seen = setting if how.sensor_setting is None else setting_from_dict(how.sensor_setting, "setting of the sensor")
     agreement = compared(recording, truth, seen, confidence=how.rules.confidence, assumption=assumption)
     verdict, next_step = limited(verdict.leading_to(""), agreement), verdict.next_step

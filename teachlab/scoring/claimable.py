@@ -13,7 +13,7 @@ from teachlab.light.repeats import repeated_stretches
 from teachlab.model.printable_text import number_of
 from teachlab.model.recording import Origin, Recording
 from teachlab.model.score import Outcome, Score, Trials
-from teachlab.model.setting import Setting
+from teachlab.model.setting import Setting, Taught
 from teachlab.model.truth import Truth, TruthSource
 
 MOST_IN_DOUBT = 0.05
@@ -212,6 +212,15 @@ def joined_where(truth: Truth, rows: NDArray[np.int64]) -> Truth:
 def unusable(result: Score) -> bool:
     """Whether the output is active for more than half of the gap time, or never."""
     return result.probably_inverted or not result.counts.onsets
+
+
+def chosen_before(setting: Setting, recording: Recording, stop: int) -> Setting:
+    """Return a setting that records where it was taught and chosen, up to a sample: no claim may use that part."""
+    on: dict[str, object] = {"recording": recording.name, "at_sample": 0, "to_sample": stop}
+    if recording.info.digest:
+        on["recording_digest"] = recording.info.digest
+    taught = setting.taught or Taught(strategy="")
+    return replace(setting, taught=replace(taught, evidence={**taught.evidence, "chosen_on": on}))
 
 
 def shown_stretches(setting: Setting, recording: Recording) -> list[tuple[int, int]]:

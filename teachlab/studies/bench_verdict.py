@@ -19,6 +19,7 @@ from teachlab.questions.verdict.judgement import Overturned
 from teachlab.questions.verdict.of_setting import DECIDING_PASSES, setting_verdict
 from teachlab.scoring.claimable import unusable, without_touching
 from teachlab.scoring.claims import LotCounts, lot_counts
+from teachlab.scoring.scoring import score
 from teachlab.statistics.claims.decisions import Decision
 from teachlab.statistics.claims.orders import Order
 from teachlab.statistics.intervals import proportion
@@ -29,7 +30,6 @@ if TYPE_CHECKING:
     from teachlab.model.score import Score
     from teachlab.model.truth import Truth
     from teachlab.questions.stress.setting_reading import SettingReading
-    from teachlab.questions.stress.worth import SettingWorth
     from teachlab.studies.claim_half import ClaimHalf
     from teachlab.studies.result import Recommendation, RecordingBench
 
@@ -46,10 +46,11 @@ def bench_verdict(
     orders: Sequence[Order | None],
     *,
     by: JudgedBy,
-    measuring: SettingWorth | None = None,
-    whole: SettingReading | None = None,
+    reading: SettingReading | None = None,
 ) -> Verdict:
-    """Judge the recommended setting on the claim half, among all settings that were fixed for it.
+    """Judge the recommended setting as a replay does, among all settings that were fixed for it.
+
+    It says which half it was chosen on, so the claim rests on the other one.
 
     Parameters
     ----------
@@ -59,12 +60,10 @@ def bench_verdict(
     rows, orders
         As in the bench.
     by : JudgedBy
-    measuring : SettingWorth, optional
-        Of the claim half; without it no setting is judged.
-    whole : SettingReading, optional
-        Reading of the judged setting over all passes.
+    reading : SettingReading, optional
+        Of the judged setting over all passes; without it no setting is judged.
     """
-    if found is None or measuring is None:
+    if found is None or reading is None:
         text = (
             "Too few passes are scored to choose on one half and to claim on the other: log more."
             if rows
@@ -78,17 +77,15 @@ def bench_verdict(
         return Verdict(decision=str(Decision.OPEN), reasons=(VerdictReason(text=text),), next_step=step)
     if found.keyed is not None and found.keyed.refused is not None:
         return refusal(recording, found.keyed, about=found.strategy, files=by.files)
-    judged = found.worst or found.setting
-    confidence = found.worth.score.confidence
+    result = score(reading.output, truth, rules=reading.rules)
     verdict = setting_verdict(
-        measuring.reading_of(judged),
-        judged,
-        found.worth.score,
+        reading,
+        found.worst or found.setting,
+        result,
         by=by,
         about=found.strategy if found.keyed is None else f"{found.strategy}, {found.keyed.key}",
-        candidates=[half.errors(truth, confidence) for half in halves.values()],
-        margin=found.worth.margin,
-        whole=whole,
+        candidates=[half.errors(truth, result.confidence) for half in halves.values()],
+        margin=reading.margin_where_known(result),
         overturned=overturned(recording, truth, found, halves, by),
     )
     verdict = replace(verdict, setting=found.setting)

@@ -21,6 +21,7 @@ from teachlab.questions.stress.worth import SettingWorth
 from teachlab.questions.surface.count_settings import with_measures
 from teachlab.questions.surface.hindsight import best_fixed
 from teachlab.questions.verdict.judged_by import JudgedBy
+from teachlab.scoring.claimable import chosen_before
 from teachlab.studies.bench_verdict import bench_verdict
 from teachlab.studies.claim_half import claim_halves, fixed_settings, order_rows
 from teachlab.studies.in_hindsight.ceiling import ceiling
@@ -119,7 +120,9 @@ def bench_recording(
     rows, ordered = ranked(results, "" if chosen is None else chosen.strategy)
     orders = order_rows(truth, rows, halves, options)
     if chosen is not None:
-        chosen = replace(chosen, setting=_said_chosen(chosen.setting, recording, truth, middle))
+        said = chosen_before(chosen.setting, recording, int(truth.end[middle - 1]))
+        worst = None if chosen.worst is None else replace(chosen.worst, taught=said.taught)
+        chosen = replace(chosen, setting=said, worst=worst)
         whole = readings.whole(bare(chosen.worst or chosen.setting))
     possible = ceiling(
         recording, truth, best.setting, base=options.base, rules=scored, alignment=alignment, outputs=readings.outputs
@@ -138,7 +141,7 @@ def bench_recording(
         recommendation=chosen,
         options=options,
         verdict=bench_verdict(
-            recording, truth, chosen, halves, rows, orders, measuring=claimed, whole=whole,
+            recording, truth, chosen, halves, rows, orders, reading=whole,
             by=replace(by or JudgedBy(), costs=costs, alignment=alignment),
         ),
         self_labelled=truth.source is TruthSource.SELF_LABELLED,
@@ -193,17 +196,6 @@ def _errors(results: Sequence[StrategyResult], tally: Tally) -> dict[str, int]:
     return {name: tally[setting].errors for name, setting in taught.items() if setting is not None}
 
 
-def _said_chosen(setting: Setting, recording: Recording, truth: Truth, middle: int) -> Setting:
-    """Return a setting that records where it was taught and chosen: no claim may use that part of the recording."""
-    if setting.taught is None:
-        return setting
-    on: dict[str, Any] = {"recording": recording.name, "at_sample": 0, "to_sample": int(truth.end[middle - 1])}
-    if recording.info.digest:
-        on["recording_digest"] = recording.info.digest
-    evidence = {**setting.taught.evidence, "chosen_on": on}
-    return replace(setting, taught=replace(setting.taught, evidence=evidence))
-
-
 def part_of(progress: Progress | None, k: int, of: int) -> Progress | None:
     """Return the progress of the k-th of equal parts."""
     return None if progress is None else lambda share: progress((k + share) / of)
@@ -228,26 +220,26 @@ class _Readings:
         others = dict.fromkeys([*(bare(one.setting) for one in fixed.values()), bare(best)])
         more = [s for s in others if s not in median]
         chosen = [bare(one.setting) for one in by_choice(fixed.values(), RECOMMENDED)[:1]]
+        self._every = scored.scored_from(0)
+        half = [s for s in chosen if type(s) is Setting]
         read = SettingReading.together(
             recording,
             truth,
             [
                 *((s, scored, True) for s in median),
-                *((s, rules, True) for rules in (later, scored.scored_from(0)) for s in chosen if type(s) is Setting),
-                *((s, scored, False) for s in more),
+                *((s, later, True) for s in half),
+                *((s, self._every, True) for s in chosen),
+                *((s, scored, False) for s in more if s not in chosen),
             ],
         )
-        taken = read[len(median) : len(read) - len(more)]
-        self.median, self.chosen = read[: len(median)], taken[: len(taken) // 2]
-        self._whole = {one.output.setting: one for one in taken[len(taken) // 2 :]}
-        self._every = scored.scored_from(0)
+        many = len(median) + len(half)
+        self.median, self.chosen = read[: len(median)], read[len(median) : many]
+        self._whole = dict(zip(chosen, read[many:], strict=False))
         self._read = read
         self.outputs = {one.output.setting: one.output for one in read}
 
-    def whole(self, setting: Setting) -> SettingReading | None:
-        """Return the reading of fixed levels over all passes of the recording."""
-        if type(setting) is not Setting:
-            return None
+    def whole(self, setting: Setting) -> SettingReading:
+        """Return the reading of a setting over all passes of the recording."""
         return self._whole.get(setting) or SettingReading(self._recording, self._truth, setting, rules=self._every)
 
     def alignment(self, rules: Rules) -> Alignment | None:

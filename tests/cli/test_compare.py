@@ -180,3 +180,36 @@ def test_sides_on_two_recordings_carry_both_names(line: Path) -> None:
     found = _run(line, "--with", line, "--setting", line.parent / "at40.json", "--no-margin")
     assert [side["name"] for side in found["sides"]] == ["at40 on line", "at40 on line"]
     assert found["sides"][0]["margin"] is None
+
+
+def test_two_settings_without_an_error_are_told_as_alike_and_the_one_with_more_room_is_to_be_taken(
+    tmp_path: Path,
+) -> None:
+    light, start = np.full(12_000, 10, np.uint16), np.arange(100) * 110 + 40
+    for a in start:
+        light[a : a + 40] = 90
+    path = tmp_path / "line.parquet"
+    write_recording(path, Recording.from_array(light, RecordingInfo(sample_rate_hz=1000, unit="counts")))
+    given: list[str] = [str(path)]
+    for level in (80, 50):
+        setting = {"schema": 1, "unit": "counts", "on_level": level, "off_level": level - 5, "polarity": "light-on"}
+        (tmp_path / f"at{level}.json").write_text(json.dumps(setting))
+        given += ["--setting", str(tmp_path / f"at{level}.json")]
+
+    def said(late: int, only: list[str] = given) -> str:
+        passes = Truth.from_arrays(start + late, start + late + 40, lot=[f"L{k // 10}" for k in range(100)])
+        write_truth(tmp_path / "line.passes.parquet", passes)
+        return " ".join(CliRunner().invoke(app, ["compare", *only]).stdout.split())
+
+    text = said(0)
+    assert text.startswith("No difference shown: at50 and at80 are both without an error on 100 passes. Take at50: ")
+    assert "at most 26 % are lost on average over lots. The same holds for at80." in text
+    # Downwards until the off-level of 45 meets the gaps at 10; upwards from 80 until it passes the light of 90.
+    assert "at50 has more room: both levels may move by 35 counts at no more cost, those of at80 by 10." in text
+    assert text.endswith(f"Next: teachlab report {path} --setting {tmp_path / 'at50.json'} --out record")
+    # Beside the light nothing is shown about either of them.
+    text = said(30)
+    assert "Cannot be decided: which setting is better. Why: The passes do not lie where the light is" in text
+    assert f"Next: teachlab align {path} " in text
+    assert "Claim" not in text
+    assert "Room" not in text

@@ -70,3 +70,35 @@ def test_reasons_are_told_where_only_passes_to_be_ignored_switch() -> None:
     assert found.reasons.lines() == [
         "20 of 20 passes to be ignored switched the output: their light reaches the level of 600 counts"
     ]
+
+
+@pytest.mark.parametrize("shift", [70, 0])
+def test_where_passes_lie_beside_the_light_no_claim_room_or_reserve_is_told(shift: int) -> None:
+    recording, truth = line(shift)
+    for one in verdicts(recording, truth):
+        assert one is not None
+        assert one.claim is not None
+        assert (one.claim.text == "Nothing is claimed.") == (shift > 0)
+        assert (one.equal_cost is None) == (one.near is None) == (one.conditions == ()) == (shift > 0) or shift == 0
+        assert any("as recorded" in reason.text for reason in one.reasons) is False
+    made = card(recording, truth, SETTING, options=DrawOptions(draws=1))
+    assert (made.room is None) == (made.reserves == {}) == (shift > 0)
+
+
+def test_a_setting_that_only_fits_passes_beside_the_light_is_not_used() -> None:
+    """A reflection 60 ms before every product, passes 65 ms early: an output held from one to the other fits them."""
+    rng = np.random.default_rng(8)
+    start = np.cumsum(rng.integers(280, 320, PASSES))
+    light = rng.normal(200, 5, int(start[-1]) + 400)
+    for at in start:
+        light[at : at + 40] += 800
+        light[at - 60 : at - 40] += 200
+    recording = Recording.from_array(np.round(light), RecordingInfo(sample_rate_hz=1000.0, unit="counts"))
+    early = Truth.from_arrays(start - 65, start - 25, lot=[f"L{k // 6}" for k in range(PASSES)])
+    held = Setting(unit="counts", on_level=300.0, off_level=250.0, off_delay_ms=45.0)
+    found = replayed(recording, early, held)
+    assert found.worth is not None
+    assert found.verdict is not None
+    assert found.worth.score.counts.errors == 0
+    assert found.verdict.decision == "cannot be decided"
+    assert found.verdict.reasons[0].text.startswith("The passes do not lie where the light is")

@@ -55,3 +55,24 @@ def test_the_rim_is_named(sign: int, above_gaps: float, hysteresis: float, told:
     smallest = found.worth.margin.to_noise
     assert 0 <= smallest < 5
     assert f", {smallest:.2g} times the noise; 5 times is the least for long use." in near.text
+
+
+@pytest.mark.parametrize(
+    ("level", "decision"), [(4095.0, "use with a limit"), (4080.0, "use with a limit"), (2000.0, "use")]
+)
+def test_a_level_at_the_end_of_the_scale_is_used_with_a_limit(level: float, decision: str) -> None:
+    """All passes are clipped at 4095: nothing is seen of how far their light may vary."""
+    rng = np.random.default_rng(5)
+    start = 300 + 160 * np.arange(120)
+    light = rng.normal(600, NOISE, start[-1] + 400)
+    for at in start:
+        light[at : at + 60] += 5000
+    info = RecordingInfo(sample_rate_hz=1000.0, unit="counts", full_scale=4095)
+    recording = Recording.from_array(np.clip(light.round(), 0, 4095), info)
+    truth = Truth.from_arrays(start, start + 60, lot=[f"L{k // 10}" for k in range(120)])
+    found = replay(recording, Setting(unit="counts", on_level=level, off_level=level - 20), truth, margins=True)
+    verdict = found.verdict
+    assert found.worth.score.counts.errors == 0
+    assert verdict.decision == decision
+    assert ("The level lies at an end of the scale" in "".join(verdict.conditions)) == (decision != "use")
+    assert ("In the middle of the room the on-level is 23" in verdict.near.text) == (decision != "use")

@@ -99,3 +99,23 @@ def test_bench_and_replay_give_the_same_room_whichever_passes_are_dark() -> None
     middle = truth.passes * 13 // 20
     claim = equal_cost(recording, truth, chosen.setting, reach=BRIGHT - LOW, rules=Rules().scored_from(middle))
     assert claim.on_high > DARK
+
+
+@pytest.mark.parametrize("after", [75, 165])
+def test_bench_and_replay_judge_alike_where_a_product_stands_beyond_its_pass(after: int) -> None:
+    """Among the passes by which it was chosen, or among those of the claim: the table ends the pass too early."""
+    recording, truth = line(20, 0, per_lot=10)
+    at, stands = int(truth.end[after]), 40_000
+    light = recording.read(0, recording.samples).light
+    held = np.full(stands, BRIGHT, light.dtype)
+    recording = Recording.from_array(np.concatenate((light[:at], held, light[at:])), INFO, name="line")
+    late = stands * (np.arange(truth.passes) > after)
+    truth = Truth.from_arrays(truth.start + late, truth.end + late, lot=truth.lot)
+    found = bench(recording, truth)
+    assert found.recommendation is not None
+    seen = replay(recording, found.recommendation.setting, truth, margins=True).answer.verdict
+    assert found.verdict.decision == seen.decision == "cannot be decided"
+    assert found.verdict.claim == seen.claim
+    assert found.verdict.reasons[0] == seen.reasons[0]
+    assert found.verdict.reasons[0].text.startswith(f"That gap is after pass {after}")
+    assert found.verdict.equal_cost is seen.equal_cost is None

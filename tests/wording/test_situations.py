@@ -296,12 +296,12 @@ def test_what_is_better_says_which_command_comes_next() -> None:
     files = FilesJudged(recording="r.parquet", setting="s.json")
     step = partial(files.next_step, Decision.NONE)
     assert step(cure="filter") == step(cure="designed") == "teachlab design r.parquet"
-    followers = "--strategy background-follower --strategy turning-point-follower"
-    for cure in ("turning points", "following"):
-        assert step(cure=cure) == f"teachlab bench r.parquet {followers}"
-    # Where both were on the bench already, another one shows nothing new.
-    both = replace(files, keep=f"teachlab bench r.parquet {followers} --draws 9 --out results")
-    assert both.next_step(Decision.NONE, cure="following") == "teachlab surface r.parquet --setting s.json"
+    for cure, name in (("turning points", "turning-point-follower"), ("following", "background-follower")):
+        assert step(cure=cure) == f"teachlab bench r.parquet --strategy {name}"
+        # Where it was on the bench already, another one shows nothing new.
+        for given in (name, "all"):
+            tried = replace(files, keep=f"teachlab bench r.parquet --strategy {given} --draws 9 --out results")
+            assert tried.next_step(Decision.NONE, cure=cure) == "teachlab surface r.parquet --setting s.json"
     assert step(cure="level") == step(cure=None) == "teachlab surface r.parquet --setting s.json"
     assert step(cure="") == "teachlab counterfactual r.parquet --setting s.json --best"
     assert step(cure="filter", borders=True) == "teachlab align r.parquet"

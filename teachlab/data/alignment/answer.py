@@ -148,8 +148,8 @@ class Alignment:
 
     @property
     def matters(self) -> bool:
-        """Whether the lag at any place, or twice the jitter, exceeds the uncertainty of the borders."""
-        return self.parted is not None or self.moves or 2 * self.lags.jitter > self.doubt
+        """Whether the lag at any place, or twice the jitter, exceeds the uncertainty, or the borders do not fit."""
+        return not self.belongs or self.moves or 2 * self.lags.jitter > self.doubt
 
     @property
     def moves(self) -> bool:

@@ -7,24 +7,25 @@ from dataclasses import dataclass, replace
 from itertools import combinations, pairwise
 from typing import TYPE_CHECKING, Any
 
-from teachlab.data.alignment.measure import measure_alignment
+from teachlab.data.alignment.room import alignment_of
 from teachlab.errors import ParameterError
 from teachlab.light.noise import HELD_WHOLE, need_for_judging
-from teachlab.light.repeats import repeated_stretches
 from teachlab.model.json_values import plain
-from teachlab.model.printable_text import number_of
+from teachlab.model.printable_text import in_figures, number_of
 from teachlab.model.score import USUAL_RULES, Rules, Score
 from teachlab.model.verdict import HeadlineClaim, Verdict, VerdictReason, sentence
 from teachlab.questions.stress.equal_cost import room_of
 from teachlab.questions.stress.worth import SettingWorth, Worth
 from teachlab.questions.verdict.claim_words import headline
-from teachlab.questions.verdict.nearness import light_step
+from teachlab.questions.verdict.judged_by import JudgedBy
+from teachlab.questions.verdict.judgement import Ground, GroundedDecision, JudgedSetting
 from teachlab.scoring.by_lot import lost_rate_by_lot
-from teachlab.scoring.claimable import claimable, touching_merges, without_touching
-from teachlab.scoring.claims import in_common, lot_counts, paired_costs
+from teachlab.scoring.claimable import touching_merges, without_touching
+from teachlab.scoring.claims import LotCounts, in_common, lot_counts, paired_costs
 from teachlab.scoring.paired_lots import PairedLots, gaps_by_lot, passes_by_lot
 from teachlab.scoring.pairs import compare_gaps, compare_passes
 from teachlab.scoring.unpaired_lots import unpaired_lots
+from teachlab.statistics.claims.decisions import Decision
 from teachlab.statistics.claims.lot_claims import CLAIM_LOT_PASSES, NOTHING, Assumption
 from teachlab.statistics.claims.orders import ORDER_LOTS, Order, OrderStanding, orders
 from teachlab.statistics.differences import miettinen_nurminen, newcombe, p_mid, rate_ratio, tango
@@ -32,10 +33,16 @@ from teachlab.statistics.lots import Source
 from teachlab.statistics.paired_tests import holm
 
 if TYPE_CHECKING:
+    from teachlab.data.alignment.answer import Alignment
+    from teachlab.model.margin import EqualCost
     from teachlab.model.recording import Recording
+    from teachlab.model.score import Trials
     from teachlab.model.setting import Setting
     from teachlab.model.truth import Truth
+    from teachlab.questions.stress.setting_reading import SettingReading
 
+ALIKE = "no difference shown"
+"""Decision on settings that make as many errors."""
 INDEPENDENT = "all trials are independent"
 ONE_BY_ONE = "false trips come one by one, independently of one another"
 
@@ -62,6 +69,10 @@ class CompareAnswer:
         The same in sentences.
     verdict : Verdict
         Which one costs less, and how sure that is.
+    alignment : Alignment or None
+        How the passes lie against the light of the recording; None for two recordings.
+    works : bool
+        Whether the cheapest setting may be used.
     """
 
     recording: str
@@ -73,6 +84,8 @@ class CompareAnswer:
     found: dict[str, Any]
     lines: tuple[str, ...]
     verdict: Verdict
+    alignment: Alignment | None = None
+    works: bool = False
 
     def as_dict(self) -> dict[str, Any]:
         """Return the plain JSON form."""
@@ -124,13 +137,13 @@ def compare(
         need_for_judging(
             recording, "a comparison", level=chosen[0].on_level if chosen else None, whole=HELD_WHOLE
         )  # fmt: skip
-    confidence = rules.confidence
+    confidence, lies, works = rules.confidence, None, False
     if len(recordings) > 1:
         if len(chosen) > 2:
             raise ParameterError(f"--with compares two recordings under one or two settings, got {len(chosen)}.")
         ends = (chosen[0], chosen[-1])
         sides = [
-            _measuring(recording, truth, rules, margins)[0].of(setting)
+            _measuring(recording, truth, rules, margins)[1].of(setting)
             for (recording, truth), setting in zip(recordings, ends, strict=True)
         ]
         ((first, a), (second, b)), (one, other) = recordings, sides
@@ -146,77 +159,127 @@ def compare(
         if len(chosen) < 2:
             raise ParameterError("give --setting twice or more, or a second recording with --with.")
         ((first, truth),) = recordings
-        measuring, belongs = _measuring(first, truth, rules, margins)
-        sides = [measuring.of(setting) for setting in chosen]
-        scores = [side.score for side in sides]
-        found, lines = _paired(truth, scores, names, confidence)
-        named = list(zip(names, chosen, scores, strict=True))
-        verdict = _ordered(first, truth, named, confidence, assumption, belongs=belongs)
-        if verdict.setting is not None:
-            margin = sides[chosen.index(verdict.setting)].margin
-            verdict = replace(
-                verdict,
-                equal_cost=room_of(measuring.reading_of(verdict.setting), margin),
-                step=light_step(first, margin),
-            )
+        lies, measuring = _measuring(first, truth, rules, margins)
+        by, sides, compared = JudgedBy(alignment=lies, assumption=assumption), [], []
+        for name, setting in settings:
+            sides.append(side := measuring.of(setting))
+            compared.append(_Side.of(name, setting, side, measuring.reading_of(setting), by))
+        found, lines = _paired(truth, [side.score for side in sides], names, confidence)
+        verdict, works = _ordered(truth, compared, confidence, assumption)
     return CompareAnswer(
         recording=called[0], with_=called[1] if len(called) > 1 else None, unit=first.info.unit, names=tuple(names),
-        settings=tuple(chosen), sides=tuple(sides), found=found, lines=tuple(lines), verdict=verdict,
+        settings=tuple(chosen), sides=tuple(sides), found=found, lines=tuple(lines), verdict=verdict, alignment=lies,
+        works=works,
     )  # fmt: skip
 
 
-def _measuring(recording: Recording, truth: Truth, rules: Rules, margins: bool) -> tuple[SettingWorth, bool]:
-    """Return what measures settings on a recording, and whether its passes follow its light."""
-    lies = measure_alignment(recording, truth)
+def _measuring(
+    recording: Recording, truth: Truth, rules: Rules, margins: bool
+) -> tuple[Alignment | None, SettingWorth]:
+    """Return how the passes lie against the light, and what measures settings on the recording."""
+    lies = alignment_of(recording, truth, rules)
     jitter = None if lies is None else lies.jitter_ms
-    worth = SettingWorth(recording, truth, rules=rules, margins=margins, jitter_ms=jitter)
-    return worth, lies is None or lies.belongs
+    return lies, SettingWorth(recording, truth, rules=rules, margins=margins, jitter_ms=jitter)
 
 
-def _ordered(
-    recording: Recording,
-    truth: Truth,
-    sides: list[tuple[str, Setting, Score]],
-    confidence: float,
-    assumption: Assumption,
-    *,
-    belongs: bool,
-) -> Verdict:
-    """Order the settings by their cost on the passes that none of them was shown, and say how sure that is."""
-    # Searched once for all settings: copies depend on the light and the passes alone.
-    copies = repeated_stretches(recording, truth.start, truth.end)
-    claims = [
-        claimable(recording, truth, setting, found, copies=copies, belongs=belongs) for _, setting, found in sides
-    ]
-    kept = in_common([one.trials for one in claims])
-    usable = [
-        (name, setting, trials, lot_counts(truth, trials), replace(one, trials=trials))
-        for (name, setting, _), trials, one in zip(sides, kept, claims, strict=True)
-    ]
-    ranked = sorted(usable, key=lambda side: float(side[3].errors().sum()))
-    pairs = [paired_costs(truth, a[2], b[2]) for a, b in pairwise(ranked)]
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Side:
+    """One setting, judged for itself as everywhere; with the trials that all settings have in common."""
+
+    name: str
+    case: JudgedSetting
+    judged: GroundedDecision
+    room: EqualCost | None
+    trials: Trials
+    counts: LotCounts
+
+    @classmethod
+    def of(cls, name: str, setting: Setting, worth: Worth, reading: SettingReading, by: JudgedBy) -> _Side:
+        case = JudgedSetting(reading, setting, worth.score, by=by, margin=worth.margin)
+        room = room_of(reading, worth.margin) if case.usable else None
+        trials = case.found.trials
+        counts = lot_counts(reading.truth, trials)
+        return cls(name=name, case=case, judged=case.judge(), room=room, trials=trials, counts=counts)
+
+    @property
+    def errors(self) -> int:
+        return int(self.counts.errors().sum())
+
+    @property
+    def moves(self) -> float:
+        """How far both levels may move, up and down, without another error; 0 if that is not known."""
+        return 0.0 if self.room is None else min(self.room.down, self.room.up)
+
+
+def _ordered(truth: Truth, sides: list[_Side], confidence: float, assumption: Assumption) -> tuple[Verdict, bool]:
+    """Order the settings by their cost on the passes that none of them was shown, and say how sure that is.
+
+    Of settings with equal errors the one with the most room comes first. Also return whether the first one works.
+    """
+    kept = in_common([side.trials for side in sides])
+    common = [replace(side, trials=t, counts=lot_counts(truth, t)) for side, t in zip(sides, kept, strict=True)]
+    # An output that is active most of the time, or never, comes last at any number of errors.
+    ranked = sorted(common, key=lambda side: (not side.case.usable, side.errors, -side.moves))
+    best, other = ranked[:2]
+    if any(side.judged.ground is Ground.PASSES_BESIDE for side in sides):
+        reason = VerdictReason(text="The passes do not lie where the light is: no setting can be judged by them.")
+        about, rehearsal = "which setting is better", best.case.found.synthetic
+        return Verdict(decision=str(Decision.OPEN), about=about, reasons=(reason,), rehearsal=rehearsal), False
+    pairs = [paired_costs(truth, a.trials, b.trials) for a, b in pairwise(ranked)]
     found = orders([pair.values for pair in pairs], source=pairs[0].source, alpha=1 - confidence)
-    (name, setting, _, counts, claim), (other, *_) = ranked[:2]
     reasons = []
     for (a, b), order in zip(pairwise(ranked), found, strict=True):
-        wrong, worse = (int(side[3].errors().sum()) for side in (a, b))
-        trials = number_of(int(a[3].passes.sum()), "pass", "passes")
-        text = f"Errors on {trials} of {a[0]}: {wrong}, of {b[0]}: {worse}; {order.told}."
-        reasons.append(VerdictReason(text=text, count=worse))
-    best = headline(counts, claim, confidence=confidence, assumption=assumption)
-    own = claims[[one for one, *_ in sides].index(name)].trials
-    if (other_shown := int(lot_counts(truth, own).passes.sum() - counts.passes.sum())) > 0:
+        trials = number_of(int(a.counts.passes.sum()), "pass", "passes")
+        text = f"Errors on {trials} of {a.name}: {a.errors}, of {b.name}: {b.errors}; {order.told}."
+        if a.case.usable and not b.case.usable:
+            text = f"{b.name} comes last at any cost: its output is active for most of the gap time, or never."
+        reasons.append(VerdictReason(text=text, count=b.errors))
+    found_best = replace(best.case.found, trials=best.trials)
+    claim = headline(best.counts, found_best, confidence=confidence, assumption=assumption)
+    if (other_shown := best.case.passes - int(best.counts.passes.sum())) > 0:
         left = f"Left out of the claim: {number_of(other_shown, 'pass', 'passes')} by which another setting was taught."
-        best = replace(best, beside=(left, *best.beside))
+        claim = replace(claim, beside=(left, *claim.beside))
+    claim = replace(claim, text=f"{best.name}: {claim.text[:1].lower()}{claim.text[1:]}")
+    decision, about = str(found[0].standing), f"that {other.name} costs more than {best.name}. {best.name}:"
+    if best.errors == other.errors and other.case.usable and found[0].standing is OrderStanding.OPEN:
+        decision = ALIKE
+        about, *why = _alike(best, other)
+        reasons = [*(VerdictReason(text=text) for text in why), *reasons[0 if best.errors else 1 :]]
+        if claim.upper is not None and not best.errors:
+            claim = replace(claim, text=f"{claim.text} The same holds for {other.name}.")
+    if not best.judged.good:
+        reasons.append(VerdictReason(text=f"{best.name} itself is not shown to work."))
     return Verdict(
-        decision=str(found[0].standing),
-        about=f"that {other} costs more than {name}. {name}:",
-        setting=setting,
-        claim=replace(best, text=f"{name}: {best.text[:1].lower()}{best.text[1:]}"),
+        decision=decision,
+        about=about,
+        setting=best.case.setting,
+        claim=claim,
         reasons=tuple(reasons),
-        rehearsal=claim.synthetic,
+        rehearsal=best.case.found.synthetic,
         next_step=_more_for(found[0]),
-    )
+        equal_cost=best.room,
+        step=best.case.step,
+    ), best.judged.good
+
+
+def _alike(best: _Side, other: _Side) -> tuple[str, ...]:
+    """Say of two settings with as many errors which one to take, if that is known, and why."""
+    passes = number_of(int(best.counts.passes.sum()), "pass", "passes")
+    each = "are both without an error" if not best.errors else f"make {number_of(best.errors, 'error')} each"
+    about, why = f"{best.name} and {other.name} {each} on {passes}", []
+    if not best.errors:
+        why.append("Neither makes an error: these passes cannot show which one would make fewer.")
+    rooms = [side.room for side in (best, other) if side.room is not None]
+    # Rooms are searched in steps.
+    more = len(rooms) == 2 and best.moves - other.moves > max(room.resolution for room in rooms)
+    if more:
+        moves = [in_figures(side.moves, 2) for side in (best, other)]
+        why.append(
+            f"{best.name} has more room: both levels may move by {moves[0]} {best.case.setting.unit} at no more cost, "
+            f"those of {other.name} by {moves[1]}."
+        )
+    take = f"Take {best.name}:" if more and best.judged.good else f"{best.name}:"
+    return f"{about}. {take}", *why
 
 
 def _more_for(order: Order) -> str:

@@ -134,15 +134,19 @@ def stress(
     conditions = [s for s in cells if (s.gain, s.ambient, s.pedestal) != (1, 0, 0)]
     by = replace(by or JudgedBy(), cures=True, alignment=reading.alignment())
     result = score(reading.output, truth, rules=rules)
+    verdict = setting_verdict(
+        reading, setting, result, by=by, about=by.setting_file, margin=reading.margin_where_known(result)
+    )
     return StressAnswer(
         recording=recording.name,
         stressed=found,
         cleaning=_cleaning(found.contamination_reserve, loss),
         possible=feasibility(recording, truth, setting, stresses=conditions, rules=rules, reading=demanded),
         faster=tuple(faster),
-        verdict=setting_verdict(
-            reading, setting, result, by=by, about=by.setting_file, margin=reading.margin_where_known(result)
-        ).after(VerdictReason(text=_bears(found, setting.unit))),
+        # Where no levels of equal cost are stated, nothing is shown of a reserve either.
+        verdict=verdict
+        if verdict.equal_cost is None and not found.share_refused
+        else verdict.after(VerdictReason(text=_bears(found, setting.unit))),
     )  # fmt: skip
 
 

@@ -22,7 +22,7 @@ SMALLEST = 1e-6
 
 
 def headline(
-    counts: LotCounts, found: Claimable, *, confidence: float, assumption: Assumption = NOTHING
+    counts: LotCounts, found: Claimable, *, confidence: float, assumption: Assumption = NOTHING, shown: bool = True
 ) -> HeadlineClaim:
     """Return the one claim on losses; beside it the share of lots with trips, and bounds that assume more.
 
@@ -34,6 +34,8 @@ def headline(
     confidence : float
     assumption : Assumption
         As the criteria state it.
+    shown : bool
+        Whether these trials show anything about the setting.
     """
     claim = losses_claim(counts, confidence=confidence, assumption=assumption)
     # Nothing is claimed that the output did not do, or that the evidence could not have contradicted.
@@ -43,9 +45,9 @@ def headline(
             text="Nothing is claimed. No pass is scored.",
             confidence=confidence, passes=0, lots=0, beside=tuple(found.sentences()),
         )  # fmt: skip
-    if blocked:
+    if blocked or not shown:
         return HeadlineClaim(
-            text=f"Nothing is claimed. {blocked[0]}",
+            text=" ".join(["Nothing is claimed.", *blocked[: int(shown)]]),
             confidence=confidence,
             assume=assumption.name,
             lots=claim.lots,

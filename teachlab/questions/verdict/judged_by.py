@@ -120,10 +120,10 @@ class FilesJudged:
             if self.setting is None:
                 return f"{ask} Save this setting for it: {keep}"
             return f"{ask} Then: teachlab replay {typed_again(NEW, setting=self.setting)}"
-        # Which kind follows best is for their draws to say: a change that was tried knew all passes.
-        asked = " ".join(f"--strategy {name}" for name in FOLLOWERS.values())
-        if cure in FOLLOWERS and asked not in keep:
-            return f"teachlab bench {on} {asked}"
+        # How well it follows what is to come is for its draws to say: a change that was tried knew all passes.
+        follower = f"--strategy {FOLLOWERS.get(cure or '')}"
+        if cure in FOLLOWERS and follower not in keep and "--strategy all" not in keep:
+            return f"teachlab bench {on} {follower}"
         # A design that could be better still is not mended by the same design.
         if cure in DESIGNED and not keep.startswith("teachlab design "):
             return f"teachlab design {on}"

@@ -9,16 +9,17 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from teachlab.data.alignment.room import aligned_truth
 from teachlab.model.score import Outcome, Score
 from teachlab.model.setting import Setting
 from teachlab.model.verdict import VerdictReason
 from teachlab.questions.feasibility.two_sides import TwoSides, two_sides
 from teachlab.questions.verdict.judged_by import JudgedBy
-from teachlab.questions.verdict.nearness import light_step
+from teachlab.questions.verdict.nearness import at_scale_end, light_step
 from teachlab.scoring.claimable import OpenCondition, claimable, unusable, wrong_apart
 from teachlab.scoring.claims import lot_counts
 from teachlab.scoring.reasons import STANDS_STILL, Reasons, reasons_of
-from teachlab.scoring.scoring import lone_active_gap
+from teachlab.scoring.scoring import lone_active_gap, score
 from teachlab.statistics.claims.decisions import GOOD, Decision, MeasuredCost, decide, enough_to_decide
 from teachlab.statistics.claims.orders import CostBound
 from teachlab.statistics.intervals import proportion
@@ -51,6 +52,7 @@ class Ground(StrEnum):
     BOTH_SIDES = "both sides"
     OVERTURNED = "overturned"
     LOST_KIND = "a kind is lost"
+    SCALE_END = "level at an end of the scale"
     PASSES_BESIDE = "passes beside the light"
     LOG_STOPPED = "log stands still"
     LONE_GAP = "active in one gap"
@@ -97,6 +99,8 @@ class JudgedSetting:
         Errors per pass of every setting that was tried, and whether its output is usable.
     step : float or None, recording units
         Smallest step of the light.
+    margin : Margin or None
+        As given.
     sides : TwoSides or None
         Objects on both sides of the background.
     lone_gap : int or None
@@ -105,8 +109,8 @@ class JudgedSetting:
 
     def __init__(
         self, reading: SettingReading, setting: Setting, result: Score, *, by: JudgedBy,
-        candidates: Sequence[tuple[CostBound, bool]], margin: Margin | None, overturned: Overturned | None,
-        why_lost: Reasons | None,
+        candidates: Sequence[tuple[CostBound, bool]] = (), margin: Margin | None = None,
+        overturned: Overturned | None = None, why_lost: Reasons | None = None,
     ) -> None:  # fmt: skip
         recording, truth, rules, extremes = reading.recording, reading.truth, reading.rules, reading.extremes
         self.reading, self.recording, self.truth = reading, recording, truth
@@ -125,6 +129,7 @@ class JudgedSetting:
         self.enough = self.passes > 0 and enough_to_decide(self.cost)
         self.tried = candidates or [(counts.bound(confidence=rules.confidence), self.usable)]
         self.step = step = light_step(recording, margin)
+        self.margin = margin
         self.sides: TwoSides | None = None
         # If no pass is lost, none lies on the other side of the background.
         if type(setting) is Setting and wrong_apart(truth, result)[0]:
@@ -150,8 +155,18 @@ class JudgedSetting:
         return out
 
     def share_of_passes(self) -> float:
-        """Return the share of the passes on which the setting is judged."""
-        return self.passes / max(self.passes, int(self.truth.detect.sum())) if self.passes else 1.0
+        """Return the share of the passes on which the setting is judged; teaching and choosing took the others."""
+        taken = self.found.left_out["shown"] or self.reading.rules.first_pass
+        return self.passes / int(self.truth.detect.sum()) if self.passes and taken else 1.0
+
+    def works_where_the_light_is(self) -> bool:
+        """Whether it makes no more errors than accepted on the passes after they are moved to the light."""
+        lies, rules = self.by.alignment, self.reading.rules
+        if lies is None or not (lies.moves and lies.belongs):
+            return True
+        moved = aligned_truth(lies, self.truth)[0]
+        there = score(self.reading.output, moved, rules=rules, tables=False)
+        return not unusable(there) and sum(wrong_apart(moved, there)) <= self.by.accepted * there.counts.scored_passes
 
     def judge(self) -> GroundedDecision:
         """Return the decision: each judgement gives its own or leaves the one before."""
@@ -188,10 +203,19 @@ def _lost_kind(case: JudgedSetting, so_far: GroundedDecision) -> Decision | None
     return Decision.LIMIT if so_far.good and case.lost_kinds() else None
 
 
+def _scale_end(case: JudgedSetting, so_far: GroundedDecision) -> Decision | None:
+    """Limit a setting whose level lies where the light is clipped: the least loss of light may stop it."""
+    at_end = so_far.good and case.margin is not None and at_scale_end(case.setting, case.margin, case.step)
+    return Decision.LIMIT if at_end else None
+
+
 def _passes_beside(case: JudgedSetting, so_far: GroundedDecision) -> Decision | None:
-    """Excuse a setting where the passes lie beside the light: they say nothing against it."""
+    """Judge nothing where the passes lie beside the light: neither errors, nor that there are none only there."""
     lies = case.by.alignment
-    return Decision.OPEN if lies is not None and lies.matters and not so_far.good else None
+    if lies is None:
+        return None
+    shown = case.works_where_the_light_is() if so_far.good else not lies.matters
+    return None if shown else Decision.OPEN
 
 
 def _log_stopped(case: JudgedSetting, so_far: GroundedDecision) -> Decision | None:
@@ -216,6 +240,7 @@ _JUDGEMENTS: dict[Ground, Callable[[JudgedSetting, GroundedDecision], Decision |
     Ground.BOTH_SIDES: _both_sides,
     Ground.OVERTURNED: _overturned,
     Ground.LOST_KIND: _lost_kind,
+    Ground.SCALE_END: _scale_end,
     Ground.PASSES_BESIDE: _passes_beside,
     Ground.LOG_STOPPED: _log_stopped,
     Ground.LONE_GAP: _lone_gap,

@@ -23,15 +23,17 @@ FEWEST_STEPS = 64
 
 
 def near_reason(
-    recording: Recording, truth: Truth, setting: Setting, margin: Margin, found: Claimable
-) -> VerdictReason | None:
+    recording: Recording, truth: Truth, setting: Setting, margin: Margin, found: Claimable, *,
+    room: EqualCost | None = None, step: float | None = None,
+) -> VerdictReason | None:  # fmt: skip
     """Name the passes or gaps that were right but far nearer to the level than the others; None if there are none."""
     if clipped := {"detect", "trip"} & set(margin.no_variance):
         what = "passes" if "detect" in clipped else "gaps"
-        return VerdictReason(
-            text=f"The light of the {what} stands at an end of the scale: nothing is seen of how it varies, so how "
-            "near it may come to the level is not known."
+        text = (
+            f"The light of the {what} stands at an end of the scale: nothing is seen of how it varies, so how near it "
+            "may come to the level is not known."
         )
+        return VerdictReason(text=text + (_middle(setting, room, step) if at_scale_end(setting, margin, step) else ""))
     near = near_misses(truth, setting, margin, found.trials)
     if not near:
         return None
@@ -74,13 +76,33 @@ def rim_reason(setting: Setting, margin: Margin, room: EqualCost | None, step: f
         f"The {of} keep {in_figures(abs(light - level), 3)} {setting.unit} from the {what}, {in_figures(side[1], 2)} "
         f"times the noise; {LEAST_MARGIN:g} times is the least for long use."
     )
-    if room is not None and what == "level":
-        at, name = (room.on_low + room.on_high) / 2, "on-level"
-        if not setting.light_on:
-            at, name = at - (setting.on_level - setting.off_level), "off-level"
-        middle = in_figures(at, 4) if step is None else level_text(at, step)
-        text += f" In the middle of the room the {name} is {middle} {setting.unit}."
-    return VerdictReason(text=text)
+    return VerdictReason(text=text + (_middle(setting, room, step) if what == "level" else ""))
+
+
+def at_scale_end(setting: Setting, margin: Margin, step: float | None) -> bool:
+    """Whether passes or gaps are clipped, and their light lies nearer to the level than noise allows in the long run.
+
+    The noise of clipped light is not seen; that of the other side is taken for it.
+    """
+    for side, light, noise in (
+        ("detect", margin.weakest_pass, margin.noise_background),
+        ("trip", margin.strongest_gap, margin.noise_object),
+    ):
+        least = max(step or 0.0, LEAST_MARGIN * (noise or 0.0))
+        if side in margin.no_variance and light is not None and abs(light - setting.activation) <= least:
+            return True
+    return False
+
+
+def _middle(setting: Setting, room: EqualCost | None, step: float | None) -> str:
+    """Say which level lies in the middle of the room; empty if there is none."""
+    if room is None:
+        return ""
+    at, name = (room.on_low + room.on_high) / 2, "on-level"
+    if not setting.light_on:
+        at, name = at - (setting.on_level - setting.off_level), "off-level"
+    middle = in_figures(at, 4) if step is None else level_text(at, step)
+    return f" In the middle of the room the {name} is {middle} {setting.unit}."
 
 
 def light_step(recording: Recording, margin: Margin | None) -> float | None:

@@ -9,7 +9,6 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from teachlab.errors import UnmeasurableError
 from teachlab.model.printable_text import in_figures, number_of, printable, round_figure, typed_again, unlike_figures
 from teachlab.model.recording import Origin
 from teachlab.model.score import Outcome, Score, Trials
@@ -25,14 +24,13 @@ from teachlab.questions.verdict.nearness import near_reason, rim_reason
 from teachlab.questions.verdict.places import moment, place_text
 from teachlab.scoring.claimable import OpenCondition, wrong_apart
 from teachlab.scoring.error_places import ErrorPlace, error_places
-from teachlab.scoring.scoring import score
 from teachlab.statistics.claims.decisions import DECIDING_STRETCHES, Decision
 from teachlab.statistics.claims.lot_claims import CLAIM_LOT_PASSES, CLAIM_LOTS
 from teachlab.statistics.claims.orders import lots_to_exceed
 from teachlab.statistics.lots import Source
 
 if TYPE_CHECKING:
-    from teachlab.model.margin import EqualCost, Margin
+    from teachlab.model.margin import Margin
     from teachlab.model.recording import Recording
     from teachlab.model.truth import Truth
     from teachlab.questions.stress.setting_reading import SettingReading
@@ -61,7 +59,6 @@ def setting_verdict(
     about: str = "",
     candidates: Sequence[tuple[CostBound, bool]] = (),
     margin: Margin | None = None,
-    whole: SettingReading | None = None,
     overturned: Overturned | None = None,
     why_lost: Reasons | None = None,
 ) -> Verdict:
@@ -70,9 +67,9 @@ def setting_verdict(
     Parameters
     ----------
     reading : SettingReading
-        Of the recording, by the setting and under the rules of its score.
+        Of the recording with all of its passes, by the setting and under the rules of its score.
     setting : Setting
-        The same setting with its history: what it was shown supports no claim.
+        The same setting with its history: the passes on which it was taught or chosen support no claim.
     result : Score
     by : JudgedBy, optional
     about : str
@@ -82,9 +79,6 @@ def setting_verdict(
         only this one.
     margin : Margin, optional
         Margin of the setting: with it, the verdict says which levels cost the same.
-    whole : SettingReading, optional
-        If only a part of the passes is scored: reading of the setting over all of them. Without it, no levels of equal
-        cost are stated then.
     overturned : Overturned, optional
         If another candidate is right where this setting is wrong: then it is not to be used, or with a limit only.
     why_lost : Reasons, optional
@@ -97,10 +91,12 @@ def setting_verdict(
         why_lost=why_lost,
     )  # fmt: skip
     judged = case.judge()
-    trusted = judged.ground not in {Ground.PASSES_BESIDE, Ground.LONE_GAP}
+    beside = judged.ground is Ground.PASSES_BESIDE
+    trusted = not beside and judged.ground is not Ground.LONE_GAP
     first, more = _before_errors(case, judged)
-    places = error_places(truth, case.found.trials)
-    errors = _errors(case, places)
+    # Errors on passes that lie beside the light are none of the setting.
+    places = [] if beside else error_places(truth, case.found.trials)
+    errors = [] if beside else _errors(case, places)
     cures: list[TriedCure] = []
     if trusted and (by.cures or not judged.good or judged.ground is Ground.LOST_KIND):
         cures = tried_cures(recording, truth, setting, result, rules=rules, extremes=reading.extremes, step=case.step)
@@ -116,14 +112,14 @@ def setting_verdict(
     # What would mend it follows after the place of the errors.
     before = 1 if places or not first else 0
     reasons = [*first, *errors[:before], *([] if mended is None else [mended]), *errors[before:]]
-    reasons += filter(None, [_none_works(case, judged), rare_kind_text(setting, truth)])
-    claim = headline(case.counts, case.found, confidence=rules.confidence, assumption=by.assumption)
-    overall, room = _over_all(case, margin, whole)
+    reasons += filter(None, [_none_works(case, judged), None if beside else rare_kind_text(setting, truth)])
+    claim = headline(case.counts, case.found, confidence=rules.confidence, assumption=by.assumption, shown=not beside)
+    # Levels that cost the same as a useless output are useless too.
+    room = room_of(reading, margin, costs=by.costs) if case.usable and not beside else None
     near = None
-    if margin is not None and overall is not None:
-        near = near_reason(recording, truth, setting, margin, case.found) or rim_reason(
-            setting, overall, room, case.step
-        )
+    if margin is not None and not beside:
+        near = near_reason(recording, truth, setting, margin, case.found, room=room, step=case.step)
+        near = near or rim_reason(setting, margin, room, case.step)
     return Verdict(
         decision=str(judged.decision),
         about=about,
@@ -132,8 +128,7 @@ def setting_verdict(
         reasons=tuple(reasons),
         next_step=next_step,
         conditions=_conditions(case, judged),
-        # Levels that cost the same as a useless output are useless too.
-        equal_cost=room if case.usable else None,
+        equal_cost=room,
         step=case.step,
         rehearsal=case.found.synthetic,
         sensor=_compared(recording),
@@ -145,7 +140,7 @@ def setting_verdict(
 
 def _conditions(case: JudgedSetting, judged: GroundedDecision) -> tuple[str, ...]:
     """Return the open conditions, with that of another setting that works first; none if it may just be used."""
-    if judged.decision is Decision.USE:
+    if judged.decision is Decision.USE or judged.ground is Ground.PASSES_BESIDE:
         return ()
     # What the claim says about the output itself is no limit of its use.
     limits = [text for why, text in case.found.conditions.items() if why not in SAID_BY_THE_CLAIM]
@@ -155,9 +150,13 @@ def _conditions(case: JudgedSetting, judged: GroundedDecision) -> tuple[str, ...
             f"Not for the kind '{printable(name, most=24)}': {lost} of {number_of(of, 'pass', 'passes')} lost."
             for name, (lost, of) in case.lost_kinds().items()
         ]
+    if judged.ground is Ground.SCALE_END:
+        limits.append(
+            "The level lies at an end of the scale, where the light is clipped: a small change of light may stop it, "
+            "and these passes cannot show it."
+        )
     # Said before the claim, in a good case as in a bad one.
-    another = case.overturned is not None and judged.ground is not Ground.PASSES_BESIDE
-    first = [case.overturned.reason.text] if another and case.overturned is not None else []
+    first = [] if case.overturned is None else [case.overturned.reason.text]
     return tuple(text for text in (*first, *limits, few) if text)
 
 
@@ -205,8 +204,6 @@ def _before_errors(case: JudgedSetting, judged: GroundedDecision) -> tuple[list[
     """Return what is told before the errors themselves, and what more of this recording would do."""
     told: list[VerdictReason] = []
     more: tuple[str, ...] = ()
-    if case.sides is not None:
-        told.append(VerdictReason(text=case.sides.sentence(), count=min(case.sides.above, case.sides.below)))
     if judged.ground is Ground.PASSES_BESIDE:
         off = case.by.alignment is not None and case.by.alignment.off
         text = (
@@ -214,8 +211,10 @@ def _before_errors(case: JudgedSetting, judged: GroundedDecision) -> tuple[list[
             if off
             else "The borders of the passes are less sure than stated: measure how sure before a setting is judged."
         )
-        told.append(VerdictReason(text=text))
-    elif case.overturned is None and judged.decision is Decision.OPEN and judged.ground is Ground.LONE_GAP:
+        return [VerdictReason(text=text)], more
+    if case.sides is not None:
+        told.append(VerdictReason(text=case.sides.sentence(), count=min(case.sides.above, case.sides.below)))
+    if case.overturned is None and judged.decision is Decision.OPEN and judged.ground is Ground.LONE_GAP:
         told.append(_lone_gap(case))
     elif case.overturned is None and judged.decision is Decision.OPEN and judged.ground is not Ground.LOG_STOPPED:
         undecided, more = _undecided(case)
@@ -235,25 +234,6 @@ def _lone_gap(case: JudgedSetting) -> VerdictReason:
         "correct the end of its pass; else leave the stretch out.",
         first_at_s=first / info.sample_rate_hz,
     )
-
-
-def _over_all(
-    case: JudgedSetting, margin: Margin | None, whole: SettingReading | None
-) -> tuple[Margin | None, EqualCost | None]:
-    """Return margin and levels of equal cost over all passes of the recording, whichever of them are judged.
-
-    A level that costs the same on the judged half may lose a lot of the other half: one question has one answer.
-    """
-    reading = case.reading
-    if reading.rules.first_pass and margin is not None:
-        if whole is None:
-            return margin, None
-        reading = whole
-        try:
-            margin = whole.margin(score(whole.output, whole.truth, rules=whole.rules, tables=False).trials)
-        except UnmeasurableError:
-            margin = None
-    return margin, room_of(reading, margin, costs=case.by.costs)
 
 
 def swapped_kinds(truth: Truth, trials: Trials) -> VerdictReason | None:
@@ -308,7 +288,7 @@ def _undecided(case: JudgedSetting) -> tuple[list[VerdictReason], tuple[str, ...
     if errors is None:
         return [VerdictReason(text="To judge takes passes that teaching did not use and that are not left out.")], ()
     # If teaching and choosing took their share of the passes, they take it of future passes too.
-    share = case.share_of_passes() if case.reading.rules.first_pass else 1.0
+    share = case.share_of_passes()
     if not case.enough:
         few = max(1, DECIDING_PASSES - passes)
         again = max(1, math.ceil((DECIDING_PASSES - passes) / share))
@@ -372,6 +352,10 @@ def _errors(case: JudgedSetting, places: Sequence[ErrorPlace]) -> list[VerdictRe
         lead = "At" if cause.count == 1 else "First at"
         at = cause.sample / info.sample_rate_hz
         out.append(VerdictReason(text=f"{text} {lead} {where}.", count=cause.count, first_at_s=at))
+    if len(out) > len(places) and case.counts.errors().sum() < sum(wrong_apart(case.truth, case.result)):
+        # The claim counts fewer: those by which the setting was taught or chosen are left out of it.
+        every = number_of(case.result.counts.scored_passes, "pass", "passes")
+        out[len(places)] = replace(out[len(places)], text=f"{out[len(places)].text} Counted on all {every}.")
     return out
 
 
