@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import sys
 import time
+from collections import deque
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from importlib.util import find_spec
@@ -104,13 +105,19 @@ FIRST_WORD_S = 10.0
 
 def _to_go(title: str) -> Callable[[float], None]:
     began, told = time.monotonic(), FIRST_WORD_S
+    seen = deque([(0.0, 0.0)])
 
     def report(share: float) -> None:
         nonlocal told
         took = time.monotonic() - began
-        if took >= told and 0 < share < 1:
+        seen.append((took, share))
+        # The speed of the latter half: work begins with what is done once.
+        while len(seen) > 2 and seen[1][0] <= took / 2:
+            seen.popleft()
+        if took >= told and 0 < share < 1 and share > seen[0][1]:
             told = 2 * took
-            warn(f"{title}: {100 * share:.0f} % done, about {took / share - took:.0f} s to go")
+            speed = (share - seen[0][1]) / (took - seen[0][0])
+            warn(f"{title}: {100 * share:.0f} % done, about {(1 - share) / speed:.0f} s to go")
 
     return report
 

@@ -42,6 +42,8 @@ if TYPE_CHECKING:
     from teachlab.studies.claim_half import ClaimHalf, FixedSetting
     from teachlab.studies.tally import Tally
 
+COUNTED = 0.66
+"""Share of teaching and counting in the usual time of a bench; the best fixed pair, margins and hindsight follow."""
 HELD = (300.0, 500.0)
 """Bytes for each sample, and for each crossing of the middle of the light, for designs in hindsight; as `JUDGED`."""
 
@@ -83,7 +85,7 @@ def bench_recording(
     InputError
         If recording, truth and options do not fit together, or no pass is left to score.
     """
-    options, recording = options or DrawOptions(), held(recording)
+    options, recording, say = options or DrawOptions(), held(recording), progress or (lambda share: None)
     _check(recording, truth, strategies, device)
     found = taught_draws(
         recording,
@@ -91,7 +93,7 @@ def bench_recording(
         {s.name: Teaching(s, options.base, options.seed) for s in strategies},
         options=options,
         keyed=None if device is None else partial(nearest_steps, device=device, scale=device.scale()),
-        progress=progress,
+        progress=lambda share: say(COUNTED * share),
     )
     middle, counts, costs = found.middle, found.tally.counts, options.costs
     first = found.cut.first_scored
@@ -100,16 +102,20 @@ def bench_recording(
     best = best_fixed(
         recording, truth, counts, base=options.base, costs=costs, rules=scored, reading=found.first_reading
     )
+    say(0.68)
     judged = {name: with_measures(draws, counts, costs, best_cost=best.cost) for name, draws in found.draws.items()}
     chosen_on = _choosing_half(recording, truth, middle)
     fixed = with_rooms(*chosen_on, fixed_settings(found.draws, found.first_half, options), first, options)
+    say(0.69)
     readings = _Readings(recording, truth, judged, fixed, best.setting, scored, later)
     alignment = readings.alignment(options.rules)
     jitter = None if alignment is None else alignment.jitter_ms
     measuring, claimed = (SettingWorth(recording, truth, rules=rules, jitter_ms=jitter) for rules in (scored, later))
+    say(0.77)
     measuring.take(readings.median)
     claimed.take(readings.chosen)
     results = [_result(measuring, s, judged[s.name]) for s in strategies]
+    say(0.84)
     halves = claim_halves(
         recording, truth, fixed, first_half=found.first_half, first_scored=first, middle=middle, options=options,
         outputs=readings.outputs,
@@ -124,6 +130,7 @@ def bench_recording(
         worst = None if chosen.worst is None else replace(chosen.worst, taught=said.taught)
         chosen = replace(chosen, setting=said, worst=worst)
         whole = readings.whole(bare(chosen.worst or chosen.setting))
+    say(0.85)
     possible = ceiling(
         recording, truth, best.setting, base=options.base, rules=scored, alignment=alignment, outputs=readings.outputs
     )

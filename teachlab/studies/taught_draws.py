@@ -29,6 +29,8 @@ if TYPE_CHECKING:
     from teachlab.model.truth import Truth
 
 Progress = Callable[[float], None]
+TAUGHT = 0.9
+"""Share of the teaching in the usual time of teaching and counting."""
 LONG = 1 << 25
 """After teaching on recordings of more samples, memory that was freed is returned to the system."""
 
@@ -140,7 +142,7 @@ def taught_draws(
                 if not careful:
                     raise
                 failed[key] = f"strategy '{one.strategy.name}' failed: {type(fault).__name__}: {fault}"
-        say.teaching((draw + 1) / options.draws)
+        say.teaching(new_share(draw + 1, options.draws, cut.teach_passes))
     draws |= {
         key: [Draw(draw=k, setting=None, failed=text, measures={}) for k in range(options.draws)]
         for key, text in failed.items()
@@ -170,6 +172,26 @@ def taught_draws(
     )
 
 
+def new_share(done: int, draws: int, passes: int) -> float:
+    """Return which share of the usual work on draws is done: what was measured of one showing serves the next ones.
+
+    Parameters
+    ----------
+    done, draws : int
+        Draws done, and draws in all.
+    passes : int
+        In the teach block, half of which in a row are shown: there are no more showings than places of that half.
+
+    Examples
+    --------
+    >>> [round(new_share(done, 200, 72), 2) for done in (0, 10, 50, 200)]
+    [0.0, 0.24, 0.75, 1.0]
+    """
+    left = 1 - 1 / (passes // 2 + 1)
+    seen, most = (1 - left**many for many in (done, draws))
+    return seen / most
+
+
 def _keyed(draw: Draw, keyed: Callable[[Setting], Setting]) -> Draw:
     if draw.setting is None:
         return draw
@@ -186,10 +208,10 @@ class _Stages:
         self._progress = progress
 
     def teaching(self, share: float) -> None:
-        self._say(0.4 * share)
+        self._say(TAUGHT * share)
 
     def scoring(self, share: float) -> None:
-        self._say(0.4 + 0.6 * share)
+        self._say(TAUGHT + (1 - TAUGHT) * share)
 
     def _say(self, share: float) -> None:
         if self._progress is not None:

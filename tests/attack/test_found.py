@@ -138,7 +138,8 @@ def test_what_takes_long_says_how_long(monkeypatch: pytest.MonkeyPatch, capsys: 
         for share in (0.05, 0.1, 0.11, 0.25):
             told(share)
     assert capsys.readouterr().err.splitlines() == [
-        "generating: 10 % done, about 108 s to go", "generating: 25 % done, about 90 s to go",
+        # From 5 % on 7 s brought 5 % more; from 11 % on 17 s brought 14 % more.
+        "generating: 10 % done, about 126 s to go", "generating: 25 % done, about 91 s to go",
     ]  # fmt: skip
 
 
