@@ -452,7 +452,8 @@ def study(
     from teachlab.wording.verdict import verdict_sentence
 
     folder = None if out is None else fspath(out)
-    grids = strategies if isinstance(strategies, Mapping) else dict.fromkeys(strategies)
+    named = [strategies] if isinstance(strategies, str) else strategies
+    grids = named if isinstance(named, Mapping) else dict.fromkeys(named)
     asked = [
         (strategy_class(one), grid) if isinstance(one, str)
         else (one, grid) if isinstance(one, type)

@@ -431,6 +431,35 @@ def _locked(folder: Path) -> Iterator[None]:
         os.close(handle)
 
 
+@contextmanager
+def only_writer(folder: Path, what: str) -> Iterator[None]:
+    """Let no other process, or thread, enter this block for the same folder: their results would mix.
+
+    Raises
+    ------
+    InputError
+        If another one is in it.
+    """
+    if _locks is None:
+        yield
+        return
+    handle = os.open(folder, os.O_RDONLY)
+    try:
+        if not _lock(handle, wait=False):
+            raise InputError(
+                f"'{folder}': another run is writing {what} there. Wait until it ends, or name another folder."
+            )
+        yield
+    finally:
+        os.close(handle)
+
+
+def tidy(folder: Path) -> None:
+    """Finish in a folder what a dead writer had decided, and remove what it had only begun."""
+    with _locked(folder):
+        _tidy(folder)
+
+
 def _tidy(folder: Path) -> None:
     """Finish what a dead writer had decided, and remove what it had only begun. The folder is locked."""
     moves, removals = _read_journal(folder)

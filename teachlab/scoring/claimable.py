@@ -19,6 +19,8 @@ from teachlab.model.truth import Truth, TruthSource
 MOST_IN_DOUBT = 0.05
 """At most this share of the passes may be shorter than the uncertainty of their borders."""
 
+NOT_THIS_LIGHT = "The borders of the passes do not follow this light: they may belong to another recording."
+
 _Bool = NDArray[np.bool_]
 
 
@@ -141,9 +143,7 @@ def claimable(
     copies = repeated_stretches(recording, truth.start, truth.end) if copies is None else copies
     copied = [pair for pair in copies if pair[0] >= first]
     if not belongs:
-        conditions[OpenCondition.ELSEWHERE] = (
-            "The borders of the passes do not follow this light: they may belong to another recording."
-        )
+        conditions[OpenCondition.ELSEWHERE] = NOT_THIS_LIGHT
     if copied:
         one, other = copied[0]
         are = "is a copy of an earlier one" if len(copied) == 1 else "are copies of earlier ones"

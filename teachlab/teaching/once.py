@@ -119,8 +119,9 @@ def teach_once(strategy: Strategy, block: TeachBlock, seed: int, draw: int, *, t
         setting = strategy.teach(view)
     except Abstained:
         raise
-    except Exception as fault:
-        raise StrategyError(f"strategy '{name}' failed: {type(fault).__name__}: {fault}") from fault
+    except (Exception, SystemExit, GeneratorExit) as fault:  # nothing but a person's interrupt ends more than a draw
+        told = f"{type(fault).__name__}: {fault}".rstrip(": ")
+        raise StrategyError(f"strategy '{name}' failed: {told}") from fault
     _check(strategy, view, setting)
     return replace(setting, taught=_taught(strategy, setting, view, seed, draw, of=block.recording))
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
@@ -72,17 +73,22 @@ def configurations(made: type[Strategy], grid: Grid) -> list[Configuration]:
     """
     from sklearn.model_selection import ParameterGrid
 
-    grids = [{}] if grid is None else [grid] if isinstance(grid, Mapping) else list(grid)
-    out: list[Configuration] = []
+    grids: list[Any] = [{}] if grid is None else [grid] if isinstance(grid, Mapping | str | int | float) else list(grid)
+    out: dict[str, Configuration] = {}
     for one in grids:
         if not isinstance(one, Mapping):
             raise ParameterError(f"a grid of {made.name} gives values by parameter, got {one!r}.")
         values = {name: _values(made.name, name, given) for name, given in one.items()}
-        for combination in ParameterGrid(values):
-            found = Configuration(built(made, combination), tuple(sorted(combination)))
-            if all(found.strategy != other.strategy for other in out[:MOST_CONFIGURATIONS]):
-                out.append(found)
-    return out
+        combinations = ParameterGrid(values)
+        if len(combinations) > MOST_CONFIGURATIONS:
+            raise ParameterError(
+                f"the grid of {made.name} gives {len(combinations):,} combinations; a study takes at most "
+                f"{MOST_CONFIGURATIONS:,}. Give fewer values."
+            )
+        for combination in combinations:
+            one = Configuration(built(made, combination), tuple(sorted(combination)))
+            out.setdefault(json.dumps(one.parameters, sort_keys=True), one)
+    return list(out.values())
 
 
 def _values(strategy: str, name: str, given: Any) -> list[Any]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 from collections import deque
 from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Protocol, TypeVar
 
 from teachlab.errors import ParameterError
@@ -19,10 +20,18 @@ AHEAD = 2
 """Pieces that wait at every worker of a cluster, so that no worker idles while an answer travels."""
 
 
+@dataclass(frozen=True, slots=True)
 class WorkerEnded:
     """Instead of a result: the process of the piece ended twice, the second time while no other piece was running."""
 
-    fault = "its worker process ended: probably not enough memory, or a strategy that ends the process"
+    fault: str = "its worker process ended: probably not enough memory, or a strategy that ends the process"
+
+    @classmethod
+    def by(cls, fault: BaseException) -> WorkerEnded:
+        """Return it with the reason, if the process ended because it could not load the piece."""
+        if "un-serialize" not in str(fault) or fault.__cause__ is None:
+            return cls()
+        return cls(f"a worker process cannot load it: {str(fault.__cause__).strip('"\n').splitlines()[-1]}")
 
 
 class StudyEngine(Protocol):
@@ -43,6 +52,8 @@ def engine_of(jobs: int = 1, scheduler: str | None = None) -> StudyEngine:
     scheduler : str, optional
         Address of a Dask scheduler, such as ``tcp://host:8786``, or ``local`` for a cluster of this machine.
     """
+    if isinstance(jobs, bool) or not isinstance(jobs, int) or jobs < 0:
+        raise ParameterError(f"jobs must be a whole number of at least 0, got {jobs!r}.")
     if scheduler is not None:
         return ClusterEngine(scheduler, jobs)
     count = jobs or os.cpu_count() or 1
@@ -87,14 +98,14 @@ class WorkerProcesses:
                 number = running.pop(done)
                 try:
                     yield number, done.result()
-                except BrokenProcessPool:
+                except BrokenProcessPool as fault:
                     lost = [number, *running.values()]
                     running.clear()
                     alone = len(lost) == 1
                     for one in sorted(lost):
                         strikes[one] = strikes.get(one, 0) + (2 if alone and strikes.get(one) else 1)
                         if strikes[one] > 2:
-                            yield one, WorkerEnded()
+                            yield one, WorkerEnded.by(fault)
                         else:
                             suspects.append(one)
                     pool = get_reusable_executor(count, kill_workers=True)

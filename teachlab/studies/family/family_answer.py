@@ -249,9 +249,15 @@ def study_answer(
     told = dict(zip([line.path for line in lines], telling_names([line.path for line in lines]), strict=True))
     found: dict[str, _Line] = {line.path: _Line(told[line.path], line.path) for line in lines}
     faults: dict[str, str] = {}
-    for row in table.to_pylist():
+    owner: dict[str, str] = {}
+    every = table.to_pylist()
+    for row in every:
+        first = owner.setdefault(row["key"], row["path"])
         if row["strategy"] is None:
             faults[row["path"]] = row["reason"]
+        elif first != row["path"]:
+            # Two trials of a claim are two recordings, not one under two names.
+            faults[row["path"]] = f"light and passes are those of {told[first]}, which counts once."
         elif row["condition"] == grid.conditions[0].name:
             method = row["strategy"], row["parameters"], row["base"]
             found[row["path"]].by_method.setdefault(method, []).append(row)
@@ -261,21 +267,24 @@ def study_answer(
     }
     ranking = sorted((_ranked(m, labels[m], varied[m[:2]], studied, judge) for m in labels), key=_order_key)
     chosen = _choice(ranking, grid)
+    strategies = _strategies(ranking, studied, judge, grid)
+    preferred = [*([] if chosen is None else [chosen]), *(one.method for one in strategies), *ranking]
     verdicts = [
-        judge.line(one.name, one.path, one.by_method, labels, _best_here(one, ranking), faults.get(one.path, ""))
+        judge.line(one.name, one.path, one.by_method, labels, _best_here(one, preferred), faults.get(one.path, ""))
         for one in found.values()
     ]
     members = [] if chosen is None else [one for one in studied if chosen.method in one.by_method]
     rows = [(one, one.by_method[chosen.method][0]) for one in members if chosen is not None]
     others = {one.name: [some[0] for some in one.by_method.values()] for one in studied}
-    groups = [] if chosen is None else _groups(table, chosen.method, grid, columns)
+    counted = [row for row in every if row["path"] not in faults]
+    groups = [] if chosen is None else _groups(counted, chosen.method, grid, columns)
     stressed = [one for one in groups if one.by == CONDITION and one.name != grid.conditions[0].name]
     return StudyAnswer(
         table=table,
         columns=columns,
         lines=verdicts,
         ranking=ranking,
-        strategies=_strategies(ranking, studied, judge, grid),
+        strategies=strategies,
         effects=_effects(grid, studied, labels),
         groups=groups,
         recommended=chosen,
@@ -381,7 +390,7 @@ def _sorting(text: str) -> tuple[bool, float, str]:
 
 
 def _best_here(line: _Line, ranking: Sequence[RankedMethod]) -> Method | None:
-    """Return what costs least on the choosing half of one line; among equal ones the best over all lines."""
+    """Return what costs least on the choosing half of one line; among equal ones the first."""
     able = [one.method for one in ranking if math.isfinite(line.cost(one.method, "chosen_cost"))]
     return min(able, key=lambda one: round(line.cost(one, "chosen_cost"), MOST_STARTS), default=None)
 
@@ -445,11 +454,11 @@ def _effects(grid: StudyGrid, lines: Sequence[_Line], labels: Mapping[Method, st
     return out
 
 
-def _groups(table: pa.Table, method: Method, grid: StudyGrid, columns: RowTable) -> list[GroupCounts]:
+def _groups(found: Sequence[Row], method: Method, grid: StudyGrid, columns: RowTable) -> list[GroupCounts]:
     """Count, by fact, condition and lot, the results of one way of teaching on the claim halves."""
     first_seed, as_recorded = grid.seeds[0], grid.conditions[0].name
     rows = [
-        row for row in table.to_pylist()
+        row for row in found
         if (row["strategy"], row["parameters"], row["base"]) == method and row["seed"] == first_seed and row["setting"]
     ]  # fmt: skip
     here = [row for row in rows if row["condition"] == as_recorded]

@@ -15,10 +15,8 @@ if TYPE_CHECKING:
     from teachlab.statistics.claims.orders import Order
     from teachlab.studies.family.family_answer import StudyAnswer
 
-WIDE = 43
-"""Characters of a configuration in the short table."""
-NOT_TAUGHT, NARROWER = 16, 13
-"""Characters for "on how many recordings it gives no setting", and the characters that a configuration then loses."""
+WIDE = 100
+"""Characters of a line of the short table."""
 
 
 def per_hundred(cost: float | None) -> str:
@@ -36,7 +34,8 @@ def method_lines(found: StudyAnswer) -> list[str]:
     """Return the best configuration of every strategy; those that cost the same share a line."""
     if not found.strategies:
         return []
-    rows: list[tuple[str, str, str, str]] = []
+    rows: list[tuple[str, str, str]] = []
+    labels: list[tuple[str, str]] = []
     # A strategy that gives a setting on fewer recordings comes later, and would look too good without this column.
     untaught = any(one.method.unranked for one in found.strategies)
     for (cost, missing), some in groupby(
@@ -44,16 +43,21 @@ def method_lines(found: StudyAnswer) -> list[str]:
     ):
         alike = list(some)
         more = f" and {len(alike) - 1} more" if len(alike) > 1 else ""
-        label = alike[0].method.label
-        room = WIDE - len(more) - (NARROWER if untaught else 0)
-        name = (label if len(label) <= room else f"{label[: room - 1]}…") + more
-        none = f"  {number_of(missing, 'recording') if missing else '–':>{NOT_TAUGHT - 2}}" if untaught else ""
-        rows.append((name, cost, none, order_text(alike[-1].order)))
-    head, where = "best of each strategy", "  does not teach" if untaught else ""
-    wide = max(len(head), *(len(row[0]) for row in rows))
-    out = [f"  {head:<{wide}}  errors in 100{where}  better than the next row?"]
-    out += [f"  {label:<{wide}}  {cost:>13}{none}  {told}".rstrip()[:100] for label, cost, none, told in rows]
-    return out
+        labels.append((alike[0].method.label, more))
+        none = number_of(missing, "recording") if missing else "–"
+        rows.append((f"{cost:>13}", f"{none:>14}", order_text(alike[-1].order)))
+    columns = ["errors in 100", "does not teach", "better than the next row?"]
+    cells = [[row[k] for k in (0, 1, 2) if k != 1 or untaught] for row in [columns, *rows]]
+    ends = ["  ".join(row) for row in cells]
+    # What is said of a strategy is told in full; its parameters end where there is no more room.
+    room = WIDE - 4 - max(map(len, ends))
+    names = ["best of each strategy", *(_shortened(label, room - len(more)) + more for label, more in labels)]
+    wide = max(map(len, names))
+    return [f"  {name:<{wide}}  {end}".rstrip() for name, end in zip(names, ends, strict=True)]
+
+
+def _shortened(text: str, room: int) -> str:
+    return text if len(text) <= room else f"{text[: room - 1]}…"
 
 
 def order_text(order: Order | None) -> str:
@@ -63,13 +67,13 @@ def order_text(order: Order | None) -> str:
     --------
     >>> from teachlab.statistics.claims.orders import orders
     >>> order_text(orders([[-0.1, -0.12] * 20])[0]), order_text(orders([[0.0] * 4])[0])
-    ('established (40 recordings)', 'not established (4 recordings, it takes 10)')
+    ('established (40 recordings)', 'not established (4 of 10 needed)')
     """
     if order is None:
         return ""
     said = "for recordings like these" if order.standing is OrderStanding.LIKE_THOSE else str(order.standing)
     if order.lots < ORDER_LOTS:
-        return f"{said} ({number_of(order.lots, 'recording')}, it takes {ORDER_LOTS})"
+        return f"{said} ({order.lots} of {ORDER_LOTS} needed)"
     return f"{said} ({number_of(order.lots, 'recording')})"
 
 

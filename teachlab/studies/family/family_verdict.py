@@ -14,6 +14,7 @@ from teachlab.model.json_values import Document
 from teachlab.model.printable_text import number_of
 from teachlab.model.verdict import HeadlineClaim, Verdict, VerdictReason
 from teachlab.questions.verdict.claim_words import claim_text
+from teachlab.scoring.claimable import NOT_THIS_LIGHT
 from teachlab.scoring.claims import LotCounts, losses_claim
 from teachlab.statistics.claims.decisions import ACCEPTED_ERRORS, GOOD, Decision, MeasuredCost, decide
 from teachlab.statistics.claims.lot_claims import CLAIM_LOTS, NOTHING, Assumption, claim_by_lots
@@ -31,7 +32,7 @@ _Method = tuple[str, str, str]
 
 GIVE_OTHERS = "Give recordings with passes, as the reason above says, and run this again."
 NAMED = 3
-"""Number of recordings that could not be studied and are named."""
+"""Number of recordings that are named where there are more."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -137,14 +138,15 @@ class FamilyJudge:
                 decision=str(Decision.OPEN), reasons=(VerdictReason(text=why, count=len(faults)),), next_step=step
             )
         if len(lines) == 1:
-            return self._single(chosen, rows[0][1], others, lines[0], stressed)
+            return self._single(chosen, rows[0], others, lines[0], stressed)
         # From here on, a line is to the study what a lot is to a recording: one trial with dependent passes.
         scored = [(line, row) for line, row in rows if row["claim_passes"]]
         passes = np.array([row["claim_passes"] for _, row in scored])
         lost = np.array([row["claim_lost"] for _, row in scored])
         errors = lost + np.array([row["claim_false"] for _, row in scored])
         costs = [cost for _, row in scored if (cost := self.claim_cost(row)) is not None]
-        limits = self._limits(chosen, scored, errors / passes, faults, len(lines)) + self._other_light(stressed, True)
+        limits = self._limits(chosen, rows, faults, len(lines)) + self._other_light(stressed, True)
+        beside = [one for one in rows if _beside(one[1])]
         bounds = self._candidates(others)
         decision = decide(
             MeasuredCost(
@@ -158,6 +160,8 @@ class FamilyJudge:
             bounds,
             accepted=self.accepted,
         )
+        if beside and decision not in GOOD:
+            decision = Decision.OPEN
         reasons = self._reasons(chosen, scored, errors, stressed)
         if len(scored) < CLAIM_LOTS:
             count = number_of(len(scored), "recording")
@@ -169,26 +173,26 @@ class FamilyJudge:
             about=chosen.label,
             claim=self._family_claim(lost, passes),
             reasons=tuple(reasons),
-            next_step=_log_more(len(scored)) or self._next(chosen, decision, worst),
+            next_step=_settle(beside, len(scored), len(faults)) or self._next(chosen, decision, worst),
             conditions=tuple(limits) if decision is not Decision.USE else (),
             rehearsal=any(row["synthetic"] for _, row in rows),
             tried=len(bounds),
         )
 
     def _single(
-        self, chosen: RankedMethod, row: Row, others: Mapping[str, Sequence[Row]], line: LineVerdict,
+        self, chosen: RankedMethod, one: tuple[Any, Row], others: Mapping[str, Sequence[Row]], line: LineVerdict,
         stressed: Sequence[GroupCounts],
     ) -> Verdict:  # fmt: skip
-        limits = [*(row["open"] or ()), *self._other_light(stressed, True)]
+        row = one[1]
+        limits = [*_lagging([one]), *(row["open"] or ()), *self._other_light(stressed, True)]
+        settle = _settle([one] if _beside(row) else [], CLAIM_LOTS if self.criteria is None else 1, 0)
         return Verdict(
             decision=str(self._decision(row, next(iter(others.values())), len(limits))),
             about=chosen.label,
             claim=HeadlineClaim(text=line.claim, confidence=self.confidence, assume=self.assumption.name),
             reasons=tuple(self._reasons(chosen, [], np.array([]), stressed)),
             # Criteria of a study are of recordings: one is too few for any of them.
-            next_step=f"teachlab bench {shlex.quote(line.path)} --strategy {chosen.strategy} --out results"
-            if self.criteria is None
-            else _log_more(1),
+            next_step=settle or f"teachlab bench {shlex.quote(line.path)} --strategy {chosen.strategy} --out results",
             conditions=tuple(limits),
             rehearsal=bool(row["synthetic"]),
             tried=len(next(iter(others.values()))),
@@ -197,7 +201,7 @@ class FamilyJudge:
     def _decision(self, row: Row, others: Sequence[Row], conditions: int | None = None) -> Decision:
         counts = _counts(row)
         passes = row["claim_passes"] or 0
-        return decide(
+        decision = decide(
             MeasuredCost(
                 errors=(row["claim_lost"] + row["claim_false"]) / passes if passes else None,
                 cost=counts.bound(self.costs, confidence=self.confidence),
@@ -213,6 +217,8 @@ class FamilyJudge:
             ],
             accepted=self.accepted,
         )
+        # Passes beside the light say nothing against a setting.
+        return Decision.OPEN if _beside(row) and decision not in GOOD else decision
 
     def _candidates(self, others: Mapping[str, Sequence[Row]]) -> list[tuple[CostBound, bool]]:
         """Return the errors per pass of every configuration over the lines."""
@@ -256,27 +262,29 @@ class FamilyJudge:
     def _limits(
         self,
         chosen: RankedMethod,
-        scored: Sequence[tuple[Any, Row]],
-        rates: Any,
+        rows: Sequence[tuple[Any, Row]],
         faults: Sequence[LineVerdict],
         lines: int,
     ) -> list[str]:
-        out = []
-        if bad := [one.name for (one, _), rate in zip(scored, rates, strict=True) if rate > self.accepted]:
-            more = f" and {len(bad) - 3} more" if len(bad) > 3 else ""
+        out = _lagging(rows)
+        scored = [(line, row, row["claim_passes"]) for line, row in rows if row["claim_passes"]]
+        if bad := [
+            line.name for line, row, of in scored if row["claim_lost"] + row["claim_false"] > self.accepted * of
+        ]:
             out.append(
                 f"On {len(bad)} of {number_of(len(scored), 'recording')} it makes more than {100 * self.accepted:g} "
-                f"errors in 100 "
-                f"passes: {', '.join(bad[:3])}{more}."
+                f"errors in 100 passes: {_names(bad)}."
             )
         if chosen.unranked:
             out.append(f"On {number_of(chosen.unranked, 'recording')} it does not teach in half of the draws.")
         if faults:
             # On the short screen only the first limit is printed: what was not studied is named there, whatever else.
             out[:1] = [" ".join([_not_studied(faults, lines), *out[:1]])]
-        texts = [text for _, row in scored for text in row["open"] or ()]
-        out += list(dict.fromkeys(texts))
-        return out
+        held: dict[str, list[str]] = {}
+        for line, row in rows:
+            for text in row["open"] or ():
+                held.setdefault(text, []).append(line.name)
+        return out + [f"{_names(names)}: {text}" for text, names in held.items()]
 
     def _other_light(self, stressed: Sequence[GroupCounts], beyond: bool) -> list[str]:
         """Say what it does under each other light: where it makes more errors than accepted, or where it does not."""
@@ -321,11 +329,31 @@ class FamilyJudge:
         return f"teachlab bench {path} --out results"
 
 
-def _log_more(recordings: int) -> str:
-    """Return how many recordings are missing for a decision on others; empty if there are enough."""
+def _beside(row: Row) -> bool:
+    """Whether the passes do not lie where the light is: counts say little then."""
+    return row["lag_ms"] is not None or NOT_THIS_LIGHT in (row["open"] or ())
+
+
+def _lagging(rows: Sequence[tuple[Any, Row]]) -> list[str]:
+    """Name the recordings whose passes have to be moved to the light, and by how much."""
+    found = [f"{line.name} ({row['lag_ms']:.2g} ms)" for line, row in rows if row["lag_ms"] is not None]
+    return [f"Passes lie beside the light, so trust no count there: {_names(found)}."] if found else []
+
+
+def _names(names: Sequence[str]) -> str:
+    more = f" and {len(names) - NAMED} more" if len(names) > NAMED else ""
+    return f"{', '.join(names[:NAMED])}{more}"
+
+
+def _settle(beside: Sequence[tuple[Any, Row]], recordings: int, faults: int) -> str:
+    """Return what has to be done before anything can be decided; empty if nothing has."""
+    if beside:
+        return f"teachlab align {shlex.quote(beside[0][0].path)}"
     more = CLAIM_LOTS - recordings
     if more <= 0:
         return ""
+    if faults >= more:
+        return "Mend the recordings that could not be studied (--details has every reason), and run this again."
     return f"Log {number_of(more, 'more recording')} of other lines or days, and study all of them together."
 
 

@@ -9,8 +9,8 @@ from __future__ import annotations
 
 import json
 import os
-from collections.abc import Iterable, Mapping, Sequence
-from contextlib import suppress
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -18,7 +18,7 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 
 from teachlab.data.addresses import check_writable, divided, found_at, is_address, joined, remove_at
-from teachlab.data.atomic_files import write_aside
+from teachlab.data.atomic_files import only_writer, tidy, write_aside
 from teachlab.data.parquet_source import open_parquet
 from teachlab.errors import InputError
 from teachlab.evidence.identity import json_digest
@@ -34,7 +34,7 @@ _BEFORE = {"key": _TEXT, "recording": _TEXT, "path": _TEXT}
 _ASKED = {"base": _TEXT, "seed": _COUNT, "condition": _TEXT}
 _FOUND: dict[str, pa.DataType] = {
     "reason": _TEXT, "draws": _COUNT, "taught": _COUNT, "abstained": _COUNT, "failed": _COUNT, "unit": _TEXT,
-    "teach_passes": _COUNT, "scored_passes": _COUNT, "synthetic": _FLAG, "ranking_cost": _NUMBER,
+    "teach_passes": _COUNT, "scored_passes": _COUNT, "synthetic": _FLAG, "lag_ms": _NUMBER, "ranking_cost": _NUMBER,
     **{f"{name}{end}": _NUMBER for name in MEASURES for end in STATISTICS},
     "draw": _COUNT, "setting": _TEXT, "chosen_cost": _NUMBER, "claim_passes": _COUNT, "claim_lost": _COUNT,
     "claim_false": _COUNT, "usable": _FLAG, "lot_source": _TEXT, "named_lots": _COUNT, "parameters": _TEXT,
@@ -64,7 +64,7 @@ class RowTable:
     def __init__(self, grid: StudyGrid, lines: Iterable[StudiedLine]) -> None:
         fixed = {**_BEFORE, "strategy": _TEXT, **_ASKED, **_FOUND}
         self.facts = tuple(dict.fromkeys(name for line in lines for name in line.facts))
-        if taken := [name for name in self.facts if name in fixed or not name]:
+        if taken := [name for name in self.facts if name in {*fixed, PART[:-1], ""}]:
             raise InputError(
                 f"a column of facts cannot be called '{taken[0]}': the study has one of that name. Rename it."
             )
@@ -73,7 +73,12 @@ class RowTable:
             for name, value in one.parameters.items():
                 values.setdefault(name, []).append(value)
         taken_names = {*fixed, *self.facts}
-        self.parameters = {name: f"parameter_{name}" if name in taken_names else name for name in values}
+        self.parameters = {}
+        for name in values:
+            column = name
+            while column in taken_names:
+                column = f"parameter_{column}"
+            self.parameters[name] = column
         self.schema = pa.schema(
             {
                 **_BEFORE,
@@ -145,27 +150,35 @@ class RowStore:
         self._tables: dict[int, pa.Table] = {}
         self._members: dict[str, list[int]] = {}
 
-    def begin(self) -> None:
-        """Make the folder, or refuse it, before any work."""
-        if self.folder is None:
-            return
-        if is_address(self.folder):
-            check_writable(self.folder)
+    @contextmanager
+    def writing(self) -> Iterator[None]:
+        """Make the folder, or refuse it, before any work; no other run writes into it in this block.
+
+        In an object store nothing keeps a second run out.
+        """
+        if self.folder is None or is_address(self.folder):
+            if self.folder is not None:
+                check_writable(self.folder)
+            yield
             return
         try:
             Path(self.folder, ROWS).mkdir(parents=True, exist_ok=True)
         except OSError as fault:
             why = "it is a file" if Path(self.folder).is_file() else str(fault.strerror)
             raise InputError(f"cannot write to '{self.folder}': {why}. Give the name of a folder.") from None
+        with only_writer(Path(self.folder, ROWS), "a study"):
+            yield
 
     def known(self) -> Mapping[str, frozenset[str]]:
-        """Return the keys of the kept rows, by the name of the recording."""
+        """Return the keys of the kept rows by the name of the recording; "" if no recording of the study has it now."""
         out: dict[str, set[str]] = {}
+        names = {line.name for line in self.lines}
         for place in self._kept():
             with suppress(InputError):
                 for row in _read(place, ["key", "recording", "strategy"]).to_pylist():
                     if row["strategy"] is not None:  # what could not be studied is tried again
-                        out.setdefault(row["recording"], set()).add(row["key"])
+                        name = row["recording"] if row["recording"] in names else ""
+                        out.setdefault(name, set()).add(row["key"])
         return {name: frozenset(keys) for name, keys in out.items()}
 
     def commit(self, number: int, found: PieceRows) -> None:
@@ -196,15 +209,18 @@ class RowStore:
 
     def finish(self) -> pa.Table:
         """Remove rows of recordings that are not in the study; return all rows in its order."""
-        for place in self._kept():
-            if divided(place)[0].replace(os.sep, "/").split("/")[-2].removeprefix(PART) in self._members:
-                continue
-            if is_address(place):
-                remove_at(place)
-                continue
-            Path(place).unlink()
-            with suppress(OSError):
-                Path(place).parent.rmdir()
+        if self.folder is not None and is_address(self.folder):
+            for place in self._kept():
+                if divided(place)[0].split("/")[-2].removeprefix(PART) not in self._members:
+                    remove_at(place)
+        elif self.folder is not None:
+            # Also what a killed run has left in a folder into which nothing was written since.
+            for folder in Path(self.folder, ROWS).glob(f"{PART}*/"):
+                tidy(folder)
+                if folder.name.removeprefix(PART) not in self._members:
+                    (folder / FILE).unlink(missing_ok=True)
+                    with suppress(OSError):
+                        folder.rmdir()
         return pa.concat_tables([self._tables[k] for k in sorted(self._tables)])
 
     def _place(self, identity: str) -> str:

@@ -8,7 +8,9 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import asdict, dataclass, replace
 from typing import TYPE_CHECKING, Any
 
+from teachlab.data.alignment.measure import measure_alignment
 from teachlab.errors import TeachlabError
+from teachlab.light.repeats import repeated_stretches
 from teachlab.model.draws import MEASURES, Draw, DrawOptions
 from teachlab.model.json_values import plain
 from teachlab.model.recording import Origin, Recording
@@ -67,6 +69,24 @@ def _guarded(piece: StudyPiece, work: Callable[[Recording, Truth, RowKeys], Mapp
         return PieceRows(fault=f"{type(fault).__name__}: {fault}")
 
 
+@dataclass(frozen=True, slots=True)
+class _Ground:
+    """What the recording shows of its passes, whatever the setting: copies of light, and where the passes lie."""
+
+    copies: Sequence[tuple[int, int]]
+    belongs: bool
+    lag_ms: float | None
+
+    @classmethod
+    def of(cls, recording: Recording, truth: Truth) -> _Ground:
+        lies = measure_alignment(recording, truth)
+        return cls(
+            repeated_stretches(recording, truth.start, truth.end),
+            lies is None or lies.belongs,
+            float(lies.ms(lies.shift.most)) if lies is not None and lies.belongs and lies.moves else None,
+        )
+
+
 _Place = tuple[Configuration, str, int, LineCondition]
 
 
@@ -92,7 +112,7 @@ def _rows(recording: Recording, truth: Truth, piece: StudyPiece, keys: RowKeys) 
     passes = found.scored_passes(recording, truth)
     first_half = found.first_half
     chosen = {key: _chosen(draws, first_half, options) for key, draws in found.draws.items()}
-    copies = _Copies()
+    ground = _Ground.of(recording, truth)
     out: dict[str, Row] = {}
     for condition in grid.conditions:
         here = [(place, key) for place, key in wanted if place[3] == condition]
@@ -125,7 +145,8 @@ def _rows(recording: Recording, truth: Truth, piece: StudyPiece, keys: RowKeys) 
                 "scored_passes": passes,
                 "synthetic": recording.info.origin is Origin.SYNTHETIC,
                 **_measured(draws),
-                **_claimed(recording, truth, pick, scores, copies),
+                "lag_ms": ground.lag_ms,
+                **_claimed(recording, truth, pick, scores, ground),
             }
     return out
 
@@ -200,16 +221,8 @@ def _scores(
     }
 
 
-class _Copies:
-    """Whether the log repeats itself, searched once: the answer is the same for every setting."""
-
-    def __init__(self) -> None:
-        self.found: str | None = None
-        self.looked = False
-
-
 def _claimed(
-    recording: Recording, truth: Truth, pick: _Chosen | None, scores: Mapping[Setting, Score], copies: _Copies
+    recording: Recording, truth: Truth, pick: _Chosen | None, scores: Mapping[Setting, Score], ground: _Ground
 ) -> Row:
     """Return the results, lot by lot, on the claim half of the setting fixed on the choosing half."""
     names = ("draw", "setting", "chosen_cost", "claim_passes", "claim_lost", "claim_false", "usable", "lot_source",
@@ -217,12 +230,8 @@ def _claimed(
     if pick is None:
         return dict.fromkeys(names)
     result = scores[pick.setting]
-    found = claimable(recording, truth, pick.setting, result, copies=() if copies.looked else None)
-    if not copies.looked:
-        copies.looked, copies.found = True, found.conditions.get(OpenCondition.COPIES)
-    conditions = dict(found.conditions)
-    if copies.found is not None:
-        conditions[OpenCondition.COPIES] = copies.found
+    found = claimable(recording, truth, pick.setting, result, copies=ground.copies, belongs=ground.belongs)
+    conditions = found.conditions
     counts = lot_counts(truth, found.trials)
     return dict(
         zip(

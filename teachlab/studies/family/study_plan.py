@@ -4,22 +4,24 @@ from __future__ import annotations
 
 import os
 from collections.abc import Iterable, Mapping, Sequence
+from datetime import date, time
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
 from pydantic import BeforeValidator, Field
 
+from teachlab.data.addresses import is_address
 from teachlab.data.atomic_files import read_text
 from teachlab.data.recording_places import find_recordings
 from teachlab.data.setting_files import read_setting
-from teachlab.data.strict_json import SchemaOne, StrictModel, check, parse_toml
+from teachlab.data.strict_json import SchemaOne, StrictModel, check, model_of, parse_toml, shown
 from teachlab.errors import InputError, ParameterError
 from teachlab.evidence.criteria import read_criteria
 from teachlab.model.draws import DRAWS, TEACH_SHARE, Costs, DrawOptions
 from teachlab.model.following_and_window import without_kind
 from teachlab.model.recording import Recording
 from teachlab.model.score import Rules
-from teachlab.model.setting import Setting, Switching
+from teachlab.model.setting import Polarity, Setting, Switching
 from teachlab.model.truth import Truth
 from teachlab.statistics.claims.decisions import ACCEPTED_ERRORS
 from teachlab.statistics.claims.lot_claims import assumption_from
@@ -49,31 +51,58 @@ def _without_grids(given: Any) -> Any:
     return {name: {} for name in given} if listed else given
 
 
-class StudyFile(SchemaOne):
+def _listed(given: Any) -> Any:
+    """Return one text, or any other sequence than a list, as a list: numbers of NumPy as plain ones."""
+    if isinstance(given, str):
+        return [given]
+    many = isinstance(given, Iterable) and not isinstance(given, Mapping)
+    return [_plain(one) for one in given] if many else given
+
+
+def _plain(given: Any) -> Any:
+    """Return a number of NumPy as a plain one."""
+    return given.item() if hasattr(given, "item") else given
+
+
+def _told(given: Any) -> Any:
+    """Return a number, a day or a time as a text."""
+    return str(given) if isinstance(given, int | float | date | time) else given
+
+
+_Seed = Annotated[int, Field(ge=0, lt=2**63)]
+_Number = Annotated[float, BeforeValidator(_plain)]
+_Fact = Annotated[str, BeforeValidator(_told)]
+
+
+class StudyOptions(StrictModel):
+    """Options of a study, in Python and in a file, with the ranges of the command's options of these names."""
+
+    draws: Annotated[int, BeforeValidator(_plain)] = Field(default=DRAWS, ge=1, le=1_000_000)
+    seeds: Annotated[list[_Seed], BeforeValidator(_listed)] = Field(default=[0], min_length=1, max_length=1000)
+    teach_share: _Number = Field(default=TEACH_SHARE, gt=0, lt=1)
+    tolerance_ms: _Number = Field(default=0.0, ge=0, le=86_400_000)
+    confidence: _Number = Field(default=0.95, gt=0, lt=1)
+    cost_miss: _Number = Field(default=1.0, ge=0, le=1e9)
+    cost_false: _Number = Field(default=1.0, ge=0, le=1e9)
+    accept_cost: _Number = Field(default=ACCEPTED_ERRORS, ge=0, le=1)
+    assume: str = "lots"
+
+
+class StudyFile(SchemaOne, StudyOptions):
     """A study in TOML.
 
     Paths are relative to the file. Strategies are installed ones; a class in a file is named on the command line, by
     the person who runs it.
     """
 
-    recordings: str | list[str] = Field(default_factory=list)
-    recording: list[dict[str, str]] = Field(default_factory=list)
+    recordings: Annotated[list[str], BeforeValidator(_listed)] = Field(default_factory=list)
+    recording: list[dict[str, _Fact]] = Field(default_factory=list)
     strategies: Annotated[
         dict[str, dict[str, Any] | list[dict[str, Any]]],
         BeforeValidator(_without_grids),
     ] = Field(default_factory=dict)
     bases: dict[str, str | dict[str, Any]] = Field(default_factory=dict)
     conditions: dict[str, _ConditionFile] = Field(default_factory=dict)
-    # The ranges of the options with these names.
-    draws: int | None = Field(default=None, ge=1, le=1_000_000)
-    seeds: list[Annotated[int, Field(ge=0, lt=2**63)]] | None = Field(default=None, max_length=1000)
-    teach_share: float | None = Field(default=None, gt=0, lt=1)
-    tolerance_ms: float | None = Field(default=None, ge=0, le=86_400_000)
-    confidence: float | None = Field(default=None, gt=0, lt=1)
-    cost_miss: float | None = Field(default=None, ge=0, le=1e9)
-    cost_false: float | None = Field(default=None, ge=0, le=1e9)
-    accept_cost: float | None = Field(default=None, ge=0, le=1)
-    assume: str | None = None
     criteria: str | None = None
 
 
@@ -97,7 +126,7 @@ def read_study(path: str | Path) -> tuple[list[StudiedLine], list[tuple[type[Str
         truth = entry.get("truth")
         if "path" not in entry:
             raise ParameterError(f"{path}: a [[recording]] needs a 'path', got {', '.join(entry) or 'nothing'}.")
-        paths = _found(entry["path"], folder)
+        paths = _found([entry["path"]], folder)
         if truth is not None and len(paths) > 1:
             raise ParameterError(f"{path}: 'truth' names the passes of one recording, got {len(paths)} recordings.")
         lines += [StudiedLine(p, None if truth is None else _placed(truth, folder), facts) for p in paths]
@@ -109,12 +138,7 @@ def read_study(path: str | Path) -> tuple[list[StudiedLine], list[tuple[type[Str
                 f"{name}"
             )
         strategies.append((installed_class(name), grid))
-    options = {
-        name: getattr(found, name)
-        for name in ("draws", "seeds", "teach_share", "tolerance_ms", "confidence", "cost_miss", "cost_false",
-                     "accept_cost", "assume")
-        if getattr(found, name) is not None
-    }  # fmt: skip
+    options = found.model_dump(include=found.model_fields_set & set(StudyOptions.model_fields))
     if found.criteria is not None:
         options["criteria"] = _placed(found.criteria, folder)
     if found.bases:
@@ -124,9 +148,8 @@ def read_study(path: str | Path) -> tuple[list[StudiedLine], list[tuple[type[Str
     return lines, strategies, options
 
 
-def _found(named: str | list[str], folder: Path) -> list[str]:
-    listed = [named] if isinstance(named, str) else named
-    return find_recordings([_placed(one, folder) for one in listed]) if listed else []
+def _found(named: list[str], folder: Path) -> list[str]:
+    return find_recordings([_placed(one, folder) for one in named]) if named else []
 
 
 def _placed(name: str, folder: Path) -> str:
@@ -145,14 +168,18 @@ def studied_lines(given: Any, *, left_out: str | None = None) -> list[StudiedLin
     """
     if isinstance(given, str | os.PathLike | Mapping) or _is_pair(given):
         given = [given]
-    elif hasattr(given, "to_dict"):
-        given = given.to_dict("records")
+    elif hasattr(given, "to_dict") and hasattr(given, "notna"):
+        given = given.astype(object).where(given.notna(), None).to_dict("records")
+    else:
+        # Tables of Arrow, frames of Polars.
+        rows = next((read for name in ("to_pylist", "to_dicts") if (read := getattr(given, name, None))), None)
+        given = given if rows is None else rows()
     out: dict[str, StudiedLine] = {}
-    for one in given:
+    for one in _each(given, "recordings"):
         facts: dict[str, str] = {}
         truth = None
         if isinstance(one, StudiedLine):
-            out.setdefault(one.path, one)
+            _add(out, one)
             continue
         if _is_pair(one):
             if one[0].name in out:
@@ -162,11 +189,34 @@ def studied_lines(given: Any, *, left_out: str | None = None) -> list[StudiedLin
         if isinstance(one, Mapping):
             if "path" not in one:
                 raise InputError(f"a row of recordings needs a 'path', got the columns: {', '.join(map(str, one))}.")
-            facts = {str(k): str(v) for k, v in one.items() if k not in ("path", "truth") and v is not None}
+            known = ((str(k), v) for k, v in one.items() if k not in ("path", "truth"))
+            facts = {name: str(value) for name, value in known if value is not None and value == value}
             truth, one = one.get("truth"), one["path"]
+        if not isinstance(one, str | os.PathLike):
+            raise InputError(f"a recording is a path, a row with a path, or a Recording with its Truth, got {one!r}.")
         for path in find_recordings([one], left_out=left_out):
-            out.setdefault(path, StudiedLine(path, truth, facts))
+            _add(out, StudiedLine(path, truth, facts))
     return list(out.values())
+
+
+def _each(given: Any, what: str) -> Iterable[Any]:
+    if not isinstance(given, Iterable):
+        raise ParameterError(f"a study needs {what}, one or several, got {shown(given)}.")
+    return given
+
+
+def _add(lines: dict[str, StudiedLine], one: StudiedLine) -> None:
+    """Add a recording; one that is named again, also by another spelling of its path, gets what is said of it there."""
+    place = one.path if one.opened is not None or is_address(one.path) else os.path.realpath(one.path)
+    before = lines.get(place)
+    if before is None:
+        lines[place] = one
+        return
+    stated = {"truth": before.truth, **before.facts}
+    for name, value in {"truth": one.truth, **one.facts}.items():
+        if value is not None and stated.get(name) not in (None, value):
+            raise InputError(f"{one.path}: '{name}' is stated twice: '{stated[name]}' and '{value}'. Keep one of them.")
+    lines[place] = StudiedLine(before.path, before.truth or one.truth, {**before.facts, **one.facts})
 
 
 def _is_pair(given: Any) -> bool:
@@ -181,16 +231,8 @@ def planned_study(
     *,
     bases: Mapping[str, Base] | None = None,
     conditions: Mapping[str, Mapping[str, float]] | None = None,
-    draws: int = DRAWS,
-    seeds: Sequence[int] = (0,),
-    teach_share: float = TEACH_SHARE,
-    tolerance_ms: float = 0.0,
-    confidence: float = 0.95,
-    cost_miss: float = 1.0,
-    cost_false: float = 1.0,
-    accept_cost: float = ACCEPTED_ERRORS,
-    assume: str = "lots",
     criteria: str | os.PathLike[str] | None = None,
+    **options: Any,
 ) -> StudyPlan:
     """Return the plan of a study.
 
@@ -202,36 +244,56 @@ def planned_study(
         Default: none, every sample.
     conditions : mapping of name to mapping with gain, ambient and pedestal, optional
         In addition to the recorded light.
-    draws, seeds, teach_share, tolerance_ms, confidence, cost_miss, cost_false, accept_cost, assume
-        As for `bench`.
     criteria : path, optional
         Acceptance criteria, fixed before the run.
+    **options
+        `draws`, `seeds`, `teach_share`, `tolerance_ms`, `cost_miss`, `cost_false`, `confidence`, `accept_cost` and
+        `assume`, as for `bench`: see `StudyOptions`.
+
+    Raises
+    ------
+    InputError, ParameterError
+        If one of them is unknown, of the wrong type or outside its range.
     """
-    costs, rules = Costs(miss=cost_miss, false=cost_false), Rules(tolerance_ms=tolerance_ms, confidence=confidence)
+    asked = check(StudyOptions, options, "study", ParameterError)
+    costs = Costs(miss=asked.cost_miss, false=asked.cost_false)
+    rules = Rules(tolerance_ms=asked.tolerance_ms, confidence=asked.confidence)
     found = [one for made, grid in strategies for one in configurations(made, grid)]
-    named = {name: _base(name, base) for name, base in (bases or {NO_BASE: None}).items()}
+    named = {name: _base(name, base) for name, base in _named(bases or {NO_BASE: None}, "bases").items()}
+    light = {
+        name: check(_ConditionFile, one, f"condition '{name}'", ParameterError).model_dump()
+        for name, one in _named(conditions or {}, "conditions").items()
+    }
     limits = None if criteria is None else read_criteria(os.fspath(criteria))
     if limits is not None:
         check_criteria(limits, str(criteria))
-    if conditions and AS_RECORDED in conditions:
+    if AS_RECORDED in light:
         raise ParameterError(f"the condition '{AS_RECORDED}' is the light itself. Give another name.")
     return StudyPlan(
         lines=tuple(lines),
         grid=StudyGrid(
             configurations=tuple(found),
             bases=named,
-            seeds=tuple(seeds),
-            conditions=(LineCondition(), *(LineCondition(name=n, **c) for n, c in (conditions or {}).items())),
-            options=DrawOptions(draws=draws, seed=seeds[0], teach_share=teach_share, costs=costs, rules=rules),
+            seeds=tuple(asked.seeds),
+            conditions=(LineCondition(), *(LineCondition(name=name, **one) for name, one in light.items())),
+            options=DrawOptions(
+                draws=asked.draws, seed=asked.seeds[0], teach_share=asked.teach_share, costs=costs, rules=rules
+            ),
         ),
         judge=FamilyJudge(
             costs=costs,
-            confidence=confidence,
-            accepted=accept_cost,
-            assumption=assumption_from(assume),
+            confidence=asked.confidence,
+            accepted=asked.accept_cost,
+            assumption=assumption_from(asked.assume),
             criteria=limits,
         ),
     )
+
+
+def _named(given: Any, what: str) -> Mapping[str, Any]:
+    if not isinstance(given, Mapping):
+        raise ParameterError(f"the {what} of a study are a mapping of a name to each, got {shown(given)}.")
+    return given
 
 
 def _base(name: str, given: Base) -> Switching | None:
@@ -241,8 +303,6 @@ def _base(name: str, given: Base) -> Switching | None:
         return given
     if isinstance(given, str | os.PathLike):
         return without_kind(read_setting(os.fspath(given)))
-    try:
-        return Switching(**given)
-    except TypeError:
-        known = ", ".join(Switching.__dataclass_fields__)
-        raise ParameterError(f"the base '{name}' takes {known}, got {', '.join(map(str, given))}.") from None
+    polarity = (Annotated[Polarity, Field(strict=False)], Polarity.LIGHT_ON)
+    found = check(model_of(Switching, polarity=polarity), given, f"base '{name}'", ParameterError)
+    return Switching(**{key: getattr(found, key) for key in found.model_fields_set})

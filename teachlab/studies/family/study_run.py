@@ -81,21 +81,21 @@ def run_study(
     need_memory(held, what, "Ask for fewer draws, seeds or values.")
     columns = RowTable(plan.grid, plan.lines)
     store = RowStore(out, columns, plan.lines)
-    store.begin()
-    pieces = _pieces(plan, store)
-    # No worker is started before a recording opens: what is refused is refused at once.
-    first = 0
-    while first < len(pieces) and (refused := piece_keys(pieces[first])).fault:
-        store.commit(first, refused)
-        first += 1
-    working = (engine or InProcess()).run(study_piece, pieces[first:]) if first < len(pieces) else ()
-    for done, (number, found) in enumerate(working, first + 1):
-        store.commit(first + number, PieceRows(fault=found.fault) if isinstance(found, WorkerEnded) else found)
-        if progress is not None:
-            progress(done, len(pieces))
-    answer = study_answer(store.finish(), columns, plan.grid, plan.lines, plan.judge)
-    if out is not None:
-        write_study(answer, out)
+    with store.writing():
+        pieces = _pieces(plan, store)
+        # No worker is started before a recording opens: what is refused is refused at once.
+        first = 0
+        while first < len(pieces) and (refused := piece_keys(pieces[first])).fault:
+            store.commit(first, refused)
+            first += 1
+        working = (engine or InProcess()).run(study_piece, pieces[first:]) if first < len(pieces) else ()
+        for done, (number, found) in enumerate(working, first + 1):
+            store.commit(first + number, PieceRows(fault=found.fault) if isinstance(found, WorkerEnded) else found)
+            if progress is not None:
+                progress(done, len(pieces))
+        answer = study_answer(store.finish(), columns, plan.grid, plan.lines, plan.judge)
+        if out is not None:
+            write_study(answer, out)
     return answer
 
 
@@ -151,5 +151,6 @@ def _timed(piece: StudyPiece, draws: int) -> float:
 def _pieces(plan: StudyPlan, store: RowStore) -> list[StudyPiece]:
     known, code = store.known(), piece_code()
     return [
-        StudyPiece(line=line, grid=plan.grid, known=known.get(line.name, frozenset()), code=code) for line in plan.lines
+        StudyPiece(line=line, grid=plan.grid, known=known.get(line.name, known.get("", frozenset())), code=code)
+        for line in plan.lines
     ]

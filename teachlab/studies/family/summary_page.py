@@ -42,8 +42,8 @@ def summary_page(found: StudyAnswer) -> str:
     if found.effects:
         figure = Markup(embedded_figure(effect_figure(found).decode(), "effects", "What each parameter does", CAPTION))
     best = [
-        [one.method.label, per_hundred(one.method.claim_cost), per_hundred(one.method.cost), one.method.worst,
-         per_hundred(one.method.worst_cost), _share(one.method.share_between), one.equal,
+        [one.method.label, per_hundred(one.method.claim_cost), per_hundred(one.method.cost), one.method.unranked,
+         one.method.worst, per_hundred(one.method.worst_cost), _share(one.method.share_between), one.equal,
          order_text(one.order)]
         for one in found.strategies
     ]  # fmt: skip
@@ -61,9 +61,11 @@ def summary_page(found: StudyAnswer) -> str:
         _PageTable(
             "The best of each strategy",
             "Chosen on the first half of the scored passes of all recordings; errors in 100 passes on the second half, "
-            "then over all scored passes. Between recordings: the share of the spread of the cost that lies there.",
-            ("strategy", "second half", "all", "costliest recording", "there", "between recordings", "others that cost "
-             "the same", "better than the next row?"),
+            "then over all scored passes. Not taught: recordings on which it gives no setting in half of the draws; a "
+            "strategy with fewer of them comes first. Between recordings: the share of the spread of the cost that "
+            "lies there.",
+            ("strategy", "second half", "all", "not taught", "costliest recording", "there", "between recordings",
+             "others that cost the same", "better than the next row?"),
             best,
         ),
         _of(line_table(found)),

@@ -12,6 +12,7 @@ import pytest
 import teachlab
 from teachlab.errors import ParameterError
 from teachlab.studies.family.engines import WorkerEnded, WorkerProcesses, engine_of
+from teachlab.teaching.strategy_files import strategy_class
 from tests.studies.family.made_lines import content, write_line
 
 GRID = {"quantile-guard": {"position": [0.3, 0.6]}, "two-sample-midpoint": None}
@@ -31,6 +32,12 @@ class EndsItsProcess:
     def teach(self, view):
         os.kill(os.getpid(), signal.SIGKILL)
 """
+
+
+def file_with(place: Path, teaches: str) -> str:
+    """Write a strategy that does this instead of teaching, and return how it is named."""
+    place.write_text(ENDS_ITS_PROCESS.replace("os.kill(os.getpid(), signal.SIGKILL)", teaches))
+    return f"{place}:EndsItsProcess"
 
 
 @pytest.fixture(scope="module")
@@ -82,10 +89,27 @@ def test_no_more_processes_are_begun_than_there_are_pieces(monkeypatch: pytest.M
 
 
 def test_a_strategy_that_ends_its_process_is_a_row_with_its_reason(lines: Path, tmp_path: Path) -> None:
-    file = tmp_path / "ends.py"
-    file.write_text(ENDS_ITS_PROCESS)
-    found = teachlab.study(lines / "l0.parquet", {f"{file}:EndsItsProcess": None}, draws=1, jobs=2)
+    ends = file_with(tmp_path / "ends.py", "os.kill(os.getpid(), signal.SIGKILL)")
+    found = teachlab.study(lines / "l0.parquet", {ends: None}, draws=1, jobs=2)
     assert "its worker process ended" in found.to_pandas().reason.iloc[0]
+
+
+@pytest.mark.parametrize("jobs", [1, 2])
+def test_a_strategy_that_ends_the_program_costs_its_own_draws_alone(lines: Path, tmp_path: Path, jobs: int) -> None:
+    leaves = file_with(tmp_path / "leaves.py", "raise SystemExit(3)")
+    some = [lines / "l0.parquet", lines / "l1.parquet"]
+    rows = teachlab.study(some, [leaves, "single-sample"], draws=3, jobs=jobs).to_pandas()
+    assert rows.failed.tolist() == [3, 0, 3, 0]
+    assert rows.reason[0] == "strategy 'ends-its-process' failed: SystemExit: 3"
+
+
+def test_a_strategy_that_a_worker_cannot_load_is_no_lack_of_memory(lines: Path, tmp_path: Path) -> None:
+    """A file that is changed while the study runs, or a class that exists in the asking process alone."""
+    made = strategy_class(file_with(tmp_path / "changed.py", "raise SystemExit(3)"))
+    (tmp_path / "changed.py").write_text("")
+    reasons = teachlab.study(lines / "l0.parquet", [made], draws=1, jobs=2).to_pandas().reason
+    assert reasons[0].startswith("a worker process cannot load it: ImportError: ")
+    assert "has been changed since its strategy was loaded" in reasons[0]
 
 
 def test_a_cluster_of_two_workers_of_which_one_is_killed_writes_the_same_bytes(

@@ -33,7 +33,7 @@ CHOSEN = RankedMethod(
 def row(lost: int, false: int, strategy: str = "balanced-guard") -> dict[str, Any]:
     return {
         "strategy": strategy, "parameters": "{}", "base": "none", "claim_passes": 40, "claim_lost": lost,
-        "claim_false": false, "usable": True, "open": [], "synthetic": False,
+        "claim_false": false, "usable": True, "open": [], "synthetic": False, "lag_ms": None,
     }  # fmt: skip
 
 

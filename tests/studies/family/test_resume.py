@@ -98,11 +98,15 @@ def test_lines_that_moved_are_known_and_those_that_changed_are_not(tmp_path: Pat
     moved = tmp_path / "moved"
     place.parent.rename(moved)
     found = teachlab.study(moved, SMALL, draws=3, out=tmp_path / "out")
-    assert worked == ["l"]
     assert found.to_pandas().path.tolist() == [str(moved / "l.parquet")]
-    write_line(moved / "l.parquet", 6)
+    for ending in ("parquet", "passes.parquet"):
+        (moved / f"l.{ending}").rename(moved / f"renamed.{ending}")
+    found = teachlab.study(moved, SMALL, draws=3, out=tmp_path / "out")
+    assert worked == ["l"]
+    assert found.to_pandas().recording.tolist() == ["renamed"]
+    write_line(moved / "renamed.parquet", 6)
     teachlab.study(moved, SMALL, draws=3, out=tmp_path / "out")
-    assert worked == ["l", "l"]
+    assert worked == ["l", "renamed"]
     assert len(list((tmp_path / "out" / "rows").iterdir())) == 1
 
 
@@ -156,6 +160,34 @@ def test_ten_kills_leave_the_bytes_of_one_run_through() -> None:
     done = subprocess.run(words, cwd=REPOSITORY, capture_output=True, text=True, timeout=300)
     assert done.returncode == 0, done.stdout + done.stderr
     assert "10 kills" in done.stdout
+
+
+def test_a_second_run_into_the_same_folder_is_refused_while_the_first_one_writes(lines: Path, tmp_path: Path) -> None:
+    """Otherwise each would remove the rows of the other, and one document would stand beside the rows of the other."""
+    refused: list[str] = []
+
+    def second(done: int, of: int) -> None:
+        with pytest.raises(InputError, match="another run is writing a study there") as told:
+            teachlab.study(lines / "l1.parquet", SMALL, draws=1, out=tmp_path)
+        refused.append(str(told.value))
+
+    teachlab.study(lines / "l2.parquet", SMALL, draws=1, out=tmp_path, progress=second)
+    assert len(refused) == 1
+    teachlab.study(lines / "l1.parquet", SMALL, draws=1, out=tmp_path)
+
+
+def test_what_a_killed_run_left_beside_rows_is_removed(lines: Path, tmp_path: Path) -> None:
+    """Nothing is written into these folders again: the rows of one are complete, the other left the study."""
+    teachlab.study(lines / "l2.parquet", SMALL, draws=1, out=tmp_path)
+    whole = content(tmp_path)
+    (kept,) = (tmp_path / "rows").iterdir()
+    other = tmp_path / "rows" / "recording_id=0123456789abcdef"
+    other.mkdir()
+    for folder in (kept, other):
+        (folder / ".teachlab-0123456789abcdef.part").write_bytes(b"PAR1")
+    teachlab.study(lines / "l2.parquet", SMALL, draws=1, out=tmp_path)
+    assert content(tmp_path) == whole
+    assert [*(tmp_path / "rows").iterdir()] == [kept]
 
 
 def test_an_out_that_is_a_file_is_refused_before_any_work(lines: Path, tmp_path: Path, worked: list[str]) -> None:

@@ -6,9 +6,11 @@ import json
 from dataclasses import dataclass, replace
 from pathlib import Path
 from types import SimpleNamespace
-from typing import TYPE_CHECKING, ClassVar, cast
+from typing import TYPE_CHECKING, Any, ClassVar, cast
 
+import numpy as np
 import pandas as pd
+import pyarrow as pa
 import pytest
 
 import teachlab
@@ -17,6 +19,7 @@ from teachlab.model.draws import MEASURES, Costs, DrawOptions
 from teachlab.model.score import Rules
 from teachlab.model.setting import Setting
 from teachlab.model.teaching import Shown, TeachView
+from teachlab.model.truth import Truth, TruthSource
 from teachlab.scoring import score
 from teachlab.scoring.claims import lot_counts
 from teachlab.studies.claim_half import claim_halves, fixed_settings
@@ -261,6 +264,132 @@ def test_a_line_on_which_it_fails_is_named(tmp_path: Path) -> None:
     assert found.ranking[0].worst == "l3"
     assert found.ranking[0].share_between is not None
     assert [one.recording for one in found.lines if one.lost + one.false] == ["l3"]
+
+
+def test_a_recording_is_one_trial_however_often_it_is_named(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.chdir(tmp_path)
+    for seed in range(2):
+        write_line(Path(f"rec/l{seed}.parquet"), seed, 90)
+    place = Path("rec/l0.parquet")
+    named = ["rec", "./rec/l0.parquet", place.resolve(), {"path": place, "sensor": "A"}]
+    lines = studied_lines(named)
+    assert [(one.name, dict(one.facts)) for one in lines] == [("l0", {"sensor": "A"}), ("l1", {})]
+    with pytest.raises(InputError, match="'sensor' is stated twice: 'A' and 'B'"):
+        studied_lines([*named, {"path": place, "sensor": "B"}])
+    # A copy under another name: its rows stay, and the claim counts it once.
+    for ending in ("parquet", "passes.parquet"):
+        Path(f"rec/z.{ending}").write_bytes(Path(f"rec/l0.{ending}").read_bytes())
+    both = teachlab.study("rec", ["single-sample"], draws=3)
+    assert [one.fault for one in both.lines] == ["", "", "light and passes are those of l0, which counts once."]
+    frame = both.to_pandas()
+    assert frame.recording.tolist() == ["l0", "l1", "z"]
+    assert both.verdict.claim.lots == 2
+    assert sum(one.passes for one in both.groups) == both.verdict.claim.passes == frame.claim_passes[:2].sum()
+
+
+def test_what_is_not_stated_of_a_recording_is_no_value(tmp_path: Path) -> None:
+    paths = [str(write_line(tmp_path / f"l{k}.parquet", k)) for k in range(2)]
+    rows = [{"path": paths[0], "shift": "late", "week": 7}, {"path": paths[1], "shift": None, "week": None}]
+    for given in (rows, pd.DataFrame(rows), pa.Table.from_pylist(rows)):
+        lines = studied_lines(given)
+        assert [one.facts.get("shift") for one in lines] == ["late", None]
+        assert float(lines[0].facts["week"]) == 7
+        assert "week" not in lines[1].facts
+    page = tmp_path / "study.toml"
+    page.write_text('recordings = "*.parquet"\n[[recording]]\npath = "l1.parquet"\nweek = 8\nday = 2026-01-31\n')
+    lines = studied_lines(read_study(page)[0])
+    assert [dict(one.facts) for one in lines] == [{}, {"week": "8", "day": "2026-01-31"}]
+
+
+@pytest.mark.parametrize(
+    ("options", "says"),
+    [
+        ({"draws": 2.5}, "draws: must be a valid integer, got 2.5"),
+        ({"draws": "5"}, "draws: must be a valid integer"),
+        ({"seeds": 5}, "seeds: must be a valid list, got 5"),
+        ({"seeds": []}, "seeds: .* at least 1 item"),
+        ({"teach_share": 2}, "teach_share: must be less than 1, got 2"),
+        ({"accept_cost": -1}, "accept_cost: must be greater than or equal to 0"),
+        ({"drawz": 3}, "key 'drawz' is unknown"),
+        ({"bases": [1]}, "bases of a study are a mapping"),
+        ({"bases": {"slow": {"on_delay_ms": "x"}}}, "base 'slow': on_delay_ms: must be a valid number"),
+        ({"conditions": {"dim": {"gane": 1.0}}}, "condition 'dim': key 'gane' is unknown"),
+        ({"jobs": -1}, "jobs must be a whole number of at least 0"),
+    ],
+)
+def test_options_of_a_wrong_kind_are_refused_before_any_work(options: dict[str, Any], says: str) -> None:
+    with pytest.raises(ParameterError, match=says):
+        teachlab.study(line(1), "single-sample", progress=lambda done, of: pytest.fail("worked"), **options)
+
+
+@pytest.mark.parametrize(
+    ("recordings", "strategies", "says"),
+    [
+        (5, ["single-sample"], "needs recordings, one or several, got 5"),
+        ([("a.parquet", "a.passes.parquet")], ["single-sample"], "a recording is a path"),
+        (line(1), {"quantile-guard": 5}, "a grid of quantile-guard gives values by parameter, got 5"),
+        (line(1), {"quantile-guard": {name: [k / 900 for k in range(1, 400)] for name in ("position", "share")}},
+         "159,201 combinations; a study takes at most 100,000"),
+    ],
+)  # fmt: skip
+def test_what_is_no_study_is_refused(recordings: Any, strategies: Any, says: str) -> None:
+    with pytest.raises((InputError, ParameterError), match=says):
+        teachlab.study(recordings, strategies, draws=1)
+
+
+@pytest.mark.parametrize(("by", "told"), [(0, None), (12, 12.0), (None, None)])
+def test_passes_beside_the_light_are_no_evidence_against_a_setting(by: int | None, told: float | None) -> None:
+    """12 samples late, or passes of another recording: `bench` says so first, and so does a study."""
+    lines = [line(seed, 120, name=f"l{seed}") for seed in range(6)]
+    recording, truth = lines[2]
+    start = truth.start + (by or 0)
+    if by is None:
+        start = np.cumsum(np.random.default_rng(1).integers(45, 140, truth.passes))
+    assert truth.lot is not None
+    lines[2] = recording, Truth.from_arrays(start, start + 40, lot=truth.lot.tolist())
+    found = teachlab.study(lines, ["two-sample-midpoint"], draws=3)
+    rows = found.to_pandas()
+    assert rows.lag_ms.isna().tolist() == [k != 2 or told is None for k in range(6)]
+    if told is not None:
+        assert rows.lag_ms[2] == pytest.approx(told, abs=1)
+    off = [text for text in found.verdict.conditions if text.startswith(("Passes lie beside", "l2: The borders"))]
+    assert len(off) == (by != 0)
+    assert all("l2" in text and "l3" not in text for text in off)
+    assert found.verdict.next_step.startswith("teachlab align l2") == (by != 0)
+    alone = teachlab.study(lines[2], ["two-sample-midpoint"], draws=3)
+    assert alone.verdict.next_step.startswith("teachlab align l2") == (by != 0)
+    assert str(alone.verdict.decision) == found.lines[2].decision
+    assert (found.lines[2].decision in ("use", "use with a limit")) == (by == 0)
+    assert str(found.lines[2].decision) != "none of these works"
+
+
+def test_a_limit_names_the_recordings_that_have_it() -> None:
+    lines = [line(seed, 60, name=f"l{seed}") for seed in range(5)]
+    recording, truth = lines[3]
+    lines[3] = recording, replace(truth, source=TruthSource.SELF_LABELLED)
+    told = teachlab.study(lines, ["two-sample-midpoint"], draws=3).verdict.conditions
+    assert [text.partition(":")[0] for text in told] == ["l3"]
+
+
+def test_the_best_of_a_line_is_the_recommended_one_if_none_costs_less_there() -> None:
+    lines = [line(seed, 60, name=f"l{seed}") for seed in range(3)]
+    found = teachlab.study(lines, {"quantile-guard": {"position": [0.2, 0.3, 0.4]}}, draws=3)
+    assert found.recommended.label == "quantile-guard (position 0.3)"
+    assert {one.best for one in found.lines} == {found.recommended.label}
+
+
+def test_every_row_of_the_short_table_is_told_in_full() -> None:
+    lines = [line(seed, 60, name=f"l{seed}", weak=0.3) for seed in range(3)]
+    share = {"hysteresis_share": [0.123456, 0.2], "band": ["centred"]}
+    found = teachlab.study(
+        lines, {"two-sample-midpoint": share, "quantile-guard": None, "single-sample": None}, draws=3
+    )
+    *others, last = found.strategies
+    fewer = replace(last, method=replace(last.method, unranked=1))
+    rows = method_lines(cast("StudyAnswer", SimpleNamespace(strategies=(*others, fewer))))
+    assert "does not teach" in rows[0]
+    assert max(map(len, rows)) <= 100
+    assert any(row.endswith("not established (3 of 10 needed)") for row in rows)
 
 
 def test_a_study_of_nothing_is_refused() -> None:
