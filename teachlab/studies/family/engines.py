@@ -31,7 +31,8 @@ class WorkerEnded:
         """Return it with the reason, if the process ended because it could not load the piece."""
         if "un-serialize" not in str(fault) or fault.__cause__ is None:
             return cls()
-        return cls(f"a worker process cannot load it: {str(fault.__cause__).strip('"\n').splitlines()[-1]}")
+        why = str(fault.__cause__).strip('"\n').splitlines()[-1]
+        return cls(f"a worker process cannot load it: {why}")
 
 
 class StudyEngine(Protocol):
