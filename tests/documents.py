@@ -66,7 +66,7 @@ replay bare.parquet --setting good.json
 bench a.parquet --draws 6 --strategy two-sample-midpoint --strategy contamination-aware --strategy quantile-guard
 bench d.parquet --draws 4 --strategy sweep-minmax
 bench a.parquet --draws 4 --strategy sweep-minmax --device device.toml
-study a.parquet d2.parquet late.parquet gone.parquet --strategy single-sample --grid reduction=0.2,0.3 --draws 4 --jobs 1
+study a.parquet d2.parquet off.parquet gone.parquet --strategy single-sample --grid reduction=0.2,0.3 --draws 4 --jobs 1
 study a.parquet --strategy single-sample --draws 4 --criteria lost.toml --jobs 1
 repeatability a.parquet --strategy sweep-minmax --draws 6 --average 2 --passes-per-teaching 3 --taught eve=good.json
 repeatability a.parquet d2.parquet --strategy single-sample --draws 4
@@ -141,8 +141,8 @@ def files(folder: Path) -> None:
         write_truth(folder / f"{name}.passes.parquet", truth)
     write_recording(folder / "bare.parquet", line(5)[0])
     recording, truth = line(7)
-    write_recording(folder / "late.parquet", recording)
-    write_truth(folder / "late.passes.parquet", replace(truth, start=truth.start + 8, end=truth.end + 8))
+    write_recording(folder / "off.parquet", recording)
+    write_truth(folder / "off.passes.parquet", replace(truth, start=truth.start + 8, end=truth.end + 8))
     sensed, at = line(6)[0], np.arange(line(6)[0].samples)
     light = sensed.light[:]
     lawful = np.roll(np.nan_to_num(light) >= 40.0, 2)
