@@ -167,8 +167,9 @@ def test_events_that_are_changed_are_in_no_table() -> None:
 def test_values_of_an_order_equal_those_of_the_sorted_ones(seed: int, bins: int) -> None:
     rng = np.random.default_rng(seed)
     parts = [rng.standard_normal(int(rng.integers(0, 30))) * rng.choice([1, 100]) for _ in range(9)]
-    if rng.integers(2):
-        parts = [np.round(part) for part in parts]
+    if whole := rng.integers(3):  # numbers that half of the memory holds: none, all, or those of some stretches
+        parts = [np.round(part) if whole == 1 or rng.integers(2) else part for part in parts]
+    parts[3] *= rng.choice([1, 1e60])
     sample = parts[int(rng.integers(9))]
     found = OrderedValues(
         9, lambda: ((part, np.full(part.size, k)) for k, part in enumerate(parts)), sample,
