@@ -107,8 +107,9 @@ def _imported(job: ImportJob, spool: Spool | None, progress: Progress) -> Import
                 recordings.append(rows)
                 once = log.share if recordings.hold else once
                 progress((once + log.share) / 2)
-            if survey.rows == 0:
-                raise InputError(f"{job.path}: there are no rows. Give a log with samples.")
+            if survey.rows == kept:  # earlier rows alone do not tell what their times count from
+                further = "further " if kept else ""
+                raise InputError(f"{job.path}: there are no {further}rows. Give a log with samples.")
             begun = (1 + once) / 2
             found = _finish(job, log, survey, recordings, again, lambda share: progress(begun + (1 - begun) * share))
     progress(1.0)

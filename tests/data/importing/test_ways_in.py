@@ -315,6 +315,26 @@ def test_the_rest_appended_to_a_finished_recording_gives_the_bytes_of_one_run(
     assert (tmp_path / "r.parquet").read_bytes() == (tmp_path / "whole.parquet").read_bytes()
 
 
+@pytest.mark.parametrize("pipe", [True, False])
+def test_a_rest_without_rows_is_refused_and_loses_nothing(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, pipe: bool
+) -> None:
+    for name, rows in (("log", slice(0, 700)), ("none", slice(0, 0)), ("rest", slice(700, None)), ("all", slice(None))):
+        (tmp_path / f"{name}.csv").write_text(log_text(rows))
+
+    def given(name: str) -> str:
+        feed(monkeypatch, (tmp_path / f"{name}.csv").read_text())
+        return "-" if pipe else str(tmp_path / f"{name}.csv")
+
+    import_log(job(tmp_path, given("all"), "whole.parquet"))
+    import_log(job(tmp_path, given("log")))
+    with pytest.raises(InputError, match="there are no further rows"):
+        import_log(job(tmp_path, given("none"), append=True))
+    assert read_recording(tmp_path / "r.parquet").samples == 700
+    assert import_log(job(tmp_path, given("rest"), append=True)).kept == 700
+    assert (tmp_path / "r.parquet").read_bytes() == (tmp_path / "whole.parquet").read_bytes()
+
+
 def test_the_name_of_the_recording_is_no_part_of_it(tmp_path: Path) -> None:
     """One column, no times, no names; one run and two runs into files of different names."""
     numbers = [f"{k}\n" for k in range(200)]
