@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from itertools import groupby
 from typing import TYPE_CHECKING, Annotated
 
 import typer
@@ -175,10 +176,7 @@ def numbers(option: str, text: str) -> tuple[float, ...]:
 
 
 def _tell(found: StressMap, cleaning: Cleaning | None) -> None:
-    setting, unit = found.setting, found.setting.unit
-    say(f"{number_of(found.detect_trials, 'pass', 'passes')}, {number_of(found.gap_trials, 'gap')}, setting on "
-    f"{setting.on_level:.5g}, off "
-        f"{setting.off_level:.5g} {unit}")  # fmt: skip
+    unit = found.setting.unit
     if cleaning is not None:
         for line in _cleaning_lines(cleaning):
             say(line)
@@ -189,12 +187,17 @@ def _tell(found: StressMap, cleaning: Cleaning | None) -> None:
         say("Smallest share of the light with which it still works:")
         for row, ambient in zip(found.boundary(), found.ambient, strict=True):
             for share, pedestal in zip(row, found.pedestal, strict=True):
-                works = "does not work at all" if share is None else f"{share:g}"
-                say(f"  ambient {ambient:>8.5g}, pedestal {pedestal:>8.5g} {unit}: {works}")
-    worst = [f"{g:g}: {n}" for g, n in zip(found.gain, found.lost[:, 0, 0].tolist(), strict=True)]
+                if share is not None:
+                    say(f"  ambient {ambient:>8.5g}, pedestal {pedestal:>8.5g} {unit}: {share:g}")
+        if never := least.count(None):
+            say(f"  In {never} of the {len(least)} combinations of ambient light and pedestal it does not work at all.")
+    told = []
+    for lost, same in groupby(zip(found.gain, found.lost[:, 0, 0].tolist(), strict=True), key=lambda one: one[1]):
+        shares = [f"{share:g}" for share, _ in same]
+        told.append(f"{' to '.join(dict.fromkeys((shares[0], shares[-1])))}: {lost}")
     say(
         f"Lost passes by share of light left, ambient {found.ambient[0]:g}, pedestal {found.pedestal[0]:g} {unit}: "
-        + ", ".join(worst)
+        + ", ".join(told)
     )
 
 

@@ -136,13 +136,13 @@ def study_command(
     if json:
         emit_json(found.as_dict())
         raise typer.Exit(code)
-    for item in found.judged:
-        say(f"{item.measure}, {item.limit}: {item.verdict}; {item.measured}: {item.because}.")
     verdict = found.verdict
     for spec in strategy or []:  # a strategy in a file is found by its file, not by its name
         named = f"--strategy {strategy_class(spec).name} "
         verdict = verdict.leading_to(verdict.next_step.replace(named, f"--strategy {shlex.quote(spec)} "))
     say_verdict(verdict, method_lines(found), details=details)
+    for item in found.judged:
+        say(f"{item.measure}, {item.limit}: {item.verdict}; {item.measured}: {item.because}.")
     if details:
         for table in (line_table(found), parameter_table(found), group_table(found)):
             if table is not None:

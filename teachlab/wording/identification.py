@@ -17,26 +17,29 @@ if TYPE_CHECKING:
     from teachlab.device.matching import ContradictedEdge
     from teachlab.model.recording import RecordingInfo
 
-MOST_CLASSES = 200
+MOST_TOLD = 12
+"""Classes, and places, that are told; documents hold all of them."""
 
 
 def place_lines(edges: Sequence[ContradictedEdge], info: RecordingInfo) -> list[str]:
     """Return where log and replay differ, one line per edge."""
     out = []
-    for one in edges:
+    for one in edges[:MOST_TOLD]:
         missing = "the replay does not switch" if one.side == "logged" else "the log has no such edge"
         out.append(f"  {moment(one.sample, info)}, sample {one.sample}: becomes {one.edge}; {missing}.")
+    if len(edges) > MOST_TOLD:
+        out.append(f"  {len(edges) - MOST_TOLD:,} more with --json.")
     return out
 
 
 def class_table(found: Identification) -> Table:
     """Return the classes that fit, simplest first: filter and delays in evaluations, lag in samples."""
-    left = len(found.classes) - MOST_CLASSES
+    left = len(found.classes) - MOST_TOLD
     more = f"{left:,} more with --json. " if left > 0 else ""
     table = plain_table("Classes that fit", f"{more}Filter and delays in evaluations, lag in samples.")
     for head in ("samples per evaluation", "filter", "on-delay", "off-delay", "lag", "on / off", "contradicted"):
         table.add_column(head, justify="right")
-    for one in found.classes[:MOST_CLASSES]:
+    for one in found.classes[:MOST_TOLD]:
         t = one.timing
         low, high = t.off_delay, t.longest_on_delay + t.delay_difference
         table.add_row(

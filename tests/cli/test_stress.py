@@ -98,6 +98,13 @@ def test_reserves_are_null_where_it_fails_unstressed(line: Path) -> None:
     assert "Time to cleaning: none, because there is no reserve." in result.output
 
 
+def test_the_details_name_the_shares_of_light_at_which_counts_change(line: Path) -> None:
+    text = " ".join(run(line, "--gain", "1,0.9,0.8,0.7,0.6,0.5", "--ambient", 0, "--details").output.split())
+    assert (
+        "Lost passes by share of light left, ambient 0, pedestal 0 counts: 1 to 0.8: 0, 0.7: 1, 0.6 to 0.5: 2 " in text
+    )
+
+
 def test_what_fails_everywhere_is_said_once_with_what_to_do_next(line: Path) -> None:
     text = run(line, setting="high").output
     assert "With the most light it works in none of the 10 combinations of ambient light and pedestal." in text

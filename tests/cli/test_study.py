@@ -138,7 +138,7 @@ def test_criteria_are_judged_over_recordings_each_of_them_one_trial(place: Path)
     for limit, code, says in ((0.35, 0, "met"), (0.34, 3, "not enough evidence")):
         Path("c.toml").write_text(f"[[criterion]]\nmeasure = 'lost_rate'\nmax = {limit}\n")
         done = run(*words, "--criteria", "c.toml", code=code)
-        assert done.stdout.startswith(f"lost_rate, at most {100 * limit:g} % at 95 % confidence: {says}")
+        assert f"\nlost_rate, at most {100 * limit:g} % at 95 % confidence: {says}" in done.stdout
         assert (
             json.loads(run(*words, "--criteria", "c.toml", "--json", code=code).stdout)["criteria"][0]["verdict"]
             == says
@@ -148,7 +148,9 @@ def test_criteria_are_judged_over_recordings_each_of_them_one_trial(place: Path)
     for seed in range(7):
         write_line(Path(f"rec/l{seed}.parquet"), seed, weak=0.9)
     worse = ["rec", "--strategy", "background-referenced", "--grid", "share=3.0", "--draws", "2", "--jobs", "1"]
-    assert run(*worse, "--criteria", "c.toml", code=1).stdout.startswith("lost_rate, at most 50 %")
+    # The verdict comes first, the criteria after it.
+    said = run(*worse, "--criteria", "c.toml", code=1).stdout
+    assert said.index("Claim:") < said.index("lost_rate, at most 50 %")
     Path("c.toml").write_text("[[criterion]]\nmeasure = 'margin_to_noise'\nmin = 3\n")
     assert "a study judges lost_rate" in run(*words, "--criteria", "c.toml", code=2).output
 

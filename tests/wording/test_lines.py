@@ -8,9 +8,12 @@ from pathlib import Path
 
 import pytest
 
+from teachlab.device.matching import ContradictedEdge
 from teachlab.model.margin import EqualCost
+from teachlab.model.recording import RecordingInfo
 from teachlab.model.setting import Setting
 from teachlab.model.verdict import HeadlineClaim, Verdict, VerdictCure, VerdictReason
+from teachlab.wording.identification import place_lines
 from teachlab.wording.lines import WIDTH, page_lines, wrapped
 from teachlab.wording.verdict import document_lines, verdict_lines
 
@@ -158,3 +161,13 @@ def test_a_change_that_an_old_record_tells_is_no_reason_against_the_setting() ->
     assert VerdictReason(text=f"Better: {text}").told == f"Better: {text}"
     assert VerdictReason(text=text, better=True).told == f"Better: {text}"
     assert VerdictReason(text=text).told == f"Why: {text}"
+
+
+def test_a_dozen_places_are_told_and_how_many_more_there_are() -> None:
+    info = RecordingInfo(sample_rate_hz=1000.0, unit="counts")
+    edges = [ContradictedEdge(sample=100 * k, edge="active", side="logged") for k in range(20)]
+    told = place_lines(edges, info)
+    assert len(told) == 13
+    assert told[0] == "  0 s after the start, sample 0: becomes active; the replay does not switch."
+    assert told[-1] == "  8 more with --json."
+    assert len(place_lines(edges[:12], info)) == 12

@@ -21,6 +21,7 @@ from teachlab.questions.stress.setting_reading import SettingReading
 from teachlab.questions.stress.speeds import AtSpeed, speeds
 from teachlab.questions.verdict import JudgedBy, setting_verdict
 from teachlab.scoring.scoring import score
+from teachlab.statistics.claims.decisions import Decision
 
 if TYPE_CHECKING:
     from teachlab.model.recording import Recording
@@ -115,7 +116,8 @@ def stress(
     gains = tuple(gain or GAINS)
     ambients = tuple(ambient or ([round(span * k / 40, 9) for k in range(5)] if span else (0.0,)))
     pedestals = tuple(pedestal or ((0.0, round(span / 20, 9)) if span else (0.0,)))
-    parts, say = 1 + len(factors), progress or (lambda share: None)
+    # The verdict, with what would mend the setting, usually takes as long as one map and a half.
+    parts, say = 2.5 + len(factors), progress or (lambda share: None)
     need_for_judging(recording, "a stress map", level=setting.on_level, whole=HELD_WHOLE)
     if setting.has_memory:  # such settings are counted on all of the light, many times
         recording = held(recording)
@@ -137,16 +139,17 @@ def stress(
     verdict = setting_verdict(
         reading, setting, result, by=by, about=by.setting_file, margin=reading.margin_where_known(result)
     )
+    # Passes beside the light show no reserve and no error; an output that is always active keeps doing so.
+    lies = by.alignment
+    unshown = lies is not None and lies.matters and verdict.decision == Decision.OPEN
+    unshown |= verdict.equal_cost is None and found.contamination_reserve is not None
     return StressAnswer(
         recording=recording.name,
         stressed=found,
         cleaning=_cleaning(found.contamination_reserve, loss),
         possible=feasibility(recording, truth, setting, stresses=conditions, rules=rules, reading=demanded),
         faster=tuple(faster),
-        # Where no levels of equal cost are stated, nothing is shown of a reserve either.
-        verdict=verdict
-        if verdict.equal_cost is None and not found.share_refused
-        else verdict.after(VerdictReason(text=_bears(found, setting.unit))),
+        verdict=verdict if unshown else verdict.after(VerdictReason(text=_bears(found, setting.unit))),
     )  # fmt: skip
 
 

@@ -163,11 +163,14 @@ def lamp(
     values: dict[str, Any] = {
         "flicker_hz": flicker,
         "flicker_alias_hz": alias_hz(flicker, evaluation_rate_hz),
-        "on_delay_needed_ms": needed,
-        "average_ms": 1000 / flicker,
-        "average_evaluations": over,
-        "average_leaves": _evaluations_leave(flicker, evaluation_rate_hz, over),
     }
+    if hysteresis <= swing:  # else nothing chatters, and nothing is needed against it
+        values |= {
+            "on_delay_needed_ms": needed,
+            "average_ms": 1000 / flicker,
+            "average_evaluations": over,
+            "average_leaves": _evaluations_leave(flicker, evaluation_rate_hz, over),
+        }
     if ripple_hz is not None:
         values["ripple_alias_hz"] = alias_hz(ripple_hz, evaluation_rate_hz)
     # Evaluated too seldom, the flicker is seen as a slower one, whose bright half no delay is sure to outlast: how slow
