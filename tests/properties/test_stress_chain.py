@@ -25,6 +25,7 @@ def test_a_chain_equals_replay_of_every_setting(
 ) -> None:
     monkeypatch.setattr(chain_module, "BLOCK", block)
     monkeypatch.setattr(chain_module, "CELL", cell)
+    monkeypatch.setattr(chain_module, "FEW_PASSED_OVER", 0.0)
     monkeypatch.setattr(spans_module, "LOOKED_BACK", block)
     wrong, counted, with_memory = {}, 0, 0
     for seed in range(0, 600, 2 if block > 11 else 5):

@@ -136,9 +136,11 @@ def check(line: Line, axis: Axis) -> tuple[bool, bool]:
 
 
 @pytest.mark.parametrize("axis", list(Axis))
-@pytest.mark.parametrize("values", [3000, 4])
-def test_reserve_equals_a_scan_by_replay(axis: Axis, values: int, monkeypatch: pytest.MonkeyPatch) -> None:
+@pytest.mark.parametrize(("values", "cell"), [(3000, 64), (4, 64), (3000, 3), (4, 2)])
+def test_reserve_equals_a_scan_by_replay(axis: Axis, values: int, cell: int, monkeypatch: pytest.MonkeyPatch) -> None:
     """With few values allowed, stretches are halved again and again, a part is tried first, and blocks cut spans."""
+    monkeypatch.setattr(chain_module, "CELL", cell)
+    monkeypatch.setattr(chain_module, "FEW_PASSED_OVER", 0.0)
     if values == 4:
         monkeypatch.setattr(path_module, "VALUES", values)
         monkeypatch.setattr(reserve_module, "TRIED", 9)

@@ -20,7 +20,7 @@ from teachlab.questions.surface.values.ranks import Ranker, Ranks
 from teachlab.questions.surface.values.spans import Spans
 from teachlab.sensor.evaluated_blocks import evaluated
 from teachlab.sensor.output import onset_lag
-from teachlab.sensor.steps import EvaluatedStretch, SteppedSignal, SteppedSwitching, clamped
+from teachlab.sensor.steps import At, EvaluatedStretch, SteppedSignal, SteppedSwitching, clamped
 
 if TYPE_CHECKING:
     from teachlab.model.recording import Light, Recording
@@ -40,8 +40,6 @@ if TYPE_CHECKING:
 BLOCK = 1 << 18
 CELL = 64
 """So many valid evaluations are passed over at a time where none of the chain can switch."""
-ROUNDING = 1e-9
-"""Light goes further than before unless it is below that by more than this share of the levels of the chain."""
 FEW_PASSED_OVER = 0.25
 """Where fewer cells than this share are passed over, it is no gain."""
 
@@ -75,8 +73,6 @@ class Play:
             np.concatenate((zero, np.searchsorted(own, levels, side="right"))).astype(np.int16) for own in (on, off)
         )
         self._state: int | None = None
-        # In float64, whatever the light is: a level that is rounded to it would be another one.
-        self._ends = np.array([off[0], off[-1], on[0], on[-1]], np.float64)
 
     def begin(self, light: float) -> int:
         """Start as at the first valid evaluation: light if and only if it reaches the on-level."""
@@ -89,74 +85,74 @@ class Play:
         if self._state is None or light.size == 0:
             self.rises = np.empty((2, 0), np.int64)
             return None
-        some = None if self.watched else self._not_passed_over(light)
-        rank = self._ranker.rank(light if some is None else light[some])
+        some = self._not_passed_over(light, self.count - self._state, self._state)
+        rank = self._ranker.rank(light[some])
         # The state can change only where the rank changes: most samples are dropped here.
-        new = np.empty(rank.size, bool)
-        np.not_equal(rank[1:], rank[:-1], out=new[1:])
-        new[:1] = True
+        new = np.append(True, (rank[1:] != rank[:-1]) | (some[1:] > some[:-1] + 1))[: rank.size]
         at = np.flatnonzero(new)
         low, high = self._low[rank[at]], self._high[rank[at]]
+        before = np.int16(self._state)
         state = clamped(low, high, self._state)
+        begins = some[at] + begin
         if self.watched:
-            self._watch(low, high, state, np.append(at, rank.size) + begin)
-        if some is not None:
-            at, state = np.append(0, some[at]), np.append(np.int16(self._state), state)
-        self._state = int(state[-1])
-        return SteppedSignal(at + begin, np.int16(self.count) - state if self.mirrored else state).compressed()
+            self._watch(low, high, state, begins, some[np.append(at[1:], rank.size)[: at.size] - 1] + (begin + 1))
+        self._state = int(state[-1]) if at.size else self._state
+        if not at.size or begins[0] > begin:
+            begins, state = np.append(begin, begins), np.append(before, state)
+        return SteppedSignal(begins, np.int16(self.count) - state if self.mirrored else state).compressed()
 
-    def _not_passed_over(self, light: Light) -> NDArray[np.intp] | None:
-        """Return where light must be looked at, without cells in which the state stays as it is; None: everywhere."""
+    def _not_passed_over(self, light: Light, dark: int, lighted: int) -> NDArray[np.intp]:
+        """Return where light must be looked at: without cells in which the state stays as it is, if these are many.
+
+        Parameters
+        ----------
+        light : ndarray, shape (n,), recording units
+        dark, lighted : int
+            How many settings are, before it.
+        """
         cells = light[: light.size // CELL * CELL].reshape(-1, CELL)
-        lowest, highest = cells.min(axis=1).astype(np.float64), cells.max(axis=1).astype(np.float64)
-        off_low, off_high, on_low, on_high = self._ends
-        below, above = highest < on_low, lowest >= off_high
-        # Below the lowest on-level settings only become dark, and only where the light falls further than before;
-        # at or above the highest off-level they only become light, where it rises further.
+        reached = self._low[self._ranker.rank(cells.max(axis=1))]
+        held = self._high[self._ranker.rank(cells.min(axis=1))]
+        # Where no on-level is reached, settings only become dark, and only where the light falls further than before;
+        # where every off-level is, they only become light, where it rises further.
+        below, above = reached == 0, held == self.count
         skip = below & above
-        skip |= below & _no_further(off_high - lowest, off_high - off_low, lowest < off_low, ~below, self._state == 0)
-        skip |= above & _no_further(
-            highest - on_low, on_high - on_low, highest >= on_high, ~above, self._state == self.count
-        )
-        if np.count_nonzero(skip) < FEW_PASSED_OVER * max(skip.size, 1):
-            return None
+        skip |= self._no_further(self.count - held, ~below, dark, strict=self.watched and self.mirrored)
+        skip |= self._no_further(reached, ~above, lighted, strict=self.watched and not self.mirrored)
+        if np.count_nonzero(skip) < FEW_PASSED_OVER * skip.size:
+            return np.arange(light.size)
         return np.append(np.flatnonzero(np.repeat(~skip, CELL)), np.arange(cells.size, light.size))
 
-    def _watch(self, low: Ranks, high: Ranks, state: Ranks, cuts: NDArray[np.int64]) -> None:
+    def _no_further(self, switched: Ranks, cut: NDArray[np.bool_], first: int, *, strict: bool) -> NDArray[np.bool_]:
+        """Return the cells that switch no more settings than were switched since the last cut, or before all cells.
+
+        Parameters
+        ----------
+        switched : ndarray of int16, shape (cells,)
+            How many settings the cell switches.
+        cut : ndarray of bool, shape (cells,)
+            Where settings may be switched back.
+        first : int
+            How many are switched before the first cell.
+        strict : bool
+            Whether a cell must switch fewer of them, unless all are: light that meets the bound of a count is watched.
+        """
+        # After a cut all numbers are larger than before it, so that the largest so far begins anew.
+        base = (self.count + 2) * np.cumsum(cut)
+        number = base + np.where(cut, -1, switched)
+        before = np.maximum.accumulate(np.append(first, number))[:-1]
+        out: NDArray[np.bool_] = ~cut & ((before == base + self.count) | (number + strict <= before))
+        return out
+
+    def _watch(self, low: Ranks, high: Ranks, state: Ranks, begin: At, end: At) -> None:
         # The count lies in the same interval between two settings as the bound that the light sets: while that lasts,
         # and at its first evaluation also if it did before, or if the count itself rises there.
         before = np.concatenate((np.array([self._state], np.int16), state[:-1]))
         bound = high if self.mirrored else low
         inner = (bound > 0) & (bound < self.count)  # beyond the ends of the chain settings do not differ
         first = (inner & (bound == before)) | ((state < before) if self.mirrored else (state > before))
-        begins, ends = (
-            np.where(first, cuts[:-1], cuts[:-1] + 1),
-            np.where(inner & (bound == state), cuts[1:], cuts[:-1] + 1),
-        )
+        begins, ends = np.where(first, begin, begin + 1), np.where(inner & (bound == state), end, begin + 1)
         self.rises = np.stack((begins, ends))[:, ends > begins]
-
-
-def _no_further(
-    by: Levels, most: float, all_: NDArray[np.bool_], cut: NDArray[np.bool_], known: np.bool_ | bool
-) -> NDArray[np.bool_]:
-    """Return where light surely goes no further than before, since the last cut; at the beginning it may, unless known.
-
-    Parameters
-    ----------
-    by : ndarray of float64, shape (cells,), recording units
-        How far the light goes in each cell.
-    most : float, recording units
-        Beyond it all settings are switched.
-    all_, cut : ndarray of bool, shape (cells,)
-        Where all are switched, and where any of them may be switched back.
-    """
-    share = np.where(all_, 2.0, (by / most).clip(0, 1) if most > 0 else 0.0)
-    # After a cut all numbers are larger than before it, so that the largest so far begins anew.
-    base = 4.0 * np.cumsum(cut)
-    number = base + np.where(cut, -1.0, share)
-    before = np.maximum.accumulate(np.append(2.0 if known else -1.0, number))[:-1]
-    out: NDArray[np.bool_] = ~cut & ((before >= base + 2) | (number <= before - ROUNDING))
-    return out
 
 
 class Watcher(Protocol):
