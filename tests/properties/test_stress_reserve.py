@@ -159,6 +159,36 @@ def test_reserve_equals_a_scan_by_replay(axis: Axis, values: int, cell: int, mon
         assert islands > 0
 
 
+@pytest.mark.parametrize("rounds", [1, 2, 3])
+@pytest.mark.parametrize("axis", list(Axis))
+def test_a_search_that_ends_early_tells_no_more_than_was_tried(
+    axis: Axis, rounds: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(path_module, "VALUES", 4)
+    monkeypatch.setattr(reserve_module, "TRIED", 9)
+    open_ = 0
+    for seed in range(400, 460):
+        line = Line(seed)
+        line.reading = replace(line.reading, distinct=None)
+        with monkeypatch.context() as patch:
+            if rounds < 3:
+                patch.setattr(reserve_module, "ROUNDS", rounds)
+            else:
+                patch.setattr(reserve_module, "LOOKED_AT", 2 * line.recording.samples)
+            early = line.found(axis)
+        whole = line.found(axis)
+        assert (early.last is None) is (whole.last is None)
+        if early.last is None or early.resolution == 0:
+            assert early == whole
+            continue
+        open_ += 1
+        start, step = (1.0, -1.0) if axis is Axis.GAIN else (0.0, 1.0)
+        assert early.value == abs(early.last - start) <= whole.value
+        scan = line.points(axis)
+        assert all(line.right(axis, float(at)) for at in scan if step * at <= step * early.last)
+    assert open_ > 1
+
+
 def test_a_part_of_the_light_shortens_the_walk_and_changes_nothing(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(reserve_module, "TRIED", 9)
     shorter, reach = 0, reserve_module._Search._reach

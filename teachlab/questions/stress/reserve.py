@@ -9,7 +9,7 @@ itself shows where nothing can have happened, and only the other stretches are e
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -41,27 +41,31 @@ if TYPE_CHECKING:
 #     finer            . . x                          that stretch is looked into, with every break in it
 #
 # A bisection would have stopped at the second x. A stretch is closed once all its breaks were tried, or once the count
-# proves that no gap can have tripped and no pass can have lost its onset in between.
+# proves that no output can have switched and no pass can have lost its onset in between.
 TRIED = 1000
 """Points tried at first, and in a stretch with too many samples to try them all."""
-ROUNDS = 12
+ROUNDS, LOOKED_AT = 12, 50_000_000
+"""The search ends after so many rounds, or once it looked at so many evaluations: the light of a long recording that is
+noise at the levels is not gone through again for a thousandth of a reserve. What is told is then a bound from below."""
 PART = 1 << 17
 """Samples that are looked at first, for how far the walk goes at all."""
 
 
 class _Between:
-    """Finds the stretches between two settings of a chain in which a gap may have tripped unnoticed."""
+    """Finds the stretches between two settings of a chain in which an output may have switched unnoticed."""
 
     def __init__(self, size: int, setting: Setting, clock: Clock) -> None:
         self.found = np.zeros(size + 1, bool)
         self._memory = min(setting.consecutive - 1, clock.count)
         self._memory += sum(stage.evaluations for stage in delay_stages(setting, clock))
         self._rise = -(2**62)
+        self.looked_at = 0
 
     def push(self, spans: Spans, stretch: EvaluatedStretch, output: SteppedSignal, before: int, play: Play) -> None:
-        """Examine gaps where the signal of the output stays between two settings but may have risen there."""
+        """Examine where the signal of the output stays between two settings but may have risen there."""
         # A rise that passes a setting is counted anyway; one that stays between two settings would be unnoticed.
         begins, ends = play.rises
+        self.looked_at = play.looked_at
         if self._memory:
             # After filter and delays, a signal rises only if it rose within their memory; the filter counts valid
             # evaluations only.
@@ -76,12 +80,20 @@ class _Between:
         stays = at + (value != np.append(np.int16(before), value[:-1]))
         until = np.append(at[1:], stretch.stop)
         kind = spans.kind[np.searchsorted(spans.stop, at, side="right")]
-        some = (value > 0) & (value < self.found.size - 1) & ((kind == Kind.GAP) | (kind == Kind.IGNORE))
+        some = (value > 0) & (value < self.found.size - 1) & (kind != Kind.UNCOUNTED)
         some &= until > stays
         # The last stretch of rises that begins before it ends reaches furthest.
         near = np.searchsorted(begins, until) - 1
         some &= (near >= 0) & (ends[near] > stays)
         self.found[value[some]] = True
+
+
+class _Tried(NamedTuple):
+    """Which points are right, between which of them more may have happened, and how many evaluations were looked at."""
+
+    right: NDArray[np.bool_]
+    suspect: NDArray[np.bool_]
+    looked_at: int
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -98,13 +110,15 @@ class _Search:
         """Walk from the start of the axis to the first wrong trial; None if the levels are no chain."""
         walk, closed = self._begin()
         reach = self._reach(walk)
-        for _ in range(ROUNDS):
+        looked_at = 0
+        for round_ in range(ROUNDS):
             tried = self._try(walk[:reach])
-            if tried is not None and tried[0].all():
+            if tried is not None and tried.right.all():
                 tried = self._try(walk) if reach < walk.size else tried
             if tried is None:
                 return None
-            right, suspect = tried
+            right, suspect = tried.right, tried.suspect
+            looked_at += tried.looked_at
             if not right[0]:
                 return Reserve(None, None)
             wrong = int(np.argmin(right)) if not right.all() else walk.size
@@ -114,10 +128,12 @@ class _Search:
             asked[wrong:] = False
             if not asked.any():
                 return self.path.up_to(walk, wrong)
+            if looked_at > LOOKED_AT or round_ + 1 == ROUNDS:
+                break
             # Points beyond the first wrong one do not matter: the walk ends there, and becomes denser before it.
             walk, closed = self._finer(walk[: wrong + 1], asked)
             reach = walk.size
-        first = int(np.argmax(~closed))
+        first = int(np.argmax(asked))
         return Reserve.up_to(float(walk[first]), self.path.start, abs(float(walk[first + 1] - walk[first])))
 
     def _begin(self) -> tuple[Floats, NDArray[np.bool_]]:
@@ -146,10 +162,10 @@ class _Search:
         tried = replace(
             self, recording=part, truth=some, reading=reading, rules=replace(self.rules, first_pass=0)
         )._try(walk)
-        return walk.size if tried is None or tried[0].all() else int(np.argmin(tried[0])) + 1
+        return walk.size if tried is None or tried.right.all() else int(np.argmin(tried.right)) + 1
 
-    def _try(self, walk: Floats) -> tuple[NDArray[np.bool_], NDArray[np.bool_]] | None:
-        """Return which points are right, and between which points more may have happened."""
+    def _try(self, walk: Floats) -> _Tried | None:
+        """Try the points of a walk; None if their levels are no chain."""
         on, off = self.path.levels(walk, self.reading)
         if walk.size > 1 and not all((np.diff(x) >= 0).all() for x in (on, off)):
             # Light below dark moves the two levels apart: then it is no chain, and `reserve_apart` is used.
@@ -167,7 +183,7 @@ class _Search:
         n = counts.sums
         right = (n["lost"] == 0) & (n["false_trips"] == 0) & (n["ignore_trips"] == 0) & (n["extra"] == 0)
         suspect = counts.meeting | (between.found if setting.light_on else between.found[::-1])
-        return right[turn], suspect[1:-1][turn]
+        return _Tried(right[turn], suspect[1:-1][turn], between.looked_at)
 
     def _begin_of(self, walk: Floats) -> int:
         """Return the sample from which on light has an effect on the trials, at all points of a walk."""

@@ -61,6 +61,7 @@ class Play:
         self.count = int(on.size)
         self.mirrored = mirrored
         self.watched = False
+        self.looked_at = 0
         self.rises = np.empty((2, 0), np.int64)
         """Stretches ``[from, to)`` of valid evaluations, shape (2, m), in which, if watched, the last counts may have
         risen, even between two settings without passing one."""
@@ -87,6 +88,7 @@ class Play:
             return None
         some = self._not_passed_over(light, self.count - self._state, self._state)
         rank = self._ranker.rank(light[some])
+        self.looked_at += rank.size
         # The state can change only where the rank changes: most samples are dropped here.
         new = np.append(True, (rank[1:] != rank[:-1]) | (some[1:] > some[:-1] + 1))[: rank.size]
         at = np.flatnonzero(new)
