@@ -44,7 +44,7 @@ if TYPE_CHECKING:
 # proves that no output can have switched and no pass can have lost its onset in between.
 TRIED = 1000
 """Points tried at first, and in a stretch with too many samples to try them all."""
-ROUNDS, LOOKED_AT = 12, 50_000_000
+ROUNDS, LOOKED_AT = 12, 20_000_000
 """The search ends after so many rounds, or once it looked at so many evaluations: the light of a long recording that is
 noise at the levels is not gone through again for a thousandth of a reserve. What is told is then a bound from below."""
 PART = 1 << 17
@@ -58,7 +58,7 @@ class _Between:
         self.found = np.zeros(size + 1, bool)
         self._memory = min(setting.consecutive - 1, clock.count)
         self._memory += sum(stage.evaluations for stage in delay_stages(setting, clock))
-        self._rise = -(2**62)
+        self._rise = self._fell = -(2**62)
         self.looked_at = 0
 
     def push(self, spans: Spans, stretch: EvaluatedStretch, output: SteppedSignal, before: int, play: Play) -> None:
@@ -66,6 +66,10 @@ class _Between:
         # A rise that passes a setting is counted anyway; one that stays between two settings would be unnoticed.
         begins, ends = play.rises
         self.looked_at = play.looked_at
+        fallen, up_to = (stretch.borders(side) for side in play.falls)
+        # Where evaluations are invalid, falls are delayed by more than the memory.
+        up_to = np.append(self._fell, up_to if stretch.valid is None else np.full(up_to.size, stretch.stop))
+        self._fell = int(up_to[-1]) if stretch.valid is None else stretch.stop
         if self._memory:
             # After filter and delays, a signal rises only if it rose within their memory; the filter counts valid
             # evaluations only.
@@ -79,9 +83,13 @@ class _Between:
         # Where the signal stays: from a step on without its first evaluation, from a border on with it.
         stays = at + (value != np.append(np.int16(before), value[:-1]))
         until = np.append(at[1:], stretch.stop)
-        kind = spans.kind[np.searchsorted(spans.stop, at, side="right")]
+        row = np.searchsorted(spans.stop, at, side="right")
+        kind = spans.kind[row]
         some = (value > 0) & (value < self.found.size - 1) & (kind != Kind.UNCOUNTED)
         some &= until > stays
+        # In a pass to be detected an output switches twice only if it was released in between.
+        fell = up_to[np.searchsorted(fallen, until)] + self._memory > spans.start[row]
+        some &= (kind != Kind.DETECT) | fell | (stretch.valid is not None)
         # The last stretch of rises that begins before it ends reaches furthest.
         near = np.searchsorted(begins, until) - 1
         some &= (near >= 0) & (ends[near] > stays)

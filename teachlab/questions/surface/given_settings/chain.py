@@ -62,9 +62,9 @@ class Play:
         self.mirrored = mirrored
         self.watched = False
         self.looked_at = 0
-        self.rises = np.empty((2, 0), np.int64)
+        self.rises = self.falls = np.empty((2, 0), np.int64)
         """Stretches ``[from, to)`` of valid evaluations, shape (2, m), in which, if watched, the last counts may have
-        risen, even between two settings without passing one."""
+        risen, or fallen, even between two settings without passing one."""
         levels = np.unique(np.concatenate((on, off)))
         self._ranker = Ranker(levels, dtype)
         zero = np.zeros(1, np.intp)
@@ -84,7 +84,7 @@ class Play:
     def steps(self, light: Light, begin: int) -> SteppedSignal | None:
         """Return the number of settings that are light, or dark, from valid evaluation `begin` on; None without any."""
         if self._state is None or light.size == 0:
-            self.rises = np.empty((2, 0), np.int64)
+            self.rises = self.falls = np.empty((2, 0), np.int64)
             return None
         some = self._not_passed_over(light, self.count - self._state, self._state)
         rank = self._ranker.rank(light[some])
@@ -119,8 +119,8 @@ class Play:
         # where every off-level is, they only become light, where it rises further.
         below, above = reached == 0, held == self.count
         skip = below & above
-        skip |= self._no_further(self.count - held, ~below, dark, strict=self.watched and self.mirrored)
-        skip |= self._no_further(reached, ~above, lighted, strict=self.watched and not self.mirrored)
+        skip |= self._no_further(self.count - held, ~below, dark, strict=self.watched)
+        skip |= self._no_further(reached, ~above, lighted, strict=self.watched)
         if np.count_nonzero(skip) < FEW_PASSED_OVER * skip.size:
             return np.arange(light.size)
         return np.append(np.flatnonzero(np.repeat(~skip, CELL)), np.arange(cells.size, light.size))
@@ -147,14 +147,18 @@ class Play:
         return out
 
     def _watch(self, low: Ranks, high: Ranks, state: Ranks, begin: At, end: At) -> None:
-        # The count lies in the same interval between two settings as the bound that the light sets: while that lasts,
-        # and at its first evaluation also if it did before, or if the count itself rises there.
         before = np.concatenate((np.array([self._state], np.int16), state[:-1]))
-        bound = high if self.mirrored else low
-        inner = (bound > 0) & (bound < self.count)  # beyond the ends of the chain settings do not differ
-        first = (inner & (bound == before)) | ((state < before) if self.mirrored else (state > before))
-        begins, ends = np.where(first, begin, begin + 1), np.where(inner & (bound == state), end, begin + 1)
-        self.rises = np.stack((begins, ends))[:, ends > begins]
+
+        def moved(bound: Ranks, passed: NDArray[np.bool_]) -> At:
+            # The count lies in the same interval between two settings as the bound that the light sets: while that
+            # lasts, and at its first evaluation also if it did before, or if the count itself passes a setting there.
+            inner = (bound > 0) & (bound < self.count)  # beyond the ends of the chain settings do not differ
+            first = np.where((inner & (bound == before)) | passed, begin, begin + 1)
+            last = np.where(inner & (bound == state), end, begin + 1)
+            return np.stack((first, last))[:, last > first]
+
+        up, down = moved(low, state > before), moved(high, state < before)
+        self.rises, self.falls = (down, up) if self.mirrored else (up, down)
 
 
 class Watcher(Protocol):
