@@ -186,7 +186,8 @@ def _sentence(fault: dict[str, Any], known: str) -> str:
     if kind == "missing":
         return f"key '{place}' is missing"
     if kind == "extra_forbidden":
-        return f"key '{place}' is unknown (known: {known})"
+        # Of an inner table the keys are not known here.
+        return f"key '{place}' is unknown" + (f" (known: {known})" if len(fault["loc"]) == 1 else "")
     if place == "schema":
         return f"schema must be 1, got {shown(came)}: this version reads schema 1"
     what = str(fault["msg"]).replace("Input should be ", "must be ", 1).replace("a valid dictionary", "a table of keys")

@@ -12,6 +12,8 @@ from pathlib import Path
 LIBRARIES = ("numpy", "scipy", "scikit-learn", "pyarrow")
 _IMPORT = re.compile(r"^\s*(?:from (teachlab[\w.]*) import ([^#\n(]*|\([^)]*\))|import (teachlab[\w.]*))", re.MULTILINE)
 
+_ANY_IMPORT = re.compile(r"^\s*(?:from|import)\b([^\n(]*(?:\([^)]*\))?)", re.MULTILINE)
+
 
 @functools.cache
 def code_fingerprint(module: str) -> str:
@@ -34,6 +36,32 @@ def code_fingerprint(module: str) -> str:
         digest.update(f"{name} {metadata.version(name)}\n".encode())
     for name, content in sorted(_closure(module).items()):
         digest.update(f"{name} {len(content)}\n".encode() + content)
+    return digest.hexdigest()
+
+
+def file_fingerprint(file: Path) -> str:
+    """Return the SHA-256 of a Python file with all files beside it that it imports, directly or through each other.
+
+    Parameters
+    ----------
+    file : Path
+        Of a strategy that does not ship with the package.
+    """
+    found: dict[str, bytes] = {}
+    todo = [file]
+    while todo:
+        place = todo.pop()
+        name = place.relative_to(file.parent).as_posix()
+        if name in found:
+            continue
+        found[name] = place.read_bytes()
+        for words in _ANY_IMPORT.findall(found[name].decode(errors="replace")):
+            for word in re.findall(r"\w+", words):
+                todo += [p for p in (file.parent / f"{word}.py",) if p.is_file()]
+                todo += (file.parent / word).rglob("*.py") if (file.parent / word / "__init__.py").is_file() else []
+    digest = hashlib.sha256()
+    for name, content in sorted(found.items()):
+        digest.update(f"{name if name != file.name else ''} {len(content)}\n".encode() + content)
     return digest.hexdigest()
 
 

@@ -118,12 +118,18 @@ def test_a_dry_run_tells_what_is_left_and_does_nothing(place: Path) -> None:
         (["bad.toml"], "not valid TOML"),
         (["unknown.toml"], "drawz"),
         (["code.toml"], "no file of data has one run"),
+        (["grid.toml"], "grid.toml: strategy 'quantile-guard': parameter 'position'"),
+        (["base.toml"], "base.toml: base 'slow': key 'delay' is unknown"),
+        (["light.toml"], "key 'conditions.dim.gane' is unknown."),
     ],
 )
 def test_what_cannot_be_is_refused_before_any_work(place: Path, words: list[str], says: str) -> None:
     Path("bad.toml").write_text("recordings = [")
     Path("unknown.toml").write_text('recordings = "rec"\ndrawz = 3\n')
     Path("code.toml").write_text('recordings = "rec"\n[strategies."./mine.py:Mine"]\n')
+    Path("grid.toml").write_text('recordings = "rec"\n[strategies.quantile-guard]\nposition = [0.3, 7]\n')
+    Path("base.toml").write_text('recordings = "rec"\n[bases.slow]\ndelay = 3\n')
+    Path("light.toml").write_text('recordings = "rec"\n[conditions.dim]\ngane = 0.5\n')
     done = run(*words, code=2)
     assert says in done.output
     assert "Traceback" not in done.output

@@ -2,14 +2,18 @@
 
 from __future__ import annotations
 
+import inspect
+import sys
 from dataclasses import asdict, dataclass
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from teachlab.data.parquet_source import ParquetSource
 from teachlab.data.recording_files import LightDigest, info_document
+from teachlab.errors import StrategyError
 from teachlab.evidence.identity import json_digest, truth_digest
 from teachlab.model.json_values import plain
-from teachlab.studies.code_fingerprint import code_fingerprint
+from teachlab.studies.code_fingerprint import code_fingerprint, file_fingerprint
 from teachlab.teaching.registry import source_fingerprint
 
 if TYPE_CHECKING:
@@ -57,12 +61,13 @@ class RowKeys:
         return self.data[:16]
 
     def key(
-        self, one: Configuration, base: Switching | None, seed: int, condition: LineCondition, options: DrawOptions
-    ) -> str:
-        """Return the key of a row."""
+        self, one: Configuration, base: Switching | None, seed: int, condition: LineCondition, options: DrawOptions,
+        fingerprint: str,
+    ) -> str:  # fmt: skip
+        """Return the key of a row; the fingerprint is that of its strategy."""
         costs, rules = options.costs, options.rules
         asked: dict[str, Any] = {
-            "strategy": [one.strategy.name, plain(one.parameters), strategy_fingerprint(type(one.strategy))],
+            "strategy": [one.strategy.name, plain(one.parameters), fingerprint],
             "base": None if base is None else plain(asdict(base.switching)),
             "seed": seed,
             "condition": [condition.name, condition.gain, condition.ambient, condition.pedestal],
@@ -72,10 +77,21 @@ class RowKeys:
 
 
 def strategy_fingerprint(made: type[Strategy]) -> str:
-    """Return the fingerprint of a strategy: with all its imports if it ships with the package, or of its file."""
+    """Return the fingerprint of a strategy: with all its imports, or with those beside its file if it does not ship.
+
+    Raises
+    ------
+    StrategyError
+        If its file is not the one that was loaded: rows of the old code would bear the key of the new one.
+    """
     module = made.__module__
-    ships = module.startswith("teachlab.teaching.strategies.")
-    return code_fingerprint(module) if ships else source_fingerprint(made)
+    if module.startswith("teachlab.teaching.strategies."):
+        return code_fingerprint(module)
+    now = source_fingerprint(made)
+    loader = getattr(sys.modules.get(module), "__loader__", None)
+    if not now.startswith(getattr(loader, "digest", "")):
+        raise StrategyError(f"the file of strategy '{made.name}' was changed while the study ran. Run it again.")
+    return file_fingerprint(Path(inspect.getsourcefile(made) or ""))
 
 
 def _light_digest(recording: Recording) -> str:

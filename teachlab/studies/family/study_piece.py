@@ -24,7 +24,7 @@ from teachlab.scoring.scoring import score
 from teachlab.studies.code_fingerprint import code_fingerprint
 from teachlab.studies.family.configurations import Configuration
 from teachlab.studies.family.line_conditions import LineCondition
-from teachlab.studies.family.row_keys import RowKeys
+from teachlab.studies.family.row_keys import RowKeys, strategy_fingerprint
 from teachlab.studies.family.study_grid import COUNTED, STATISTICS, PieceRows, Row, StudyGrid, StudyPiece
 from teachlab.studies.ranking import median_draw, ranking_cost, spreads_of
 from teachlab.studies.tally import Tally
@@ -92,8 +92,13 @@ _Place = tuple[Configuration, str, int, LineCondition]
 
 def _asked(grid: StudyGrid, keys: RowKeys) -> list[tuple[_Place, str]]:
     """Return every requested row with its key, in the order of the grid."""
+    classes = dict.fromkeys(type(one.strategy) for one in grid.configurations)
+    code = {made: strategy_fingerprint(made) for made in classes}
     return [
-        ((one, base, seed, condition), keys.key(one, grid.bases[base], seed, condition, grid.options))
+        (
+            (one, base, seed, condition),
+            keys.key(one, grid.bases[base], seed, condition, grid.options, code[type(one.strategy)]),
+        )
         for one in grid.configurations
         for base in grid.bases
         for seed in grid.seeds

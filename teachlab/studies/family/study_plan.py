@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from datetime import date, time
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
@@ -15,7 +16,7 @@ from teachlab.data.atomic_files import read_text
 from teachlab.data.recording_places import find_recordings
 from teachlab.data.setting_files import read_setting
 from teachlab.data.strict_json import SchemaOne, StrictModel, check, model_of, parse_toml, shown
-from teachlab.errors import InputError, ParameterError
+from teachlab.errors import InputError, ParameterError, StrategyError
 from teachlab.evidence.criteria import read_criteria
 from teachlab.model.draws import DRAWS, TEACH_SHARE, Costs, DrawOptions
 from teachlab.model.following_and_window import without_kind
@@ -137,7 +138,15 @@ def read_study(path: str | Path) -> tuple[list[StudiedLine], list[tuple[type[Str
                 f"{path}: '{name}' is a file, and no file of data has one run. Name it on the command line: --strategy "
                 f"{name}"
             )
-        strategies.append((installed_class(name), grid))
+        with _in_file(path):
+            strategies.append((installed_class(name), grid))
+    with _in_file(path):
+        for made, values_of in strategies:
+            configurations(made, values_of)
+        for name, base in found.bases.items():
+            if not isinstance(base, str):
+                _base(name, base)
+        assumption_from(found.assume)
     options = found.model_dump(include=found.model_fields_set & set(StudyOptions.model_fields))
     if found.criteria is not None:
         options["criteria"] = _placed(found.criteria, folder)
@@ -146,6 +155,15 @@ def read_study(path: str | Path) -> tuple[list[StudiedLine], list[tuple[type[Str
     if found.conditions:
         options["conditions"] = {name: one.model_dump() for name, one in found.conditions.items()}
     return lines, strategies, options
+
+
+@contextmanager
+def _in_file(path: str | Path) -> Iterator[None]:
+    """Let a refusal name the file of the study."""
+    try:
+        yield
+    except (ParameterError, StrategyError) as fault:
+        raise type(fault)(f"{path}: {fault}") from None
 
 
 def _found(named: list[str], folder: Path) -> list[str]:

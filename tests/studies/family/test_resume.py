@@ -14,9 +14,25 @@ import teachlab
 from teachlab.errors import InputError
 from teachlab.studies.code_fingerprint import code_fingerprint
 from teachlab.studies.family import study_piece
+from teachlab.teaching.strategy_files import strategy_class
 from tests.studies.family.made_lines import content, write_line
 
 REPOSITORY = Path(teachlab.__file__).parents[1]
+OWN = """
+from dataclasses import dataclass
+from typing import ClassVar
+from placed_where import SHARE
+from teachlab.model.setting import Taught
+from teachlab.model.teaching import Shown
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Mine:
+    name: ClassVar[str] = "mine"
+    needs: ClassVar[frozenset] = frozenset({Shown.OBJECT})
+
+    def teach(self, view):
+        return view.place(SHARE * view.object.mean, 0.0, Taught(strategy=self.name, parameters={}))
+"""
 SMALL = {"quantile-guard": {"position": [0.6]}}
 WHOLE: dict[str, Any] = {"quantile-guard": {"position": [0.3, 0.6]}, "single-sample": None}
 
@@ -127,6 +143,29 @@ def test_other_options_and_other_code_are_worked_anew(
     monkeypatch.setattr("teachlab.studies.family.study_run.piece_code", lambda: "other")
     teachlab.study(one, SMALL, out=tmp_path, draws=4, cost_miss=2.0)
     assert len(worked) == before + 1
+
+
+def test_a_strategy_in_a_file_is_worked_anew_when_it_or_what_it_imports_beside_it_is_changed(
+    lines: Path, tmp_path: Path, worked: list[str]
+) -> None:
+    helper, other = tmp_path / "placed_where.py", tmp_path / "unrelated.py"
+    file = tmp_path / "mine.py"
+    file.write_text(OWN)
+    for text, expected in (("SHARE = 0.5", 1), ("SHARE = 0.5", 1), ("SHARE = 0.4", 2)):
+        helper.write_text(text)
+        other.write_text(text)
+        sys.modules.pop("placed_where", None)
+        teachlab.study(lines / "l1.parquet", [f"{file}:Mine"], draws=1, out=tmp_path / "out")
+        assert len(worked) == expected, text
+    other.write_text("")
+    teachlab.study(lines / "l1.parquet", [f"{file}:Mine"], draws=1, out=tmp_path / "out")
+    assert len(worked) == 2
+    made = strategy_class(f"{file}:Mine")
+    file.write_text(OWN + "# changed while the study runs\n")
+    found = teachlab.study(lines / "l1.parquet", [made], draws=1, out=tmp_path / "out")
+    assert found.to_pandas().reason.tolist() == [
+        "the file of strategy 'mine' was changed while the study ran. Run it again."
+    ]
 
 
 def test_a_worker_of_another_version_is_told(lines: Path, monkeypatch: pytest.MonkeyPatch) -> None:
