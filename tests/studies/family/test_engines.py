@@ -4,15 +4,16 @@ from __future__ import annotations
 
 import os
 import signal
+import sys
 import time
 from pathlib import Path
+from types import ModuleType
 
 import pytest
 
 import teachlab
 from teachlab.errors import ParameterError
 from teachlab.studies.family.engines import WorkerEnded, WorkerProcesses, engine_of
-from teachlab.teaching.strategy_files import strategy_class
 from tests.studies.family.made_lines import content, write_line
 
 GRID = {"quantile-guard": {"position": [0.3, 0.6]}, "two-sample-midpoint": None}
@@ -103,13 +104,14 @@ def test_a_strategy_that_ends_the_program_costs_its_own_draws_alone(lines: Path,
     assert rows.reason[0] == "strategy 'ends-its-process' failed: SystemExit: 3"
 
 
-def test_a_strategy_that_a_worker_cannot_load_is_no_lack_of_memory(lines: Path, tmp_path: Path) -> None:
-    """A file that is changed while the study runs, or a class that exists in the asking process alone."""
-    made = strategy_class(file_with(tmp_path / "changed.py", "raise SystemExit(3)"))
-    (tmp_path / "changed.py").write_text("")
-    reasons = teachlab.study(lines / "l0.parquet", [made], draws=1, jobs=2).to_pandas().reason
-    assert reasons[0].startswith("a worker process cannot load it: ImportError: ")
-    assert "has been changed since its strategy was loaded" in reasons[0]
+def test_a_strategy_that_a_worker_cannot_load_is_no_lack_of_memory(monkeypatch: pytest.MonkeyPatch) -> None:
+    module = ModuleType("nowhere")
+    made = type("Made", (), {"__module__": "nowhere"})
+    monkeypatch.setitem(sys.modules, "nowhere", module)
+    monkeypatch.setattr(module, "Made", made, raising=False)
+    (ended,) = dict(WorkerProcesses(2).run(id, [made()])).values()
+    assert isinstance(ended, WorkerEnded)
+    assert ended.fault == "a worker process cannot load it: ModuleNotFoundError: No module named 'nowhere'"
 
 
 def test_a_cluster_of_two_workers_of_which_one_is_killed_writes_the_same_bytes(
