@@ -1308,7 +1308,7 @@ def _named(given: Mapping[str, SettingLike] | Iterable[SettingLike]) -> list[tup
         return [(name, _setting(one)) for name, one in given.items()]
     return [
         (f"setting {k}" if isinstance(one, Setting) else Path(one).stem, _setting(one))
-        for k, one in enumerate(given, 1)
+        for k, one in enumerate(_listed(given, "settings"), 1)
     ]
 
 
@@ -1337,9 +1337,14 @@ def _own_grid(one: Strategy, grid: Any) -> Any:
 
 
 def _strategies(given: Iterable[StrategyLike]) -> list[Strategy]:
-    if isinstance(given, str):
-        raise InputError(f"strategies are given as a list, such as ['{given}'].")
-    return [_strategy(one) for one in given]
+    return [_strategy(one) for one in _listed(given, "strategies")]
+
+
+def _listed(given: Iterable[Any], what: str) -> Iterable[Any]:
+    if isinstance(given, str | PathLike | Setting):
+        told = "setting" if isinstance(given, Setting) else repr(fspath(given))
+        raise InputError(f"{what} are given as a list, such as [{told}].")
+    return given
 
 
 def _draws(strategy: str, draws: Iterable[Any]) -> Iterator[dict[str, Any]]:

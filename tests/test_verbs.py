@@ -195,6 +195,8 @@ def test_what_is_missing_is_said(line: tuple[Recording, Truth], tmp_path: Path) 
         teachlab.score(tmp_path / "line.parquet", SETTING)
     with pytest.raises(InputError, match=r"given as a list, such as \['single-sample'\]"):
         teachlab.bench(recording, "single-sample", truth)
+    with pytest.raises(InputError, match=r"settings are given as a list, such as \[setting\]"):
+        teachlab.compare(recording, SETTING, truth)  # type: ignore[arg-type]
     with pytest.raises(InputError, match="horizon-hours must be above 0"):
         teachlab.stale(recording, SETTING, truth, horizon_hours=-1.0)
     with pytest.raises(InputError, match="no recording 'nothing' ships"):

@@ -24,7 +24,7 @@ import {LOG} --out tubs.parquet
 inspect tubs.parquet
     A fixed level can work here.
 align tubs.parquet
-    Truth and light agree:
+    Passes and light agree:
 bench tubs.parquet --draws 50 --out results
     Cannot be decided: guard-or-window, fixed levels,
 replay tubs.parquet --setting {SETTING}

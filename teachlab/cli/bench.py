@@ -127,7 +127,7 @@ def bench_command(
             raise typer.Exit(NO_STEP)
         return
     for path, bench, (light, passes), measured in zip_longest(recordings, benches, opened, extremes):
-        for line in lead_lines(bench.alignment, path, truth):
+        for line in lead_lines(bench.alignment, path, truth, step=bench.verdict.next_step):
             say(line)
         print_bench(bench, light, passes, measured, details=details)
     if written and details:

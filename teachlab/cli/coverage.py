@@ -108,8 +108,8 @@ def _tell(found: Coverage, name: str) -> None:
         for one in found.cycles:
             for block, e in one.blocks.items():
                 table.add_row(
-                    f"{one.cycle.name}, {one.cycle.period_s:.4g} s", block, f"{e.revolutions:.3g}",
-                    f"{100 * e.open_share:.3g} %", f"{e.exposures:.3g}", str(e.least), str(e.sure),
+                    f"{one.cycle.name}, {one.cycle.period_s:.4g} s", block, in_figures(e.revolutions, 3),
+                    f"{100 * e.open_share:.3g} %", in_figures(e.exposures, 3), str(e.least), str(e.sure),
                     f"{100 * e.seen_share:.3g} %", in_figures(one.needed[block], 3),
                 )  # fmt: skip
         show(table)

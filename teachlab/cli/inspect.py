@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import shlex
+from dataclasses import replace
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
@@ -71,8 +72,9 @@ def inspect_command(
         document["verdict"] = verdict.as_dict()
         emit_json(document)
         return
-    for line in lead_lines(found.alignment, recording, truth):
-        say(line)
+    if not _aside(found):
+        for line in lead_lines(found.alignment, recording, truth, step=verdict.next_step):
+            say(line)
     logged = _logged_output(opened, recording)
     most = MOST_LINES - len(logged)
     say_verdict(verdict, _summary(opened, quality, found), details=False, most=most)
@@ -108,9 +110,15 @@ def _contradicted(q: Quality) -> bool:
     return q.direction is not None and q.contrasts is not None and q.contrasts.direction not in (None, q.direction)
 
 
+def _aside(found: InspectAnswer) -> bool:
+    """Whether the passes lie beside the light, so that the answer is to align them."""
+    return found.misplaced or (found.alignment is not None and found.alignment.off)
+
+
 def _leading(found: InspectAnswer, on: str, opened: Recording, mend: list[str]) -> Verdict:
     """Return the verdict with its next step; `mend`: what is said of passes off the light, the command last."""
     from teachlab.model.verdict import VerdictReason, sentence
+    from teachlab.wording.alignment import off_lines
 
     made = found.verdict
     if clipped := _clipped(found.quality, opened.info.full_scale):
@@ -121,8 +129,9 @@ def _leading(found: InspectAnswer, on: str, opened: Recording, mend: list[str]) 
         and not (found.alignment is not None and found.alignment.is_clear)
     ):
         return made.leading_to("correct the stored direction, or the passes: they contradict each other.")
-    if found.misplaced or (found.alignment is not None and found.alignment.off):
-        return made.leading_to(mend[-1].partition(": ")[2])
+    if _aside(found):
+        lies = tuple(VerdictReason(text=line) for line in [*off_lines(found.alignment), *mend[:-1]])
+        return replace(made, reasons=(*lies, *made.reasons)).leading_to(mend[-1].partition(": ")[2])
     # The command is on its own line, so that it works as printed; the sentence about it is a reason.
     said, step = _next_step(on, found.quality, found)
     return (made.then(VerdictReason(text=said)) if said else made).leading_to(step)
@@ -229,7 +238,7 @@ def _drift(q: Quality) -> str:
     hours = q.seconds / 3600
     parts = []
     if hours < 1 / FURTHEST:
-        return f"not told: {q.seconds:.4g} s are too short for a trend. Log at least {60 / FURTHEST:g} minutes"
+        return f"not known: {q.seconds:.4g} s are too short for a trend. Log at least {60 / FURTHEST:g} minutes"
     sides = [("level", q.drift.level_per_hour)]
     if q.passes is not None:
         sides = [("background", q.drift.background_per_hour), ("objects", q.drift.object_per_hour)]
@@ -250,11 +259,11 @@ def _counted(best: Hindsight, unit: str) -> str:
     if best.cost == 0:
         return f"work: {pair} loses no pass and trips in no gap"
     faults = (
-        (n["lost"] - best.touching, "passes lost"),
-        (n["false_trips"] + n["ignore_trips"], "false trips"),
-        (n["extra"], "extra switchings"),
+        (n["lost"] - best.touching, "lost pass", "lost passes"),
+        (n["false_trips"] + n["ignore_trips"], "false trip", "false trips"),
+        (n["extra"], "extra switching", "extra switchings"),
     )
-    told = ", ".join(f"{count} {what}" for count, what in faults if count)
+    told = ", ".join(number_of(*fault) for fault in faults if fault[0])
     return f"none works: the best pair, {pair}, still has {told}"
 
 
@@ -276,19 +285,21 @@ def _obstacles(q: Quality, found: InspectAnswer) -> list[str]:
             f"other; the room between them is {room:.4g} {q.unit}."
         ]
     lines = [
-        f"No level has all passes {side} it and no gap: the best, {s.level:.5g} {q.unit}, leaves {s.lost} of "
-        f"{number_of(s.passes, 'pass', 'passes')} out and lets {s.tripped} of {number_of(s.gaps, 'gap')} in (zero "
-        f"hysteresis)."
+        f"No level, even without hysteresis, has all passes {side} it and no gap. The best, {s.level:.5g} {q.unit}, "
+        f"has {s.lost} of {number_of(s.passes, 'pass', 'passes')} and {s.tripped} of {number_of(s.gaps, 'gap')} on "
+        f"the wrong side."
     ]
-    for title, obstacles in (("passes left out", s.lost_passes), ("gaps let in", s.tripped_gaps)):
+    for title, obstacles in (("passes", s.lost_passes), ("gaps", s.tripped_gaps)):
         if obstacles:
-            lines.append(f"  {title}: " + "; ".join(_one(o, q) for o in obstacles))
+            lines.append(f"  {title} on the wrong side: " + "; ".join(_one(o, q) for o in obstacles))
     return lines
 
 
 def _one(o: Obstacle, q: Quality) -> str:
-    name = "gap" if o.row is None else f"row {o.row}" + (f" '{o.label}'" if o.label else "")
-    return f"{name} at {o.start / q.sample_rate_hz:.6g} s [{o.start}, {o.stop}) peaks at {in_figures(o.peak, 5)}"
+    name = "gap" if o.row is None else f"pass {o.row}" + (f" '{o.label}'" if o.label else "")
+    most = "strongest" if q.direction == "rise" else "darkest"
+    where = f"at {o.start / q.sample_rate_hz:.6g} s (samples {o.start} to {o.stop - 1})"
+    return f"{name} {where}, {most} light {in_figures(o.peak, 5)}"
 
 
 def _next_step(on: str, q: Quality, found: InspectAnswer) -> tuple[str, str]:

@@ -29,6 +29,7 @@ if TYPE_CHECKING:
 
     from teachlab.model.margin import Margin
     from teachlab.model.score import Score
+    from teachlab.model.verdict import Verdict
     from teachlab.questions.replay import ReplayAnswer
     from teachlab.statistics.lots import Dependence
 
@@ -97,12 +98,15 @@ def replay_command(
     if json:
         emit_json(found.as_dict())
         return
-    for line in lead_lines(found.alignment, recording, truth):
+    step = "" if found.verdict is None else found.verdict.next_step
+    for line in lead_lines(found.alignment, recording, truth, step=step):
         say(line)
     if worth is not None and found.verdict is not None:
         from teachlab.wording.verdict import verdict_lines
 
-        for line in verdict_lines(found.verdict, () if details else _counts(worth.score), details=details):
+        for line in verdict_lines(
+            found.verdict, () if details else _counts(worth.score, found.verdict), details=details
+        ):
             say(line)
         if not details:
             return
@@ -152,9 +156,11 @@ def _why(found: ReplayAnswer) -> list[str]:
     return lines
 
 
-def _counts(result: Score) -> list[str]:
-    """Return the counts in two lines."""
+def _counts(result: Score, verdict: Verdict) -> list[str]:
+    """Return the counts over the whole recording in two lines, and how many passes are no part of the claim."""
     n = result.counts
+    apart = n.scored_passes - ((verdict.claim and verdict.claim.passes) or 0)
+    beside = f"; {apart} are left out of the claim" if 0 < apart < n.scored_passes else ""
     ignored = ""
     if n.ignore_passes:
         trips = number_of(n.ignore_false_trips, "switching")
@@ -162,7 +168,7 @@ def _counts(result: Score) -> list[str]:
     excluded = f"; {n.excluded_passes} passes and {n.excluded_gaps} gaps are no trials" if n.excluded_passes else ""
     return [
         f"  lost {n.lost} of {n.scored_passes} passes (missed {n.misses}, merged {n.merged}), {n.extra} counted more "
-        "than once",
+        f"than once{beside}",
         f"  {number_of(n.false_trips, 'false trip')} in {number_of(n.gaps, 'gap')}, "
         f"{time_text(3.6e6 * result.running_hours)}{ignored}{excluded}",
     ]

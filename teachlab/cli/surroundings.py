@@ -142,8 +142,8 @@ def ambient(
 
 def target(
     measured: Annotated[float, typer.Option(help="Light from the target measured.")],
-    other_reflectance: Annotated[float, typer.Option(help="Reflectance of the other target, 0 … 1.")],
-    reflectance: Annotated[float, typer.Option(help="Reflectance of the target measured, 0 … 1.")] = 0.9,
+    other_reflectance: Annotated[float, typer.Option(help="Reflectance of the other target; white paper has 0.9.")],
+    reflectance: Annotated[float, typer.Option(help="Reflectance of the target measured.")] = 0.9,
     distance: Annotated[float, typer.Option(help="Distance measured.")] = 1.0,
     other_distance: Annotated[float, typer.Option(help="The other distance, in the same unit.")] = 1.0,
     dark: Annotated[float, typer.Option(help="Level without any light.")] = 0.0,
@@ -234,7 +234,10 @@ def counterfactual_command(
     on = typed_again(recording, truth=truth)
     now = found.sensors[0]
     enough = (now.spare or 0.0) >= 1 and now.clean is not None
-    verdict = found.verdict.leading_to(f"teachlab {f'bench {on} --out results' if enough else f'design {on}'}")
+    step = f"teachlab {f'bench {on} --out results' if enough else f'design {on}'}"
+    if all((one.margin or 0.0) <= 0 for one in found.sensors):
+        step = "Change distance, angle, background or kind of sensor, and log again. Then: teachlab inspect NEW.parquet"
+    verdict = found.verdict.leading_to(step)
     if json:
         emit_json(found.as_dict() | {"verdict": verdict.as_dict()})
         return

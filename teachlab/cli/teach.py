@@ -122,7 +122,7 @@ def ask_for_setting(
     if json:
         emit_json(found.as_dict())
         return found
-    for line in lead_lines(taught.alignment, recording, truth):
+    for line in lead_lines(taught.alignment, recording, truth, step=taught.verdict.next_step):
         say(line)
     return found
 

@@ -27,6 +27,7 @@ from teachlab.evidence.sections.lost_passes import lost_and_worst
 from teachlab.evidence.sections.repeat_section import nuisance_cycles, shown_too_much, teach_cloud
 from teachlab.light.noise import HELD_WHOLE, need_for_judging
 from teachlab.model.json_values import plain
+from teachlab.model.printable_text import number_of
 from teachlab.model.score import Outcome, Score
 from teachlab.model.setting import bare
 from teachlab.model.truth import Truth
@@ -277,9 +278,9 @@ def _sensitivity(
 def _exclusions(result: Score) -> list[str]:
     n = result.counts
     found = (
-        (n.excluded_passes, "passes to be detected"),
-        (n.excluded_ignore_passes, "passes to be ignored"),
-        (n.excluded_gaps, "gaps"),
-        (n.excluded_onsets, "onsets"),
+        (n.excluded_passes, "pass to be detected", "passes to be detected"),
+        (n.excluded_ignore_passes, "pass to be ignored", "passes to be ignored"),
+        (n.excluded_gaps, "gap", "gaps"),
+        (n.excluded_onsets, "onset", "onsets"),
     )
-    return [f"{count} {what}: void samples, or cut by the record" for count, what in found if count]
+    return [f"{number_of(*one)} with invalid samples, or cut by the ends of the light" for one in found if one[0]]

@@ -424,7 +424,7 @@ def need_for_light(
     if size + crossed > allowed_memory():  # otherwise any light fits
         size += crossed * crossing_share(recording, level, beside)
         what = f"{what} of {number_of(recording.samples, 'sample')} of {recording.name}"
-        need_memory(size, what, "Cut the recording, or log it more slowly.")
+        need_memory(size, what, "Import a shorter part of the log, or log it more slowly.")
 
 
 def need_for_judging(

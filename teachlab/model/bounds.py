@@ -30,7 +30,8 @@ def hold_levels(value: Any, names: Iterable[str], error: Callable[[str], Excepti
             level = math.inf
         if not abs(level) <= LARGEST_LEVEL:
             raise error(
-                f"{name} must be a finite number of {value.unit}, at most {LARGEST_LEVEL:g} either way, got {level:g}."
+                f"{name} must be a finite number of {value.unit}, at most 10^{math.log10(LARGEST_LEVEL):.0f} either "
+                f"way, got {level:g}."
             )
         object.__setattr__(value, name, level)
 

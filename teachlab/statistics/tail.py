@@ -12,7 +12,7 @@ from scipy.special import betaincinv, chdtrc, chdtri
 
 from teachlab.errors import Abstained, ParameterError
 from teachlab.model.json_values import Document
-from teachlab.model.printable_text import number_of
+from teachlab.model.printable_text import in_figures, number_of
 
 LEAST_PASSES = 200
 CLUSTERED = 0.05
@@ -162,8 +162,8 @@ def tail_bound(
     if bound < 10**-DECADES / n:
         raise Abstained(
             "the bound lies too far beyond the data",
-            f"{bound:.2g} from {number_of(n, 'pass', 'passes')}",
-            f"at least {10**-DECADES / n:.2g}, one decade below 1 / n; claim that instead, or record more",
+            f"{in_figures(bound, 2)} from {number_of(n, 'pass', 'passes')}",
+            f"at least {in_figures(10**-DECADES / n, 2)}, one decade below 1 / n; claim that instead, or record more",
         )
     return TailBound(
         bound=bound,

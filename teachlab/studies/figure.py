@@ -113,7 +113,7 @@ def unsolved_figure(
             axes.axvspan(trial.start / rate, trial.end / rate, facecolor=shade, edgecolor=GREY, linestyle=":")
             for level in sorted({setting.on_level, setting.off_level}):
                 axes.axhline(level, color=GREY, linewidth=0.8, linestyle="--")
-            axes.set_title(f"{trial.name}: {trial.what}; {trial.cause}", fontsize=9)
+            axes.set_title(f"{trial.name}: {trial.what}, {trial.why}", fontsize=9)
             axes.set_xlabel("s", fontsize=8)
             axes.set_ylabel(recording.info.unit, fontsize=8)
             axes.spines[["top", "right"]].set_visible(False)

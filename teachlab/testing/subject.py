@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 import random
+import sys
+import traceback
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from functools import cached_property
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -52,6 +55,13 @@ class StrategyAnswer:
         }
 
 
+def _place(error: Exception, strategy: Strategy) -> str:
+    """Return the last line of the strategy's own file that the error came through."""
+    own = getattr(sys.modules.get(type(strategy).__module__), "__file__", None)
+    lines = [frame.lineno for frame in traceback.extract_tb(error.__traceback__) if frame.filename == own]
+    return f" (line {lines[-1]} of {Path(own).name})" if own and lines else ""
+
+
 def ask(strategy: Strategy, view: TeachView) -> StrategyAnswer:
     """Teach on a view and judge the form of what comes back."""
     try:
@@ -63,7 +73,7 @@ def ask(strategy: Strategy, view: TeachView) -> StrategyAnswer:
             )
         return StrategyAnswer(abstained=refusal)
     except Exception as error:  # noqa: BLE001 - whatever a strategy does wrong is what is reported
-        return StrategyAnswer(fault=f"{type(error).__name__}: {error}")
+        return StrategyAnswer(fault=f"{type(error).__name__}: {error}{_place(error, strategy)}")
     if not isinstance(setting, Setting):
         return StrategyAnswer(fault=f"teach must return a Setting or raise Abstained, got {type(setting).__name__}")
     if fault := unknown_kind(setting):

@@ -19,6 +19,7 @@ import teachlab.testing.degenerate_light as hardly
 import teachlab.testing.shown as shown
 import teachlab.testing.symmetry as symmetry
 from teachlab.errors import Abstained, ParameterError, StrategyError, TeachlabError
+from teachlab.model.printable_text import number_of
 from teachlab.model.recording import Direction
 from teachlab.model.setting import Setting
 from teachlab.model.teaching import Shown, Strategy, TeachView
@@ -164,7 +165,9 @@ def _judged(fault: str, good: str) -> Told:
 
 def _unjudged(subject: Subject, *, setting: bool = False) -> Told | None:
     """Return why a check that compares answers cannot be made, or None."""
-    if subject.sound.fault or not subject.repeats:
+    if subject.sound.fault:
+        return _S, "not judged: the strategy fails on an ordinary line, see determinism"
+    if not subject.repeats:
         return _S, "not judged: the strategy does not say the same twice, see determinism"
     if setting and subject.sound.setting is None:
         return _S, f"not judged: the strategy {subject.sound} on an ordinary line"
@@ -242,7 +245,10 @@ def parameters(subject: Subject) -> Told:
         return _F, f"its parameters cannot be written and read: {error}"
     if again != strategy or parameters_of(again) != plain:
         return _F, f"built from its own parameters {plain} it is another: {parameters_of(again)}"
-    return _P, f"{len(told)} parameters come back from JSON and from text"
+    return (
+        _P,
+        f"{number_of(len(told), 'parameter')} {'comes' if len(told) == 1 else 'come'} back from JSON and from text",
+    )
 
 
 def declared_only(subject: Subject) -> Told:

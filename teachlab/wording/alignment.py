@@ -11,7 +11,7 @@ WIDTH_TELLS = 2.0
 """Passes that are longer or shorter by more than this many uncertainties of a border are mentioned."""
 
 
-def lead_lines(alignment: Alignment | None, recording: str, truth: str | None = None) -> list[str]:
+def lead_lines(alignment: Alignment | None, recording: str, truth: str | None = None, *, step: str = "") -> list[str]:
     """Return what must be said before any count; empty if the truth agrees within its uncertainty.
 
     Parameters
@@ -22,9 +22,12 @@ def lead_lines(alignment: Alignment | None, recording: str, truth: str | None = 
         Name of the recording as the user gave it, for the command that mends it.
     truth : str, optional
         Table of passes that is not the one beside the recording.
+    step : str
+        Next step that is printed below: a command in it is not said twice.
     """
     found = off_lines(alignment)
-    return [*found, *mending(alignment, recording, truth)] if found else []
+    said = [line for line in mending(alignment, recording, truth) if not step or not line.endswith(step)]
+    return [*found, *said] if found else []
 
 
 def off_lines(alignment: Alignment | None) -> list[str]:
@@ -54,7 +57,7 @@ def finding(alignment: Alignment) -> list[str]:
         ]
     lines = []
     if a.moves:
-        lines.append(f"{_lag(a)} Its borders were taken as exact to ±{duration(doubt)}.")
+        lines.append(f"{_lag(a)} Their borders were stated as exact to ±{duration(doubt)}.")
         if a.ambiguous and a.pitch is not None:
             lines.append(
                 f"That holds if it is off by under half a period ({duration(a.ms(a.pitch) / 2)}). The line is so "
@@ -62,7 +65,7 @@ def finding(alignment: Alignment) -> list[str]:
             )
     elif jitter > doubt:
         lines.append(
-            f"The borders of your passes scatter by ±{duration(jitter)} about the light, but were taken as sure to "
+            f"The borders of your passes scatter by ±{duration(jitter)} about the light, but were stated as exact to "
             f"±{duration(doubt)}. No shift mends that."
         )
     longer = a.lags.end - a.lags.begin
@@ -112,15 +115,15 @@ def _lag(a: Alignment) -> str:
     shift, half = a.lags.shift.shift, (a.lags.high - a.lags.low) / 2
     size = with_error(a.ms(abs(shift)), a.ms(half))
     if abs(shift) <= half:
-        text = f"Your truth and the light agree in the middle of the recording (within {duration(a.ms(half))})"
+        text = f"Your passes and the light agree in the middle of the recording (within {duration(a.ms(half))})"
     else:
-        text = f"Your truth {'leads' if shift > 0 else 'lags'} the light by {size}"
+        text = f"Your passes {'lead' if shift > 0 else 'lag'} the light by {size}"
     if a.drifts:
         # The clock of the truth is slow if its times have to be stretched.
         ppm, ends = 1e6 * a.lags.shift.rate, [a.ms(-shift + way * a.lags.shift.rate * a.samples / 2) for way in (1, -1)]
         error = 1e6 * (a.lags.rate_high - a.lags.rate_low) / 2
         text += (
-            f", and its clock runs {_rounded(abs(ppm), error)} ± {_rounded(error, error)} ppm "
+            f", and their clock runs {_rounded(abs(ppm), error)} ± {_rounded(error, error)} ppm "
             f"{'slow' if ppm > 0 else 'fast'}: {_side(ends[0])} at the start, {_side(ends[1])} at the end"
         )
     return text + "."
@@ -138,7 +141,7 @@ def agreement(alignment: Alignment) -> str:
     if a.ambiguous:
         rest = f"But the line is so regular that {100 * a.rival:.0f} % as many borders fit one or two passes off."
     return (
-        f"Truth and light agree: lag {with_error(-a.ms(a.lags.shift.shift), a.ms(half))}, scatter "
+        f"Passes and light agree: lag {with_error(-a.ms(a.lags.shift.shift), a.ms(half))}, scatter "
         f"±{duration(2 * a.ms(a.lags.jitter))}, within the doubt of ±{duration(a.ms(a.doubt))}. {rest}"
     )
 

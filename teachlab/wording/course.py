@@ -65,11 +65,12 @@ def evidence_line(evidence: GrowingEvidence, info: RecordingInfo) -> str:
     if not found.units:
         return f"{what}: nothing was scored to gather evidence from."
     if evidence.reached_pass is None or evidence.reached_sample is None:
-        said = f"no evidence of {limit} at any time (at best {found.largest:.3g} to 1, {found.needed:g} to 1 is needed)"
+        odds = f"odds {found.largest:.3g} to 1 at most; an alarm takes {found.needed:g} to 1"
+        said = f"no evidence of {limit} at any time ({odds})"
     else:
         said = (
             f"evidence of {limit} from pass {evidence.reached_pass} on, {moment(evidence.reached_sample, info)} "
-            f"(in the end {min(found.largest, 1e12):.3g} to 1, {found.needed:g} to 1 is needed)"
+            f"(odds {min(found.largest, 1e12):.3g} to 1 in the end; an alarm takes {found.needed:g} to 1)"
         )
     return (
         f"{what}: {said}. Looked at after every {UNIT[evidence.unit]}, it is a false alarm in at most "
@@ -115,8 +116,10 @@ def _margin_alarm(found: dict[str, Any]) -> str:
         first = f" The first warning came {number_of(lead, 'pass', 'passes')} before the first loss."
     else:
         first = " No warning came before the first loss."
+    below = f"less than {found['factor']:g} times the level"
+    if not found["warned"]:
+        return f"No pass that was detected reaches {below}.{first}"
     return (
-        f"A warning below {found['factor']:g} times the level: {number_of(found['warned'], 'pass', 'passes')} in "
-        f"{found['warnings']} "
-        f"spell{'' if found['warnings'] == 1 else 's'}, {found['for_nothing']} of them false alarms.{first}"
+        f"{number_of(found['warned'], 'pass', 'passes')} in {number_of(found['warnings'], 'group')} reached {below}: a "
+        f"warning. After {found['for_nothing']} of the groups nothing was lost.{first}"
     )

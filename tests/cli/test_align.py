@@ -47,7 +47,7 @@ def test_it_leads_with_lag_room_and_remedy(late):
     told = run(late / "line.parquet")
     assert told.exit_code == 0, told.output
     first, second, third, *_ = told.stdout.splitlines()
-    assert first == "Your truth lags the light by 5.93 ± 0.08 ms. Its borders were taken as exact to ±1 ms."
+    assert first == "Your passes lag the light by 5.93 ± 0.08 ms. Their borders were stated as exact to ±1 ms."
     assert second.startswith("Shifted, the room between passes and gaps grows from none to ")
     assert second.endswith(" mV.")
     assert third == f"Mend it: teachlab align {late}/line.parquet --out {late}/line-aligned.parquet"
@@ -76,7 +76,7 @@ def test_the_remedy_as_printed_works(late):
     assert (late / "line-aligned.parquet").read_bytes() == (late / "line.parquet").read_bytes()
     again = run(late / "line-aligned.parquet")
     assert again.exit_code == 0
-    assert again.stdout.startswith("Truth and light agree: lag ")
+    assert again.stdout.startswith("Passes and light agree: lag ")
     assert again.stdout.endswith(f"\n\nNext: teachlab inspect {late}/line-aligned.parquet\n")
 
 
@@ -120,15 +120,20 @@ def led(late):
 
 @pytest.mark.parametrize("name", ["inspect", "teach", "replay", "bench"])
 def test_every_command_that_judges_leads_with_it(led, late, name):
-    first, second, third, *_ = led[name][0].splitlines()
-    assert first.startswith("Your truth lags the light by 5.93 ± 0.08 ms.")
+    """The command that mends it is said once, as the next step."""
+    told = [line.removeprefix("Why: ") for line in led[name][0].splitlines()]
+    if name == "inspect":
+        assert told.pop(0) == "Align the passes first."
+    first, second, *_ = told
+    assert first.startswith("Your passes lag the light by 5.93 ± 0.08 ms.")
     assert second.startswith("Shifted, the room")
-    assert third == f"Mend it: teachlab align {late}/line.parquet --out {late}/line-aligned.parquet"
+    mend = f"teachlab align {late}/line.parquet --out {late}/line-aligned.parquet"
+    assert [line for line in told if mend in line] == [f"Next: {mend}"]
 
 
 def test_a_report_cautions(led):
-    assert led["report"][1]["cautions"][0].startswith("Your truth lags the light by 5.93 ± 0.08 ms.")
-    assert "Your truth lags the light by 5.93" in led["report"][0]
+    assert led["report"][1]["cautions"][0].startswith("Your passes lag the light by 5.93 ± 0.08 ms.")
+    assert "Your passes lag the light by 5.93" in led["report"][0]
 
 
 @pytest.mark.parametrize("name", ["inspect", "teach", "replay", "bench", "report"])
@@ -226,7 +231,7 @@ def test_borders_that_scatter_are_measured_before_anything_is_judged(tmp_path, m
     off = rng.integers(-10, 11, (2, 60))
     write_truth("line.passes.parquet", Truth.from_arrays(start + off[0], start + 60 + off[1], uncertainty_samples=1.0))
     told = CliRunner().invoke(app, ["inspect", "line.parquet"]).stdout.splitlines()
-    assert told[0].startswith("The borders of your passes scatter by ±1")
+    assert told[1].startswith("Why: The borders of your passes scatter by ±1")
     step = mended(told)
     words = ["bench", "line.parquet", "--strategy", "two-sample-midpoint", "--draws", "4"]
     told = CliRunner().invoke(app, words).stdout.splitlines()
@@ -244,7 +249,7 @@ def test_passes_off_the_light_are_moved_before_anything_is_judged(tmp_path, monk
     write_truth("flag.passes.parquet", Truth.from_arrays(start + 40, start + 100, uncertainty_samples=1.0))
     words = ["inspect", "line 1.parquet", "--truth", "flag.passes.parquet"]
     told = CliRunner().invoke(app, words).stdout.splitlines()
-    assert told[0].startswith("Your truth lags the light by 40")
+    assert told[1].startswith("Why: Your passes lag the light by 40")
     assert not any("works here" in one for one in told)
     step = mended(told)
     assert step == "align 'line 1.parquet' --truth flag.passes.parquet --out 'line 1-aligned.parquet'"

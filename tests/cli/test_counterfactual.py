@@ -156,3 +156,16 @@ def test_enough_margin_is_not_said_alone_where_no_level_separates(tmp_path: Path
     assert able
     assert f"Such a level exists with: {', '.join(able)}." in told
     assert f"Next: teachlab design {path}" in told
+
+
+def test_where_light_overlaps_under_every_sensor_the_light_must_change(tmp_path: Path) -> None:
+    """100 passes that change nothing: no design can mend that."""
+    rng = np.random.default_rng(5)
+    start = np.arange(100) * 100 + 50
+    info = RecordingInfo(sample_rate_hz=1000, unit="counts", direction="rise")
+    light = np.rint(rng.normal(100, 5, 10_100)).astype(np.uint16)
+    write_recording(tmp_path / "line.parquet", Recording.from_array(light, info))
+    write_truth(tmp_path / "line.passes.parquet", Truth.from_arrays(start, start + 40))
+    told = " ".join(run(tmp_path / "line.parquet").stdout.split())
+    assert told.startswith("No margin: light of passes and of gaps overlaps.")
+    assert "Next: Change distance, angle, background or kind of sensor, and log again." in told

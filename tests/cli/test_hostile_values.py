@@ -70,7 +70,7 @@ def run(folder: Path, *words: str) -> Result:
         ("replay line.parquet --setting digits.json", "too many digits"),
         (
             "replay line.parquet --setting huge.json",
-            "on_level must be a finite number of counts, at most 1e+61 either way",
+            "on_level must be a finite number of counts, at most 10^61 either way",
         ),
         ("report line.parquet --setting setting.json --criteria digits.toml", "not valid TOML"),
         ("synth digits.toml --out made.parquet", "not valid TOML"),

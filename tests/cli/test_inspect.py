@@ -81,8 +81,8 @@ def test_people_are_told_who_is_in_the_way(tmp_path: Path) -> None:
     done = invoke("inspect", path)
     assert done.exit_code == 0, done.output
     said = " ".join(done.stdout.split())
-    assert "leaves 1 of 40 passes out and lets 0 of 41 gaps in" in said
-    assert "row 7 'crate' at 1.85 s [1850, 1950)" in said
+    assert "has 1 of 40 passes and 0 of 41 gaps on the wrong side" in said
+    assert "pass 7 'crate' at 1.85 s (samples 1850 to 1949), strongest light" in said
     assert f"teachlab bench {path}" in done.stdout
     assert "counts" in done.stdout
 
@@ -195,9 +195,9 @@ def test_levels_with_no_more_errors_than_are_accepted_may_serve(tmp_path: Path, 
 @pytest.mark.parametrize(
     ("holes", "knock", "told"),
     [
-        (True, 0, "No fixed level works here without more: with a filter of 33 evaluations, no error is left."),
-        (False, 0, "No fixed level works here without more: with a filter of 5 evaluations, no error is left."),
-        (False, 100, "No fixed level works here without more: with a filter of 5 evaluations, 1 error is left."),
+        (True, 0, "No fixed level works here; a filter of 33 evaluations leaves no error."),
+        (False, 0, "No fixed level works here; a filter of 5 evaluations leaves no error."),
+        (False, 100, "No fixed level works here; a filter of 5 evaluations leaves 1 error."),
     ],
 )
 def test_a_filter_that_mends_what_no_level_does_is_told_first(
@@ -234,7 +234,7 @@ def test_a_pass_that_merges_with_the_one_before_is_lost_once(tmp_path: Path) -> 
     write_recording(tmp_path / "line.parquet", [light], RecordingInfo(sample_rate_hz=1000.0, unit="counts"))
     write_truth(tmp_path / "line.passes.parquet", Truth.from_arrays(start, start + 100, uncertainty_samples=2.0))
     told = " ".join(invoke("inspect", tmp_path / "line.parquet").stdout.split())
-    assert "still has 10 passes lost" in told
+    assert "still has 10 lost passes" in told
     assert "noise 20.2 in gaps, 20.2 counts in passes" in told  # one step of 70, over √12
 
 
@@ -256,7 +256,7 @@ def test_a_trend_is_told_from_six_minutes_on(tmp_path: Path, seconds: int, told:
         assert "drift level +3.6" in row
         assert "(+36 counts/h)" in row
     else:
-        assert "drift not told: 359 s are too short for a trend. Log at least 6 minutes" in row
+        assert "drift not known: 359 s are too short for a trend. Log at least 6 minutes" in row
 
 
 def test_touching_products_are_no_fault_of_the_level(tmp_path, monkeypatch):

@@ -199,7 +199,7 @@ def test_long_noise_is_refused_before_work_with_the_figure(what: str, ask) -> No
         ask(endless(100_000_000, noise=100.0))
     told = str(refused.value)
     assert told.startswith(f"{what} of 100,000,000 samples of endless needs about ")
-    assert "4 GB may be used. Cut the recording, or log it more slowly." in told
+    assert "4 GB may be used. Import a shorter part of the log, or log it more slowly." in told
 
 
 def test_a_long_clean_recording_is_let_through() -> None:

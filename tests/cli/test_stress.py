@@ -233,8 +233,8 @@ def test_files(line: Path, kind: str, ambient: str) -> None:
     elif kind == "svg":
         words = ["light left, %", "works until 20 % of the light is lost, or 10 counts are added",
                  "backscatter when fully dirty 3 counts"]  # fmt: skip
-        curves = ["lost passes", "false trips", "per pass", "or where all lines are at 0."]
-        panels = ["ambient light added, counts", "works inside", "lost and false", "works inside the black line, or"]
+        curves = ["lost passes", "false trips", "per pass", "works where all lines are at 0."]
+        panels = ["ambient light added, counts", "works inside", "lost and false", "works inside the black line;"]
         words += curves if ambient == "0" else panels
         for word in words:
             assert word in first.decode(), word

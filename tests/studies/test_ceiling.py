@@ -77,11 +77,13 @@ def test_passes_that_nothing_sees_are_named_with_the_truth_as_cause() -> None:
     found = ceiling(recording, truth, FIXED_LEVELS)
     assert found.least.kind == FIXED
     assert found.least.lost_rows == (3, 8)
-    ending = "None of them is free of errors. In the way: pass 3 (lost; truth); pass 8 (lost; truth)."
+    ending = "None of them is free of errors. In the way: "
+    each = "(lost, with under a fifth of the light of a pass)"
+    ending += f"pass 3 {each}; pass 8 {each}."
     assert found.sentence().endswith(ending)
     assert found.brief() == (
         "Best possible in hindsight, errors: 2 with fixed levels, no fewer with any other kind. Even the best gets 2 "
-        "passes wrong: 2 because of the table of passes."
+        "passes wrong: 2 with under a fifth of the light of a pass."
     )
     assert found.as_dict()["unsolved"][0]["cause"] == "truth"
 
@@ -119,7 +121,7 @@ def test_what_nothing_solves_is_drawn() -> None:
     found = ceiling(recording, truth, FIXED_LEVELS)
     picture = unsolved_figure("line", recording, found.unsolved, found.least.setting)
     assert picture == unsolved_figure("line", recording, found.unsolved, found.least.setting)
-    assert b"pass 3: lost; truth" in picture
+    assert b"pass 3: lost, with under a fifth of the light of a pass" in picture
 
 
 @pytest.mark.parametrize(("left", "told"), [(1, True), (2, False)])

@@ -20,7 +20,9 @@ INFO = RecordingInfo(sample_rate_hz=1000.0, unit="counts")
 LOW, DARK, BRIGHT = 300.0, 700.0, 1500.0
 
 
-def line(lots: int, dark: int, *, per_lot: int = 30, dark_passes: int | None = None) -> tuple[Recording, Truth]:
+def line(
+    lots: int, dark: int, *, per_lot: int = 30, dark_passes: int | None = None, level: float = DARK
+) -> tuple[Recording, Truth]:
     """Lots of passes of 60 samples every 160; of one lot, the first `dark_passes` have a third of the light."""
     rng = np.random.default_rng(2026)
     passes = lots * per_lot
@@ -29,14 +31,15 @@ def line(lots: int, dark: int, *, per_lot: int = 30, dark_passes: int | None = N
     lot = np.repeat(np.arange(lots), per_lot)
     few = per_lot if dark_passes is None else dark_passes
     is_dark = (lot == dark) & (np.arange(passes) % per_lot < few)
-    for at, level in zip(start, np.where(is_dark, DARK, BRIGHT), strict=True):
-        light[at : at + 60] += level * rng.normal(1, 0.05) - LOW
+    for at, height in zip(start, np.where(is_dark, level, BRIGHT), strict=True):
+        light[at : at + 60] += height * rng.normal(1, 0.05) - LOW
     recording = Recording.from_array(light.round().astype(np.int32), INFO, name="line")
     return recording, Truth.from_arrays(start, start + 60, lot=[f"L{k}" for k in lot])
 
 
-def bench(recording: Recording, truth: Truth) -> RecordingBench:
-    names = ("guard-or-window", "two-sample-midpoint", "designed")
+def bench(
+    recording: Recording, truth: Truth, names: tuple[str, ...] = ("guard-or-window", "two-sample-midpoint", "designed")
+) -> RecordingBench:
     return bench_recording(recording, truth, [resolve(name) for name in names], options=DrawOptions(draws=8))
 
 
@@ -84,7 +87,30 @@ def test_an_early_dark_lot_is_seen_by_the_choice(dark: int) -> None:
     found = bench(*line(20, dark))
     assert found.recommendation is not None
     assert found.recommendation.worth.score.counts.lost == 0
-    assert found.verdict.decision == "use"
+    # The first lot is among the passes of teaching: none of the 8 draws showed it.
+    lost_while_taught = dark == 0
+    assert found.verdict.decision == ("use with a limit" if lost_while_taught else "use")
+    if lost_while_taught:
+        assert found.verdict.conditions == ("Not for products like those of the lot 'L0': 30 of 30 passes lost.",)
+
+
+@pytest.mark.parametrize("names", [("guard-or-window", "designed"), ("background-follower",)])
+def test_a_lot_that_every_setting_loses_before_the_claim_is_told(names: tuple[str, ...]) -> None:
+    """One lot in eight looks like the background: the passes of the claim show nothing of it."""
+    recording, truth = line(8, 3, level=LOW + 15)
+    found = bench(recording, truth, names)
+    assert found.recommendation is not None
+    assert found.recommendation.worth.score.counts.lost == 0
+    assert found.verdict.decision == "cannot be decided"
+    said = found.verdict.reasons[0].text
+    assert said.startswith(
+        "It makes 30 errors on all 240 passes, 12 per 100; 5 are accepted. 30 lie outside the claim."
+    )
+    assert said.endswith(
+        "All 30 losses lie in one stretch, passes 90 to 119 of lot 'L3', from 14.7 s after the start on."
+    )
+    again = replay(recording, found.recommendation.setting, truth).answer.verdict
+    assert (again.decision, again.reasons[0].text) == (found.verdict.decision, said)
 
 
 def test_bench_and_replay_give_the_same_room_whichever_passes_are_dark() -> None:

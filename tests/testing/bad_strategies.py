@@ -239,6 +239,12 @@ class CrashingOnEmpty(OnEvents):
 
 
 @dataclass(frozen=True)
+class Crashing(OnEvents):
+    def teach(self, view: TeachView) -> Setting:
+        raise ValueError("a slip of the pen")
+
+
+@dataclass(frozen=True)
 class CrashingOnInvalid(OnEvents):
     def teach(self, view: TeachView) -> Setting:
         if view.events.light.size:

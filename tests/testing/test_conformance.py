@@ -112,6 +112,14 @@ def test_a_skipped_check_says_why(bad: ModuleType) -> None:
     assert "see determinism" in unsteady["no-look-ahead"].told
 
 
+def test_a_crash_is_told_with_its_line_and_is_no_lack_of_determinism(bad: ModuleType) -> None:
+    report = conformance(bad.Crashing())
+    text = Path(str(bad.__file__)).read_text(encoding="utf-8").splitlines()
+    line = 1 + next(k for k, one in enumerate(text) if "a slip of the pen" in one)
+    assert report["determinism"].told.endswith(f"ValueError: a slip of the pen (line {line} of bad_strategies.py)")
+    assert report["gain"].told == "not judged: the strategy fails on an ordinary line, see determinism"
+
+
 def test_expected_failures(bad: ModuleType) -> None:
     report = conformance(bad.Mutable(), expected_failures={"immutability": "keeps a note for its author"})
     assert report.ok

@@ -52,8 +52,8 @@ def test_agreement_on_a_regular_line_asks_to_check_the_first_pass():
 @pytest.mark.parametrize(
     ("shift", "first"),
     [
-        (-4.0, "Your truth lags the light by 4.0 ± 0.2 ms. Its borders were taken as exact to ±2 ms."),
-        (4.0, "Your truth leads the light by 4.0 ± 0.2 ms. Its borders were taken as exact to ±2 ms."),
+        (-4.0, "Your passes lag the light by 4.0 ± 0.2 ms. Their borders were stated as exact to ±2 ms."),
+        (4.0, "Your passes lead the light by 4.0 ± 0.2 ms. Their borders were stated as exact to ±2 ms."),
     ],
 )
 def test_a_lag_with_what_it_costs_and_what_mends_it(shift, first):
@@ -72,7 +72,9 @@ def test_without_room_passes_and_gaps_are_counted():
 
 def test_a_clock_is_told_by_where_it_leads():
     (text,) = off_lines(alignment(0.0, rate=150e-6))
-    assert text.startswith("Your truth and the light agree in the middle of the recording (within 0.20 ms), and its ")
+    assert text.startswith(
+        "Your passes and the light agree in the middle of the recording (within 0.20 ms), and their "
+    )
     assert "clock runs 150 ± 7 ppm slow: 7.5 ms late at the start, 7.5 ms early at the end." in text
 
 
@@ -84,7 +86,7 @@ def test_a_regular_line_is_told_under_half_a_period():
 
 
 def test_scatter_width_and_strange_passes():
-    assert off_lines(alignment(0.0, jitter=3.0))[0].endswith("taken as sure to ±2 ms. No shift mends that.")
+    assert off_lines(alignment(0.0, jitter=3.0))[0].endswith("stated as exact to ±2 ms. No shift mends that.")
     assert (
         off_lines(alignment(5.0, width=6.0))[1]
         == "Your passes are 6 ms shorter than the light shows. No shift mends that."

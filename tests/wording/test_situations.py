@@ -302,6 +302,11 @@ def test_what_is_better_says_which_command_comes_next() -> None:
         for given in (name, "all"):
             tried = replace(files, keep=f"teachlab bench r.parquet --strategy {given} --draws 9 --out results")
             assert tried.next_step(Decision.NONE, cure=cure) == "teachlab surface r.parquet --setting s.json"
+    # A design led to it: that does not come next once more.
+    tried = replace(files, keep="teachlab bench r.parquet --strategy background-follower --out results")
+    assert (
+        tried.next_step(Decision.NONE, cure="designed") == "teachlab counterfactual r.parquet --setting s.json --best"
+    )
     assert step(cure="level") == step(cure=None) == "teachlab surface r.parquet --setting s.json"
     assert step(cure="") == "teachlab counterfactual r.parquet --setting s.json --best"
     assert step(cure="filter", borders=True) == "teachlab align r.parquet"

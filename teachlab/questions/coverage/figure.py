@@ -99,7 +99,7 @@ def _panel(axes: Axes, one: CycleCoverage, block: str, trips_s: Floats | None) -
     scale, unit = (1000.0, "ms") if period < 1 else (1.0, "s")
     top = max(1.15 * float(seen.most.max()), exposure.times + 1.0)
     unseen = seen.least < exposure.times
-    often = "not once" if exposure.times == 1 else f"fewer than {exposure.times} times"
+    often = "0 times" if exposure.times == 1 else f"fewer than {exposure.times} times"
     axes.stairs(
         np.where(unseen, top, 0), seen.edges * scale, fill=True, facecolor=SHADE, edgecolor=GREY, hatch="////",
         linewidth=0, label=f"a place here was seen {often}",

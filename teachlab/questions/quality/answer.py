@@ -168,8 +168,13 @@ class InspectAnswer:
                     text=f"{'As the passes lie now, the' if self.misplaced else 'The'} best pair of levels, on "
                     f"{level_text(best.setting.on_level, self.step)}, off "
                     f"{level_text(best.setting.off_level, self.step)} {q.unit}, leaves {wrong_text(lost, wrong)} on "
-                    f"{passes}. Any on-level from {level_text(low, self.step)} to {level_text(high, self.step)} "
-                    f"{q.unit} is as good.",
+                    f"{passes}."
+                    + (
+                        ""
+                        if self.misplaced
+                        else f" Any on-level from {level_text(low, self.step)} to "
+                        f"{level_text(high, self.step)} {q.unit} is as good."
+                    ),
                 )
             )
             if self.missing:
@@ -210,7 +215,7 @@ class InspectAnswer:
         left = "no error" if not cure.errors else number_of(cure.errors, "error")
         if cure.plain:
             return f"a fixed level {'makes few errors' if cure.errors else 'can work'} here: {changed} leaves {left}"
-        return f"{decided} without more: with {changed}, {left} {'is' if cure.errors < 2 else 'are'} left"
+        return f"{decided}; {changed} leaves {left}"
 
     def as_dict(self) -> dict[str, Any]:
         """Return the plain JSON form."""

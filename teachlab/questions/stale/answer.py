@@ -491,9 +491,10 @@ def _doubts(
     if before is not None and before.course.levels.size and now.course.levels.size:
         was, is_ = (float(np.median(log.course.levels)) for log in (before, now))
         if was > setting.on_level and was - is_ > USED_UP * (was - setting.on_level):
-            out.append(f"of the light in reserve {100 * (was - is_) / (was - setting.on_level):.0f} % is gone")
+            gone = 100 * (was - is_) / (was - setting.on_level)
+            out.append(f"{gone:.0f} % of the light in reserve above the on-level is gone")
     if across is not None and across.alarm is not None:
-        out.append(f"the margins fall below those before: alarm at pass {across.alarm} of this recording")
+        out.append(f"the passes keep less margin than those before: alarm at pass {across.alarm} of this recording")
     elif across is None and now.course.sequential is not None and now.course.sequential.alarm is not None:
         out.append(f"the margin falls within the recording: alarm at pass {now.course.sequential.alarm}")
     if across is None and now.course.opening is not None and now.course.opening.alarm is not None:

@@ -45,7 +45,8 @@ def stress_figure(found: StressMap, *, title: str = "", kind: str = "svg") -> by
             if panels > 1 or found.pedestal[k]:
                 one.set_title(f"backscatter when fully dirty {found.pedestal[k]:g} {found.setting.unit}", fontsize=9)
         figure.suptitle(f"{title}: {_reserves(found)}" if title else _reserves(found), fontsize=10)
-        return picture(figure, kind, says="The setting works inside the black line, or where all lines are at 0.")
+        where = "where all lines are at 0" if curves else "inside the black line; without such a line nowhere"
+        return picture(figure, kind, says=f"The setting works {where}.")
 
 
 def _reserves(found: StressMap) -> str:

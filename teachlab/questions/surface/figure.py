@@ -75,9 +75,8 @@ def surface_figure(
         _mark(left, best, marks, cloud, cloud_name)
         _draw_line(right, surface if curve is None else curve, left.get_xlim())
         figure.suptitle(title, fontsize=10)
-        return picture(
-            figure, kind, says="Inside the black line nothing is lost and nothing trips; the cross has the most room."
-        )
+        least = "errors cost least" if best.cost else "nothing is lost and nothing trips"
+        return picture(figure, kind, says=f"Inside the black line {least}; the cross has the most room.")
 
 
 def _edges(surface: Surface) -> NDArray[np.float64]:

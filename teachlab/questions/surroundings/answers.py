@@ -285,7 +285,7 @@ def other_target(
         )
     return SurroundingsAnswer(
         values={"light": dark + (measured - dark) * ratio, "ratio": ratio, "exponent": k},
-        verdict=f"expect {dark + (measured - dark) * ratio:.4g}, {ratio:.4g} times the light above dark",
+        verdict=f"expect a light of {dark + (measured - dark) * ratio:.4g}: above dark {ratio:.4g} times that measured",
         source="inverse-square law, Lambert's law",
         next_step="Compare it with the levels of the setting: it must lie on the right side of both.",
         limits="far field, beyond the blind zone, matt target in full view; glossy targets do not obey",

@@ -124,7 +124,8 @@ class FilesJudged:
         follower = f"--strategy {FOLLOWERS.get(cure or '')}"
         if cure in FOLLOWERS and follower not in keep and "--strategy all" not in keep:
             return f"teachlab bench {on} {follower}"
-        # A design that could be better still is not mended by the same design.
-        if cure in DESIGNED and not keep.startswith("teachlab design "):
+        # A design that could be better still is not mended by the same design, nor by way of a setting that follows.
+        followed = cure == "designed" and any(f"--strategy {name}" in keep for name in FOLLOWERS.values())
+        if cure in DESIGNED and not followed and not keep.startswith("teachlab design "):
             return f"teachlab design {on}"
-        return f"teachlab counterfactual {of} --best" if cure == "" else f"teachlab surface {of}"
+        return f"teachlab counterfactual {of} --best" if cure == "" or followed else f"teachlab surface {of}"

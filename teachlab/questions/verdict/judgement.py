@@ -45,12 +45,17 @@ class Overturned:
     fails: bool
 
 
+LOT_LOST = 0.5
+"""A lot that loses more than this share held another product; losses below it are in the mean over lots."""
+
+
 class Ground(StrEnum):
     """What a decision rests on."""
 
     COST = "cost"
     BOTH_SIDES = "both sides"
     OVERTURNED = "overturned"
+    LOST_BEFORE = "passes outside the claim are lost"
     LOST_KIND = "a kind is lost"
     SCALE_END = "level at an end of the scale"
     PASSES_BESIDE = "passes beside the light"
@@ -85,6 +90,13 @@ class JudgedSetting:
         Trials that may support a claim.
     counts : LotCounts
         Of these trials.
+    every : Trials
+        Of all passes that are neither touching nor too short: errors on passes by which a setting was taught or chosen
+        prove nothing for it, but count against it.
+    wrong : int
+        Errors in these trials.
+    of : int
+        Number of these trials that are passes.
     passes : int
         Number of these trials that are passes.
     errors : float or None
@@ -117,6 +129,10 @@ class JudgedSetting:
         self.setting, self.result, self.by, self.overturned = setting, result, by, overturned
         belongs = by.alignment is None or by.alignment.belongs
         self.found = claimable(recording, truth, setting, result, copies=reading.copies(), belongs=belongs)
+        untaught = replace(setting, taught=None)
+        self.every = claimable(recording, truth, untaught, result, copies=(), belongs=belongs).trials
+        every = lot_counts(truth, self.every)
+        self.wrong, self.of = int(every.errors().sum()), int(every.passes.sum())
         self.lone_gap = lone_active_gap(reading.output, truth, result, rules=rules)
         if self.lone_gap is not None:
             told = "The output is active for most of the gap time, nearly all of it in one gap."
@@ -138,20 +154,30 @@ class JudgedSetting:
             recording, truth, setting, result, rules=rules, extremes=extremes, step=step
         )
 
-    def lost_kinds(self) -> dict[str, tuple[int, int]]:
-        """Return passes lost and passes of every kind that loses more than is accepted; empty if there is one kind."""
-        trials = self.found.trials
+    def lost_groups(self) -> list[tuple[str, list[str], int, int]]:
+        """Return kinds that lose more than is accepted, and lots mostly lost: what, names, passes lost, passes.
+
+        If all are of one kind, or of one lot, that one is not named.
+        """
+        trials = self.every
         scored = self.truth.detect[trials.first_pass :] & (trials.passes != Outcome.EXCLUDED)
         lost = scored & np.isin(trials.passes, (Outcome.MISS, Outcome.MERGED))
-        names = self.truth.label[trials.first_pass :]
-        kinds = np.unique(names[scored].astype(str)).tolist()
-        out = {}
-        for name in kinds if len(kinds) > 1 else ():
-            events, of = (int(np.count_nonzero(rows & (names == name))) for rows in (lost, scored))
-            # Each kind may be the one that is lost by chance.
-            confidence = 1 - (1 - self.reading.rules.confidence) / len(kinds)
-            if events and proportion(events, of, confidence).low > self.by.accepted:
-                out[name] = events, of
+        out = []
+        most = {"kind": self.by.accepted, "lot": LOT_LOST}
+        for what, column in (("kind", self.truth.label), ("lot", self.truth.lot)):
+            if column is None:
+                continue
+            names = column[trials.first_pass :].astype(str)
+            groups = sorted(set(names[scored].tolist()) - ({""} if what == "lot" else set()))
+            bad = []
+            for name in groups if len(groups) > 1 else ():
+                events, of = (int(np.count_nonzero(rows & (names == name))) for rows in (lost, scored))
+                # Each one may be the one that is lost by chance.
+                confidence = 1 - (1 - self.reading.rules.confidence) / len(groups)
+                if events and proportion(events, of, confidence).low > most[what]:
+                    bad.append((name, events, of))
+            if bad:
+                out.append((what, [name for name, _, _ in bad], sum(k for _, k, _ in bad), sum(n for _, _, n in bad)))
         return out
 
     def share_of_passes(self) -> float:
@@ -198,9 +224,14 @@ def _overturned(case: JudgedSetting, so_far: GroundedDecision) -> Decision | Non
     return Decision.OPEN if case.overturned.fails else Decision.LIMIT
 
 
+def _lost_before(case: JudgedSetting, so_far: GroundedDecision) -> Decision | None:
+    """Forbid a setting that makes more errors than accepted over all passes, whichever of them its claim leaves out."""
+    return Decision.OPEN if so_far.good and case.wrong > case.by.accepted * case.of else None
+
+
 def _lost_kind(case: JudgedSetting, so_far: GroundedDecision) -> Decision | None:
-    """Limit a setting that does not see one of the kinds."""
-    return Decision.LIMIT if so_far.good and case.lost_kinds() else None
+    """Limit a setting that does not see one of the kinds or lots."""
+    return Decision.LIMIT if so_far.good and case.lost_groups() else None
 
 
 def _scale_end(case: JudgedSetting, so_far: GroundedDecision) -> Decision | None:
@@ -239,6 +270,7 @@ def _lone_gap(case: JudgedSetting, so_far: GroundedDecision) -> Decision | None:
 _JUDGEMENTS: dict[Ground, Callable[[JudgedSetting, GroundedDecision], Decision | None]] = {
     Ground.BOTH_SIDES: _both_sides,
     Ground.OVERTURNED: _overturned,
+    Ground.LOST_BEFORE: _lost_before,
     Ground.LOST_KIND: _lost_kind,
     Ground.SCALE_END: _scale_end,
     Ground.PASSES_BESIDE: _passes_beside,

@@ -95,7 +95,10 @@ def setting_verdict(
     trusted = not beside and judged.ground is not Ground.LONE_GAP
     first, more = _before_errors(case, judged)
     # Errors on passes that lie beside the light are none of the setting.
-    places = [] if beside else error_places(truth, case.found.trials)
+    lost = judged.ground is Ground.LOST_BEFORE
+    places = [] if beside else error_places(truth, case.every if lost else case.found.trials)
+    if lost:
+        first, places = [_lost_before(case, places), *first], places[1:]
     errors = [] if beside else _errors(case, places)
     cures: list[TriedCure] = []
     if trusted and (by.cures or not judged.good or judged.ground is Ground.LOST_KIND):
@@ -146,10 +149,7 @@ def _conditions(case: JudgedSetting, judged: GroundedDecision) -> tuple[str, ...
     limits = [text for why, text in case.found.conditions.items() if why not in SAID_BY_THE_CLAIM]
     few = few_lots_text(case.counts, case.truth, amount=judged.good) if case.passes else ""
     if judged.good:
-        limits += [
-            f"Not for the kind '{printable(name, most=24)}': {lost} of {number_of(of, 'pass', 'passes')} lost."
-            for name, (lost, of) in case.lost_kinds().items()
-        ]
+        limits += [_lost_group_text(*group) for group in case.lost_groups()]
     if judged.ground is Ground.SCALE_END:
         limits.append(
             "The level lies at an end of the scale, where the light is clipped: a small change of light may stop it, "
@@ -158,6 +158,14 @@ def _conditions(case: JudgedSetting, judged: GroundedDecision) -> tuple[str, ...
     # Said before the claim, in a good case as in a bad one.
     first = [] if case.overturned is None else [case.overturned.reason.text]
     return tuple(text for text in (*first, *limits, few) if text)
+
+
+def _lost_group_text(what: str, names: Sequence[str], lost: int, of: int) -> str:
+    shown = ", ".join(f"'{printable(name, most=24)}'" for name in names[:2])
+    shown += f" and {len(names) - 2} more" if len(names) > 2 else ""
+    group = f"the {what if len(names) == 1 else f'{what}s'} {shown}"
+    like = f"products like those of {group}" if what == "lot" else group
+    return f"Not for {like}: {lost} of {number_of(of, 'pass', 'passes')} lost."
 
 
 def _next_step(case: JudgedSetting, judged: GroundedDecision, cure: str | None) -> str:
@@ -169,7 +177,7 @@ def _next_step(case: JudgedSetting, judged: GroundedDecision, cure: str | None) 
         return f"teachlab inspect {typed_again(files.recording, truth=files.truth)}"
     # New lots decide for whichever setting is chosen on them. Teaching and choosing take their share of them.
     again = case.overturned is not None and not judged.good
-    few = case.usable and not case.enough
+    few = case.usable and not case.enough and judged.ground is not Ground.LOST_BEFORE
     apart = lies is not None and (judged.ground is Ground.PASSES_BESIDE or lies.off)
     return files.next_step(
         judged.decision,
@@ -224,6 +232,19 @@ def _before_errors(case: JudgedSetting, judged: GroundedDecision) -> tuple[list[
     return told, more
 
 
+def _lost_before(case: JudgedSetting, places: Sequence[ErrorPlace]) -> VerdictReason:
+    """Say that errors on passes which the claim leaves out forbid the setting, and where most of them lie."""
+    rate, accepted = 100 * case.wrong / case.of, 100 * case.by.accepted
+    outside = case.wrong - round((case.errors or 0.0) * case.passes)
+    place = f" {place_text(places[0], case.recording.info)}" if places else ""
+    return VerdictReason(
+        text=f"It makes {number_of(case.wrong, 'error', 'errors')} on all {case.of:,} passes, "
+        f"{unlike_figures(rate, accepted)} per 100; {accepted:g} are accepted. {outside} lie outside the claim.{place}",
+        count=case.wrong,
+        first_at_s=places[0].first_sample / case.recording.info.sample_rate_hz if places else None,
+    )
+
+
 def _lone_gap(case: JudgedSetting) -> VerdictReason:
     """Name the one gap in which the output stays active."""
     row, info = case.lone_gap, case.recording.info
@@ -274,10 +295,10 @@ def rare_kind_text(setting: Setting, truth: Truth) -> VerdictReason | None:
     missed = (1 - RARE_KIND) ** shown
     if not shown or max(kinds, lots) < 2 or missed <= MISSED_AT_MOST:
         return None
-    differ = f"{kinds} kinds of object" if kinds > 1 else f"{number_of(lots, 'lot')}"
+    there = number_of(kinds, "kind", "kinds") if kinds > 1 else number_of(lots, "lot")
     return VerdictReason(
-        text=f"Taught on {shown} pass{'' if shown == 1 else 'es'} of {differ}: a kind that makes up "
-        f"{100 * RARE_KIND:g} % of the product was absent from them with a probability of {100 * missed:.0f} %.",
+        text=f"Taught on {number_of(shown, 'pass', 'passes')}; the recording holds {there}. With a probability of "
+        f"{100 * missed:.0f} %, a kind that makes up {100 * RARE_KIND:g} % of the product was not among them.",
         count=shown,
     )
 

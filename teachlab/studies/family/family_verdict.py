@@ -247,7 +247,7 @@ class FamilyJudge:
             f"{number_of(len(passes), 'recording')}"
         )
         if len(passes) < CLAIM_LOTS:
-            text = f"{counted}: no bound for others holds."
+            text = f"{counted}: no bound for other recordings holds."
             return HeadlineClaim(text=text, confidence=self.confidence, lots=len(passes), passes=int(passes.sum()))
         claim = claim_by_lots(lost, passes, confidence=self.confidence, assumption=self.assumption, least=1)
         return HeadlineClaim(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import StrEnum
@@ -40,7 +41,7 @@ class ErrorCause(StrEnum):
     LIGHT = "light"
 
 
-_BLAMED = {ErrorCause.BORDERS: "borders", ErrorCause.TRUTH: "table of passes", ErrorCause.LIGHT: "light"}
+_SEEN = {"pass": "with under a fifth of the light of a pass", "gap": "with the light of a pass"}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -73,6 +74,13 @@ class UnsolvedTrial(Document):
         if self.where == "pass":
             return f"pass {self.row}"
         return f"the gap after pass {self.row}" if self.row >= 0 else "the gap before the first pass"
+
+    @property
+    def why(self) -> str:
+        """The cause as what the light shows: whether the table or the light is wrong is for people to say."""
+        if self.cause is ErrorCause.TRUTH:
+            return _SEEN[self.where]
+        return "by borders in doubt" if self.cause is ErrorCause.BORDERS else "by the light"
 
 
 def unsolved_trials(
@@ -146,9 +154,9 @@ def unsolved_text(trials: Sequence[UnsolvedTrial]) -> str:
     --------
     >>> trial = UnsolvedTrial(where="pass", row=7, start=0, end=9, what="lost", cause=ErrorCause.TRUTH)
     >>> unsolved_text([trial])
-    'In the way: pass 7 (lost; truth).'
+    'In the way: pass 7 (lost, with under a fifth of the light of a pass).'
     """
-    told = "; ".join(f"{one.name} ({one.what}; {one.cause})" for one in trials[:MOST_TOLD])
+    told = "; ".join(f"{one.name} ({one.what}, {one.why})" for one in trials[:MOST_TOLD])
     more = f"; and {len(trials) - MOST_TOLD} more" if len(trials) > MOST_TOLD else ""
     return f"In the way: {told}{more}."
 
@@ -158,8 +166,7 @@ def causes_text(trials: Sequence[UnsolvedTrial]) -> str:
     passes = sum(one.where == "pass" for one in trials)
     counted = ((passes, "pass", "passes"), (len(trials) - passes, "gap", "gaps"))
     what = " and ".join(f"{n} {one if n == 1 else many}" for n, one, many in counted if n)
-    counts = {cause: sum(one.cause is cause for one in trials) for cause in ErrorCause}
-    causes = [f"{n} because of the {_BLAMED[cause]}" for cause, n in counts.items() if n]
+    causes = [f"{n} {why}" for why, n in Counter(one.why for one in trials).items()]
     return f"Even the best gets {what} wrong: {', '.join(causes)}."
 
 

@@ -307,6 +307,8 @@ def _bought(
         )
         return f"without it errors begin {before} from the level; with it they begin {after}"
     before, after = (f"{100 * float(reserves.as_shown[one]):.0f} %" for one in (other, at))
+    if before == after:
+        return "it raises the reserves taken together by less than 1 %"
     return f"it raises the reserves taken together from {before} to {after}"
 
 

@@ -164,8 +164,11 @@ def test_half_of_the_reserve_is_gone() -> None:
     found = _found(_log(level=63, seed=1), _log(level=80, seed=2))
     assert found.state is Stale.WATCH
     # 17 of 30 above the level, peaks over ten samples in both alike: about 55 %.
-    assert any("of the light in reserve 5" in reason for reason in found.because)
-    assert any("fall below those before" in reason for reason in found.because)
+    assert any(
+        reason.startswith("5") and "% of the light in reserve above the on-level is gone" in reason
+        for reason in found.because
+    )
+    assert any("keep less margin than those before" in reason for reason in found.because)
     change = {c.figure: c for c in found.changes}
     assert change["object"].change == pytest.approx(-17, abs=0.3)
     assert change["object"].established
