@@ -57,7 +57,9 @@ def open_input(location: str | Path, what: str, error: type[InputError]) -> Any:
             return read_current(location, _open_local)
         return open_at(*system_of(str(location)))
     except FileNotFoundError:
-        raise error(f"{location}: there is no such file. Give the path of {what}.") from None
+        # A web server that does not answer, and one that has no such file, raise the same.
+        silent = ", or its server does not answer" if str(location).startswith("http") else ""
+        raise error(f"{location}: there is no such file{silent}. Give the path of {what}.") from None
     except IsADirectoryError:
         raise error(f"{location}: this is a folder. Give the path of {what}.") from None
     except (OSError, ValueError, pa.ArrowException) as fault:

@@ -204,6 +204,7 @@ def test_only_what_is_needed_is_fetched(store: Store) -> None:
 def test_addresses_that_lead_nowhere_are_told(store: Store) -> None:
     for words, says in (
         (["inspect", store.at("no.parquet")], "there is no such file"),
+        (["inspect", "https://127.0.0.1:1/a.parquet"], "there is no such file, or its server does not answer"),
         (["inspect", "s4://lines/a.parquet"], "s4"),
         (["synth", "demo", "--passes", "3", "--out", "https://example.org/a.parquet"], "is for reading"),
         (["synth", "demo", "--passes", "3", "--out", "s4://lines/a.parquet"], "s4"),
