@@ -22,6 +22,8 @@ Progress = Callable[[int, int], None]
 DOCUMENT, PAGE = "study.json", "study.html"
 ROW_BYTES = 6000
 """Memory of a row with its draws and lots."""
+FEW_DRAWS, MANY_DRAWS = 2, 24
+"""Draws of the pieces by which the time of a study is foretold."""
 LIBRARY_BYTES, DRAW_BYTES = 0.3e9, 3000
 """Memory of the libraries, and of a draw of one strategy on one recording."""
 
@@ -123,9 +125,13 @@ def work_ahead(plan: StudyPlan, *, workers: int = 1, out: str | None = None) -> 
             left.append((piece, len(missing)))
     if left:
         piece, _ = left[len(left) // 2]
-        one, more = (_timed(piece, draws) for draws in (2, 6))
-        each = max(0.0, (more - one) / 4)
-        seconds = len(left) * (one + each * max(0, plan.grid.options.draws - 2)) / max(1, min(workers, len(left)))
+        # What this process has needed to start, the run and each of its workers need as well.
+        start, draws, wide = time.process_time(), plan.grid.options.draws, max(1, min(workers, len(left)))
+        few, many = min(FEW_DRAWS, draws), min(MANY_DRAWS, draws)
+        _timed(piece, few)  # loads what is used for the first time
+        low, high = _timed(piece, few), _timed(piece, many)
+        each = max(0.0, (high - low) / (many - few)) if many > few else 0.0
+        seconds = len(left) * (high + each * (draws - many)) / wide + start * (1 if wide == 1 else 2)
         tried = piece.line.path
     peak = float(resource.getrusage(resource.RUSAGE_SELF).ru_maxrss * 1024)
     return WorkAhead(

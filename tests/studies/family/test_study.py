@@ -23,6 +23,7 @@ from teachlab.model.truth import Truth, TruthSource
 from teachlab.scoring import score
 from teachlab.scoring.claims import lot_counts
 from teachlab.studies.claim_half import claim_halves, fixed_settings
+from teachlab.studies.family import study_run
 from teachlab.studies.family.family_tables import method_lines
 from teachlab.studies.family.line_conditions import LineCondition
 from teachlab.studies.family.study_plan import planned_study, read_study, studied_lines
@@ -390,6 +391,25 @@ def test_every_row_of_the_short_table_is_told_in_full() -> None:
     assert "does not teach" in rows[0]
     assert max(map(len, rows)) <= 100
     assert any(row.endswith("not established (3 of 10 needed)") for row in rows)
+
+
+@pytest.mark.parametrize(("draws", "workers", "seconds"), [(50, 1, 3 * 6 + 2), (50, 3, 6 + 4), (10, 1, 3 * 2 + 2)])
+def test_the_time_foretold_is_that_of_all_draws_once_everything_is_loaded(
+    monkeypatch: pytest.MonkeyPatch, draws: int, workers: int, seconds: float
+) -> None:
+    """A piece takes 1 s and 0.1 s a draw, and the first one 5 s more; to start takes 2 s."""
+    tried: list[int] = []
+
+    def took(piece: Any, of: int) -> float:
+        tried.append(of)
+        return 1 + of / 10 + (5 if len(tried) == 1 else 0)
+
+    monkeypatch.setattr(study_run, "_timed", took)
+    monkeypatch.setattr("time.process_time", lambda: 2.0)
+    lines = studied_lines([line(seed, name=f"l{seed}") for seed in range(3)])
+    plan = planned_study(lines, [(installed_class("single-sample"), None)], draws=draws)
+    assert study_run.work_ahead(plan, workers=workers).seconds == pytest.approx(seconds)
+    assert max(tried) <= draws
 
 
 def test_a_study_of_nothing_is_refused() -> None:
