@@ -211,8 +211,11 @@ def windows_shown(events: Events, lag: int = 0) -> Windows:
 
 
 def _between(start: Places, end: Places, hold: int) -> Places:
-    """Return the stretches in which a release between neighbouring passes can fall, shape (2, passes − 1)."""
+    """Return the stretches in which a release between neighbouring passes can fall, shape (2, gaps).
+
+    Between passes that touch there is no gap, and nothing has to be released.
+    """
     middle = (start + end) // 2
     reach = max(hold - 1, 1)
     low, high = np.maximum(end[:-1] - reach, middle[:-1]), np.minimum(start[1:] + reach, middle[1:])
-    return np.stack([low, np.maximum(high, low)])
+    return np.stack([low, np.maximum(high, low)])[:, start[1:] > end[:-1]]

@@ -11,8 +11,8 @@ SHOWN_OF_MESSAGE = 600
 """Characters of a message for people; in longer ones the middle is left out."""
 PLAIN_FROM, PLAIN_BELOW = -7, 15
 """Powers of ten between which numbers for people are written out."""
-FINEST = 1e-6
-"""A step below this share of a level is the rounding of a float signal; then five digits are enough."""
+WHOLE_BITS = 2.0**53
+"""So many steps are the most that a float counts one by one."""
 FUZZ = 1e-6
 _JOINERS = "\u200c\u200d"
 """Invisible, but part of the spelling in several scripts."""
@@ -144,8 +144,10 @@ def level_text(level: float, step: float | None = None) -> str:
     ('1306.2', '1307', '42.38')
     >>> level_text(42.3497, step=0.0244), level_text(948.43, step=0.0999999999999)
     ('42.35', '948.5')
+    >>> level_text(1000403.3, step=1), level_text(1000040.25, step=0.01)
+    ('1000404', '1000040.25')
     """
-    if step is not None and step > FINEST * abs(level):
+    if step is not None and abs(level) < step * WHOLE_BITS:
         # A step of 0.1 comes out of differences as 0.0999...: that is one digit, not two.
         digits = max(0, -math.floor(math.log10(step * (1 + FUZZ))))
         if round(level, digits) != level:

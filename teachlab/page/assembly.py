@@ -15,8 +15,8 @@ if TYPE_CHECKING:
 
 FOLDER = Path(__file__).parent
 MODULES = (
-    "decoding", "switching", "scoring", "intervals", "lots", "tables", "stress", "edges_between", "reserve_search",
-    "reserve_table", "reserves", "setting_text", "drawing", "serving", "counts", "trace", "course", "histogram",
+    "decoding", "switching", "scoring", "intervals", "lots", "tables", "drawing", "stress", "edges_between",
+    "reserve_search", "reserve_table", "reserves", "setting_text", "serving", "counts", "trace", "course", "histogram",
     "strip", "map", "corrections", "hand", "sliders", "start",
 )  # fmt: skip
 """Modules of the page's script, each after those it imports from."""

@@ -16,16 +16,17 @@ from teachlab.data.quality.pass_doubts import pass_doubts
 from teachlab.data.setting_files import setting_text
 from teachlab.data.truth_files import truth_document
 from teachlab.device.logged_edges import logged_runs
-from teachlab.errors import InputError
+from teachlab.errors import InputError, TruthError
 from teachlab.light.pass_and_gap_extremes import PassAndGapExtremes
 from teachlab.model.draws import DRAWS, DrawOptions
 from teachlab.model.following_and_window import without_kind
 from teachlab.model.json_values import plain
-from teachlab.model.printable_text import number_of, printable
+from teachlab.model.printable_text import in_figures, number_of, printable, typed_again
 from teachlab.model.recording import Origin
 from teachlab.model.score import USUAL_RULES, Outcome, Rules
 from teachlab.model.setting import Setting, bare
 from teachlab.model.setting_words import setting_in_words
+from teachlab.model.truth import TruthSource
 from teachlab.page.chains import chains_of
 from teachlab.page.delays import delay_rows
 from teachlab.page.light import packed_light
@@ -39,6 +40,7 @@ from teachlab.questions.surface.hindsight import best_of
 from teachlab.questions.surface.values.levels import read_first, stated_levels
 from teachlab.questions.surface.values.table import COUNTED
 from teachlab.questions.verdict import FilesJudged, JudgedBy, setting_verdict
+from teachlab.questions.verdict.nearness import light_step
 from teachlab.scoring.scoring import score
 from teachlab.sensor.output import onset_lag
 from teachlab.teaching.block import polarity_for
@@ -48,6 +50,7 @@ from teachlab.wording.verdict import decision_text
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
+    from teachlab.model.margin import Margin
     from teachlab.model.recording import Recording
     from teachlab.model.score import Score
     from teachlab.model.teaching import Strategy
@@ -145,6 +148,12 @@ def page_contents(
     InputError
         If the pieces do not fit together.
     """
+    files = files or FilesJudged(recording=recording.name)
+    if not truth.detect.any():
+        raise TruthError(
+            f"{printable(recording.name)}: no pass is to be detected, and the page counts passes. Make passes first: "
+            f"teachlab label {typed_again(files.recording)}"
+        )
     hand = setting if setting is not None else _plain_setting(recording, truth)
     reading = read_first(recording, hand.evaluation_rate_hz)
     clock = reading.clock
@@ -167,8 +176,8 @@ def page_contents(
     seen = SettingReading(recording, truth, hand, rules=rules)
     output, measured = seen.output, seen.extremes
     result = score(output, truth, rules=rules)
-    files = files or FilesJudged(recording=recording.name)
-    verdict = None if setting is None else _judged(seen, setting, result, files)
+    margin = seen.margin_where_known(result)
+    verdict = None if setting is None else _judged(seen, setting, result, files, margin)
     doubts, why = _doubts(recording, truth)
     arrays |= pass_arrays(truth, kinds, measured, doubts)
     light, how = packed_light(recording, clock, _places(truth, output, result, measured))
@@ -188,9 +197,11 @@ def page_contents(
         "rules": {"tolerance_ms": rules.tolerance_ms, "confidence": rules.confidence},
         "clock": clock_facts(clock),
         "light": how,
-        **_about_setting(hand, setting, recording.whole_step if verdict is None else verdict.step),
+        **_about_setting(hand, setting, light_step(recording, margin)),
         "served": False,
         "verdict": _said(verdict, best, synthetic=recording.info.origin is Origin.SYNTHETIC),
+        # Where nothing is claimed at the start, nothing is at other levels of the same passes.
+        "claims": truth.source is not TruthSource.SELF_LABELLED and (verdict is None or _claims(verdict)),
         "best": _best(best, chains),
         "receiver": receiver_facts(recording, reading),
         # Where the light travels the page searches reserves itself.
@@ -228,9 +239,15 @@ def _levels(reading: FirstReading, setting: Setting | None) -> tuple[NDArray[np.
     return np.union1d(levels, [level for level in marked if not distinct or level > levels[-1]]), distinct
 
 
-def _judged(seen: SettingReading, setting: Setting, result: Score, files: FilesJudged) -> Verdict:
-    by, margin = JudgedBy(files=files, alignment=seen.alignment()), seen.margin_where_known(result)
+def _judged(
+    seen: SettingReading, setting: Setting, result: Score, files: FilesJudged, margin: Margin | None
+) -> Verdict:
+    by = JudgedBy(files=files, alignment=seen.alignment())
     return setting_verdict(seen, setting, result, by=by, about=by.setting_file, margin=margin)
+
+
+def _claims(verdict: Verdict) -> bool:
+    return verdict.claim is not None and verdict.claim.upper is not None
 
 
 def _natural(name: str) -> tuple[list[tuple[int, str]], str]:
@@ -259,6 +276,7 @@ def _about_setting(hand: Setting, given: Setting | None, step: float | None) -> 
     return {
         "setting": {**hand.as_dict(), "on_level": hand.on_level, "off_level": hand.off_level, "taught": None},
         "given": given is not None,
+        "step": step,
         "words": setting_in_words(hand, step),
         "texts": {"given": setting_text(given or hand), "moved": setting_text(bare(hand))},
     }
@@ -369,13 +387,12 @@ def reserve_text(recording: Recording, truth: Truth, setting: Setting, rules: Ru
     loss, rise = found["contamination_reserve"], found["ambient_reserve"]
     if rise is None:
         return "No reserve: there are errors already as recorded."
-    unit, told = printable(recording.info.unit), ""
-    share = f" No share of the light can be stated with the dark level of {recording.info.dark_level:.6g} {unit}."
+    unit, told, dark = printable(recording.info.unit), "", in_figures(recording.info.dark_level, 6)
+    share = f" No share of the light can be stated with the dark level of {dark} {unit}."
     if loss is not None:
-        told, share = f"{100 * loss:.3g} % of the light may be lost, or ", ""
-    return (
-        f"Reserves on this recording: {told}ambient light may rise by {rise:.4g} {unit}, before the first error.{share}"
-    )
+        told, share = f"{in_figures(100 * loss, 3)} % of the light may be lost, or ", ""
+    risen = f"ambient light may rise by {in_figures(rise, 4)} {unit}"
+    return f"Reserves on this recording: {told}{risen}, before the first error.{share}"
 
 
 def _landed(cloud: SurfaceCloud) -> dict[str, Any]:

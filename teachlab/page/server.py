@@ -105,6 +105,7 @@ class PageServer(ThreadingHTTPServer):
         laid = Windows.of(truth, output.clock, border=border, lag=output.lag)
         return {
             "counts": PairCounts.of(found, truth).by_table(), "trials": trials_of(found),
+            "inverted": found.probably_inverted,
             **_packed({
                 **outcomes(found), "gap_start": laid.gap_start, "gap_stop": laid.gap_stop, "runs": active_runs(output),
             }),

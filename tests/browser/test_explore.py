@@ -23,9 +23,10 @@ from teachlab.data.setting_files import read_setting, setting_from_dict, setting
 from teachlab.data.truth_files import read_history, read_truth, write_truth
 from teachlab.errors import RecordingError
 from teachlab.model.following_and_window import FollowingSetting, TurningPointSetting, WindowSetting
+from teachlab.model.printable_text import in_figures, level_text
 from teachlab.model.recording import Recording, RecordingInfo
 from teachlab.model.score import Rules, Score
-from teachlab.model.setting import Setting
+from teachlab.model.setting import Polarity, Setting
 from teachlab.model.truth import Truth, TruthSource
 from teachlab.page.assembly import page_html, script_text
 from teachlab.page.contents import page_contents, reserve_text
@@ -209,6 +210,47 @@ def test_numbers_are_written_as_the_package_writes_them(script: Any) -> None:
     values += (rng.normal(size=300) * 10.0 ** rng.integers(-12, 22, 300)).tolist()
     values += rng.integers(-(2**53), 2**53, 50).astype(float).tolist()
     assert script.evaluate("(xs) => xs.map(pythonFloat)", values) == [repr(v) for v in values]
+
+
+def test_numbers_for_people_are_those_of_the_package(script: Any) -> None:
+    """Levels to the smallest step of the light, figures without exponents, exact halves to the even digit."""
+    rng = np.random.default_rng(2)
+    values = [0.0, 1306.2, 12344.5, 12345.5, -0.375, 1e60, -1.25e-12, 4e-7, 1000040.25, 999999.6, 1e-7, 1e15]
+    values += (rng.normal(size=300) * 10.0 ** rng.integers(-12, 18, 300)).tolist()
+    values += (rng.integers(-(10**6), 10**6, 200) / 16).tolist()
+    for digits in (3, 4, 5, 6):
+        found = script.evaluate("([xs, digits]) => xs.map((x) => inFigures(x, digits))", [values, digits])
+        assert found == [in_figures(value, digits) for value in values]
+    for step in (None, 1.0, 0.0244, 0.0999999999999, 5.0, 1e-10):
+        levels = [value for value in values if value and (step is None or 1e-3 < abs(value) < 1e5)]
+        found = script.evaluate("([xs, step]) => xs.map((x) => levelText(x, step))", [levels, step])
+        assert found == [level_text(level, step) for level in levels], step
+
+
+@pytest.mark.parametrize(
+    ("scale", "offset", "kind"), [(1.0, 0.0, "i"), (1.0, 1e6, "i"), (0.1, 1e6, "f"), (1e-9, 0.0, "f"), (1e-9, 1.0, "f")]
+)
+def test_levels_are_told_as_in_the_first_line_and_apart(
+    chromium: Any, tmp_path: Path, scale: float, offset: float, kind: str
+) -> None:
+    rng, start = np.random.default_rng(3), np.arange(40) * 50 + 20
+    light = rng.normal(100, 2, 40 * 50 + 40)
+    for a in start:
+        light[a : a + 20] += 300
+    light = light.round().astype(np.int32) + int(offset) if kind == "i" else scale * light + offset
+    setting = Setting(unit="W", on_level=scale * 205.6 + offset, off_level=scale * 195.3 + offset)
+    write_recording(
+        tmp_path / "line.parquet", Recording.from_array(light, RecordingInfo(sample_rate_hz=1000, unit="W"))
+    )
+    write_truth(tmp_path / "line.passes.parquet", Truth.from_arrays(start, start + 20))
+    opened = Opened(chromium, _written(tmp_path, setting))
+    page = opened.page
+    on, off = (page.inner_text(f"#{name}-value") for name in ("on", "off"))
+    assert f"on {on.removesuffix(' W')}, off {off}," in page.inner_text("#decision")
+    assert on != off
+    assert float(on.removesuffix(" W")) == pytest.approx(setting.on_level, abs=scale * 1.0)
+    assert "e-" not in page.inner_text("body")
+    opened.close()
 
 
 class Opened:
@@ -449,8 +491,7 @@ def test_products_that_touch_and_merge_are_no_error(chromium: Any, tmp_path: Pat
         assert rows["\u2003touch the pass before and merge: no error"] == str(met)
         assert page.get_attribute("#strip", "aria-label") == f"All passes: {lost} with errors come first"
         claim = losses_claim(lot_counts(truth, without_touching(truth, found.trials)))
-        told = page.inner_text("#lots")
-        assert f"at most {rounded_up(100 * claim.upper, 2)} % of passes are lost" in told
+        assert f"at most {rounded_up(100 * claim.upper, 2)} % are lost" in page.inner_text("#claim")
         opened.close()
 
 
@@ -477,6 +518,24 @@ def test_every_error_in_view_is_named_passes_and_gaps(chromium: Any, tmp_path: P
     page.wait_for_timeout(300)
     assert "missed" in page.evaluate("written")
     context.close()
+
+
+def test_no_shade_of_a_later_pass_dims_the_name_of_an_error(chromium: Any, tmp_path: Path) -> None:
+    _line(tmp_path)
+    opened = Opened(chromium, _written(tmp_path, Setting(unit="counts", on_level=440, off_level=180)))
+    drawn = opened.page.evaluate(
+        """() => {
+          const drawn = [], pen = CanvasRenderingContext2D.prototype, { fillText, fillRect } = pen;
+          pen.fillText = function (text, ...at) { drawn.push(text); return fillText.call(this, text, ...at); };
+          pen.fillRect = function (...at) { drawn.push(this.globalAlpha); return fillRect.apply(this, at); };
+          document.getElementById("whole").click();
+          return new Promise((done) => setTimeout(() => done(drawn), 500));
+        }"""
+    )
+    shades = [k for k, what in enumerate(drawn) if what == 0.75]
+    assert len(shades) > 5
+    assert drawn.index("missed") > shades[-1]
+    opened.close()
 
 
 def test_hostile_kinds_stay_as_they_are_in_corrected_passes(
@@ -682,9 +741,31 @@ def test_another_filter_and_other_delays_are_replayed_and_saved(chromium: Any, t
         assert page.inner_text("#sum") == f"{n.lost} of 40 passes lost, {trips}, {n.extra} counted more than once."
         assert saved_by(page).read_bytes() == setting_text(wanted).encode()
     page.wait_for_timeout(400)
-    assert page.url.endswith("#on=200&off=180&consecutive=2&on-delay=0&off-delay=31.5")
+    assert page.url.endswith("#on=200&off=180&consecutive=2&on-delay=0&off-delay=31.5&polarity=light-on")
     page.fill("#consecutive", "0")
     assert "whole number from 1" in page.inner_text("#said")
+    opened.close()
+
+
+def test_the_polarity_is_turned_replayed_and_saved(chromium: Any, tmp_path: Path) -> None:
+    opened = Opened(chromium, _line(tmp_path))
+    page, setting = opened.page, read_setting(tmp_path / "low.json")
+    page.select_option("#polarity", "dark-on")
+    wanted = replace(setting, polarity=Polarity.DARK_ON, taught=None)
+    found = score(replay(*_pair(tmp_path, wanted)), _truth(tmp_path))
+    assert found.probably_inverted
+    assert page.inner_text("#sum") == _sentence(_truth(tmp_path), found)
+    assert "the polarity is inverted" in page.inner_text("#lots")
+    assert saved_by(page).read_bytes() == setting_text(wanted).encode()
+    page.wait_for_timeout(400)
+    again = Opened(chromium, tmp_path / "page.html", base_url=None)
+    again.page.goto(page.url)
+    again.page.wait_for_selector("body[data-ready]")
+    assert again.page.input_value("#polarity") == "dark-on"
+    again.context.close()
+    page.click("#back")
+    assert page.input_value("#polarity") == "light-on"
+    assert page.inner_text("#sum") == "0 of 40 passes lost, 1 false trip, 0 counted more than once."
     opened.close()
 
 
@@ -895,12 +976,22 @@ def test_losses_by_kind_and_by_lot_are_those_of_the_package(chromium: Any, tmp_p
     setting = Setting(unit="counts", on_level=440, off_level=180)
     opened = Opened(chromium, _written(tmp_path, setting))
     page, truth = opened.page, _truth(tmp_path)
-    found = score(replay(*_pair(tmp_path, setting)), truth)
+    # At the start the claim is the one above; the bound stands beside levels that were moved.
+    assert page.inner_text("#lots").endswith("of 5 lots with a loss.")
+    assert page.inner_text("#moved") == ""
+    page.focus("#on")
+    page.keyboard.press("ArrowLeft")
+    page.wait_for_timeout(200)
+    found = score(replay(*_pair(tmp_path, read_setting(saved_by(page)))), truth)
     claim = losses_claim(lot_counts(truth, found.trials))
     assert claim.lots == 5
     told = page.inner_text("#lots")
     assert f"of {claim.lots} lots with a loss" in told
     assert f"at most {rounded_up(100 * claim.upper, 2)} % of passes are lost on average over lots" in told
+    assert "save the setting, then run: teachlab replay" in page.inner_text("#moved")
+    page.click("#back")
+    assert page.inner_text("#moved") == ""
+    found = score(replay(*_pair(tmp_path, setting)), truth)
     page.click("#kinds summary")
     rows = [row.split("\t") for row in page.inner_text("#by-kind tbody").splitlines()]
     wanted = [[name, str(rate.events), str(rate.events), str(rate.trials)] for name, rate in found.by_label.items()]
@@ -1050,8 +1141,14 @@ def test_the_server_counts_what_the_page_cannot(
     for key in ("ArrowUp", "Shift+ArrowUp"):
         page.keyboard.press(key)
     page.fill("#consecutive", "3")
+    other = next(one for one in Polarity if one is not setting.polarity)
+    if isinstance(setting, FollowingSetting):  # its levels lie on the side that its polarity asks for
+        assert page.is_hidden("#polarity")
+    else:
+        page.select_option("#polarity", str(other))
     saved = read_setting(saved_by(page))
     assert saved.consecutive == 3
+    assert saved.polarity is (setting.polarity if isinstance(setting, FollowingSetting) else other)
     n = score(replay(*_pair(tmp_path, saved)), _truth(tmp_path), tables=False).counts
     trips = f"{n.false_trips} false {'trip' if n.false_trips == 1 else 'trips'}"
     wanted = f"{n.lost} of 40 passes lost, {trips}, {n.extra} counted more than once."

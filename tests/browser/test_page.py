@@ -147,6 +147,14 @@ def test_prints_without_a_cut_figure(chromium: Any, page_file: Path, size: str) 
     assert all(f"Page{k}of{len(pages)}" in text for k, text in enumerate(pages, 1))
 
 
+def test_no_table_takes_a_sheet_alone(chromium: Any, ordinary: Path) -> None:
+    """Tables that do not fit on what is left of a sheet go on on the next: a sheet holds more than one of them."""
+    pages, _, _ = _printed(chromium, ordinary, "A4")
+    headings = ["Disturbances that come back", "Method and setting", "Lineage and identity"]
+    holding = next(text for text in pages if _dense(headings[1]) in text)
+    assert sum(_dense(one) in holding for one in headings) > 1
+
+
 def test_the_pdf_holds_the_same_texts(pdf_library: None, hostile: Path) -> None:
     from pypdf import PdfReader
 

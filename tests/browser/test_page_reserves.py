@@ -31,7 +31,7 @@ from teachlab.switching.run import replay
 
 MODULES = (
     "decoding", "switching", "scoring", "tables", "stress", "edges_between", "reserve_search", "reserve_table",
-    "reserves",
+    "drawing", "reserves",
 )  # fmt: skip
 SEARCHED = """
 async (cases) => {

@@ -128,6 +128,12 @@ def test_what_cannot_be_shown_is_refused_before_work(tmp_path: Path) -> None:
     for asked in (["--out", str(folder / "page.pdf")], [], ["--serve", "--json"], ["--out", page, "--set", "share=1"]):
         assert CliRunner().invoke(app, ["explore", str(folder / "line.parquet"), *asked]).exit_code == 2
     assert not (folder / "page.html").exists()
+    write_truth(folder / "line.passes.parquet", Truth.from_arrays(np.empty(0, np.int64), np.empty(0, np.int64)))
+    for more in ([], ["--setting", str(folder / "good.json")]):
+        refused = CliRunner().invoke(app, ["explore", str(folder / "line.parquet"), *more, "--out", page])
+        assert refused.exit_code == 2
+        assert "Make passes first: teachlab label" in refused.output
+    assert not (folder / "page.html").exists()
 
 
 @pytest.mark.parametrize(

@@ -5,7 +5,7 @@
  * @import {TableCounts} from "./tables.js"
  * @import {ReserveSearch} from "./reserves.js"
  */
-import { element, nameOf, rowOf, shown } from "./drawing.js";
+import { element, nameOf, numberOf, rowOf, shown } from "./drawing.js";
 import { countInterval, shareInterval } from "./intervals.js";
 import { lotClaim } from "./lots.js";
 import { HIT, MERGED, MISS } from "./scoring.js";
@@ -58,9 +58,9 @@ function countRows(facts, touching) {
 export function sentence({ now: { counts: n, trials, basis } }) {
   if (n === null) return basis === "waiting" ? "Counting …" : "Not counted at these levels.";
   const trips = n.false_trips + n.ignore_trips, met = n.touching;
-  return `${shown(n.lost - met)} of ${shown(trials.detect - met)} passes lost, ${shown(trips)} false `
-    + `${trips === 1 ? "trip" : "trips"}, ${shown(n.extra)} counted more than once.`
-    + (met === 0 ? "" : ` ${shown(met)} ${met === 1 ? "pass touches" : "passes touch"} the one before and `
+  return `${shown(n.lost - met)} of ${numberOf(trials.detect - met, "pass", "passes")} lost, ${numberOf(trips, "false trip")}, `
+    + `${shown(n.extra)} counted more than once.`
+    + (met === 0 ? "" : ` ${numberOf(met, "pass touches", "passes touch")} the one before and `
       + `${met === 1 ? "merges" : "merge"} with it: no error.`);
 }
 
@@ -72,6 +72,16 @@ const BASIS = {
   waiting: "The server replays the whole recording …",
   none: "Not counted: the light is not in this page. Save the setting, copy the command and run it; or open the page with --serve.",
 };
+
+/**
+ * That the verdict is not on what the hand has set, and how to get one.
+ * @param {Hand} hand
+ */
+function tellMoved(hand) {
+  const { line, first } = hand.command(), moved = hand.facts.given && first.length > 0;
+  element("moved").textContent = moved ? "This verdict is on the setting that was given, not on what is set below. For a verdict on "
+    + `that, save ${first.join(" and ")}, then run: ${line}` : "";
+}
 
 /** @param {Hand} hand */
 export function tellCounts(hand) {
@@ -87,6 +97,7 @@ export function tellCounts(hand) {
   element("basis").textContent = BASIS[now.basis] + (hand.corrected ? " Against the corrected passes." : "");
   tellLots(hand);
   tellKinds(hand);
+  tellMoved(hand);
 }
 
 /**
@@ -111,13 +122,18 @@ function reservesElsewhere(hand) {
   return `Reserves at these levels are not counted in this page. ${save}: ${line} --reserves`;
 }
 
+const INVERTED = "The output is active for most of the gap time: the level lies on the wrong side, or the polarity is inverted.";
+
 /** @param {Hand} hand */
-function tellLots({ now: { scored }, passes: { lot }, facts }) {
+function tellLots({ now: { scored }, passes: { lot }, facts, atStart, corrected }) {
+  if (scored?.inverted) return void (element("lots").textContent = INVERTED);
   const { confidence } = facts.rules, { passes } = scored ?? { passes: [] };
   const lost = (/** @type {number} */ k) => (passes[k] === HIT ? false : passes[k] === MISS || passes[k] === MERGED ? true : null);
   const claim = lot === null || facts.lot_names.includes("") || scored === null ? null : lotClaim(lot, lost, confidence);
+  // The claim on the setting stands above: here it would be told twice.
+  const told = !facts.claims || (facts.given && atStart && !corrected);
   element("lots").textContent = claim === null ? "" : `${shown(claim.withLoss)} of ${shown(claim.lots)} lots with a loss. `
-    + (claim.upper > 0.995 ? "These lots show no upper bound below 100 %." : `At ${percent(confidence)} % confidence at most `
+    + (told ? "" : claim.upper > 0.995 ? "These lots show no upper bound below 100 %." : `At ${percent(confidence)} % confidence at most `
     + `${roundedUp(100 * claim.upper)} % of passes are lost on average over lots, if the levels were not chosen on these passes.`);
 }
 

@@ -17,7 +17,52 @@ export function element(id) {
 export function shown(value) {
   if (!Number.isFinite(value)) return value > 0 ? "∞" : "−∞";
   if (Number.isInteger(value) && Math.abs(value) < 1e9) return value.toLocaleString("en-GB");
-  return String(Number(value.toPrecision(6)));
+  return inFigures(value, 6);
+}
+
+/**
+ * A number with its noun.
+ * @param {number} n
+ * @param {string} one
+ * @param {string} [more]
+ */
+export function numberOf(n, one, more = `${one}s`) {
+  return `${shown(n)} ${n === 1 ? one : more}`;
+}
+
+/**
+ * A number with so many significant digits, as `in_figures` of the package writes it: without signs of programmers.
+ * @param {number} value finite
+ * @param {number} digits
+ */
+export function inFigures(value, digits) {
+  const longer = value.toExponential(digits), [, last] = longer.split(/(?=[0-9]e)/);
+  // Where a value lies exactly between two, the package takes the even one.
+  const tie = last[0] === "5" && Number(longer) === value && Number.isInteger(value * 2 ** 20) && /[02468]\.?5e/.test(longer);
+  const [mantissa, power] = (tie ? longer.replace(/\.?5e/, "e") : value.toExponential(digits - 1)).split("e");
+  const figures = mantissa.replace(/[-.]/g, "").replace(/0+$/, ""), sign = value < 0 ? "-" : "", exponent = Number(power);
+  if (figures === "") return "0";
+  if (exponent < -7 || exponent >= 15) {
+    const head = figures.length > 1 ? `${figures[0]}.${figures.slice(1)}` : figures;
+    return `${sign}${head === "1" ? "" : `${head}·`}10^${exponent}`;
+  }
+  if (exponent < 0) return `${sign}0.${"0".repeat(-exponent - 1)}${figures}`;
+  const whole = figures.slice(0, exponent + 1).padEnd(exponent + 1, "0"), rest = figures.slice(exponent + 1);
+  return `${sign}${whole}${rest && `.${rest}`}`;
+}
+
+/**
+ * A level to the smallest step of the light, as `level_text` of the package writes it.
+ * @param {number} level
+ * @param {number|null} step null: none is visible
+ */
+export function levelText(level, step) {
+  if (step === null || Math.abs(level) >= step * 2 ** 53) {
+    return Math.abs(level) < 1e9 && Number.isInteger(level) ? String(level) : inFigures(level, 5);
+  }
+  const digits = Math.max(0, -Math.floor(Math.log10(step * (1 + 1e-6)))), unit = 10 ** digits;
+  const told = Number(level.toFixed(digits)) === level ? level : Math.floor(Math.ceil(level / step - 1e-6) * step * unit + 1e-6) / unit;
+  return told.toFixed(digits);
 }
 
 /**

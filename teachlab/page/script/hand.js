@@ -11,7 +11,7 @@
  * @typedef {{counts: TableCounts|null, basis: "table"|"replay"|"server"|"waiting"|"none", trials: TrialCounts,
  *   output: {output: ArrayLike<number>}|null, scored: Trials|null}} Now
  * @typedef {{passes: ArrayLike<number>, again: ArrayLike<number>, gaps: ArrayLike<number>, gapStart: ArrayLike<number>,
- *   gapStop: ArrayLike<number>}} Trials
+ *   gapStop: ArrayLike<number>, inverted: boolean}} Trials inverted: the output is active for most of the gap time
  * @typedef {{sample: number, end: number, what: string, row: number}} Fault
  * @typedef {{on: number, off: number, counts: TableCounts}} RowEntry
  * @typedef {Passes & {kind: ArrayLike<number>, lot: ArrayLike<number>|null, low: ArrayLike<number>,
@@ -27,8 +27,10 @@ const PATIENCE = 400;
 const LONG = 2e5;
 /** How long the hand rests before what became of every pass is replayed there, ms. */
 const SETTLE = 80;
-/** Filter and delays: what the hand may change besides the levels. */
+/** Filter and delays. */
 export const MEMORY = /** @type {("consecutive"|"on_delay_ms"|"off_delay_ms")[]} */ (["consecutive", "on_delay_ms", "off_delay_ms"]);
+/** What the hand may change besides the levels. */
+export const KEPT = /** @type {const} */ ([...MEMORY, "polarity"]);
 
 /** @param {string} text as one word of a command line */
 function quoted(text) {
@@ -119,9 +121,9 @@ export class Hand {
     return this.usual && this.on === on && this.off === off;
   }
 
-  /** Whether filter and delays are those that were counted with. */
+  /** Whether filter, delays and polarity are those that were counted with. */
   get usual() {
-    return MEMORY.every((name) => this.setting[name] === this.facts.setting[name]);
+    return KEPT.every((name) => this.setting[name] === this.facts.setting[name]);
   }
 
   /** Whether what was counted beforehand is about this filter, these delays and these passes. */
@@ -138,6 +140,7 @@ export class Hand {
   get delays() {
     const { facts: { delays, setting }, corrected } = this;
     if (delays === null || corrected || this.setting.consecutive !== setting.consecutive) return null;
+    if (this.setting.polarity !== setting.polarity) return null;
     const on = delays.on_delay_ms.indexOf(this.setting.on_delay_ms), off = delays.off_delay_ms.indexOf(this.setting.off_delay_ms);
     return on < 0 || off < 0 ? null : on * delays.off_delay_ms.length + off;
   }
@@ -222,7 +225,7 @@ export class Hand {
       const basis = counts !== null ? "table" : this.server ? "waiting" : "none";
       return { counts, basis, trials, output: known && { output: this.arrays.start_runs }, scored: known };
     }
-    const found = scored(output, this.passes, this.clock), n = found.counts;
+    const found = scored(output, this.passes, this.clock), n = found.counts, inverted = 2 * n.false_active > n.gap_evaluations;
     found.passes = toldApart(found.passes, this.passes);
     const replayed = {
       lost: n.misses + n.merged, merged: n.merged, extra: n.extra, false_trips: n.false_trips,
@@ -230,7 +233,7 @@ export class Hand {
       touching: found.passes.reduce((sum, one) => sum + Number(one === JOINED), 0),
     };
     return {
-      counts: counts ?? replayed, basis: counts === null ? "replay" : "table", output, scored: found,
+      counts: counts ?? replayed, basis: counts === null ? "replay" : "table", output, scored: { ...found, inverted },
       trials: counts !== null ? trials : {
         detect: n.detect_passes - n.excluded_passes, ignore: n.ignore_passes - n.excluded_ignore_passes, gaps: n.gaps,
         hours: this.clock.count / this.clock.rate / 3600,
@@ -245,7 +248,7 @@ export class Hand {
   outcomesAtStart() {
     const { start_passes, start_again: again, start_gaps: gaps } = this.arrays, passes = toldApart(start_passes, this.passes);
     const { gapStart, gapStop } = windowsOf(this.passes, this.clock, this.facts.lag);
-    return { passes, again, gaps, gapStart, gapStop };
+    return { passes, again, gaps, gapStart, gapStop, inverted: false };
   }
 
   /** Passes lost of each kind; null where that is not known. */

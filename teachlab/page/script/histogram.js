@@ -3,7 +3,7 @@
  *
  * @import {Hand, LevelName} from "./hand.js"
  */
-import { cleared, colour, eachFrame, element, fitting, nameOf, shown, textSize, threeTexts, whileHeld } from "./drawing.js";
+import { cleared, colour, eachFrame, element, fitting, levelText, nameOf, shown, textSize, threeTexts, whileHeld } from "./drawing.js";
 import { errorsAt, errorsOf, rankOf } from "./tables.js";
 
 const MOST_KINDS = 12;
@@ -18,6 +18,7 @@ export class Histogram {
     this.high = Math.max(levels[levels.length - 1], hand.on, hand.off);
     if (this.low === this.high) (this.low -= 1), (this.high += 1);
     this.passes = hand.passes;
+    this.lightOn = hand.lightOn;
     this.rows = this.gathered();
     this.left = 0;
     this.width = 1;
@@ -80,7 +81,10 @@ export class Histogram {
   }
 
   draw() {
-    if (this.passes !== this.hand.passes) (this.passes = this.hand.passes), (this.rows = this.gathered());
+    const { passes, lightOn } = this.hand;
+    if (this.passes !== passes || this.lightOn !== lightOn) {
+      (this.passes = passes), (this.lightOn = lightOn), (this.rows = this.gathered());
+    }
     const size = textSize(), line = size * 1.5, row = size * 2.2, curve = size * 7;
     const { pen, width } = cleared("spread", line * 2 + curve + this.rows.length * row + line * 1.5);
     const names = Math.min(width * 0.28, size * 11);
@@ -102,7 +106,7 @@ export class Histogram {
     if (curves.length === 0) {
       pen.textAlign = "left";
       pen.fillText(this.hand.known ? "not counted for this kind of setting" : this.hand.corrected ? "not counted for corrected passes"
-        : "not counted with this filter and these delays", this.left + size, (top + bottom) / 2);
+        : "not counted with this filter, delays and polarity", this.left + size, (top + bottom) / 2);
     }
     pen.lineWidth = 1.5;
     for (const { level, at, errors } of curves) {
@@ -151,12 +155,12 @@ export class Histogram {
    * @param {number} line
    */
   axis(pen, x, foot, line) {
-    const { hand } = this;
+    const { hand } = this, told = (/** @type {number} */ level) => levelText(level, hand.facts.step);
     pen.fillStyle = colour("quiet");
     const unit = Array.from(hand.facts.unit).slice(0, 24).join("");
-    threeTexts(pen, [shown(this.low), unit, shown(this.high)], this.left, this.width, foot + line * 0.6);
+    threeTexts(pen, [told(this.low), unit, told(this.high)], this.left, this.width, foot + line * 0.6);
     /** @type {LevelName[]} */ (["on", "off"]).forEach((name, k) => {
-      const at = x(hand[name]), text = `${hand.words[name]} ${shown(hand[name])}`;
+      const at = x(hand[name]), text = `${hand.words[name]} ${told(hand[name])}`;
       // The name of the off-level stands away from the line of the on-level, where there is room.
       const right = name === "off" ? at - this.left > pen.measureText(text).width : at > this.left + this.width / 2;
       pen.strokeStyle = pen.fillStyle = colour(name);

@@ -4,7 +4,7 @@
  * @import {Hand} from "./hand.js"
  * @import {Counted} from "./tables.js"
  */
-import { cleared, colour, eachFrame, element, shown, textSize, threeTexts, whileHeld } from "./drawing.js";
+import { cleared, colour, eachFrame, element, levelText, textSize, threeTexts, whileHeld } from "./drawing.js";
 import { errorsAt, rankOf } from "./tables.js";
 
 /** Cells of the picture along one axis. */
@@ -63,7 +63,7 @@ export class SurfaceMap {
   draw() {
     const size = textSize(), { left, top, side } = this.frame();
     const { pen } = cleared("map", top + side + size * 3);
-    const span = this.high - this.low;
+    const span = this.high - this.low, told = (/** @type {number} */ level) => levelText(level, this.hand.facts.step);
     const place = (/** @type {number} */ on, /** @type {number} */ off) => /** @type {[number, number]} */ (
       [left + ((off - this.low) / span) * side, top + side - ((on - this.low) / span) * side]);
     if (this.hand.known) {
@@ -71,7 +71,7 @@ export class SurfaceMap {
       pen.drawImage(this.picture(), left, top, side, side);
     } else {
       pen.fillStyle = colour("quiet");
-      const why = this.hand.corrected ? "for corrected passes" : "with this filter and these delays";
+      const why = this.hand.corrected ? "for corrected passes" : "with this filter, delays and polarity";
       pen.fillText(`not counted ${why}`, left + size, top + side * 0.9);
     }
     pen.strokeStyle = colour("line");
@@ -88,10 +88,10 @@ export class SurfaceMap {
     this.point(pen, place(this.hand.on, this.hand.off), "on", "cross");
     pen.fillStyle = colour("quiet");
     pen.textBaseline = "top";
-    threeTexts(pen, [shown(this.low), "off-level", shown(this.high)], left, side, top + side + 4);
+    threeTexts(pen, [told(this.low), "off-level", told(this.high)], left, side, top + side + 4);
     pen.textAlign = "right";
     pen.fillText("on-level", left - 6, top + side / 2);
-    pen.fillText(shown(this.high), left - 6, top);
+    pen.fillText(told(this.high), left - 6, top);
   }
 
   /** All cells, one pixel each: made once, and again where colours change. */

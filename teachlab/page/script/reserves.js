@@ -10,6 +10,7 @@
  * @import {Passes} from "./scoring.js"
  * @typedef {{refused: boolean, loss: Bound|null, rise: Bound|null}} Reserves a bound is null where it was not searched
  */
+import { inFigures } from "./drawing.js";
 import { Player } from "./edges_between.js";
 import { EXCLUDED, JOINED, scored, toldApart, windowsOf } from "./scoring.js";
 import { noShareOfLight, pathOf } from "./stress.js";
@@ -86,22 +87,10 @@ export function reserveWords({ refused, loss, rise }, { unit, receiver: { dark }
   const told = [];
   const amount = (/** @type {Bound} */ { sure }, /** @type {string} */ text) =>
     ({ exact: "", "at least": "at least ", below: "less than " })[sure] + text;
-  if (loss) told.push(`${amount(loss, `${digits(100 * /** @type {number} */ (loss.value), 3)} %`)} of the light may be lost`);
-  if (rise) told.push(`ambient light may rise by ${amount(rise, digits(/** @type {number} */ (rise.value), 4))} ${unit}`);
-  const share = refused ? ` No share of the light can be stated with the dark level of ${digits(dark, 6)} ${unit}.` : "";
+  if (loss) told.push(`${amount(loss, `${inFigures(100 * /** @type {number} */ (loss.value), 3)} %`)} of the light may be lost`);
+  if (rise) told.push(`ambient light may rise by ${amount(rise, inFigures(/** @type {number} */ (rise.value), 4))} ${unit}`);
+  const share = refused ? ` No share of the light can be stated with the dark level of ${inFigures(dark, 6)} ${unit}.` : "";
   return `Reserves on this recording: ${told.join(", or ")}, before the first error.${share}`;
-}
-
-/**
- * A number with so many digits, as Python's format "g" prints it.
- * @param {number} value
- * @param {number} most
- */
-export function digits(value, most) {
-  const [mantissa, power] = value.toExponential(most - 1).split("e"), exponent = Number(power);
-  if (exponent >= -4 && exponent < most) return String(Number(value.toPrecision(most)));
-  const short = mantissa.includes(".") ? mantissa.replace(/\.?0+$/, "") : mantissa;
-  return `${short}e${exponent < 0 ? "-" : "+"}${String(Math.abs(exponent)).padStart(2, "0")}`;
 }
 
 /** The reserves of the hand: looked up, or searched while the hand rests. */

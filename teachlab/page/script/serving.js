@@ -49,7 +49,7 @@ export class Server {
     const { passes, again, gaps, gap_start: gapStart, gap_stop: gapStop, runs } = await this.arrays(found);
     return {
       counts: found.counts, basis: "server", trials: found.trials, output: { output: runs },
-      scored: { passes, again, gaps, gapStart, gapStop },
+      scored: { passes, again, gaps, gapStart, gapStop, inverted: found.inverted },
     };
   }
 

@@ -18,8 +18,8 @@ export function pythonFloat(value) {
   return `${digits}e${exponent < 0 ? "-" : "+"}${String(Math.abs(exponent)).padStart(2, "0")}`;
 }
 
-/** Keys of a setting that the page changes; whole numbers and others. */
-const WHOLE = ["consecutive"], OTHERS = ["on_level", "off_level", "low_release", "high_release", "on_delay_ms", "off_delay_ms"];
+/** Keys of a setting that the page changes: a whole number and a word, and others. */
+const WHOLE = ["consecutive", "polarity"], OTHERS = ["on_level", "off_level", "low_release", "high_release", "on_delay_ms", "off_delay_ms"];
 
 /**
  * The text of a setting with what the hand changed. Its keys stand at the beginning of lines, where no text of a file can
@@ -30,7 +30,7 @@ const WHOLE = ["consecutive"], OTHERS = ["on_level", "off_level", "low_release",
 export function settingText(text, setting) {
   let out = text;
   for (const key of [...WHOLE, ...OTHERS].filter((name) => name in setting)) {
-    const value = WHOLE.includes(key) ? String(setting[key]) : pythonFloat(setting[key]);
+    const value = OTHERS.includes(key) ? pythonFloat(setting[key]) : JSON.stringify(setting[key]);
     out = out.replace(new RegExp(`^ {2}"${key}": [^,\\n]*`, "m"), () => `  "${key}": ${value}`);
   }
   return out;

@@ -4,7 +4,7 @@
  * @import {Hand, LevelName} from "./hand.js"
  */
 import { sentence } from "./counts.js";
-import { element, shown, whileHeld } from "./drawing.js";
+import { element, levelText, whileHeld } from "./drawing.js";
 
 /** @type {LevelName[]} */
 const LEVELS = ["on", "off"];
@@ -19,21 +19,22 @@ function reach({ levels, on, off }) {
 
 /** @param {Hand} hand */
 export function tellSliders(hand) {
-  const { facts: { unit, distinct }, together } = hand, [low, high] = reach(hand);
+  const { facts: { unit, distinct, step }, together } = hand, [low, high] = reach(hand);
+  const told = (/** @type {number} */ level) => levelText(level, step);
   for (const name of LEVELS) {
     const knob = element(name), value = hand[name], same = hand.same(name);
     knob.style.left = `${high > low ? (100 * (value - low)) / (high - low) : 50}%`;
     knob.setAttribute("aria-valuemin", String(low));
     knob.setAttribute("aria-valuemax", String(high));
     knob.setAttribute("aria-valuenow", String(value));
-    knob.setAttribute("aria-valuetext", `${shown(value)} ${unit}: ${sentence(hand)}`);
-    element(`${name}-value`).textContent = `${shown(value)} ${unit.length > 16 ? "" : unit}`;
-    const apart = hand.hysteresis > 0 ? `with a hysteresis of ${shown(hand.hysteresis)}` : "without hysteresis";
+    knob.setAttribute("aria-valuetext", `${told(value)} ${unit}: ${sentence(hand)}`);
+    element(`${name}-value`).textContent = `${told(value)} ${unit.length > 16 ? "" : unit}`;
+    const apart = hand.hysteresis > 0 ? `with a hysteresis of ${told(hand.hysteresis)}` : "without hysteresis";
     element(`${name}-same`).textContent = (together === null || name === "off" ? ""
       : `Both levels move together: with this filter and these delays only pairs ${apart} are counted. `)
-      + (same === null ? "" : same.above === null ? `The counts stay the same up to ${shown(same.to)}.`
-        : distinct ? `The counts stay the same above ${shown(same.above)}, up to ${shown(same.to)}.`
-          : `The counts are the same at all counted levels from ${shown(same.above)} to ${shown(same.to)}.`);
+      + (same === null ? "" : same.above === null ? `The counts stay the same up to ${told(same.to)}.`
+        : distinct ? `The counts stay the same above ${told(same.above)}, up to ${told(same.to)}.`
+          : `The counts are the same at all counted levels from ${told(same.above)} to ${told(same.to)}.`);
   }
 }
 
@@ -48,7 +49,7 @@ export function nameSliders({ setting, facts }) {
   element("off-name").textContent = off;
   const rest = setting.kind === "window" ? "Each threshold moves with its release."
     : setting.kind === "following" ? `Both levels follow the background. Shown: where they are at a background of `
-      + `${shown(facts.setting.reference)}.`
+      + `${levelText(facts.setting.reference, facts.step)}.`
       : setting.kind === "turning-point" ? "It switches where the light leaves its last turning point. There are no levels to drag. "
       + "Shown: where it would switch at the background that it was taught on." : "";
   const press = facts.best === null ? "" : " or press Fewest errors";

@@ -3,8 +3,8 @@ import { decoded } from "./decoding.js";
 import { Corrections } from "./corrections.js";
 import { percent, sentence, tellCounts, tellReserves } from "./counts.js";
 import { Course } from "./course.js";
-import { download, drawAll, element, moment, say, shown } from "./drawing.js";
-import { Hand, MEMORY } from "./hand.js";
+import { download, drawAll, element, levelText, moment, numberOf, say, shown } from "./drawing.js";
+import { Hand, KEPT, MEMORY } from "./hand.js";
 import { Histogram } from "./histogram.js";
 import { SurfaceMap } from "./map.js";
 import { ReserveSearch } from "./reserves.js";
@@ -24,7 +24,7 @@ function introduce(facts) {
   const word = verdict.decision[0].toUpperCase() + verdict.decision.slice(1);
   element("decision").textContent = facts.given ? `${lead}${word}: ${facts.words}.` : `${lead}${word}.`;
   element("claim").textContent = [...verdict.conditions.map((/** @type {string} */ t) => `Limit: ${t}`),
-    verdict.claim && (facts.given ? `Claim: ${verdict.claim}` : verdict.claim)].filter(Boolean).join(" ");
+    verdict.claim && (facts.given && facts.claims ? `Claim: ${verdict.claim}` : verdict.claim)].filter(Boolean).join(" ");
   element("reasons").replaceChildren(...verdict.reasons.map((/** @type {string} */ text) => {
     const item = document.createElement("li");
     item.textContent = text;
@@ -35,7 +35,7 @@ function introduce(facts) {
   element("interval-head").textContent = `${percent(rules.confidence)} % interval`;
   for (const id of ["before-head", "kind-before-head"]) element(id).textContent = facts.given ? "setting" : "at the start";
   element("foot").textContent = `${facts.recording}: ${shown(facts.samples)} samples at ${shown(facts.sample_rate_hz)} Hz, `
-    + `${shown(facts.trials.detect)} passes to be detected, ${shown(facts.trials.gaps)} gaps. The intervals `
+    + `${numberOf(facts.trials.detect, "pass", "passes")} to be detected, ${numberOf(facts.trials.gaps, "gap")}. The intervals `
     + `assume independent passes.${facts.note ? ` ${facts.note}` : ""}`;
   element("legend").textContent = "Drag a level. Drag across to look nearer. Shaded: passes; hatched and named: errors. "
     + (facts.arrays.logged_runs ? "Bars at the foot: where the output is active, as the sensor's own was logged and as replayed."
@@ -105,26 +105,28 @@ function idOf(name) {
  * @param {Hand} hand
  */
 function takeMemory(hand) {
-  if (!MEMORY.every((name) => input(name).value !== "" && input(name).checkValidity())) {
+  if (!KEPT.every((name) => input(name).value !== "" && input(name).checkValidity())) {
     return say("Filter: a whole number from 1. Delays: 0 ms or more. Until then the counts stay as they are.");
   }
   say("");
-  hand.use({ ...hand.setting, ...Object.fromEntries(MEMORY.map((name) => [name, Number(input(name).value)])) });
+  const memory = Object.fromEntries(MEMORY.map((name) => [name, Number(input(name).value)]));
+  hand.use({ ...hand.setting, ...memory, polarity: input("polarity").value });
   if (hand.together === null || hand.now.counts !== null) return;
   hand.move("on", hand.on);
-  say(`Moved to the nearest levels that are counted with these delays: ${shown(hand.on)} and ${shown(hand.off)} ${hand.facts.unit}.`);
+  const [on, off] = [hand.on, hand.off].map((level) => levelText(level, hand.facts.step));
+  say(`Moved to the nearest levels that are counted with these delays: ${on} and ${off} ${hand.facts.unit}.`);
 }
 
 /** @param {Hand} hand */
 function tellMemory(hand) {
-  for (const name of MEMORY) {
+  for (const name of KEPT) {
     if (document.activeElement !== input(name)) input(name).value = String(hand.setting[name]);
   }
 }
 
 /** @param {Hand} hand */
 function address(hand) {
-  const memory = hand.usual ? "" : MEMORY.map((name) => `&${idOf(name)}=${hand.setting[name]}`).join("");
+  const memory = hand.usual ? "" : KEPT.map((name) => `&${idOf(name)}=${hand.setting[name]}`).join("");
   return `#on=${hand.on}&off=${hand.off}${memory}`;
 }
 
@@ -132,7 +134,7 @@ function address(hand) {
 function fromAddress(hand) {
   const asked = new URLSearchParams(location.hash.slice(1));
   if (!element("memory").hidden && MEMORY.every((name) => asked.has(idOf(name)))) {
-    for (const name of MEMORY) input(name).value = asked.get(idOf(name)) ?? "";
+    for (const name of KEPT) input(name).value = asked.get(idOf(name)) ?? hand.facts.setting[name];
     takeMemory(hand);
   }
   const on = Number(asked.get("on") ?? NaN), off = Number(asked.get("off") ?? NaN);
@@ -183,14 +185,14 @@ async function copy(hand) {
 }
 
 /**
- * Take levels with the filter and the delays of the start.
+ * Take levels with the filter, delays and polarity of the start.
  * @param {Hand} hand
  * @param {number} on
  * @param {number} off
  */
 function back(hand, on, off) {
   hand.use(hand.settingAt(on, off));
-  if (!hand.usual) hand.use({ ...hand.setting, ...Object.fromEntries(MEMORY.map((name) => [name, hand.facts.setting[name]])) });
+  if (!hand.usual) hand.use({ ...hand.setting, ...Object.fromEntries(KEPT.map((name) => [name, hand.facts.setting[name]])) });
 }
 
 /** @param {Hand} hand */
@@ -212,6 +214,8 @@ async function start() {
   new Strip(hand, (row) => corrections.look(row));
   element("memory").hidden = !hand.replays && facts.delays === null;
   if (!hand.replays && facts.delays !== null) listDelays(facts);
+  // Levels that follow lie on the side of the background that their polarity asks for.
+  /** @type {HTMLElement} */ (input("polarity").parentElement).hidden = !hand.replays || facts.setting.kind === "following";
   const reserves = new ReserveSearch(hand, () => tellReserves(hand, reserves));
   /** @type {number|undefined} */
   let quiet;
@@ -239,7 +243,7 @@ async function start() {
   nameSliders(hand);
   tell();
   holdSliders(hand);
-  for (const name of MEMORY) input(name).addEventListener("input", () => takeMemory(hand));
+  for (const name of KEPT) input(name).addEventListener("input", () => takeMemory(hand));
   fromAddress(hand);
   addEventListener("hashchange", () => fromAddress(hand));
   /** @type {Record<string, () => void>} */

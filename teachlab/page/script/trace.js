@@ -6,7 +6,7 @@
  * @import {NearLight} from "./serving.js"
  * @typedef {{low: ArrayLike<number>, high: ArrayLike<number>, invalid: ArrayLike<number>|null, block: number, origin: number}} Folded
  */
-import { colour, eachFrame, font, moment, shown, textSize } from "./drawing.js";
+import { colour, eachFrame, font, levelText, moment, textSize } from "./drawing.js";
 import { EXCLUDED, HELD, HIT, JOINED, MERGED, MISS, TRIPPED } from "./scoring.js";
 import { rankOf } from "./tables.js";
 
@@ -305,6 +305,8 @@ export class Trace {
     const every = last - first <= MOST_DRAWN;
     /** Where the last name ended: of passes, and of gaps on a line of their own. */
     const written = [-Infinity, -Infinity];
+    /** Written last: no shade of a later pass dims a name. @type {[string, number, number][]} */
+    const names = [];
     const right = plot.bbox.left + plot.bbox.width;
     const box = (/** @type {number} */ a, /** @type {number} */ b, /** @type {string} */ fill, /** @type {string} */ word, row = 0) => {
       const left = x(a), width = Math.max(x(b) - left, scale);
@@ -332,8 +334,7 @@ export class Trace {
       pen.fillRect(left, top, width, 3 * scale);
       const long = pen.measureText(word).width, at = Math.min(left + 2 * scale, right - long - 2 * scale);
       if (at > written[row]) {
-        pen.fillStyle = colour("ink");
-        pen.fillText(word, at, top + (5 + row * 1.3 * textSize()) * scale);
+        names.push([word, at, top + (5 + row * 1.3 * textSize()) * scale]);
         written[row] = at + long + 4 * scale;
       }
     };
@@ -352,6 +353,8 @@ export class Trace {
         if (found.gaps[k] === TRIPPED) box(found.gapStart[k] * ratio, found.gapStop[k] * ratio, trip, "false trip", 1);
       }
     }
+    pen.fillStyle = colour("ink");
+    for (const [word, at, y] of names) pen.fillText(word, at, y);
     pen.restore();
   }
 
@@ -378,7 +381,8 @@ export class Trace {
         pen.lineTo(left + width, y);
         pen.stroke();
       }
-      const text = `${this.hand.words[name]} ${shown(this.hand[name])}`, wide = pen.measureText(text).width + 8 * scale;
+      const text = `${this.hand.words[name]} ${levelText(this.hand[name], this.hand.facts.step)}`;
+      const wide = pen.measureText(text).width + 8 * scale;
       const line = textSize() * 1.4 * scale, above = name === "on" ? y - line - 2 * scale : y + 2 * scale;
       const at = Math.min(Math.max(above, top), top + height - line);
       pen.fillStyle = colour("paper");

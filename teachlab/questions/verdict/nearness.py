@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from typing import TYPE_CHECKING
 
 from teachlab.model.margin import SIDE_WORDS
@@ -18,6 +19,8 @@ if TYPE_CHECKING:
     from teachlab.model.truth import Truth
     from teachlab.scoring.claimable import Claimable
 
+FINEST, FIVE_DIGITS = 1e-6, 1e-5
+"""A step below the one share of a level is the rounding of a float signal; five digits tell a level to the other."""
 FEWEST_STEPS = 64
 """With fewer steps from background to objects, what looks like a step of the converter may be none."""
 
@@ -109,10 +112,16 @@ def light_step(recording: Recording, margin: Margin | None) -> float | None:
     """Return the smallest step of the light: 1 for whole numbers, otherwise as it occurs; None if it is not visible.
 
     The smallest difference between levels that occur is a step only if there are many steps between background and
-    objects.
+    objects. Where no step is visible and five digits of a level are coarser than the noise, it is a power of ten below
+    the noise and the distance of passes and gaps: levels that differ must not be told alike.
     """
     if recording.whole_step is not None:
         return recording.whole_step
-    if margin is None or margin.step is None or margin.weakest_pass is None or margin.strongest_gap is None:
+    if margin is None or margin.weakest_pass is None or margin.strongest_gap is None:
         return None
-    return margin.step if FEWEST_STEPS * margin.step <= abs(margin.weakest_pass - margin.strongest_gap) else None
+    apart, largest = abs(margin.weakest_pass - margin.strongest_gap), abs(margin.strongest_gap)
+    if margin.step is not None and FINEST * largest < margin.step and FEWEST_STEPS * margin.step <= apart:
+        return margin.step
+    noise = max(margin.noise_object or 0.0, margin.noise_background or 0.0)
+    fine = max(noise / 10, apart / 1000)
+    return 10.0 ** math.floor(math.log10(fine)) if 0 < fine < FIVE_DIGITS * largest else None

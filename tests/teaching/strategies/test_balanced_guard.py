@@ -172,6 +172,18 @@ def test_a_gap_that_does_not_release_is_refused_and_not_handed_over() -> None:
         GuardOrWindow().teach(view([60.0, 61.0] * 10, off_delay_ms=50.0))
 
 
+def test_passes_that_touch_have_no_gap_that_must_release() -> None:
+    """Every second pass touches the next, and the light stays at 60 between them: the other gaps are released."""
+    shown = view([60.0, 61.0] * 10)
+    events, light = shown.events, shown.events.light.copy()
+    end = events.end.copy()
+    for k in range(0, 20, 2):
+        light[end[k] : events.start[k + 1]] = 60.0
+        end[k] = events.start[k + 1]
+    setting = GuardOrWindow().teach(replace(shown, events_=replace(events, light=light, end=end)))
+    assert 10 < setting.off_level < setting.on_level < 60
+
+
 def test_one_level_where_it_suffices() -> None:
     shown = view([60.0, 61.0] * 10)
     setting = GuardOrWindow().teach(shown)
