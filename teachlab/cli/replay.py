@@ -160,7 +160,7 @@ def _counts(result: Score, verdict: Verdict) -> list[str]:
     """Return the counts over the whole recording in two lines, and how many passes are no part of the claim."""
     n = result.counts
     apart = n.scored_passes - ((verdict.claim and verdict.claim.passes) or 0)
-    beside = f"; {apart} are left out of the claim" if 0 < apart < n.scored_passes else ""
+    beside = f"; {apart} {'is' if apart == 1 else 'are'} left out of the claim" if 0 < apart < n.scored_passes else ""
     ignored = ""
     if n.ignore_passes:
         trips = number_of(n.ignore_false_trips, "switching")
