@@ -60,8 +60,9 @@ def compare_command(
     if more := found.verdict.next_step:
         again = shlex.join(["NEW.parquet", *_given(setting)])
         step = f"{more} Then: teachlab compare {again}"
-    if found.alignment is not None and found.verdict.setting is None:
-        step = found.alignment.command(recording, truth)
+    lies = found.alignment
+    if lies is not None and lies.matters and with_ is None and found.verdict.setting is None:
+        step = lies.command(recording, truth)
     found = replace(found, verdict=found.verdict.leading_to(step))
     if json:
         emit_json(found.as_dict())

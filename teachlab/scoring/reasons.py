@@ -41,11 +41,11 @@ LOWEST_SPREADS = 4.0
 EMPTY_SHARE = 0.1
 """Share of the usual contrast below which nothing passed."""
 
-STANDS_STILL = "stands-still"
+STANDS_STILL, LIKE_A_GAP = "stands-still", "like-a-gap"
 REASONS = {
     "too-weak": "lost: {their} {strongest} light stays {short_of} the level of {level} {unit} at which the output "
     "becomes active",
-    "like-a-gap": "lost: {their} light is that of the gaps: nothing passed, it is too faint, or the label is wrong",
+    LIKE_A_GAP: "lost: {their} light is that of the gaps: nothing passed, it is too faint, or the label is wrong",
     "other-side": "lost: {darker} than the background, and no level {above} the background sees {them}",
     "saturated": "lost: {their} light is clipped at an end of the scale and does not reach the level of {level} {unit}",
     STANDS_STILL: "lost: the light does not change by a single step in {them}: the logger or the sensor had stopped",

@@ -209,7 +209,7 @@ def test_two_settings_without_an_error_are_told_as_alike_and_the_one_with_more_r
     assert text.endswith(f"Next: teachlab report {path} --setting {tmp_path / 'at50.json'} --out record")
     # Beside the light nothing is shown about either of them.
     text = said(30)
-    assert "Cannot be decided: which setting is better. Why: The passes do not lie where the light is" in text
+    assert "Cannot be decided: which setting is better. Why: The times of the passes do not fit the light" in text
     assert f"Next: teachlab align {path} " in text
     assert "Claim" not in text
     assert "Room" not in text

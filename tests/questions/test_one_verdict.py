@@ -102,3 +102,15 @@ def test_a_setting_that_only_fits_passes_beside_the_light_is_not_used() -> None:
     assert found.worth.score.counts.errors == 0
     assert found.verdict.decision == "cannot be decided"
     assert found.verdict.reasons[0].text.startswith("The passes do not lie where the light is")
+
+
+def test_passes_in_which_nothing_is_seen_show_nothing_about_a_setting() -> None:
+    for one in verdicts(*line(level=200.0)):
+        assert one is not None
+        assert one.decision == "cannot be decided"
+        assert one.claim is not None
+        assert one.claim.text == "Nothing is claimed."
+        assert one.equal_cost is None
+        (reason,) = one.reasons
+        assert PASSES / 2 < (reason.count or 0) <= PASSES
+        assert reason.text.startswith(f"In {reason.count} of {PASSES} passes the light is that of the gaps: ")

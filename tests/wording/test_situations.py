@@ -155,7 +155,7 @@ SITUATIONS: dict[str, tuple[Callable[[], Verdict], str, Callable[[], Verdict], s
     ),
     "nothing passes": (
         lambda: CLEAN.judged(), USE,
-        lambda: CLEAN.but(cap=BELT).judged(), NONE,
+        lambda: CLEAN.but(cap=BELT).judged(), OPEN,
     ),
     "light that falls over the recording": (
         lambda: CLEAN.but(cap=np.linspace(600, 430, 120)).judged(), USE,

@@ -18,7 +18,7 @@ from teachlab.questions.stress.equal_cost import room_of
 from teachlab.questions.stress.worth import SettingWorth, Worth
 from teachlab.questions.verdict.claim_words import headline
 from teachlab.questions.verdict.judged_by import JudgedBy
-from teachlab.questions.verdict.judgement import Ground, GroundedDecision, JudgedSetting
+from teachlab.questions.verdict.judgement import UNSHOWN, GroundedDecision, JudgedSetting
 from teachlab.scoring.by_lot import lost_rate_by_lot
 from teachlab.scoring.claimable import touching_merges, without_touching
 from teachlab.scoring.claims import LotCounts, in_common, lot_counts, paired_costs
@@ -221,8 +221,8 @@ def _ordered(truth: Truth, sides: list[_Side], confidence: float, assumption: As
     # An output that is active most of the time, or never, comes last at any number of errors.
     ranked = sorted(common, key=lambda side: (not side.case.usable, side.errors, -side.moves))
     best, other = ranked[:2]
-    if any(side.judged.ground is Ground.PASSES_BESIDE for side in sides):
-        reason = VerdictReason(text="The passes do not lie where the light is: no setting can be judged by them.")
+    if any(side.judged.ground in UNSHOWN for side in sides):
+        reason = VerdictReason(text="The times of the passes do not fit the light: no setting can be judged by them.")
         about, rehearsal = "which setting is better", best.case.found.synthetic
         return Verdict(decision=str(Decision.OPEN), about=about, reasons=(reason,), rehearsal=rehearsal), False
     pairs = [paired_costs(truth, a.trials, b.trials) for a, b in pairwise(ranked)]

@@ -20,8 +20,8 @@ from teachlab.questions.stress.map import GAINS, StressMap, at_speed, stress_map
 from teachlab.questions.stress.setting_reading import SettingReading
 from teachlab.questions.stress.speeds import AtSpeed, speeds
 from teachlab.questions.verdict import JudgedBy, setting_verdict
+from teachlab.questions.verdict.claim_words import NOTHING_SHOWN
 from teachlab.scoring.scoring import score
-from teachlab.statistics.claims.decisions import Decision
 
 if TYPE_CHECKING:
     from teachlab.model.recording import Recording
@@ -140,8 +140,7 @@ def stress(
         reading, setting, result, by=by, about=by.setting_file, margin=reading.margin_where_known(result)
     )
     # Passes beside the light show no reserve and no error; an output that is always active keeps doing so.
-    lies = by.alignment
-    unshown = lies is not None and lies.matters and verdict.decision == Decision.OPEN
+    unshown = verdict.claim is not None and verdict.claim.text == NOTHING_SHOWN
     unshown |= verdict.equal_cost is None and found.contamination_reserve is not None
     return StressAnswer(
         recording=recording.name,

@@ -17,6 +17,8 @@ if TYPE_CHECKING:
 
 MOST_TOLD = 0.995
 """A bound above it is told as none."""
+NOTHING_SHOWN = "Nothing is claimed."
+"""The claim where the passes show nothing about a setting."""
 SMALLEST = 1e-6
 """Smaller rates are printed as "below" this."""
 
@@ -47,7 +49,7 @@ def headline(
         )  # fmt: skip
     if blocked or not shown:
         return HeadlineClaim(
-            text=" ".join(["Nothing is claimed.", *blocked[: int(shown)]]),
+            text=f"{NOTHING_SHOWN} {blocked[0]}" if shown else NOTHING_SHOWN,
             confidence=confidence,
             assume=assumption.name,
             lots=claim.lots,

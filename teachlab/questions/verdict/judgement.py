@@ -18,7 +18,7 @@ from teachlab.questions.verdict.judged_by import JudgedBy
 from teachlab.questions.verdict.nearness import at_scale_end, light_step
 from teachlab.scoring.claimable import OpenCondition, claimable, unusable, wrong_apart
 from teachlab.scoring.claims import lot_counts
-from teachlab.scoring.reasons import STANDS_STILL, Reasons, reasons_of
+from teachlab.scoring.reasons import LIKE_A_GAP, STANDS_STILL, Reasons, reasons_of
 from teachlab.scoring.scoring import lone_active_gap, score
 from teachlab.statistics.claims.decisions import GOOD, Decision, MeasuredCost, decide, enough_to_decide
 from teachlab.statistics.claims.orders import CostBound
@@ -59,8 +59,13 @@ class Ground(StrEnum):
     LOST_KIND = "a kind is lost"
     SCALE_END = "level at an end of the scale"
     PASSES_BESIDE = "passes beside the light"
+    PASSES_EMPTY = "nothing in the passes"
     LOG_STOPPED = "log stands still"
     LONE_GAP = "active in one gap"
+
+
+UNSHOWN = frozenset({Ground.PASSES_BESIDE, Ground.PASSES_EMPTY})
+"""Grounds on which the passes show nothing about a setting: nothing is claimed, and no room is told."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -153,6 +158,11 @@ class JudgedSetting:
         self.why_lost = why_lost or reasons_of(
             recording, truth, setting, result, rules=rules, extremes=extremes, step=step
         )
+
+    @property
+    def empty(self) -> int:
+        """Number of lost passes whose light is that of the gaps."""
+        return self.why_lost.counts.get(LIKE_A_GAP, 0)
 
     def lost_groups(self) -> list[tuple[str, list[str], int, int]]:
         """Return kinds that lose more than is accepted, and lots mostly lost: what, names, passes lost, passes.
@@ -249,9 +259,16 @@ def _passes_beside(case: JudgedSetting, so_far: GroundedDecision) -> Decision | 
     return None if shown else Decision.OPEN
 
 
+def _passes_empty(case: JudgedSetting, so_far: GroundedDecision) -> Decision | None:
+    """Judge nothing where most passes have the light of the gaps: what passed, if anything did, is not in them."""
+    if so_far.good or so_far.ground is Ground.PASSES_BESIDE:
+        return None
+    return Decision.OPEN if 2 * case.empty > case.result.counts.scored_passes else None
+
+
 def _log_stopped(case: JudgedSetting, so_far: GroundedDecision) -> Decision | None:
     """Excuse a setting that makes no more errors than accepted without passes in which the log stands still."""
-    if so_far.good or so_far.ground is Ground.PASSES_BESIDE:
+    if so_far.good or so_far.ground in UNSHOWN:
         return None
     still, passes = case.why_lost.counts.get(STANDS_STILL, 0), case.result.counts.scored_passes
     wrong = sum(wrong_apart(case.truth, case.result))
@@ -261,7 +278,7 @@ def _log_stopped(case: JudgedSetting, so_far: GroundedDecision) -> Decision | No
 
 def _lone_gap(case: JudgedSetting, so_far: GroundedDecision) -> Decision | None:
     """Excuse a setting whose output is active for most of the gap time because of one gap: its border may be wrong."""
-    if so_far.good or so_far.ground in {Ground.PASSES_BESIDE, Ground.LOG_STOPPED}:
+    if so_far.good or so_far.ground in UNSHOWN | {Ground.LOG_STOPPED}:
         return None
     return Decision.OPEN if case.lone_gap is not None else None
 
@@ -274,6 +291,7 @@ _JUDGEMENTS: dict[Ground, Callable[[JudgedSetting, GroundedDecision], Decision |
     Ground.LOST_KIND: _lost_kind,
     Ground.SCALE_END: _scale_end,
     Ground.PASSES_BESIDE: _passes_beside,
+    Ground.PASSES_EMPTY: _passes_empty,
     Ground.LOG_STOPPED: _log_stopped,
     Ground.LONE_GAP: _lone_gap,
 }

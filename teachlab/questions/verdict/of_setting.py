@@ -19,7 +19,7 @@ from teachlab.questions.feasibility.tried_cures import MOST_SAMPLES, TriedCure, 
 from teachlab.questions.stress.equal_cost import room_of
 from teachlab.questions.verdict.claim_words import few_lots_text, headline
 from teachlab.questions.verdict.judged_by import LOG, JudgedBy
-from teachlab.questions.verdict.judgement import Ground, GroundedDecision, JudgedSetting, Overturned
+from teachlab.questions.verdict.judgement import UNSHOWN, Ground, GroundedDecision, JudgedSetting, Overturned
 from teachlab.questions.verdict.nearness import near_reason, rim_reason
 from teachlab.questions.verdict.places import moment, place_text
 from teachlab.scoring.claimable import OpenCondition, wrong_apart
@@ -91,10 +91,10 @@ def setting_verdict(
         why_lost=why_lost,
     )  # fmt: skip
     judged = case.judge()
-    beside = judged.ground is Ground.PASSES_BESIDE
+    beside = judged.ground in UNSHOWN
     trusted = not beside and judged.ground is not Ground.LONE_GAP
     first, more = _before_errors(case, judged)
-    # Errors on passes that lie beside the light are none of the setting.
+    # Errors on passes in which nothing is seen are none of the setting.
     lost = judged.ground is Ground.LOST_BEFORE
     places = [] if beside else error_places(truth, case.every if lost else case.found.trials)
     if lost:
@@ -143,7 +143,7 @@ def setting_verdict(
 
 def _conditions(case: JudgedSetting, judged: GroundedDecision) -> tuple[str, ...]:
     """Return the open conditions, with that of another setting that works first; none if it may just be used."""
-    if judged.decision is Decision.USE or judged.ground is Ground.PASSES_BESIDE:
+    if judged.decision is Decision.USE or judged.ground in UNSHOWN:
         return ()
     # What the claim says about the output itself is no limit of its use.
     limits = [text for why, text in case.found.conditions.items() if why not in SAID_BY_THE_CLAIM]
@@ -173,7 +173,7 @@ def _next_step(case: JudgedSetting, judged: GroundedDecision, cure: str | None) 
     files, lies, fixed = case.by.files, case.by.alignment, type(case.setting) is Setting
     if files is None:
         return ""
-    if judged.ground in {Ground.LOG_STOPPED, Ground.LONE_GAP}:
+    if judged.ground in {Ground.LOG_STOPPED, Ground.LONE_GAP, Ground.PASSES_EMPTY}:
         return f"teachlab inspect {typed_again(files.recording, truth=files.truth)}"
     # New lots decide for whichever setting is chosen on them. Teaching and choosing take their share of them.
     again = case.overturned is not None and not judged.good
@@ -220,6 +220,13 @@ def _before_errors(case: JudgedSetting, judged: GroundedDecision) -> tuple[list[
             else "The borders of the passes are less sure than stated: measure how sure before a setting is judged."
         )
         return [VerdictReason(text=text)], more
+    if judged.ground is Ground.PASSES_EMPTY:
+        of = number_of(case.result.counts.scored_passes, "pass", "passes")
+        text = (
+            f"In {case.empty:,} of {of} the light is that of the gaps: no setting can be judged by them. Nothing "
+            "passed, it is too faint, or the times of the passes are wrong."
+        )
+        return [VerdictReason(text=text, count=case.empty)], more
     if case.sides is not None:
         told.append(VerdictReason(text=case.sides.sentence(), count=min(case.sides.above, case.sides.below)))
     if case.overturned is None and judged.decision is Decision.OPEN and judged.ground is Ground.LONE_GAP:
