@@ -203,6 +203,7 @@ def _say(record: dict[str, Any], out: str | None, sources: Sources, step: list[s
     from teachlab.data.setting_files import setting_from_dict
     from teachlab.data.truth_files import find_truth
     from teachlab.evidence.wording import judged_text
+    from teachlab.model.verdict import sentence
     from teachlab.wording.verdict import MOST_LINES, REFUSED, document_lines
 
     verdict, rest = record["verdict"], []
@@ -211,7 +212,8 @@ def _say(record: dict[str, Any], out: str | None, sources: Sources, step: list[s
         lead = "Rehearsal: would be " if overall == "met" and verdict.get("rehearsal") else ""
         rest.append(f"Criteria: {lead}{overall}.")
     for item in verdict.get("criteria", ()):
-        rest.append(f"  {item['measure']}: {item['limit']}, measured {item['measured']}: {judged_text(item)}.")
+        outcome, _, because = judged_text(item).partition(": ")
+        rest.append(f"  {outcome}: {item['measure']} {item['limit']}; measured {item['measured']}. {sentence(because)}")
     rest += record["cautions"]
     if out is not None:
         # A file that is neither beside the record nor here must be named.
