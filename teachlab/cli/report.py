@@ -199,7 +199,7 @@ def _unlike_sensor(record: dict[str, Any], context: typer.Context, sources: Sour
 
 
 def _say(record: dict[str, Any], out: str | None, sources: Sources, step: list[str]) -> None:
-    """Print the verdict on the setting, then every criterion; a record of an abstention has its own verdict."""
+    """Print whether the criteria are met, then the verdict on the setting, or of its abstention, and each criterion."""
     from teachlab.data.setting_files import setting_from_dict
     from teachlab.data.truth_files import find_truth
     from teachlab.evidence.wording import judged_text
@@ -210,7 +210,7 @@ def _say(record: dict[str, Any], out: str | None, sources: Sources, step: list[s
     overall = verdict.get("overall")
     if overall:
         lead = "Rehearsal: would be " if overall == "met" and verdict.get("rehearsal") else ""
-        rest.append(f"Criteria: {lead}{overall}.")
+        say(f"Criteria: {lead}{overall}.")
     for item in verdict.get("criteria", ()):
         outcome, _, because = judged_text(item).partition(": ")
         rest.append(f"  {outcome}: {item['measure']} {item['limit']}; measured {item['measured']}. {sentence(because)}")
@@ -235,8 +235,8 @@ def _say(record: dict[str, Any], out: str | None, sources: Sources, step: list[s
     if not overall:
         rest.append("No criteria were given: --criteria FILE.toml judges by limits that were fixed before the run.")
     if "decision" in verdict:
-        # The written files take two more lines.
-        room = max(LEAST_LINES, MOST_LINES - 2 - len(rest))
+        # The written files take two more lines, the outcome of the criteria one.
+        room = max(LEAST_LINES, MOST_LINES - 2 - bool(overall) - len(rest))
         for line in document_lines(verdict, setting_from_dict(record["setting"], "setting of the record"), most=room):
             say(line)
     for line in rest:
