@@ -46,7 +46,7 @@ inspect demo_tubs.parquet
 bench demo_tubs.parquet --draws 50 --out results
     Rehearsal on synthetic light, no evidence about a real line.
 report demo_tubs.parquet --setting results/demo_tubs.setting.json --criteria accept.toml --out record
-    Rehearsal on synthetic light, no evidence about a real line.
+    Criteria: not enough evidence.
 verify record/result.json --setting results/demo_tubs.setting.json
     Verified: everything was computed again and is the same. This does not release the setting.
 report demo_tubs.parquet --setting results/demo_tubs.setting.json --draws 0 --out again --bundle record.zip

@@ -73,6 +73,6 @@ def test_every_figure_has_a_sentence_that_says_what_to_see() -> None:
     assert len(files) >= 12
     for file in files:
         (sentence,) = re.findall(
-            r"picture\(\s*figure,\s*kind,\s*says=\s*\"([^\"]+)\"", file.read_text(encoding="utf-8")
+            r"picture\(\s*figure,\s*kind,\s*says=\s*f?\"([^\"]+)\"", file.read_text(encoding="utf-8")
         )
         assert sentence.endswith("."), file

@@ -40,9 +40,11 @@ def cloud_figure(clouds: Sequence[Document], best: Document | None, unit: str, *
             draw_cloud(grid[k, 0], grid[k, 1], cloud, best, unit)
             grid[k, 0].set_title(name_of(cloud), fontsize=9, loc="left")
         figure.suptitle(title, fontsize=10)
-        inside = "no error" if best is None or best["cost"] == 0 else "as good as the best"
-        says = f"Each mark is one teaching: close together means repeatable, inside the grey box means {inside}."
-        return picture(figure, kind, says=says)
+        return picture(
+            figure,
+            kind,
+            says="Each mark is one teaching: close together is repeatable; in the grey box, as few errors as the best.",
+        )
 
 
 def name_of(cloud: Document) -> str:
