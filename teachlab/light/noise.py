@@ -190,8 +190,8 @@ class SmallestStep:
     def _settle(self) -> None:
         """Find the grid on which the levels lie, or that no smaller step is of interest."""
         self._new, self._grid = False, None
-        levels = self._levels[np.isfinite(self._levels)].astype(np.float64)
-        step, width = self._smallest(), float(levels[-1] - levels[0]) if levels.size else 0.0
+        levels, step = self._finite(), self._smallest()
+        width = float(levels[-1] - levels[0]) if levels.size else 0.0
         # So fine a step, or so many levels, are the rounding of floating-point numbers.
         self._known = width > FINEST * step or levels.size > MAX_LEVELS
         # No step between whole numbers is below 1.
@@ -207,13 +207,15 @@ class SmallestStep:
         if np.abs(places - np.rint(places)).max() <= OFF_GRID / 2:
             self._grid = float(levels[0]), step
 
+    def _finite(self) -> NDArray[np.float64]:
+        """Return the finite levels, ascending."""
+        if self._levels is None:
+            return np.empty(0)
+        found: NDArray[np.float64] = self._levels[np.isfinite(self._levels)].astype(np.float64)
+        return found
+
     def _smallest(self) -> float:
-        if self._levels is None or self._levels.size < 2:
-            return math.inf
-        levels = self._levels
-        if not np.isfinite(levels[[0, -1]]).all():
-            levels = levels[np.isfinite(levels)]
-        steps = np.diff(levels.astype(np.float64))
+        steps = np.diff(self._finite())
         return float(steps[steps > 0].min(initial=math.inf))
 
     def step(self) -> float | None:

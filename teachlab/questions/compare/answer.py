@@ -16,7 +16,7 @@ from teachlab.model.score import USUAL_RULES, Rules, Score
 from teachlab.model.verdict import HeadlineClaim, Verdict, VerdictReason, sentence
 from teachlab.questions.stress.equal_cost import room_of
 from teachlab.questions.stress.worth import SettingWorth, Worth
-from teachlab.questions.verdict.claim_words import headline
+from teachlab.questions.verdict.claim_words import NOTHING_SHOWN, headline
 from teachlab.questions.verdict.judged_by import JudgedBy
 from teachlab.questions.verdict.judgement import UNSHOWN, GroundedDecision, JudgedSetting
 from teachlab.scoring.by_lot import lost_rate_by_lot
@@ -153,7 +153,7 @@ def compare(
             decision=str(OrderStanding.OPEN),
             about="that a difference comes from the setting, since two recordings were compared",
             reasons=(VerdictReason(text=sentence(lines[0])),),
-            claim=HeadlineClaim(text="Nothing is claimed. " + lines[-1], confidence=confidence),
+            claim=HeadlineClaim(text=f"{NOTHING_SHOWN} {lines[-1]}", confidence=confidence),
         )  # fmt: skip
     else:
         if len(chosen) < 2:

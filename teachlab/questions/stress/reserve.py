@@ -125,8 +125,8 @@ class _Search:
                 tried = self._try(walk) if reach < walk.size else tried
             if tried is None:
                 return None
-            right, suspect = tried.right, tried.suspect
-            looked_at += tried.looked_at
+            right, suspect, more = tried
+            looked_at += more
             if not right[0]:
                 return Reserve(None, None)
             wrong = int(np.argmin(right)) if not right.all() else walk.size

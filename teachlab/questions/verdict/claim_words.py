@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 MOST_TOLD = 0.995
 """A bound above it is told as none."""
 NOTHING_SHOWN = "Nothing is claimed."
-"""The claim where the passes show nothing about a setting."""
+"""The claim where the passes show nothing about a setting; where there is more to say, it follows."""
 SMALLEST = 1e-6
 """Smaller rates are printed as "below" this."""
 
@@ -44,7 +44,7 @@ def headline(
     blocked = [text for why, text in found.conditions.items() if why is not OpenCondition.BORDERS]
     if not claim.trials:
         return HeadlineClaim(
-            text="Nothing is claimed. No pass is scored.",
+            text=f"{NOTHING_SHOWN} No pass is scored.",
             confidence=confidence, passes=0, lots=0, beside=tuple(found.sentences()),
         )  # fmt: skip
     if blocked or not shown:

@@ -13,7 +13,7 @@ from teachlab.model.draws import Costs
 from teachlab.model.json_values import Document
 from teachlab.model.printable_text import number_of
 from teachlab.model.verdict import HeadlineClaim, Verdict, VerdictReason
-from teachlab.questions.verdict.claim_words import claim_text
+from teachlab.questions.verdict.claim_words import NOTHING_SHOWN, claim_text
 from teachlab.scoring.claimable import NOT_THIS_LIGHT
 from teachlab.scoring.claims import LotCounts, losses_claim
 from teachlab.statistics.claims.decisions import ACCEPTED_ERRORS, GOOD, Decision, MeasuredCost, decide
@@ -235,9 +235,9 @@ class FamilyJudge:
 
     def _line_claim(self, row: Row, counts: LotCounts) -> str:
         if not row["claim_passes"]:
-            return "Nothing is claimed. No pass is scored."
+            return f"{NOTHING_SHOWN} No pass is scored."
         if row["open"]:
-            return f"Nothing is claimed. {row['open'][0]}"
+            return f"{NOTHING_SHOWN} {row['open'][0]}"
         return claim_text(losses_claim(counts, confidence=self.confidence, assumption=self.assumption))
 
     def _family_claim(self, lost: Any, passes: Any) -> HeadlineClaim:

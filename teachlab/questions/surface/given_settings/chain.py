@@ -86,7 +86,7 @@ class Play:
         if self._state is None or light.size == 0:
             self.rises = self.falls = np.empty((2, 0), np.int64)
             return None
-        some = self._not_passed_over(light, self.count - self._state, self._state)
+        some = self._not_passed_over(light, self._state)
         rank = self._ranker.rank(light[some])
         self.looked_at += rank.size
         # The state can change only where the rank changes: most samples are dropped here.
@@ -103,14 +103,14 @@ class Play:
             begins, state = np.append(begin, begins), np.append(before, state)
         return SteppedSignal(begins, np.int16(self.count) - state if self.mirrored else state).compressed()
 
-    def _not_passed_over(self, light: Light, dark: int, lighted: int) -> NDArray[np.intp]:
+    def _not_passed_over(self, light: Light, lighted: int) -> NDArray[np.intp]:
         """Return where light must be looked at: without cells in which the state stays as it is, if these are many.
 
         Parameters
         ----------
         light : ndarray, shape (n,), recording units
-        dark, lighted : int
-            How many settings are, before it.
+        lighted : int
+            How many settings are light, before it.
         """
         cells = light[: light.size // CELL * CELL].reshape(-1, CELL)
         reached = self._low[self._ranker.rank(cells.max(axis=1))]
@@ -119,7 +119,7 @@ class Play:
         # where every off-level is, they only become light, where it rises further.
         below, above = reached == 0, held == self.count
         skip = below & above
-        skip |= self._no_further(self.count - held, ~below, dark, strict=self.watched)
+        skip |= self._no_further(self.count - held, ~below, self.count - lighted, strict=self.watched)
         skip |= self._no_further(reached, ~above, lighted, strict=self.watched)
         if np.count_nonzero(skip) < FEW_PASSED_OVER * skip.size:
             return np.arange(light.size)
