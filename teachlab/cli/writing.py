@@ -13,7 +13,6 @@ def kind_of(name: str, *kinds: str, option: str = "--out") -> str:
 
     Parameters
     ----------
-    name : str
     *kinds : str
         Endings that may be given; default: json, svg or png.
     option : str

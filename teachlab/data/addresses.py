@@ -118,7 +118,6 @@ def read_at(address: str, allow: Callable[[int], None]) -> bytes:
 
     Parameters
     ----------
-    address : str
     allow : callable
         Called with their number before they are fetched; it may refuse.
 

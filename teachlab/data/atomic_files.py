@@ -540,8 +540,6 @@ def read_text(path: str | Path, what: str, error: type[InputError]) -> str:
 
     Parameters
     ----------
-    path : str or Path
-        The file.
     what : str
         What the file should be, for the message: "a setting".
     error : type of InputError

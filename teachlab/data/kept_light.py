@@ -21,7 +21,6 @@ class KeptLight:
 
     Parameters
     ----------
-    recording : Recording
     stretches : sequence of (int, int), samples
         ``[start, stop)``; they may overlap.
     """

@@ -184,8 +184,6 @@ class RecordingWriter:
     ----------
     path : str or Path
         The recording to write.
-    info : RecordingInfo
-        Its metadata.
     dtype : dtype
         The stored type: any integer or floating type.
     time : pyarrow type, optional

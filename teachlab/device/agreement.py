@@ -58,12 +58,10 @@ class ReproducedShare(Document):
 
     Parameters
     ----------
-    estimate, low, high : float
     lots : int
         Named lots, or stretches of consecutive pulses.
     named : bool
         Whether the lots are named.
-    confidence : float
     """
 
     estimate: float
@@ -80,23 +78,18 @@ class Agreement(Document):
 
     Parameters
     ----------
-    schema : int
-    recording : str
     setting : Setting
         The setting that was replayed.
-    verdict : Verdict
     logged, replayed, matched : int
         Numbers of pulses. A pulse is matched if both its edges are matched with edges of one pulse on the other side.
     early_late_samples : EarlyLate
         Of the matched edges.
-    unmatched : tuple of ContradictedEdge
     share, share_of_replayed : ReproducedShare
         Logged pulses that are replayed, and replayed ones that were logged.
     lots_fully_reproduced : float
         Share of the lots without an unmatched pulse on either side.
     lag_samples : int
         Constant lag of the log that was removed.
-    tolerance_samples : int
     """
 
     schema: int = 1

@@ -24,7 +24,6 @@ def agreement_figure(found: MatchedEdges, recording: Recording, *, kind: str = "
 
     Parameters
     ----------
-    found : MatchedEdges
     recording : Recording
         The recording whose output was logged.
     kind : str

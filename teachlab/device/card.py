@@ -60,7 +60,6 @@ class KeyedIn(Document):
 
     Parameters
     ----------
-    stepped : SteppedSetting
     score_worst : Score or None
         Score at the costliest end of what lies behind the display values; None if it cannot be keyed in.
     worst_end : str
@@ -103,9 +102,6 @@ def keyed_in(
         The recording and passes on which it is judged.
     setting : Setting
         A setting of fixed levels, or a window.
-    device : DeviceDocument
-    by : JudgedBy, optional
-    rules : Rules, optional
     about : str
         Name of the setting in the verdict.
 
@@ -157,7 +153,6 @@ class SettingCard:
 
     Parameters
     ----------
-    recording, unit : str
     setting : Setting
         With a device, in its steps.
     keyed : KeyedIn or None
@@ -166,12 +161,10 @@ class SettingCard:
         With a device, the score at the worse end of what its display values may mean.
     touching : int
         Of its merged passes, those that touch the one before: no error.
-    room : EqualCost or None
     limited_by : str
         The smallest margin to noise and its side; empty if none was measured.
     reserves : dict
         How far gain may fall and ambient light may rise, as recorded.
-    verdict : Verdict
     expected : ExpectedLevel or None
         Expected on-level.
     not_expected : str
@@ -180,12 +173,8 @@ class SettingCard:
         What to show, one entry for each step.
     kinds : mapping of str to int
         Kinds of pieces in the evidence, with their passes.
-    cycles : tuple of CycleShown
     check_passes : int
         Number of marked pieces in the check.
-    confidence : float
-    device : str
-        Name of the device.
     """
 
     recording: str

@@ -28,7 +28,6 @@ def identification_figure(
         An identification with at least one class.
     light : ndarray
         In the stored type, NaN where invalid.
-    edges : LoggedEdges
     name : str
         Name for the title.
     kind : str

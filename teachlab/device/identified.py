@@ -40,15 +40,12 @@ class IdentifiedClass:
 
     Parameters
     ----------
-    timing : TimingClass
-    light_on : bool
     grid : EvaluationGrid
         When the sensor evaluates.
     latency_active, latency_inactive : int, samples
         From the crossing of a level to the logged edge.
     lag : int, samples
         The part of the latency that is neither filter nor delay, at the shortest on-delay of the class.
-    contradictions : int
     levels : (float, float), recording units
         On- and off-level at which it was replayed.
     on_level, off_level : Interval, recording units
@@ -108,7 +105,6 @@ class Identification:
 
     Parameters
     ----------
-    recording, unit : str
     sample_rate_hz : float, Hz
     edges : int
         Number of logged edges.

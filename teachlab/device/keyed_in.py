@@ -57,7 +57,6 @@ class SteppedSetting(Document):
         What to key in, by level: on, off, high_release, low_release; empty if there is no such step.
     room : EqualCost or None
         Room of the setting with delays and filter in steps, before its levels were rounded; None for a window.
-    margin : Margin or None
     refused : str or None
         Why it cannot be keyed in.
     """
@@ -132,7 +131,6 @@ def in_steps(
         The recording and passes on which costs are counted.
     setting : Setting
         A setting of fixed levels, or a window.
-    device : DeviceDocument
     rules, costs
         As for the score.
 

@@ -94,7 +94,6 @@ def crossing_intervals(
     edges : ndarray of int64, samples
     latency : int, samples
         From the crossing to the edge.
-    grid : EvaluationGrid
     jitter : int, samples
         How far a logged edge may be from its true place, in either direction.
     begins : bool

@@ -23,7 +23,6 @@ class LoggedEdges:
 
     Parameters
     ----------
-    samples : int
     first : bool
         Whether the output is active at the first sample.
     active, inactive : ndarray of int64, samples

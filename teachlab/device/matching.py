@@ -20,7 +20,6 @@ class ContradictedEdge(Document):
 
     Parameters
     ----------
-    sample : int
     edge : str
         active or inactive: the state after the edge.
     side : str

@@ -117,7 +117,6 @@ class Lateness:
 
     Parameters
     ----------
-    samples : int
     waits : tuple of EdgeWaits
         After crossings in either direction, of the polarity with the more even ones; empty if there is no such level.
     """
@@ -133,7 +132,6 @@ class Lateness:
         ----------
         light : ndarray
             In the stored type, NaN where invalid.
-        edges : LoggedEdges
         jitter, longest : int, samples
             Jitter that is allowed, and the longest latency.
         """
@@ -222,7 +220,6 @@ def proposed_ratios(edges: Samples, samples: int, jitter: int) -> list[Fraction]
     ----------
     edges : ndarray of int64, ascending, samples
         Edges of both directions.
-    samples : int
     jitter : int, samples
     """
     out = [Fraction(k) for k in range(1, 2 * jitter + 4)] + hidden_ratios(jitter, 2)

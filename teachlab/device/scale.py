@@ -30,12 +30,10 @@ class YorkLine(Document):
 
     Parameters
     ----------
-    intercept, slope : float
     intercept_error, slope_error : float
         Standard errors, which do not depend on how well the points lie on the line.
     chi_square : float
         Weighted squares of the points' distances.
-    points : int
     centre : float
         Weighted mean of the adjusted abscissae.
     weight : float
@@ -111,7 +109,6 @@ class DisplayStep(Document):
 
     Parameters
     ----------
-    display : float
     light : float, recording units
         Light according to the line.
     low, high : float, recording units
@@ -168,7 +165,6 @@ class DisplayScale:
             Standard deviations; the rounding of the display is added.
         resolution, step, first, last
             As the class.
-        confidence : float
 
         Raises
         ------

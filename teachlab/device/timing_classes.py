@@ -25,7 +25,6 @@ class TimingClass(Document):
 
     Parameters
     ----------
-    consecutive : int
     on_delay, longest_on_delay : int, evaluations
     delay_difference : int, evaluations
         Off-delay minus on-delay.
@@ -79,7 +78,6 @@ def timing_classes(
     state, invalid : TwoState
         Comparator, and which evaluations were invalid.
     size : int, evaluations
-    light_on : bool
     latency : int, evaluations
         Largest sum of filter and on-delay, from the crossing to the edge.
     difference : int, evaluations

@@ -67,8 +67,6 @@ class Abstention:
 
     Parameters
     ----------
-    strategy : str
-    parameters : dict
     seed : int
         Seed of what was shown.
     tolerance_ms : float, ms
@@ -134,7 +132,6 @@ def build_abstention(
     ----------
     recording, truth
         The recording and passes that were used for teaching.
-    refused : Abstention
     sources : Sources
         The files they were read from.
     options : RecordOptions

@@ -28,8 +28,6 @@ def write_bundle(bundle: str | Path, folder: str | Path, sources: Sources) -> No
     ----------
     bundle : str or Path
         Ends in .zip.
-    folder : str or Path
-        Folder of the record.
     sources : Sources
         Recording, passes and setting, on this computer.
 

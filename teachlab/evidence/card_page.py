@@ -22,13 +22,7 @@ CAUTIONS = (
 
 
 def card_html(found: SettingCard, *, title: str) -> str:
-    """Return the card as one HTML page.
-
-    Parameters
-    ----------
-    found : SettingCard
-    title : str
-    """
+    """Return the card as one HTML page."""
     return rendered(
         "card.html.j2",
         r={"title": title, "record_sha256": json_digest(plain(found.as_dict()))},

@@ -151,13 +151,10 @@ class Judged(Document):
 
     Parameters
     ----------
-    measure : str
     limit : str
         In words, with the confidence.
     measured : str
         Counts and bound, in words.
-    verdict : Judgement
-    because : str
     """
 
     measure: str
@@ -207,14 +204,8 @@ def judge(
 
     Parameters
     ----------
-    criteria : Criteria
-    result : Score
-    margin : Margin, optional
-    truth : Truth
     found : Claimable
         The trials that may support a claim, and the open conditions.
-    reserves : mapping of str to float or None, optional
-    position : SwitchingPosition, optional
     setting : Setting, optional
         A setting of fixed levels, together with `margin`: for what every lot keeps.
     dark_level : float, recording units

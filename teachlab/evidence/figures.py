@@ -56,7 +56,6 @@ def record_figures(record: dict[str, Any], recording: Recording | None) -> dict[
 
     Parameters
     ----------
-    record : dict
     recording : Recording, optional
         Needed for the light of the worst passes.
     """

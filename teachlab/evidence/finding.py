@@ -18,7 +18,6 @@ class Finding:
     ----------
     where : str
         Which part differs: data, truth, setting, record, page, pdf, or the path of a value.
-    message : str
     serious : bool
         False for differences that are normal on another computer: versions of software, and the figures they draw.
     """
@@ -34,11 +33,8 @@ class Verification(Document):
 
     Parameters
     ----------
-    record : str
-        Its name.
     verified : bool
         Whether there is no serious difference.
-    findings : tuple of Finding
     """
 
     schema: int = 1

@@ -28,7 +28,6 @@ def page_html(record: dict[str, Any], recording: Recording | None = None) -> str
 
     Parameters
     ----------
-    record : dict
     recording : Recording, optional
         Needed for the light of the worst passes.
     """

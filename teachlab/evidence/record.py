@@ -76,7 +76,6 @@ def build_record(
         The recording, its passes, and the setting that the claim is about.
     sources : Sources
         The files they were read from, for the digests.
-    options : RecordOptions, optional
     criteria : Criteria, optional
         Without criteria the record gives no verdict on them.
 

@@ -44,7 +44,6 @@ class RecordOptions:
 
     Parameters
     ----------
-    title : str
     rules : Rules
         Rules by which the output is scored; the first scored pass follows from the teach share.
     teach_share : float or None

@@ -50,10 +50,6 @@ def check_page(record: dict[str, Any], recording: Recording, folder: Path, *, re
 
     Parameters
     ----------
-    record : dict
-    recording : Recording
-    folder : Path
-        Folder of the record.
     render : bool
         Whether to draw the page again; useless if the record itself was changed.
     """

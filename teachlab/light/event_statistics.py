@@ -92,7 +92,6 @@ def measure_events(
 
     Parameters
     ----------
-    events : Events
     sign : int
         +1 where objects raise the light, −1 where they lower it.
     hold : int, evaluations
@@ -171,7 +170,6 @@ def inner_valleys(events: Events, sign: int, level: float, *, release_hold: int 
 
     Parameters
     ----------
-    events : Events
     sign : int
         +1 where objects raise the light, −1 where they lower it.
     level : float, recording units, objects upwards

@@ -23,10 +23,8 @@ def excluded_trials(
 
     Parameters
     ----------
-    truth : Truth
     windows : Windows
         Windows of that truth, under this lag.
-    clock : Clock
     invalid : TwoState
         True where an evaluation has no valid sample.
     lag : int, evaluations

@@ -28,7 +28,6 @@ class Evaluated:
 
     Parameters
     ----------
-    recording : Recording
     clock : Clock
         Which sample every evaluation reads.
     stop : int, evaluations

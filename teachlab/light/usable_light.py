@@ -53,7 +53,6 @@ def bounded(block: Block, name: str) -> Block:
 
     Parameters
     ----------
-    block : Block
     name : str
         Name of the recording, for the message.
 

@@ -58,8 +58,6 @@ class Windows:
 
         Parameters
         ----------
-        truth : Truth
-        clock : Clock
         border, lag : int, evaluations
         """
         size = clock.count

@@ -19,7 +19,6 @@ def hold_levels(value: Any, names: Iterable[str], error: Callable[[str], Excepti
     ----------
     value : dataclass
         A value with a `unit`.
-    names : iterable of str
     error : type of exception
         Type of the exception to raise.
     """

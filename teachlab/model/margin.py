@@ -122,7 +122,6 @@ class Margin:
         Four margins to noise.
     population : Population
         The same distance in standard deviations of passes and gaps.
-    excess_gain : ExcessGain
     noise_object, noise_background : float or None, recording units
         Local noise.
     weakest_pass, strongest_gap, highest_valley, lowest_hold : float or None, recording units
@@ -134,7 +133,6 @@ class Margin:
         Hysteresis divided by that range; below 1 a slow edge may switch more than once.
     hysteresis_to_sigma : float or None
         Hysteresis divided by the larger local noise.
-    quantile_share : float
     sustained_evaluations : int
         How long a peak must last: lag + 1.
     passes, gaps : int

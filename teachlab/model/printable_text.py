@@ -63,8 +63,6 @@ def in_figures(value: float | None, digits: int = 4, nothing: str = "–", *, si
 
     Parameters
     ----------
-    value : float or None
-    digits : int
     nothing : str
         Text for None and NaN.
     sign : bool

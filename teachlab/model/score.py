@@ -215,8 +215,6 @@ class Score:
 
     Parameters
     ----------
-    counts : Counts
-    trials : Trials
     running_hours, gap_hours, excluded_gap_hours : float, hours
     false_active_share : float or None
         Share of the scored gap time in which the undelayed output is active; None without gap time.

@@ -34,8 +34,6 @@ class Taught:
 
     Parameters
     ----------
-    strategy : str
-        Name of the strategy.
     parameters, evidence : mapping
         Its parameters and what it was shown, as plain JSON values.
     """

@@ -21,7 +21,6 @@ def setting_in_words(setting: Setting, step: float | None = None, *, brief: bool
 
     Parameters
     ----------
-    setting : Setting
     step : float or None, recording units
         Smallest step of the light.
     brief : bool

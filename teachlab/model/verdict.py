@@ -105,8 +105,6 @@ class Verdict(Document):
         In the words of the command.
     about : str
         What the decision is about, in a few words: a strategy, a file.
-    setting : Setting or None
-    claim : HeadlineClaim or None
     reasons : tuple of VerdictReason
         At most `MOST_REASONS` are printed.
     next_step : str

@@ -38,8 +38,6 @@ class Chain:
     ----------
     moves : str
         Which level goes along the row: ``on``, ``off``, or ``both`` at one distance.
-    settings : tuple of Setting
-    counts : tuple of PairCounts
     """
 
     moves: str

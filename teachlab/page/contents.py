@@ -82,7 +82,6 @@ class PageContents:
     ----------
     facts : dict
         Everything but arrays, plain.
-    arrays : dict of str to PackedArray
     verdict : Verdict or None
         On the setting that was given.
     setting : Setting
@@ -129,11 +128,8 @@ def page_contents(
 
     Parameters
     ----------
-    recording : Recording
-    truth : Truth
     setting : Setting, optional
         Of any kind; without one the hand begins at the pair of fixed levels with the fewest errors.
-    rules : Rules, optional
     strategy : Strategy, optional
         Whose draws are shown on the map.
     draws, seed : int

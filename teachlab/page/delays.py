@@ -119,7 +119,6 @@ def delays_up_to(longest: int, clock: Clock, steps: int, own: float) -> tuple[fl
     Parameters
     ----------
     longest : int, evaluations
-    clock : Clock
     steps : int
         How many at most, beside that of the setting.
     own : float, ms

@@ -36,8 +36,6 @@ def packed_light(
 
     Parameters
     ----------
-    recording : Recording
-    clock : Clock
     places : iterable of (int, int), samples
         Stretches whose light matters most, the most important first: where not all light travels, theirs does, up to
         `MOST_PIECES`.

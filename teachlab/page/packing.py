@@ -19,7 +19,6 @@ class PackedArray:
     ----------
     dtype : str
         Kind and bytes of a number, little-endian: u2, i4, f8 …
-    shape : tuple of int
     differences : int
         Along how many axes, the last first, numbers are differences to the one before.
     text : str

@@ -30,8 +30,6 @@ def lost_rate_by_lot(
     ----------
     truth : Truth
         Its lots are used if every scored pass has one and there are at least two; otherwise stretches of time are used.
-    trials : Trials
-    confidence : float
     proxy : array_like of float, shape (passes of the truth,), optional
         How far the light of every pass came on its way to the level, for `by_proxy`.
     icc : float, in [0, 1]
@@ -102,7 +100,6 @@ def exposure(truth: Truth, stop_taught: int, trials: Trials) -> Mapping[str, tup
 
     Parameters
     ----------
-    truth : Truth
     stop_taught : int
         Passes before this one could be used for teaching.
     trials : Trials
@@ -145,12 +142,9 @@ def false_trips_by_lot(
     truth : Truth
         Its lots are used if every scored gap follows a pass with a lot and there are at least two lots; otherwise
         stretches are used.
-    trials : Trials
     hours : float
         Running hours or gap hours of the score. They are divided among the gaps in proportion to their length in the
         truth.
-    per : str
-    confidence : float
 
     Returns
     -------
@@ -178,12 +172,8 @@ def onsets_by_lot(truth: Truth, trials: Trials, *, ignored: bool, per: str, conf
 
     Parameters
     ----------
-    truth : Truth
-    trials : Trials
     ignored : bool
         Whether `ignore` passes are counted.
-    per : str
-    confidence : float
 
     Returns
     -------

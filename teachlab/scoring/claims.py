@@ -33,7 +33,6 @@ class LotCounts:
 
     Parameters
     ----------
-    source : Source
     named_lots : int
         Number of named lots among the scored passes, before small lots joined the next; 0 if some passes have no lot.
     first_pass : ndarray of int64, shape (lots,)
@@ -79,7 +78,6 @@ def lot_counts(truth: Truth, trials: Trials, events: Sequence[Outcome] = LOST) -
     ----------
     truth : Truth
         Its lots are used if every scored pass has one and at least five are left after small lots joined the next.
-    trials : Trials
     events : sequence of Outcome
         What counts as lost.
 

@@ -46,7 +46,6 @@ class Clearance(Document):
         Number of units.
     content : float
         At least this share of the units keeps at least this distance, at the confidence given.
-    confidence : float
     """
 
     least: float

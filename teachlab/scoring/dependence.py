@@ -25,7 +25,6 @@ def dependence_of(
 
     Parameters
     ----------
-    truth : Truth
     score : Score
         Of that truth.
     proxy : array_like of float, shape (passes of the truth,), optional

@@ -19,10 +19,6 @@ def early_rows(trials: Trials) -> Rows:
     the gap that ends there holds an onset, the last onset of this gap started that active state. It is one switching,
     counted as a false trip and as a lost pass.
 
-    Parameters
-    ----------
-    trials : Trials
-
     Returns
     -------
     ndarray of int64
@@ -42,8 +38,6 @@ def early_by_s(output: Output, truth: Truth, rows: Rows) -> NDArray[np.float64]:
 
     Parameters
     ----------
-    output : Output
-    truth : Truth
     rows : ndarray of int64
         As `early_rows` gives them for the score of this output.
 

@@ -59,7 +59,6 @@ def error_places(truth: Truth, trials: Trials) -> list[ErrorPlace]:
 
     Parameters
     ----------
-    truth : Truth
     trials : Trials
         Of its score.
     """

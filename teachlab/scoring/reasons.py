@@ -121,7 +121,6 @@ class Reasons:
 
     Parameters
     ----------
-    setting : Setting
     losses : tuple of LossReason
         One reason for every lost pass, in time order.
     gaps_tripped : int

@@ -36,7 +36,6 @@ class PositionSlope:
     per_unit, low, high : float, ms per recording unit
         Theil–Sen slope with its interval, which assumes independent passes; negative where brighter objects switch
         earlier.
-    passes : int
     """
 
     per_unit: float
@@ -212,8 +211,6 @@ def switching_position(
 
     Parameters
     ----------
-    output : Output
-    truth : Truth
     trials : Trials
         Trials of its score: only hits are used.
     info : RecordingInfo

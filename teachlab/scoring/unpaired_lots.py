@@ -32,7 +32,6 @@ def unpaired_lots(first: Dependence, second: Dependence, *, confidence: float = 
     ----------
     first, second : Dependence
         As `teachlab.scoring.by_lot.lot_rate` gives them, at the same confidence.
-    confidence : float
 
     Notes
     -----

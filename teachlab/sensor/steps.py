@@ -116,8 +116,6 @@ class SteppedSwitching:
 
     Parameters
     ----------
-    setting : Switching
-    clock : Clock
     first : int
         Value of the signal at all times before the record.
     """
@@ -135,7 +133,6 @@ class SteppedSwitching:
 
         Parameters
         ----------
-        stretch : EvaluatedStretch
         signal : SteppedSignal or None
             Signal over its valid evaluations, by number; None without any.
         """
@@ -189,7 +186,6 @@ class Running:
     pick : ufunc
         ``np.minimum`` or ``np.maximum``.
     delay : int, evaluations
-    first : int
     """
 
     def __init__(self, pick: np.ufunc, delay: int, first: int) -> None:

@@ -22,7 +22,6 @@ class TwoThresholds:
 
     Parameters
     ----------
-    setting : WindowSetting
     dtype : dtype
         Stored type of the light.
 

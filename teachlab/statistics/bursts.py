@@ -29,7 +29,6 @@ class Bursts(Document):
         Lots as labelled, or stretches of time.
     naive : CountRate
         The bound for independent events.
-    lots, lots_with_events : int
     contributing : float
         How many lots account for the spread.
     measured : float or None
@@ -39,8 +38,6 @@ class Bursts(Document):
         no bound.
     low, high, upper : float
         Interval and one-sided upper bound; `high` and `upper` may be infinite.
-    confidence : float
-    warnings : tuple of str
     """
 
     ALSO: ClassVar[tuple[str, ...]] = ("basis", "holds")

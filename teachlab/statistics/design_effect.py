@@ -73,8 +73,6 @@ def p_inflated(z: float, spread: LotSpread, ceiling: float) -> float:
     ----------
     z : float
         The statistic calculated for independent trials.
-    spread : LotSpread
-    ceiling : float
 
     Notes
     -----

@@ -26,8 +26,6 @@ class Difference(Document):
         First minus second, or first divided by second; None without data.
     low, high : float
         Two-sided interval.
-    confidence : float
-    method : str
     """
 
     estimate: float | None

@@ -54,7 +54,6 @@ class Dependence(Document):
         Lots as labelled, stretches of consecutive passes, or a proxy for the outcome.
     naive : Rate
         The rate for independent passes.
-    lots, lots_with_events : int
     contributing : float
         How many lots account for the spread: all of them if they deviate equally, 1 if one lot has all the deviation.
     measured : float or None
@@ -65,8 +64,6 @@ class Dependence(Document):
         Trials divided by the design effect.
     low, high, upper : float
         Interval and one-sided upper bound at the effective sample size.
-    confidence : float
-    warnings : tuple of str
     assumed_icc : float or None
         Assumed intra-lot correlation; None if nothing was assumed.
     governed_by : str or None

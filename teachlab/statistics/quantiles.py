@@ -57,10 +57,8 @@ class QuantileSpread(Document):
 
     Parameters
     ----------
-    count : int
     median, median_low, median_high : float
         None if there are too few values for a limit.
-    p05, p95 : float
     spread, spread_low, spread_high : float
         ``p95 − p05``; the limits combine those of both ends, each with half the probability of error.
     confidence : float

@@ -36,7 +36,6 @@ class Components:
         Of all values.
     between_ss, within_ss : float
         Sums of squares; the mean squares divide them by k − 1 and N − k.
-    between_ms, within_ms : float
     f, p : float or None
         F ratio and its p-value; None if no group varies within itself.
     size : float
@@ -49,7 +48,6 @@ class Components:
         Its exact interval.
     negative : bool
         Whether the estimated variance between groups was below 0 and was set to 0.
-    confidence : float
     """
 
     groups: int

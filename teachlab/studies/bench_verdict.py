@@ -54,12 +54,8 @@ def bench_verdict(
 
     Parameters
     ----------
-    recording, truth
-    found : Recommendation or None
-    halves : mapping of str to ClaimHalf
     rows, orders
         As in the bench.
-    by : JudgedBy
     reading : SettingReading, optional
         Of the judged setting over all passes; without it no setting is judged.
     """

@@ -33,10 +33,8 @@ class ClaimHalf:
 
     Parameters
     ----------
-    strategy : str
     draw : int
         Number of the draw with the median cost of the strategy's draws on the choosing half.
-    setting : Setting
     chosen_on : int
         Scored passes of the choosing half.
     cost, p95 : float

@@ -36,7 +36,6 @@ def bench_figure(bench: RecordingBench, truth: Truth, extremes: PassAndGapExtrem
 
     Parameters
     ----------
-    bench : RecordingBench
     truth : Truth
         Of the recording benched.
     extremes : PassAndGapExtremes
@@ -86,8 +85,6 @@ def unsolved_figure(
 
     Parameters
     ----------
-    title : str
-    recording : Recording
     trials : sequence of UnsolvedTrial
         At least one.
     setting : Setting

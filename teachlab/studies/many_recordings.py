@@ -56,8 +56,6 @@ def bench_files(
     ----------
     recordings : sequence of str
         Paths or URIs.
-    strategies : sequence of Strategy
-    options : DrawOptions
     truth : str, optional
         Passes of a single recording.
     by : JudgedBy, optional
@@ -126,7 +124,6 @@ def write_bench(
 
     Parameters
     ----------
-    benches : sequence of RecordingBench
     folder : str or Path
         It is made if it does not exist; files with these names are replaced.
     recordings : sequence of (Recording, Truth, PassAndGapExtremes)

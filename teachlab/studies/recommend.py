@@ -101,9 +101,6 @@ def with_rooms(
     ----------
     recording, truth
         The choosing half alone, with what lies before it: the claim must not know what the choice has seen.
-    fixed : mapping of str to FixedSetting
-    first_scored : int
-    options : DrawOptions
     """
     first = next(iter(by_choice(fixed.values(), "")), None)
     if first is None or type(first.setting) is not Setting:
@@ -138,7 +135,6 @@ def rooms(
 
     Parameters
     ----------
-    recording, truth
     settings : sequence of Setting
         Of fixed levels, with any filter and delays, without their history.
     reach : float, recording units, above 0

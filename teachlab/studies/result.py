@@ -25,8 +25,6 @@ class StrategyResult:
 
     Parameters
     ----------
-    strategy : str
-        Its name.
     parameters : mapping
         Its parameters as plain JSON values.
     draws : sequence of Draw
@@ -90,7 +88,6 @@ class Recommendation:
 
     Parameters
     ----------
-    strategy : str
     draw : int
         Number of the draw whose cost on the first half is the median of the strategy's draws.
     setting : Setting
@@ -132,8 +129,6 @@ class RecordingBench:
 
     Parameters
     ----------
-    recording : str
-        Its name.
     unit : str
         Unit of the levels.
     teach_passes, scored_passes : int
@@ -152,8 +147,6 @@ class RecordingBench:
         What fixed levels, a complete setting and levels that follow achieve in hindsight.
     recommendation : Recommendation or None
         None if fewer than two passes are scored, or no strategy is ranked there.
-    options : DrawOptions
-    verdict : Verdict
     self_labelled, synthetic : bool
         What the evidence may not be used for.
     alignment : Alignment or None

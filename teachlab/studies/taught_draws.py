@@ -50,7 +50,6 @@ class TaughtDraws:
 
     Parameters
     ----------
-    cut : Split
     middle : int
         First pass of the claim half.
     draws : mapping of key to sequence of Draw
@@ -108,8 +107,6 @@ def taught_draws(
 
     Parameters
     ----------
-    recording : Recording
-    truth : Truth
     teachings : mapping of key to Teaching
     options : DrawOptions
         Draws, teach share and rules; base and seed are those of the teachings.

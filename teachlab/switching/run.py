@@ -198,8 +198,6 @@ def switch(
         The comparator's state, and which evaluations were invalid.
     setting : Setting
         Filter, polarity and delays; its levels are not used.
-    clock : Clock
-        The evaluations.
     followed : Followed, optional
         What the reference did, for the record.
     compiled : bool

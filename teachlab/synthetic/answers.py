@@ -18,13 +18,10 @@ class MadeRecording(Document):
     ----------
     recording : str
         Its file.
-    title, unit : str
-    samples, passes, detect_passes : int
     seconds : float, s
     sample_rate_hz : float, Hz
     uncertainty_samples : float
         Uncertainty of every border.
-    seed : int
     """
 
     ALSO: ClassVar[tuple[str, ...]] = ("synthetic",)
@@ -64,7 +61,6 @@ class ToldScenarios(Document):
     ----------
     scenarios : tuple of dict, optional
         Name, alias and title of each.
-    scenario : str, optional
     toml : str, optional
         The TOML text as it is written.
     words : tuple of str, optional

@@ -73,15 +73,7 @@ class PassChunk:
 
 
 class PassSource:
-    """Draws the passes of a scenario, chunk by chunk; a chunk depends on others only by its place on the belt.
-
-    Parameters
-    ----------
-    scenario : Scenario
-        The line.
-    seed : int
-        Seed of the recording.
-    """
+    """Draws the passes of a scenario, chunk by chunk; a chunk depends on others only by its place on the belt."""
 
     def __init__(self, scenario: Scenario, seed: int) -> None:
         self._scenario, self._seed = scenario, seed

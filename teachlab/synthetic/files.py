@@ -30,8 +30,6 @@ def write(recipe: Recipe, path: str | Path, *, progress: Progress | None = None)
 
     Parameters
     ----------
-    recipe : Recipe
-        What to generate.
     path : str or Path
         The recording; the passes go to ``NAME.passes.parquet`` beside it, the recipe to ``NAME.synth.json``.
     progress : callable, optional

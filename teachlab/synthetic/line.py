@@ -66,10 +66,6 @@ class Line:
 
     Parameters
     ----------
-    scenario : Scenario
-        The scenario of the line.
-    seed : int
-        Seed of the recording.
     stress : LineStress
         Stress in addition to the scenario.
     """

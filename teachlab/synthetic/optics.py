@@ -133,10 +133,6 @@ class Optics:
 
     Parameters
     ----------
-    scenario : Scenario
-        The line.
-    seed : int
-        Seed of the recording.
     uniform : bool
         Whether the line runs at constant speed.
     """

@@ -45,8 +45,6 @@ class Recipe:
 
     Parameters
     ----------
-    scenario : Scenario
-        The line.
     passes : int
         Number of objects that pass, at least 1. The recording ends in the middle of the gap after the last one.
     seed : int
@@ -101,8 +99,6 @@ class Plan:
         Samples that the sensor takes.
     rows : int
         Rows that the logger writes: more if it writes some twice.
-    truth : Truth
-        The passes, in rows.
     """
 
     samples: int
@@ -287,8 +283,6 @@ def blocks(recipe: Recipe, *, samples: int, first: int = 0) -> Iterator[Block]:
 
     Parameters
     ----------
-    recipe : Recipe
-        What to generate.
     samples : int
         Where to stop; the passes of the recipe do not matter here.
     first : int

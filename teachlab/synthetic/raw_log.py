@@ -19,8 +19,6 @@ def log_rows(recipe: Recipe, samples: int) -> Iterator[tuple[NDArray[np.float64]
 
     Parameters
     ----------
-    recipe : Recipe
-        What to generate.
     samples : int
         Where to stop, from `plan`.
     """
@@ -45,8 +43,6 @@ def write_log(recipe: Recipe, path: str | Path, *, progress: Progress | None = N
 
     Parameters
     ----------
-    recipe : Recipe
-        What to generate.
     path : str or Path
         The CSV; the passes go to ``NAME.passes.parquet``.
     progress : callable, optional

@@ -28,11 +28,8 @@ def teach_draws(strategy: Strategy, block: TeachBlock, draws: Iterable[int], see
 
     Parameters
     ----------
-    strategy : Strategy
-    block : TeachBlock
     draws : iterable of int
         Numbers of the draws: together with the seed they select what is shown.
-    seed : int
 
     Returns
     -------

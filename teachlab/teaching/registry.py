@@ -77,13 +77,10 @@ class Listing(Document):
 
     Parameters
     ----------
-    name : str
-    origin : StrategyOrigin
     source : str
         Module of the class, and the distribution of a plug-in.
     needs : tuple of str
         What it must be shown with its default parameters; empty for a broken one, or one without defaults.
-    parameters : tuple of ParameterInfo
     summary : str
         First line of its documentation.
     reason : str
@@ -129,12 +126,7 @@ def names() -> tuple[str, ...]:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Listings(Document):
-    """Every strategy that is installed.
-
-    Parameters
-    ----------
-    strategies : tuple of Listing
-    """
+    """Every strategy that is installed."""
 
     schema: int = 1
     strategies: tuple[Listing, ...]

@@ -23,7 +23,6 @@ def position_lines(position: SwitchingPosition, unit: str) -> list[str]:
 
     Parameters
     ----------
-    position : SwitchingPosition
     unit : str
         Of the light.
     """

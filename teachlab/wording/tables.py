@@ -37,7 +37,6 @@ def margins_table(title: str, rows: Sequence[tuple[str, Kept]], unit: str) -> Ta
 
     Parameters
     ----------
-    title : str
     rows : sequence of (name, Kept)
         Objects with a margin, reserves and a clearance; there is no margin if levels are not fixed.
     unit : str

@@ -26,7 +26,6 @@ def verdict_lines(
 
     Parameters
     ----------
-    verdict : Verdict
     table : sequence of str
         Head and rows; shortened if there is no room for all of them.
     most : int

@@ -18,7 +18,6 @@ class Imported:
     ----------
     recording, truth_path : str
         Files written.
-    info : RecordingInfo
     rows, samples, invalid, filled : int
         Rows of the log, samples written, samples without a valid value (including filled ones), and filled samples.
     dtype : str
@@ -27,8 +26,6 @@ class Imported:
         Columns read.
     rate_from : str
         ``given``, ``time column`` or ``file header``.
-    time : TimeReport, optional
-    truth : Truth, optional
     doubt : BorderDoubt, optional
         Uncertainty of its borders, as found; None if the table or the user stated it.
     notes : tuple of str

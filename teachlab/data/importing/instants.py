@@ -21,7 +21,6 @@ def borders_from_light(recording: Recording, instants: Truth, where: str) -> tup
 
     Parameters
     ----------
-    recording : Recording
     instants : Truth
         Short passes around the instants; labels and lots are kept.
     where : str

@@ -118,8 +118,6 @@ def read_intervals(
         both are dates; mm: positions of the line.
     start, end : str
         Columns of the positions; the same column twice for a table of instants.
-    log : LogTimes
-        The times of the log.
 
     Notes
     -----

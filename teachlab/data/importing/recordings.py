@@ -48,7 +48,6 @@ class Recordings:
 
     Parameters
     ----------
-    job : ImportJob
     survey : Survey
         Has taken the rows into account that are appended.
     about : dict

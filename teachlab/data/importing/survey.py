@@ -33,13 +33,7 @@ HIGH, LOW = frozenset({"1", "true", "yes", "on", "high"}), frozenset({"0", "fals
 
 
 class Survey:
-    """What is known of a log after its rows were read: types, times, passes.
-
-    Parameters
-    ----------
-    log : Log
-    wanted : ImportJob
-    """
+    """What is known of a log after its rows were read: types, times, passes."""
 
     def __init__(self, log: Log, wanted: ImportJob) -> None:
         self._log, self._wanted = log, wanted

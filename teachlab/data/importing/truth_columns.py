@@ -46,7 +46,6 @@ class RowPasses:
     Parameters
     ----------
     start, end : ndarray of int64, shape (n,), rows
-    label : list of str
     """
 
     start: NDArray[np.int64]
@@ -61,8 +60,6 @@ class TruthColumn:
     ----------
     kind : TruthKind
         What the column holds; auto decides between numbers or yes/no and labels.
-    place : Place
-        Names a row.
     lots : bool
         Whether its labels name lots, not objects.
     """

@@ -57,7 +57,6 @@ def read_corrected(path: str, recording: Recording, proposed: Truth) -> Correcti
     ----------
     path : str
         A CSV with the columns start and end, and optionally label, expect and lot.
-    recording : Recording
     proposed : Truth
         The proposal; its uncertainty of borders is kept.
 

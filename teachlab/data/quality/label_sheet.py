@@ -23,9 +23,6 @@ def label_sheet(recording: Recording, proposal: Proposal, doubts: Sequence[PassD
 
     Parameters
     ----------
-    recording : Recording
-    proposal : Proposal
-    doubts : sequence of PassDoubt
     kind : str
         svg, or html: a page that holds the pictures and a table of the same passes.
 

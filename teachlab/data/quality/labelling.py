@@ -73,8 +73,6 @@ class Proposal:
     ----------
     truth : Truth
         Self-labelled.
-    levels : Levels
-    direction : Direction
     direction_from : str
         ``given``, ``stored`` or ``the rarer level``.
     shortest_samples : int
@@ -112,7 +110,6 @@ def propose_passes(
 
     Parameters
     ----------
-    recording : Recording
     direction : Direction, optional
         Whether objects raise or lower the light; by default as stored; otherwise objects are the level that takes less
         of the time, if that is clear.

@@ -49,10 +49,8 @@ class LikelyPlace:
 
     Parameters
     ----------
-    sample : int
     score : float
         A larger score is more likely.
-    text : str
     """
 
     sample: int
@@ -66,7 +64,6 @@ class CountCheck:
 
     Parameters
     ----------
-    counted, proposed : int
     places : tuple of LikelyPlace
         Probably missing passes, or probably double ones, the most likely first; at most as many as the counts differ
         by.

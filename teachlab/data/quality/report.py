@@ -76,8 +76,6 @@ class Quality(Document):
 
     Parameters
     ----------
-    recording : str
-        Name of the recording.
     samples, sample_rate_hz, seconds, unit, dtype
         The recording.
     invalid, saturated : float
@@ -97,7 +95,6 @@ class Quality(Document):
         Numbers in the truth.
     truth_source : str
         Where the truth comes from.
-    noise : QualityNoise
     background : float, recording units
         Median of the gaps.
     contrast : float, recording units
@@ -106,7 +103,6 @@ class Quality(Document):
         Whether one level separates all passes from all gaps at zero hysteresis.
     separability : Separability
         The best level, and what prevents a better one.
-    drift : QualityDrift
     """
 
     recording: str
@@ -153,7 +149,6 @@ def inspect_recording(
 
     Parameters
     ----------
-    recording : Recording
     truth : Truth, optional
         Without it, the results on passes, sides, contrast and separability are None.
     rules : Rules

@@ -176,7 +176,6 @@ class _Light:
 
     Parameters
     ----------
-    block : Block
     invalid : ndarray of bool, optional
     before : float, recording units
         The sample before the block, NaN if it is not valid or there is none.

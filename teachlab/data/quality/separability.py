@@ -82,7 +82,6 @@ def separability(measured: QualityScan, truth: Truth, direction: Direction) -> S
     ----------
     measured : QualityScan
         A scan with the windows of `truth`.
-    truth : Truth
     direction : Direction
         Whether objects raise or lower the light.
     """

@@ -56,7 +56,6 @@ def trace_figure(
 
     Parameters
     ----------
-    recording : Recording
     truth : Truth, optional
         Passes to mark.
     quality : Quality

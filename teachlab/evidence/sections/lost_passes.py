@@ -30,7 +30,6 @@ def lost_and_worst(truth: Truth, setting: Setting, margins: Margin, result: Scor
         The passes, and the setting that the claim is about.
     margins : Margin
         Margin with the peak of every pass.
-    result : Score
     why : Reasons
         Of its errors.
 

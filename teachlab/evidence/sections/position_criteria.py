@@ -22,14 +22,12 @@ def judged_position(
         One of `POSITIONS`.
     most : float, ms or mm
         Limit.
-    position : SwitchingPosition or None
     confidence : float
         One-sided.
     by_lots : bool
         Whether passes of one lot may resemble each other. If so, the range of the lots must stay within the limit, from
         the lowest 5 % quantile of a lot to the highest 95 % quantile. Otherwise passes are assumed to be independent,
         and the upper limit by order statistics must stay within it.
-    least_lots : int
 
     Returns
     -------

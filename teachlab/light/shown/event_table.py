@@ -333,7 +333,6 @@ class Values:
 
     Parameters
     ----------
-    name : str
     span : int, evaluations
     """
 

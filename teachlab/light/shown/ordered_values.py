@@ -72,7 +72,6 @@ class OrderedValues:
 
     Parameters
     ----------
-    stretches : int
     scan : callable
         Iterates over all values; called again if bins are needed that were not expected.
     sample : ndarray of float64

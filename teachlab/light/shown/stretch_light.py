@@ -24,7 +24,6 @@ class StretchLight:
 
     Parameters
     ----------
-    events : Events
     sign : int
         +1 where objects raise the light, −1 where they lower it.
     """

@@ -26,7 +26,6 @@ class TabledEvents(Events):
 
     Parameters
     ----------
-    table : EventTable
     first, last : int, evaluations
         The stretch ``[first, last)`` of the block.
     read : callable
@@ -84,7 +83,6 @@ class TabledLight:
 
     Parameters
     ----------
-    table : EventTable
     first, last : int, evaluations
         The stretch ``[first, last)`` of the block.
     sign : int

@@ -53,14 +53,12 @@ class CompareAnswer:
 
     Parameters
     ----------
-    recording : str
     with_ : str or None
         The second recording, if there is one.
     unit : str
         Unit of the levels.
     names : tuple of str
         Names of the sides.
-    settings : tuple of Setting
     sides : tuple of Worth
         Score, margin and reserves of each side.
     found : dict

@@ -44,7 +44,6 @@ class Counterfactual(Document):
 
     Parameters
     ----------
-    recording : str
     sensors : tuple of SensorMargin
         The present sensor, and the others.
     """
@@ -117,7 +116,6 @@ def counterfactual(
 
     Parameters
     ----------
-    recording, truth
     setting : Setting, optional
         Filter, delays and rate of the present sensor; its levels are not used; default: none of them.
     mains_hz : float, Hz

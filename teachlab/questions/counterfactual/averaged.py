@@ -25,7 +25,6 @@ class AveragedSource:
 
     Parameters
     ----------
-    recording : Recording
     clock : Clock
         Which sample every evaluation reads.
     span : int, evaluations

@@ -34,7 +34,6 @@ class SensorMargin:
 
     Parameters
     ----------
-    sensor : ComparedSensor
     objects, background : float or None, recording units
         1 % quantile of the sustained peaks of passes, and 99 % quantile of those of gaps, on the side of
         the objects.

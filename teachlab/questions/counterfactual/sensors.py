@@ -25,7 +25,6 @@ class ComparedSensor:
 
     Parameters
     ----------
-    name : str
     setting : Setting
         Filter, delays and rate.
     average : int, evaluations
@@ -47,7 +46,6 @@ def needed_margin(rate_hz: float, consecutive: int = 1, *, trips_per_hour: float
     ----------
     rate_hz : float, Hz
         Evaluations per second.
-    consecutive : int
     trips_per_hour : float, 1/h
 
     Notes

@@ -40,7 +40,6 @@ class CycleCoverage:
 
     Parameters
     ----------
-    cycle : Cycle
     blocks : mapping of str to Exposure
         shown, teach, scored, if they are known.
     needed : mapping of str to float
@@ -98,18 +97,13 @@ class Coverage(Document):
 
     Parameters
     ----------
-    recording : str
-    teach_share : float or None
     confidence : float
         Of every interval.
     line_speed_m_s : float or None, m/s
-    cycles : tuple of CycleCoverage
     names : mapping of str to (int, int)
         Passes of every label and lot in the teach block and in the scored block.
     hours : mapping of str to (int, int)
         Passes of every hour of the day in both; empty if the start time of the recording is unknown.
-    found : tuple of Recurrence
-    warnings : tuple of str
     trips_s : mapping of str to ndarray of float64, s
         When the setting tripped in an open gap, by block; empty without a setting.
     """

@@ -31,7 +31,6 @@ class Cycle:
 
     Parameters
     ----------
-    name : str
     period_s : float, s
         Of one revolution.
     width_s : float, s
@@ -57,7 +56,6 @@ def cycle_of(text: str, *, line_speed_m_s: float | None = None) -> Cycle:
 
     Parameters
     ----------
-    text : str
     line_speed_m_s : float, m/s, optional
         Turns lengths into times.
 
@@ -115,10 +113,8 @@ class Exposure(Document):
         Exposures of the place that was seen least often, and most often.
     seen_share : float
         Share of the places seen at least `times` times: the probability that the feature was seen so often.
-    times : int
     sure : int
         Number of exposures that at least a share `confidence` of all places has.
-    confidence : float
     """
 
     ALSO: ClassVar[tuple[str, ...]] = ("open_share",)
@@ -149,10 +145,8 @@ def exposures(
     ----------
     start_s, stop_s : array_like of float, shape (gaps,), s
         Open gaps ``[start, stop)``, disjoint.
-    cycle : Cycle
     seconds : float, s
         Examined time, gaps and passes.
-    confidence : float
     times : int
         How often the feature should be seen, at least 1.
 

@@ -68,7 +68,6 @@ def coverage_figure(found: Coverage, *, title: str, kind: str) -> bytes:
     ----------
     found : Coverage
         A certificate with at least one cycle.
-    title : str
     kind : str
         svg or png.
     """

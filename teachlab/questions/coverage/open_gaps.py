@@ -30,12 +30,10 @@ class OpenGaps:
 
     Parameters
     ----------
-    output : Output
     start, stop, after : ndarray of int64, shape (gaps,)
         Gaps that are trials, and the pass before each.
     trials : Trials
         Of the whole recording.
-    cut : Split or None
     first_window : int, evaluations
         Where the scored block begins.
     """

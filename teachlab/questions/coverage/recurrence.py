@@ -40,10 +40,8 @@ class Recurrence(Document):
     ----------
     what : str
         False trips, or peaks of the gaps.
-    period : Periodicity or None
     refused : str
         Why there is none, otherwise empty.
-    sentence : str
     """
 
     what: str
@@ -68,9 +66,6 @@ def search(
 
     Parameters
     ----------
-    recording : Recording
-    truth : Truth
-    seen : OpenGaps
     setting : Setting or None
         Without a setting there are no trips to search.
     cycles : sequence of Cycle

@@ -109,7 +109,6 @@ def designed_and_judged(
 
     Parameters
     ----------
-    recording, truth
     strategy : Strategy, optional
         A strategy with other steps or prices than the usual ones.
     base, seed, rules, by

@@ -25,10 +25,6 @@ def design_figure(
 
     Parameters
     ----------
-    found : DesignAnswer
-        Of this recording.
-    recording, truth
-    title : str
     kind : str
         svg or png.
     """

@@ -39,7 +39,6 @@ class Feasibility:
     survivable_loss : float or None
         Largest share of light whose loss any fixed level survives: ``1 − dark_hi / light_lo`` above the dark level,
         with the strongest dark side and the weakest light side; None if they already overlap.
-    helps : Helps
     """
 
     windows: tuple[Window, ...]

@@ -48,7 +48,6 @@ def averages(recording: Recording, truth: Truth, setting: Setting) -> Iterator[A
 
     Parameters
     ----------
-    recording, truth
     setting : Setting
         Setting whose evaluations are averaged.
 

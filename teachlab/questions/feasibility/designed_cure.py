@@ -46,7 +46,6 @@ def taught_in_hindsight(block: TeachBlock | None, rules: Rules, *strategies: Str
         From `all_shown`.
     rules : Rules
         With the first pass that is scored.
-    *strategies : Strategy
     """
     if block is None:
         return
@@ -64,7 +63,6 @@ def designed_in_hindsight(
 
     Parameters
     ----------
-    recording, truth
     base : Setting, optional
         Setting whose evaluation rate is kept.
     rules : Rules
@@ -127,10 +125,8 @@ def tried_both_ways(
 
     Parameters
     ----------
-    recording, truth, setting
     place : ErrorPlace
         Of the score of that setting.
-    rules : Rules
     step : float or None, recording units
         Smallest step of the light, if known.
     """

@@ -97,10 +97,8 @@ def tried_cures(
 
     Parameters
     ----------
-    recording, truth, setting
     result : Score
         Of the setting, under the same rules.
-    rules : Rules
     extremes : PassAndGapExtremes, optional
         At the setting's evaluation rate, if known.
     step : float or None, recording units
@@ -268,7 +266,6 @@ def averaging_cure(
     ----------
     recording, truth, setting
         A setting of fixed levels.
-    rules : Rules
     step : float or None, recording units
         Smallest step of the light.
     """

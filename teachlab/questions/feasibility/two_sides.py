@@ -85,10 +85,8 @@ def two_sides(
 
     Parameters
     ----------
-    recording, truth
     base : Setting, optional
         Filter, delays and rate.
-    rules : Rules
     extremes : PassAndGapExtremes, optional
         Where they are known.
     step : float or None, recording units

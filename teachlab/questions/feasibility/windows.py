@@ -22,11 +22,9 @@ class Window:
 
     Parameters
     ----------
-    condition, label : str
     background, objects : float, recording units
         What the background beside these objects demands, and the weakest of the objects: a rise needs ``background < on
         <= objects``, a dip ``objects < off <= background``.
-    rise : bool
     lot : str
         Name of the lot, if the window is one of a lot.
     reference : float, recording units

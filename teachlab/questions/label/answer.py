@@ -33,9 +33,6 @@ class LabelAnswer:
 
     Parameters
     ----------
-    recording : str
-    info : RecordingInfo
-    proposal : Proposal
     doubts : tuple of PassDoubt
         In time order.
     faint : tuple of LikelyPlace
@@ -156,7 +153,6 @@ def label(
 
     Parameters
     ----------
-    recording : Recording
     direction, min_ms
         As for `propose_passes`.
     count : int, optional

@@ -44,7 +44,6 @@ class Divided(Document):
     ----------
     values : mapping of str to list of float
         Values of every group with at least one setting.
-    components : Components or None
     refused : str
         Why there are no components, otherwise empty.
     """
@@ -134,7 +133,6 @@ def by_group(
     draws : mapping of str to sequence of Draw or of Setting
     measures : mapping of Setting to mapping of str to float, optional
         Losses and costs of every setting, as `measured_settings` gives them.
-    confidence : float
     """
     taught: dict[str, list[Setting]] = {}
     abstained = 0
@@ -174,7 +172,6 @@ def measured_settings(
     draws : mapping of str to sequence of Draw or of Setting
     options : DrawOptions
         Tolerance and costs.
-    first_pass : int
     """
     given = [one if isinstance(one, Setting) else one.setting for group in draws.values() for one in group]
     settings = [s for s in given if s is not None]
@@ -195,9 +192,6 @@ def taught_apart(
 
     Parameters
     ----------
-    recording : Recording
-    truth : Truth
-    strategy : Strategy
     names : iterable of str, shape (passes of the truth,), optional
         The lot of every pass; default: the whole teach block is one group, named by the recording.
     options : DrawOptions, optional
@@ -302,8 +296,6 @@ def settings_agreement(
 
     Parameters
     ----------
-    recording : Recording
-    truth : Truth
     settings : sequence of Setting
         At least two; equal settings count as often as they are given.
     rules

@@ -26,7 +26,6 @@ def cloud_figure(clouds: Sequence[Document], best: Document | None, unit: str, *
         The best in hindsight, as `Hindsight.as_dict` gives it.
     unit : str
         Of the levels.
-    title : str
     kind : str
         svg or png.
     """

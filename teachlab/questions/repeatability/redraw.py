@@ -43,11 +43,8 @@ def repeat_teaching(
 
     Parameters
     ----------
-    recording : Recording
-    truth : Truth
     variants : sequence of Variant
         Every way of teaching is shown the same pieces: draw k is the same for all.
-    options : DrawOptions, optional
     limits : sequence of Limit
         What counts as worse.
     beside : sequence of Setting

@@ -78,10 +78,8 @@ class StrategyStudy:
 
     Parameters
     ----------
-    cloud : Cloud
     varied : tuple of (str, int, Cloud)
         Parameter and value.
-    averaged : tuple of Cloud
     groups : ByGroup or None
         None if the passes name no groups.
     agreement : LossAgreement or None
@@ -114,15 +112,10 @@ class Study(Document):
 
     Parameters
     ----------
-    recording, unit : str
-    teach_passes, scored_passes : int
-    best : Hindsight or None
-    strategies : tuple of StrategyStudy
     settings : tuple of (str, dict)
         Who taught each given setting, and its measures.
     people : ByGroup or None
         Spread of the given settings; None without any.
-    settings_agreement : LossAgreement or None
     """
 
     recording: str
@@ -316,7 +309,6 @@ class RepeatabilityAnswer:
 
     Parameters
     ----------
-    options : DrawOptions
     studies : tuple of Study
         One a recording.
     between : tuple of (str, ByGroup)

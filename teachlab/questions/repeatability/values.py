@@ -69,7 +69,6 @@ class Variant:
 
     Parameters
     ----------
-    strategy : Strategy
     average : int
         The levels of this many teachings are averaged into one setting.
     """
@@ -88,10 +87,8 @@ class Repeated(Document):
 
     Parameters
     ----------
-    median, p05, p95 : float
     sd : float or None
         Standard deviation (n − 1); None with fewer than two draws.
-    least, most : float
     """
 
     median: float
@@ -116,8 +113,6 @@ class Cloud:
 
     Parameters
     ----------
-    strategy : str
-    parameters : dict
     average : int
         Teachings averaged into each setting.
     draws : sequence of Draw
@@ -177,10 +172,8 @@ class Repeatability:
 
     Parameters
     ----------
-    clouds : tuple of Cloud
     best : Hindsight or None
         Best fixed setting among all pairs of levels; None if no draw gave a setting.
-    teach_passes, scored_passes : int
     """
 
     clouds: tuple[Cloud, ...]

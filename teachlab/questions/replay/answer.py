@@ -35,11 +35,7 @@ class ReplayAnswer:
 
     Parameters
     ----------
-    recording, unit : str
-    samples : int
     sample_rate_hz : float, Hz
-    setting : Setting
-    output : Output
     worth : Worth or None
         Score, and margin and reserves if asked for; None without passes.
     dependent : mapping of str to Dependence, Bursts or None
@@ -115,15 +111,10 @@ def replayed(
 
     Parameters
     ----------
-    recording : Recording
-    truth : Truth or None
-    setting : Setting
-    rules : Rules, optional
     margins : bool
         Measure margin and reasons too.
     with_reserves : bool
         Measure reserves too; with filter or delays this needs some more readings.
-    by : JudgedBy, optional
     progress : callable, optional
         Called with the share of the replay done.
 

@@ -68,22 +68,18 @@ class RecordingUnderSetting:
 
     Parameters
     ----------
-    name : str
-    score : Score
     margin : Margin or None
         None where no pass was scored: gaps alone show no margin.
     reserves : mapping of str to float or None, or None
         As `teachlab.questions.stress.reserves.reserves` gives them; None with the margin.
     clearance : Clearance or None
         How near the light comes to the levels, and what that shows.
-    course : Course
     claim : LotClaim
         Bound of the lost rate by lots, however much the passes of a lot resemble each other, as `replay` claims it.
     dependence, trips : Dependence or None
         Bounds of the lost rate, and of the share of gaps tripped, with lots taken into account.
     places : tuple of ErrorPlace
         Where most errors lie, if they lie at certain places.
-    self_labelled : bool
     """
 
     name: str
@@ -136,8 +132,6 @@ class Change:
 
     Parameters
     ----------
-    figure : str
-    before, now : float
     change, low, high : float
         Now minus before, with its interval by Welch; the intervals of all figures hold together (Bonferroni).
     established : bool
@@ -159,17 +153,11 @@ class Staleness(Document):
 
     Parameters
     ----------
-    state : Stale
-    because : tuple of str
-    changes : tuple of Change
     across : Sequential or None
         Cumulative sum of the present margins, compared with the earlier lots, or with earlier stretches of passes if no
         lots are named; None without an earlier recording, or if that has too few lots.
     evidence : tuple of GrowingEvidence
         Evidence on losses and on trips: against the earlier upper limits; without them, against one in twenty.
-    now : RecordingUnderSetting
-    before : RecordingUnderSetting or None
-    confidence : float
     """
 
     state: Stale
@@ -248,8 +236,6 @@ def staleness(
 
     Parameters
     ----------
-    setting : Setting
-    now, before : (Recording, Truth)
     rules : Rules
         Tolerance of the borders, confidence of every interval.
     least_margin : float

@@ -46,7 +46,6 @@ class CourseStretch:
 
     Parameters
     ----------
-    passes, lost : int
     hours : float
         Time at which its middle pass begins.
     object, weakest : float, recording units
@@ -84,15 +83,12 @@ class Trend:
         ``"logarithm above the dark level"``, or ``"level"`` if the light is not above it.
     per_hour, low, high : float
         Slope on that scale and its interval.
-    established : bool
-    hours_observed : float
     ahead : Ahead
         Hours from the last pass until a tenth of them lies below the on-level: the time to cleaning.
     source : str
         What the intervals assume to be independent: ``"lots"``, or ``"blocks"`` (stretches of passes).
     groups : int
         Number of these; neighbouring lots are joined if there are more than 40.
-    confidence : float
     """
 
     of: str
@@ -114,14 +110,11 @@ class Course:
 
     Parameters
     ----------
-    stretches : tuple of CourseStretch
-    trend : Trend or None
     sequential : Sequential or None
         Cumulative sum on the margin of every pass.
     opening : Sequential or None
         The same from the end backwards: whether the first passes lie below those that follow. Its alarm is the last
         pass of that start.
-    margin_alarm : MarginAlarm or None
     levels : ndarray of float64, recording units
         The light that is followed, pass by pass in time order.
     margins : ndarray of float64
@@ -166,7 +159,6 @@ def follow(
         The scored passes, and their setting.
     margins : Margin
         With the extremes of every pass and gap.
-    result : Score
     info : RecordingInfo
         For rate and dark level.
     confidence : float

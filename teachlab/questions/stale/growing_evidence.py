@@ -32,7 +32,6 @@ class GrowingEvidence:
     unit : str
         What is assumed to be independent: ``"lots"``, or ``"stretches"`` of passes if no lots are named, whose shares
         are bet on; ``"passes"`` or ``"gaps"`` if these are too few for stretches.
-    found : BettingEvidence
     reached_pass, reached_sample : int or None
         Row and first sample of the pass with which it was first sufficient.
     """

@@ -38,7 +38,6 @@ class LotLevel:
 
     Parameters
     ----------
-    mean : float
     lowest : float
         Lower confidence limit of the mean.
     spread : float
@@ -47,7 +46,6 @@ class LotLevel:
         Passes per lot.
     lots, passes : int
         Number of lots and passes that gave the mean.
-    source : Source
     """
 
     mean: float
@@ -130,7 +128,6 @@ def falling_below(values: ArrayLike, level: LotLevel, *, before: ArrayLike | Non
     ----------
     values : array_like of float, shape (n,)
         Values that must not fall, pass by pass in time order, without NaN.
-    level : LotLevel
     before : array_like of float, shape (m,), optional
         The passes that gave this level: what they themselves reach against it raises no alarm.
 

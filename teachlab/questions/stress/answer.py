@@ -37,7 +37,6 @@ class StressAnswer:
 
     Parameters
     ----------
-    recording : str
     stressed : StressMap
         Errors over gain, ambient light and pedestal, with the reserves.
     cleaning : Cleaning or None

@@ -41,7 +41,6 @@ def equal_cost(
 
     Parameters
     ----------
-    recording, truth
     setting : Setting
         Of fixed levels.
     reach : float, recording units, above 0

@@ -21,8 +21,6 @@ def stress_figure(found: StressMap, *, title: str = "", kind: str = "svg") -> by
 
     Parameters
     ----------
-    found : StressMap
-    title : str
     kind : str
         svg or png.
 

@@ -90,7 +90,6 @@ def no_share_of_light(info: RecordingInfo, setting: Setting, low: float, high: f
     ----------
     info : RecordingInfo
         For the dark level: light is counted from there.
-    setting : Setting
     low, high : float, recording units
         Extremes of the logged light.
     """

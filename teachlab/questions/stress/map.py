@@ -56,8 +56,6 @@ class StressMap:
     resolution : tuple of float
         For each of the two: 0 if it is exact (the next float64 beyond it gives an error), otherwise how far beyond it
         an error is known.
-    detect_trials, gap_trials : int
-    setting : Setting
     """
 
     gain: tuple[float, ...]
@@ -129,8 +127,6 @@ def stress_map(
 
     Parameters
     ----------
-    recording : Recording
-    truth : Truth
     setting : Setting
         With any filter and delays.
     gain, ambient, pedestal : sequence of float

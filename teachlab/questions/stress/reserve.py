@@ -233,8 +233,6 @@ def search_chain(
     ----------
     recording, truth
         Scored by the rules.
-    path : Path
-    reading : FirstReading
     rules
         As in `teachlab.scoring.score`.
 

@@ -34,8 +34,6 @@ def search_apart(recording: Recording, truth: Truth, path: Path, reading: FirstR
     ----------
     recording, truth
         Scored by the rules.
-    path : Path
-    reading : FirstReading
     rules
         As in `teachlab.scoring.score`.
 

@@ -52,7 +52,6 @@ def reserve(
         With any filter and delays.
     axis : Axis
         Loss of gain, or ambient light.
-    receiver : Receiver
     reading : FirstReading
         Of the same recording at the setting's evaluation rate.
     most : float

@@ -22,10 +22,8 @@ class AtSpeed:
 
     Parameters
     ----------
-    factor : float
     line_speed_m_s : float or None, m/s
         ``factor ·`` the speed of the recording; None if that is not stored.
-    counts : PairCounts
     stressed : StressMap
         The stress map at this speed, with its reserves.
     """
@@ -70,8 +68,6 @@ def speeds(
 
     Parameters
     ----------
-    recording : Recording
-    truth : Truth
     setting : Setting
         Levels, filter, delays and evaluation rate stay; the objects come faster.
     factors : sequence of float

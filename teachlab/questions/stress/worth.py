@@ -30,7 +30,6 @@ class Worth:
 
     Parameters
     ----------
-    score : Score
     margin : Margin or None
         None for a setting whose levels are not fixed, if nothing was scored, if the light is too large to be measured,
         or if it was not asked for.
@@ -62,7 +61,6 @@ def worth_of(reading: SettingReading, *, jitter_ms: float | None = None, with_re
 
     Parameters
     ----------
-    reading : SettingReading
     jitter_ms : float, ms, optional
         Jitter of the borders against the light, if it was measured: a spread of positions is compared with it.
     with_reserves : bool

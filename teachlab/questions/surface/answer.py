@@ -45,14 +45,10 @@ class SurfaceAnswer:
 
     Parameters
     ----------
-    recordings : tuple of str
-    surface : Surface
     curve : Surface or None
         With filter or delays: every level exactly, without hysteresis; the surface is then a grid.
-    best : Hindsight
     names : tuple of str
         Names of the settings that were looked up.
-    given : tuple of Setting
     cloud : SurfaceCloud or None
         Draws of a strategy, or None.
     positions : PositionAxis or None

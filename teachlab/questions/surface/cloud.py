@@ -29,7 +29,6 @@ class SurfaceCloud:
 
     Parameters
     ----------
-    strategy : str
     settings : tuple of Setting
         In order of the draws that gave a setting; the first draw is what `teach` gives with the same seed.
     cost : ndarray of float64, shape (settings,)

@@ -378,7 +378,6 @@ def without_small_cycles(values: Floats, piece: Where, width: float) -> tuple[Fl
     values : ndarray of float64, shape (n,)
     piece : ndarray of intp, shape (n,)
         Piece of each value, ascending; the first and the last value of a piece stay.
-    width : float
 
     References
     ----------

@@ -51,7 +51,6 @@ class DelaySurface:
     detect_trials : ndarray of int64, shape (on-delays,)
     base : Setting
         Polarity, filter and evaluation rate of all cells; its levels and delays are not used.
-    costs : Costs
     """
 
     levels: Levels
@@ -154,13 +153,10 @@ def delay_surface(
 
     Parameters
     ----------
-    recordings : sequence of (Recording, Truth)
     base : Setting
         Polarity, filter and evaluation rate.
     levels : ndarray of float64, shape (n,), recording units, ascending
     on_delays_ms, off_delays_ms : sequence of float, ms, ascending
-    rules : Rules
-    costs : Costs, optional
     progress : callable, optional
         Called with the share done.
 

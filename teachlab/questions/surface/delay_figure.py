@@ -20,8 +20,6 @@ def delay_figure(found: DelaySurface, *, title: str = "", kind: str = "svg") -> 
 
     Parameters
     ----------
-    found : DelaySurface
-    title : str
     kind : str
         svg or png.
 

@@ -47,11 +47,8 @@ def surface_figure(
 
     Parameters
     ----------
-    surface : Surface
     best : Hindsight
         Best setting of that surface; its costs colour the map.
-    title : str
-    marks : sequence of MarkedSetting
     cloud : sequence of Setting
         The settings that repeated teaching gave.
     cloud_name : str

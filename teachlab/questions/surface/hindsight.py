@@ -45,7 +45,6 @@ class Hindsight:
         more expensive one between the ends. If all distinct levels were counted, the low end itself is not as good.
     open_below : tuple of bool
         Whether the low end of the two intervals is excluded.
-    costs : Costs
     searched : str
         The settings among which it is the best.
     touching : int
@@ -158,7 +157,6 @@ def level_decision(best: Hindsight, passes: int) -> str:
 
     Parameters
     ----------
-    best : Hindsight
     passes : int
         Passes to detect.
     """
@@ -200,7 +198,6 @@ def best_fixed(
         Counts of the taught settings, on the same passes.
     base : Setting, optional
         Delays, filter and evaluation rate; default: none.
-    costs : Costs, optional
     reading : FirstReading, optional
         Of the recording at the evaluation rate of the base, if it was read already.
 

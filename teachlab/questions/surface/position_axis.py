@@ -36,7 +36,6 @@ class PositionAtLevel:
 
     Parameters
     ----------
-    setting : Setting
     hits, errors : int
         Passes hit; and the sum of lost passes, false trips, extra onsets and trips on `ignore` passes.
     cost : float
@@ -78,10 +77,8 @@ class PositionAxis:
     ----------
     levels : tuple of PositionAtLevel
         Ascending.
-    scored_passes : int
     doubt_ms : float, ms
         Uncertainty of the borders of the truth.
-    line_speed_m_s : float or None
     """
 
     levels: tuple[PositionAtLevel, ...]
@@ -164,7 +161,6 @@ def position_axis(
 
     Parameters
     ----------
-    recording, truth
     surface : Surface
         Surface of the same recording: levels are tried where its cost without hysteresis is below that of losing all
         passes.
@@ -174,7 +170,6 @@ def position_axis(
         As for the surface.
     jitter_ms : float, ms, optional
         Jitter of the borders, if it was measured.
-    progress : callable, optional
 
     Returns
     -------

@@ -30,7 +30,6 @@ def position_figure(position: SwitchingPosition, unit: str, *, title: str = "", 
         With peak light if it was measured; otherwise passes are drawn in time order.
     unit : str
         Of the light.
-    title : str
     kind : str
         svg or png.
 

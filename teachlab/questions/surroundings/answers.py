@@ -20,7 +20,6 @@ class SurroundingsAnswer:
     ----------
     values : mapping of str to number or text
         Keyed by name; the name contains the unit.
-    verdict : str
     source : str
         Where the formula comes from.
     limits : str

@@ -44,14 +44,10 @@ def taught_and_judged(
 
     Parameters
     ----------
-    recording, truth
-    strategy : Strategy
     base : Setting, optional
         Delays, filter and evaluation rate.
     seed : int
         Selects what is shown.
-    rules : Rules
-    by : JudgedBy, optional
 
     Raises
     ------

@@ -32,7 +32,6 @@ class TimingAnswer:
 
     Parameters
     ----------
-    budget : Timing
     predicted : Predicted or None
         What filter and delays alone miss and merge; None without a recording.
     delay_at_fault : str or None

@@ -121,10 +121,6 @@ def timing(line: TimeBudget) -> Timing:
 def shortened(line: TimeBudget) -> dict[str, float]:
     """Return to what delays must be shortened so that the shortest object and gap surely come through.
 
-    Parameters
-    ----------
-    line : TimeBudget
-
     Returns
     -------
     dict

@@ -61,7 +61,6 @@ class Predicted(Document):
     ----------
     missed, merged : float
         Expected numbers at a random phase; whole numbers if evaluations were counted.
-    passes, gaps : int
     touching, unlit : int
         Gaps of length 0, and passes whose light is never beyond the level: counted among merged and missed, but not
         caused by filter or delays.

@@ -32,8 +32,6 @@ def headline(
     ----------
     counts : LotCounts
         Counts of the trials that may support a claim.
-    found : Claimable
-    confidence : float
     assumption : Assumption
         As the criteria state it.
     shown : bool
@@ -130,8 +128,6 @@ def few_lots_text(counts: LotCounts, truth: Truth, *, amount: bool = True) -> st
 
     Parameters
     ----------
-    counts : LotCounts
-    truth : Truth
     amount : bool
         Whether to say how many lots would do: only where these are what the use of a setting waits for.
     """

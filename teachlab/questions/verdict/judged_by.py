@@ -29,7 +29,6 @@ class JudgedBy:
 
     Parameters
     ----------
-    costs : Costs
     accepted : float
         Errors per pass that are accepted.
     assumption : Assumption
@@ -61,7 +60,6 @@ class FilesJudged:
 
     Parameters
     ----------
-    recording : str
     setting : str, optional
         File of the setting that was judged.
     truth : str, optional
@@ -83,7 +81,6 @@ class FilesJudged:
 
         Parameters
         ----------
-        decision : Decision
         fixed : bool
             Whether its levels are fixed: only such a setting can have a record.
         both_sides : bool

@@ -70,8 +70,6 @@ def setting_verdict(
         Of the recording with all of its passes, by the setting and under the rules of its score.
     setting : Setting
         The same setting with its history: the passes on which it was taught or chosen support no claim.
-    result : Score
-    by : JudgedBy, optional
     about : str
         Name of the setting: a strategy, a file.
     candidates : sequence of (CostBound, bool)

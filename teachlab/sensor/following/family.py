@@ -65,7 +65,6 @@ class Followers(EveryEvaluation):
     ----------
     settings : sequence of FollowingSetting
         Settings of one family, see `teachlab.sensor.following.members.family_of`.
-    clock : Clock
     fast : bool, optional
         Whether to use the compiled engine of the extra ``fast``; default: for much work, if it is installed.
     """

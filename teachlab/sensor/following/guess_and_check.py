@@ -34,7 +34,6 @@ class GuessAndCheck:
     ----------
     members : Members
         Members, which are moved by it.
-    rows : Rows
     reach : ndarray of float64, shape (m,), recording units
         How far each reference may go from its present value.
 

@@ -20,7 +20,6 @@ class FollowedReference:
 
     Parameters
     ----------
-    setting : FollowingSetting
     clock : Clock
         Clock for its times, in evaluations.
     """

@@ -23,14 +23,8 @@ if TYPE_CHECKING:
 class Follower:
     """A comparator whose levels follow the background, at its place between two intervals.
 
-    Parameters
-    ----------
-    setting : FollowingSetting
-    clock : Clock
-
     Attributes
     ----------
-    reference : FollowedReference
     first : bool or None
         State of the first valid evaluation; None before it.
     state : bool

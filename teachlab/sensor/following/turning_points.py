@@ -39,7 +39,6 @@ class TurningPoints(EveryEvaluation):
 
     Parameters
     ----------
-    settings : sequence of TurningPointSetting
     evaluations : int
         How many evaluations will come; this decides between the plain and the compiled way.
     fast : bool, optional

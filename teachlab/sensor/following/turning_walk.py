@@ -26,14 +26,12 @@ def walk(
         NaN changes nothing.
     begin : int
         Number of the first evaluation.
-    now : Now
     share : float
         Share of the turning point above dark; NaN for the offset form.
     taught : float
         The distance at the taught background.
     back : float
         Share of the distance that ends an object.
-    dark : float
     edges : ndarray of int64
         Receives the evaluations at which the state changes.
 

@@ -41,7 +41,6 @@ class MeasuredCost:
         Cost per pass by lots, or by stretches.
     never : float
         Cost per pass of an output that never switches.
-    named_lots : int
     usable : bool
         False if the output is active for most of the gap time, or never.
     conditions : int
@@ -63,7 +62,6 @@ def decide(
 
     Parameters
     ----------
-    chosen : MeasuredCost
     candidates : sequence of (CostBound, bool)
         Errors per pass of every setting that was tried, including the chosen one, and whether its output is usable.
         They may rest on more lots than `chosen`: also on the lots on which settings with few errors were chosen.

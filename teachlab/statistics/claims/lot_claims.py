@@ -86,7 +86,6 @@ class LotClaim:
 
     Parameters
     ----------
-    events, trials : int
     lots : int
         Lots, or stretches, after small ones joined the next.
     source : Source
@@ -95,8 +94,6 @@ class LotClaim:
         Mean rate of the lots; None without any.
     low, upper : float
         One-sided bounds of that mean, each at `confidence`.
-    confidence : float
-    assumption : Assumption
     beside : tuple of (Assumption, float)
         Upper bounds that assume more, each with its assumption.
     """

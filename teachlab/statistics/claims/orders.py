@@ -37,13 +37,10 @@ class Order(Document):
 
     Parameters
     ----------
-    standing : Standing
     difference : float or None
         Mean over the lots of the cost per pass, first minus second; None without lots.
     p, p_adverse : float
         Two-sided, corrected for all orders of the run; the second one with one adverse lot added.
-    lots : int
-    source : Source
     """
 
     standing: OrderStanding
@@ -75,12 +72,8 @@ class CostBound(Document):
 
     Parameters
     ----------
-    mean : float or None
     low, upper : float
         Each at `confidence`; infinite if fewer than two lots show the spread.
-    lots : int
-    source : Source
-    confidence : float
     """
 
     mean: float | None
@@ -100,7 +93,6 @@ def cost_bound(costs: ArrayLike, *, confidence: float = 0.95, source: Source = S
         Cost per pass of every lot.
     confidence : float
         One-sided.
-    source : Source
 
     Notes
     -----
@@ -176,7 +168,6 @@ def orders(
         Named lots, or stretches of the recording if no lots are named.
     worst : float
         Difference in the adverse lot: the cost of an error in every pass.
-    alpha : float
 
     Notes
     -----

@@ -34,7 +34,6 @@ class AutocorrelatedLine:
         Autocorrelation of the residuals of neighbouring days: the middle of what the data do not exclude.
     days : int
         Number of different days.
-    confidence : float
     """
 
     slope: float
@@ -53,7 +52,6 @@ def autocorrelated_line(at: ArrayLike, values: ArrayLike, *, confidence: float =
     at : array_like of float, shape (n,), days
         In any order; values of one day are averaged.
     values : array_like of float, shape (n,)
-    confidence : float
 
     Raises
     ------

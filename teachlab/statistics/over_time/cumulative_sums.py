@@ -76,7 +76,6 @@ class MarginAlarm(Document):
 
     Parameters
     ----------
-    factor : float
     warned : int
         Passes that were detected with an excess gain below the factor.
     first_warned, first_lost : int or None

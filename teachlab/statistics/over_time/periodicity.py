@@ -42,7 +42,6 @@ class Periodicity(Document):
         R at its frequency; about 1 on average if nothing is periodic.
     p : float
         Probability of a peak at least as high anywhere in the range if the values came in random order.
-    values : int
     shortest_s, longest_s : float, s
         Range of periods that was searched.
     """
@@ -80,7 +79,6 @@ def dominant_period(
         its alias.
     permutations : int
         Number of random orders with which the peak is compared.
-    seed : int
 
     Raises
     ------

@@ -31,7 +31,6 @@ class FittedLine:
         Variance of the height of the line at `mean_at`, covariance of height and slope, and variance of the slope.
     freedom : float
         Degrees of freedom of the variances.
-    confidence : float
     """
 
     slope: float
@@ -74,7 +73,6 @@ def fit_line(at: ArrayLike, values: ArrayLike, *, confidence: float = 0.95) -> F
     Parameters
     ----------
     at, values : array_like of float, shape (n,)
-    confidence : float
 
     Returns
     -------
@@ -123,8 +121,6 @@ def fit_lowered(
     at, values : array_like of float, shape (n,)
     groups : array_like of int, shape (n,)
         Group number of every value, 0, 1, …; groups are independent of each other.
-    share : float
-    confidence : float
 
     Returns
     -------
@@ -268,8 +264,6 @@ def fall_to(line: FittedLine, level: float, now: float) -> Ahead:
 
     Parameters
     ----------
-    line : FittedLine
-    level : float
     now : float
         Time at which the data end.
     """

@@ -25,7 +25,6 @@ class Configuration:
 
     Parameters
     ----------
-    strategy : Strategy
     varied : tuple of str
         Parameters that the grid gives.
     """

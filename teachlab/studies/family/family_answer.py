@@ -46,7 +46,6 @@ class RankedMethod(Document):
 
     Parameters
     ----------
-    strategy, base : str
     parameters : mapping
     varied : tuple of str
         Parameters that the grid gives.
@@ -63,7 +62,6 @@ class RankedMethod(Document):
         Lines on which it gives no setting in half of the draws.
     worst : str
         The costliest recording; empty if none has a cost.
-    worst_cost : float or None
     between_sd, within_sd, share_between : float or None
         Spread of the cost between lines and between draws on one line, per pass, and the share of the first in the
         variance; None with one line.
@@ -96,7 +94,6 @@ class BestOfStrategy(Document):
 
     Parameters
     ----------
-    method : RankedMethod
     equal : int
         Number of other configurations of the strategy that cost the same.
     order : Order or None
@@ -115,11 +112,8 @@ class ParameterEffect(Document):
 
     Parameters
     ----------
-    strategy, parameter : str
-    value : object
     cost, low, high : float or None
         Mean over the lines, and the cheapest and costliest of them, per pass.
-    lines : int
     unranked : int
         Rows in which it gave no setting in half of the draws.
     """
@@ -142,8 +136,6 @@ class GroupCounts(Document):
     ----------
     by, name : str
         Kind of the group, and its name.
-    lines, passes, lost, false : int
-    errors_per_pass : float or None
     """
 
     by: str
@@ -163,16 +155,10 @@ class StudyAnswer:
     ----------
     table : pyarrow.Table
         All rows, lists included.
-    columns : RowTable
     lines : sequence of LineVerdict
         For each recording, a verdict on the configuration that is best there.
     ranking : sequence of RankedMethod
         Cheapest first over all lines.
-    strategies : sequence of BestOfStrategy
-    effects : sequence of ParameterEffect
-    groups : sequence of GroupCounts
-    recommended : RankedMethod or None
-    verdict : Verdict
     judged : sequence of Judged
         What the recordings show about each stated criterion.
     """
@@ -239,9 +225,6 @@ def study_answer(
     Parameters
     ----------
     table : pyarrow.Table
-    columns : RowTable
-    grid : StudyGrid
-    lines : sequence of StudiedLine
     judge : FamilyJudge
         Accepted errors, costs, confidence, assumption.
     """

@@ -41,7 +41,6 @@ def judged_study(criteria: Criteria, rows: Sequence[Row]) -> list[Judged]:
 
     Parameters
     ----------
-    criteria : Criteria
     rows : sequence of mapping
         Rows of the recommended way of teaching, one per recording; empty if nothing is recommended.
 

@@ -49,8 +49,6 @@ class LineVerdict(Document):
         Per pass, on the choosing half and on the claim half.
     passes, lost, false : int
         Of the claim half.
-    decision : str
-    claim : str
     fault : str
         Why it could not be studied.
     """
@@ -74,8 +72,6 @@ class FamilyJudge:
 
     Parameters
     ----------
-    costs : Costs
-    confidence : float
     accepted : float
         Errors per pass that are accepted.
     assumption : Assumption

@@ -24,7 +24,6 @@ class LineCondition:
 
     Parameters
     ----------
-    name : str
     gain : float
         Share of the light above dark that is left, at least 0.
     ambient : float, recording units

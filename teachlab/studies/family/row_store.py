@@ -48,16 +48,10 @@ NESTED = ("open", "draw_costs", "lots")
 class RowTable:
     """The columns of a study: fixed ones, one per parameter, one per fact.
 
-    Parameters
-    ----------
-    grid : StudyGrid
-    lines : iterable of StudiedLine
-
     Attributes
     ----------
     parameters : mapping of parameter to column
         A parameter with the name of another column gets ``parameter_`` before its name.
-    facts : tuple of str
     schema : pyarrow.Schema
     """
 
@@ -139,7 +133,6 @@ class RowStore:
     ----------
     folder : str or None
         Path or address.
-    table : RowTable
     lines : sequence of StudiedLine
         In the order of the study.
     """

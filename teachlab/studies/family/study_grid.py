@@ -63,10 +63,8 @@ class StudyGrid:
 
     Parameters
     ----------
-    configurations : tuple of Configuration
     bases : mapping of name to Setting, Switching or None
         Delays, filters and evaluation rates under which everything is taught; a setting is valid for its own unit only.
-    seeds : tuple of int
     conditions : tuple of LineCondition
         Conditions under which every setting is tried, after it was taught on the recorded light.
     options : DrawOptions
@@ -107,7 +105,6 @@ class PieceRows:
         Of all rows of the piece, in order.
     rows : mapping of key to row
         The rows that were not known yet.
-    fault : str
     """
 
     recording_id: str = ""
@@ -118,14 +115,7 @@ class PieceRows:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class StudyPlan:
-    """What is studied, and how it is judged.
-
-    Parameters
-    ----------
-    lines : tuple of StudiedLine
-    grid : StudyGrid
-    judge : FamilyJudge
-    """
+    """What is studied, and how it is judged."""
 
     lines: tuple[StudiedLine, ...]
     grid: StudyGrid

@@ -256,7 +256,6 @@ def planned_study(
 
     Parameters
     ----------
-    lines : sequence of StudiedLine
     strategies : iterable of (class, grid)
     bases : mapping of name to Setting, path, or mapping of delays and filter, optional
         Default: none, every sample.

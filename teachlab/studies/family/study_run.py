@@ -64,12 +64,10 @@ def run_study(
 
     Parameters
     ----------
-    plan : StudyPlan
     engine : StudyEngine, optional
         By default one piece after the other in this process.
     out : str, optional
         Folder for the rows, ``study.json`` and ``study.html``.
-    progress : callable, optional
 
     Returns
     -------

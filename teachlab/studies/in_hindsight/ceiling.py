@@ -43,8 +43,6 @@ class HindsightSetting:
 
     Parameters
     ----------
-    kind : str
-    setting : Setting
     lost, false : int
         Passes lost, without those that touch; trips, further onsets and onsets on `ignore` passes.
     lost_rows : tuple of int
@@ -173,7 +171,6 @@ def ceiling(
 
     Parameters
     ----------
-    recording, truth
     fixed : Setting
         The best fixed levels, from the surface.
     base : Setting, optional

@@ -58,7 +58,6 @@ class UnsolvedTrial(Document):
         The pass, or what lies between the neighbouring passes.
     what : str
         lost, switched again, tripped.
-    cause : ErrorCause
     """
 
     where: str
@@ -90,7 +89,6 @@ def unsolved_trials(
 
     Parameters
     ----------
-    recording, truth
     output : Output
         Of the best setting in hindsight.
     found : Score

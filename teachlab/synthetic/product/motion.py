@@ -129,8 +129,6 @@ class Uneven:
         Nominal speed.
     wander, stops
         The two effects, each optional.
-    seed : int
-        Seed of the recording.
     """
 
     uniform = False
@@ -258,8 +256,6 @@ def first_sample_at(motion: Motion, rate_hz: float, position_mm: Floats, *, spee
 
     Parameters
     ----------
-    motion : Motion
-        The line.
     rate_hz : float, Hz
         Sample rate.
     position_mm : ndarray, mm

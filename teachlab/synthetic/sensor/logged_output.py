@@ -23,11 +23,9 @@ class SimulatedSensor:
     Parameters
     ----------
     on_level, off_level : float, recording units
-    light_on : bool
     consecutive : int, evaluations
     on_delay, off_delay : int, evaluations
         Of the output, or of the light where `delays_on_light`.
-    delays_on_light : bool
     ratio : int
         Samples per evaluation.
     phase : int, samples
@@ -77,7 +75,6 @@ class SimulatedSensor:
         Parameters
         ----------
         light : ndarray, shape (n,), recording units
-        rng : Generator
         """
         if self.noise:
             light = light + rng.normal(0.0, self.noise, light.size)

@@ -42,8 +42,6 @@ class Drawn:
 
     Parameters
     ----------
-    seed : int
-        Seed of the recording.
     effect : str
         Name of the effect.
     draw : callable (generator, size) -> ndarray

@@ -308,8 +308,6 @@ def gain_and_pedestal(drift: Drift, time_s: Floats, *, sensing: str, seed: int) 
         Time since the recording began.
     sensing : str
         Sensing principle; it decides how often light crosses dirty windows.
-    seed : int
-        Seed of the recording.
     """
     day = drift.days(time_s)
     gain, pedestal = np.ones_like(day), np.zeros_like(day)

@@ -50,7 +50,6 @@ class CostlierCells:
             Which cells cost more than the least.
         places : ndarray of float64, ascending
             Level, hysteresis or delay of the cells along the axis.
-        axis : int
         """
         shape = [1] * costlier.ndim
         shape[axis] = places.size
@@ -115,8 +114,6 @@ class CellReserves:
         Parameters
         ----------
         errors : ndarray of int64, shape of the cells
-        grid : CellGrid
-        shown : ShownLight
         expect_flashes : bool
             Whether, in `together`, no on-delay is a small reserve even if no flash was shown.
 

@@ -119,7 +119,6 @@ class DelayCounter:
     ----------
     truth : Truth
         Passes of the stretch, in samples of `clock`.
-    clock : Clock
     invalid : TwoState
         True where an evaluation has no valid sample.
     border : int, evaluations

@@ -73,7 +73,6 @@ class CellGrid:
 
         Parameters
         ----------
-        shown : ShownLight
         levels, delays : int
             Number of levels, and number of delays beside no delay.
         levels_only : bool
@@ -128,7 +127,6 @@ class ShownCounter:
 
     Parameters
     ----------
-    view : TeachView
     scored : int, optional
         Passes from this one on, and the gaps after it, are not scored.
     fast : bool, optional
@@ -212,8 +210,6 @@ class ShownCounter:
         errors : ndarray of int64, shape of the cells
             Written.
         wanted : ndarray of bool, shape of the cells
-        grid : CellGrid
-        shown : ShownLight
         """
         turned = _by_level(grid, shown)
         counted = np.zeros_like(wanted)

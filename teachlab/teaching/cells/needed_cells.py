@@ -32,12 +32,6 @@ class NeededCells:
     errors a cell has, the more cells are costlier, and the smaller reserves become. So a cell that is the best by
     bounds, and whose lines are counted in full, is the best of all: the choice is that of counting every cell.
 
-    Parameters
-    ----------
-    counter : ShownCounter
-    grid : CellGrid
-    shown : ShownLight
-
     Attributes
     ----------
     errors : ndarray of int64, shape of the cells

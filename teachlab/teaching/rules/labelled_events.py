@@ -70,7 +70,6 @@ def statistics_of(view: TeachView, *, passes: int = 3, rare_kinds: bool = False)
 
     Parameters
     ----------
-    view : TeachView
     passes : int
         Fewest usable passes.
     rare_kinds : bool
@@ -172,8 +171,6 @@ def guards_of(view: TeachView, found: EventStatistics, share: float) -> Guards:
 
     Parameters
     ----------
-    view : TeachView
-    found : EventStatistics
     share : float, in [0, 0.5)
         a: share of the events of a class that may lie beyond its guard.
 

@@ -164,8 +164,6 @@ class ShownEvents:
         Where it changes.
     owner : ndarray of int64, shape (evaluations,)
         Number of the detect pass in whose window an evaluation lies; −1 elsewhere.
-    passes : int
-    wait : Waits
     """
 
     levels: Heights

@@ -32,7 +32,6 @@ def place_on_events(
     ----------
     strategy : Strategy
         For the record.
-    view : TeachView
     found : EventStatistics
         Of the events shown.
     level : float, recording units, objects upwards

@@ -91,7 +91,6 @@ def place_on_sweep(strategy: Any, view: TeachView, level: float, **evidence: Any
     ----------
     strategy : Strategy
         For the record.
-    view : TeachView
     level : float, recording units, objects upwards
         T; there are evaluations on both sides of it.
     **evidence
@@ -136,7 +135,6 @@ def require_two_levels(view: TeachView, m0: float, v0: float, m1: float, v1: flo
 
     Parameters
     ----------
-    view : TeachView
     m0, v0, m1, v1 : float
         Means and variances of the two classes, heights.
     floor : float, recording units

@@ -119,7 +119,6 @@ def cost_shown(view: TeachView, setting: Setting) -> float:
     ----------
     view : TeachView
         With the filter and delays of the setting as its base.
-    setting : Setting
     """
     found = statistics_of(view)
     rise = view.sign > 0

@@ -181,7 +181,6 @@ def least_regret(passes: Sequence[Heights], gaps: Sequence[Heights], cost_miss: 
     ----------
     passes, gaps : sequence of ndarray of float64, objects upwards
         Peaks of passes and gaps under every stress; none empty.
-    cost_miss, cost_false : float
 
     Examples
     --------

@@ -161,7 +161,6 @@ def least_cost(gaps: Tail, below: Tail, cost_false: float, cost_miss: float) -> 
     ----------
     gaps, below : Tail
         Upwards from the background; and of the objects, turned round.
-    cost_false, cost_miss : float
     """
     from scipy.optimize import minimize_scalar
 

@@ -64,8 +64,6 @@ class ArrowLog:
 
     Parameters
     ----------
-    path : str
-    columns : tuple of str
     reader : callable
         A function of the wanted columns that iterates over batches of their rows.
     rate_hz : float, Hz, optional

@@ -12,7 +12,6 @@ class Place:
 
     Parameters
     ----------
-    path, column : str
     row_name : callable
         Returns how a person finds a row.
     """

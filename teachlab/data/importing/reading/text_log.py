@@ -46,11 +46,8 @@ class TextLog:
     ----------
     path : str
         ``-`` for standard input, which can be read once.
-    layout : Layout
-    encoding : str
     blocks : iterator of bytes
         Whole lines, the first row first.
-    options : TextOptions
     source : generator of bytes
         Generator that yields the blocks.
     taken : sequence of float
@@ -122,7 +119,6 @@ class TextLog:
 
         Parameters
         ----------
-        chosen : sequence of int
         text : collection of int
             Columns that are left as text.
         """

@@ -72,8 +72,6 @@ class TimeAxis:
 
     Parameters
     ----------
-    place : Place
-        Names a row.
     rate_hz : float, Hz, optional
         The given rate; otherwise it is found.
     """

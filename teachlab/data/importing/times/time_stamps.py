@@ -51,9 +51,6 @@ class TimeStamps:
         Unit of times that are numbers; otherwise found from their size, then from `named`, then seconds.
     named : str, optional
         The unit in the name of the column or in a row of units.
-    decimal_comma : bool
-    place : Place
-        Names a row.
     zone : str, optional
         Zone of dates that state none, such as ``Europe/Berlin``.
     written : str, optional

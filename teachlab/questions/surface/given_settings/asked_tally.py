@@ -41,7 +41,6 @@ class TallyOfGivenPairs:
     ----------
     on, off : ndarray of int, shape (q,)
         On-index and off-index of each.
-    levels : int
     """
 
     def __init__(self, on: NDArray[Any], off: NDArray[Any], levels: int) -> None:

@@ -180,7 +180,6 @@ class ChainCounts:
     meeting : ndarray of bool, shape (n + 1,)
         At c: in some pass, the onsets just below and just above the interval between settings c − 1 and c come from
         different rises.
-    spans : Spans
     """
 
     sums: dict[str, Whole]
@@ -214,7 +213,6 @@ def count_chain(
         Neither falls from one setting to the next.
     rules, progress
         As in `teachlab.questions.surface.surface`.
-    watcher : Watcher, optional
 
     References
     ----------

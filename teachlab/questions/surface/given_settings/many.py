@@ -62,7 +62,6 @@ class _Reader:
     levels : ndarray of float64, shape (n,), ascending, recording units
     rising, falling : ndarray of bool, shape (n,)
         Which of them act on rising, and on falling light.
-    recording : Recording
     """
 
     def __init__(
@@ -154,10 +153,8 @@ class _Comparators:
     ----------
     rows : ndarray of int, shape (n, 2 or 4)
         Of a chain, as `LevelPlaces.of` gives them.
-    places : LevelPlaces
     first : int
         Rank of the first valid evaluation.
-    mirrored : bool
     """
 
     def __init__(self, rows: NDArray[Any], places: LevelPlaces, first: int, *, mirrored: bool) -> None:
@@ -240,7 +237,6 @@ def count_many(
 
     Parameters
     ----------
-    recording, truth
     settings : sequence of Setting
         Settings with one evaluation rate; up to some thousands, see `teachlab.questions.surface.given_settings.pairs`.
     reading : FirstReading

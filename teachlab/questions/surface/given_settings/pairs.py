@@ -50,7 +50,6 @@ class PairCounts:
 
     Parameters
     ----------
-    lost, merged, extra, false_trips, gaps_tripped, ignore_trips, ignore_tripped : int
     touching : int
         Those of the merged passes that touch the one before.
     detect_trials, ignore_trials, gap_trials : int
@@ -131,8 +130,6 @@ def score_pairs(
 
     Parameters
     ----------
-    recording : Recording
-    truth : Truth
     settings : sequence of Setting
         Any levels, polarities, filters, delays and evaluation rates; equal settings are counted once.
     rules, fast, progress

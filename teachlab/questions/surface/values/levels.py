@@ -47,7 +47,6 @@ class Evaluations:
 
     Parameters
     ----------
-    clock : Clock
     first : float, recording units
         The first valid evaluation.
     invalid : TwoState
@@ -125,7 +124,6 @@ class FirstLook:
 
     Parameters
     ----------
-    recording : Recording
     evaluation_rate_hz : float or None, Hz
     inner_range : bool
         Otherwise the inner range is the whole range: it is not needed if levels are given.
