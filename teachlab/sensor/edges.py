@@ -144,13 +144,16 @@ class RunCounter:
         return out
 
 
-def pieces(values: NDArray[Any], start: NDArray[np.int64], stop: NDArray[np.int64]) -> NDArray[Any]:
-    """Return the values of ranges ``[start, stop)``, one after the other; of one range no copy is made.
+FEW_VALUES = 32
+"""Ranges of fewer values are read faster by the number of every value than one after the other."""
 
-    Of long ranges it takes a fifth of the time of `ranges_of`, which needs the number of every value.
-    """
+
+def pieces(values: NDArray[Any], start: NDArray[np.int64], stop: NDArray[np.int64]) -> NDArray[Any]:
+    """Return the values of ranges ``[start, stop)``, one after the other; of one range no copy is made."""
     if start.size == 1:
         return values[start[0] : stop[0]]
+    if (stop - start).sum() < FEW_VALUES * start.size:
+        return values[ranges_of(start, stop)]
     return np.concatenate([values[:0], *(values[a:b] for a, b in zip(start.tolist(), stop.tolist(), strict=True))])
 
 

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from teachlab.light.edge_time import HIGH, LOW, object_height
 from teachlab.light.noise import median
-from teachlab.sensor.edges import ranges_of
+from teachlab.sensor.edges import pieces
 
 Heights = NDArray[np.float64]
 Places = NDArray[np.int64]
@@ -76,7 +76,7 @@ class EdgeTable:
         """Return the time of one edge of each pass (NaN without a foot), and which edges lie beyond what is kept."""
         begin, end = self._light.begin[2 * rows + way], self._light.begin[2 * rows + way + 1]
         size = end - begin
-        height = self._light.values[ranges_of(begin, end)].astype(np.float64) - background
+        height = pieces(self._light.values, begin, end).astype(np.float64) - background
         row = np.repeat(np.arange(rows.size), size)
         ends = np.cumsum(size)
         # The first evaluation at 90 % of each row, as a place among those of all rows.

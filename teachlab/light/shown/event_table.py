@@ -26,7 +26,7 @@ from teachlab.light.shown.smallest_steps import smallest_steps
 from teachlab.light.windows import Windows
 from teachlab.model.truth import Truth
 from teachlab.sensor.clock import Clock
-from teachlab.sensor.edges import ranges_of
+from teachlab.sensor.edges import pieces
 from teachlab.sensor.running_extremes import running_max, running_min
 
 if TYPE_CHECKING:
@@ -305,8 +305,8 @@ class EventTable:
     def values(self, sign: int, what: Values, start: Places, stop: Places) -> Heights:
         """Return the values of ascending, disjoint stretches."""
         some = DisjointStretches(start, stop)
-        pieces = self.pieces(sign, some, held=what.held)
-        found = [what.of(light, start[a:b], stop[a:b])[0] for a, b, light in pieces]
+        parts = self.pieces(sign, some, held=what.held)
+        found = [what.of(light, start[a:b], stop[a:b])[0] for a, b, light in parts]
         return np.concatenate(found) if found else np.empty(0)
 
     def crossings(self, sign: int, among: str, hold: int) -> tuple[DisjointStretches, LevelCrossings]:
@@ -364,7 +364,7 @@ class Values:
             away = 0 if self.name == "whole range" else self.span
             start, stop = start + away, stop - away - self.span + 1
         stop = np.maximum(start, stop)
-        return light[ranges_of(start, stop)], stop - start
+        return pieces(light, start, stop), stop - start
 
     def expected(self, sample: Heights) -> list[tuple[float, float, int]]:
         """Return where the order statistics that will be requested are expected, as of `OrderedValues`."""
@@ -387,7 +387,7 @@ def _around(sample: Heights, share: float) -> tuple[float, float]:
 
 def _between_valid(difference: Heights, start: Places, stop: Places) -> tuple[Heights, Places]:
     """Return the differences of valid neighbours in stretches, and the number of differences of each."""
-    values, size = difference[ranges_of(start, stop)], stop - start
+    values, size = pieces(difference, start, stop), stop - start
     valid = ~np.isnan(values)
     if not valid.all():
         row = np.repeat(np.arange(start.size), size)

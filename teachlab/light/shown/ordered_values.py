@@ -109,11 +109,15 @@ class OrderedValues:
     def _place(self, values: Values | float) -> Values:
         """Return the positions of values in bins; bin b holds ``[b, b + 1)``; the outermost also hold all beyond."""
         with np.errstate(over="ignore"):
-            return np.asarray((values - np.float64(self._low)) * self._scale + 1.0)
+            out = np.asarray(values - np.float64(self._low))
+            out *= self._scale
+            out += 1.0
+        return out
 
     def _bins(self, values: Values) -> NDArray[np.intp]:
         # Every step rounds monotonically, so the order is kept.
-        return np.clip(self._place(values), 0, self._many - 1).astype(np.intp)
+        out = self._place(values)
+        return np.clip(out, 0, self._many - 1, out=out).astype(np.intp)
 
     def _read(self, wanted: set[int], *, counting: bool = False) -> None:
         """Go through all values: count them unless already counted, and keep those of some bins."""

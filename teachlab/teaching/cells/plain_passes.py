@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from teachlab.model.teaching import Events
-from teachlab.sensor.edges import ranges_of
+from teachlab.sensor.edges import pieces, ranges_of
 
 Bools = NDArray[np.bool_]
 Places = NDArray[np.int64]
@@ -119,7 +119,7 @@ def _crossed_once(
     falls below the `nearest` release.
     """
     lengths = last - first
-    light = height[ranges_of(first, last)]
+    light = pieces(height, first, last)
     rank = np.searchsorted(on, light, side="right")
     ends = np.cumsum(lengths)
     up = _first_reached(rank, lengths, on.size)

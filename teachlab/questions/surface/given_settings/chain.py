@@ -112,9 +112,13 @@ class Play:
         lighted : int
             How many settings are light, before it.
         """
-        cells = light[: light.size // CELL * CELL].reshape(-1, CELL)
-        reached = self._low[self._ranker.rank(cells.max(axis=1))]
-        held = self._high[self._ranker.rank(cells.min(axis=1))]
+        whole = light.size // CELL * CELL
+        cells, cuts = light[:whole], np.arange(0, whole, CELL)
+        if not cuts.size:
+            return np.arange(light.size)
+        # As rows of a table their extremes take more than twice the time.
+        reached = self._low[self._ranker.rank(np.maximum.reduceat(cells, cuts))]
+        held = self._high[self._ranker.rank(np.minimum.reduceat(cells, cuts))]
         # Where no on-level is reached, settings only become dark, and only where the light falls further than before;
         # where every off-level is, they only become light, where it rises further.
         below, above = reached == 0, held == self.count
@@ -123,7 +127,7 @@ class Play:
         skip |= self._no_further(reached, ~above, lighted, strict=self.watched)
         if np.count_nonzero(skip) < FEW_PASSED_OVER * skip.size:
             return np.arange(light.size)
-        return np.append(np.flatnonzero(np.repeat(~skip, CELL)), np.arange(cells.size, light.size))
+        return np.append(np.flatnonzero(np.repeat(~skip, CELL)), np.arange(whole, light.size))
 
     def _no_further(self, switched: Ranks, cut: NDArray[np.bool_], first: int, *, strict: bool) -> NDArray[np.bool_]:
         """Return the cells that switch no more settings than were switched since the last cut, or before all cells.
