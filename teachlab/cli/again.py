@@ -12,8 +12,6 @@ def given_again(context: typer.Context, **more: str) -> str:
 
     Parameters
     ----------
-    context : typer.Context
-        Context of the present call.
     more : str
         Options to set, by their names in Python: ``out="setting.json"``. Options that only change what is printed are
         left out.

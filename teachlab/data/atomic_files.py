@@ -542,8 +542,6 @@ def read_text(path: str | Path, what: str, error: type[InputError]) -> str:
     ----------
     what : str
         What the file should be, for the message: "a setting".
-    error : type of InputError
-        Exception to raise if it cannot be read.
     """
 
     def whole(place: Path) -> str:

@@ -182,8 +182,6 @@ class RecordingWriter:
 
     Parameters
     ----------
-    path : str or Path
-        The recording to write.
     dtype : dtype
         The stored type: any integer or floating type.
     time : pyarrow type, optional

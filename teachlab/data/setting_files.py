@@ -50,8 +50,6 @@ def setting_from_dict(values: object, where: str) -> Setting:
     ----------
     values : object
         The parsed document: a mapping of schema 1, 2 or 3 without unknown keys.
-    where : str
-        File or place, for the message.
 
     Raises
     ------

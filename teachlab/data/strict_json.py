@@ -151,12 +151,6 @@ def check(model: type[Model], values: object, where: str, error: type[InputError
     ----------
     model : type of BaseModel
         The model that must be met.
-    values : object
-        The parsed document.
-    where : str
-        File and key, for the message.
-    error : type of InputError
-        Exception to raise.
     """
     if not isinstance(values, Mapping):
         raise error(f"{where}: must be a JSON object with keys, got {shown(values)}.")

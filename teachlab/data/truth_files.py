@@ -100,10 +100,6 @@ def read_passes(
 
     Parameters
     ----------
-    path : str or Path
-        As for `read_truth`.
-    start, end : str
-        Columns of the positions.
     convert : callable, optional
         Converts a column of positions to sample indices; by default they are whole sample indices already.
     doubt : callable

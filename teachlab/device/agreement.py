@@ -78,8 +78,6 @@ class Agreement(Document):
 
     Parameters
     ----------
-    setting : Setting
-        The setting that was replayed.
     logged, replayed, matched : int
         Numbers of pulses. A pulse is matched if both its edges are matched with edges of one pulse on the other side.
     early_late_samples : EarlyLate

@@ -64,8 +64,6 @@ class KeyedIn(Document):
         Score at the costliest end of what lies behind the display values; None if it cannot be keyed in.
     worst_end : str
         Which end that is: low or high; for a window also narrow or wide.
-    verdict : Verdict
-        Verdict at that end.
     """
 
     stepped: SteppedSetting
@@ -98,8 +96,6 @@ def keyed_in(
 
     Parameters
     ----------
-    recording, truth
-        The recording and passes on which it is judged.
     setting : Setting
         A setting of fixed levels, or a window.
     about : str
@@ -165,10 +161,6 @@ class SettingCard:
         The smallest margin to noise and its side; empty if none was measured.
     reserves : dict
         How far gain may fall and ambient light may rise, as recorded.
-    expected : ExpectedLevel or None
-        Expected on-level.
-    not_expected : str
-        Why there is no expected level.
     shown : tuple of str
         What to show, one entry for each step.
     kinds : mapping of str to int

@@ -28,10 +28,6 @@ def identification_figure(
         An identification with at least one class.
     light : ndarray
         In the stored type, NaN where invalid.
-    name : str
-        Name for the title.
-    kind : str
-        svg or png.
     """
     from matplotlib.figure import Figure
 

@@ -105,9 +105,6 @@ class Identification:
 
     Parameters
     ----------
-    sample_rate_hz : float, Hz
-    edges : int
-        Number of logged edges.
     jitter, jitter_needed : int, samples
         The allowed jitter, and the jitter that the edges need: more explains no further edge.
     groups_left : int

@@ -127,12 +127,8 @@ def in_steps(
 
     Parameters
     ----------
-    recording, truth
-        The recording and passes on which costs are counted.
     setting : Setting
         A setting of fixed levels, or a window.
-    rules, costs
-        As for the score.
 
     Raises
     ------

@@ -36,8 +36,6 @@ class YorkLine(Document):
         Weighted squares of the points' distances.
     centre : float
         Weighted mean of the adjusted abscissae.
-    weight : float
-        Sum of the weights.
     """
 
     intercept: float
@@ -163,8 +161,6 @@ class DisplayScale:
             At least three readings.
         light_error, display_error : array_like of float
             Standard deviations; the rounding of the display is added.
-        resolution, step, first, last
-            As the class.
 
         Raises
         ------

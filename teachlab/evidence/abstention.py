@@ -69,7 +69,6 @@ class Abstention:
     ----------
     seed : int
         Seed of what was shown.
-    tolerance_ms : float, ms
     base : dict or None
         The base setting as plain JSON.
     reason, measured, required : str
@@ -130,10 +129,6 @@ def build_abstention(
 
     Parameters
     ----------
-    recording, truth
-        The recording and passes that were used for teaching.
-    sources : Sources
-        The files they were read from.
     options : RecordOptions
         Title, draws, confidence and deviations are used; no score is made.
 

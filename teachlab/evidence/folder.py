@@ -24,10 +24,6 @@ def write_record(
 
     Parameters
     ----------
-    record : dict
-        The record of a setting or of an abstention.
-    recording : Recording
-        Recording with the light for the figures.
     folder : str or Path
         The folder is made if it does not exist; the PDF of an earlier record is removed.
     pdf : bool

@@ -72,10 +72,6 @@ def build_record(
 
     Parameters
     ----------
-    recording, truth, setting
-        The recording, its passes, and the setting that the claim is about.
-    sources : Sources
-        The files they were read from, for the digests.
     criteria : Criteria, optional
         Without criteria the record gives no verdict on them.
 

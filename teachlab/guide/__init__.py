@@ -27,8 +27,6 @@ class GuidePage(Document):
     ----------
     name : str
         The name that is typed to read it.
-    question : str
-        The question that it answers.
     text : str
         Markdown, with the question as its heading.
     """

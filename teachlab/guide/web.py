@@ -48,8 +48,6 @@ def write_guide(folder: Path, pages: Iterable[GuidePage]) -> Path:
     ----------
     folder : Path
         It is made if it does not exist.
-    pages : iterable of GuidePage
-        What to write.
 
     Returns
     -------

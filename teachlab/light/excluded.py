@@ -25,8 +25,6 @@ def excluded_trials(
     ----------
     windows : Windows
         Windows of that truth, under this lag.
-    invalid : TwoState
-        True where an evaluation has no valid sample.
     lag : int, evaluations
         How many evaluations filter and delay can delay an onset.
     """

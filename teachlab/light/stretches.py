@@ -28,8 +28,6 @@ class Evaluated:
 
     Parameters
     ----------
-    clock : Clock
-        Which sample every evaluation reads.
     stop : int, evaluations
     left_out : sequence of (int, int), samples
         Stretches that are read as invalid.

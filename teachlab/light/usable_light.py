@@ -51,11 +51,6 @@ def largest(dtype: np.dtype[Any]) -> float:
 def bounded(block: Block, name: str) -> Block:
     """Return a block in which infinite light is replaced by the largest number of its type.
 
-    Parameters
-    ----------
-    name : str
-        Name of the recording, for the message.
-
     Raises
     ------
     UnmeasurableError

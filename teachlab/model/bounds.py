@@ -19,8 +19,6 @@ def hold_levels(value: Any, names: Iterable[str], error: Callable[[str], Excepti
     ----------
     value : dataclass
         A value with a `unit`.
-    error : type of exception
-        Type of the exception to raise.
     """
     for name in names:
         try:
@@ -42,8 +40,6 @@ def hold_bounds(value: Any, error: Callable[[str], Exception]) -> None:
     ----------
     value : dataclass
         Its metadata may also hold ``unit``, and ``advice``: what to do.
-    error : type of exception
-        What to raise.
 
     Examples
     --------

@@ -144,8 +144,6 @@ class Draw:
 
     Parameters
     ----------
-    draw : int
-        Number of the draw.
     setting : Setting or None
         None if the strategy abstained or failed.
     abstained, failed : str

@@ -118,8 +118,6 @@ class Margin:
 
     Parameters
     ----------
-    sides : Sides
-        Four margins to noise.
     population : Population
         The same distance in standard deviations of passes and gaps.
     noise_object, noise_background : float or None, recording units

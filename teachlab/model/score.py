@@ -87,8 +87,6 @@ class Rate(Document):
 
     Parameters
     ----------
-    events, trials : int
-        Counts.
     estimate : float or None
         ``events / trials``; None without trials.
     low, high : float
@@ -114,16 +112,12 @@ class CountRate(Document):
 
     Parameters
     ----------
-    events : int
-        Count.
     exposure : float
         Amount of exposure, in the unit `per`.
     per : str
         Unit of the exposure: hour, pass and so on.
     estimate : float or None
         ``events / exposure``; None without exposure.
-    low, high, upper, confidence : float
-        As in `Rate`.
     """
 
     events: int
@@ -215,7 +209,6 @@ class Score:
 
     Parameters
     ----------
-    running_hours, gap_hours, excluded_gap_hours : float, hours
     false_active_share : float or None
         Share of the scored gap time in which the undelayed output is active; None without gap time.
     lost_rate, miss_rate, merged_rate : Rate

@@ -57,8 +57,6 @@ class Switching:
         Evaluations in a row that must disagree before the state changes, at least 1.
     on_delay_ms, off_delay_ms : float, ms
         Delays, at least 0.
-    delays_act_on : DelaysActOn
-        Output, or light state.
     evaluation_rate_hz : float, Hz, optional
         None: every recorded sample is evaluated.
 

@@ -21,8 +21,6 @@ def setting_in_words(setting: Setting, step: float | None = None, *, brief: bool
 
     Parameters
     ----------
-    step : float or None, recording units
-        Smallest step of the light.
     brief : bool
         Whether to leave out what stands in brackets, for use within brackets.
 

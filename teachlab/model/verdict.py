@@ -83,8 +83,6 @@ class VerdictCure:
     ----------
     kind : str
         What is changed: level, band, filter, on-delay, averaging, following …
-    text : str
-        The change, in words.
     lost, false : int
         Errors that remain: passes lost; trips, further onsets, and onsets on `ignore` passes.
     """
@@ -113,8 +111,6 @@ class Verdict(Document):
         Open conditions of the evidence, one sentence each; the first one is the limit in "use with a limit".
     equal_cost : EqualCost or None
         How far the levels may be moved at the same cost; None if that was not examined.
-    step : float or None, recording units
-        Smallest step of the light: levels are not printed with finer steps.
     rehearsal : bool
         Whether the light is synthetic: no evidence about a real line.
     sensor : str

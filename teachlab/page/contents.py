@@ -136,8 +136,6 @@ def page_contents(
         How often it is taught, and what picks what it is shown.
     files : FilesJudged, optional
         What the files are called on the command line.
-    progress : callable, optional
-        Called with the share counted.
 
     Raises
     ------

@@ -72,12 +72,8 @@ class CorrectedPasses:
 
     Parameters
     ----------
-    folder : str
-        In which they are written.
     stem : str
         Name of the recording without its ending.
-    table : str
-        The table that is corrected.
     """
 
     folder: str

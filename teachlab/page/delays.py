@@ -47,7 +47,6 @@ class DelayRows:
     ----------
     rows : dict of str to tuple of Setting
         By which level moves along the row, as in `teachlab.page.chains.Chain`.
-    on_delays_ms, off_delays_ms : tuple of float, ms
     counts : dict of str to ndarray of int64, shape (on-delays × off-delays, settings of all rows)
         By the names of the tables of a surface.
     trials : ndarray of int64, shape (3, on-delays × off-delays)
@@ -88,14 +87,10 @@ def delay_rows(
 
     Parameters
     ----------
-    recording, truth
-        Scored by the rules.
     hand : Setting
         Its filter, hysteresis and own delays are among what is counted.
     levels : ndarray of float64, recording units
         Of which up to `MOST_LEVELS` are counted.
-    clock : Clock
-        Of the evaluations.
     """
     if isinstance(hand, MOVING):
         return None

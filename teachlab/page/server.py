@@ -54,8 +54,6 @@ class PageServer(ThreadingHTTPServer):
     ----------
     page : str
         HTML, made for a server.
-    recording, truth, rules
-        What its questions are about.
     corrected : CorrectedPasses or None
         Where corrected passes go; None refuses to save them.
 

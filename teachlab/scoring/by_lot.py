@@ -102,8 +102,6 @@ def exposure(truth: Truth, stop_taught: int, trials: Trials) -> Mapping[str, tup
     ----------
     stop_taught : int
         Passes before this one could be used for teaching.
-    trials : Trials
-        Of the score.
     """
     scored = np.zeros(truth.passes, bool)
     scored[trials.first_pass :] = trials.passes != Outcome.EXCLUDED

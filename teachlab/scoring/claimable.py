@@ -97,10 +97,6 @@ def claimable(
 
     Parameters
     ----------
-    recording, truth, setting
-        The recording, its passes, and the setting that the claim is about.
-    result : Score
-        Score of that setting.
     copies : sequence of (int, int), optional
         Pairs (pass, earlier pass that it repeats), if known. Otherwise the recording is read to find them.
     belongs : bool

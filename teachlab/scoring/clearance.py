@@ -97,11 +97,6 @@ class NearMisses(Document):
 def near_misses(truth: Truth, setting: Setting, margin: Margin, trials: Trials) -> list[NearMisses]:
     """Find passes and gaps whose distance to the level is far smaller than that of the others, the clearer side first.
 
-    Parameters
-    ----------
-    truth, setting, margin, trials
-        As for `clearance_of`.
-
     Notes
     -----
     Of the passes that were hit, these are the ones whose distance to the level of activation is below half the median
@@ -210,8 +205,6 @@ def worst_by_unit(
     ----------
     measure : str
         margin_to_noise, population or excess_gain, as `Margin` defines them over the whole recording.
-    truth, setting, margin, trials
-        As for `clearance_of`.
     dark_level : float, recording units
         Reading without any light, for the excess gain.
     lots : bool

@@ -25,8 +25,6 @@ def dependence_of(
 
     Parameters
     ----------
-    score : Score
-        Of that truth.
     proxy : array_like of float, shape (passes of the truth,), optional
         How far the light of every pass came on its way to the level.
     icc : float, in [0, 1]

@@ -55,13 +55,7 @@ class ErrorPlace:
 
 
 def error_places(truth: Truth, trials: Trials) -> list[ErrorPlace]:
-    """Return where losses, trips and repeated counts lie, the largest cause first; empty if errors lie everywhere.
-
-    Parameters
-    ----------
-    trials : Trials
-        Of its score.
-    """
+    """Return where losses, trips and repeated counts lie, the largest cause first; empty if errors lie everywhere."""
     scored = trials.passes != Outcome.EXCLUDED
     lost = np.isin(trials.passes, (Outcome.MISS, Outcome.MERGED)).astype(np.int64)
     again = np.where(trials.passes == Outcome.HIT, trials.pass_onsets - 1, 0)

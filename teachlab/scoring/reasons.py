@@ -80,8 +80,6 @@ class LossReason:
         Sample at which the pass starts.
     at_s : float, s
         The same from the start of the recording.
-    label : str
-        Of the pass.
     """
 
     row: int
@@ -133,8 +131,6 @@ class Reasons:
         Sample at which the first such gap starts.
     ignored, ignored_tripped : int
         Scored `ignore` passes, and those that switched the output.
-    step : float or None, recording units
-        Levels are not printed with finer steps.
     strong_gaps : int
         Tripped gaps whose light is as strong as that of passes; 0 if that was not measured.
     first_again, first_again_sample, first_ignored, first_ignored_sample : int or None
@@ -262,17 +258,9 @@ def reasons_of(
 
     Parameters
     ----------
-    recording, truth
-        The recording and the passes that were scored.
-    setting, score
-        A setting and its score.
-    rules : Rules
-        As for the score.
     extremes : PassAndGapExtremes, optional
         Extremes of the recording at the setting's evaluation rate, if known: several settings share them. At another
         rate they are measured again.
-    step : float or None, recording units
-        Smallest step of the light, if known.
     """
     trials = score.trials
     rows = np.arange(trials.passes.size) + trials.first_pass

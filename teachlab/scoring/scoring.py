@@ -94,13 +94,6 @@ def lone_active_gap(output: Output, truth: Truth, result: Score, *, rules: Rules
     """Return the gap without which the output is not active for most of the gap time; None if there is no such gap.
 
     The gap is named by the row of the pass before it, −1 at the start of the record.
-
-    Parameters
-    ----------
-    output, truth, rules
-        As scored.
-    result : Score
-        Of them.
     """
     if not result.probably_inverted:
         return None

@@ -215,8 +215,6 @@ def switching_position(
         Trials of its score: only hits are used.
     info : RecordingInfo
         For the line speed.
-    rules : Rules
-        As for the score.
     margin : Margin, optional
         For the peak light of every pass.
     jitter_ms : float, ms, optional

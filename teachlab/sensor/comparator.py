@@ -73,8 +73,6 @@ class Comparator:
     ----------
     on_level, off_level : float, recording units
         ``off_level <= on_level``.
-    dtype : dtype
-        Stored type of the light.
     first_level : float, recording units, optional
         Level at or above which the first valid evaluation is light; by default `on_level`.
     fast : bool, optional

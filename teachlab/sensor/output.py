@@ -33,16 +33,10 @@ class Output:
 
     Parameters
     ----------
-    setting : Setting
-        The setting that was replayed.
-    clock : Clock
-        Which sample every evaluation read.
     undelayed : TwoState
         Polarity applied to the filtered state, without the delays: true is active.
     output : TwoState
         The output: true is active.
-    invalid : TwoState
-        True where an evaluation had no valid sample.
     followed : Followed, optional
         What the reference did, for a setting that follows.
     compiled : bool

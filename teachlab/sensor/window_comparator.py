@@ -20,11 +20,6 @@ class TwoThresholds:
     begins at ``x < off_level`` and ends at ``x >= low_release``. If the first valid evaluation lies between the two
     thresholds, it is within the window.
 
-    Parameters
-    ----------
-    dtype : dtype
-        Stored type of the light.
-
     Examples
     --------
     >>> window = WindowSetting(unit="mV", off_level=10, low_release=12, high_release=28, on_level=30)

@@ -46,8 +46,6 @@ class PassPlan:
         Number of lots over which the passes are spread.
     design_effect : float
         Passes per independent pass.
-    max_rate, confidence, events, best_of
-        The question that was asked.
     """
 
     passes: int

@@ -40,8 +40,6 @@ class TailFit:
     ----------
     scale, shape : float
         Shape ξ: above 0 a heavy tail, 0 exponential, below 0 a tail with an end.
-    log_likelihood : float
-        Log-likelihood at the optimum.
     """
 
     scale: float

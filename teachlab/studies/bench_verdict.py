@@ -54,8 +54,6 @@ def bench_verdict(
 
     Parameters
     ----------
-    rows, orders
-        As in the bench.
     reading : SettingReading, optional
         Of the judged setting over all passes; without it no setting is judged.
     """

@@ -36,17 +36,8 @@ def bench_figure(bench: RecordingBench, truth: Truth, extremes: PassAndGapExtrem
 
     Parameters
     ----------
-    truth : Truth
-        Of the recording benched.
     extremes : PassAndGapExtremes
         Of its passes and gaps, at the evaluation rate of the bench.
-    kind : str
-        svg or png.
-
-    Returns
-    -------
-    bytes
-        The same bytes for the same bench and library versions.
     """
     from matplotlib.figure import Figure
 
@@ -89,8 +80,6 @@ def unsolved_figure(
         At least one.
     setting : Setting
         Setting whose levels are drawn: the best in hindsight.
-    kind : str
-        svg or png.
     """
     from matplotlib.figure import Figure
 

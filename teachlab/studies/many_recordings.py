@@ -68,8 +68,6 @@ def bench_files(
         Device in whose steps all settings are.
     jobs : int
         Number of recordings at a time; 0 for as many as there are cores.
-    progress : callable, optional
-        Called with the share done.
 
     Returns
     -------

@@ -139,8 +139,6 @@ def rooms(
         Of fixed levels, with any filter and delays, without their history.
     reach : float, recording units, above 0
         Largest shift that is tried.
-    rules, costs
-        As for the score.
 
     Returns
     -------

@@ -129,8 +129,6 @@ class RecordingBench:
 
     Parameters
     ----------
-    unit : str
-        Unit of the levels.
     teach_passes, scored_passes : int
         Detect passes in the teach block, and detect passes that are trials in the scored block.
     ranking : sequence of str

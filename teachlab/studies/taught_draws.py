@@ -107,15 +107,12 @@ def taught_draws(
 
     Parameters
     ----------
-    teachings : mapping of key to Teaching
     options : DrawOptions
         Draws, teach share and rules; base and seed are those of the teachings.
     careful : bool
         Whether a strategy that breaks the protocol in another way fails in all draws, instead of ending the run.
     keyed : callable, optional
         Turns a setting into one that can be keyed in; if it refuses, the draw abstains.
-    progress : callable, optional
-        Called with the share done.
     """
     cut = split(truth, recording.samples, teach_share=options.teach_share)
     blocks: dict[Setting | None, TeachBlock] = {}

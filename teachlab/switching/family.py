@@ -46,8 +46,6 @@ def replay_family(
     settings : sequence of Setting
         Any levels, polarities, filters and delays; one evaluation rate. Settings with two thresholds are
         replayed one by one, those that follow the background family by family, and turning points together.
-    progress : callable, optional
-        Called with the share that is done.
 
     Yields
     ------

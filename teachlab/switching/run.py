@@ -102,11 +102,6 @@ def replay_together(recording: Recording, settings: Sequence[Setting]) -> list[O
 class Replaying:
     """A replay in progress: blocks of samples in, the output out at the end.
 
-    Parameters
-    ----------
-    recording, setting, fast
-        As of `replay`.
-
     Raises
     ------
     SettingError

@@ -16,10 +16,6 @@ class MadeRecording(Document):
 
     Parameters
     ----------
-    recording : str
-        Its file.
-    seconds : float, s
-    sample_rate_hz : float, Hz
     uncertainty_samples : float
         Uncertainty of every border.
     """

@@ -285,8 +285,6 @@ def blocks(recipe: Recipe, *, samples: int, first: int = 0) -> Iterator[Block]:
     ----------
     samples : int
         Where to stop; the passes of the recipe do not matter here.
-    first : int
-        Where to begin.
 
     Yields
     ------

@@ -289,13 +289,6 @@ class Scenario(Table):
 def parse(text: str, *, source: str) -> Scenario:
     """Read a scenario from TOML text.
 
-    Parameters
-    ----------
-    text : str
-        The TOML.
-    source : str
-        File or name, for messages.
-
     Raises
     ------
     ScenarioError

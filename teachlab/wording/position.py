@@ -19,13 +19,7 @@ MOST_ROWS = 12
 
 
 def position_lines(position: SwitchingPosition, unit: str) -> list[str]:
-    """Say where in the pass the output switches, its spread, and what changes it; one line each.
-
-    Parameters
-    ----------
-    unit : str
-        Of the light.
-    """
+    """Say where in the pass the output switches, its spread, and what changes it; one line each."""
     out = []
     for name, where, spread, slope in (
         ("on", "after the start of the pass", position.onset, position.onset_slope),

@@ -39,8 +39,6 @@ def margins_table(title: str, rows: Sequence[tuple[str, Kept]], unit: str) -> Ta
     ----------
     rows : sequence of (name, Kept)
         Objects with a margin, reserves and a clearance; there is no margin if levels are not fixed.
-    unit : str
-        Of the light.
     """
     table = plain_table(
         title,

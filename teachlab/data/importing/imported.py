@@ -16,14 +16,8 @@ class Imported:
 
     Parameters
     ----------
-    recording, truth_path : str
-        Files written.
     rows, samples, invalid, filled : int
         Rows of the log, samples written, samples without a valid value (including filled ones), and filled samples.
-    dtype : str
-        Stored type.
-    column, time_column : str
-        Columns read.
     rate_from : str
         ``given``, ``time column`` or ``file header``.
     doubt : BorderDoubt, optional

@@ -23,8 +23,6 @@ def borders_from_light(recording: Recording, instants: Truth, where: str) -> tup
     ----------
     instants : Truth
         Short passes around the instants; labels and lots are kept.
-    where : str
-        The table, for messages.
 
     Returns
     -------

@@ -26,12 +26,8 @@ def passes_of_signal(pieces: Iterable[NDArray[np.float64]], rows: int, level: fl
     ----------
     pieces : iterable of ndarray of float64, signal units
         The signal; NaN keeps the state before. It is read only once.
-    rows : int
-        Number of rows.
     level : float, signal units, optional
         Level at which an object begins; by default the middle between the two levels of the signal.
-    name : str
-        Of the column, for messages.
 
     Returns
     -------
@@ -96,7 +92,6 @@ class LinePosition:
     ----------
     millimetres : ndarray of float64, shape (rows,), mm
         Ascending: where the line runs back, the furthest position so far.
-    rate_hz : float, Hz
     back_mm : float, mm
         How far the line ran back at most; 0 for a trembling of up to two steps of the encoder.
     back_row : int
@@ -117,7 +112,6 @@ class LinePosition:
         counts : ndarray of float64, shape (rows,)
         mm : float, mm
             Millimetres per count.
-        rate_hz : float, Hz
         """
         if not (np.isfinite(mm) and mm > 0):
             raise ParameterError(f"--encoder-mm must be above 0 mm, got {mm:g}.")

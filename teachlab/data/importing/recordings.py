@@ -88,8 +88,6 @@ class Recordings:
 
         Parameters
         ----------
-        infos : sequence of RecordingInfo
-            The metadata of each.
         axis : TimeReport, optional
             With the gaps.
         again : callable

@@ -35,32 +35,22 @@ class ImportJob:
         Column of the times; default `time` if there is one.
     date : str, optional
         Column of the dates, if times of day have their own column.
-    no_time : bool
-        Ignore times.
     time_unit : str, optional
         Unit of times that are numbers: s, ms, us, ns, min, h, d.
     time_zone : str, optional
         Zone of dates that state none.
-    time_format : str, optional
-        How dates are written.
     fill_gaps : bool
         Fill gaps in time with invalid samples.
     append : bool
         Continue where an earlier run ended or was ended.
     truth_column : str, optional
         Column that says when an object is in view.
-    truth_kind : TruthKind
-        What it holds.
     truth_level : float, optional
         Level of a second analogue signal at which an object begins.
     lot_column : str, optional
         Column that names the lot: shift, batch … A pass is of the lot of its first row.
     passes : str, optional
         Table of intervals: CSV or Parquet.
-    passes_in : CountedIn
-        What its positions count.
-    pass_start, pass_end : str
-        Its columns.
     pass_ms : float, ms, optional
         Length of a pass if the table has one time per product, in its middle.
     borders_from_light : bool
@@ -75,8 +65,6 @@ class ImportJob:
         Column of the encoder: position of the line.
     encoder_mm : float, mm
         Millimetres per encoder step.
-    output_column : str, optional
-        Column of the sensor's own output.
     output_level : float, optional
         Level above which it is high, if it is a voltage.
     ignore : tuple of str
@@ -85,8 +73,6 @@ class ImportJob:
         Where the passes come from; default: as the table states, otherwise independent.
     uncertainty_samples : float, samples, optional
         Uncertainty of their borders.
-    text : TextOptions
-        Layout of a text log.
     """
 
     path: str

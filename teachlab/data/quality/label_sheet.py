@@ -25,11 +25,6 @@ def label_sheet(recording: Recording, proposal: Proposal, doubts: Sequence[PassD
     ----------
     kind : str
         svg, or html: a page that holds the pictures and a table of the same passes.
-
-    Returns
-    -------
-    bytes
-        The same bytes for the same recording and library versions.
     """
     from matplotlib.figure import Figure
 

@@ -115,8 +115,6 @@ def propose_passes(
         of the time, if that is clear.
     min_ms : float, ms, optional
         Shortest pass and shortest gap; by default a tenth of the typical one, at least 3 samples.
-    progress : callable
-        Called with the share done.
 
     Raises
     ------
@@ -184,8 +182,6 @@ def two_levels(values: NDArray[np.float64], unit: str) -> Levels:
     ----------
     values : ndarray of float64, shape (n,), recording units
         Finite.
-    unit : str
-        For the message.
     """
     if values.size == 0:
         raise RecordingError("no valid sample of finite light: there is nothing to label. Log it again.")

@@ -76,8 +76,6 @@ class Quality(Document):
 
     Parameters
     ----------
-    samples, sample_rate_hz, seconds, unit, dtype
-        The recording.
     invalid, saturated : float
         Shares of all samples; saturated means at or below 0, or at or above full scale.
     low, high : float, recording units
@@ -87,14 +85,8 @@ class Quality(Document):
         is clipped before the log.
     direction : Direction
         As stored, otherwise as found from the truth.
-    direction_stored : bool
-        Whether it was stored.
     contrasts : Contrasts
         How far passes reach above and below the background.
-    passes, detect_passes, ignore_passes, gaps : int
-        Numbers in the truth.
-    truth_source : str
-        Where the truth comes from.
     background : float, recording units
         Median of the gaps.
     contrast : float, recording units
@@ -153,8 +145,6 @@ def inspect_recording(
         Without it, the results on passes, sides, contrast and separability are None.
     rules : Rules
         Their tolerance is how far windows extend beyond passes, in addition to the uncertainty of the truth.
-    progress : callable
-        Called with the share done.
     beside : callable, optional
         Called with every block too, for other questions on the recording.
 

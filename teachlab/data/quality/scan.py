@@ -44,8 +44,6 @@ class QualityScan:
         All valid levels, and those of the gaps, for each stretch of time.
     step : SmallestStep
         Smallest step between levels that occur.
-    invalid, saturated : int
-        Numbers of samples.
     low, high : float, recording units
         Extremes of all valid samples; NaN if there is none.
     at_low, at_high : int

@@ -29,8 +29,6 @@ class Obstacle:
         Its extreme in the direction of the objects.
     row : int, optional
         Row of the pass; None for a gap.
-    label : str
-        Label of the pass.
     """
 
     start: int
@@ -82,8 +80,6 @@ def separability(measured: QualityScan, truth: Truth, direction: Direction) -> S
     ----------
     measured : QualityScan
         A scan with the windows of `truth`.
-    direction : Direction
-        Whether objects raise or lower the light.
     """
     w, reach, gaps = measured.windows, measured.reach, measured.gaps
     if w is None or reach is None or gaps is None:

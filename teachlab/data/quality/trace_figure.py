@@ -62,13 +62,6 @@ def trace_figure(
         Of the recording; its best level is drawn.
     logged : ndarray of int64, shape (k, 2), samples, optional
         Where the sensor's own logged output is active: drawn as a separate row.
-    kind : str
-        svg or png.
-
-    Returns
-    -------
-    bytes
-        The same bytes for the same recording and library versions.
     """
     from matplotlib.figure import Figure
 

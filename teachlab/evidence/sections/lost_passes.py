@@ -26,12 +26,8 @@ def lost_and_worst(truth: Truth, setting: Setting, margins: Margin, result: Scor
 
     Parameters
     ----------
-    truth, setting
-        The passes, and the setting that the claim is about.
     margins : Margin
         Margin with the peak of every pass.
-    why : Reasons
-        Of its errors.
 
     Returns
     -------

@@ -96,8 +96,6 @@ class EventTable:
 
     Parameters
     ----------
-    evaluated : Evaluated
-        The block.
     start, stop : ndarray of int64, shape (passes,), evaluations
         Passes ``[start, stop)`` that may be shown.
     detect : ndarray of bool, shape (passes,)

@@ -55,10 +55,6 @@ class CompareAnswer:
     ----------
     with_ : str or None
         The second recording, if there is one.
-    unit : str
-        Unit of the levels.
-    names : tuple of str
-        Names of the sides.
     sides : tuple of Worth
         Score, margin and reserves of each side.
     found : dict

@@ -118,14 +118,11 @@ def counterfactual(
     ----------
     setting : Setting, optional
         Filter, delays and rate of the present sensor; its levels are not used; default: none of them.
-    mains_hz : float, Hz
     rules : Rules
         Their tolerance is added to every border of every pass.
     costs : Costs, optional
         If given, find the best fixed setting of each sensor for these costs too. This counts one surface for each
         sensor (with filter or delays: every level without hysteresis, and a grid of pairs with it).
-    progress : callable, optional
-        Called with the share done.
 
     Notes
     -----

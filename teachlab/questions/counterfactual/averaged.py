@@ -25,8 +25,6 @@ class AveragedSource:
 
     Parameters
     ----------
-    clock : Clock
-        Which sample every evaluation reads.
     span : int, evaluations
         At least 1.
     """

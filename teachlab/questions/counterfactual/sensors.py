@@ -46,7 +46,6 @@ def needed_margin(rate_hz: float, consecutive: int = 1, *, trips_per_hour: float
     ----------
     rate_hz : float, Hz
         Evaluations per second.
-    trips_per_hour : float, 1/h
 
     Notes
     -----

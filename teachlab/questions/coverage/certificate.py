@@ -99,7 +99,6 @@ class Coverage(Document):
     ----------
     confidence : float
         Of every interval.
-    line_speed_m_s : float or None, m/s
     names : mapping of str to (int, int)
         Passes of every label and lot in the teach block and in the scored block.
     hours : mapping of str to (int, int)

@@ -45,8 +45,6 @@ def places(edges: Floats, count: NDArray[np.int64], *, most: int = PLACES) -> Cy
     edges : ndarray of float64, shape (n + 1,), s
         From 0 to the period, ascending.
     count : ndarray of int64, shape (n,)
-    most : int
-        Number of stretches.
 
     Examples
     --------
@@ -68,8 +66,6 @@ def coverage_figure(found: Coverage, *, title: str, kind: str) -> bytes:
     ----------
     found : Coverage
         A certificate with at least one cycle.
-    kind : str
-        svg or png.
     """
     from matplotlib.figure import Figure
 

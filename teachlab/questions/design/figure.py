@@ -21,13 +21,7 @@ BINS = 80
 def design_figure(
     found: DesignAnswer, recording: Recording, truth: Truth, *, title: str = "", kind: str = "svg"
 ) -> bytes:
-    """Draw how far the light of passes and gaps reaches, the levels of the setting, and its reserve on what was shown.
-
-    Parameters
-    ----------
-    kind : str
-        svg or png.
-    """
+    """Draw how far the light of passes and gaps reaches, the levels of the setting, and its reserve as shown."""
     from matplotlib.figure import Figure
 
     setting = found.taught.setting

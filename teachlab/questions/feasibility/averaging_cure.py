@@ -27,8 +27,6 @@ class AveragedLight:
 
     Parameters
     ----------
-    text : str
-        The average, in words.
     recording : Recording
         One sample per evaluation.
     truth : Truth
@@ -45,11 +43,6 @@ class AveragedLight:
 
 def averages(recording: Recording, truth: Truth, setting: Setting) -> Iterator[AveragedLight]:
     """Yield the light under longer and longer averages.
-
-    Parameters
-    ----------
-    setting : Setting
-        Setting whose evaluations are averaged.
 
     Notes
     -----

@@ -178,13 +178,7 @@ def _upright(light: Floats, rise: bool) -> Floats:
 
 
 class DemandsReading:
-    """Measures the trials of a recording under a setting's filter, delays, rate and polarity while it is read.
-
-    Parameters
-    ----------
-    recording, truth, setting, rules
-        As of `demands_of`.
-    """
+    """Measures the trials of a recording under a setting's filter, delays, rate and polarity while it is read."""
 
     def __init__(self, recording: Recording, truth: Truth, setting: Setting, rules: Rules = USUAL_RULES) -> None:
         self._recording, self._truth, self._setting = recording, truth, setting

@@ -44,8 +44,6 @@ def taught_in_hindsight(block: TeachBlock | None, rules: Rules, *strategies: Str
     ----------
     block : TeachBlock or None
         From `all_shown`.
-    rules : Rules
-        With the first pass that is scored.
     """
     if block is None:
         return
@@ -65,8 +63,6 @@ def designed_in_hindsight(
     ----------
     base : Setting, optional
         Setting whose evaluation rate is kept.
-    rules : Rules
-        With the first pass that is scored.
     """
     block = all_shown(recording, truth, base, rules)
     return next(taught_in_hindsight(block, rules, built(installed_class("designed"), {})), None)
@@ -86,8 +82,6 @@ class TriedBothWays:
         Setting designed with the stretch; None if none was found.
     against : tuple of int or None
         The same counts of the designed setting, with the stretch.
-    step : float or None, recording units
-        Levels are not printed with finer steps.
     """
 
     first_sample: int
@@ -127,8 +121,6 @@ def tried_both_ways(
     ----------
     place : ErrorPlace
         Of the score of that setting.
-    step : float or None, recording units
-        Smallest step of the light, if known.
     """
     if place.where == "gap":
         begin = int(truth.end[place.first_pass]) if place.first_pass >= 0 else 0

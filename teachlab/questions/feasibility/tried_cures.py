@@ -51,10 +51,6 @@ class TriedCure:
 
     Parameters
     ----------
-    kind : str
-        What is changed.
-    text : str
-        The change, in words.
     setting : Setting
         The changed setting; behind an average if the kind is averaging.
     lost, false : int
@@ -101,8 +97,6 @@ def tried_cures(
         Of the setting, under the same rules.
     extremes : PassAndGapExtremes, optional
         At the setting's evaluation rate, if known.
-    step : float or None, recording units
-        Smallest step of the light, if known.
     """
     n = result.counts
     errors = sum(wrong_apart(truth, result))
@@ -266,8 +260,6 @@ def averaging_cure(
     ----------
     recording, truth, setting
         A setting of fixed levels.
-    step : float or None, recording units
-        Smallest step of the light.
     """
     found: list[TriedCure] = []
     try:

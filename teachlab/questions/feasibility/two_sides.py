@@ -35,8 +35,6 @@ class TwoSides:
         Two thresholds, each midway between the background and the weakest objects of its side.
     lost, false, passes : int
         Its lost passes and unwanted onsets, and the number of scored passes.
-    step : float or None, recording units
-        Levels are not printed with finer steps.
     """
 
     above: int
@@ -87,10 +85,6 @@ def two_sides(
     ----------
     base : Setting, optional
         Filter, delays and rate.
-    extremes : PassAndGapExtremes, optional
-        Where they are known.
-    step : float or None, recording units
-        Smallest step of the light, if known.
     """
     base = base or Setting(unit=recording.info.unit, on_level=0.0, off_level=0.0)
     found = extremes or PassAndGapExtremes.of(recording, truth, evaluation_rate_hz=base.evaluation_rate_hz, rules=rules)

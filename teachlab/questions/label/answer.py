@@ -153,14 +153,10 @@ def label(
 
     Parameters
     ----------
-    direction, min_ms
-        As for `propose_passes`.
     count : int, optional
         How many products passed, from another count.
     corrected : str, optional
         A corrected table to check and use.
-    progress : callable
-        Called with the share done.
 
     Raises
     ------

@@ -72,8 +72,6 @@ class ByGroup:
 
     Parameters
     ----------
-    what : str
-        What the groups are.
     figures : mapping of str to Divided
         on_level, off_level and hysteresis, in recording units; if the settings were scored also lost_rate,
         false_trips_per_running_hour, extra_per_pass and cost.
@@ -130,7 +128,6 @@ def by_group(
     ----------
     what : str
         What the groups are: lots, people and so on.
-    draws : mapping of str to sequence of Draw or of Setting
     measures : mapping of Setting to mapping of str to float, optional
         Losses and costs of every setting, as `measured_settings` gives them.
     """
@@ -169,7 +166,6 @@ def measured_settings(
     ----------
     recording, truth
         Scored from `first_pass` on.
-    draws : mapping of str to sequence of Draw or of Setting
     options : DrawOptions
         Tolerance and costs.
     """
@@ -298,8 +294,6 @@ def settings_agreement(
     ----------
     settings : sequence of Setting
         At least two; equal settings count as often as they are given.
-    rules
-        As in `score`.
     """
     _, lost = lost_by_settings(recording, truth, settings, rules=rules)
     return agreement(lost, len(settings))

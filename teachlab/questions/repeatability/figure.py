@@ -24,10 +24,6 @@ def cloud_figure(clouds: Sequence[Document], best: Document | None, unit: str, *
         As `Cloud.as_dict` gives them, in plain JSON types.
     best : dict or None
         The best in hindsight, as `Hindsight.as_dict` gives it.
-    unit : str
-        Of the levels.
-    kind : str
-        svg or png.
     """
     from matplotlib.figure import Figure
 

@@ -45,12 +45,8 @@ def repeat_teaching(
     ----------
     variants : sequence of Variant
         Every way of teaching is shown the same pieces: draw k is the same for all.
-    limits : sequence of Limit
-        What counts as worse.
     beside : sequence of Setting
         Further settings among which the best in hindsight is searched.
-    progress : callable, optional
-        Called with the share done.
 
     Raises
     ------

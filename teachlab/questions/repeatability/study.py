@@ -57,8 +57,6 @@ class Question:
         Column of the passes that names the groups, lot or label; empty for none.
     passes : int
         Number of consecutive passes shown in a teaching of one lot.
-    limits : tuple of Limit
-        What counts as worse.
     """
 
     vary: Mapping[str, tuple[int, ...]] | None = None
@@ -309,8 +307,6 @@ class RepeatabilityAnswer:
 
     Parameters
     ----------
-    studies : tuple of Study
-        One a recording.
     between : tuple of (str, ByGroup)
         How the spread of every strategy divides between recordings; empty for one recording.
     """

@@ -35,7 +35,6 @@ class ReplayAnswer:
 
     Parameters
     ----------
-    sample_rate_hz : float, Hz
     worth : Worth or None
         Score, and margin and reserves if asked for; None without passes.
     dependent : mapping of str to Dependence, Bursts or None
@@ -115,8 +114,6 @@ def replayed(
         Measure margin and reasons too.
     with_reserves : bool
         Measure reserves too; with filter or delays this needs some more readings.
-    progress : callable, optional
-        Called with the share of the replay done.
 
     Raises
     ------

@@ -155,8 +155,6 @@ def follow(
 
     Parameters
     ----------
-    truth, setting
-        The scored passes, and their setting.
     margins : Margin
         With the extremes of every pass and gap.
     info : RecordingInfo

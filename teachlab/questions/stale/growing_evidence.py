@@ -58,8 +58,6 @@ def evidence_on_losses(truth: Truth, trials: Trials, limit: float) -> GrowingEvi
 
     Parameters
     ----------
-    truth, trials
-        Of one score.
     limit : float, in (0, 1)
         Limited to 0.95.
     """

@@ -63,8 +63,6 @@ class LossRate:
         Exponential rate; negative if the light rises.
     days : float
         Span of the observation.
-    points : int
-        Number of levels.
     alike : float
         Autocorrelation of neighbouring days around the fall.
     """

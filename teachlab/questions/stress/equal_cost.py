@@ -45,8 +45,6 @@ def equal_cost(
         Of fixed levels.
     reach : float, recording units, above 0
         How far the levels are shifted in each direction: as far as there is light.
-    rules, costs
-        As for the score.
     first : Evaluations, optional
         Of this recording at the setting's rate, if it was read before.
     guess : (float, float), recording units

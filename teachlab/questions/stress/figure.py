@@ -17,18 +17,7 @@ OUTLINE = "#1A1A1A"
 
 
 def stress_figure(found: StressMap, *, title: str = "", kind: str = "svg") -> bytes:
-    """Draw the map: one panel per pedestal with the border of survival; curves if only gain or ambient light varies.
-
-    Parameters
-    ----------
-    kind : str
-        svg or png.
-
-    Returns
-    -------
-    bytes
-        The same bytes for the same map and library versions.
-    """
+    """Draw the map: one panel per pedestal with the border of survival; curves if only gain or ambient light varies."""
     from matplotlib.figure import Figure
 
     with drawing(title or "stress"):

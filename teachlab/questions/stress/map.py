@@ -42,8 +42,6 @@ class StressMap:
 
     Parameters
     ----------
-    gain, ambient, pedestal : tuple of float
-        The axes.
     lost, false_trips, extra, ignore_trips : ndarray of int64, shape (gains, ambients, pedestals)
         `lost` leaves out passes that merged with the one that they touch.
     contamination_reserve : float or None
@@ -131,8 +129,6 @@ def stress_map(
         With any filter and delays.
     gain, ambient, pedestal : sequence of float
         The axes, as in `Stress`.
-    rules, progress
-        As in `teachlab.questions.surface.surface`.
     reading : SettingReading, optional
         Of this setting, for the recording that it reduced.
 

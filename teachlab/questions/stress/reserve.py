@@ -229,13 +229,6 @@ def search_chain(
 ) -> Reserve | None:
     """Find the first point of an axis with a wrong trial; None if the levels along it are no chain.
 
-    Parameters
-    ----------
-    recording, truth
-        Scored by the rules.
-    rules
-        As in `teachlab.scoring.score`.
-
     Notes
     -----
     A trial is right if a detect pass has one onset, and a gap or an `ignore` pass has none. Further onsets are looked

@@ -30,13 +30,6 @@ TOGETHER = 250
 def search_apart(recording: Recording, truth: Truth, path: Path, reading: FirstReading, *, rules: Rules) -> Reserve:
     """Find the first point of an axis with a wrong trial.
 
-    Parameters
-    ----------
-    recording, truth
-        Scored by the rules.
-    rules
-        As in `teachlab.scoring.score`.
-
     Returns
     -------
     Reserve

@@ -46,18 +46,12 @@ def reserve(
 
     Parameters
     ----------
-    recording, truth
-        Scored by the rules.
     setting : Setting
         With any filter and delays.
-    axis : Axis
-        Loss of gain, or ambient light.
     reading : FirstReading
         Of the same recording at the setting's evaluation rate.
     most : float
         End of the search: at most 1 for a loss of gain; recording units for ambient light.
-    rules
-        As in `teachlab.scoring.score`.
 
     Notes
     -----
@@ -108,8 +102,6 @@ def reserves(
     ----------
     recording, truth, setting
         Of fixed levels.
-    rules
-        As for the score.
     scored : Score, optional
         Score of the same trials: if it holds an error, there is no reserve, and nothing is read.
     reading : SettingReading, optional

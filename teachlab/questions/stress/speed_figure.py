@@ -26,8 +26,6 @@ def speed_figure(found: Sequence[AtSpeed], *, title: str = "", kind: str = "svg"
     ----------
     found : sequence of AtSpeed
         At least one, in any order.
-    kind : str
-        svg or png.
 
     Returns
     -------

@@ -111,14 +111,8 @@ class SettingWorth:
 
     Parameters
     ----------
-    recording, truth
-        Scored by the rules.
-    rules
-        As for the score.
     margins : bool
         Whether to measure margins and reserves, too.
-    jitter_ms : float, ms, optional
-        As for `worth_of`.
     """
 
     def __init__(

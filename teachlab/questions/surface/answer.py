@@ -49,16 +49,12 @@ class SurfaceAnswer:
         With filter or delays: every level exactly, without hysteresis; the surface is then a grid.
     names : tuple of str
         Names of the settings that were looked up.
-    cloud : SurfaceCloud or None
-        Draws of a strategy, or None.
     positions : PositionAxis or None
         Where in the pass the output would switch at every level; for a single recording.
     delays : DelaySurface or None
         Levels and delays together, if a range of delays was asked for.
     room : EqualCost or None
         Levels that cost as much as the best pair; for a single recording.
-    step : float or None, recording units
-        Smallest step of the light: levels are not printed with finer steps.
     """
 
     recordings: tuple[str, ...]
@@ -187,8 +183,6 @@ def operating_surface(
         Range of delays in ms that is counted together with the levels, ``"0:60"`` or ``"0:60:13"``.
     options : DrawOptions, optional
         Draws and seed of the strategy, base setting, rules and costs.
-    progress : callable, optional
-        Called with the share counted.
 
     Raises
     ------

@@ -64,8 +64,6 @@ class Condensing:
 
     Parameters
     ----------
-    recording, truth, rules
-        As for a score.
     setting : Setting
         Setting with the smallest hysteresis that will be asked about, at the evaluation rate in question.
     """
@@ -236,8 +234,6 @@ class Condensed:
         The reduced recording, in memory; its times mean nothing.
     truth : Truth
         The same passes, each as long as its window was.
-    rules : Rules
-        To score them by.
     clock : Clock
         Clock of the original recording.
     spans : Spans

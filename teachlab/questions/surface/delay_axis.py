@@ -157,8 +157,6 @@ def delay_surface(
         Polarity, filter and evaluation rate.
     levels : ndarray of float64, shape (n,), recording units, ascending
     on_delays_ms, off_delays_ms : sequence of float, ms, ascending
-    progress : callable, optional
-        Called with the share done.
 
     Raises
     ------

@@ -16,18 +16,7 @@ LEAST_COST = 1e-3
 
 
 def delay_figure(found: DelaySurface, *, title: str = "", kind: str = "svg") -> bytes:
-    """Draw the cost per pass over level and delay; the other delay is that of the best cell.
-
-    Parameters
-    ----------
-    kind : str
-        svg or png.
-
-    Returns
-    -------
-    bytes
-        The same bytes for the same counts and library versions.
-    """
+    """Draw the cost per pass over level and delay; the other delay is that of the best cell."""
     from matplotlib.figure import Figure
 
     level, on, off = found.best

@@ -55,13 +55,6 @@ def surface_figure(
         What the cloud shows, for the legend.
     curve : Surface, optional
         The exact counts without hysteresis, if `surface` is a grid.
-    kind : str
-        svg or png.
-
-    Returns
-    -------
-    bytes
-        The same bytes for the same surface and library versions.
     """
     from matplotlib.figure import Figure
 

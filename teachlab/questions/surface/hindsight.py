@@ -192,8 +192,6 @@ def best_fixed(
 
     Parameters
     ----------
-    recording, truth, rules
-        What is scored, and the rules.
     counts : mapping of Setting to PairCounts
         Counts of the taught settings, on the same passes.
     base : Setting, optional

@@ -166,8 +166,6 @@ def position_axis(
         passes.
     setting : Setting
         Its hysteresis, polarity, filter and delays are kept.
-    rules, costs
-        As for the surface.
     jitter_ms : float, ms, optional
         Jitter of the borders, if it was measured.
 

@@ -28,15 +28,6 @@ def position_figure(position: SwitchingPosition, unit: str, *, title: str = "", 
     ----------
     position : SwitchingPosition
         With peak light if it was measured; otherwise passes are drawn in time order.
-    unit : str
-        Of the light.
-    kind : str
-        svg or png.
-
-    Returns
-    -------
-    bytes
-        The same bytes for the same positions and library versions.
     """
     from matplotlib.figure import Figure
 

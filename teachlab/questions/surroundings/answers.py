@@ -145,10 +145,8 @@ def lamp(
 
     Parameters
     ----------
-    mains_hz, evaluation_rate_hz : float, Hz
     swing, hysteresis : float
         Peak to peak of the flicker at the receiver, and the hysteresis, in the same unit.
-    on_delay_ms : float, ms
     ripple_hz : float, Hz, optional
         Ripple of an electronic ballast or a dimmed lamp.
     """

@@ -183,12 +183,9 @@ def neighbour_beat(
 
     Parameters
     ----------
-    own_hz, other_hz : float, Hz
-        Modulation frequencies.
     amplitude, hysteresis : float
         Amplitude of the neighbour's light at this receiver if both ran at one frequency, and hysteresis of the setting,
         in the same unit.
-    integration_us : float, µs
     evaluation_rate_hz : float, Hz, optional
         For the frequency at which the evaluations show the beat.
 

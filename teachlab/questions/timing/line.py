@@ -23,10 +23,6 @@ class TimeBudget:
         Shortest time for which an object holds the light beyond the level, and shortest time between two objects.
     speed_mm_s : float, mm/s, optional
         Speed of the line; needed for lengths.
-    evaluation_rate_hz : float, Hz
-        Of the sensor.
-    switching : Switching
-        Its filter and delays.
     scan_ms, input_filter_ms : float, ms
         Scan of the controller, and filter of its input.
     edge_mm : float, mm

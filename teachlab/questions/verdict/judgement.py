@@ -114,10 +114,6 @@ class JudgedSetting:
         Whether there are enough lots or stretches for a decision.
     tried : sequence of (CostBound, bool)
         Errors per pass of every setting that was tried, and whether its output is usable.
-    step : float or None, recording units
-        Smallest step of the light.
-    margin : Margin or None
-        As given.
     sides : TwoSides or None
         Objects on both sides of the background.
     lone_gap : int or None

@@ -16,13 +16,7 @@ NEVER = 2**62
 
 
 class FollowedReference:
-    """The reference and the levels that follow from it.
-
-    Parameters
-    ----------
-    clock : Clock
-        Clock for its times, in evaluations.
-    """
+    """The reference and the levels that follow from it."""
 
     def __init__(self, setting: FollowingSetting, clock: Clock) -> None:
         self._setting = setting

@@ -143,8 +143,6 @@ def claim_by_lots(
         In time order; lots without trials are left out.
     confidence : float
         One-sided, strictly between 0 and 1.
-    source : Source
-        What the lots are.
     assumption : Assumption
         Assumption of the bound itself; by default only that lots are independent.
     beside : sequence of Assumption

@@ -32,8 +32,6 @@ class AutocorrelatedLine:
         Median and two-sided interval.
     alike : float
         Autocorrelation of the residuals of neighbouring days: the middle of what the data do not exclude.
-    days : int
-        Number of different days.
     """
 
     slope: float

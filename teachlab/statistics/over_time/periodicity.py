@@ -36,8 +36,6 @@ class Periodicity(Document):
     ----------
     period_s, uncertainty_s : float, s
         Period and its standard uncertainty.
-    cycles : float
-        Number of cycles in the record.
     power : float
         R at its frequency; about 1 on average if nothing is periodic.
     p : float

@@ -54,7 +54,6 @@ def configurations(made: type[Strategy], grid: Grid) -> list[Configuration]:
 
     Parameters
     ----------
-    made : type of Strategy
     grid : mapping, sequence of mapping, or None
         Values of each parameter, one or a list; several grids in a list. None gives the defaults.
 

@@ -46,7 +46,6 @@ class RankedMethod(Document):
 
     Parameters
     ----------
-    parameters : mapping
     varied : tuple of str
         Parameters that the grid gives.
     label : str
@@ -220,14 +219,7 @@ class _Line:
 def study_answer(
     table: pa.Table, columns: RowTable, grid: StudyGrid, lines: Sequence[StudiedLine], judge: FamilyJudge
 ) -> StudyAnswer:
-    """Rank, choose and judge by the rows of a study.
-
-    Parameters
-    ----------
-    table : pyarrow.Table
-    judge : FamilyJudge
-        Accepted errors, costs, confidence, assumption.
-    """
+    """Rank, choose and judge by the rows of a study."""
     labels = _labels(grid)
     told = dict(zip([line.path for line in lines], telling_names([line.path for line in lines]), strict=True))
     found: dict[str, _Line] = {line.path: _Line(told[line.path], line.path) for line in lines}

@@ -52,7 +52,6 @@ class RowTable:
     ----------
     parameters : mapping of parameter to column
         A parameter with the name of another column gets ``parameter_`` before its name.
-    schema : pyarrow.Schema
     """
 
     def __init__(self, grid: StudyGrid, lines: Iterable[StudiedLine]) -> None:

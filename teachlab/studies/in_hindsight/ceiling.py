@@ -70,8 +70,6 @@ class Ceiling:
 
     Parameters
     ----------
-    passes : int
-        Number of scored detect passes.
     found : tuple of HindsightSetting
         One setting of each kind; kinds that cannot be designed here are left out.
     unsolved : tuple of UnsolvedTrial
@@ -175,10 +173,6 @@ def ceiling(
         The best fixed levels, from the surface.
     base : Setting, optional
         Setting whose evaluation rate is kept.
-    rules : Rules
-        With the first pass that is scored.
-    alignment : Alignment, optional
-        How the passes lie against the light.
     outputs : mapping of Setting to Output, optional
         What is known of some settings.
 

@@ -91,12 +91,6 @@ def unsolved_trials(
     ----------
     output : Output
         Of the best setting in hindsight.
-    found : Score
-        Of that output.
-    alignment : Alignment, optional
-        How the passes lie against the light.
-    rules : Rules
-        Of that score.
 
     Notes
     -----

@@ -256,8 +256,6 @@ def first_sample_at(motion: Motion, rate_hz: float, position_mm: Floats, *, spee
 
     Parameters
     ----------
-    rate_hz : float, Hz
-        Sample rate.
     position_mm : ndarray, mm
         Positions at or above 0, ascending.
     speed_mm_s : float, mm/s

@@ -43,8 +43,6 @@ def diffuse_w(
         (planning values, common practice, no source).
     receiver_mm2, distance_mm : float
         Receiver area and distance of the target.
-    tilt_deg : float, degrees
-        Tilt of the target.
     overlap : float
         Overlap of emitter and receiver fields, 0 in the blind zone, 1 far out.
     spot_share : float

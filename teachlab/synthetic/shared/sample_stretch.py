@@ -22,8 +22,6 @@ class SampleStretch:
     ----------
     index : int
         Number of the chunk; its first sample is ``index · CHUNK``.
-    rate_hz : float, Hz
-        Sample rate.
     position_mm : ndarray of float64, shape (CHUNK,), mm
         Belt position of every sample; never falls.
     """

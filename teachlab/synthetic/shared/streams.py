@@ -42,8 +42,6 @@ class Drawn:
 
     Parameters
     ----------
-    effect : str
-        Name of the effect.
     draw : callable (generator, size) -> ndarray
         Draws one chunk.
     """
@@ -71,8 +69,6 @@ class Track:
 
     Parameters
     ----------
-    seed, effect
-        See `stream`.
     rho : float
         Lag-one correlation, from 0 to ``exp(−SMALLEST_STEP)``.
     """
@@ -123,8 +119,6 @@ class BeltTrack:
 
     Parameters
     ----------
-    seed, effect
-        See `stream`.
     length_mm : float, mm
         Correlation length.
     step_mm : float, mm

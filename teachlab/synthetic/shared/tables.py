@@ -49,10 +49,6 @@ def refusal(source: str, faults: ValidationError, tables: Mapping[str, Any] | No
 
     Parameters
     ----------
-    source : str
-        File or name of the scenario.
-    faults : ValidationError
-        The faults found.
     tables : mapping, optional
         The raw tables: keys that do not fit together are named too, if single faults prevented that check.
     """

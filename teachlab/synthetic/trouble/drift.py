@@ -302,8 +302,6 @@ def gain_and_pedestal(drift: Drift, time_s: Floats, *, sensing: str, seed: int) 
 
     Parameters
     ----------
-    drift : Drift
-        The effects.
     time_s : ndarray, s
         Time since the recording began.
     sensing : str

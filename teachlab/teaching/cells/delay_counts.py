@@ -119,8 +119,6 @@ class DelayCounter:
     ----------
     truth : Truth
         Passes of the stretch, in samples of `clock`.
-    invalid : TwoState
-        True where an evaluation has no valid sample.
     border : int, evaluations
         Distance by which windows are wider than their passes, on either side.
     first_pass, last_pass : int
@@ -309,7 +307,6 @@ class _StandingOnsets:
     ----------
     owner, span, standing : ndarray of int64, shape (onsets,)
         Comparator, number of the span, and the number of first off-delays under which it is left (it stands).
-    spans : _TrialSpans
     comparators, waits : int
         Numbers of comparators and of off-delays.
     """

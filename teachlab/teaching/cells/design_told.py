@@ -67,7 +67,6 @@ def reserves_told(
 
     Parameters
     ----------
-    view, counter, cell, reserves, at, shown
     least : int
         Errors of the setting on what was shown.
     bound : float or None, recording units, turned

@@ -47,8 +47,6 @@ class LaneCounter:
         All levels that comparators may have.
     light_on : bool
         Whether the output is active when light.
-    counter : DelayCounter
-        Of the same stretch.
     fast : bool
         Whether to count the compiled way, where the extra ``fast`` is installed.
     """

@@ -50,8 +50,6 @@ class PlainPasses:
 
         Parameters
         ----------
-        events : Events
-            The passes shown.
         height : ndarray of float64, shape (evaluations,)
             Light, turned so that objects go up; NaN where invalid.
         on : ndarray of float64, shape (levels,), ascending

@@ -67,8 +67,6 @@ def least_errors(view: TeachView, found: EventStatistics) -> LeastErrors | None:
     ----------
     view : TeachView
         Its events, and the filter and delays of its base setting.
-    found : EventStatistics
-        Of the events shown.
 
     Notes
     -----

@@ -32,8 +32,6 @@ def place_on_events(
     ----------
     strategy : Strategy
         For the record.
-    found : EventStatistics
-        Of the events shown.
     level : float, recording units, objects upwards
         T, where the output becomes active.
     share : float, in [0, 0.5)

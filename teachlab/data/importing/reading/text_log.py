@@ -48,8 +48,6 @@ class TextLog:
         ``-`` for standard input, which can be read once.
     blocks : iterator of bytes
         Whole lines, the first row first.
-    source : generator of bytes
-        Generator that yields the blocks.
     taken : sequence of float
         Its last number is the share that was read of the source, as far as that is known.
     """

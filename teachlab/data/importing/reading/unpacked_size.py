@@ -35,8 +35,6 @@ def need_for_batches(source: Any, path: str) -> None:
     ----------
     source : file-like
         Read by its footer; every packed buffer begins with its unpacked length (Arrow columnar format, "Compression").
-    path : str
-        For the message.
 
     Raises
     ------

@@ -33,8 +33,6 @@ class TimeReport:
 
     Parameters
     ----------
-    rate_hz : float, Hz
-        Sample rate.
     rate_from : str
         ``given`` or ``time column``.
     measured_hz : float, Hz

@@ -65,8 +65,6 @@ class Staircase:
     ----------
     state : ndarray of int16, shape (n,)
         Before the record: off-indices below it are active.
-    tally : PairTally
-        Where counts are booked.
     """
 
     def __init__(self, state: Ranks, tally: PairTally) -> None:

@@ -92,8 +92,6 @@ def closed_cycles(turning: Turning, kind: NDArray[np.int8], tally: PairTally) ->
     Parameters
     ----------
     kind : ndarray of int8, shape (pieces,)
-    tally : PairTally
-        Where they are booked.
 
     Notes
     -----

@@ -51,8 +51,6 @@ class Play:
     ----------
     on, off : ndarray of float64, shape (n,), recording units
         Levels of the chain; neither falls, and ``off <= on``.
-    dtype : dtype
-        Stored type of the light.
     mirrored : bool
         Whether to return the number that are dark.
     """
@@ -207,16 +205,12 @@ def count_chain(
 
     Parameters
     ----------
-    recording, truth
-        Scored by the rules.
     base : Setting
         Polarity, filter, delays and rate of all.
     reading : Evaluations
         Of the same recording at that rate.
     on, off : ndarray of float64, shape (n,), recording units
         Neither falls from one setting to the next.
-    rules, progress
-        As in `teachlab.questions.surface.surface`.
 
     References
     ----------

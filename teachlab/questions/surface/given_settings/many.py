@@ -241,8 +241,6 @@ def count_many(
         Settings with one evaluation rate; up to some thousands, see `teachlab.questions.surface.given_settings.pairs`.
     reading : FirstReading
         Of the recording at that rate.
-    rules, progress
-        As in `teachlab.questions.surface.surface`.
 
     Returns
     -------

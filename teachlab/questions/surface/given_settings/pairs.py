@@ -52,8 +52,6 @@ class PairCounts:
     ----------
     touching : int
         Those of the merged passes that touch the one before.
-    detect_trials, ignore_trials, gap_trials : int
-        Numbers of scored trials.
     running_hours, gap_hours : float, hours
         As in `Score`: of everything that was scored, and of the scored gaps.
     """
@@ -132,8 +130,6 @@ def score_pairs(
     ----------
     settings : sequence of Setting
         Any levels, polarities, filters, delays and evaluation rates; equal settings are counted once.
-    rules, fast, progress
-        As in `surface`.
 
     Returns
     -------

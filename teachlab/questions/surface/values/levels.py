@@ -49,8 +49,6 @@ class Evaluations:
     ----------
     first : float, recording units
         The first valid evaluation.
-    invalid : TwoState
-        True where an evaluation has no valid sample.
     """
 
     clock: Clock
@@ -71,8 +69,6 @@ class FirstReading(Evaluations):
 
     Parameters
     ----------
-    clock, first, invalid
-        As of `Evaluations`.
     low, high : float, recording units
         Finite extremes of the evaluated light.
     distinct : ndarray of float64, shape (n,), or None
@@ -124,7 +120,6 @@ class FirstLook:
 
     Parameters
     ----------
-    evaluation_rate_hz : float or None, Hz
     inner_range : bool
         Otherwise the inner range is the whole range: it is not needed if levels are given.
     """

@@ -32,8 +32,6 @@ class Ranker:
     Parameters
     ----------
     levels : ndarray of float64, shape (n,), ascending, recording units
-    dtype : dtype
-        Stored type of the light.
     mirrored : bool
         Whether to return ``n − rank``, which turns dips into rises.
 

@@ -36,9 +36,6 @@ class Surface:
         Whether the levels are all distinct levels of the light: then no other level gives other counts.
     how : str
         How the counts were made, in words.
-    detect_trials, ignore_trials, gap_trials : int
-        Numbers of scored trials.
-    running_hours : float, hours
     base : Setting
         Polarity, filter, delays and evaluation rate of all pairs; its levels are not used.
     recordings : int
