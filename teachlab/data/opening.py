@@ -5,6 +5,7 @@ from __future__ import annotations
 from teachlab.data.recording_files import read_recording
 from teachlab.data.truth_files import find_truth, read_truth
 from teachlab.errors import TruthError
+from teachlab.model.printable_text import typed_again
 from teachlab.model.recording import Recording
 from teachlab.model.truth import Truth
 
@@ -36,8 +37,8 @@ def check_tie(recording: Recording, truth: Truth, where: str) -> None:
     if ours is not None and theirs is not None and ours != theirs:
         raise TruthError(
             f"{where}: these passes were written for another recording: they name the digest {theirs[:12]}…, "
-            f"{recording.name} has {ours[:12]}…. Name the passes of {recording.name} with --truth, or open the "
-            "recording that these passes belong to."
+            f"{recording.name} has {ours[:12]}…. Give the passes of {recording.name}, or open the recording "
+            "that these passes belong to."
         )
 
 
@@ -53,6 +54,7 @@ def open_pair(recording: str, truth: str | None = None) -> tuple[Recording, Trut
     if passes is None:
         raise TruthError(
             f"{recording}: no table of passes lies beside it (NAME.passes.parquet or NAME.passes.csv). "
-            f"Name one with --truth, or propose passes with: teachlab label {recording}"
+            f"Put one there, or propose passes with: teachlab label {typed_again(recording)}. Commands for one "
+            "recording also take --truth."
         )
     return opened, passes

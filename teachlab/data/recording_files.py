@@ -24,6 +24,7 @@ from teachlab.data.atomic_files import write_aside
 from teachlab.data.parquet_source import COLUMN, NULLS_KEY, OUTPUT, ParquetSource, nulls_note
 from teachlab.data.strict_json import StrictModel, check, model_of, parse_json, schema_of
 from teachlab.errors import RecordingError
+from teachlab.model.printable_text import typed_again
 from teachlab.model.recording import (
     Block,
     Light,
@@ -88,7 +89,7 @@ def info_from_metadata(metadata: dict[bytes, bytes], where: str) -> RecordingInf
         raise RecordingError(
             f"{where}: the sample rate and the unit are missing: the file has no metadata key '{METADATA_KEY}' "
             f"(nor pandas attrs of that name). Write it with teachlab, or run "
-            f"`teachlab import {where} --rate HZ --column {COLUMN} --unit UNIT --out NEW.parquet`."
+            f"`teachlab import {typed_again(where)} --rate HZ --column {COLUMN} --unit UNIT --out NEW.parquet`."
         )
     return info_from_document(found, f"{where}, metadata key '{METADATA_KEY}'")
 

@@ -22,6 +22,7 @@ from teachlab.model.following_and_window import (
     WindowSetting,
 )
 from teachlab.model.json_values import escaped
+from teachlab.model.printable_text import typed_again
 from teachlab.model.setting import Setting, Taught
 
 
@@ -64,7 +65,7 @@ def setting_from_dict(values: object, where: str) -> Setting:
     if isinstance(values, Mapping) and "abstained" in values:
         raise SettingError(
             f"{where}: a strategy abstained here, so there is no setting. Teach another way, or write the record of "
-            f"the abstention: teachlab report RECORDING --setting {where}"
+            f"the abstention: teachlab report RECORDING {typed_again(setting=where)}"
         )
     model, made = _kind_of(values, where)
     stated = check(model, values, where, SettingError).model_dump(exclude={"schema_", "kind"})

@@ -226,7 +226,7 @@ def find_truth(recording: str | Path) -> str | Path | None:
     names = [beside(recording, ending) for ending in (".passes.parquet", ".passes.csv")]
     found = [name for name in names if _exists(name)]
     if len(found) == 2 and not _same(*(read_truth(one) for one in found)):
-        raise TruthError(f"{found[0]} and {found[1]} do not hold the same passes. Keep one, or name one with --truth.")
+        raise TruthError(f"{found[0]} and {found[1]} do not hold the same passes. Keep one of them.")
     if not found:
         return None
     return found[0] if is_address(found[0]) else Path(found[0])

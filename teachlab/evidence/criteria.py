@@ -57,7 +57,7 @@ COUNTS = ("false_trips_per_gap_hour", "false_trips_per_running_hour", "ignore_tr
 """Measures that are counts per exposure, whose events may come in bursts."""
 SMALLEST = 1e-6
 """Smaller shares are told as below it."""
-SYNTHETIC = "the light is synthetic: a rehearsal, no evidence about a real line; --rehearsal judges it as one"
+SYNTHETIC = "the light is synthetic: a rehearsal, no evidence about a real line; report --rehearsal judges it as one"
 
 
 class Judgement(StrEnum):

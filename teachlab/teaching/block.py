@@ -480,6 +480,7 @@ def polarity_for(recording: Recording, truth: Truth) -> Any:
     except Abstained as fault:
         raise ParameterError(
             f"{recording.name}: whether objects raise or lower the light is not stored, and the passes do not show it: "
-            f"{fault}. Give --setting with the polarity, or store the direction at import."
+            f"{fault}. Do the passes belong to this recording? `teachlab align` tells. If they do, store the "
+            "direction: import the log again with `teachlab import --direction rise`, or dip."
         ) from None
     return polarity_of(direction)

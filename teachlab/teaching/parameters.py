@@ -197,7 +197,7 @@ def refusal(strategy: str, name: str, must: str, value: object, *, unit: str = "
     told = f" ({unit})" if unit else ""
     return ParameterError(
         f"strategy '{strategy}': parameter '{name}'{told} must {must}, got {value!r}. "
-        f"See `teachlab strategies` for units and defaults, and set it with --set {name}=…"
+        f"See `teachlab strategies` for units and defaults; set it with --set {name}=…, in a study with --grid."
     )
 
 
@@ -221,7 +221,7 @@ def parse_assignments(assignments: Iterable[str]) -> dict[str, str]:
         key, equals, value = (part.strip() for part in text.partition("="))
         owner, dot, name = key.rpartition(".")
         if not (equals and name):
-            raise ParameterError(f"a parameter is set as name=value, got {text!r}. Write for example --set name=0.2.")
+            raise ParameterError(f"a parameter is set as name=value, got {text!r}. Write for example name=0.2.")
         key = owner + dot + name.replace("-", "_")
         if key in out:
             raise ParameterError(f"parameter '{key}' is set twice: {out[key]!r} and {value!r}. Keep one.")

@@ -173,7 +173,7 @@ def built(made: type[Strategy], parameters: Mapping[str, object]) -> Strategy:
     if missing:
         raise StrategyError(
             f"strategy '{made.name}' has no default for: {', '.join(missing)}. "
-            f"Set it with {' '.join(f'--set {name}=…' for name in missing)}."
+            f"Set it with {' '.join(f'--set {name}=…' for name in missing)}, in a study with --grid."
         )
     try:
         return made(**values)

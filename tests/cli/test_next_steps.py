@@ -170,3 +170,23 @@ def test_passes_that_were_given_are_given_again(folder: Path, asked: str) -> Non
     told = CliRunner().invoke(app, [command, LINE, "--truth", "corks.csv", *rest])
     (step,) = [line.removeprefix("Next: ") for line in told.stdout.splitlines() if line.startswith("Next: ")]
     assert LINE not in step or "--truth corks.csv" in step
+
+
+@pytest.mark.parametrize(
+    ("asked", "told"),
+    [
+        ("bench flat.parquet --draws 3", "Do the passes belong to this recording? `teachlab align` tells."),
+        ("study 'a log.parquet'", "Put one there, or propose passes with: teachlab label 'a log.parquet'."),
+        (f"study {LINE} --strategy sweep-minmax --grid weight=7", "in a study with --grid."),
+    ],
+)
+def test_a_message_names_no_option_that_its_command_lacks(folder: Path, asked: str, told: str) -> None:
+    info = RecordingInfo(sample_rate_hz=1000.0, unit="counts")
+    light = np.random.default_rng(1).normal(100, 3, 3000).round().astype(np.int16)
+    for name in ("flat", "a log"):
+        write_recording(f"{name}.parquet", Recording.from_array(light, info))
+    start = np.arange(100, 2900, 100)
+    write_truth("flat.passes.parquet", Truth.from_arrays(start, start + 25))
+    done = CliRunner().invoke(app, shlex.split(asked))
+    assert told in " ".join(done.output.split())
+    assert "--setting" not in done.output

@@ -252,7 +252,7 @@ class TestFromFile:
     def test_a_parameter_without_default_must_be_set(self, tmp_path: Path) -> None:
         path = tmp_path / "mine.py"
         path.write_text(MINE.format(name="x").replace("level: float = 5.0", "level: float"))
-        with pytest.raises(StrategyError, match=r"no default for: level. Set it with --set level=…"):
+        with pytest.raises(StrategyError, match=r"for: level. Set it with --set level=…, in a study with --grid."):
             resolve(f"{path}:Fixed")
         assert resolve(f"{path}:Fixed", {"level": 1}).level == 1.0  # type: ignore[attr-defined]
 
