@@ -61,7 +61,8 @@ def inspect_command(
         from teachlab.data.quality.trace_figure import trace_figure
         from teachlab.device.logged_edges import logged_runs
 
-        picture = trace_figure(opened, passes, quality, logged=logged_runs(opened), kind=kind)
+        first = found.verdict.decision if found.misplaced else ""
+        picture = trace_figure(opened, passes, quality, logged=logged_runs(opened), first=first, kind=kind)
         with write_aside(plot) as aside:
             aside.write_bytes(picture)
     note_last(passes_note(passes))
@@ -308,8 +309,11 @@ def _next_step(on: str, q: Quality, found: InspectAnswer) -> tuple[str, str]:
 
     if found.sides is not None:
         return "", f"teachlab bench {on} --strategy two-threshold --strategy guard-or-window"
-    if q.passes is None:
-        return "Without passes nothing can be scored. label proposes some.", f"teachlab label {on.partition(' --')[0]}"
+    if not q.passes:
+        step = f"teachlab label {on.partition(' --')[0]}"
+        if q.passes is None:
+            return "Without passes nothing can be scored. label proposes some.", step
+        return "The table of passes is empty.", f"Add the passes to it. Or take it away, then: {step}"
     if q.direction is None:
         return "", "store the direction (rise or dip) in the recording; strategies abstain without it."
     if found.few:

@@ -118,6 +118,25 @@ def test_the_picture_has_a_row_for_the_sensors_own_output(tmp_path: Path) -> Non
         assert ("sensor's own output active" in plot.read_text()) == (name == "sensed")
 
 
+def test_the_picture_draws_no_level_while_the_passes_lie_beside_the_light(tmp_path: Path) -> None:
+    path, plot = write(tmp_path), tmp_path / "light.svg"
+    seen, start = [], 100 + 250 * np.arange(40)
+    for late in (0, 120):
+        write_truth(tmp_path / "line.passes.parquet", Truth.from_arrays(start + late, start + late + 100))
+        assert RUN.invoke(app, ["inspect", str(path), "--plot", str(plot)]).exit_code == 0
+        text = plot.read_text()
+        seen.append(("level: separates" in text, "No level is drawn: align the passes first." in text))
+    assert seen == [(True, False), (False, True)]
+
+
+def test_an_empty_table_of_passes_is_named(tmp_path: Path) -> None:
+    path = write(tmp_path, truth=False)
+    write_truth(tmp_path / "line.passes.parquet", Truth.from_arrays([], []))
+    told = RUN.invoke(app, ["inspect", str(path)]).stdout
+    assert told.startswith("No passes are known.\nWhy: The table of passes is empty.\n")
+    assert f"Or take it away, then: teachlab label {path}" in " ".join(told.split())
+
+
 def test_the_envelope_leaves_no_sample_out() -> None:
     light = np.zeros(1_000_000, np.uint16)
     light[[3, 777_777]] = [900, 55]

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from teachlab.data.quality.report import Quality
+from teachlab.data.quality.separability import Separability
 from teachlab.light.drawing import GREY, LIGHT, OUTPUT, PASS, drawing, picture
 from teachlab.light.extremes import Extremes
 from teachlab.model.recording import Origin, Recording
@@ -50,6 +51,7 @@ def trace_figure(
     quality: Quality,
     *,
     logged: NDArray[np.int64] | None = None,
+    first: str = "",
     kind: str = "svg",
 ) -> bytes:
     """Draw the whole recording and, below it, its first passes.
@@ -59,9 +61,11 @@ def trace_figure(
     truth : Truth, optional
         Passes to mark.
     quality : Quality
-        Of the recording; its best level is drawn.
+        Of the recording; its best level is drawn, unless something comes first.
     logged : ndarray of int64, shape (k, 2), samples, optional
         Where the sensor's own logged output is active: drawn as a separate row.
+    first : str
+        What is to be done to the passes before a level means anything; empty if nothing is.
     """
     from matplotlib.figure import Figure
 
@@ -72,7 +76,7 @@ def trace_figure(
         figure = Figure(figsize=(11, 1.2 + 2.6 * len(spans)), layout="constrained")
         for k, (start, stop) in enumerate(spans):
             axes = figure.add_subplot(len(spans), 1, k + 1)
-            _draw(axes, recording, truth, quality, start, stop, logged)
+            _draw(axes, recording, truth, None if first else quality.separability, start, stop, logged)
             axes.set_title("the whole recording" if k == 0 else "its first passes", loc="left", fontsize=9)
             if k == 0:
                 axes.legend(loc="upper left", bbox_to_anchor=(1.0, 1.0), frameon=False, fontsize=8.5)
@@ -80,7 +84,8 @@ def trace_figure(
         if quality.truth_source == "self-labelled":
             notes += " — passes self-labelled, support no claim"
         figure.suptitle((recording.info.title or recording.name) + notes, fontsize=10)
-        return picture(figure, kind, says="A level works where it lies between every gap and every pass.")
+        works = "A level works where it lies between every gap and every pass."
+        return picture(figure, kind, says=f"No level is drawn: {first}." if first else works)
 
 
 def _detail(truth: Truth, samples: int) -> tuple[int, int]:
@@ -98,7 +103,7 @@ def _time_unit(seconds: float) -> tuple[float, str]:
 
 
 def _draw(
-    axes: Any, recording: Recording, truth: Truth | None, quality: Quality, start: int, stop: int,
+    axes: Any, recording: Recording, truth: Truth | None, level: Separability | None, start: int, stop: int,
     logged: NDArray[np.int64] | None,
 ) -> None:  # fmt: skip
     found = envelope(recording, start, stop)
@@ -135,9 +140,9 @@ def _draw(
             bars, (0, 1), facecolors="none", edgecolors=GREY, hatch="///", linewidth=0,
             transform=axes.get_xaxis_transform(), label="no valid sample",
         )  # fmt: skip
-    if quality.separability is not None:
-        word = "separates all" if quality.separable else "separates most"
-        axes.axhline(quality.separability.level, color="black", linestyle="--", linewidth=0.9, label=f"level: {word}")
+    if level is not None:
+        word = "separates all" if level.separable else "separates most"
+        axes.axhline(level.level, color="black", linestyle="--", linewidth=0.9, label=f"level: {word}")
     axes.set_xlim(at(found.edges[:1])[0], at(found.edges[-1:])[0])
     axes.margins(y=0.08 if logged is None else 0.13)
     axes.set_xlabel(f"time, {unit}")
