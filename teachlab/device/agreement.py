@@ -132,15 +132,12 @@ def agree(
     ----------
     recording : Recording
         A recording with a column `output`.
-    setting : Setting
     passes : Truth, optional
         Passes with lots, which become the lots of the claim; without them, stretches of consecutive pulses are used.
     tolerance : int, samples, optional
         Edges further apart than this do not match; default: one evaluation and one sample.
     lag : int, samples, optional
         How much later than the replay the output was logged; by default the lag with the most matched edges.
-    confidence : float
-        Two-sided.
     assumption : Assumption
         What the intervals may assume about the pulses of a lot.
 

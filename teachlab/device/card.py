@@ -316,14 +316,8 @@ def card(
 
     Parameters
     ----------
-    recording, truth, setting, by
-        As for `keyed_in`.
-    device : DeviceDocument, optional
-        Without one the levels stay in the light's unit.
     options : DrawOptions, optional
         How often the teaching is repeated for the expected value, and the rules of all scores.
-    cycles : sequence of Cycle
-        Recurring disturbances that teaching must include.
 
     Raises
     ------

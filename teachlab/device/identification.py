@@ -244,15 +244,6 @@ def most_held_back(box: _Box) -> int:
 def identify(recording: Recording, *, jitter: int = 1, longest_ms: float | None = None) -> Identification:
     """Find the settings that explain the sensor's own output, logged beside the light.
 
-    Parameters
-    ----------
-    recording : Recording
-        A recording with a column `output`.
-    jitter : int, samples
-        How far a logged edge may be from its true place, in either direction.
-    longest_ms : float, ms, optional
-        Longest latency that is tried; by default 200 samples.
-
     Raises
     ------
     RecordingError

@@ -112,9 +112,6 @@ def compare(
         One: all settings on its passes, paired. Two: the first setting on the first, the last on the second.
     settings : sequence of (str, Setting)
         With their names; two or more, for two recordings one or two.
-    rules : Rules, optional
-    margins : bool
-        Measure margin to noise and reserves too; this needs a few more readings.
     called : sequence of str
         What the user called the recordings; default: their names.
     assumption : Assumption

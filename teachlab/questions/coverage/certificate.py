@@ -163,9 +163,6 @@ def coverage(
 
     Parameters
     ----------
-    recording : Recording
-    truth : Truth
-    cycles : sequence of Cycle
     setting : Setting, optional
         Its false trips are searched for a period. If it was taught on this recording, what its teaching was shown is
         certified too.
@@ -173,8 +170,6 @@ def coverage(
         As for the split; None: everything is scored.
     rules : Rules
         Tolerance of the borders, confidence of every interval.
-    times : int
-        How often each feature must be seen.
     begins_h : float, h, optional
         Time of day at which the recording begins.
 

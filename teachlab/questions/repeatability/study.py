@@ -145,14 +145,8 @@ def study(
 
     Parameters
     ----------
-    recording : Recording
-    truth : Truth
-    strategies : sequence of Strategy
-    options : DrawOptions, optional
-    question : Question, optional
     taught : sequence of (str, Setting)
         Who taught, and what: a name may occur more than once.
-    progress : callable, optional
 
     Raises
     ------
@@ -416,17 +410,6 @@ def repeatability(
     progress: Callable[[float], None] | None = None,
 ) -> RepeatabilityAnswer:
     """Repeat teachings on every recording and, for several recordings, divide the spread between and within them.
-
-    Parameters
-    ----------
-    opened : sequence of (Recording, Truth)
-    strategies : sequence of Strategy
-    options : DrawOptions, optional
-    question : Question, optional
-    taught : sequence of (str, Setting)
-        Who taught, and what: a name may occur more than once.
-    progress : callable, optional
-        Called with the share done.
 
     Raises
     ------

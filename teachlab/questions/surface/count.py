@@ -45,22 +45,15 @@ def surface(
 
     Parameters
     ----------
-    recording : Recording
-    truth : Truth
-        Its passes.
     base : Setting
         Polarity, filter, delays and evaluation rate; its levels are not used.
     levels : ndarray of float64, shape (n,), recording units, optional
         Default: all distinct levels up to 1,100, otherwise 1,000 spread evenly.
-    rules : Rules
-        Tolerance of the borders, and the first pass to be scored.
     fast : bool, optional
         Whether to use the compiled engine of the extra ``fast``; default: for long recordings, if it is installed. The
         counts are the same.
     reading : FirstReading, optional
         Of the recording at the evaluation rate of the base, if it was read already.
-    progress : callable, optional
-        Called with the share done.
 
     Returns
     -------
