@@ -15,7 +15,7 @@ from teachlab.errors import InputError
 from teachlab.light.noise import HELD_WHOLE, need_for_judging
 from teachlab.model.draws import DrawOptions
 from teachlab.model.following_and_window import WindowSetting
-from teachlab.model.json_values import Document, plain
+from teachlab.model.json_values import Document, picked, plain
 from teachlab.model.margin import SIDE_WORDS
 from teachlab.model.printable_text import level_text, number_of
 from teachlab.model.score import USUAL_RULES, Rules
@@ -207,18 +207,11 @@ class SettingCard:
             "light": {name: _ends(steps.get(name), level) for name, level in levels.items()},
             "delays": {"on_ms": s.on_delay_ms, "off_ms": s.off_delay_ms, "act_on": str(s.delays_act_on)},
             "setting": s.as_dict(),
-            "score_worst": None if self.score is None else self.score.as_dict(),
-            "room": None if self.room is None else self.room.as_dict(),
-            "limited_by": self.limited_by,
-            "reserves": dict(self.reserves),
-            "expected_after_teaching": None if self.expected is None else self.expected.as_dict(),
-            "not_expected": self.not_expected,
-            "shown": list(self.shown),
-            "kinds": dict(self.kinds),
-            "cycles": [plain(one) for one in self.cycles],
-            "check_passes": self.check_passes,
-            "confidence": self.confidence,
-        }  # fmt: skip
+            "score_worst": plain(self.score),
+            **picked(self, "room", "limited_by", "reserves"),
+            "expected_after_teaching": plain(self.expected),
+            **picked(self, "not_expected", "shown", "kinds", "cycles", "check_passes", "confidence"),
+        }
 
     def key_lines(self) -> list[tuple[str, str]]:
         """Return what to key in, as names and values."""

@@ -9,7 +9,7 @@ from typing import Any
 from teachlab.device.level_counts import EvaluationGrid
 from teachlab.device.matching import ContradictedEdge
 from teachlab.device.timing_classes import TimingClass
-from teachlab.model.json_values import Document, plain
+from teachlab.model.json_values import Document, picked, plain
 from teachlab.model.printable_text import level_text, number_of
 from teachlab.model.setting import DelaysActOn, Polarity, Setting
 from teachlab.model.verdict import HeadlineClaim, Verdict, VerdictReason, sentence
@@ -91,11 +91,7 @@ class IdentifiedClass:
             "off_delay": {"low": t.off_delay, "high": t.longest_on_delay + t.delay_difference},
             "delays_act_on": str(DelaysActOn.LIGHT if t.extends_first else DelaysActOn.OUTPUT),
             "lag_samples": self.lag,
-            "latency_active": self.latency_active,
-            "latency_inactive": self.latency_inactive,
-            "on_level": plain(self.on_level),
-            "off_level": plain(self.off_level),
-            "contradictions": self.contradictions,
+            **picked(self, "latency_active", "latency_inactive", "on_level", "off_level", "contradictions"),
         }
 
 
@@ -298,11 +294,7 @@ class Identification:
         polarities = sorted({c.light_on for c in self.classes}, reverse=True)
         return {
             "schema": 1,
-            "verdict": self.verdict.as_dict(),
-            "recording": self.recording,
-            "unit": self.unit,
-            "refused": self.refused,
-            "representative": None if self.representative is None else self.representative.as_dict(),
+            **picked(self, "verdict", "recording", "unit", "refused", "representative"),
             **{name: plain(self.span(name)) for name in names},
             "polarity": [str(Polarity.LIGHT_ON if p else Polarity.DARK_ON) for p in polarities],
             **{name: plain(self.span(name)) for name in spans},
@@ -310,10 +302,7 @@ class Identification:
             "lag_samples": plain(lag),
             "jitter_samples": self.jitter,
             "jitter_needed_samples": self.jitter_needed,
-            "groups_left": self.groups_left,
-            "edges": self.edges,
-            "contradictions": [c.as_dict() for c in self.contradictions],
-            "classes": [c.as_dict() for c in self.classes],
+            **picked(self, "groups_left", "edges", "contradictions", "classes"),
             "told_apart_by": self.telling(),
             "readings": self.readings,
         }

@@ -13,7 +13,7 @@ import teachlab.evidence.identity as identity
 from teachlab.errors import InputError, ParameterError
 from teachlab.evidence.about import about_of_record, nothing_stated
 from teachlab.model.draws import DRAWS
-from teachlab.model.json_values import json_text
+from teachlab.model.json_values import json_text, picked
 from teachlab.model.recording import Recording
 from teachlab.model.score import USUAL_RULES, Rules
 from teachlab.model.truth import Truth
@@ -81,14 +81,8 @@ class RecordOptions:
         """Return the plain JSON form that a record holds."""
         return {
             "title": self.title,
-            "tolerance_ms": self.rules.tolerance_ms,
-            "confidence": self.rules.confidence,
-            "teach_share": self.teach_share,
-            "deviations": list(self.deviations),
-            "draws": self.draws,
-            "cycles": list(self.cycles),
-            "rehearsal": self.rehearsal,
-            "sensor_setting": self.sensor_setting,
+            **picked(self.rules, "tolerance_ms", "confidence"),
+            **picked(self, "teach_share", "deviations", "draws", "cycles", "rehearsal", "sensor_setting"),
         }
 
     @classmethod
@@ -138,13 +132,7 @@ def data_of(recording: Recording, truth: Truth, sources: Sources) -> dict[str, A
         "seconds": recording.seconds,
         "began": None if info.began is None else info.began.isoformat(),
         "ended": None if info.began is None else (info.began + timedelta(seconds=recording.seconds)).isoformat(),
-        "line_speed_m_s": info.line_speed_m_s,
-        "dark_level": info.dark_level,
-        "unit": info.unit,
-        "title": info.title,
-        "notes": info.notes,
-        "origin": str(info.origin),
-        "sensing": str(info.sensing),
+        **picked(info, "line_speed_m_s", "dark_level", "unit", "title", "notes", "origin", "sensing"),
         "truth": source_name(sources.truth),
         "truth_file_sha256": identity.file_digest(sources.truth),
         "truth_sha256": identity.truth_digest(truth),

@@ -22,7 +22,7 @@ class Document:
 
     def as_dict(self) -> dict[str, Any]:
         """Return the plain JSON form; NaN and infinities are null."""
-        return {name: plain(getattr(self, name)) for name in (*_names(self), *self.ALSO)}
+        return picked(self, *_names(self), *self.ALSO)
 
 
 def _names(value: Any) -> list[str]:
@@ -78,5 +78,10 @@ def plain(value: Any) -> Any:
     if hasattr(value, "as_dict"):
         return plain(value.as_dict())
     if is_dataclass(value) and not isinstance(value, type):
-        return {name: plain(getattr(value, name)) for name in _names(value)}
+        return picked(value, *_names(value))
     return value
+
+
+def picked(value: Any, *names: str) -> dict[str, Any]:
+    """Return the named attributes of a value in plain JSON types."""
+    return {name: plain(getattr(value, name)) for name in names}

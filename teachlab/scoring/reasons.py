@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 from teachlab.light.pass_and_gap_extremes import PassAndGapExtremes
 from teachlab.light.sides import sides_of
 from teachlab.model.following_and_window import WindowSetting
+from teachlab.model.json_values import picked, plain
 from teachlab.model.printable_text import level_text, number_of
 from teachlab.model.recording import Recording
 from teachlab.model.score import USUAL_RULES, Outcome, Rules, Score
@@ -237,10 +238,8 @@ class Reasons:
         return {
             "counts": self.counts,
             "says": {code: self.says(code) for code in self.counts},
-            "lost_passes": [loss.as_dict() for loss in self.losses],
-            "gaps_tripped": self.gaps_tripped,
-            "counted_again": self.counted_again,
-            "ignored_tripped": self.ignored_tripped,
+            "lost_passes": plain(self.losses),
+            **picked(self, "gaps_tripped", "counted_again", "ignored_tripped"),
         }
 
 

@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from teachlab.light.windows import Windows, border_evaluations
+from teachlab.model.json_values import picked
 from teachlab.model.margin import Margin
 from teachlab.model.recording import RecordingInfo
 from teachlab.model.score import USUAL_RULES, Outcome, Rules, Trials
@@ -167,10 +168,7 @@ class SwitchingPosition:
         """Return the plain JSON form: everything in ms, and in mm if the line speed is known."""
         return {
             "hits": int(self.rows.size),
-            "held": self.held,
-            "doubt_ms": self.doubt_ms,
-            "doubt_is": self.doubt_is,
-            "line_speed_m_s": self.line_speed_m_s,
+            **picked(self, "held", "doubt_ms", "doubt_is", "line_speed_m_s"),
             "assumes": "passes are independent",
             "onset": self._edge(self.onset, self.onset_slope),
             "release": self._edge(self.release, self.release_slope),

@@ -12,6 +12,7 @@ from teachlab.light.extremes import inside
 from teachlab.light.lasting_extremes import Hold, SustainedExtremes
 from teachlab.light.noise import Selection
 from teachlab.light.windows import Windows, border_evaluations
+from teachlab.model.json_values import picked, plain
 from teachlab.questions.counterfactual.sensors import ComparedSensor, needed_margin
 from teachlab.sensor.clock import Clock
 from teachlab.sensor.evaluated_blocks import evaluated
@@ -74,10 +75,9 @@ class SensorMargin:
             "average_evaluations": self.sensor.average,
             "consecutive": self.sensor.setting.consecutive,
             "evaluation_rate_hz": self.sensor.setting.evaluation_rate_hz,
-            **{k: getattr(self, k) for k in ("objects", "background", "noise", "margin", "needed")},
-            "clean_levels": None if self.clean is None else list(self.clean),
-            "times": self.times,
-            "best": None if self.best is None else self.best.as_dict(),
+            **picked(self, "objects", "background", "noise", "margin", "needed"),
+            "clean_levels": plain(self.clean),
+            **picked(self, "times", "best"),
             "missing": self.sensor.missing,
         }
 

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from teachlab.errors import ParameterError
 from teachlab.light.noise import need_for_light
 from teachlab.model.draws import TEACH_SHARE
-from teachlab.model.json_values import Document
+from teachlab.model.json_values import Document, picked
 from teachlab.model.printable_text import number_of, time_text
 from teachlab.model.score import USUAL_RULES, Rules
 from teachlab.model.verdict import Verdict, VerdictReason
@@ -81,9 +81,7 @@ class CycleCoverage:
     def as_dict(self) -> dict[str, Any]:
         """Return the plain JSON form."""
         return {
-            "name": self.cycle.name,
-            "period_s": self.cycle.period_s,
-            "width_s": self.cycle.width_s,
+            **picked(self.cycle, "name", "period_s", "width_s"),
             "blocks": {
                 name: found.as_dict() | {"revolutions_needed": self.needed[name], "enough": found.sure >= found.times}
                 for name, found in self.blocks.items()

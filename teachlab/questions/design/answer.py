@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
-from teachlab.model.json_values import plain
+from teachlab.model.json_values import picked
 from teachlab.model.printable_text import in_figures, time_text
 from teachlab.model.score import USUAL_RULES, Rules
 from teachlab.questions.teach.answer import TeachAnswer, taught_and_judged
@@ -48,12 +48,7 @@ class DesignAnswer:
 
     def as_dict(self) -> dict[str, Any]:
         """Return the plain JSON form: that of `teach`, and the evidence for the design."""
-        return self.taught.as_dict() | {
-            "teach_cost": self.teach_cost,
-            "cells": self.cells,
-            "reserves": plain(self.reserves),
-            "reasons": plain(self.reasons),
-        }
+        return self.taught.as_dict() | picked(self, "teach_cost", "cells", "reserves", "reasons")
 
     def part_lines(self) -> list[str]:
         """Return the parts of the setting with their reasons, the reserves, and the number of counted cells.

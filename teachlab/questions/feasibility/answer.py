@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from teachlab.model.json_values import picked, plain
 from teachlab.model.score import USUAL_RULES, Rules
 from teachlab.questions.feasibility.cures import Helps, follows, on_delay
 from teachlab.questions.feasibility.demands import Demands, DemandsReading, demands_of
@@ -51,11 +52,8 @@ class Feasibility:
         """Return the plain JSON form."""
         return {
             "feasible": self.common is not None,
-            "common_window": None if self.common is None else list(self.common),
-            "survivable_loss": self.survivable_loss,
-            "windows": [w.as_dict() for w in self.windows],
-            "contradictions": [c.as_dict() for c in self.contradictions],
-            "helps": self.helps.as_dict(),
+            "common_window": plain(self.common),
+            **picked(self, "survivable_loss", "windows", "contradictions", "helps"),
         }
 
 

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 from teachlab.light.pass_and_gap_extremes import PassAndGapExtremes
 from teachlab.light.sides import SidesOfBackground, sides_of
 from teachlab.model.following_and_window import WindowSetting
+from teachlab.model.json_values import picked
 from teachlab.model.printable_text import level_text, number_of, round_level
 from teachlab.model.score import USUAL_RULES, Rules
 from teachlab.model.setting import Polarity, Setting
@@ -59,15 +60,7 @@ class TwoSides:
 
     def as_dict(self) -> dict[str, Any]:
         """Return the plain JSON form."""
-        return {
-            "above": self.above,
-            "below": self.below,
-            "window": self.window.as_dict(),
-            "lost": self.lost,
-            "false": self.false,
-            "passes": self.passes,
-            "text": self.sentence(),
-        }
+        return picked(self, "above", "below", "window", "lost", "false", "passes") | {"text": self.sentence()}
 
 
 def two_sides(

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from itertools import combinations
 from typing import TYPE_CHECKING, Any
 
+from teachlab.model.json_values import picked
 from teachlab.questions.timing.line import in_words
 
 if TYPE_CHECKING:
@@ -82,12 +83,7 @@ class Contradiction:
 
     def as_dict(self) -> dict[str, Any]:
         """Return the plain JSON form."""
-        return {
-            "first": self.first.as_dict(),
-            "second": None if self.second is None else self.second.as_dict(),
-            "apart": self.apart,
-            "what_would_help": self.helps,
-        }
+        return picked(self, "first", "second", "apart") | {"what_would_help": self.helps}
 
 
 def contradictions(windows: Sequence[Window], everyone: Sequence[Window], helps: Helps) -> tuple[Contradiction, ...]:

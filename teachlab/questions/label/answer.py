@@ -19,6 +19,7 @@ from teachlab.data.quality.pass_doubts import (
     reconcile,
     time_of,
 )
+from teachlab.model.json_values import picked, plain
 from teachlab.model.recording import Direction, Recording, RecordingInfo
 from teachlab.model.setting import Polarity, Setting
 from teachlab.model.truth import Truth
@@ -84,27 +85,21 @@ class LabelAnswer:
 
     def as_dict(self, **written: object) -> dict[str, object]:
         """Return the document, with the files that were written."""
-        found, levels, check, correction = self.proposal, self.proposal.levels, self.count, self.correction
+        found, check, correction = self.proposal, self.count, self.correction
         return {
             "schema": 1,
             **written,
             "recording": self.recording,
-            "source": self.truth.source,
-            "passes": self.truth.passes,
-            "uncertainty_samples": self.truth.uncertainty_samples,
-            "direction": found.direction,
-            "direction_from": found.direction_from,
-            "levels": {"low": levels.low, "high": levels.high, "separation": levels.separation},
-            "shortest_samples": found.shortest_samples,
-            "dropped": found.dropped,
+            **picked(self.truth, "source", "passes", "uncertainty_samples"),
+            **picked(found, "direction", "direction_from"),
+            "levels": picked(found.levels, "low", "high", "separation"),
+            **picked(found, "shortest_samples", "dropped"),
             "doubtful": [
                 {
                     "pass": one.row,
-                    "start": one.start,
-                    "end": one.end,
+                    **picked(one, "start", "end"),
                     "time": time_of(self.info, one.start),
-                    "doubt": one.doubt,
-                    "reason": one.reason,
+                    **picked(one, "doubt", "reason"),
                 }
                 for one in self.doubtful
             ],
@@ -129,14 +124,8 @@ class LabelAnswer:
             },
             "correction": None
             if correction is None
-            else {
-                "as_proposed": correction.as_proposed,
-                "moved": correction.moved,
-                "added": correction.added,
-                "taken_out": correction.taken_out,
-                "notes": list(correction.notes),
-            },
-            "replayed": None if self.replayed is None else self.replayed.as_dict(),
+            else picked(correction, "as_proposed", "moved", "added", "taken_out", "notes"),
+            "replayed": plain(self.replayed),
         }
 
 

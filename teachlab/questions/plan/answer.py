@@ -65,11 +65,7 @@ class PlanAnswer:
 
     def as_dict(self) -> dict[str, Any]:
         """Return the plain JSON form."""
-        return {
-            "schema": 1,
-            "verdict": self.verdict.as_dict(),
-            **{name: plain(value) for name, value in self.found.items()},
-        }
+        return {"schema": 1, "verdict": self.verdict.as_dict(), **plain(self.found)}
 
 
 def plan(

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from teachlab.data.split import split
 from teachlab.errors import Abstained, ParameterError
 from teachlab.model.draws import Draw, DrawOptions
-from teachlab.model.json_values import Document
+from teachlab.model.json_values import Document, picked, plain
 from teachlab.model.recording import Recording
 from teachlab.model.score import USUAL_RULES, Outcome, Rules
 from teachlab.model.setting import Setting, bare
@@ -108,10 +108,9 @@ class ByGroup:
         return {
             "what": self.what,
             "on_levels": dict(self.levels),
-            "abstained": self.abstained,
-            "components": None if self.components is None else self.components.as_dict(),
+            **picked(self, "abstained", "components"),
             "refused": self.refused or None,
-            "figures": {name: figure.as_dict() for name, figure in self.figures.items()},
+            "figures": plain(self.figures),
         }
 
 

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 from teachlab.data.split import split
 from teachlab.errors import ParameterError, SettingError
 from teachlab.model.draws import DrawOptions
-from teachlab.model.json_values import Document, plain
+from teachlab.model.json_values import Document, picked, plain
 from teachlab.model.printable_text import in_figures, number_of
 from teachlab.model.setting import bare
 from teachlab.model.verdict import Verdict, VerdictReason
@@ -391,9 +391,7 @@ class RepeatabilityAnswer:
         return {
             "schema": 1,
             "verdict": self.verdict.as_dict(),
-            "draws": how.draws,
-            "seed": how.seed,
-            "teach_share": how.teach_share,
+            **picked(how, "draws", "seed", "teach_share"),
             "confidence": how.rules.confidence,
             "recordings": plain(self.studies),
             "between_recordings": [plain({"strategy": n, **group.as_dict()}) for n, group in self.between],

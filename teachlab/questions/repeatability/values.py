@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from teachlab.errors import ParameterError
 from teachlab.model.draws import MEASURES, Draw, Spread
-from teachlab.model.json_values import Document
+from teachlab.model.json_values import Document, picked, plain
 
 if TYPE_CHECKING:
     from teachlab.model.score import Rate
@@ -150,14 +150,11 @@ class Cloud:
             if text := d.abstained or d.failed:
                 reasons[text] = reasons.get(text, 0) + 1
         return {
-            "strategy": self.strategy,
-            "parameters": self.parameters,
-            "average": self.average,
+            **picked(self, "strategy", "parameters", "average"),
             "draws": len(self.draws),
-            "distinct": self.distinct,
-            "abstained": self.abstained.as_dict(),
+            **picked(self, "distinct", "abstained"),
             "reasons": reasons,
-            "spreads": {name: spread.as_dict() for name, spread in self.spreads.items()},
+            "spreads": plain(self.spreads),
             "worse": [
                 {"measure": limit.measure, "limit_low": limit.low, "limit_high": limit.high, **rate.as_dict()}
                 for limit, rate in self.worse

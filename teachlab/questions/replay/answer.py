@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 from teachlab.light.noise import HELD_WHOLE, JUDGED, ONCE, need_for_light
-from teachlab.model.json_values import plain
+from teachlab.model.json_values import picked, plain
 from teachlab.model.score import USUAL_RULES, Rules
 from teachlab.questions.stress.setting_reading import SettingReading
 from teachlab.questions.stress.worth import Worth, worth_of
@@ -72,11 +72,7 @@ class ReplayAnswer:
         worth = self.worth
         document = {
             "schema": 1,
-            "verdict": self.verdict,
-            "recording": self.recording,
-            "samples": self.samples,
-            "sample_rate_hz": self.sample_rate_hz,
-            "setting": self.setting,
+            **picked(self, "verdict", "recording", "samples", "sample_rate_hz", "setting"),
             "active_at_start": self.output.active_at_start,
             "onsets": self.output.onsets,
             "releases": self.output.releases,

@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 from teachlab.errors import ParameterError
 from teachlab.light.usable_light import bounded_recording
+from teachlab.model.json_values import picked
 from teachlab.model.memory import need_memory
 from teachlab.model.recording import Recording
 from teachlab.model.score import USUAL_RULES, Rules
@@ -93,15 +94,13 @@ class StressMap:
             "schema": 1,
             "unit": self.setting.unit,
             "setting": self.setting.as_dict(),
-            **{name: list(getattr(self, name)) for name in ("gain", "ambient", "pedestal")},
-            **{name: getattr(self, name).tolist() for name in ("lost", "false_trips", "extra", "ignore_trips")},
+            **picked(self, "gain", "ambient", "pedestal", "lost", "false_trips", "extra", "ignore_trips"),
             "survival_boundary": self.boundary(),
             "contamination_reserve": self.contamination_reserve,
             "share_of_light_refused": self.share_refused or None,
             "ambient_reserve": self.ambient_reserve,
             "resolution": {"contamination": self.resolution[0], "ambient": self.resolution[1]},
-            "detect_trials": self.detect_trials,
-            "gap_trials": self.gap_trials,
+            **picked(self, "detect_trials", "gap_trials"),
         }
 
 

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from teachlab.errors import ParameterError, SettingError
 from teachlab.light.windows import border_evaluations
 from teachlab.model.draws import Costs
+from teachlab.model.json_values import picked, plain
 from teachlab.model.printable_text import number_of
 from teachlab.model.score import USUAL_RULES, Rules
 from teachlab.model.setting import DelaysActOn
@@ -123,11 +124,10 @@ class DelaySurface:
         at = self.best
         return {
             "exact": True,
-            "levels": self.levels.tolist(),
-            "on_delay_ms": self.on_delays_ms.tolist(),
-            "off_delay_ms": self.off_delays_ms.tolist(),
-            "detect_trials": self.detect_trials.tolist(),
-            **{name: getattr(self, name).tolist() for name in COUNTED},
+            "levels": plain(self.levels),
+            "on_delay_ms": plain(self.on_delays_ms),
+            "off_delay_ms": plain(self.off_delays_ms),
+            **picked(self, "detect_trials", *COUNTED),
             "best": {
                 "level": float(self.levels[at[0]]),
                 "on_delay_ms": float(self.on_delays_ms[at[1]]),

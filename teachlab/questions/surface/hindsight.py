@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from teachlab.errors import ParameterError
 from teachlab.model.draws import Costs
+from teachlab.model.json_values import picked
 from teachlab.model.score import USUAL_RULES, Rules
 from teachlab.model.setting import Setting
 from teachlab.questions.surface.count import surface
@@ -69,16 +70,11 @@ class Hindsight:
     def as_dict(self) -> dict[str, Any]:
         """Return the plain JSON form."""
         return {
-            "cost": self.cost,
-            "touching": self.touching,
-            "on_level": self.setting.on_level,
-            "off_level": self.setting.off_level,
-            "setting": self.setting.as_dict(),
-            "counts": self.counts,
+            **picked(self, "cost", "touching"),
+            **picked(self.setting, "on_level", "off_level"),
+            **picked(self, "setting", "counts"),
             "equally_good_pairs": self.equally_good,
-            "on_interval": list(self.on_interval),
-            "off_interval": list(self.off_interval),
-            "open_below": list(self.open_below),
+            **picked(self, "on_interval", "off_interval", "open_below"),
             "cost_miss": self.costs.miss,
             "cost_false": self.costs.false,
             "searched": self.searched,

@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from teachlab.model.draws import Costs
+from teachlab.model.json_values import picked, plain
 from teachlab.model.printable_text import number_of
 from teachlab.model.score import USUAL_RULES, Rules
 from teachlab.scoring.claimable import wrong_apart
@@ -59,13 +60,10 @@ class PositionAtLevel:
         """Return the plain JSON form."""
         return {
             "level": self.level,
-            "on_level": self.setting.on_level,
-            "off_level": self.setting.off_level,
-            "hits": self.hits,
-            "errors": self.errors,
-            "cost": self.cost,
-            "onset_ms": None if self.onset is None else self.onset.as_dict(),
-            "release_ms": None if self.release is None else self.release.as_dict(),
+            **picked(self.setting, "on_level", "off_level"),
+            **picked(self, "hits", "errors", "cost"),
+            "onset_ms": plain(self.onset),
+            "release_ms": plain(self.release),
         }
 
 
@@ -101,14 +99,10 @@ class PositionAxis:
 
     def as_dict(self) -> dict[str, Any]:
         """Return the plain JSON form."""
-        steepest, cheapest = self.steepest, self.cheapest
         return {
-            "scored_passes": self.scored_passes,
-            "doubt_ms": self.doubt_ms,
-            "line_speed_m_s": self.line_speed_m_s,
-            "levels": [one.as_dict() for one in self.levels],
-            "smallest_spread": None if steepest is None else steepest.as_dict(),
-            "least_cost": None if cheapest is None else cheapest.as_dict(),
+            **picked(self, "scored_passes", "doubt_ms", "line_speed_m_s", "levels"),
+            "smallest_spread": plain(self.steepest),
+            "least_cost": plain(self.cheapest),
             "sentence": self.sentence(),
         }
 

@@ -13,7 +13,7 @@ import numpy as np
 
 from teachlab.data.recording_places import telling_names
 from teachlab.errors import Abstained
-from teachlab.model.json_values import Document, plain
+from teachlab.model.json_values import Document, picked, plain
 from teachlab.statistics.claims.orders import Order, orders
 from teachlab.statistics.lots import Source
 from teachlab.statistics.variance_components import Components, variance_components
@@ -189,12 +189,9 @@ class StudyAnswer:
         out = {
             "schema": SCHEMA,
             "verdict": self.verdict.as_dict(),
-            "recommended": plain(self.recommended),
-            "strategies": plain(list(self.strategies)),
-            "recordings": [one.as_dict() for one in self.lines],
-            "ranking": plain(list(self.ranking)),
-            "effects": plain(list(self.effects)),
-            "groups": plain(list(self.groups)),
+            **picked(self, "recommended", "strategies"),
+            "recordings": plain(list(self.lines)),
+            **picked(self, "ranking", "effects", "groups"),
             "criteria": plain(list(self.judged)),
         }
         return out | {"rows": plain(self.rows())} if rows else out
