@@ -14,7 +14,7 @@ from typer.testing import CliRunner
 from teachlab.cli import app
 from teachlab.cli.commands import COMMANDS
 from teachlab.errors import ParameterError, TeachlabError
-from teachlab.evidence.sections.glossary import GLOSSARY
+from teachlab.evidence.page import GLOSSARY
 from teachlab.guide import FOLDER, ORDER, GuidePage, guide_page, guide_pages, terminal_text
 from teachlab.guide.web import web_pages
 

@@ -21,8 +21,7 @@ from typing import Any
 import numpy as np
 from lots import draw
 
-from teachlab.scoring.paired_lots import paired_lots
-from teachlab.scoring.unpaired_lots import unpaired_lots
+from teachlab.scoring.paired_lots import paired_lots, unpaired_lots
 from teachlab.statistics.differences import newcombe, tango
 from teachlab.statistics.lots import lot_rate
 from teachlab.statistics.paired_tests import Discordance

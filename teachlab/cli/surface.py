@@ -78,8 +78,7 @@ def surface_command(
     from teachlab.model.following_and_window import fixed_levels
     from teachlab.model.score import Rules
     from teachlab.questions.surface import operating_surface
-    from teachlab.questions.surface.delay_figure import delay_figure
-    from teachlab.questions.surface.figure import MarkedSetting, surface_figure
+    from teachlab.questions.surface.figure import MarkedSetting, delay_figure, surface_figure
 
     targets = [(name, kind_of(name)) for name in out or []]
     if set_ and strategy is None:

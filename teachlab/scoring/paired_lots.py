@@ -1,4 +1,4 @@
-"""Differences of two settings where passes may resemble each other."""
+"""Differences of two settings, and of two recordings, where passes may resemble each other."""
 
 from __future__ import annotations
 
@@ -16,8 +16,8 @@ from teachlab.model.truth import Truth
 from teachlab.scoring.by_lot import lot_codes
 from teachlab.scoring.pairs import gaps_valid_under_both, passes_valid_under_both
 from teachlab.statistics.design_effect import LotSpread, ceiling_of, contributing, p_inflated, upper_limit
-from teachlab.statistics.differences import Difference, tango
-from teachlab.statistics.lots import Source
+from teachlab.statistics.differences import Difference, newcombe, tango
+from teachlab.statistics.lots import Dependence, Source
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -156,3 +156,52 @@ def _by_lot(
         return None
     only_first, only_second = np.bincount(code, first & ~second), np.bincount(code, second & ~first)
     return paired_lots(only_first, only_second, np.bincount(code), confidence=confidence, source=source)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class UnpairedLots(Document):
+    """An unpaired difference at the effective numbers of trials.
+
+    Parameters
+    ----------
+    design_effects : (float, float)
+        Upper limits of the design effects of both recordings, as used.
+    difference : Difference
+        Newcombe's interval at the effective counts.
+    """
+
+    design_effects: tuple[float, float]
+    difference: Difference
+
+
+def unpaired_lots(first: Dependence, second: Dependence, *, confidence: float = 0.95) -> UnpairedLots:
+    """Bound the difference of two rates; each rate is bounded by its own lots.
+
+    Parameters
+    ----------
+    first, second : Dependence
+        As `teachlab.scoring.by_lot.lot_rate` gives them, at the same confidence.
+
+    Notes
+    -----
+    Events and trials of each recording are divided by its design effect, an upper limit. The interval is Newcombe's
+    hybrid of Wilson's limits at these counts. Simulated coverage: ``benchmarks/coverages/differences.py``.
+
+    References
+    ----------
+    Newcombe, Statistics in Medicine 17 (1998) 873–890; Rao and Scott, Biometrics 48 (1992) 577–585. Their combination
+    is this project's own.
+
+    Examples
+    --------
+    >>> from teachlab.scoring.by_lot import lot_rate
+    >>> one, other = lot_rate([0, 4, 0, 3] * 5, [50] * 20), lot_rate([0, 1, 0, 0] * 5, [50] * 20)
+    >>> found = unpaired_lots(one, other).difference
+    >>> round(found.estimate, 3), found.low < newcombe((35, 1000), (5, 1000)).low
+    (0.03, True)
+    """
+    counts = [(one.naive.events / one.design_effect, one.effective_trials) for one in (first, second)]
+    return UnpairedLots(
+        design_effects=(first.design_effect, second.design_effect),
+        difference=newcombe(counts[0], counts[1], confidence),
+    )

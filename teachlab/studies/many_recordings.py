@@ -8,7 +8,10 @@ from collections.abc import Sequence
 from dataclasses import replace
 from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
+
+import pyarrow as pa
+import pyarrow.parquet as pq
 
 from teachlab.data.addresses import stem_of
 from teachlab.data.atomic_files import one_result, outdated, read_text, write_aside
@@ -16,6 +19,7 @@ from teachlab.data.opening import open_pair
 from teachlab.data.setting_files import write_setting
 from teachlab.device.keyed_in import REFUSED
 from teachlab.errors import InputError
+from teachlab.model.draws import MEASURES
 from teachlab.model.json_values import json_text
 from teachlab.model.teaching import Strategy
 from teachlab.model.truth import Truth
@@ -24,7 +28,6 @@ from teachlab.studies.document import bench_document
 from teachlab.studies.family.engines import WorkerEnded, engine_of
 from teachlab.studies.figure import bench_figure, unsolved_figure
 from teachlab.studies.run import bench_recording, part_of
-from teachlab.studies.store import write_draws
 from teachlab.studies.taught_draws import Progress
 
 if TYPE_CHECKING:
@@ -173,3 +176,31 @@ def _earlier_files(document: Path) -> set[str]:
         return set()
     plain = [str(n) for n in (*names, *range(len(names))) if str(n) == os.path.basename(str(n))]
     return {f"{name}{ending}" for name in plain for ending in (".svg", ".unsolved.svg", ".setting.json")}
+
+
+def draws_table(benches: Sequence[RecordingBench]) -> pa.Table:
+    """Return one row per recording, strategy and draw."""
+    rows: dict[str, list[Any]] = {
+        name: []
+        for name in ("recording", "strategy", "parameters", "draw", "abstained", "failed", *MEASURES, "setting")
+    }
+    for bench in benches:
+        for result in bench.results:
+            for draw in result.draws:
+                rows["recording"].append(bench.recording)
+                rows["strategy"].append(result.strategy)
+                rows["parameters"].append(json.dumps(dict(result.parameters), sort_keys=True))
+                rows["draw"].append(draw.draw)
+                rows["abstained"].append(draw.abstained or None)
+                rows["failed"].append(draw.failed or None)
+                for name in MEASURES:
+                    rows[name].append(draw.measures.get(name))
+                rows["setting"].append(None if draw.setting is None else json.dumps(draw.setting.as_dict()))
+    types = {"draw": pa.int64(), **{name: pa.float64() for name in MEASURES}}
+    return pa.table({name: pa.array(values, types.get(name, pa.string())) for name, values in rows.items()})
+
+
+def write_draws(benches: Sequence[RecordingBench], path: Path) -> None:
+    """Write the draws of a bench as Parquet."""
+    with write_aside(path) as aside:
+        pq.write_table(draws_table(benches), aside, compression="zstd")

@@ -14,8 +14,7 @@ from hypothesis import strategies as st
 from teachlab.data.importing.line_signals import LinePosition, passes_of_signal
 from teachlab.data.importing.reading.text_layout import TextOptions
 from teachlab.data.importing.reading.text_log import TextLog
-from teachlab.data.importing.times.coarse_times import tick_of
-from teachlab.data.importing.times.time_axis import TimeAxis
+from teachlab.data.importing.times.time_axis import TimeAxis, tick_of
 from teachlab.data.importing.times.time_stamps import TimeStamps
 from teachlab.data.quality.labelling import HYSTERESIS
 

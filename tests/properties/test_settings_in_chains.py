@@ -18,7 +18,7 @@ from teachlab.model.following_and_window import WindowSetting
 from teachlab.model.score import Rules
 from teachlab.model.setting import Polarity, Setting
 from teachlab.questions.surface.given_settings import many as many_module
-from teachlab.questions.surface.given_settings.chains_of_settings import divide
+from teachlab.questions.surface.given_settings.many import divide
 from teachlab.questions.surface.given_settings.pairs import FEW, PairCounts, score_pairs
 from teachlab.scoring import score
 from teachlab.sensor.steps import Filter, Running, SteppedSignal

@@ -13,9 +13,8 @@ from scipy.stats import chi2, norm, t
 from teachlab.errors import ParameterError
 from teachlab.model.score import Outcome, Trials
 from teachlab.model.truth import Truth
-from teachlab.scoring.paired_lots import gaps_by_lot, paired_lots, passes_by_lot
+from teachlab.scoring.paired_lots import gaps_by_lot, paired_lots, passes_by_lot, unpaired_lots
 from teachlab.scoring.pairs import compare_gaps, compare_passes
-from teachlab.scoring.unpaired_lots import unpaired_lots
 from teachlab.statistics.design_effect import inflated
 from teachlab.statistics.differences import newcombe, tango
 from teachlab.statistics.lots import Source, lot_rate

@@ -22,9 +22,8 @@ from teachlab.questions.verdict.judgement import UNSHOWN, GroundedDecision, Judg
 from teachlab.scoring.by_lot import lost_rate_by_lot
 from teachlab.scoring.claimable import touching_merges, without_touching
 from teachlab.scoring.claims import LotCounts, in_common, lot_counts, paired_costs
-from teachlab.scoring.paired_lots import PairedLots, gaps_by_lot, passes_by_lot
+from teachlab.scoring.paired_lots import PairedLots, gaps_by_lot, passes_by_lot, unpaired_lots
 from teachlab.scoring.pairs import compare_gaps, compare_passes
-from teachlab.scoring.unpaired_lots import unpaired_lots
 from teachlab.statistics.claims.decisions import Decision
 from teachlab.statistics.claims.lot_claims import CLAIM_LOT_PASSES, NOTHING, Assumption
 from teachlab.statistics.claims.orders import ORDER_LOTS, Order, OrderStanding, orders

@@ -135,7 +135,7 @@ def stress_map(
     -----
     The reserves are exact with any filter and delays (`teachlab.questions.stress.reserve`). There is one exception: if
     light below dark was logged, the dark level lies between the levels, and more than 3,000 distinct samples meet them,
-    points of the axis are tried (`teachlab.questions.stress.reserve_apart`), and `resolution` is not 0.
+    points of the axis are tried (`teachlab.questions.stress.reserves.search_apart`), and `resolution` is not 0.
     """
     if not (gain and ambient and pedestal):
         raise ParameterError("every axis of a stress map needs at least one value; 0 ambient or pedestal is one.")

@@ -176,7 +176,7 @@ class _Search:
         """Try the points of a walk; None if their levels are no chain."""
         on, off = self.path.levels(walk, self.reading)
         if walk.size > 1 and not all((np.diff(x) >= 0).all() for x in (on, off)):
-            # Light below dark moves the two levels apart: then it is no chain, and `reserve_apart` is used.
+            # Light below dark moves the two levels apart: then it is no chain, and `search_apart` is used.
             if not all((np.diff(x) <= 0).all() for x in (on, off)):
                 return None
             backwards = True

@@ -14,19 +14,26 @@ from teachlab.model.score import USUAL_RULES, Rules
 from teachlab.questions.surface.all_pairs.finishing import assembled, tables
 from teachlab.questions.surface.all_pairs.reading import Progress, read_spans
 from teachlab.questions.surface.all_pairs.tallies import Tallies
+from teachlab.questions.surface.given_settings.chain import count_chain
 from teachlab.questions.surface.values.levels import FirstReading, Levels, checked, read_first, stated_levels
 from teachlab.questions.surface.values.spans import Spans
+from teachlab.questions.surface.values.table import TABLES
 
 if TYPE_CHECKING:
     from teachlab.model.recording import Recording
     from teachlab.model.setting import Setting
     from teachlab.model.truth import Truth
+    from teachlab.questions.surface.values.levels import FirstReading, Levels
     from teachlab.questions.surface.values.table import Surface
 
 _HELD, _HELD_WITH_DELAYS = (15.0, 200.0), (25.0, 500.0)
 """Bytes for each sample, and for each crossing of the middle of the light; measured on clean light and on noise."""
 _WHOLE = 15_000_000
 """Without delays a longer recording takes no more: the command 448 MiB at a hundred million, 496 at ten of noise."""
+ZERO_HYSTERESIS = (
+    "zero hysteresis only: every threshold counted exactly by running extremes; with hysteresis the delays leave no "
+    "shortcut, so other pairs need a replay each"
+)
 EXACT = "every pair counted exactly from turning points, in one reading"
 
 
@@ -142,9 +149,7 @@ def _counted(
     progress: Progress | None,
 ) -> Surface:
     if base.has_memory:
-        from teachlab.questions.surface.given_settings.delayed import zero_hysteresis
-
-        return zero_hysteresis(recording, truth, base, reading, levels, rules, progress)
+        return _zero_hysteresis(recording, truth, base, reading, levels, rules, progress)
     clock = reading.clock
     spans = Spans.of(truth, clock, reading.invalid, rules=rules)
     tallies = Tallies(levels.size, clock.count)
@@ -152,3 +157,18 @@ def _counted(
     engine = read_spans(recording, levels, reading, spans, tallies, dips=dips, fast=fast, progress=progress)
     found = tables(tallies, spans, engine.sums, dips=dips)
     return assembled(levels, found, spans, clock, base, how=EXACT + engine.note)
+
+
+def _zero_hysteresis(
+    recording: Recording, truth: Truth, base: Setting, reading: FirstReading, levels: Levels, rules: Rules,
+    progress: Progress | None,
+) -> Surface:  # fmt: skip
+    """Count every threshold of zero hysteresis under filter and delays at once, as a chain of settings."""
+    found = count_chain(recording, truth, base, reading, levels, levels, rules=rules, progress=progress)
+    places = np.arange(levels.size)
+    # A table of touching passes only where there are some, as with all pairs.
+    sums = {name: values for name, values in found.sums.items() if name in TABLES or values.any()}
+    counted = {name: np.zeros((levels.size, levels.size), np.int64) for name in sums}
+    for name, values in sums.items():
+        counted[name][places, places] = values
+    return assembled(levels, counted, found.spans, reading.clock, base, every_pair=False, how=ZERO_HYSTERESIS)
