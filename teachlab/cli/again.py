@@ -10,11 +10,8 @@ import typer
 def given_again(context: typer.Context, **more: str) -> str:
     """Return the command of the present call with its own arguments and options, and with these options set.
 
-    Parameters
-    ----------
-    more : str
-        Options to set, by their names in Python: ``out="setting.json"``. Options that only change what is printed are
-        left out.
+    `more`: options to set, by their names in Python: ``out="setting.json"``. Options that only change what is printed
+    are left out.
     """
     words: list[str] = []
     for parameter in context.command.params:

@@ -11,12 +11,8 @@ from teachlab.errors import ParameterError
 def kind_of(name: str, *kinds: str, option: str = "--out") -> str:
     """Return the kind of a file to write by the ending of its name.
 
-    Parameters
-    ----------
-    *kinds : str
-        Endings that may be given; default: json, svg or png.
-    option : str
-        Where the name was given.
+    `*kinds`: endings that may be given; default: json, svg or png.
+    `option`: where the name was given.
 
     Raises
     ------

@@ -116,10 +116,7 @@ def open_at(system: fs.FileSystem, path: str) -> Any:
 def read_at(address: str, allow: Callable[[int], None]) -> bytes:
     """Return all bytes at an address; a missing file, or a folder, raises as such.
 
-    Parameters
-    ----------
-    allow : callable
-        Called with their number before they are fetched; it may refuse.
+    `allow`: called with their number before they are fetched; it may refuse.
 
     Raises
     ------

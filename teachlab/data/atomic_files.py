@@ -223,11 +223,8 @@ def write_aside(path: str | Path) -> Iterator[Path]:
 
     On any exception, including an interrupt, the temporary file is removed and `path` is unchanged.
 
-    Parameters
-    ----------
-    path : str or Path
-        Place of the finished file: a path whose folder exists, or an address such as ``s3://bucket/name``, to which it
-        is sent when it is finished.
+    `path`: place of the finished file: a path whose folder exists, or an address such as ``s3://bucket/name``, to which
+    it is sent when it is finished.
 
     Raises
     ------
@@ -538,10 +535,7 @@ def _sync(folder: Path) -> None:
 def read_text(path: str | Path, what: str, error: type[InputError]) -> str:
     """Return the text of a UTF-8 file, without a leading byte-order mark.
 
-    Parameters
-    ----------
-    what : str
-        What the file should be, for the message: "a setting".
+    `what`: what the file should be, for the message: "a setting".
     """
 
     def whole(place: Path) -> str:

@@ -124,10 +124,7 @@ def common_step(start: Places, end: Places, *, rounded: bool) -> float:
 def last_digit(cells: Any) -> float | None:
     """Return the last digit that is printed in the times of a column; None if they are not printed.
 
-    Parameters
-    ----------
-    cells : pyarrow array
-        Text: numbers, dates with a time, times of day.
+    `cells`: text: numbers, dates with a time, times of day.
 
     Examples
     --------

@@ -282,10 +282,7 @@ class ParquetSource:
     One file handle is kept and used by one thread at a time. Pickling keeps only the location; the file is opened again
     where it is used.
 
-    Parameters
-    ----------
-    location : str or Path
-        Local path or URI.
+    `location`: local path or URI.
 
     Raises
     ------
@@ -598,11 +595,8 @@ def _statistics(file: pq.ParquetFile, dtype: np.dtype[Any]) -> Callable[[int], t
 def nulls_note(layout: Sequence[tuple[int, int]]) -> str:
     """Return the note that every invalid sample is null, tied to the layout of a file.
 
-    Parameters
-    ----------
-    layout : sequence of (int, int)
-        Rows of every row group, and the byte at which it ends. A program that writes other samples and copies the note
-        writes another layout, because encoded samples have another size.
+    `layout`: rows of every row group, and the byte at which it ends. A program that writes other samples and copies the
+    note writes another layout, because encoded samples have another size.
     """
     return hashlib.sha256(repr([(int(rows), int(end)) for rows, end in layout]).encode()).hexdigest()
 

@@ -47,10 +47,7 @@ _KINDS: Mapping[int, Mapping[str, tuple[type[StrictModel], type[Setting]]]] = {
 def setting_from_dict(values: object, where: str) -> Setting:
     """Return a setting from its parsed JSON; all faults are in one message.
 
-    Parameters
-    ----------
-    values : object
-        The parsed document: a mapping of schema 1, 2 or 3 without unknown keys.
+    `values`: the parsed document: a mapping of schema 1, 2 or 3 without unknown keys.
 
     Raises
     ------

@@ -147,10 +147,7 @@ def parse_toml(text: str, where: str, error: type[InputError]) -> dict[str, Any]
 def check(model: type[Model], values: object, where: str, error: type[InputError]) -> Model:
     """Return `values` as `model`, or raise one message that lists every fault.
 
-    Parameters
-    ----------
-    model : type of BaseModel
-        The model that must be met.
+    `model`: the model that must be met.
     """
     if not isinstance(values, Mapping):
         raise error(f"{where}: must be a JSON object with keys, got {shown(values)}.")

@@ -98,12 +98,8 @@ def read_passes(
 ) -> Truth:  # fmt: skip
     """Read a table of passes whose columns have other names, or whose positions are not sample indices.
 
-    Parameters
-    ----------
-    convert : callable, optional
-        Converts a column of positions to sample indices; by default they are whole sample indices already.
-    doubt : callable
-        Returns how far borders may be wrong, if the table does not state it.
+    `convert`: converts a column of positions to sample indices; by default they are whole sample indices already.
+    `doubt`: returns how far borders may be wrong, if the table does not state it.
     """
     where = str(path)
     convert = whole_positions if convert is None else convert

@@ -56,12 +56,8 @@ class EarlyLate(Document):
 class ReproducedShare(Document):
     """Share of the pulses of one side that the other side has too, with its interval by lots.
 
-    Parameters
-    ----------
-    lots : int
-        Named lots, or stretches of consecutive pulses.
-    named : bool
-        Whether the lots are named.
+    `lots`: named lots, or stretches of consecutive pulses.
+    `named`: whether the lots are named.
     """
 
     estimate: float

@@ -22,12 +22,8 @@ EDGES_AROUND = 8
 def agreement_figure(found: MatchedEdges, recording: Recording, *, kind: str = "svg") -> bytes:
     """Draw logged minus replayed edges over time, unmatched edges above and below, and both outputs at the first one.
 
-    Parameters
-    ----------
-    recording : Recording
-        The recording whose output was logged.
-    kind : str
-        svg or png.
+    `recording`: the recording whose output was logged.
+    `kind`: svg or png.
     """
     from matplotlib.figure import Figure
 

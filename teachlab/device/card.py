@@ -58,12 +58,8 @@ SHOWN = {
 class KeyedIn(Document):
     """A setting in the steps of a device, scored at the worse end of what its display values may mean.
 
-    Parameters
-    ----------
-    score_worst : Score or None
-        Score at the costliest end of what lies behind the display values; None if it cannot be keyed in.
-    worst_end : str
-        Which end that is: low or high; for a window also narrow or wide.
+    `score_worst`: score at the costliest end of what lies behind the display values; None if it cannot be keyed in.
+    `worst_end`: which end that is: low or high; for a window also narrow or wide.
     """
 
     stepped: SteppedSetting
@@ -94,12 +90,8 @@ def keyed_in(
 ) -> KeyedIn:
     """Round a setting to the steps of a device, and score it again exactly at both ends of what they may mean.
 
-    Parameters
-    ----------
-    setting : Setting
-        A setting of fixed levels, or a window.
-    about : str
-        Name of the setting in the verdict.
+    `setting`: a setting of fixed levels, or a window.
+    `about`: name of the setting in the verdict.
 
     Raises
     ------

@@ -145,11 +145,8 @@ class Identification:
     def span(self, name: str) -> Interval | None:
         """Return the lowest and highest value of a quantity over the classes; None without any.
 
-        Parameters
-        ----------
-        name : str
-            on_level, off_level, latency_active, latency_inactive, lag, delay_difference, pulse_survives or
-            gap_survives.
+        `name`: on_level, off_level, latency_active, latency_inactive, lag, delay_difference, pulse_survives or
+        gap_survives.
         """
         if not self.classes:
             return None

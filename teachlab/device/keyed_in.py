@@ -125,10 +125,7 @@ def in_steps(
 ) -> SteppedSetting:  # fmt: skip
     """Round a setting to steps whose whole interval of light costs the same as its levels.
 
-    Parameters
-    ----------
-    setting : Setting
-        A setting of fixed levels, or a window.
+    `setting`: a setting of fixed levels, or a window.
 
     Raises
     ------

@@ -22,10 +22,7 @@ EXACT_DENOMINATOR = 4
 class EvaluationGrid:
     """Evaluation i reads sample ``(start + i · step) // per``, in whole numbers.
 
-    Parameters
-    ----------
-    start, step, per : int
-        Phase and ratio, multiplied by the common denominator `per`.
+    `start`, `step`, `per`: phase and ratio, multiplied by the common denominator `per`.
     """
 
     start: int
@@ -163,9 +160,7 @@ def shared_level(low: Any, high: Any, slack: int = 0) -> SharedLevel | None:
 def fewest_missed(low: Any, high: Any) -> NDArray[np.int64]:
     """Return, for every row of intervals, how many do not contain the level that most of the row share.
 
-    Parameters
-    ----------
-    low, high : ndarray, shape (rows, edges)
+    `low`, `high`: ndarray, shape (rows, edges).
     """
     # Most intervals share one of the upper ends: there, the count is the number that have begun below it minus the
     # number that have ended. At equal values the ends come first, and the first of those holds the count.

@@ -18,12 +18,8 @@ BothWays = tuple[Samples, Samples]
 class ContradictedEdge(Document):
     """An edge of log or replay that the other does not have.
 
-    Parameters
-    ----------
-    edge : str
-        active or inactive: the state after the edge.
-    side : str
-        logged: the sensor switched, the replay did not; replayed: the replay switched, the sensor did not.
+    `edge`: active or inactive: the state after the edge.
+    `side`: logged: the sensor switched, the replay did not; replayed: the replay switched, the sensor did not.
     """
 
     sample: int

@@ -115,10 +115,8 @@ class Lateness:
     place of the crossing, with the period of the evaluations. The jitter of the edges is only noise in it: rates show
     that jitter hides from the spectrum of the edges.
 
-    Parameters
-    ----------
-    waits : tuple of EdgeWaits
-        After crossings in either direction, of the polarity with the more even ones; empty if there is no such level.
+    `waits`: after crossings in either direction, of the polarity with the more even ones; empty if there is no such
+    level.
     """
 
     samples: int

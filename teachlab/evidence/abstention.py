@@ -127,10 +127,7 @@ def build_abstention(
 ) -> dict[str, Any]:
     """Ask the strategy again, as often as draws are asked for, and record that it abstains.
 
-    Parameters
-    ----------
-    options : RecordOptions
-        Title, draws, confidence and deviations are used; no score is made.
+    `options`: title, draws, confidence and deviations are used; no score is made.
 
     Raises
     ------

@@ -24,12 +24,8 @@ BEGAN = (1980, 1, 1, 0, 0, 0)
 def write_bundle(bundle: str | Path, folder: str | Path, sources: Sources) -> None:
     """Write the record in a folder, its page and the files that it depends on into one zip.
 
-    Parameters
-    ----------
-    bundle : str or Path
-        Ends in .zip.
-    sources : Sources
-        Recording, passes and setting, on this computer.
+    `bundle`: ends in .zip.
+    `sources`: recording, passes and setting, on this computer.
 
     Raises
     ------

@@ -149,12 +149,8 @@ def stated_assumption(assume: str | None, icc: float | None) -> Assumption | Non
 class Judged(Document):
     """One criterion with its verdict and the figures that lead to it.
 
-    Parameters
-    ----------
-    limit : str
-        In words, with the confidence.
-    measured : str
-        Counts and bound, in words.
+    `limit`: in words, with the confidence.
+    `measured`: counts and bound, in words.
     """
 
     measure: str

@@ -54,10 +54,7 @@ class DrawnFigure:
 def record_figures(record: dict[str, Any], recording: Recording | None) -> dict[str, DrawnFigure]:
     """Draw the figures of a record; the keys are their names.
 
-    Parameters
-    ----------
-    recording : Recording, optional
-        Needed for the light of the worst passes.
+    `recording`: needed for the light of the worst passes.
     """
     out = {}
     if recording is not None:

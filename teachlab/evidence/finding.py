@@ -14,12 +14,9 @@ EVIDENCE, ABSTENTION = "teachlab.evidence", "teachlab.abstention"
 class Finding:
     """One difference between a record and what was found.
 
-    Parameters
-    ----------
-    where : str
-        Which part differs: data, truth, setting, record, page, pdf, or the path of a value.
-    serious : bool
-        False for differences that are normal on another computer: versions of software, and the figures they draw.
+    `where`: which part differs: data, truth, setting, record, page, pdf, or the path of a value.
+    `serious`: false for differences that are normal on another computer: versions of software, and the figures they
+    draw.
     """
 
     where: str
@@ -31,10 +28,7 @@ class Finding:
 class Verification(Document):
     """The result of recomputing a record.
 
-    Parameters
-    ----------
-    verified : bool
-        Whether there is no serious difference.
+    `verified`: whether there is no serious difference.
     """
 
     schema: int = 1

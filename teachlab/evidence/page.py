@@ -51,10 +51,7 @@ GLOSSARY = (
 def page_html(record: dict[str, Any], recording: Recording | None = None) -> str:
     """Return the page of a record: without network or script; every text of the record stays text.
 
-    Parameters
-    ----------
-    recording : Recording, optional
-        Needed for the light of the worst passes.
+    `recording`: needed for the light of the worst passes.
     """
     from markupsafe import Markup
 

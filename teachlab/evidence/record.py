@@ -70,10 +70,7 @@ def build_record(
 ) -> dict[str, Any]:
     """Compute the record. The same inputs give the same values; no clock, host or path enters.
 
-    Parameters
-    ----------
-    criteria : Criteria, optional
-        Without criteria the record gives no verdict on them.
+    `criteria`: without criteria the record gives no verdict on them.
 
     Raises
     ------

@@ -48,10 +48,7 @@ def check_page(record: dict[str, Any], recording: Recording, folder: Path, *, re
     The text of the page must be the same byte for byte. Other versions of the software may draw figures differently;
     then only the digest is checked.
 
-    Parameters
-    ----------
-    render : bool
-        Whether to draw the page again; useless if the record itself was changed.
+    `render`: whether to draw the page again; useless if the record itself was changed.
     """
     out = []
     for name, key, what in (

@@ -35,12 +35,8 @@ def verify_record(
 ) -> list[Finding]:
     """Recompute a record from its data and return every difference; without a serious one the record is verified.
 
-    Parameters
-    ----------
-    path : str or Path
-        The record, result.json.
-    recording, truth, setting : str, optional
-        Where its files are; by default beside the record, under the names that it gives.
+    `path`: the record, result.json.
+    `recording`, `truth`, `setting`: where its files are; by default beside the record, under the names that it gives.
 
     Raises
     ------

@@ -23,12 +23,8 @@ _FIGURE = re.compile(r"!\[([^\]]*)\]\(([^)]+)\)")
 class GuidePage(Document):
     """One page of the guide.
 
-    Parameters
-    ----------
-    name : str
-        The name that is typed to read it.
-    text : str
-        Markdown, with the question as its heading.
+    `name`: the name that is typed to read it.
+    `text`: Markdown, with the question as its heading.
     """
 
     name: str
@@ -50,10 +46,7 @@ class GuidePage(Document):
 class GuidePages(Document):
     """All pages, or the requested ones.
 
-    Parameters
-    ----------
-    pages : tuple of GuidePage
-        In the order of a job.
+    `pages`: in the order of a job.
     """
 
     schema: int = 1

@@ -44,10 +44,7 @@ def web_pages(pages: Iterable[GuidePage]) -> dict[str, str]:
 def write_guide(folder: Path, pages: Iterable[GuidePage]) -> Path:
     """Write pages and figures into a folder as one result.
 
-    Parameters
-    ----------
-    folder : Path
-        It is made if it does not exist.
+    `folder`: it is made if it does not exist.
 
     Returns
     -------

@@ -28,10 +28,7 @@ LARGEST = 1e60
 def bounded_recording(recording: Recording) -> Recording:
     """Return a recording whose blocks hold only numbers that can be calculated with.
 
-    Parameters
-    ----------
-    recording : Recording
-        Integers are passed on unchanged.
+    `recording`: integers are passed on unchanged.
 
     Returns
     -------

@@ -15,10 +15,7 @@ LARGEST_LEVEL = 1e61
 def hold_levels(value: Any, names: Iterable[str], error: Callable[[str], Exception]) -> None:
     """Convert the named fields of a frozen value to floats; refuse values that no light can have.
 
-    Parameters
-    ----------
-    value : dataclass
-        A value with a `unit`.
+    `value`: a value with a `unit`.
     """
     for name in names:
         try:
@@ -36,10 +33,7 @@ def hold_levels(value: Any, names: Iterable[str], error: Callable[[str], Excepti
 def hold_bounds(value: Any, error: Callable[[str], Exception]) -> None:
     """Refuse a field outside the bounds in its metadata: ``ge`` or ``gt``, and ``le``; None has no bounds.
 
-    Parameters
-    ----------
-    value : dataclass
-        Its metadata may also hold ``unit``, and ``advice``: what to do.
+    `value`: its metadata may also hold ``unit``, and ``advice``: what to do.
 
     Examples
     --------

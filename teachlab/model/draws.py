@@ -118,12 +118,9 @@ class DrawOptions:
 class Spread(Document):
     """A measure over the draws that gave a setting; NaN if it has no denominator.
 
-    Parameters
-    ----------
-    median, p05, p95 : float
-        Quantiles that occurred: the smallest value that at least this share of the draws does not exceed.
-    worst : float
-        Value of the draw with the highest cost.
+    `median`, `p05`, `p95`: quantiles that occurred: the smallest value that at least this share of the draws does not
+    exceed.
+    `worst`: value of the draw with the highest cost.
     """
 
     median: float

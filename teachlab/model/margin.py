@@ -50,10 +50,7 @@ class Sides:
 class Population:
     """How many standard deviations lie between the mean of the whole population and the level.
 
-    Parameters
-    ----------
-    detect, trip : float or None
-        ``(mean P − T) / sd P`` and ``(T − mean G) / sd G``; None with fewer than two passes or gaps.
+    `detect`, `trip`: ``(mean P − T) / sd P`` and ``(T − mean G) / sd G``; None with fewer than two passes or gaps.
     """
 
     detect: float | None
@@ -70,12 +67,8 @@ class Population:
 class ExcessGain:
     """Ratios of light above the dark level.
 
-    Parameters
-    ----------
-    light : float or None
-        Light of the light state divided by the level of activation.
-    dark : float or None
-        That level divided by the light of the dark state; None if the dark state has no light at all.
+    `light`: light of the light state divided by the level of activation.
+    `dark`: that level divided by the light of the dark state; None if the dark state has no light at all.
     """
 
     light: float | None

@@ -61,12 +61,8 @@ def wrong_text(lost: int, false: int) -> str:
 def in_figures(value: float | None, digits: int = 4, nothing: str = "–", *, sign: bool = False) -> str:
     """Return a number for people: with so many significant digits, and without signs that only programmers read.
 
-    Parameters
-    ----------
-    nothing : str
-        Text for None and NaN.
-    sign : bool
-        Whether numbers above 0 have a sign too.
+    `nothing`: text for None and NaN.
+    `sign`: whether numbers above 0 have a sign too.
 
     Examples
     --------

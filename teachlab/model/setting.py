@@ -32,10 +32,7 @@ class DelaysActOn(StrEnum):
 class Taught:
     """How a setting came about.
 
-    Parameters
-    ----------
-    parameters, evidence : mapping
-        Its parameters and what it was shown, as plain JSON values.
+    `parameters`, `evidence`: its parameters and what it was shown, as plain JSON values.
     """
 
     strategy: str

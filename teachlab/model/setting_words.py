@@ -19,10 +19,7 @@ DELAY_DIGITS = 6
 def setting_in_words(setting: Setting, step: float | None = None, *, brief: bool = False) -> str:
     """Return kind, levels, polarity, filter and delays of a setting, levels to the smallest step of the light.
 
-    Parameters
-    ----------
-    brief : bool
-        Whether to leave out what stands in brackets, for use within brackets.
+    `brief`: whether to leave out what stands in brackets, for use within brackets.
 
     Examples
     --------

@@ -79,12 +79,8 @@ class VerdictReason:
 class VerdictCure:
     """A change of the setting or the sensor that leaves fewer errors, and how many, tried by replay.
 
-    Parameters
-    ----------
-    kind : str
-        What is changed: level, band, filter, on-delay, averaging, following …
-    lost, false : int
-        Errors that remain: passes lost; trips, further onsets, and onsets on `ignore` passes.
+    `kind`: what is changed: level, band, filter, on-delay, averaging, following …
+    `lost`, `false`: errors that remain: passes lost; trips, further onsets, and onsets on `ignore` passes.
     """
 
     kind: str

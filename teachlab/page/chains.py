@@ -34,10 +34,7 @@ MOST_FOLLOWED = 5e7
 class Chain:
     """Settings in the order of one level, and what each counts.
 
-    Parameters
-    ----------
-    moves : str
-        Which level goes along the row: ``on``, ``off``, or ``both`` at one distance.
+    `moves`: which level goes along the row: ``on``, ``off``, or ``both`` at one distance.
     """
 
     moves: str

@@ -70,10 +70,7 @@ def corrected_truth(before: Truth, passes: Mapping[str, Any], samples: int) -> T
 class CorrectedPasses:
     """Where corrections of one table go: new files beside it, never the old one.
 
-    Parameters
-    ----------
-    stem : str
-        Name of the recording without its ending.
+    `stem`: name of the recording without its ending.
     """
 
     folder: str

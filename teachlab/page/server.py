@@ -50,12 +50,8 @@ HEADERS = {
 class PageServer(ThreadingHTTPServer):
     """Serves one page to who knows its address, on this machine alone.
 
-    Parameters
-    ----------
-    page : str
-        HTML, made for a server.
-    corrected : CorrectedPasses or None
-        Where corrected passes go; None refuses to save them.
+    `page`: HTML, made for a server.
+    `corrected`: where corrected passes go; None refuses to save them.
 
     Notes
     -----

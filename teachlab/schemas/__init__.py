@@ -17,10 +17,7 @@ def schema_names() -> list[str]:
 def schema_of(command: str) -> dict[str, Any]:
     """Return the JSON Schema of a command's document.
 
-    Parameters
-    ----------
-    command : str
-        As it is typed, with a hyphen for a space: replay, surroundings-lamp …
+    `command`: as it is typed, with a hyphen for a space: replay, surroundings-lamp …
 
     Raises
     ------

@@ -98,10 +98,7 @@ def _weakest_effect(
 def exposure(truth: Truth, stop_taught: int, trials: Trials) -> Mapping[str, tuple[int, int]]:
     """Count the passes of every lot and label in the teach block and in the scored block.
 
-    Parameters
-    ----------
-    stop_taught : int
-        Passes before this one could be used for teaching.
+    `stop_taught`: passes before this one could be used for teaching.
     """
     scored = np.zeros(truth.passes, bool)
     scored[trials.first_pass :] = trials.passes != Outcome.EXCLUDED
@@ -168,10 +165,7 @@ def false_trips_by_lot(
 def onsets_by_lot(truth: Truth, trials: Trials, *, ignored: bool, per: str, confidence: float = 0.95) -> Bursts | None:
     """Bound extra onsets per detect pass, or false trips per `ignore` pass, where they may come in bursts.
 
-    Parameters
-    ----------
-    ignored : bool
-        Whether `ignore` passes are counted.
+    `ignored`: whether `ignore` passes are counted.
 
     Returns
     -------

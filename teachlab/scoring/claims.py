@@ -74,12 +74,8 @@ class LotCounts:
 def lot_counts(truth: Truth, trials: Trials, events: Sequence[Outcome] = LOST) -> LotCounts:
     """Count per named lot, or per stretch of consecutive passes where fewer than `CLAIM_LOTS` are named.
 
-    Parameters
-    ----------
-    truth : Truth
-        Its lots are used if every scored pass has one and at least five are left after small lots joined the next.
-    events : sequence of Outcome
-        What counts as lost.
+    `truth`: its lots are used if every scored pass has one and at least five are left after small lots joined the next.
+    `events`: what counts as lost.
 
     Notes
     -----

@@ -36,10 +36,7 @@ def early_rows(trials: Trials) -> Rows:
 def early_by_s(output: Output, truth: Truth, rows: Rows) -> NDArray[np.float64]:
     """Return how long before the start of each of these passes the output became active.
 
-    Parameters
-    ----------
-    rows : ndarray of int64
-        As `early_rows` gives them for the score of this output.
+    `rows` (ndarray of int64): as `early_rows` gives them for the score of this output.
 
     Returns
     -------

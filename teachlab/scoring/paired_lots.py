@@ -162,12 +162,8 @@ def _by_lot(
 class UnpairedLots(Document):
     """An unpaired difference at the effective numbers of trials.
 
-    Parameters
-    ----------
-    design_effects : (float, float)
-        Upper limits of the design effects of both recordings, as used.
-    difference : Difference
-        Newcombe's interval at the effective counts.
+    `design_effects`: upper limits of the design effects of both recordings, as used.
+    `difference`: Newcombe's interval at the effective counts.
     """
 
     design_effects: tuple[float, float]
@@ -177,10 +173,7 @@ class UnpairedLots(Document):
 def unpaired_lots(first: Dependence, second: Dependence, *, confidence: float = 0.95) -> UnpairedLots:
     """Bound the difference of two rates; each rate is bounded by its own lots.
 
-    Parameters
-    ----------
-    first, second : Dependence
-        As `teachlab.scoring.by_lot.lot_rate` gives them, at the same confidence.
+    `first`, `second`: as `teachlab.scoring.by_lot.lot_rate` gives them, at the same confidence.
 
     Notes
     -----

@@ -255,11 +255,8 @@ def reasons_of(
 ) -> Reasons:
     """Find the reason for every lost pass in the light that the setting evaluates.
 
-    Parameters
-    ----------
-    extremes : PassAndGapExtremes, optional
-        Extremes of the recording at the setting's evaluation rate, if known: several settings share them. At another
-        rate they are measured again.
+    `extremes`: extremes of the recording at the setting's evaluation rate, if known: several settings share them. At
+    another rate they are measured again.
     """
     trials = score.trials
     rows = np.arange(trials.passes.size) + trials.first_pass

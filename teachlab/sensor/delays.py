@@ -18,12 +18,8 @@ from teachlab.sensor.edges import TwoState
 class DelayStage(NamedTuple):
     """A delay, described by its effect on a signal that is up while active: an extreme of its last values.
 
-    Parameters
-    ----------
-    least : bool
-        If true, the smallest of them, which delays onsets; otherwise the largest, which delays releases.
-    evaluations : int
-        How many evaluations before the present one are included.
+    `least`: if true, the smallest of them, which delays onsets; otherwise the largest, which delays releases.
+    `evaluations`: how many evaluations before the present one are included.
     """
 
     least: bool

@@ -114,10 +114,7 @@ class EvaluatedStretch:
 class SteppedSwitching:
     """Filter and delays of a setting, starting in the settled state of one value.
 
-    Parameters
-    ----------
-    first : int
-        Value of the signal at all times before the record.
+    `first`: value of the signal at all times before the record.
     """
 
     def __init__(self, setting: Switching, clock: Clock, first: int) -> None:
@@ -131,10 +128,7 @@ class SteppedSwitching:
     def push(self, stretch: EvaluatedStretch, signal: SteppedSignal | None) -> tuple[SteppedSignal, SteppedSignal]:
         """Return the undelayed and the delayed signal over a block.
 
-        Parameters
-        ----------
-        signal : SteppedSignal or None
-            Signal over its valid evaluations, by number; None without any.
+        `signal`: signal over its valid evaluations, by number; None without any.
         """
         undelayed = output = self._undelayed(stretch, signal)
         self._last = int(undelayed.value[-1])

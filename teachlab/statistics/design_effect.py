@@ -69,10 +69,7 @@ def _without_t(effect: float, df: float) -> float:
 def p_inflated(z: float, spread: LotSpread, ceiling: float) -> float:
     """Return the two-sided p-value of a normal statistic whose variance is increased by `upper_limit`.
 
-    Parameters
-    ----------
-    z : float
-        The statistic calculated for independent trials.
+    `z`: the statistic calculated for independent trials.
 
     Notes
     -----

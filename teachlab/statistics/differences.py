@@ -20,12 +20,8 @@ TINY = 1e-20
 class Difference(Document):
     """A difference, or ratio, of two rates with its interval.
 
-    Parameters
-    ----------
-    estimate : float or None
-        First minus second, or first divided by second; None without data.
-    low, high : float
-        Two-sided interval.
+    `estimate`: first minus second, or first divided by second; None without data.
+    `low`, `high`: two-sided interval.
     """
 
     estimate: float | None

@@ -14,10 +14,7 @@ Values = NDArray[np.float64]
 class MedianSlope(NamedTuple):
     """Slope of values over places, and its interval; NaN without two different places.
 
-    Parameters
-    ----------
-    slope, low, high : float
-        Value per place.
+    `slope`, `low`, `high`: value per place.
     """
 
     slope: float

@@ -14,12 +14,8 @@ from scipy.special import bdtr
 class Discordance:
     """Trials, valid under both settings, on which exactly one setting had an error.
 
-    Parameters
-    ----------
-    only_first, only_second : int
-        Trials with an error under the first setting only, and under the second only.
-    trials : int
-        Trials valid under both.
+    `only_first`, `only_second`: trials with an error under the first setting only, and under the second only.
+    `trials`: trials valid under both.
     """
 
     only_first: int
@@ -44,9 +40,7 @@ class Discordance:
 def holm(p_values: Sequence[float]) -> NDArray[np.float64]:
     """Return p-values corrected for their number by Holm's step-down rule.
 
-    Parameters
-    ----------
-    p_values : sequence of float, shape (m,)
+    `p_values`: sequence of float, shape (m,).
 
     Returns
     -------

@@ -36,10 +36,7 @@ Values = NDArray[np.float64]
 class TailFit:
     """A generalised Pareto distribution fitted to a tail above a threshold.
 
-    Parameters
-    ----------
-    scale, shape : float
-        Shape ξ: above 0 a heavy tail, 0 exponential, below 0 a tail with an end.
+    `scale`, `shape`: shape ξ: above 0 a heavy tail, 0 exponential, below 0 a tail with an end.
     """
 
     scale: float

@@ -77,12 +77,8 @@ class Components:
 def variance_components(groups: Mapping[str, ArrayLike], *, confidence: float = 0.95) -> Components:
     """Divide the variance of values into the variance between groups and the variance within groups.
 
-    Parameters
-    ----------
-    groups : mapping of str to array_like of float
-        Values of every person, shift or lot; empty groups are left out.
-    confidence : float
-        Of the interval of the intraclass share.
+    `groups`: values of every person, shift or lot; empty groups are left out.
+    `confidence`: of the interval of the intraclass share.
 
     Raises
     ------

@@ -52,10 +52,7 @@ def bench_verdict(
 
     It says which half it was chosen on, so the claim rests on the other one.
 
-    Parameters
-    ----------
-    reading : SettingReading, optional
-        Of the judged setting over all passes; without it no setting is judged.
+    `reading`: of the judged setting over all passes; without it no setting is judged.
     """
     if found is None or reading is None:
         text = (

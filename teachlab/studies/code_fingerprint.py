@@ -21,10 +21,7 @@ def code_fingerprint(module: str) -> str:
 
     Imports for annotations count too: a change there may cause an unnecessary computation, but never a missing one.
 
-    Parameters
-    ----------
-    module : str
-        Its full name. Modules that are loaded by name, such as strategies, have their own fingerprints.
+    `module`: its full name. Modules that are loaded by name, such as strategies, have their own fingerprints.
 
     Examples
     --------
@@ -42,10 +39,7 @@ def code_fingerprint(module: str) -> str:
 def file_fingerprint(file: Path) -> str:
     """Return the SHA-256 of a Python file with all files beside it that it imports, directly or through each other.
 
-    Parameters
-    ----------
-    file : Path
-        Of a strategy that does not ship with the package.
+    `file`: of a strategy that does not ship with the package.
     """
     found: dict[str, bytes] = {}
     todo = [file]

@@ -34,10 +34,7 @@ def bench_figure(bench: RecordingBench, truth: Truth, extremes: PassAndGapExtrem
     Above: how often every level is the extreme of a pass or of a gap. Below, on the same axis: the active level of
     every draw, a dot without errors, a cross with errors. Right: the spread of the cost.
 
-    Parameters
-    ----------
-    extremes : PassAndGapExtremes
-        Of its passes and gaps, at the evaluation rate of the bench.
+    `extremes`: of its passes and gaps, at the evaluation rate of the bench.
     """
     from matplotlib.figure import Figure
 
@@ -74,12 +71,8 @@ def unsolved_figure(
 ) -> bytes:
     """Draw the passes and gaps that no setting gets right, at most `MOST_DRAWN`, each with as much light around it.
 
-    Parameters
-    ----------
-    trials : sequence of UnsolvedTrial
-        At least one.
-    setting : Setting
-        Setting whose levels are drawn: the best in hindsight.
+    `trials`: at least one.
+    `setting`: setting whose levels are drawn: the best in hindsight.
     """
     from matplotlib.figure import Figure
 

@@ -123,12 +123,8 @@ def write_bench(
 ) -> list[Path]:
     """Write ``draws.parquet``, ``bench.json`` and, per recording, figures and the recommended setting into a folder.
 
-    Parameters
-    ----------
-    folder : str or Path
-        It is made if it does not exist; files with these names are replaced.
-    recordings : sequence of (Recording, Truth, PassAndGapExtremes)
-        In the order of the benches, for the figures.
+    `folder`: it is made if it does not exist; files with these names are replaced.
+    `recordings`: in the order of the benches, for the figures.
 
     Returns
     -------

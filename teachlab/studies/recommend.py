@@ -97,10 +97,8 @@ def with_rooms(
 ) -> dict[str, FixedSetting]:
     """Measure the room of those fixed levels among which neither cost nor spread decides, if there are several.
 
-    Parameters
-    ----------
-    recording, truth
-        The choosing half alone, with what lies before it: the claim must not know what the choice has seen.
+    `recording`, `truth`: the choosing half alone, with what lies before it: the claim must not know what the choice has
+    seen.
     """
     first = next(iter(by_choice(fixed.values(), "")), None)
     if first is None or type(first.setting) is not Setting:

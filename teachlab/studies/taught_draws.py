@@ -169,12 +169,8 @@ def taught_draws(
 def new_share(done: int, draws: int, passes: int) -> float:
     """Return which share of the usual work on draws is done: what was measured of one showing serves the next ones.
 
-    Parameters
-    ----------
-    done, draws : int
-        Draws done, and draws in all.
-    passes : int
-        In the teach block, half of which in a row are shown: there are no more showings than places of that half.
+    `done`, `draws`: draws done, and draws in all.
+    `passes`: in the teach block, half of which in a row are shown: there are no more showings than places of that half.
 
     Examples
     --------

@@ -14,10 +14,7 @@ from teachlab.synthetic.scenario import load_scenario, scenario_names
 class MadeRecording(Document):
     """A synthetic recording that was written.
 
-    Parameters
-    ----------
-    uncertainty_samples : float
-        Uncertainty of every border.
+    `uncertainty_samples`: uncertainty of every border.
     """
 
     ALSO: ClassVar[tuple[str, ...]] = ("synthetic",)

@@ -28,12 +28,8 @@ DEVICE_STREAM = 0xDE71CE
 def write(recipe: Recipe, path: str | Path, *, progress: Progress | None = None) -> Plan:
     """Write a recording and its table of passes, in memory that does not grow with the samples.
 
-    Parameters
-    ----------
-    path : str or Path
-        The recording; the passes go to ``NAME.passes.parquet`` beside it, the recipe to ``NAME.synth.json``.
-    progress : callable, optional
-        Called with the rows written so far, and the number of all rows.
+    `path`: the recording; the passes go to ``NAME.passes.parquet`` beside it, the recipe to ``NAME.synth.json``.
+    `progress`: called with the rows written so far, and the number of all rows.
     """
     from teachlab.data.atomic_files import one_result
     from teachlab.data.recording_files import RecordingWriter

@@ -64,10 +64,7 @@ def motion_of(scenario: Scenario, seed: int) -> Motion:
 class Line:
     """One synthetic line in operation; chunks must be asked for in ascending order.
 
-    Parameters
-    ----------
-    stress : LineStress
-        Stress in addition to the scenario.
+    `stress`: stress in addition to the scenario.
     """
 
     def __init__(self, scenario: Scenario, seed: int, stress: LineStress) -> None:

@@ -131,10 +131,7 @@ def profile(seen: Seen, kinds: tuple[Object, ...]) -> Profile:
 class Optics:
     """The optical signal of one recording, chunk by chunk in ascending order.
 
-    Parameters
-    ----------
-    uniform : bool
-        Whether the line runs at constant speed.
+    `uniform`: whether the line runs at constant speed.
     """
 
     def __init__(self, scenario: Scenario, seed: int, *, uniform: bool) -> None:

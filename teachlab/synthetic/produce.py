@@ -93,12 +93,8 @@ class Recipe:
 class Plan:
     """Where each part of a recording will be.
 
-    Parameters
-    ----------
-    samples : int
-        Samples that the sensor takes.
-    rows : int
-        Rows that the logger writes: more if it writes some twice.
+    `samples`: samples that the sensor takes.
+    `rows`: rows that the logger writes: more if it writes some twice.
     """
 
     samples: int
@@ -281,10 +277,7 @@ def stored_type(scenario: Scenario) -> np.dtype[Any]:
 def blocks(recipe: Recipe, *, samples: int, first: int = 0) -> Iterator[Block]:
     """Generate the samples ``[first, samples)`` of a recording as the logger writes them.
 
-    Parameters
-    ----------
-    samples : int
-        Where to stop; the passes of the recipe do not matter here.
+    `samples`: where to stop; the passes of the recipe do not matter here.
 
     Yields
     ------

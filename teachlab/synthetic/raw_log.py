@@ -17,10 +17,7 @@ from teachlab.synthetic.trouble.faults import duplicated, stamps, written_order
 def log_rows(recipe: Recipe, samples: int) -> Iterator[tuple[NDArray[np.float64], Block]]:
     """Generate time stamps in seconds, with jitter, drift and misplaced rows of the logger, and light.
 
-    Parameters
-    ----------
-    samples : int
-        Where to stop, from `plan`.
+    `samples`: where to stop, from `plan`.
     """
     faults, rate = recipe.scenario.faults, recipe.scenario.sensor.sample_rate_hz
     for index, block in enumerate(blocks(recipe, samples=samples)):
@@ -41,12 +38,8 @@ def log_rows(recipe: Recipe, samples: int) -> Iterator[tuple[NDArray[np.float64]
 def write_log(recipe: Recipe, path: str | Path, *, progress: Progress | None = None) -> Plan:
     """Write a CSV with the columns `time_s` and `light`, empty where a sample is missing, and the passes beside it.
 
-    Parameters
-    ----------
-    path : str or Path
-        The CSV; the passes go to ``NAME.passes.parquet``.
-    progress : callable, optional
-        Called with the rows written so far, and the number of all rows.
+    `path`: the CSV; the passes go to ``NAME.passes.parquet``.
+    `progress`: called with the rows written so far, and the number of all rows.
     """
     import pyarrow as pa
     import pyarrow.csv as pacsv

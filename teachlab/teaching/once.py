@@ -26,10 +26,7 @@ ALWAYS_DESIGNED = frozenset({"on_level", "off_level", "polarity", "taught"})
 def teach_draws(strategy: Strategy, block: TeachBlock, draws: Iterable[int], seed: int) -> list[Draw]:
     """Teach a strategy once per draw; an abstention is a result, and so is a strategy that raises an error.
 
-    Parameters
-    ----------
-    draws : iterable of int
-        Numbers of the draws: together with the seed they select what is shown.
+    `draws`: numbers of the draws: together with the seed they select what is shown.
 
     Returns
     -------

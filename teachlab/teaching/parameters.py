@@ -46,12 +46,9 @@ def about(
 ) -> dict[str, Any]:
     """Return the metadata of a strategy's field: its meaning, unit and range.
 
-    Parameters
-    ----------
-    help, unit : str
-        For listings and messages.
-    above, at_least, below, at_most : float, optional
-        Range of the number, or of every number in a list; checked by `check_parameters`.
+    `help`, `unit`: for listings and messages.
+    `above`, `at_least`, `below`, `at_most`: range of the number, or of every number in a list; checked by
+    `check_parameters`.
     """
     limits = {"above": above, "at_least": at_least, "below": below, "at_most": at_most}
     return {"unit": unit, "help": help, "limits": {name: v for name, v in limits.items() if v is not None}}
@@ -232,12 +229,8 @@ def parse_assignments(assignments: Iterable[str]) -> dict[str, str]:
 def parse_parameters(strategy: type, texts: Mapping[str, str]) -> dict[str, Any]:
     """Parse texts by the types of a strategy's fields; a list is ``1,2,3`` or JSON.
 
-    Parameters
-    ----------
-    strategy : type
-        A dataclass with a `name`.
-    texts : mapping of str to str
-        Parameter names and values as typed by a person.
+    `strategy`: a dataclass with a `name`.
+    `texts`: parameter names and values as typed by a person.
 
     Raises
     ------

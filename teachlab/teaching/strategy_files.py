@@ -38,10 +38,7 @@ _folders: list[str] = []
 def strategy_class(spec: str) -> type[Strategy]:
     """Return the class of a strategy that a person named.
 
-    Parameters
-    ----------
-    spec : str
-        A name, or a class in a file, which is run: ``./mine.py:MyStrategy``. Never pass a text from a file of data.
+    `spec`: a name, or a class in a file, which is run: ``./mine.py:MyStrategy``. Never pass a text from a file of data.
 
     Raises
     ------

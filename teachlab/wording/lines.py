@@ -23,12 +23,8 @@ def wrapped(text: str, *, indent: str = "  ") -> list[str]:
     Line breaks and what else is not printable come from the texts of files: they are spelled out, so that no text of a
     file begins a line.
 
-    Parameters
-    ----------
-    text : str
-        One line; the spaces at its start are put before every further line, too.
-    indent : str
-        Put before further lines, after those spaces.
+    `text`: one line; the spaces at its start are put before every further line, too.
+    `indent`: put before further lines, after those spaces.
     """
     text = printable(text)
     if len(text) <= WIDTH:

@@ -35,10 +35,7 @@ def plain_table(title: str, caption: str = "") -> Table:
 def margins_table(title: str, rows: Sequence[tuple[str, Kept]], unit: str) -> Table:
     """Return margin to noise with the limiting side, clearance, excess gain and reserves, one row per setting.
 
-    Parameters
-    ----------
-    rows : sequence of (name, Kept)
-        Objects with a margin, reserves and a clearance; there is no margin if levels are not fixed.
+    `rows`: objects with a margin, reserves and a clearance; there is no margin if levels are not fixed.
     """
     table = plain_table(
         title,

@@ -19,10 +19,7 @@ SHOWN_ROWS = 5
 def borders_from_light(recording: Recording, instants: Truth, where: str) -> tuple[Truth, str]:
     """Give instants the borders that the light shows near them.
 
-    Parameters
-    ----------
-    instants : Truth
-        Short passes around the instants; labels and lots are kept.
+    `instants`: short passes around the instants; labels and lots are kept.
 
     Returns
     -------

@@ -30,10 +30,7 @@ class Spool:
     Each batch is a separate Arrow IPC stream, so a killed run leaves whole batches and at most one broken one. The
     broken one is cut off when the file is opened again.
 
-    Parameters
-    ----------
-    out : str
-        The recording that will be written; the rows are beside it, under a name, so that a later run can continue.
+    `out`: the recording that will be written; the rows are beside it, under a name, so that a later run can continue.
 
     Examples
     --------

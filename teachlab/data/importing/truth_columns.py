@@ -43,9 +43,7 @@ class TruthKind(StrEnum):
 class RowPasses:
     """Passes in rows of the log: ``[start, end)`` and their labels.
 
-    Parameters
-    ----------
-    start, end : ndarray of int64, shape (n,), rows
+    `start`, `end`: ndarray of int64, shape (n,), rows.
     """
 
     start: NDArray[np.int64]
@@ -56,12 +54,8 @@ class RowPasses:
 class TruthColumn:
     """Reads a truth column block by block and keeps the runs of equal values.
 
-    Parameters
-    ----------
-    kind : TruthKind
-        What the column holds; auto decides between numbers or yes/no and labels.
-    lots : bool
-        Whether its labels name lots, not objects.
+    `kind`: what the column holds; auto decides between numbers or yes/no and labels.
+    `lots`: whether its labels name lots, not objects.
     """
 
     def __init__(self, kind: TruthKind, place: Place, *, lots: bool = False) -> None:

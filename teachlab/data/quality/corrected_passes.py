@@ -53,12 +53,8 @@ def read_corrected(path: str, recording: Recording, proposed: Truth) -> Correcti
     samples, or ISO dates with a time if the start of the recording is known. An apostrophe before a text comes from the
     spreadsheet and is ignored.
 
-    Parameters
-    ----------
-    path : str
-        A CSV with the columns start and end, and optionally label, expect and lot.
-    proposed : Truth
-        The proposal; its uncertainty of borders is kept.
+    `path`: a CSV with the columns start and end, and optionally label, expect and lot.
+    `proposed`: the proposal; its uncertainty of borders is kept.
 
     Raises
     ------

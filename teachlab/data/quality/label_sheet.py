@@ -21,10 +21,7 @@ MOST_PICTURES, ACROSS = 60, 4
 def label_sheet(recording: Recording, proposal: Proposal, doubts: Sequence[PassDoubt], *, kind: str) -> bytes:
     """Draw the proposed passes, the most doubtful first, at most `MOST_PICTURES` of them.
 
-    Parameters
-    ----------
-    kind : str
-        svg, or html: a page that holds the pictures and a table of the same passes.
+    `kind`: svg, or html: a page that holds the pictures and a table of the same passes.
     """
     from matplotlib.figure import Figure
 

@@ -47,10 +47,7 @@ class PassDoubt:
 class LikelyPlace:
     """A place where a counted product has no pass, or where one pass has two products.
 
-    Parameters
-    ----------
-    score : float
-        A larger score is more likely.
+    `score`: a larger score is more likely.
     """
 
     sample: int
@@ -62,11 +59,8 @@ class LikelyPlace:
 class CountCheck:
     """Proposed passes compared with a known count of products.
 
-    Parameters
-    ----------
-    places : tuple of LikelyPlace
-        Probably missing passes, or probably double ones, the most likely first; at most as many as the counts differ
-        by.
+    `places`: probably missing passes, or probably double ones, the most likely first; at most as many as the counts
+    differ by.
     """
 
     counted: int

@@ -76,10 +76,7 @@ def separability(measured: QualityScan, truth: Truth, direction: Direction) -> S
     Passes and gaps that scoring leaves out are left out here too: cut by the record, without a valid sample, or with
     void samples in their window or just before it.
 
-    Parameters
-    ----------
-    measured : QualityScan
-        A scan with the windows of `truth`.
+    `measured`: a scan with the windows of `truth`.
     """
     w, reach, gaps = measured.windows, measured.reach, measured.gaps
     if w is None or reach is None or gaps is None:
@@ -128,10 +125,7 @@ def separability(measured: QualityScan, truth: Truth, direction: Direction) -> S
 def best_level(passes: _Float, gaps: _Float) -> tuple[float, int, int]:
     """Return a level with the fewest passes below it and gaps at or above it, and the two counts.
 
-    Parameters
-    ----------
-    passes, gaps : ndarray of float64, shape (n,) and (m,), not empty
-        Peaks.
+    `passes`, `gaps` (ndarray of float64, shape (n,) and (m,), not empty): peaks.
 
     Notes
     -----

@@ -24,10 +24,7 @@ LISTED = 1000
 def lost_and_worst(truth: Truth, setting: Setting, margins: Margin, result: Score, why: Reasons) -> dict[str, Any]:
     """Return every lost pass by reason, and the worst passes with their reasons.
 
-    Parameters
-    ----------
-    margins : Margin
-        Margin with the peak of every pass.
+    `margins`: margin with the peak of every pass.
 
     Returns
     -------

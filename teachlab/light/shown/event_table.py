@@ -329,9 +329,7 @@ class EventTable:
 class Values:
     """Kind of values to be ordered: light, differences of neighbours, or ranges within a number of evaluations.
 
-    Parameters
-    ----------
-    span : int, evaluations
+    `span`: int, evaluations.
     """
 
     name: str

@@ -22,10 +22,7 @@ Places = NDArray[np.int64]
 class StretchLight:
     """Light of labelled events, held and turned so that objects are upwards; places are evaluations of the stretch.
 
-    Parameters
-    ----------
-    sign : int
-        +1 where objects raise the light, −1 where they lower it.
+    `sign`: +1 where objects raise the light, −1 where they lower it.
     """
 
     def __init__(self, events: Events, sign: int) -> None:

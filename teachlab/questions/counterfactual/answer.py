@@ -42,10 +42,7 @@ GRID = 25
 class Counterfactual(Document):
     """Results of other sensors on the light of one recording.
 
-    Parameters
-    ----------
-    sensors : tuple of SensorMargin
-        The present sensor, and the others.
+    `sensors`: the present sensor, and the others.
     """
 
     ALSO: ClassVar[tuple[str, ...]] = ("verdict",)

@@ -23,10 +23,7 @@ class AveragedSource:
     Invalid evaluations count with the last valid value, as a sensor holds it, and stay invalid. Before the record,
     everything is as at its first valid evaluation.
 
-    Parameters
-    ----------
-    span : int, evaluations
-        At least 1.
+    `span` (int, evaluations): at least 1.
     """
 
     def __init__(self, recording: Recording, clock: Clock, span: int) -> None:

@@ -42,10 +42,7 @@ class ComparedSensor:
 def needed_margin(rate_hz: float, consecutive: int = 1, *, trips_per_hour: float = 1.0) -> float:
     """Return how many sigma below the level white noise must lie to trip no more often than stated.
 
-    Parameters
-    ----------
-    rate_hz : float, Hz
-        Evaluations per second.
+    `rate_hz` (float, Hz): evaluations per second.
 
     Notes
     -----

@@ -54,10 +54,7 @@ class Cycle:
 def cycle_of(text: str, *, line_speed_m_s: float | None = None) -> Cycle:
     """Read ``belt=10s``, ``belt=6000mm``, ``lamp=100Hz``, or with the width of its feature ``belt=6000mm:40mm``.
 
-    Parameters
-    ----------
-    line_speed_m_s : float, m/s, optional
-        Turns lengths into times.
+    `line_speed_m_s` (float, m/s): turns lengths into times.
 
     Raises
     ------

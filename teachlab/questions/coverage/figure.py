@@ -62,10 +62,7 @@ def places(edges: Floats, count: NDArray[np.int64], *, most: int = PLACES) -> Cy
 def coverage_figure(found: Coverage, *, title: str, kind: str) -> bytes:
     """Draw one row per cycle and one panel per block.
 
-    Parameters
-    ----------
-    found : Coverage
-        A certificate with at least one cycle.
+    `found`: a certificate with at least one cycle.
     """
     from matplotlib.figure import Figure
 

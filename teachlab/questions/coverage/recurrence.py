@@ -36,12 +36,8 @@ LEAST_STRENGTH = 0.3
 class Recurrence(Document):
     """What was searched for a period, and the result.
 
-    Parameters
-    ----------
-    what : str
-        False trips, or peaks of the gaps.
-    refused : str
-        Why there is none, otherwise empty.
+    `what`: false trips, or peaks of the gaps.
+    `refused`: why there is none, otherwise empty.
     """
 
     what: str

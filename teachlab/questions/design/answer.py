@@ -102,12 +102,8 @@ def designed_and_judged(
 ) -> DesignAnswer:
     """Design one setting from one showing of the whole recording, and judge it on what was not shown.
 
-    Parameters
-    ----------
-    strategy : Strategy, optional
-        A strategy with other steps or prices than the usual ones.
-    base, seed, rules, by
-        As in `taught_and_judged`; of the base only the evaluation rate is kept.
+    `strategy`: a strategy with other steps or prices than the usual ones.
+    `base`, `seed`, `rules`, `by`: as in `taught_and_judged`; of the base only the evaluation rate is kept.
 
     Raises
     ------

@@ -40,10 +40,7 @@ def all_shown(recording: Recording, truth: Truth, base: Setting | None, rules: R
 def taught_in_hindsight(block: TeachBlock | None, rules: Rules, *strategies: Strategy) -> Iterator[Setting]:
     """Teach strategies on every scored pass; strategies that cannot be taught there are left out.
 
-    Parameters
-    ----------
-    block : TeachBlock or None
-        From `all_shown`.
+    `block`: from `all_shown`.
     """
     if block is None:
         return
@@ -59,10 +56,7 @@ def designed_in_hindsight(
 ) -> Setting | None:
     """Design a setting with every scored pass shown; None if nothing works, or the recording is too long.
 
-    Parameters
-    ----------
-    base : Setting, optional
-        Setting whose evaluation rate is kept.
+    `base`: setting whose evaluation rate is kept.
     """
     block = all_shown(recording, truth, base, rules)
     return next(taught_in_hindsight(block, rules, built(installed_class("designed"), {})), None)
@@ -117,10 +111,7 @@ def tried_both_ways(
 ) -> TriedBothWays | None:
     """Try both ways a gap, or a stretch of passes, with most errors; None for errors of a lot or kind.
 
-    Parameters
-    ----------
-    place : ErrorPlace
-        Of the score of that setting.
+    `place`: of the score of that setting.
     """
     if place.where == "gap":
         begin = int(truth.end[place.first_pass]) if place.first_pass >= 0 else 0

@@ -49,12 +49,8 @@ WORTH_TELLING = 0.5
 class TriedCure:
     """One change of a setting, and its result on the same passes.
 
-    Parameters
-    ----------
-    setting : Setting
-        The changed setting; behind an average if the kind is averaging.
-    lost, false : int
-        Passes lost; trips, further onsets and onsets on `ignore` passes.
+    `setting`: the changed setting; behind an average if the kind is averaging.
+    `lost`, `false`: passes lost; trips, further onsets and onsets on `ignore` passes.
     """
 
     kind: str
@@ -91,12 +87,8 @@ def tried_cures(
 ) -> list[TriedCure]:
     """Return the best change of each kind that leaves fewer errors, best first.
 
-    Parameters
-    ----------
-    result : Score
-        Of the setting, under the same rules.
-    extremes : PassAndGapExtremes, optional
-        At the setting's evaluation rate, if known.
+    `result`: of the setting, under the same rules.
+    `extremes`: at the setting's evaluation rate, if known.
     """
     n = result.counts
     errors = sum(wrong_apart(truth, result))
@@ -256,10 +248,7 @@ def averaging_cure(
 ) -> TriedCure | None:
     """Return the average with the fewest errors, with the same levels or new ones; None if none helps.
 
-    Parameters
-    ----------
-    recording, truth, setting
-        A setting of fixed levels.
+    `recording`, `truth`, `setting`: a setting of fixed levels.
     """
     found: list[TriedCure] = []
     try:

@@ -74,10 +74,7 @@ def two_sides(
 ) -> TwoSides | None:
     """Return the result of a window if objects lie on both sides of the background; otherwise None.
 
-    Parameters
-    ----------
-    base : Setting, optional
-        Filter, delays and rate.
+    `base`: filter, delays and rate.
     """
     base = base or Setting(unit=recording.info.unit, on_level=0.0, off_level=0.0)
     found = extremes or PassAndGapExtremes.of(recording, truth, evaluation_rate_hz=base.evaluation_rate_hz, rules=rules)

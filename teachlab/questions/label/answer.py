@@ -140,12 +140,8 @@ def label(
 ) -> LabelAnswer:
     """Propose passes, say what is doubtful about them, and read the corrections of a person.
 
-    Parameters
-    ----------
-    count : int, optional
-        How many products passed, from another count.
-    corrected : str, optional
-        A corrected table to check and use.
+    `count`: how many products passed, from another count.
+    `corrected`: a corrected table to check and use.
 
     Raises
     ------

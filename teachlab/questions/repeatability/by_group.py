@@ -40,12 +40,8 @@ PASSES = 5
 class Divided(Document):
     """How the spread of one figure divides between groups and within them.
 
-    Parameters
-    ----------
-    values : mapping of str to list of float
-        Values of every group with at least one setting.
-    refused : str
-        Why there are no components, otherwise empty.
+    `values`: values of every group with at least one setting.
+    `refused`: why there are no components, otherwise empty.
     """
 
     values: Mapping[str, list[float]]
@@ -123,12 +119,8 @@ def by_group(
 ) -> ByGroup:
     """Divide the spread of the levels, losses and costs into the spread between groups and within groups.
 
-    Parameters
-    ----------
-    what : str
-        What the groups are: lots, people and so on.
-    measures : mapping of Setting to mapping of str to float, optional
-        Losses and costs of every setting, as `measured_settings` gives them.
+    `what`: what the groups are: lots, people and so on.
+    `measures`: losses and costs of every setting, as `measured_settings` gives them.
     """
     taught: dict[str, list[Setting]] = {}
     abstained = 0
@@ -161,12 +153,8 @@ def measured_settings(
 ) -> dict[Setting, dict[str, float]]:
     """Return the losses and costs of every setting of every group on the same later passes, keyed by setting.
 
-    Parameters
-    ----------
-    recording, truth
-        Scored from `first_pass` on.
-    options : DrawOptions
-        Tolerance and costs.
+    `recording`, `truth`: scored from `first_pass` on.
+    `options`: tolerance and costs.
     """
     given = [one if isinstance(one, Setting) else one.setting for group in draws.values() for one in group]
     settings = [s for s in given if s is not None]
@@ -289,10 +277,7 @@ def settings_agreement(
 ) -> LossAgreement:
     """Find whether settings lose the same passes, among those that are trials under all of them.
 
-    Parameters
-    ----------
-    settings : sequence of Setting
-        At least two; equal settings count as often as they are given.
+    `settings`: at least two; equal settings count as often as they are given.
     """
     _, lost = lost_by_settings(recording, truth, settings, rules=rules)
     return agreement(lost, len(settings))

@@ -18,12 +18,8 @@ Document = dict[str, Any]
 def cloud_figure(clouds: Sequence[Document], best: Document | None, unit: str, *, title: str, kind: str) -> bytes:
     """Draw one row per cloud.
 
-    Parameters
-    ----------
-    clouds : sequence of dict
-        As `Cloud.as_dict` gives them, in plain JSON types.
-    best : dict or None
-        The best in hindsight, as `Hindsight.as_dict` gives it.
+    `clouds`: as `Cloud.as_dict` gives them, in plain JSON types.
+    `best`: the best in hindsight, as `Hindsight.as_dict` gives it.
     """
     from matplotlib.figure import Figure
 

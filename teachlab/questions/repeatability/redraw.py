@@ -41,12 +41,8 @@ def repeat_teaching(
 ) -> Repeatability:
     """Draw the evidence in the teach block again many times, and score every setting on the later passes.
 
-    Parameters
-    ----------
-    variants : sequence of Variant
-        Every way of teaching is shown the same pieces: draw k is the same for all.
-    beside : sequence of Setting
-        Further settings among which the best in hindsight is searched.
+    `variants`: every way of teaching is shown the same pieces: draw k is the same for all.
+    `beside`: further settings among which the best in hindsight is searched.
 
     Raises
     ------

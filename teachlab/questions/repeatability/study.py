@@ -108,12 +108,8 @@ class StrategyStudy:
 class Study(Document):
     """Repeatability of strategies, and of given settings, on one recording.
 
-    Parameters
-    ----------
-    settings : tuple of (str, dict)
-        Who taught each given setting, and its measures.
-    people : ByGroup or None
-        Spread of the given settings; None without any.
+    `settings`: who taught each given setting, and its measures.
+    `people`: spread of the given settings; None without any.
     """
 
     recording: str
@@ -299,10 +295,7 @@ OFTEN = 0.05
 class RepeatabilityAnswer:
     """Whether other pieces would have taught the same, on one recording or several.
 
-    Parameters
-    ----------
-    between : tuple of (str, ByGroup)
-        How the spread of every strategy divides between recordings; empty for one recording.
+    `between`: how the spread of every strategy divides between recordings; empty for one recording.
     """
 
     options: DrawOptions

@@ -27,12 +27,8 @@ VARIED = (1, 2, 5, 10, 30)
 class Limit:
     """What counts as worse: a measure outside ``[low, high]``.
 
-    Parameters
-    ----------
-    measure : str
-        One of `MEASURES`.
-    low, high : float
-        In the unit of the measure.
+    `measure`: one of `MEASURES`.
+    `low`, `high`: in the unit of the measure.
     """
 
     measure: str
@@ -67,10 +63,7 @@ USUAL_LIMITS = (Limit(measure="lost_rate", high=0.0), Limit(measure="regret", hi
 class Variant:
     """One way of teaching that is repeated.
 
-    Parameters
-    ----------
-    average : int
-        The levels of this many teachings are averaged into one setting.
+    `average`: the levels of this many teachings are averaged into one setting.
     """
 
     strategy: Strategy
@@ -85,10 +78,7 @@ class Variant:
 class Repeated(Document):
     """A measure over the draws that gave a setting, in its unit; quantiles are values that occurred.
 
-    Parameters
-    ----------
-    sd : float or None
-        Standard deviation (n − 1); None with fewer than two draws.
+    `sd`: standard deviation (n − 1); None with fewer than two draws.
     """
 
     median: float
@@ -167,10 +157,7 @@ class Cloud:
 class Repeatability:
     """Clouds of several ways of teaching on one recording, compared with one best setting.
 
-    Parameters
-    ----------
-    best : Hindsight or None
-        Best fixed setting among all pairs of levels; None if no draw gave a setting.
+    `best`: best fixed setting among all pairs of levels; None if no draw gave a setting.
     """
 
     clouds: tuple[Cloud, ...]

@@ -104,12 +104,8 @@ def replayed(
 ) -> ReplayAnswer:
     """Replay a setting over a recording and, if its passes are known, score it and give the reasons of its errors.
 
-    Parameters
-    ----------
-    margins : bool
-        Measure margin and reasons too.
-    with_reserves : bool
-        Measure reserves too; with filter or delays this needs some more readings.
+    `margins`: measure margin and reasons too.
+    `with_reserves`: measure reserves too; with filter or delays this needs some more readings.
 
     Raises
     ------

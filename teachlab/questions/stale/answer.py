@@ -130,12 +130,9 @@ class RecordingUnderSetting:
 class Change:
     """One figure before and now, by the means of its stretches.
 
-    Parameters
-    ----------
-    change, low, high : float
-        Now minus before, with its interval by Welch; the intervals of all figures hold together (Bonferroni).
-    established : bool
-        Whether the interval does not contain 0.
+    `change`, `low`, `high`: now minus before, with its interval by Welch; the intervals of all figures hold together
+    (Bonferroni).
+    `established`: whether the interval does not contain 0.
     """
 
     figure: str

@@ -56,10 +56,7 @@ class GrowingEvidence:
 def evidence_on_losses(truth: Truth, trials: Trials, limit: float) -> GrowingEvidence:
     """Bet, lot by lot or stretch by stretch, against "at most `limit` of the passes are lost".
 
-    Parameters
-    ----------
-    limit : float, in (0, 1)
-        Limited to 0.95.
+    `limit` (float, in (0, 1)): limited to 0.95.
     """
     scored = np.isin(trials.passes, (Outcome.HIT, Outcome.MISS, Outcome.MERGED))
     rows = trials.first_pass + np.flatnonzero(scored)
@@ -71,10 +68,7 @@ def evidence_on_trips(truth: Truth, trials: Trials, limit: float) -> GrowingEvid
 
     A burst in one gap counts once.
 
-    Parameters
-    ----------
-    truth, trials, limit
-        As for losses. A gap belongs to the lot of the pass before it.
+    `truth`, `trials`, `limit`: as for losses. A gap belongs to the lot of the pass before it.
     """
     scored = (trials.gaps != Outcome.EXCLUDED) & (trials.gap_after >= trials.first_pass)
     tripped = (trials.gaps[scored] == Outcome.TRIPPED).astype(float)

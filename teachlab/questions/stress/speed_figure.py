@@ -22,10 +22,7 @@ ABOVE = {"loc": "lower left", "bbox_to_anchor": (0.0, 1.0), "fontsize": 8, "fram
 def speed_figure(found: Sequence[AtSpeed], *, title: str = "", kind: str = "svg") -> bytes:
     """Draw two panels over the speed: errors per pass, and the share of the light that may be lost.
 
-    Parameters
-    ----------
-    found : sequence of AtSpeed
-        At least one, in any order.
+    `found`: at least one, in any order.
 
     Returns
     -------

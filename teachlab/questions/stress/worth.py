@@ -109,10 +109,7 @@ def _position(
 class SettingWorth:
     """Measures settings on one recording; settings that differ only in their history are measured once.
 
-    Parameters
-    ----------
-    margins : bool
-        Whether to measure margins and reserves, too.
+    `margins`: whether to measure margins and reserves, too.
     """
 
     def __init__(

@@ -62,10 +62,7 @@ VOID = VOID_FROM + 1
 class Condensing:
     """One reading that reduces a recording: blocks of samples go in; a recording and its passes come out.
 
-    Parameters
-    ----------
-    setting : Setting
-        Setting with the smallest hysteresis that will be asked about, at the evaluation rate in question.
+    `setting`: setting with the smallest hysteresis that will be asked about, at the evaluation rate in question.
     """
 
     def __init__(self, recording: Recording, truth: Truth, setting: Setting, rules: Rules = USUAL_RULES) -> None:
@@ -201,10 +198,7 @@ class Condensing:
 class WindowsAsPasses(Truth):
     """Passes that are as long as their windows were: windows that meet are not yet passes that touch.
 
-    Parameters
-    ----------
-    touches : ndarray of bool, shape (n,)
-        Which of the passes that they stand for begin where the one before ends.
+    `touches` (ndarray of bool, shape (n,)): which of the passes that they stand for begin where the one before ends.
     """
 
     touches: NDArray[np.bool_] = field(default_factory=lambda: np.zeros(0, bool))

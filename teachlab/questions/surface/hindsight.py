@@ -151,10 +151,7 @@ def hindsight(
 def level_decision(best: Hindsight, passes: int) -> str:
     """Return what the best pair of fixed levels is good for: with as many errors as are accepted, it may still serve.
 
-    Parameters
-    ----------
-    passes : int
-        Passes to detect.
+    `passes`: passes to detect.
     """
     if best.cost == 0:
         return "a fixed level can work here"

@@ -24,10 +24,7 @@ MOST_KINDS = 4
 def position_figure(position: SwitchingPosition, unit: str, *, title: str = "", kind: str = "svg") -> bytes:
     """Draw the position of every onset and release over the peak light of its pass.
 
-    Parameters
-    ----------
-    position : SwitchingPosition
-        With peak light if it was measured; otherwise passes are drawn in time order.
+    `position`: with peak light if it was measured; otherwise passes are drawn in time order.
     """
     from matplotlib.figure import Figure
 

@@ -57,10 +57,7 @@ class Pair:
 class Neighbours(Document):
     """Which of several neighbouring sensors do not disturb each other.
 
-    Parameters
-    ----------
-    pairs : tuple of Pair
-        Every two of them.
+    `pairs`: every two of them.
     """
 
     schema: int = 1

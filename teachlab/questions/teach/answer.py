@@ -42,12 +42,8 @@ def taught_and_judged(
 ) -> TeachAnswer:
     """Teach once from the whole recording, and judge the setting on the passes that were not shown.
 
-    Parameters
-    ----------
-    base : Setting, optional
-        Delays, filter and evaluation rate.
-    seed : int
-        Selects what is shown.
+    `base`: delays, filter and evaluation rate.
+    `seed`: selects what is shown.
 
     Raises
     ------

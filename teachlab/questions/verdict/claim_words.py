@@ -126,10 +126,7 @@ def more_lots_text(claim: LotClaim) -> str:
 def few_lots_text(counts: LotCounts, truth: Truth, *, amount: bool = True) -> str:
     """Return what is missing if too few lots are named, or left; empty if there are enough.
 
-    Parameters
-    ----------
-    amount : bool
-        Whether to say how many lots would do: only where these are what the use of a setting waits for.
+    `amount`: whether to say how many lots would do: only where these are what the use of a setting waits for.
     """
     if counts.source is Source.LOTS:
         return ""

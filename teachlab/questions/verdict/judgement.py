@@ -33,12 +33,8 @@ if TYPE_CHECKING:
 class Overturned:
     """What the passes of the claim show against the setting that was chosen on earlier ones.
 
-    Parameters
-    ----------
-    reason : VerdictReason
-        How many errors it makes there, and how many another one does.
-    fails : bool
-        Whether a whole lot shows that it does not work there; otherwise its errors are few.
+    `reason`: how many errors it makes there, and how many another one does.
+    `fails`: whether a whole lot shows that it does not work there; otherwise its errors are few.
     """
 
     reason: VerdictReason

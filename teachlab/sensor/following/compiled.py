@@ -126,12 +126,8 @@ def _run(
 class CompiledFollowers:
     """Runs followers through intervals, one follower at a time.
 
-    Parameters
-    ----------
-    settings : list of FollowingSetting
-        Of one family.
-    followers : list of Follower
-        Of these settings; all must have started when `run` is called.
+    `settings`: of one family.
+    `followers`: of these settings; all must have started when `run` is called.
     """
 
     def __init__(self, settings: list[FollowingSetting], followers: list[Follower]) -> None:

@@ -61,12 +61,8 @@ APART = 0.05
 class Followers(EveryEvaluation):
     """Reads evaluated light block by block through comparators whose levels follow the background.
 
-    Parameters
-    ----------
-    settings : sequence of FollowingSetting
-        Settings of one family, see `teachlab.sensor.following.members.family_of`.
-    fast : bool, optional
-        Whether to use the compiled engine of the extra ``fast``; default: for much work, if it is installed.
+    `settings`: settings of one family, see `teachlab.sensor.following.members.family_of`.
+    `fast`: whether to use the compiled engine of the extra ``fast``; default: for much work, if it is installed.
     """
 
     def __init__(self, settings: Sequence[FollowingSetting], clock: Clock, *, fast: bool | None = None) -> None:

@@ -37,12 +37,8 @@ ULPS = 8
 class TurningPoints(EveryEvaluation):
     """Reads evaluated light block by block through comparators that follow turning points, side by side.
 
-    Parameters
-    ----------
-    evaluations : int
-        How many evaluations will come; this decides between the plain and the compiled way.
-    fast : bool, optional
-        Whether to use the compiled way of the extra ``fast``; default: for much work, if it is installed.
+    `evaluations`: how many evaluations will come; this decides between the plain and the compiled way.
+    `fast`: whether to use the compiled way of the extra ``fast``; default: for much work, if it is installed.
 
     Examples
     --------

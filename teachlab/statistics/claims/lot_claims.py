@@ -28,10 +28,7 @@ Counts = NDArray[np.float64]
 class Assumption:
     """What a bound assumes beyond independent lots.
 
-    Parameters
-    ----------
-    icc : float or None
-        Intra-lot correlation of the outcomes; 0: all passes are independent; None: only lots are independent.
+    `icc`: intra-lot correlation of the outcomes; 0: all passes are independent; None: only lots are independent.
     """
 
     icc: float | None = None

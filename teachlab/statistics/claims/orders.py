@@ -35,12 +35,8 @@ class OrderStanding(StrEnum):
 class Order(Document):
     """The order of two settings by their costs on the same lots.
 
-    Parameters
-    ----------
-    difference : float or None
-        Mean over the lots of the cost per pass, first minus second; None without lots.
-    p, p_adverse : float
-        Two-sided, corrected for all orders of the run; the second one with one adverse lot added.
+    `difference`: mean over the lots of the cost per pass, first minus second; None without lots.
+    `p`, `p_adverse`: two-sided, corrected for all orders of the run; the second one with one adverse lot added.
     """
 
     standing: OrderStanding
@@ -70,10 +66,7 @@ class Order(Document):
 class CostBound(Document):
     """Cost per pass of one setting, with one-sided bounds by lots.
 
-    Parameters
-    ----------
-    low, upper : float
-        Each at `confidence`; infinite if fewer than two lots show the spread.
+    `low`, `upper`: each at `confidence`; infinite if fewer than two lots show the spread.
     """
 
     mean: float | None

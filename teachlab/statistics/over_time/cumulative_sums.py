@@ -176,10 +176,7 @@ def threshold_for(watched: int, baseline: int, *, shift_sd: float = SHIFT_SD, ch
 
     Not below `THRESHOLD`. A fixed threshold would alarm on every steady line with a thousand or more values.
 
-    Parameters
-    ----------
-    watched, baseline : int
-        How many values are watched, and how many form the baseline.
+    `watched`, `baseline`: how many values are watched, and how many form the baseline.
 
     Notes
     -----

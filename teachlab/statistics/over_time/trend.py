@@ -70,9 +70,7 @@ class Ahead(Document):
 def fit_line(at: ArrayLike, values: ArrayLike, *, confidence: float = 0.95) -> FittedLine | None:
     """Fit a straight line by least squares.
 
-    Parameters
-    ----------
-    at, values : array_like of float, shape (n,)
+    `at`, `values`: array_like of float, shape (n,).
 
     Returns
     -------
@@ -262,10 +260,7 @@ def crossing(line: FittedLine, level: float) -> tuple[float | None, list[tuple[f
 def fall_to(line: FittedLine, level: float, now: float) -> Ahead:
     """Return when a line falls to a level, counted from now.
 
-    Parameters
-    ----------
-    now : float
-        Time at which the data end.
+    `now`: time at which the data end.
     """
     estimate, places = crossing(line, level)
     if line.low > 0:

@@ -23,10 +23,7 @@ MOST_CONFIGURATIONS = 100_000
 class Configuration:
     """A strategy with the values of its parameters.
 
-    Parameters
-    ----------
-    varied : tuple of str
-        Parameters that the grid gives.
+    `varied`: parameters that the grid gives.
     """
 
     strategy: Strategy
@@ -52,10 +49,8 @@ def _brief(value: Any) -> str:
 def configurations(made: type[Strategy], grid: Grid) -> list[Configuration]:
     """Return a strategy of a class with every combination of a grid, in the order of scikit-learn's `ParameterGrid`.
 
-    Parameters
-    ----------
-    grid : mapping, sequence of mapping, or None
-        Values of each parameter, one or a list; several grids in a list. None gives the defaults.
+    `grid` (mapping, sequence of mapping, or None): values of each parameter, one or a list; several grids in a list.
+    None gives the defaults.
 
     Raises
     ------

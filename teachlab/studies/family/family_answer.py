@@ -91,13 +91,9 @@ class RankedMethod(Document):
 class BestOfStrategy(Document):
     """The best configuration of one strategy over all lines, and its order before the next strategy.
 
-    Parameters
-    ----------
-    equal : int
-        Number of other configurations of the strategy that cost the same.
-    order : Order or None
-        How sure it is, by recordings, that it costs less than the next one; None for the last, and before one that
-        costs the same.
+    `equal`: number of other configurations of the strategy that cost the same.
+    `order`: how sure it is, by recordings, that it costs less than the next one; None for the last, and before one that
+    costs the same.
     """
 
     method: RankedMethod
@@ -109,12 +105,8 @@ class BestOfStrategy(Document):
 class ParameterEffect(Document):
     """What one value of a parameter costs, over all lines and all other values.
 
-    Parameters
-    ----------
-    cost, low, high : float or None
-        Mean over the lines, and the cheapest and costliest of them, per pass.
-    unranked : int
-        Rows in which it gave no setting in half of the draws.
+    `cost`, `low`, `high`: mean over the lines, and the cheapest and costliest of them, per pass.
+    `unranked`: rows in which it gave no setting in half of the draws.
     """
 
     strategy: str
@@ -131,10 +123,7 @@ class ParameterEffect(Document):
 class GroupCounts(Document):
     """Results of the recommended way of teaching in one lot, shift, sensor or condition, on the claim halves.
 
-    Parameters
-    ----------
-    by, name : str
-        Kind of the group, and its name.
+    `by`, `name`: kind of the group, and its name.
     """
 
     by: str

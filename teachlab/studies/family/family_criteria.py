@@ -39,10 +39,7 @@ def check_criteria(criteria: Criteria, where: str) -> None:
 def judged_study(criteria: Criteria, rows: Sequence[Row]) -> list[Judged]:
     """Judge the claim halves of all recordings, each of them one trial.
 
-    Parameters
-    ----------
-    rows : sequence of mapping
-        Rows of the recommended way of teaching, one per recording; empty if nothing is recommended.
+    `rows`: rows of the recommended way of teaching, one per recording; empty if nothing is recommended.
 
     Notes
     -----

@@ -30,12 +30,8 @@ if TYPE_CHECKING:
 class RowKeys:
     """The common part of the keys of all rows of one recording.
 
-    Parameters
-    ----------
-    data : str
-        Digest of recording and passes.
-    code : str
-        Fingerprint of the code behind the number.
+    `data`: digest of recording and passes.
+    `code`: fingerprint of the code behind the number.
     """
 
     data: str

@@ -48,10 +48,7 @@ NESTED = ("open", "draw_costs", "lots")
 class RowTable:
     """The columns of a study: fixed ones, one per parameter, one per fact.
 
-    Attributes
-    ----------
-    parameters : mapping of parameter to column
-        A parameter with the name of another column gets ``parameter_`` before its name.
+    `parameters`: a parameter with the name of another column gets ``parameter_`` before its name.
     """
 
     def __init__(self, grid: StudyGrid, lines: Iterable[StudiedLine]) -> None:
@@ -128,12 +125,8 @@ def within(folder: str, name: str) -> str:
 class RowStore:
     """The rows of a study in a folder or object store, or in memory alone.
 
-    Parameters
-    ----------
-    folder : str or None
-        Path or address.
-    lines : sequence of StudiedLine
-        In the order of the study.
+    `folder`: path or address.
+    `lines`: in the order of the study.
     """
 
     def __init__(self, folder: str | None, table: RowTable, lines: Sequence[StudiedLine]) -> None:

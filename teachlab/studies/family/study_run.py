@@ -62,12 +62,8 @@ def run_study(
 ) -> StudyAnswer:
     """Run what is missing, and answer; with a folder, every completed piece is kept, and a later run continues there.
 
-    Parameters
-    ----------
-    engine : StudyEngine, optional
-        By default one piece after the other in this process.
-    out : str, optional
-        Folder for the rows, ``study.json`` and ``study.html``.
+    `engine`: by default one piece after the other in this process.
+    `out`: folder for the rows, ``study.json`` and ``study.html``.
 
     Returns
     -------

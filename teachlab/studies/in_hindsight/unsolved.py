@@ -87,10 +87,7 @@ def unsolved_trials(
 ) -> tuple[UnsolvedTrial, ...]:
     """Return the trials that an output gets wrong, in time order, each with its cause.
 
-    Parameters
-    ----------
-    output : Output
-        Of the best setting in hindsight.
+    `output`: of the best setting in hindsight.
 
     Notes
     -----

@@ -72,9 +72,7 @@ class SimulatedSensor:
     def output(self, light: Light, rng: np.random.Generator) -> NDArray[np.bool_]:
         """Return the logged output, one truth value per sample.
 
-        Parameters
-        ----------
-        light : ndarray, shape (n,), recording units
+        `light`: ndarray, shape (n,), recording units.
         """
         if self.noise:
             light = light + rng.normal(0.0, self.noise, light.size)

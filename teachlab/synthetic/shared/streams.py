@@ -40,10 +40,7 @@ def stream(seed: int, effect: str, index: int) -> np.random.Generator:
 class Drawn:
     """One random value per event, drawn in chunks: any range of events can be asked for.
 
-    Parameters
-    ----------
-    draw : callable (generator, size) -> ndarray
-        Draws one chunk.
+    `draw` (callable (generator, size) -> ndarray): draws one chunk.
     """
 
     seed: int
@@ -67,10 +64,7 @@ class Track:
     value before a chunk is that of the chunk before, started from zero `WARM_UP` values earlier: earlier values have a
     weight below 1e-13 in it.
 
-    Parameters
-    ----------
-    rho : float
-        Lag-one correlation, from 0 to ``exp(−SMALLEST_STEP)``.
+    `rho`: lag-one correlation, from 0 to ``exp(−SMALLEST_STEP)``.
     """
 
     def __init__(self, seed: int, effect: str, rho: float) -> None:

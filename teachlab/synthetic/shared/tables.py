@@ -47,10 +47,7 @@ _SHAPES = frozenset(
 def refusal(source: str, faults: ValidationError, tables: Mapping[str, Any] | None = None) -> ScenarioError:
     """Turn the faults found by pydantic into one error that names all of them.
 
-    Parameters
-    ----------
-    tables : mapping, optional
-        The raw tables: keys that do not fit together are named too, if single faults prevented that check.
+    `tables`: the raw tables: keys that do not fit together are named too, if single faults prevented that check.
     """
     lines = []
     found = faults.errors()

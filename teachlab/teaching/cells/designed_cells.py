@@ -71,12 +71,8 @@ class CellGrid:
     def of(cls, shown: ShownLight, *, levels: int, delays: int, levels_only: bool) -> CellGrid:
         """Place the axes by what was shown, so that one grid serves slow and fast logs.
 
-        Parameters
-        ----------
-        levels, delays : int
-            Number of levels, and number of delays beside no delay.
-        levels_only : bool
-            Without filter and delays.
+        `levels`, `delays`: number of levels, and number of delays beside no delay.
+        `levels_only`: without filter and delays.
         """
         none = np.zeros(1, np.int64)
         return cls(
@@ -125,12 +121,8 @@ def _delays(longest: float, count: int) -> NDArray[np.int64]:
 class ShownCounter:
     """Counts settings on the events shown, as a replay of that stretch would be scored.
 
-    Parameters
-    ----------
-    scored : int, optional
-        Passes from this one on, and the gaps after it, are not scored.
-    fast : bool, optional
-        Whether cells are counted the compiled way, if the extra ``fast`` is installed; default: long light.
+    `scored`: passes from this one on, and the gaps after it, are not scored.
+    `fast`: whether cells are counted the compiled way, if the extra ``fast`` is installed; default: long light.
     """
 
     def __init__(self, view: TeachView, scored: int | None = None, *, fast: bool | None = None) -> None:

@@ -46,12 +46,8 @@ _cache: OrderedDict[tuple[Any, ...], EventStatistics] = OrderedDict()
 class Waits:
     """What filter and delays of the base setting require of the light, in evaluations.
 
-    Parameters
-    ----------
-    onset : int
-        Evaluations in a row that switch the output on: ``lag + 1``.
-    release : int
-        Evaluations in a row that release it.
+    `onset`: evaluations in a row that switch the output on: ``lag + 1``.
+    `release`: evaluations in a row that release it.
     """
 
     onset: int
@@ -68,12 +64,8 @@ class Waits:
 def statistics_of(view: TeachView, *, passes: int = 3, rare_kinds: bool = False) -> EventStatistics:
     """Return the statistics of the events shown; abstain if there is too little to measure.
 
-    Parameters
-    ----------
-    passes : int
-        Fewest usable passes.
-    rare_kinds : bool
-        Whether a kind may have been shown very few times.
+    `passes`: fewest usable passes.
+    `rare_kinds`: whether a kind may have been shown very few times.
 
     Raises
     ------
@@ -169,10 +161,7 @@ class Guards:
 def guards_of(view: TeachView, found: EventStatistics, share: float) -> Guards:
     """Return the two guards; abstain if they overlap, and name the contradiction.
 
-    Parameters
-    ----------
-    share : float, in [0, 0.5)
-        a: share of the events of a class that may lie beyond its guard.
+    `share` (float, in [0, 0.5)): a: share of the events of a class that may lie beyond its guard.
 
     Raises
     ------

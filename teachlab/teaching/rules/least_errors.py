@@ -63,10 +63,7 @@ class LeastErrors:
 def least_errors(view: TeachView, found: EventStatistics) -> LeastErrors | None:
     """Try levels and widths on the events shown and return the best; None if there is no choice.
 
-    Parameters
-    ----------
-    view : TeachView
-        Its events, and the filter and delays of its base setting.
+    `view`: its events, and the filter and delays of its base setting.
 
     Notes
     -----
@@ -185,10 +182,8 @@ class ShownEvents:
     def errors(self, level: float, release: float) -> int:
         """Return passes without an onset, plus onsets that are not the first of a pass.
 
-        Parameters
-        ----------
-        level, release : float, recording units, objects upwards
-            Two of the levels: light begins at or above the first and ends below the second.
+        `level`, `release` (float, recording units, objects upwards): two of the levels: light begins at or above the
+        first and ends below the second.
         """
         on, off = np.searchsorted(self.levels, (level, release))
         light = self.rank > on

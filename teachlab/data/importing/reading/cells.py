@@ -137,10 +137,7 @@ def _no_number(array: Any, cells: Any, place: Place, first_row: int, advice: str
 class StoredType:
     """Finds the stored type: the one of the log, or the smallest suitable one for numbers from text.
 
-    Attributes
-    ----------
-    invalid : int
-        Seen so far.
+    `invalid`: seen so far.
     """
 
     invalid: int = 0

@@ -26,12 +26,8 @@ class Fields:
     def at(self, place: int, layout: str) -> tuple[Any, ...]:
         """Return the fields of a layout from a place on.
 
-        Parameters
-        ----------
-        place : int
-            First byte.
-        layout : str
-            As `struct` takes it, without byte order.
+        `place`: first byte.
+        `layout`: as `struct` takes it, without byte order.
 
         Raises
         ------

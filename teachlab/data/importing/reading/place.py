@@ -10,10 +10,7 @@ from dataclasses import dataclass
 class Place:
     """Names a cell of one column of a log.
 
-    Parameters
-    ----------
-    row_name : callable
-        Returns how a person finds a row.
+    `row_name`: returns how a person finds a row.
     """
 
     path: str

@@ -115,10 +115,7 @@ class TextLog:
     def batches(self, chosen: Sequence[int], text: Collection[int] = ()) -> Iterator[list[Any]]:
         """Iterate over the rows of some columns; empty cells and the usual words for "no value" are null.
 
-        Parameters
-        ----------
-        text : collection of int
-            Columns that are left as text.
+        `text`: columns that are left as text.
         """
         # Whole numbers first, the narrowest kind: long stamps keep all their digits. The first cell that does not fit
         # makes its column wider, from that block on.

@@ -31,10 +31,8 @@ MOST_LZF = 88
 def need_for_batches(source: Any, path: str) -> None:
     """Refuse an Arrow file (Feather) if one of its batches unpacks to more than the allowed memory.
 
-    Parameters
-    ----------
-    source : file-like
-        Read by its footer; every packed buffer begins with its unpacked length (Arrow columnar format, "Compression").
+    `source`: read by its footer; every packed buffer begins with its unpacked length (Arrow columnar format,
+    "Compression").
 
     Raises
     ------

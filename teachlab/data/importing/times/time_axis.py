@@ -67,10 +67,7 @@ class TimeReport:
 class TimeAxis:
     """Reads times block by block and checks that they are uniform.
 
-    Parameters
-    ----------
-    rate_hz : float, Hz, optional
-        The given rate; otherwise it is found.
+    `rate_hz` (float, Hz): the given rate; otherwise it is found.
     """
 
     def __init__(self, place: Place, rate_hz: float | None) -> None:
@@ -381,10 +378,7 @@ LEAST_TICKS = 4
 def tick_of(seconds: NDArray[np.float64]) -> float | None:
     """Return the tick of a clock if repeated or skipped stamps then agree with a steady rate, otherwise None.
 
-    Parameters
-    ----------
-    seconds : ndarray of float64, shape (n,), s
-        The first times of a log, ascending or repeating.
+    `seconds` (ndarray of float64, shape (n,), s): the first times of a log, ascending or repeating.
 
     Returns
     -------

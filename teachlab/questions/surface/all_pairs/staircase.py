@@ -61,10 +61,7 @@ class _Steps:
 class Staircase:
     """Carries the state of all comparators over pieces in time order.
 
-    Parameters
-    ----------
-    state : ndarray of int16, shape (n,)
-        Before the record: off-indices below it are active.
+    `state` (ndarray of int16, shape (n,)): before the record: off-indices below it are active.
     """
 
     def __init__(self, state: Ranks, tally: PairTally) -> None:

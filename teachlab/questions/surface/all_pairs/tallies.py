@@ -20,10 +20,7 @@ _Whole = NDArray[np.int64]
 class PairTally(Protocol):
     """Counts for comparators with on-index i and off-index j.
 
-    Attributes
-    ----------
-    pieces : ndarray of int64, shape (4,)
-        By kind: to be subtracted from the onsets of every comparator.
+    `pieces` (ndarray of int64, shape (4,)): by kind: to be subtracted from the onsets of every comparator.
     """
 
     pieces: _Whole

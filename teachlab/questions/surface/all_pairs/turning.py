@@ -89,9 +89,7 @@ def closed_cycles(turning: Turning, kind: NDArray[np.int8], tally: PairTally) ->
     ``valley <= j``: the pairs are the bars of superlevel persistence, which are the cycles of rainflow
     counting.
 
-    Parameters
-    ----------
-    kind : ndarray of int8, shape (pieces,)
+    `kind`: ndarray of int8, shape (pieces,).
 
     Notes
     -----

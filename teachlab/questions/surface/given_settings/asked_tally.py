@@ -37,10 +37,7 @@ _Kinds = NDArray[np.int8]
 class TallyOfGivenPairs:
     """Counts of given comparators, as `teachlab.questions.surface.all_pairs.tallies.Tallies`, without a table of all.
 
-    Parameters
-    ----------
-    on, off : ndarray of int, shape (q,)
-        On-index and off-index of each.
+    `on`, `off` (ndarray of int, shape (q,)): on-index and off-index of each.
     """
 
     def __init__(self, on: NDArray[Any], off: NDArray[Any], levels: int) -> None:

@@ -234,12 +234,9 @@ def count_many(
 ) -> list[tuple[dict[str, int], Spans]]:
     """Count settings of fixed levels or two thresholds, in one reading.
 
-    Parameters
-    ----------
-    settings : sequence of Setting
-        Settings with one evaluation rate; up to some thousands, see `teachlab.questions.surface.given_settings.pairs`.
-    reading : FirstReading
-        Of the recording at that rate.
+    `settings`: settings with one evaluation rate; up to some thousands, see
+    `teachlab.questions.surface.given_settings.pairs`.
+    `reading`: of the recording at that rate.
 
     Returns
     -------
@@ -346,9 +343,7 @@ class LevelPlaces:
 def divide(rows: NDArray[Any]) -> list[NDArray[np.intp]]:
     """Divide settings into few chains, along each of which no column falls.
 
-    Parameters
-    ----------
-    rows : ndarray, shape (settings, columns)
+    `rows`: ndarray, shape (settings, columns).
 
     Returns
     -------

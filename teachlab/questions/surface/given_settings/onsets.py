@@ -25,10 +25,7 @@ Whole = NDArray[np.int64]
 class Rises:
     """Stretches in which the signal only rises: the output has one onset at every index in ``[low, high)``.
 
-    Parameters
-    ----------
-    piece, low, high : ndarray of int64, shape (n,)
-        Number of the span, and the signal before and after.
+    `piece`, `low`, `high` (ndarray of int64, shape (n,)): number of the span, and the signal before and after.
     """
 
     piece: Whole
@@ -92,12 +89,8 @@ class Rises:
 class OnsetCounter:
     """Adds spans of a signal: at index k the output is active if and only if the signal exceeds k.
 
-    Parameters
-    ----------
-    size : int
-        Indices.
-    first : int
-        Value of the signal before the record.
+    `size`: indices.
+    `first`: value of the signal before the record.
     """
 
     def __init__(self, size: int, first: int) -> None:

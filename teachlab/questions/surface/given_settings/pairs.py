@@ -126,10 +126,7 @@ def score_pairs(
     one reading books for all pairs of levels is summed for these. Those with a filter, delays or two thresholds are
     divided into chains of one signal each (`many`).
 
-    Parameters
-    ----------
-    settings : sequence of Setting
-        Any levels, polarities, filters, delays and evaluation rates; equal settings are counted once.
+    `settings`: any levels, polarities, filters, delays and evaluation rates; equal settings are counted once.
 
     Returns
     -------

@@ -45,10 +45,7 @@ PAIR_BYTES = 100
 class Evaluations:
     """What must be known of a recording before settings are counted on it.
 
-    Parameters
-    ----------
-    first : float, recording units
-        The first valid evaluation.
+    `first` (float, recording units): the first valid evaluation.
     """
 
     clock: Clock
@@ -118,10 +115,7 @@ class _Distinct:
 class FirstLook:
     """A first reading in progress: blocks in, at the end what is known before anything is counted.
 
-    Parameters
-    ----------
-    inner_range : bool
-        Otherwise the inner range is the whole range: it is not needed if levels are given.
+    `inner_range`: otherwise the inner range is the whole range: it is not needed if levels are given.
     """
 
     def __init__(self, recording: Recording, evaluation_rate_hz: float | None, *, inner_range: bool = True) -> None:
