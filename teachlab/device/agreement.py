@@ -10,10 +10,10 @@ import numpy as np
 from teachlab.device.logged_edges import LoggedEdges, logged_edges
 from teachlab.device.matching import ContradictedEdge, MatchedEdges, matched_edges
 from teachlab.errors import ParameterError
+from teachlab.model.bounds import check_share
 from teachlab.model.json_values import Document
 from teachlab.model.printable_text import in_figures, number_of
 from teachlab.model.recording import Origin
-from teachlab.model.score import check_confidence
 from teachlab.model.verdict import HeadlineClaim, Verdict, VerdictReason
 from teachlab.questions.verdict.places import moment
 from teachlab.statistics.claims.decisions import ACCEPTED_ERRORS
@@ -148,7 +148,7 @@ def agree(
     -----
     The unit is the pulse. Pulses of a lot resemble each other: see `share_limits`.
     """
-    check_confidence(confidence)
+    check_share("confidence", confidence)
     if tolerance is not None and tolerance < 0:
         raise ParameterError(f"the tolerance must be at least 0 samples, got {tolerance}.")
     found = matched_to_log(recording, setting, tolerance=tolerance, lag=lag)

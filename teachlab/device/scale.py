@@ -11,9 +11,9 @@ from scipy.optimize import brentq
 from scipy.special import ndtri, stdtrit
 
 from teachlab.errors import ParameterError
+from teachlab.model.bounds import check_share
 from teachlab.model.json_values import Document
 from teachlab.model.printable_text import in_figures, level_text
-from teachlab.model.score import check_confidence
 
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike, NDArray
@@ -167,7 +167,7 @@ class DisplayScale:
         ParameterError
             With fewer than three readings, or if they do not show how the display follows the light.
         """
-        check_confidence(confidence)
+        check_share("confidence", confidence)
         u, v = np.asarray(light, np.float64), np.asarray(display, np.float64)
         if u.size < FEWEST_PAIRS:
             raise ParameterError(f"a scale needs at least {FEWEST_PAIRS} readings, got {u.size}. Read more.")

@@ -3,9 +3,8 @@
 from __future__ import annotations
 
 from collections import Counter
-from dataclasses import asdict, dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any, Literal
+from typing import TYPE_CHECKING, Any
 
 from pydantic import Field
 
@@ -13,7 +12,7 @@ import teachlab.evidence.identity as identity
 from teachlab.data.atomic_files import read_text
 from teachlab.data.quality.report import inspect_recording
 from teachlab.data.setting_files import setting_from_dict
-from teachlab.data.strict_json import StrictModel, check, parse_json
+from teachlab.data.strict_json import SchemaOne, StrictModel, check, parse_json
 from teachlab.errors import Abstained, InputError, SettingError
 from teachlab.evidence.finding import ABSTENTION
 from teachlab.evidence.record_parts import (
@@ -45,24 +44,7 @@ NOTHING_SCORED = "Nothing was scored: no setting, so no rate and no margin."
 MOST_REASONS = 5
 
 
-class _Abstention(StrictModel):
-    strategy: str
-    parameters: Annotated[dict[str, Any], Field(default_factory=dict)]
-    seed: int = 0
-    tolerance_ms: float = 0.0
-    base: dict[str, Any] | None = None
-    reason: str
-    measured: str
-    required: str
-
-
-class _Document(StrictModel):
-    schema_: Literal[1] = Field(default=1, alias="schema")
-    abstained: _Abstention
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Abstention:
+class Abstention(StrictModel):
     """A strategy that declined, and everything that is needed to ask it again.
 
     Parameters
@@ -76,10 +58,10 @@ class Abstention:
     """
 
     strategy: str
-    parameters: dict[str, Any]
-    seed: int
-    tolerance_ms: float
-    base: dict[str, Any] | None
+    parameters: dict[str, Any] = Field(default_factory=dict)
+    seed: int = 0
+    tolerance_ms: float = 0.0
+    base: dict[str, Any] | None = None
     reason: str
     measured: str
     required: str
@@ -102,16 +84,20 @@ class Abstention:
 
     def as_dict(self) -> dict[str, Any]:
         """Return the plain JSON form."""
-        return {"schema": SCHEMA, "abstained": asdict(self)}
+        return {"schema": SCHEMA, "abstained": self.model_dump()}
 
     def made(self) -> Strategy:
         """Return the strategy, with its parameters."""
         return built(installed_class(self.strategy), self.parameters)
 
 
+class _Document(SchemaOne):
+    abstained: Abstention
+
+
 def abstention_from_dict(values: object, where: str) -> Abstention:
     """Return an abstention from its parsed JSON; all faults are in one message."""
-    return Abstention(**check(_Document, values, where, SettingError).abstained.model_dump())
+    return check(_Document, values, where, SettingError).abstained
 
 
 def read_released(path: str | Path) -> Setting | Abstention:

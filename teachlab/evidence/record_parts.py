@@ -10,8 +10,9 @@ from pathlib import Path
 from typing import Any
 
 import teachlab.evidence.identity as identity
-from teachlab.errors import InputError, ParameterError
+from teachlab.errors import InputError
 from teachlab.evidence.about import about_of_record, nothing_stated
+from teachlab.model.bounds import check_least
 from teachlab.model.draws import DRAWS
 from teachlab.model.json_values import json_text, picked
 from teachlab.model.recording import Recording
@@ -74,8 +75,7 @@ class RecordOptions:
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "cycles", tuple(self.cycles))
-        if self.draws < 0:
-            raise ParameterError(f"draws must be at least 0, got {self.draws}.")
+        check_least("draws", self.draws)
 
     def as_dict(self) -> dict[str, Any]:
         """Return the plain JSON form that a record holds."""

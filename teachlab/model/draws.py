@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from teachlab.errors import ParameterError
+from teachlab.model.bounds import check_least
 from teachlab.model.json_values import Document
 from teachlab.model.score import USUAL_RULES, Rules
 from teachlab.model.setting import Setting
@@ -103,10 +104,8 @@ class DrawOptions:
     rules: Rules = USUAL_RULES
 
     def __post_init__(self) -> None:
-        if self.draws < 1:
-            raise ParameterError(f"draws must be at least 1, got {self.draws}.")
-        if self.seed < 0:
-            raise ParameterError(f"seed must be at least 0, got {self.seed}.")
+        check_least("draws", self.draws, 1)
+        check_least("seed", self.seed)
 
     @property
     def evaluation_rate_hz(self) -> float | None:

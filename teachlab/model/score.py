@@ -12,19 +12,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from teachlab.errors import ParameterError
+from teachlab.model.bounds import check_least, check_share
 from teachlab.model.json_values import Document, plain
 
 INDEPENDENT = "exact if trials are independent (no lots, no bursts)"
 MOST_OF_THE_TIME = 0.5
 """An output that is active for more than this share of the gap time is of no use."""
 """What the intervals of a score assume."""
-
-
-def check_confidence(confidence: float) -> None:
-    """Refuse a confidence outside (0, 1)."""
-    if not 0 < confidence < 1:
-        hint = " (a percentage? give 0.95 for 95 %)" if confidence >= 1 else ""
-        raise ParameterError(f"confidence must lie strictly between 0 and 1, got {confidence:g}{hint}.")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -53,9 +47,8 @@ class Rules:
     def __post_init__(self) -> None:
         if not (math.isfinite(self.tolerance_ms) and self.tolerance_ms >= 0):
             raise ParameterError(f"tolerance-ms must be a finite number of at least 0 ms, got {self.tolerance_ms:g}.")
-        check_confidence(self.confidence)
-        if self.first_pass < 0:
-            raise ParameterError(f"the first pass that is scored must be at least 0, got {self.first_pass}.")
+        check_share("confidence", self.confidence)
+        check_least("the first pass that is scored", self.first_pass)
 
     def scored_from(self, first_pass: int) -> Rules:
         """Return the same rules, with another first scored pass."""

@@ -52,8 +52,6 @@ class Claimable:
         Open conditions, one sentence for each.
     synthetic : bool
         Whether the light is synthetic: a rehearsal.
-    teaching_stated : bool
-        Whether the setting states how it was taught.
     ignore_passes : int
         `ignore` passes among the trials; they are counted beside a claim.
     """
@@ -63,7 +61,6 @@ class Claimable:
     gaps_left_out: int
     conditions: Mapping[OpenCondition, str]
     synthetic: bool
-    teaching_stated: bool
     ignore_passes: int
 
     def sentences(self) -> list[str]:
@@ -162,7 +159,6 @@ def claimable(
         gaps_left_out=int((gaps & (trials.gaps != Outcome.EXCLUDED)).sum()),
         conditions=conditions,
         synthetic=recording.info.origin is Origin.SYNTHETIC,
-        teaching_stated=setting.taught is not None,
         ignore_passes=int((~detect & (left.passes != Outcome.EXCLUDED)).sum()),
     )
 

@@ -11,9 +11,10 @@ from numpy.typing import ArrayLike
 from scipy.special import gammainccinv, gammaincinv
 
 from teachlab.errors import ParameterError
+from teachlab.model.bounds import check_share
 from teachlab.model.json_values import Document
 from teachlab.model.printable_text import number_of
-from teachlab.model.score import CountRate, check_confidence
+from teachlab.model.score import CountRate
 from teachlab.statistics.design_effect import contributing, inflated
 from teachlab.statistics.intervals import count
 from teachlab.statistics.lots import FEW_LOTS, Source
@@ -118,7 +119,7 @@ def burst_rate(
     >>> round(found.measured, 2), round(found.naive.upper, 2), round(found.upper, 2)
     (3.71, 2.83, 4.25)
     """
-    check_confidence(confidence)
+    check_share("confidence", confidence)
     x, e = np.asarray(events, np.float64).reshape(-1), np.asarray(exposure, np.float64).reshape(-1)
     if x.shape != e.shape or (x < 0).any() or not (e >= 0).all() or (x[e == 0] > 0).any():
         raise ParameterError("events and exposure must be given for every lot, at least 0, no event without exposure.")

@@ -9,8 +9,8 @@ from dataclasses import dataclass
 from scipy.special import betaincinv, ndtri
 
 from teachlab.errors import ParameterError
+from teachlab.model.bounds import check_share
 from teachlab.model.json_values import Document
-from teachlab.model.score import check_confidence
 
 TINY = 1e-20
 """Rates and their differences are found to this absolute accuracy, and to twelve digits."""
@@ -79,7 +79,7 @@ def tango(only_first: float, only_second: float, trials: float, confidence: floa
     >>> round(found.low, 3), round(found.high, 3)
     (-0.027, 0.39)
     """
-    check_confidence(confidence)
+    check_share("confidence", confidence)
     if min(only_first, only_second) < 0 or only_first + only_second > trials * (1 + 1e-12):
         raise ParameterError(
             f"discordant trials ({only_first} and {only_second}) must not be negative or exceed all trials ({trials})."
@@ -214,7 +214,7 @@ def rate_ratio(
     >>> round(ratio.estimate, 6), round(ratio.low, 5), round(ratio.high, 5), round(p_exact, 6)
     (1.971488, 0.85843, 4.27727, 0.079669)
     """
-    check_confidence(confidence)
+    check_share("confidence", confidence)
     (x1, t1), (x2, t2) = first, second
     if min(x1, x2) < 0 or not (t1 > 0 and t2 > 0 and math.isfinite(t1 + t2)):
         raise ParameterError(f"events must be at least 0 and exposures above 0, got {first} and {second}.")
@@ -264,7 +264,7 @@ def _split_p(x: int, n: int, share: float) -> tuple[float, float]:
 def _checked(
     first: tuple[float, float], second: tuple[float, float], confidence: float, name: str
 ) -> Difference | None:
-    check_confidence(confidence)
+    check_share("confidence", confidence)
     for events, trials in (first, second):
         if not 0 <= events <= trials:
             raise ParameterError(f"events must lie between 0 and trials ({trials}), got {events}.")

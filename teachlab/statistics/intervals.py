@@ -7,7 +7,8 @@ import math
 from scipy.special import betainccinv, betaincinv, gammainccinv, gammaincinv
 
 from teachlab.errors import ParameterError
-from teachlab.model.score import CountRate, Rate, check_confidence
+from teachlab.model.bounds import check_share
+from teachlab.model.score import CountRate, Rate
 
 
 def proportion(events: int, trials: int, confidence: float = 0.95) -> Rate:
@@ -36,7 +37,7 @@ def proportion(events: int, trials: int, confidence: float = 0.95) -> Rate:
     >>> round(rate.upper, 6), round(rate.high, 6)
     (0.009969, 0.012262)
     """
-    check_confidence(confidence)
+    check_share("confidence", confidence)
     if not 0 <= events <= trials:
         raise ParameterError(f"events must lie between 0 and trials ({trials}), got {events}.")
     low, high, upper = proportion_limits(events, trials, confidence)
@@ -85,7 +86,7 @@ def count(events: int, exposure: float, confidence: float = 0.95, *, per: str = 
     >>> round(count(0, 8.0).upper, 3), round(count(2, 8.0).high, 3)
     (0.374, 0.903)
     """
-    check_confidence(confidence)
+    check_share("confidence", confidence)
     if events < 0 or not 0 <= exposure < math.inf:
         raise ParameterError(f"events and exposure must be finite and at least 0, got {events} in {exposure} {per}.")
     if exposure == 0:

@@ -10,9 +10,10 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from teachlab.errors import ParameterError
+from teachlab.model.bounds import check_share
 from teachlab.model.json_values import Document
 from teachlab.model.printable_text import number_of
-from teachlab.model.score import Rate, check_confidence
+from teachlab.model.score import Rate
 from teachlab.statistics.design_effect import LotSpread, ceiling_of, spread_of, upper_limit
 from teachlab.statistics.intervals import proportion, proportion_limits
 
@@ -178,7 +179,7 @@ def lot_rate(
     >>> round(found.measured, 2), round(found.naive.high, 4), found.high > found.naive.high
     (1.15, 0.0139, True)
     """
-    check_confidence(confidence)
+    check_share("confidence", confidence)
     if not 0 <= icc <= 1:
         raise ParameterError(f"icc must lie between 0 and 1, got {icc:g}.")
     lost, of = checked_counts(events, trials)

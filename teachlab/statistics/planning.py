@@ -11,6 +11,7 @@ from fractions import Fraction
 from scipy.special import betaincc, gammainccinv
 
 from teachlab.errors import ParameterError
+from teachlab.model.bounds import check_least
 from teachlab.model.printable_text import number_of
 from teachlab.model.score import CountRate, Rate
 from teachlab.sensor.clock import exact
@@ -77,7 +78,7 @@ class PassPlan:
 
     def standing(self, seen: int, lost: int) -> Standing:
         """Say whether a recording of `seen` passes, `lost` of them lost, meets the plan."""
-        _whole("seen", seen)
+        check_least("seen", seen)
         if not 0 <= lost <= seen:
             raise ParameterError(f"lost must lie between 0 and the passes seen ({seen}), got {lost}.")
         if lost > self.events:
@@ -144,8 +145,8 @@ def plan_passes(
     """
     _share("max-rate", max_rate)
     _share("confidence", confidence)
-    _whole("events", events)
-    _whole("best-of", best_of, least=1)
+    check_least("events", events)
+    check_least("best-of", best_of, 1)
     alpha = (1 - exact(confidence)) / best_of
     independent = _fewest(exact(max_rate), alpha, events)
     needed = _needed(max_rate, float(alpha), events)
@@ -201,8 +202,8 @@ def plan_hours(max_per_hour: float, confidence: float, *, events: int = 0, best_
     if not (math.isfinite(max_per_hour) and max_per_hour > 0):
         raise ParameterError(f"max-rate must be a finite number of events per hour above 0, got {max_per_hour:g}.")
     _share("confidence", confidence)
-    _whole("events", events)
-    _whole("best-of", best_of, least=1)
+    check_least("events", events)
+    check_least("best-of", best_of, 1)
     needed = float(gammainccinv(events + 1, (1 - confidence) / best_of)) / max_per_hour
     if not math.isfinite(needed):
         raise ParameterError(f"max-rate of {max_per_hour:g} per hour needs endless hours. Ask for a larger rate.")
@@ -319,7 +320,7 @@ def _design_effect(needed: float, lot_size: float | None, lots: int | None, icc:
         return 1 + (lot_size - 1) * icc
     if lots is None:
         return 1.0
-    _whole("lots", lots, least=1)
+    check_least("lots", lots, 1)
     if needed * icc >= lots:
         raise ParameterError(
             f"no number of passes from {number_of(lots, 'lot')} is enough: with an intra-lot correlation of {icc:g} "
@@ -334,8 +335,3 @@ def _share(name: str, value: float) -> None:
     if not 0 < value < 1:
         hint = f" (a percentage? give {value / 100:g} for {value:g} %)" if 1 <= value < 100 else ""
         raise ParameterError(f"{name} must lie strictly between 0 and 1, got {value:g}{hint}.")
-
-
-def _whole(name: str, value: int, *, least: int = 0) -> None:
-    if value < least:
-        raise ParameterError(f"{name} must be at least {least}, got {value}.")

@@ -9,8 +9,8 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from teachlab.errors import ParameterError
+from teachlab.model.bounds import check_share
 from teachlab.model.json_values import Document
-from teachlab.model.score import check_confidence
 
 LOW, HIGH = 0.05, 0.95
 """Ends of the spread."""
@@ -90,7 +90,7 @@ class QuantileSpread(Document):
         >>> QuantileSpread.of([3.0, 1.0, 2.0]).median
         2.0
         """
-        check_confidence(confidence)
+        check_share("confidence", confidence)
         ascending = np.sort(np.asarray(values, np.float64).reshape(-1))
         if ascending.size == 0:
             return None
@@ -122,5 +122,5 @@ class QuantileSpread(Document):
 
 def least_values(confidence: float) -> int:
     """Return the smallest number of values with which the spread has an upper limit at this two-sided confidence."""
-    check_confidence(confidence)
+    check_share("confidence", confidence)
     return int(np.ceil(np.log((1 - confidence) / 4) / np.log(HIGH)))

@@ -11,6 +11,7 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.special import betaincinv, chdtrc, chdtri
 
 from teachlab.errors import Abstained, ParameterError
+from teachlab.model.bounds import check_share
 from teachlab.model.json_values import Document
 from teachlab.model.printable_text import in_figures, number_of
 
@@ -129,8 +130,7 @@ def tail_bound(
     >>> found.bound < found.exact, found.label
     (True, 'model-based, indicative, for conditions like those recorded')
     """
-    if not 0 < confidence < 1:
-        raise ParameterError(f"confidence must lie strictly between 0 and 1, got {confidence:g}.")
+    check_share("confidence", confidence)
     values = np.asarray(peaks, np.float64).reshape(-1)
     known = ~np.isnan(values)
     values = values[known]

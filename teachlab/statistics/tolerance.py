@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from scipy.special import betainc, betaincc, chdtr, chdtrc, chndtrix, ndtr, ndtri
 
 from teachlab.errors import ParameterError
+from teachlab.model.bounds import check_least, check_share
 from teachlab.model.json_values import Document
 from teachlab.sensor.clock import exact
 from teachlab.statistics.planning import EXACT_UP_TO, NEAR
@@ -104,8 +105,8 @@ def coverage_confidence(samples: int, share: float, *, sides: int = 2) -> float:
     >>> round(coverage_confidence(25, 0.9), 3), round(coverage_confidence(59, 0.95, sides=1), 4)
     (0.729, 0.9515)
     """
-    _share("share", share)
-    _at_least("samples", samples, 1)
+    check_share("share", share)
+    check_least("samples", samples, 1)
     _sides(sides)
     # Calculated from the rest: a float share of 0.999999999 has an error of a ten-millionth of its rest.
     return float(betainc(sides, samples - sides + 1, _rest(share))) if samples >= sides else 0.0
@@ -119,8 +120,8 @@ def samples_for_coverage(share: float, confidence: float, *, sides: int = 2) -> 
     >>> samples_for_coverage(0.95, 0.95), samples_for_coverage(0.95, 0.95, sides=1)
     (93, 59)
     """
-    _share("share", share)
-    _share("confidence", confidence)
+    check_share("share", share)
+    check_share("confidence", confidence)
     _sides(sides)
     rest, doubt = _rest(share), _rest(confidence)
 
@@ -173,9 +174,9 @@ def tolerance_factor(samples: int, share: float, confidence: float, *, sides: in
     >>> round(tolerance_factor(43, 0.9, 0.99), 4), round(tolerance_factor(43, 0.9, 0.99, sides=2), 4)
     (1.874, 2.2228)
     """
-    _share("share", share)
-    _share("confidence", confidence)
-    _at_least("samples", samples, 2)
+    check_share("share", share)
+    check_share("confidence", confidence)
+    check_least("samples", samples, 2)
     _sides(sides)
     samples = min(samples, MOST_VALUES)
     if sides == 1:
@@ -207,8 +208,8 @@ def share_beyond(figure: float, samples: int, confidence: float) -> float:
     >>> round(share_beyond(4.2, 40, 0.95), 6)
     0.000382
     """
-    _share("confidence", confidence)
-    _at_least("samples", samples, 2)
+    check_share("confidence", confidence)
+    check_least("samples", samples, 2)
     if not math.isfinite(figure):
         raise ParameterError(f"figure must be a finite number of standard deviations, got {figure:g}.")
     samples = min(samples, MOST_VALUES)
@@ -287,17 +288,6 @@ def _rising(surplus: Callable[[float], float], start: float) -> float:
 def _rest(share: float) -> float:
     """Return one minus a share as it is written: 1e-12 for 0.999999999999."""
     return float(1 - exact(share))
-
-
-def _share(name: str, value: float) -> None:
-    if not 0 < value < 1:
-        hint = " (a percentage? give 0.95 for 95 %)" if value >= 1 else ""
-        raise ParameterError(f"{name} must lie strictly between 0 and 1, got {value:g}{hint}.")
-
-
-def _at_least(name: str, value: int, least: int) -> None:
-    if value < least:
-        raise ParameterError(f"{name} must be at least {least}, got {value}.")
 
 
 def _sides(sides: int) -> None:

@@ -11,9 +11,9 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.special import fdtrc, fdtri
 
 from teachlab.errors import Abstained, ParameterError
+from teachlab.model.bounds import check_share
 from teachlab.model.json_values import Document
 from teachlab.model.printable_text import number_of
-from teachlab.model.score import check_confidence
 
 _Floats = NDArray[np.float64]
 
@@ -108,7 +108,7 @@ def variance_components(groups: Mapping[str, ArrayLike], *, confidence: float = 
     >>> round(found.f, 1), round(found.repeatability_sd, 3), round(found.share, 2)
     (80.0, 0.224, 0.98)
     """
-    check_confidence(confidence)
+    check_share("confidence", confidence)
     given = {name: np.asarray(values, np.float64).reshape(-1) for name, values in groups.items()}
     parts = [values for values in given.values() if values.size]
     if not all(np.isfinite(values).all() for values in parts):

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from itertools import pairwise
 from typing import TYPE_CHECKING
 
@@ -27,33 +27,42 @@ if TYPE_CHECKING:
     from teachlab.studies.tally import Tally
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class ClaimHalf:
-    """A strategy's setting, fixed on the choosing half, with its score on the claim half.
+@dataclass(frozen=True, slots=True)
+class FixedSetting:
+    """A strategy's setting, fixed on the choosing half.
 
     Parameters
     ----------
     draw : int
-        Number of the draw with the median cost of the strategy's draws on the choosing half.
-    chosen_on : int
-        Scored passes of the choosing half.
+        Number of the draw with the median cost of the strategy's draws there.
     cost, p95 : float
         Median cost of the strategy there, and its 95 % quantile over the draws.
     room : float or None, recording units
         How far its levels may move there without costing more; None if it was not compared by that.
-    score : Score
-        Of the claim half.
-    whole : Score
-        Of both halves.
     """
 
     strategy: str
     draw: int
     setting: Setting
-    chosen_on: int
     cost: float
     p95: float
-    room: float | None
+    room: float | None = None
+
+    @property
+    def useless(self) -> bool:
+        """Not known before it is replayed."""
+        return False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class ClaimHalf(FixedSetting):
+    """A setting that was fixed on the choosing half, with its score on the claim half.
+
+    `chosen_on`: scored passes of the choosing half.
+    `score`, `whole`: of the claim half, and of both halves.
+    """
+
+    chosen_on: int
     score: Score
     whole: Score
 
@@ -78,23 +87,6 @@ class ClaimHalf:
 def second_half(first_scored: int, passes: int) -> int:
     """Return the first pass of the second half; with an odd number, the first half has one more."""
     return first_scored + math.ceil((passes - first_scored) / 2)
-
-
-@dataclass(frozen=True, slots=True)
-class FixedSetting:
-    """A strategy's setting, fixed on the choosing half; parameters as of `ClaimHalf`."""
-
-    strategy: str
-    draw: int
-    setting: Setting
-    cost: float
-    p95: float
-    room: float | None = None
-
-    @property
-    def useless(self) -> bool:
-        """Not known before it is replayed."""
-        return False
 
 
 def fixed_settings(
@@ -135,13 +127,8 @@ def claim_halves(
     }
     return {
         name: ClaimHalf(
-            strategy=name,
-            draw=one.draw,
-            setting=one.setting,
+            **{field.name: getattr(one, field.name) for field in fields(one)},
             chosen_on=first_half[one.setting].detect_trials,
-            cost=one.cost,
-            p95=one.p95,
-            room=one.room,
             score=known[bare(one.setting)][0],
             whole=known[bare(one.setting)][1],
         )

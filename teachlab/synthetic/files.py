@@ -10,6 +10,7 @@ import numpy as np
 from pydantic import ValidationError
 
 from teachlab.errors import ParameterError, ScenarioError
+from teachlab.model.bounds import check_least
 from teachlab.model.json_values import json_text
 from teachlab.model.memory import need_memory
 from teachlab.model.printable_text import number_of
@@ -82,8 +83,7 @@ def continue_recording(path: str | Path, more: int, *, progress: Progress | None
     from teachlab.data.recording_files import RecordingWriter, read_recording
     from teachlab.data.truth_files import write_truth
 
-    if more < 1:
-        raise ParameterError(f"passes to append must be at least 1, got {more}.")
+    check_least("passes to append", more, 1)
     before = read_recipe(path)
     if before.scenario.device is not None:
         raise ScenarioError(

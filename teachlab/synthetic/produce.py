@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from teachlab.errors import ParameterError, ScenarioError
+from teachlab.model.bounds import check_least
 from teachlab.model.memory import need_memory
 from teachlab.model.printable_text import number_of
 from teachlab.model.recording import Block, Direction, Light, Origin, Recording, RecordingInfo, Sensing
@@ -64,10 +65,8 @@ class Recipe:
     stress: LineStress = UNSTRESSED
 
     def __post_init__(self) -> None:
-        if self.passes < 1:
-            raise ParameterError(f"passes must be at least 1, got {self.passes}.")
-        if self.seed < 0:
-            raise ParameterError(f"seed must be at least 0, got {self.seed}.")
+        check_least("passes", self.passes, 1)
+        check_least("seed", self.seed)
         gain, ambient, pedestal = self.stress.gain, self.stress.ambient_percent, self.stress.pedestal_percent
         if not 0 <= gain <= MOST_GAIN:
             raise ParameterError(f"gain must lie between 0 and {MOST_GAIN:g}, got {gain:g}.")

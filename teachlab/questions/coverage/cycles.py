@@ -11,8 +11,8 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from teachlab.errors import ParameterError
+from teachlab.model.bounds import check_share
 from teachlab.model.json_values import Document
-from teachlab.model.score import check_confidence
 
 Floats = NDArray[np.float64]
 SLIVER = 1e-9
@@ -162,7 +162,7 @@ def exposures(
     >>> round(found.exposures, 3), found.least, found.most, round(found.seen_share, 3), found.sure
     (1.2, 0, 3, 0.4, 0)
     """
-    check_confidence(confidence)
+    check_share("confidence", confidence)
     edges, count = folded(start_s, stop_s, cycle)
     share = np.diff(edges) / cycle.period_s
     # Ends that differ in the last digits only leave slivers between them.
@@ -269,7 +269,7 @@ def revolutions_needed(open_share: float, confidence: float, *, times: int = 1) 
     >>> round(revolutions_needed(0.62, 0.95), 1)
     3.1
     """
-    check_confidence(confidence)
+    check_share("confidence", confidence)
     if not 0 <= open_share <= 1 or times < 1:
         raise ParameterError("a share lies between 0 and 1, and a feature is seen at least once.")
     if open_share == 0:

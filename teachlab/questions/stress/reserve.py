@@ -105,8 +105,14 @@ class _Tried(NamedTuple):
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class _Search:
-    """One recording and the question asked about it."""
+class ChainSearch:
+    """The search for the first point of an axis with a wrong trial.
+
+    A trial is right if a detect pass has one onset, and a gap or an `ignore` pass has none. Further onsets are looked
+    for at every point tried: exact if the light has few enough levels to try all. Every point that is left out is
+    proven to be like its neighbours: between two neighbouring points the state can have changed unnoticed only where a
+    sample lies between their levels, too.
+    """
 
     recording: Recording
     truth: Truth
@@ -222,18 +228,3 @@ class _Search:
         more = more[np.append(True, np.diff(more) != 0)]
         closed = np.concatenate((np.full(more.size - 1, more.size <= 2), ~asked[first + 1 :]))
         return np.concatenate((more, walk[first + 2 :])), closed
-
-
-def search_chain(
-    recording: Recording, truth: Truth, path: Path, reading: FirstReading, *, rules: Rules
-) -> Reserve | None:
-    """Find the first point of an axis with a wrong trial; None if the levels along it are no chain.
-
-    Notes
-    -----
-    A trial is right if a detect pass has one onset, and a gap or an `ignore` pass has none. Further onsets are looked
-    for at every point tried: exact if the light has few enough levels to try all. Every point that is left out is
-    proven to be like its neighbours: between two neighbouring points the state can have changed unnoticed only where a
-    sample lies between their levels, too.
-    """
-    return _Search(recording, truth, path, reading, rules).run()

@@ -9,7 +9,7 @@ import numpy as np
 from teachlab.light.usable_light import bounded_recording
 from teachlab.model.score import USUAL_RULES, Rules, Score
 from teachlab.questions.stress.light import Receiver, no_share_of_light, receiver_range
-from teachlab.questions.stress.reserve import search_chain
+from teachlab.questions.stress.reserve import ChainSearch
 from teachlab.questions.stress.reserve_path import Axis, Path, Reserve
 from teachlab.questions.surface.condensed import condensed
 from teachlab.questions.surface.given_settings.pairs import score_pairs
@@ -65,7 +65,7 @@ def reserve(
     start = 1.0 if axis is Axis.GAIN else 0.0
     end = start - most if axis is Axis.GAIN else most
     path = Path(axis, receiver, setting, start, end)
-    found = search_chain(recording, truth, path, reading, rules=rules)
+    found = ChainSearch(recording, truth, path, reading, rules).run()
     return search_apart(recording, truth, path, reading, rules=rules) if found is None else found
 
 

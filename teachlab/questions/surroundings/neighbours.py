@@ -11,7 +11,7 @@ from typing import Any
 
 import numpy as np
 
-from teachlab.errors import ParameterError
+from teachlab.model.bounds import check_least
 from teachlab.model.json_values import Document
 from teachlab.model.printable_text import number_of
 from teachlab.questions.surroundings.answers import (
@@ -86,8 +86,7 @@ def neighbour_pulses(
         own_period_us=own_period_us, other_period_us=other_period_us, own_width_us=own_width_us,
         other_width_us=other_width_us,
     )  # fmt: skip
-    if consecutive < 1:
-        raise ParameterError(f"consecutive must be at least 1, got {consecutive}.")
+    check_least("consecutive", consecutive, 1)
     width = own_width_us + other_width_us
     shift = abs(math.remainder(own_period_us, other_period_us))
     if shift < 1e-9 * own_period_us:  # rounding of a whole ratio

@@ -12,7 +12,7 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.special import betaincinv
 
 from teachlab.errors import ParameterError
-from teachlab.model.score import check_confidence
+from teachlab.model.bounds import check_share
 from teachlab.statistics.intervals import proportion_limits
 from teachlab.statistics.lots import Source, checked_counts
 
@@ -167,7 +167,7 @@ def claim_by_lots(
     >>> round(found.upper, 4), round(1 - 0.05 ** (1 / 20), 4), round(found.beside[0][1], 4)
     (0.1391, 0.1391, 0.003)
     """
-    check_confidence(confidence)
+    check_share("confidence", confidence)
     lost, of = join_small_lots(events, trials, least=least)
     if assumption.icc is None:
         s, n = float((lost / of).sum()), float(of.size)
@@ -244,7 +244,7 @@ def lots_needed(max_rate: float, confidence: float, *, lost_lots: float = 0.0) -
     >>> lots_needed(0.01, 0.95), lots_needed(0.05, 0.95), lots_needed(0.01, 0.95, lost_lots=1)
     (299, 59, 473)
     """
-    check_confidence(confidence)
+    check_share("confidence", confidence)
     if not 0 < max_rate < 1 or lost_lots < 0:
         raise ParameterError(
             f"max-rate must lie strictly between 0 and 1, lost lots be at least 0, got {max_rate:g} and {lost_lots:g}."

@@ -12,8 +12,8 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.special import stdtr, stdtrit
 
 from teachlab.errors import ParameterError
+from teachlab.model.bounds import check_share
 from teachlab.model.json_values import Document
-from teachlab.model.score import check_confidence
 from teachlab.statistics.lots import Source
 from teachlab.statistics.paired_tests import holm
 
@@ -107,7 +107,7 @@ def cost_bound(costs: ArrayLike, *, confidence: float = 0.95, source: Source = S
     >>> round(found.low, 4), round(found.upper, 4)
     (-0.0179, 0.1179)
     """
-    check_confidence(confidence)
+    check_share("confidence", confidence)
     values = np.asarray(costs, np.float64).reshape(-1)
     mean = float(values.mean()) if values.size else None
     if values.size < 2 or mean is None:

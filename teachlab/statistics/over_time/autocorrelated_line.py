@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from teachlab.errors import ParameterError
-from teachlab.model.score import check_confidence
+from teachlab.model.bounds import check_share
 
 LEAST_DAYS = 3
 HIGHEST = 0.98
@@ -77,7 +77,7 @@ def autocorrelated_line(at: ArrayLike, values: ArrayLike, *, confidence: float =
     >>> round(line.slope, 2), line.high < 0
     (-1.0, True)
     """
-    check_confidence(confidence)
+    check_share("confidence", confidence)
     t, y = np.asarray(at, np.float64), np.asarray(values, np.float64)
     if not (np.isfinite(t).all() and np.isfinite(y).all()):
         raise ParameterError("days and values of a line must be finite numbers.")

@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from teachlab.errors import ParameterError
+from teachlab.model.bounds import check_least
 from teachlab.model.json_values import Document
 
 # The sum of shortfalls beyond half the shift that matters, never below 0, alarms above a threshold h:
@@ -292,8 +293,7 @@ def margin_alarm(gain: ArrayLike, lost: ArrayLike, *, horizon: int = HORIZON) ->
     (3, 2, 1)
     """
     ratio, gone = np.asarray(gain, np.float64), np.asarray(lost, bool)
-    if horizon < 1:
-        raise ParameterError(f"horizon must be at least 1, got {horizon}.")
+    check_least("horizon", horizon, 1)
     warned = np.flatnonzero((ratio < FACTOR) & ~gone)
     missed = np.flatnonzero(gone)
     first_warned, first_lost = (int(v[0]) if v.size else None for v in (warned, missed))

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.special import ndtri, stdtrit
 
-from teachlab.errors import ParameterError
+from teachlab.model.bounds import check_share
 from teachlab.model.json_values import Document
 from teachlab.statistics.over_time.autocorrelated_line import autocorrelated_line
 
@@ -77,8 +77,7 @@ def fit_line(at: ArrayLike, values: ArrayLike, *, confidence: float = 0.95) -> F
     FittedLine or None
         None with fewer than 3 points, if all are at one place, or if one is not finite.
     """
-    if not 0 < confidence < 1:
-        raise ParameterError(f"confidence must lie strictly between 0 and 1, got {confidence:g}.")
+    check_share("confidence", confidence)
     t, y = np.asarray(at, np.float64), np.asarray(values, np.float64)
     if t.size < 3 or not (np.isfinite(t).all() and np.isfinite(y).all()):
         return None

@@ -117,8 +117,6 @@ def score_pairs(
     settings: Sequence[Setting],
     *,
     rules: Rules = USUAL_RULES,
-    fast: bool | None = None,
-    progress: Callable[[float], None] | None = None,
 ) -> list[PairCounts]:
     """Count the result of each of many settings; equal to `replay` and `score` of each.
 
@@ -133,7 +131,7 @@ def score_pairs(
     list of PairCounts
         In the order of the settings.
     """
-    return score_pairs_from(recording, truth, settings, (rules,), fast=fast, progress=progress)[0]
+    return score_pairs_from(recording, truth, settings, (rules,))[0]
 
 
 def score_pairs_from(
