@@ -265,14 +265,9 @@ def share_limits(
 ) -> tuple[float, float]:
     """Return the interval of the reproduced share, from the failed pulses and all pulses of every lot.
 
-    Parameters
-    ----------
-    failed, of : array_like of int, shape (lots,)
-        At least one pulse in every lot.
-    confidence : float
-        Two-sided.
-    assumption : Assumption
-        An intra-lot correlation that is assumed; without one, the spread of the lots decides.
+    `failed`, `of` (array_like of int, shape (lots,)): at least one pulse in every lot.
+    `confidence`: two-sided.
+    `assumption`: an intra-lot correlation that is assumed; without one, the spread of the lots decides.
 
     Notes
     -----

@@ -22,12 +22,8 @@ def identification_figure(
 ) -> bytes:
     """Draw, for every logged edge, the levels between which the light crossed, and the levels of the set.
 
-    Parameters
-    ----------
-    found : Identification
-        An identification with at least one class.
-    light : ndarray
-        In the stored type, NaN where invalid.
+    `found`: an identification with at least one class.
+    `light` (ndarray): in the stored type, NaN where invalid.
     """
     from matplotlib.figure import Figure
 

@@ -118,14 +118,9 @@ def crossing_intervals(
 class SharedLevel:
     """The levels that lie in the most intervals.
 
-    Parameters
-    ----------
-    missed : int
-        Number of intervals that do not contain them.
-    low, high : float
-        The levels ``(low, high]``, the outermost ones of all that miss at most `slack` more intervals.
-    best : float
-        A level that misses the fewest.
+    `missed`: number of intervals that do not contain them.
+    `low`, `high`: the levels ``(low, high]``, the outermost ones of all that miss at most `slack` more intervals.
+    `best`: a level that misses the fewest.
     """
 
     missed: int

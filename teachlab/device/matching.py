@@ -72,10 +72,8 @@ class MatchedEdges:
 def matched_edges(logged: Samples, replayed: Samples, tolerance: int) -> tuple[Samples, Samples]:
     """Match edges of one direction, in order, no further apart than the tolerance.
 
-    Parameters
-    ----------
-    logged, replayed : ndarray of int64, ascending, samples
-    tolerance : int, samples
+    `logged`, `replayed`: ndarray of int64, ascending, samples.
+    `tolerance`: int, samples.
 
     Returns
     -------

@@ -55,13 +55,9 @@ def hidden_ratios(jitter: int, per: int) -> list[Fraction]:
 class EdgeWaits:
     """How late edges of one direction are after crossings of a level.
 
-    Parameters
-    ----------
-    unevenness : float, samples²
-        Spread of the lateness, in which edges without a crossing count in full.
-    crossings : ndarray of int64, samples
-    late : ndarray of float64, samples
-        From the mean.
+    `unevenness` (float, samples²): spread of the lateness, in which edges without a crossing count in full.
+    `crossings`: ndarray of int64, samples.
+    `late` (ndarray of float64, samples): from the mean.
     """
 
     unevenness: float
@@ -126,12 +122,8 @@ class Lateness:
     def of(cls, light: Light, edges: LoggedEdges, jitter: int, longest: int) -> Lateness:
         """Measure it.
 
-        Parameters
-        ----------
-        light : ndarray
-            In the stored type, NaN where invalid.
-        jitter, longest : int, samples
-            Jitter that is allowed, and the longest latency.
+        `light` (ndarray): in the stored type, NaN where invalid.
+        `jitter`, `longest` (int, samples): jitter that is allowed, and the longest latency.
         """
         early = min(edges.samples, SEARCHED_SAMPLES)
         levels = _tried_levels(light[:early])
@@ -214,11 +206,8 @@ def proposed_ratios(edges: Samples, samples: int, jitter: int) -> list[Fraction]
     Jitter hides ratios up to ``2 · jitter + 1`` from the spectrum, so whole ones and halves up to there are always
     included. If objects come at exactly equal distances, there are no others: such a log shows no rate.
 
-    Parameters
-    ----------
-    edges : ndarray of int64, ascending, samples
-        Edges of both directions.
-    jitter : int, samples
+    `edges` (ndarray of int64, ascending, samples): edges of both directions.
+    `jitter`: int, samples.
     """
     out = [Fraction(k) for k in range(1, 2 * jitter + 4)] + hidden_ratios(jitter, 2)
     span = min(samples, SEARCHED_SAMPLES)

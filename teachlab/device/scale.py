@@ -28,14 +28,9 @@ ROUNDS, CLOSE = 100, 1e-12
 class YorkLine(Document):
     """A straight line through points with errors in both coordinates.
 
-    Parameters
-    ----------
-    intercept_error, slope_error : float
-        Standard errors, which do not depend on how well the points lie on the line.
-    chi_square : float
-        Weighted squares of the points' distances.
-    centre : float
-        Weighted mean of the adjusted abscissae.
+    `intercept_error`, `slope_error`: standard errors, which do not depend on how well the points lie on the line.
+    `chi_square`: weighted squares of the points' distances.
+    `centre`: weighted mean of the adjusted abscissae.
     """
 
     intercept: float
@@ -51,11 +46,8 @@ class YorkLine(Document):
 def york_line(x: ArrayLike, y: ArrayLike, x_error: ArrayLike, y_error: ArrayLike) -> YorkLine:
     """Fit a straight line where both coordinates have known, independent errors.
 
-    Parameters
-    ----------
-    x, y : array_like of float, shape (n,)
-    x_error, y_error : array_like of float, shape (n,)
-        Standard deviations; not both 0 at a point.
+    `x`, `y`: array_like of float, shape (n,).
+    `x_error`, `y_error` (array_like of float, shape (n,)): standard deviations; not both 0 at a point.
 
     Raises
     ------
@@ -105,12 +97,8 @@ def york_line(x: ArrayLike, y: ArrayLike, x_error: ArrayLike, y_error: ArrayLike
 class DisplayStep(Document):
     """A value of the display, and what it may mean in light.
 
-    Parameters
-    ----------
-    light : float, recording units
-        Light according to the line.
-    low, high : float, recording units
-        Range of the light, at the confidence of the scale.
+    `light` (float, recording units): light according to the line.
+    `low`, `high` (float, recording units): range of the light, at the confidence of the scale.
     """
 
     display: float
@@ -155,12 +143,8 @@ class DisplayScale:
     ) -> DisplayScale:  # fmt: skip
         """Fit the scale to pairs of readings.
 
-        Parameters
-        ----------
-        light, display : array_like of float, shape (n,)
-            At least three readings.
-        light_error, display_error : array_like of float
-            Standard deviations; the rounding of the display is added.
+        `light`, `display` (array_like of float, shape (n,)): at least three readings.
+        `light_error`, `display_error`: standard deviations; the rounding of the display is added.
 
         Raises
         ------

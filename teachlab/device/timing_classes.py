@@ -23,13 +23,9 @@ class TimingClass(Document):
     Delays act on the output, in evaluations. The on-delay lies between `on_delay` and `longest_on_delay`; the off-delay
     is always longer by `delay_difference`. A longer on-delay means a shorter lag.
 
-    Parameters
-    ----------
-    on_delay, longest_on_delay : int, evaluations
-    delay_difference : int, evaluations
-        Off-delay minus on-delay.
-    extends_first : bool
-        Whether the off-delay acts before the on-delay: dark-on with delays on the light.
+    `on_delay`, `longest_on_delay`: int, evaluations.
+    `delay_difference` (int, evaluations): off-delay minus on-delay.
+    `extends_first`: whether the off-delay acts before the on-delay: dark-on with delays on the light.
     """
 
     consecutive: int

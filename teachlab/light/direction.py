@@ -21,12 +21,8 @@ REQUIRED_RATIO = 1.25
 class Contrasts(Document):
     """How far objects rise above the gaps, and how far they dip below them.
 
-    Parameters
-    ----------
-    rise : float, recording units
-        Median of (pass maximum − gap median); NaN without data.
-    dip : float, recording units
-        Median of (gap median − pass minimum); NaN without data.
+    `rise` (float, recording units): median of (pass maximum − gap median); NaN without data.
+    `dip` (float, recording units): median of (gap median − pass minimum); NaN without data.
     """
 
     ALSO: ClassVar[tuple[str, ...]] = ("ratio",)

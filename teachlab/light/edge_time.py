@@ -119,14 +119,9 @@ def edge_span(edge: float) -> int:
 def edge_range(height: Levels, start: Places, stop: Places, edge: float) -> float | None:
     """Return the 99 % quantile of the range of the background within one edge time; None if stretches are too short.
 
-    Parameters
-    ----------
-    height : ndarray of float64, shape (n,), recording units
-        Without NaN.
-    start, stop : ndarray of int64, shape (gaps,), evaluations
-        Gaps ``[start, stop)``.
-    edge : float, evaluations
-        Time of an edge; NaN if none was measured.
+    `height` (ndarray of float64, shape (n,), recording units): without NaN.
+    `start`, `stop` (ndarray of int64, shape (gaps,), evaluations): gaps ``[start, stop)``.
+    `edge` (float, evaluations): time of an edge; NaN if none was measured.
     """
     span = edge_span(edge)
     # Stay one edge time away from the passes where there is room: the foot of an edge is no noise.

@@ -21,12 +21,8 @@ def excluded_trials(
 
     A window that touches a stretch which the truth leaves out (`Truth.except_`) cannot be scored either.
 
-    Parameters
-    ----------
-    windows : Windows
-        Windows of that truth, under this lag.
-    lag : int, evaluations
-        How many evaluations filter and delay can delay an onset.
+    `windows`: windows of that truth, under this lag.
+    `lag` (int, evaluations): how many evaluations filter and delay can delay an onset.
     """
     passes = (truth.start == 0) | (truth.end == clock.samples)
     gaps = np.zeros(windows.gap_start.size, bool)

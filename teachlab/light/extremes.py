@@ -80,11 +80,8 @@ class Cells:
     def told_by(self, side: Light, whole: NDArray[np.bool_]) -> tuple[Light, Where]:
         """Return all samples of some cells and one value of each other cell, with every cell's start and the last end.
 
-        Parameters
-        ----------
-        side : ndarray, shape (cells,)
-            The one value of each cell.
-        whole : ndarray of bool, shape (cells,)
+        `side` (ndarray, shape (cells,)): the one value of each cell.
+        `whole`: ndarray of bool, shape (cells,).
         """
         ends = np.where(whole, np.append(self.cuts[1:], self.light.size), self.cuts + 1)
         at = np.concatenate(([0], np.cumsum(ends - self.cuts)))
@@ -127,14 +124,9 @@ class Extremes:
     def push(self, first: int, light: Light, invalid: NDArray[np.bool_] | None = None) -> None:
         """Take consecutive samples.
 
-        Parameters
-        ----------
-        first : int
-            Sample index of the first element.
-        light : ndarray, shape (n,), recording units
-            In the stored type.
-        invalid : ndarray of bool, shape (n,), optional
-            Every invalid sample, including NaN.
+        `first`: sample index of the first element.
+        `light` (ndarray, shape (n,), recording units): in the stored type.
+        `invalid` (ndarray of bool, shape (n,)): every invalid sample, including NaN.
         """
         holes = None if invalid is None else np.flatnonzero(invalid)
         self.push_valid(first, light.size, light if invalid is None else light[~invalid], holes)

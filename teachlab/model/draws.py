@@ -138,14 +138,9 @@ class Spread(Document):
 class Draw:
     """One draw: what was shown once, the setting taught from it, and its measures.
 
-    Parameters
-    ----------
-    setting : Setting or None
-        None if the strategy abstained or failed.
-    abstained, failed : str
-        The reason, otherwise empty.
-    measures : mapping of str to float
-        By the names of `MEASURES`; empty without a setting.
+    `setting`: none if the strategy abstained or failed.
+    `abstained`, `failed`: the reason, otherwise empty.
+    `measures`: by the names of `MEASURES`; empty without a setting.
     """
 
     draw: int

@@ -168,14 +168,9 @@ def time_text(ms: float) -> str:
 def printable(text: object, *, keep: str = "", most: int | None = None) -> str:
     r"""Return text in which control characters, line breaks, direction marks and lone surrogates are spelled out.
 
-    Parameters
-    ----------
-    text : object
-        Text from outside: a label, a lot, a title, a unit, the name of a file.
-    keep : str
-        Characters to leave as they are, such as a line break.
-    most : int, optional
-        Length to which the result is shortened, in its middle.
+    `text`: text from outside: a label, a lot, a title, a unit, the name of a file.
+    `keep`: characters to leave as they are, such as a line break.
+    `most`: length to which the result is shortened, in its middle.
 
     Examples
     --------

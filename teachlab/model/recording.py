@@ -76,12 +76,8 @@ class OutputWhen(StrEnum):
 class LoggedOutput:
     """Facts about the sensor's own switching output, logged beside the light in a column `output`.
 
-    Parameters
-    ----------
-    active : OutputWhen
-        ``high``: the output is active where the column is true; ``low``: where it is false.
-    lag_samples : int, samples
-        How much later than the light the output was logged; negative if it was earlier.
+    `active`: ``high``: the output is active where the column is true; ``low``: where it is false.
+    `lag_samples` (int, samples): how much later than the light the output was logged; negative if it was earlier.
     """
 
     active: OutputWhen = field(default=OutputWhen.HIGH, metadata={"stated": True})

@@ -103,14 +103,9 @@ class Rate(Document):
 class CountRate(Document):
     """A count per unit of exposure with its exact interval; `high` and `upper` may be infinite.
 
-    Parameters
-    ----------
-    exposure : float
-        Amount of exposure, in the unit `per`.
-    per : str
-        Unit of the exposure: hour, pass and so on.
-    estimate : float or None
-        ``events / exposure``; None without exposure.
+    `exposure`: amount of exposure, in the unit `per`.
+    `per`: unit of the exposure: hour, pass and so on.
+    `estimate`: ``events / exposure``; None without exposure.
     """
 
     events: int

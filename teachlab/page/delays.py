@@ -85,12 +85,8 @@ def delay_rows(
 ) -> DelayRows | None:
     """Count the rows of a setting under other delays; None for levels that follow, which depend on them.
 
-    Parameters
-    ----------
-    hand : Setting
-        Its filter, hysteresis and own delays are among what is counted.
-    levels : ndarray of float64, recording units
-        Of which up to `MOST_LEVELS` are counted.
+    `hand`: its filter, hysteresis and own delays are among what is counted.
+    `levels` (ndarray of float64, recording units): of which up to `MOST_LEVELS` are counted.
     """
     if isinstance(hand, MOVING):
         return None
@@ -111,12 +107,9 @@ def delay_rows(
 def delays_up_to(longest: int, clock: Clock, steps: int, own: float) -> tuple[float, ...]:
     """Return delays from none to the longest, each a different number of evaluations, with the one of the setting.
 
-    Parameters
-    ----------
-    longest : int, evaluations
-    steps : int
-        How many at most, beside that of the setting.
-    own : float, ms
+    `longest`: int, evaluations.
+    `steps`: how many at most, beside that of the setting.
+    `own`: float, ms.
     """
     # Short ones fall together once they are whole evaluations: more are laid out until so many are left.
     wanted = min(steps - 1, longest)

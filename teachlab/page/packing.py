@@ -15,14 +15,9 @@ from numpy.typing import NDArray
 class PackedArray:
     """One array, as the page holds it.
 
-    Parameters
-    ----------
-    dtype : str
-        Kind and bytes of a number, little-endian: u2, i4, f8 …
-    differences : int
-        Along how many axes, the last first, numbers are differences to the one before.
-    text : str
-        Base64.
+    `dtype`: kind and bytes of a number, little-endian: u2, i4, f8 …
+    `differences`: along how many axes, the last first, numbers are differences to the one before.
+    `text`: Base64.
     """
 
     dtype: str

@@ -201,14 +201,9 @@ def worst_by_unit(
 ) -> Levels:
     """Return a figure of the margin for every lot, or every pass, from its own worst light.
 
-    Parameters
-    ----------
-    measure : str
-        margin_to_noise, population or excess_gain, as `Margin` defines them over the whole recording.
-    dark_level : float, recording units
-        Reading without any light, for the excess gain.
-    lots : bool
-        If true, by named lots, where small ones join the next; otherwise by passes, each with the gap after it.
+    `measure`: margin_to_noise, population or excess_gain, as `Margin` defines them over the whole recording.
+    `dark_level` (float, recording units): reading without any light, for the excess gain.
+    `lots`: if true, by named lots, where small ones join the next; otherwise by passes, each with the gap after it.
 
     Returns
     -------

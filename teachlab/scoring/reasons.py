@@ -98,14 +98,9 @@ class LossReason:
 class Cause:
     """One cause of errors, and what it did.
 
-    Parameters
-    ----------
-    text : str
-        What the cause did, without a full stop.
-    count : int
-        Number of passes, or gaps, with this cause.
-    row, sample : int or None
-        First pass and sample with this cause; for a gap, its start.
+    `text`: what the cause did, without a full stop.
+    `count`: number of passes, or gaps, with this cause.
+    `row`, `sample`: first pass and sample with this cause; for a gap, its start.
     """
 
     text: str

@@ -64,14 +64,9 @@ def no_valid_sample(name: str, samples: int) -> RecordingError:
 class Clock:
     """Evaluation `i` reads sample ``floor(i · r)``, the latest at or before ``i / evaluation_rate``.
 
-    Parameters
-    ----------
-    samples : int
-        Samples of the recording.
-    sample_rate_hz, rate_hz : float, Hz
-        Samples, and evaluations, per second.
-    numerator, denominator : int
-        ``r = sample_rate / evaluation_rate`` as an exact fraction, at least 1.
+    `samples`: samples of the recording.
+    `sample_rate_hz`, `rate_hz` (float, Hz): samples, and evaluations, per second.
+    `numerator`, `denominator`: ``r = sample_rate / evaluation_rate`` as an exact fraction, at least 1.
     """
 
     samples: int

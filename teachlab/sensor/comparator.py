@@ -34,11 +34,8 @@ def level_in(dtype: np.dtype[Any], level: float) -> Any:
     For any sample x of that type, ``x >= level`` and ``x < level`` as float64 comparisons are exactly
     ``x >= level_in(...)`` and ``x < level_in(...)`` in the sample's own, faster type.
 
-    Parameters
-    ----------
-    dtype : dtype
-        uint8 … int32, or float16 … float64.
-    level : float, recording units
+    `dtype`: uint8 … int32, or float16 … float64.
+    `level`: float, recording units.
 
     Examples
     --------
@@ -132,12 +129,8 @@ class Comparator:
     def push(self, light: Light, invalid: _Bool | None = None) -> None:
         """Take the next evaluations.
 
-        Parameters
-        ----------
-        light : ndarray, shape (n,), recording units
-            In the stored type.
-        invalid : ndarray of bool, shape (n,), optional
-            Nulls; NaN need not be flagged.
+        `light` (ndarray, shape (n,), recording units): in the stored type.
+        `invalid` (ndarray of bool, shape (n,)): nulls; NaN need not be flagged.
         """
         a = 0
         while a < light.size:
@@ -152,13 +145,9 @@ class Comparator:
     def push_cells(self, light: Light, cuts: NDArray[np.intp], low: Light, high: Light) -> None:
         """Take the next evaluations, all valid, of which the extremes of cells are known.
 
-        Parameters
-        ----------
-        light : ndarray, shape (n,), recording units
-            In the stored type.
-        cuts : ndarray of intp, shape (cells,)
-            Where cells begin, from 0 on.
-        low, high : ndarray, shape (cells,), recording units
+        `light` (ndarray, shape (n,), recording units): in the stored type.
+        `cuts` (ndarray of intp, shape (cells,)): where cells begin, from 0 on.
+        `low`, `high`: ndarray, shape (cells,), recording units.
         """
         # A cell can change the state if it reaches a level that the cell before did not leave the state at.
         darkens, lights = low < self._off, high >= self._on

@@ -48,14 +48,9 @@ def consecutive_filter(light: TwoState, invalid: TwoState, consecutive: int, siz
 
     The state changes at the last of them. Invalid evaluations neither advance nor reset the count.
 
-    Parameters
-    ----------
-    light, invalid : TwoState
-        The comparator's state, and which evaluations were invalid.
-    consecutive : int
-        At least 1; 1 changes nothing.
-    size : int
-        Evaluations of the recording.
+    `light`, `invalid`: the comparator's state, and which evaluations were invalid.
+    `consecutive`: at least 1; 1 changes nothing.
+    `size`: evaluations of the recording.
     """
     if consecutive == 1 or light.edges.size == 0:
         return light

@@ -91,14 +91,9 @@ def edges_of(
 ) -> tuple[NDArray[np.intp], bool]:
     """Return where the state changes, and the state at the end.
 
-    Parameters
-    ----------
-    set_, reset : ndarray of uint64, shape (n,)
-        Never both at one evaluation.
-    state : bool
-        Before the first evaluation.
-    some : ndarray of intp, optional
-        What `undecided` says of them, where it is known.
+    `set_`, `reset` (ndarray of uint64, shape (n,)): never both at one evaluation.
+    `state`: before the first evaluation.
+    `some` (ndarray of intp): what `undecided` says of them, where it is known.
 
     Examples
     --------

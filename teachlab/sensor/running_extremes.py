@@ -12,12 +12,8 @@ from teachlab.model.recording import Light
 def running_min(light: Light, span: int) -> Light:
     """Return the minimum over every `span` neighbouring values.
 
-    Parameters
-    ----------
-    light : ndarray, shape (n,)
-        In any type, without NaN; the type is kept.
-    span : int
-        At least 1.
+    `light` (ndarray, shape (n,)): in any type, without NaN; the type is kept.
+    `span`: at least 1.
 
     Returns
     -------

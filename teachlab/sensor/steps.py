@@ -45,11 +45,8 @@ STEPS_EVERY = 6
 class SteppedSignal:
     """A signal over one block of evaluations.
 
-    Parameters
-    ----------
-    at : ndarray of int64, shape (n,)
-        Where each value begins, ascending; the first is the start of the block.
-    value : ndarray of int16, shape (n,)
+    `at` (ndarray of int64, shape (n,)): where each value begins, ascending; the first is the start of the block.
+    `value`: ndarray of int16, shape (n,).
     """
 
     at: At
@@ -151,11 +148,8 @@ class SteppedSwitching:
 class Past:
     """The steps of a signal that still matter for the last `span` evaluations, block after block.
 
-    Parameters
-    ----------
-    span : int, evaluations
-    first : int
-        Value of the signal at all times before the record.
+    `span`: int, evaluations.
+    `first`: value of the signal at all times before the record.
     """
 
     def __init__(self, span: int, first: int) -> None:
@@ -175,11 +169,8 @@ class Past:
 class Running:
     """A running extreme over the last ``delay + 1`` evaluations, starting in the settled state of one value.
 
-    Parameters
-    ----------
-    pick : ufunc
-        ``np.minimum`` or ``np.maximum``.
-    delay : int, evaluations
+    `pick`: ``np.minimum`` or ``np.maximum``.
+    `delay`: int, evaluations.
     """
 
     def __init__(self, pick: np.ufunc, delay: int, first: int) -> None:

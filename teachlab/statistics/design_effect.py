@@ -47,14 +47,9 @@ def contributing(squares: NDArray[Any], hit: int) -> float:
 def inflated(effect: float, carried_by: float, confidence: float) -> float:
     """Return the upper limit of a variance ratio that so many lots account for, including the quantile of t.
 
-    Parameters
-    ----------
-    effect : float
-        The measured ratio.
-    carried_by : float
-        At least 2.
-    confidence : float
-        Two-sided confidence of the interval in which the limit is used.
+    `effect`: the measured ratio.
+    `carried_by`: at least 2.
+    `confidence`: two-sided confidence of the interval in which the limit is used.
     """
     df = carried_by - 1
     confidence = max(confidence, 1e-9)  # both quantiles are 0 at 0; their ratio has a limit

@@ -83,13 +83,9 @@ def tolerance_claim(values: int, share: float, confidence: float) -> ToleranceCl
 def coverage_confidence(samples: int, share: float, *, sides: int = 2) -> float:
     """Return the confidence that the range of `samples` values holds at least `share` of all future ones.
 
-    Parameters
-    ----------
-    samples : int
-        At least 1, independent.
-    share : float, in (0, 1)
-    sides : int
-        2: between the smallest and the largest value; 1: only below the largest (or above the smallest).
+    `samples`: at least 1, independent.
+    `share`: float, in (0, 1).
+    `sides`: 2: between the smallest and the largest value; 1: only below the largest (or above the smallest).
 
     Notes
     -----

@@ -217,12 +217,8 @@ class LossAgreement(Document):
 def agreement(lost_by: ArrayLike, settings: int) -> LossAgreement:
     """Say, from how many settings lose each pass, whether they lose the same passes.
 
-    Parameters
-    ----------
-    lost_by : array_like of int, shape (passes,)
-        How many of the settings lose each pass.
-    settings : int
-        Number of settings, at least 2.
+    `lost_by` (array_like of int, shape (passes,)): how many of the settings lose each pass.
+    `settings`: number of settings, at least 2.
 
     Notes
     -----

@@ -131,12 +131,8 @@ def rooms(
 ) -> list[float]:
     """Return how far each of several settings may be moved, up and down, without costing more.
 
-    Parameters
-    ----------
-    settings : sequence of Setting
-        Of fixed levels, with any filter and delays, without their history.
-    reach : float, recording units, above 0
-        Largest shift that is tried.
+    `settings`: of fixed levels, with any filter and delays, without their history.
+    `reach` (float, recording units, above 0): largest shift that is tried.
 
     Returns
     -------

@@ -65,14 +65,9 @@ def continue_recording(path: str | Path, more: int, *, progress: Progress | None
     The recipe beside the recording says what it is. The end of the file is generated again and compared with the file,
     so that a changed file, or a file of another version of the generator, is not continued unnoticed.
 
-    Parameters
-    ----------
-    path : str or Path
-        The recording; it is replaced when the longer one is complete.
-    more : int
-        Number of passes to append, at least 1.
-    progress : callable, optional
-        Called with the rows written so far, and the number of all rows.
+    `path`: the recording; it is replaced when the longer one is complete.
+    `more`: number of passes to append, at least 1.
+    `progress`: called with the rows written so far, and the number of all rows.
 
     Raises
     ------

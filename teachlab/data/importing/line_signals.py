@@ -107,11 +107,8 @@ class LinePosition:
     def of_counts(cls, counts: NDArray[np.float64], mm: float, rate_hz: float) -> LinePosition:
         """Build from encoder counts: roll-overs are undone, and a line that counts down is reversed.
 
-        Parameters
-        ----------
-        counts : ndarray of float64, shape (rows,)
-        mm : float, mm
-            Millimetres per count.
+        `counts`: ndarray of float64, shape (rows,).
+        `mm` (float, mm): millimetres per count.
         """
         if not (np.isfinite(mm) and mm > 0):
             raise ParameterError(f"--encoder-mm must be above 0 mm, got {mm:g}.")

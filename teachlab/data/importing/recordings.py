@@ -86,14 +86,9 @@ class Recordings:
     ) -> list[str]:
         """Complete the recordings, after the last row; return the digest of each.
 
-        Parameters
-        ----------
-        axis : TimeReport, optional
-            With the gaps.
-        again : callable
-            Iterates over all rows once more; called only if they must be written again.
-        progress : callable
-            Takes the share that is written again.
+        `axis`: with the gaps.
+        `again`: iterates over all rows once more; called only if they must be written again.
+        `progress`: takes the share that is written again.
         """
         gap_rows, missing = (NO_ROWS, NO_ROWS) if axis is None else (axis.gap_rows, axis.missing)
         if not self.hold or gap_rows.size or self._form != self._found():

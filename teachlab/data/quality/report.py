@@ -25,14 +25,9 @@ from teachlab.model.truth import Truth
 class QualityNoise:
     """Local noise, recording units; None if it cannot be measured.
 
-    Parameters
-    ----------
-    object, background : float, recording units
-        Inside detect passes, and in the gaps.
-    overall : float, recording units
-        Over all samples, in passes and in gaps.
-    step : float, recording units
-        Smallest step between levels that occur; noise is at least ``step / √12``.
+    `object`, `background` (float, recording units): inside detect passes, and in the gaps.
+    `overall` (float, recording units): over all samples, in passes and in gaps.
+    `step` (float, recording units): smallest step between levels that occur; noise is at least ``step / √12``.
     """
 
     object: float | None
@@ -139,14 +134,9 @@ def inspect_recording(
 ) -> Quality:
     """Measure the quality of a recording in one reading and bounded memory.
 
-    Parameters
-    ----------
-    truth : Truth, optional
-        Without it, the results on passes, sides, contrast and separability are None.
-    rules : Rules
-        Their tolerance is how far windows extend beyond passes, in addition to the uncertainty of the truth.
-    beside : callable, optional
-        Called with every block too, for other questions on the recording.
+    `truth`: without it, the results on passes, sides, contrast and separability are None.
+    `rules`: their tolerance is how far windows extend beyond passes, in addition to the uncertainty of the truth.
+    `beside`: called with every block too, for other questions on the recording.
 
     Returns
     -------

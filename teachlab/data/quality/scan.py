@@ -172,13 +172,9 @@ class QualityScan:
 class _Light:
     """The light of a block, and its steps: the difference at a sample is the one from the sample before.
 
-    Parameters
-    ----------
-    invalid : ndarray of bool, optional
-    before : float, recording units
-        The sample before the block, NaN if it is not valid or there is none.
-    sound : bool
-        Whether all samples are valid and finite.
+    `invalid`: ndarray of bool.
+    `before` (float, recording units): the sample before the block, NaN if it is not valid or there is none.
+    `sound`: whether all samples are valid and finite.
     """
 
     def __init__(self, block: Block, invalid: NDArray[np.bool_] | None, before: float, *, sound: bool) -> None:

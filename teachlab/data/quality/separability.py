@@ -21,14 +21,9 @@ SHOWN = 5
 class Obstacle:
     """A pass that no level reaches without a gap, or a gap that is as bright as a pass.
 
-    Parameters
-    ----------
-    start, stop : int, samples
-        The pass, or the gap, ``[start, stop)``.
-    peak : float, recording units
-        Its extreme in the direction of the objects.
-    row : int, optional
-        Row of the pass; None for a gap.
+    `start`, `stop` (int, samples): the pass, or the gap, ``[start, stop)``.
+    `peak` (float, recording units): its extreme in the direction of the objects.
+    `row`: row of the pass; None for a gap.
     """
 
     start: int

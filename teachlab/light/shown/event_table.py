@@ -343,11 +343,8 @@ class Values:
     def of(self, light: Heights, start: Places, stop: Places) -> tuple[Heights, Places]:
         """Return the values of stretches, concatenated, and the number of values of each.
 
-        Parameters
-        ----------
-        light : ndarray of float64, recording units
-            From the beginning of the first stretch on.
-        start, stop : ndarray of int64, shape (n,), evaluations
+        `light` (ndarray of float64, recording units): from the beginning of the first stretch on.
+        `start`, `stop`: ndarray of int64, shape (n,), evaluations.
         """
         start, stop = start - start[0], stop - start[0]
         if not self.held:

@@ -26,12 +26,8 @@ TOGETHER = 1 << 12
 class LevelCrossings:
     """Table of stretches that can be queried at many levels.
 
-    Parameters
-    ----------
-    light : iterable of ndarray of float64
-        The light of each stretch in turn; none is empty.
-    dtype : dtype
-        Of floating numbers, which holds all of the light exactly.
+    `light` (iterable of ndarray of float64): the light of each stretch in turn; none is empty.
+    `dtype`: of floating numbers, which holds all of the light exactly.
     """
 
     def __init__(self, light: Iterable[Heights], dtype: DTypeLike = np.float64) -> None:

@@ -24,14 +24,9 @@ HEIGHT, DIFFERENCE = Values("height"), Values("difference")
 class TabledEvents(Events):
     """Labelled passes and gaps of a block with tables; the light itself is read only on request.
 
-    Parameters
-    ----------
-    first, last : int, evaluations
-        The stretch ``[first, last)`` of the block.
-    read : callable
-        Returns its light.
-    **events
-        As of `Events`, but for the light.
+    `first`, `last` (int, evaluations): the stretch ``[first, last)`` of the block.
+    `read`: returns its light.
+    `**events`: as of `Events`, but for the light.
     """
 
     _table: EventTable
@@ -81,12 +76,8 @@ class TabledEvents(Events):
 class TabledLight:
     """Same as `teachlab.light.shown.stretch_light.StretchLight`, computed from tables: equal to the last bit.
 
-    Parameters
-    ----------
-    first, last : int, evaluations
-        The stretch ``[first, last)`` of the block.
-    sign : int
-        +1 where objects raise the light, −1 where they lower it.
+    `first`, `last` (int, evaluations): the stretch ``[first, last)`` of the block.
+    `sign`: +1 where objects raise the light, −1 where they lower it.
     """
 
     dark = False
@@ -216,12 +207,8 @@ class TabledLight:
     def onsets(self, windows: Windows, level: float, release: float) -> tuple[Places, Places]:
         """Return how often a comparator becomes active in every window, and in every gap.
 
-        Parameters
-        ----------
-        windows : Windows
-            Of the stretch.
-        level, release : float, recording units, objects upwards
-            Active from the one on, until below the other.
+        `windows`: of the stretch.
+        `level`, `release` (float, recording units, objects upwards): active from the one on, until below the other.
 
         Notes
         -----

@@ -23,14 +23,9 @@ SHORT = 0.05
 class ComparedSensor:
     """A hypothetical sensor.
 
-    Parameters
-    ----------
-    setting : Setting
-        Filter, delays and rate.
-    average : int, evaluations
-        Light is averaged over so many evaluations before the comparator; 1: no average.
-    missing : str
-        Why this recording shows nothing about it, otherwise empty.
+    `setting`: filter, delays and rate.
+    `average` (int, evaluations): light is averaged over so many evaluations before the comparator; 1: no average.
+    `missing`: why this recording shows nothing about it, otherwise empty.
     """
 
     name: str

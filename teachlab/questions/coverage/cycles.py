@@ -29,12 +29,8 @@ _SPEC = re.compile(
 class Cycle:
     """Something that recurs at a steady pace, with a feature at an unknown place of it.
 
-    Parameters
-    ----------
-    period_s : float, s
-        Of one revolution.
-    width_s : float, s
-        How long the feature takes to pass; it was seen only if all of it lay in one open gap.
+    `period_s` (float, s): of one revolution.
+    `width_s` (float, s): how long the feature takes to pass; it was seen only if all of it lay in one open gap.
     """
 
     name: str
@@ -138,14 +134,9 @@ def exposures(
 ) -> Exposure:
     """Count, for every place of a cycle, in how many revolutions it lay in an open gap.
 
-    Parameters
-    ----------
-    start_s, stop_s : array_like of float, shape (gaps,), s
-        Open gaps ``[start, stop)``, disjoint.
-    seconds : float, s
-        Examined time, gaps and passes.
-    times : int
-        How often the feature should be seen, at least 1.
+    `start_s`, `stop_s` (array_like of float, shape (gaps,), s): open gaps ``[start, stop)``, disjoint.
+    `seconds` (float, s): examined time, gaps and passes.
+    `times`: how often the feature should be seen, at least 1.
 
     Notes
     -----
@@ -245,13 +236,9 @@ def _arrays(start_s: ArrayLike, stop_s: ArrayLike) -> tuple[Floats, Floats]:
 def revolutions_needed(open_share: float, confidence: float, *, times: int = 1) -> float:
     """Return the revolutions after which a feature was seen often enough with this confidence.
 
-    Parameters
-    ----------
-    open_share : float, in [0, 1]
-        Share of the revolutions in which the feature lies in an open gap.
-    confidence : float, in (0, 1)
-    times : int
-        How often it has to be seen.
+    `open_share` (float, in [0, 1]): share of the revolutions in which the feature lies in an open gap.
+    `confidence`: float, in (0, 1).
+    `times`: how often it has to be seen.
 
     Returns
     -------

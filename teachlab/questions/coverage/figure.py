@@ -40,11 +40,8 @@ class CyclePlaces:
 def places(edges: Floats, count: NDArray[np.int64], *, most: int = PLACES) -> CyclePlaces:
     """Reduce counts of exposures, constant between edges, to equal stretches; no unseen place is lost.
 
-    Parameters
-    ----------
-    edges : ndarray of float64, shape (n + 1,), s
-        From 0 to the period, ascending.
-    count : ndarray of int64, shape (n,)
+    `edges` (ndarray of float64, shape (n + 1,), s): from 0 to the period, ascending.
+    `count`: ndarray of int64, shape (n,).
 
     Examples
     --------

@@ -28,14 +28,9 @@ Positions = NDArray[np.int64]
 class OpenGaps:
     """Open gaps of a recording in evaluations, and where its blocks lie.
 
-    Parameters
-    ----------
-    start, stop, after : ndarray of int64, shape (gaps,)
-        Gaps that are trials, and the pass before each.
-    trials : Trials
-        Of the whole recording.
-    first_window : int, evaluations
-        Where the scored block begins.
+    `start`, `stop`, `after` (ndarray of int64, shape (gaps,)): gaps that are trials, and the pass before each.
+    `trials`: of the whole recording.
+    `first_window` (int, evaluations): where the scored block begins.
     """
 
     output: Output

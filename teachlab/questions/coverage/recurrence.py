@@ -60,14 +60,9 @@ def search(
 ) -> tuple[Recurrence, ...]:
     """Search for a period in the false trips, in their repeats within a gap, and in the peaks of the gaps.
 
-    Parameters
-    ----------
-    setting : Setting or None
-        Without a setting there are no trips to search.
-    cycles : sequence of Cycle
-        A period that was found is named if it is one of them.
-    rules : Rules
-        Their tolerance is added to every border of every pass.
+    `setting`: without a setting there are no trips to search.
+    `cycles`: a period that was found is named if it is one of them.
+    `rules`: their tolerance is added to every border of every pass.
     """
     clock = seen.output.clock
     if seen.start.size == 0:

@@ -25,14 +25,9 @@ SPANS = (4, 8, 16, 32, 64, 128)
 class AveragedLight:
     """A recording with an average before the levels.
 
-    Parameters
-    ----------
-    recording : Recording
-        One sample per evaluation.
-    truth : Truth
-        Its passes, later by half the average.
-    setting : Setting
-        The same levels and delays, for every sample of that recording.
+    `recording`: one sample per evaluation.
+    `truth`: its passes, later by half the average.
+    `setting`: the same levels and delays, for every sample of that recording.
     """
 
     text: str

@@ -133,14 +133,9 @@ def cure_reason(cures: Sequence[TriedCure], errors: int, *, check_on: str = "a n
 
     What the other kinds of change leave is told in the details, a line each.
 
-    Parameters
-    ----------
-    cures : sequence of TriedCure
-        Best first.
-    errors : int
-        Errors without a change.
-    check_on : str
-        What decides on the change, which was found on the passes that it is told for.
+    `cures`: best first.
+    `errors`: errors without a change.
+    `check_on`: what decides on the change, which was found on the passes that it is told for.
 
     Examples
     --------

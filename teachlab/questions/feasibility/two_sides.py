@@ -28,14 +28,9 @@ RELEASE_SHARE = 0.25
 class TwoSides:
     """Objects on both sides of the background, and the result of a window.
 
-    Parameters
-    ----------
-    above, below : int
-        Numbers of passes brighter, and darker, than the background.
-    window : WindowSetting
-        Two thresholds, each midway between the background and the weakest objects of its side.
-    lost, false, passes : int
-        Its lost passes and unwanted onsets, and the number of scored passes.
+    `above`, `below`: numbers of passes brighter, and darker, than the background.
+    `window`: two thresholds, each midway between the background and the weakest objects of its side.
+    `lost`, `false`, `passes`: its lost passes and unwanted onsets, and the number of scored passes.
     """
 
     above: int

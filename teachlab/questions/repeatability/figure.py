@@ -55,11 +55,8 @@ def draw_cloud(levels: Axes, cost: Axes, cloud: Document, best: Document | None,
     against the on-level. A dot is a draw without an error, a cross a draw with errors; the diamond is the given
     setting.
 
-    Parameters
-    ----------
-    levels, cost : matplotlib axes
-    cloud, best, unit
-        As for `cloud_figure`; `cloud` may hold ``released``: the measures of one setting.
+    `levels`, `cost`: matplotlib axes.
+    `cloud`, `best`, `unit`: as for `cloud_figure`; `cloud` may hold ``released``: the measures of one setting.
     """
     points, released = cloud["points"], cloud.get("released")
     on, off = (np.array(points[name], np.float64) for name in ("on_level", "off_level"))

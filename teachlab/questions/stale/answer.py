@@ -231,14 +231,9 @@ def staleness(
 ) -> Staleness:
     """Judge a setting on a recording, and compare with an earlier one if there is one.
 
-    Parameters
-    ----------
-    rules : Rules
-        Tolerance of the borders, confidence of every interval.
-    least_margin : float
-        Margin to noise below which the setting is watched.
-    horizon_hours : float, optional, h
-        Watch the setting if its time to cleaning may be shorter.
+    `rules`: tolerance of the borders, confidence of every interval.
+    `least_margin`: margin to noise below which the setting is watched.
+    `horizon_hours` (float, optional, h): watch the setting if its time to cleaning may be shorter.
 
     Notes
     -----

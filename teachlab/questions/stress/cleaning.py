@@ -57,14 +57,9 @@ LEAST_DAYS = 3
 class LossRate:
     """Loss of light per day with its interval, from levels observed over days.
 
-    Parameters
-    ----------
-    per_day, low, high : float
-        Exponential rate; negative if the light rises.
-    days : float
-        Span of the observation.
-    alike : float
-        Autocorrelation of neighbouring days around the fall.
+    `per_day`, `low`, `high`: exponential rate; negative if the light rises.
+    `days`: span of the observation.
+    `alike`: autocorrelation of neighbouring days around the fall.
     """
 
     per_day: float
@@ -142,12 +137,8 @@ def cleaning_from(reserve: float | None, observed: LossRate) -> Cleaning:
 def read_levels(path: str | Path, *, dark_level: float = 0.0) -> LossRate:
     """Fit the loss per day to a table of levels over days: CSV with the columns ``day`` and ``level``.
 
-    Parameters
-    ----------
-    path : str or Path
-        A day is a number or a date, 2031-05-14.
-    dark_level : float, recording units
-        Subtracted from every level.
+    `path`: a day is a number or a date, 2031-05-14.
+    `dark_level` (float, recording units): subtracted from every level.
 
     Raises
     ------

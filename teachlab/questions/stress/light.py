@@ -26,11 +26,8 @@ ROUNDED = 4e-15
 class Receiver:
     """What the stress map needs to know about the receiver.
 
-    Parameters
-    ----------
-    dark : float, recording units
-    low, high : float, recording units
-        Range of the receiver: samples are clipped to it.
+    `dark`: float, recording units.
+    `low`, `high` (float, recording units): range of the receiver: samples are clipped to it.
     """
 
     dark: float = 0.0
@@ -50,10 +47,8 @@ class Receiver:
         rounding, so comparing gives the same result on both sides. It is found by bisection over all float64 numbers;
         if no finite x reaches the level, it is the largest one.
 
-        Parameters
-        ----------
-        level : float, recording units
-        gain, ambient, pedestal : float or ndarray of float64, shape (n,)
+        `level`: float, recording units.
+        `gain`, `ambient`, `pedestal`: float or ndarray of float64, shape (n,).
 
         Returns
         -------
@@ -86,12 +81,8 @@ BELOW_DARK = 0.05
 def no_share_of_light(info: RecordingInfo, setting: Setting, low: float, high: float) -> str:
     """Say why a share of the light has no meaning here, and what to give instead; empty if it has a meaning.
 
-    Parameters
-    ----------
-    info : RecordingInfo
-        For the dark level: light is counted from there.
-    low, high : float, recording units
-        Extremes of the logged light.
+    `info`: for the dark level: light is counted from there.
+    `low`, `high` (float, recording units): extremes of the logged light.
     """
     dark, unit = info.dark_level, info.unit
     if setting.off_level <= dark:

@@ -122,14 +122,9 @@ def stress_map(
     (`Receiver.levels_before`), including clipping and rounding. So no stressed recording is made, and all conditions
     are counted together.
 
-    Parameters
-    ----------
-    setting : Setting
-        With any filter and delays.
-    gain, ambient, pedestal : sequence of float
-        The axes, as in `Stress`.
-    reading : SettingReading, optional
-        Of this setting, for the recording that it reduced.
+    `setting`: with any filter and delays.
+    `gain`, `ambient`, `pedestal`: the axes, as in `Stress`.
+    `reading`: of this setting, for the recording that it reduced.
 
     Notes
     -----

@@ -48,14 +48,9 @@ def reserve(
 ) -> Reserve:
     """Find how far one stress can go before the first trial is wrong.
 
-    Parameters
-    ----------
-    setting : Setting
-        With any filter and delays.
-    reading : FirstReading
-        Of the same recording at the setting's evaluation rate.
-    most : float
-        End of the search: at most 1 for a loss of gain; recording units for ambient light.
+    `setting`: with any filter and delays.
+    `reading`: of the same recording at the setting's evaluation rate.
+    `most`: end of the search: at most 1 for a loss of gain; recording units for ambient light.
 
     Notes
     -----

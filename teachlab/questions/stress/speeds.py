@@ -20,12 +20,8 @@ if TYPE_CHECKING:
 class AtSpeed:
     """The result of a setting on a line that runs `factor` times as fast as recorded.
 
-    Parameters
-    ----------
-    line_speed_m_s : float or None, m/s
-        ``factor ·`` the speed of the recording; None if that is not stored.
-    stressed : StressMap
-        The stress map at this speed, with its reserves.
+    `line_speed_m_s` (float or None, m/s): ``factor ·`` the speed of the recording; None if that is not stored.
+    `stressed`: the stress map at this speed, with its reserves.
     """
 
     factor: float
@@ -66,14 +62,9 @@ def speeds(
 ) -> tuple[AtSpeed, ...]:
     """Count and stress one setting at every speed of the line.
 
-    Parameters
-    ----------
-    setting : Setting
-        Levels, filter, delays and evaluation rate stay; the objects come faster.
-    factors : sequence of float
-        How many times as fast, in the order of the result.
-    gain, ambient, pedestal, rules, progress
-        As in `teachlab.questions.stress.map.stress_map`.
+    `setting`: levels, filter, delays and evaluation rate stay; the objects come faster.
+    `factors`: how many times as fast, in the order of the result.
+    `gain`, `ambient`, `pedestal`, `rules`, `progress`: as in `teachlab.questions.stress.map.stress_map`.
 
     Raises
     ------

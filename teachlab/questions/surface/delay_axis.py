@@ -151,12 +151,9 @@ def delay_surface(
 ) -> DelaySurface:
     """Count every level without hysteresis under every pair of delays; the counts of several recordings are added.
 
-    Parameters
-    ----------
-    base : Setting
-        Polarity, filter and evaluation rate.
-    levels : ndarray of float64, shape (n,), recording units, ascending
-    on_delays_ms, off_delays_ms : sequence of float, ms, ascending
+    `base`: polarity, filter and evaluation rate.
+    `levels`: ndarray of float64, shape (n,), recording units, ascending.
+    `on_delays_ms`, `off_delays_ms`: sequence of float, ms, ascending.
 
     Raises
     ------

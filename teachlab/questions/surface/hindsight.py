@@ -183,14 +183,9 @@ def best_fixed(
     Pairs have the filter and the delays of the base, whatever a strategy designs: so the regret of a draw is the same
     number everywhere. Their polarity is the most frequent one of the counted settings.
 
-    Parameters
-    ----------
-    counts : mapping of Setting to PairCounts
-        Counts of the taught settings, on the same passes.
-    base : Setting, optional
-        Delays, filter and evaluation rate; default: none.
-    reading : FirstReading, optional
-        Of the recording at the evaluation rate of the base, if it was read already.
+    `counts`: counts of the taught settings, on the same passes.
+    `base`: delays, filter and evaluation rate; default: none.
+    `reading`: of the recording at the evaluation rate of the base, if it was read already.
 
     Raises
     ------

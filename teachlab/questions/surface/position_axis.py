@@ -71,12 +71,8 @@ class PositionAtLevel:
 class PositionAxis:
     """Positions along the axis of levels; the distance of the two levels stays the same.
 
-    Parameters
-    ----------
-    levels : tuple of PositionAtLevel
-        Ascending.
-    doubt_ms : float, ms
-        Uncertainty of the borders of the truth.
+    `levels`: ascending.
+    `doubt_ms` (float, ms): uncertainty of the borders of the truth.
     """
 
     levels: tuple[PositionAtLevel, ...]

@@ -143,12 +143,8 @@ def lamp(
     mains)``, is longer than the bright half; an average over one whole period removes the swing. A faster ripple of
     electronic ballasts appears at its alias.
 
-    Parameters
-    ----------
-    swing, hysteresis : float
-        Peak to peak of the flicker at the receiver, and the hysteresis, in the same unit.
-    ripple_hz : float, Hz, optional
-        Ripple of an electronic ballast or a dimmed lamp.
+    `swing`, `hysteresis`: peak to peak of the flicker at the receiver, and the hysteresis, in the same unit.
+    `ripple_hz` (float, Hz): ripple of an electronic ballast or a dimmed lamp.
     """
     positive(mains_hz=mains_hz, evaluation_rate_hz=evaluation_rate_hz)
     not_negative(swing=swing, hysteresis=hysteresis, on_delay_ms=on_delay_ms)
@@ -214,12 +210,8 @@ def _evaluations_leave(frequency_hz: float, rate_hz: float, count: int) -> float
 def ambient_light(*, limit_lx: float, expected_lx: float | None = None) -> SurroundingsAnswer:
     """Compare the ambient light for which a sensor is rated with usual illuminances.
 
-    Parameters
-    ----------
-    limit_lx : float, lx
-        Stated by the maker of the sensor.
-    expected_lx : float, lx, optional
-        Measured or expected on the line.
+    `limit_lx` (float, lx): stated by the maker of the sensor.
+    `expected_lx` (float, lx): measured or expected on the line.
     """
     positive(limit_lx=limit_lx)
     if expected_lx is not None:

@@ -31,13 +31,9 @@ ENDLESS = 1_000_000
 class Pair:
     """Two neighbouring sensors, and whether their light pulses disturb each other.
 
-    Parameters
-    ----------
-    periods_us : tuple of float, µs
-    apart : bool
-        Whether neither can switch the other.
-    answer : SurroundingsAnswer
-        Result for the sensor that is disturbed more.
+    `periods_us`: tuple of float, µs.
+    `apart`: whether neither can switch the other.
+    `answer`: result for the sensor that is disturbed more.
     """
 
     periods_us: tuple[float, float]
@@ -146,14 +142,9 @@ def _longest_run(own_period_us: float, other_period_us: float, pause_us: float) 
 def neighbours_apart(periods_us: Sequence[float], *, width_us: float, consecutive: int = 1) -> Neighbours:
     """Find, for every pair of pulse periods, whether the two sensors disturb each other under a consecutive filter.
 
-    Parameters
-    ----------
-    periods_us : sequence of float, µs
-        One period for each sensor.
-    width_us : float, µs
-        Width of a light pulse.
-    consecutive : int
-        Evaluations in a row that must agree.
+    `periods_us` (sequence of float, µs): one period for each sensor.
+    `width_us` (float, µs): width of a light pulse.
+    `consecutive`: evaluations in a row that must agree.
     """
     pairs = []
     for a, b in combinations(periods_us, 2):

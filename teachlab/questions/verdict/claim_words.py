@@ -28,14 +28,9 @@ def headline(
 ) -> HeadlineClaim:
     """Return the one claim on losses; beside it the share of lots with trips, and bounds that assume more.
 
-    Parameters
-    ----------
-    counts : LotCounts
-        Counts of the trials that may support a claim.
-    assumption : Assumption
-        As the criteria state it.
-    shown : bool
-        Whether these trials show anything about the setting.
+    `counts`: counts of the trials that may support a claim.
+    `assumption`: as the criteria state it.
+    `shown`: whether these trials show anything about the setting.
     """
     claim = losses_claim(counts, confidence=confidence, assumption=assumption)
     # Nothing is claimed that the output did not do, or that the evidence could not have contradicted.

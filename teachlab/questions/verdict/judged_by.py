@@ -58,14 +58,9 @@ class JudgedBy:
 class FilesJudged:
     """The files of recording and setting, so that the next step works as printed.
 
-    Parameters
-    ----------
-    setting : str, optional
-        File of the setting that was judged.
-    truth : str, optional
-        Table of passes, if it is not the one beside the recording.
-    keep : str
-        Command that writes the setting, if it is in no file yet.
+    `setting`: file of the setting that was judged.
+    `truth`: table of passes, if it is not the one beside the recording.
+    `keep`: command that writes the setting, if it is in no file yet.
     """
 
     recording: str

@@ -31,13 +31,9 @@ def family_of(setting: FollowingSetting) -> tuple[object, ...]:
 class Bounds:
     """Range of the levels of some settings while each reference stays near its present value.
 
-    Parameters
-    ----------
-    on_low, on_high, off_low, off_high : float, recording units
-    near_low, near_high : float, recording units
-        Bounds of the distance within which light counts.
-    low, high : float, recording units
-        Bounds of the references.
+    `on_low`, `on_high`, `off_low`, `off_high`: float, recording units.
+    `near_low`, `near_high` (float, recording units): bounds of the distance within which light counts.
+    `low`, `high` (float, recording units): bounds of the references.
     """
 
     on_low: float

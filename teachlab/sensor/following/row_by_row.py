@@ -173,14 +173,9 @@ class FollowedReference:
     def update(self, at: int, counted: int, total: float, present: int, present_total: float) -> None:
         """Move at the end of an interval.
 
-        Parameters
-        ----------
-        at : int
-            First evaluation of the next interval.
-        counted, present : int
-            Evaluations that count, and all finite ones.
-        total, present_total : float, recording units
-            Their sums, in the order of the evaluations.
+        `at`: first evaluation of the next interval.
+        `counted`, `present`: evaluations that count, and all finite ones.
+        `total`, `present_total` (float, recording units): their sums, in the order of the evaluations.
         """
         if counted:
             self.waited = 0

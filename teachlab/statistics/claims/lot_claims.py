@@ -227,13 +227,9 @@ def joined_lots(trials: ArrayLike, *, least: int = CLAIM_LOT_PASSES) -> NDArray[
 def lots_needed(max_rate: float, confidence: float, *, lost_lots: float = 0.0) -> int:
     """Return the smallest number of lots with which `claim_by_lots` shows a mean rate of at most `max_rate`.
 
-    Parameters
-    ----------
-    max_rate : float, in (0, 1)
-    confidence : float
-        One-sided.
-    lost_lots : float
-        Allowed sum of the rates of the lots: 0 if no pass may be lost.
+    `max_rate`: float, in (0, 1).
+    `confidence`: one-sided.
+    `lost_lots`: allowed sum of the rates of the lots: 0 if no pass may be lost.
 
     Notes
     -----

@@ -80,12 +80,8 @@ class CostBound(Document):
 def cost_bound(costs: ArrayLike, *, confidence: float = 0.95, source: Source = Source.LOTS) -> CostBound:
     """Bound the mean cost per pass of lots by the t distribution; the lower end is corrected for skewness.
 
-    Parameters
-    ----------
-    costs : array_like of float, shape (lots,)
-        Cost per pass of every lot.
-    confidence : float
-        One-sided.
+    `costs` (array_like of float, shape (lots,)): cost per pass of every lot.
+    `confidence`: one-sided.
 
     Notes
     -----

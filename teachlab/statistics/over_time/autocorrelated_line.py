@@ -26,12 +26,8 @@ Values = NDArray[np.float64]
 class AutocorrelatedLine:
     """The slope of a line whose residuals are autocorrelated.
 
-    Parameters
-    ----------
-    slope, low, high : float, per day
-        Median and two-sided interval.
-    alike : float
-        Autocorrelation of the residuals of neighbouring days: the middle of what the data do not exclude.
+    `slope`, `low`, `high` (float, per day): median and two-sided interval.
+    `alike`: autocorrelation of the residuals of neighbouring days: the middle of what the data do not exclude.
     """
 
     slope: float
@@ -45,11 +41,8 @@ class AutocorrelatedLine:
 def autocorrelated_line(at: ArrayLike, values: ArrayLike, *, confidence: float = 0.95) -> AutocorrelatedLine:
     """Fit a line through values over days, where a day may resemble the days before.
 
-    Parameters
-    ----------
-    at : array_like of float, shape (n,), days
-        In any order; values of one day are averaged.
-    values : array_like of float, shape (n,)
+    `at` (array_like of float, shape (n,), days): in any order; values of one day are averaged.
+    `values`: array_like of float, shape (n,).
 
     Raises
     ------

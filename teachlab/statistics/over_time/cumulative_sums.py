@@ -102,14 +102,9 @@ class MarginAlarm(Document):
 def run_length(shift_sd: float = SHIFT_SD, threshold: float = THRESHOLD, *, drift_sd: float = 0.0) -> float:
     """Return the average number of values until a one-sided cumulative sum raises an alarm.
 
-    Parameters
-    ----------
-    shift_sd : float
-        Shift to be found, in standard deviations; half of it is the allowance k.
-    threshold : float
-        h, in standard deviations.
-    drift_sd : float
-        True shift; 0 gives the run length to a false alarm.
+    `shift_sd`: shift to be found, in standard deviations; half of it is the allowance k.
+    `threshold`: h, in standard deviations.
+    `drift_sd`: true shift; 0 gives the run length to a false alarm.
 
     Notes
     -----

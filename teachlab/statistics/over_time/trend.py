@@ -52,14 +52,9 @@ class FittedLine:
 class Ahead(Document):
     """When a falling line reaches a level, counted from now; times in the unit of the line.
 
-    Parameters
-    ----------
-    estimate : float or None
-        0 if the line is below the level already; None if it does not fall.
-    earliest : float or None
-        None if the interval holds no time ahead.
-    latest : float or None
-        None if the interval has no end, or holds no time ahead.
+    `estimate`: 0 if the line is below the level already; None if it does not fall.
+    `earliest`: none if the interval holds no time ahead.
+    `latest`: none if the interval has no end, or holds no time ahead.
     """
 
     estimate: float | None

@@ -70,14 +70,9 @@ class LineVerdict(Document):
 class FamilyJudge:
     """Rules by which a study judges.
 
-    Parameters
-    ----------
-    accepted : float
-        Errors per pass that are accepted.
-    assumption : Assumption
-        What the headline assumes.
-    criteria : Criteria, optional
-        Fixed before the run.
+    `accepted`: errors per pass that are accepted.
+    `assumption`: what the headline assumes.
+    `criteria`: fixed before the run.
     """
 
     costs: Costs = field(default_factory=Costs)

@@ -22,14 +22,9 @@ AS_RECORDED = "as recorded"
 class LineCondition:
     """A condition under which settings are tried, as `stress` maps the light.
 
-    Parameters
-    ----------
-    gain : float
-        Share of the light above dark that is left, at least 0.
-    ambient : float, recording units
-        Light that is added.
-    pedestal : float, recording units
-        Backscatter of a completely dirty window.
+    `gain`: share of the light above dark that is left, at least 0.
+    `ambient` (float, recording units): light that is added.
+    `pedestal` (float, recording units): backscatter of a completely dirty window.
     """
 
     name: str = AS_RECORDED

@@ -97,14 +97,9 @@ class StudyPiece:
 class PieceRows:
     """Result of a piece: its rows in the order of the grid, or why there are none.
 
-    Parameters
-    ----------
-    recording_id : str
-        Calculated from the content of recording and passes; empty if they could not be read.
-    keys : tuple of str
-        Of all rows of the piece, in order.
-    rows : mapping of key to row
-        The rows that were not known yet.
+    `recording_id`: calculated from the content of recording and passes; empty if they could not be read.
+    `keys`: of all rows of the piece, in order.
+    `rows`: the rows that were not known yet.
     """
 
     recording_id: str = ""

@@ -41,14 +41,9 @@ _BRIEFLY = {FIXED: "fixed levels", COMPLETE: "filter and delays too", FOLLOWING:
 class HindsightSetting:
     """One kind of setting, chosen with full knowledge of the passes, and its result on them.
 
-    Parameters
-    ----------
-    lost, false : int
-        Passes lost, without those that touch; trips, further onsets and onsets on `ignore` passes.
-    lost_rows : tuple of int
-        Rows of these lost passes in the truth.
-    touching : int
-        Passes that touch the one before and merge with it: both are counted as one.
+    `lost`, `false`: passes lost, without those that touch; trips, further onsets and onsets on `ignore` passes.
+    `lost_rows`: rows of these lost passes in the truth.
+    `touching`: passes that touch the one before and merge with it: both are counted as one.
     """
 
     kind: str
@@ -167,14 +162,9 @@ def ceiling(
 ) -> Ceiling:
     """Find the best result of each kind of setting on the scored passes, each tried by replay.
 
-    Parameters
-    ----------
-    fixed : Setting
-        The best fixed levels, from the surface.
-    base : Setting, optional
-        Setting whose evaluation rate is kept.
-    outputs : mapping of Setting to Output, optional
-        What is known of some settings.
+    `fixed`: the best fixed levels, from the surface.
+    `base`: setting whose evaluation rate is kept.
+    `outputs`: what is known of some settings.
 
     Notes
     -----

@@ -123,12 +123,8 @@ class Steady:
 class Uneven:
     """Wander and stops: ``u(t) = v · W(τ(t))``, with τ the time in which the line ran.
 
-    Parameters
-    ----------
-    speed_mm_s : float, mm/s
-        Nominal speed.
-    wander, stops
-        The two effects, each optional.
+    `speed_mm_s` (float, mm/s): nominal speed.
+    `wander`, `stops`: the two effects, each optional.
     """
 
     uniform = False
@@ -186,14 +182,9 @@ class Halted:
     On the clock of the other motion, time stands still during a halt and runs at a share of its pace during the ramps,
     so that the belt comes to rest exactly at the place.
 
-    Parameters
-    ----------
-    motion : Motion
-        The line without halts.
-    places_mm : ndarray of float64, shape (k,), mm
-        Belt positions of the halts, ascending, at or above 0.
-    halts : sequence of Halt
-        The halts, in the same order.
+    `motion`: the line without halts.
+    `places_mm` (ndarray of float64, shape (k,), mm): belt positions of the halts, ascending, at or above 0.
+    `halts`: the halts, in the same order.
     """
 
     uniform = False
@@ -254,12 +245,8 @@ def _time_at(motion: Motion, place_mm: float) -> float:
 def first_sample_at(motion: Motion, rate_hz: float, position_mm: Floats, *, speed_mm_s: float) -> NDArray[np.int64]:
     """Return the first sample at which the belt has reached each position, by bisection.
 
-    Parameters
-    ----------
-    position_mm : ndarray, mm
-        Positions at or above 0, ascending.
-    speed_mm_s : float, mm/s
-        Nominal speed, for the first guess.
+    `position_mm` (ndarray, mm): positions at or above 0, ascending.
+    `speed_mm_s` (float, mm/s): nominal speed, for the first guess.
     """
     if position_mm.size == 0:
         return np.empty(0, np.int64)

@@ -18,12 +18,8 @@ Floats32 = NDArray[np.float32]
 class SampleStretch:
     """One chunk of samples of a recording that is being generated.
 
-    Parameters
-    ----------
-    index : int
-        Number of the chunk; its first sample is ``index · CHUNK``.
-    position_mm : ndarray of float64, shape (CHUNK,), mm
-        Belt position of every sample; never falls.
+    `index`: number of the chunk; its first sample is ``index · CHUNK``.
+    `position_mm` (ndarray of float64, shape (CHUNK,), mm): belt position of every sample; never falls.
     """
 
     index: int
@@ -59,12 +55,8 @@ MOST_PAIRS = MOST_OVERLAPS * CHUNK
 def near(position: Floats, low: Floats, high: Floats) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
     """Return which samples lie within each interval, as pairs (sample, interval), interval by interval.
 
-    Parameters
-    ----------
-    position : ndarray, ascending
-        Place or time of the samples.
-    low, high : ndarray, shape (k,)
-        Intervals, closed.
+    `position` (ndarray, ascending): place or time of the samples.
+    `low`, `high` (ndarray, shape (k,)): intervals, closed.
 
     Raises
     ------

@@ -111,14 +111,9 @@ class BeltTrack:
     The belt carries nodes one nominal sample step apart, or 1/64 of the correlation length if that is coarser. Between
     nodes the texture is interpolated linearly, which lowers its variance between two nodes by at most 0.8 %.
 
-    Parameters
-    ----------
-    length_mm : float, mm
-        Correlation length.
-    step_mm : float, mm
-        Travel per sample at nominal speed.
-    uniform : bool
-        Whether sample i is always at ``i · step_mm``.
+    `length_mm` (float, mm): correlation length.
+    `step_mm` (float, mm): travel per sample at nominal speed.
+    `uniform`: whether sample i is always at ``i · step_mm``.
     """
 
     def __init__(self, seed: int, effect: str, length_mm: float, step_mm: float, *, uniform: bool) -> None:

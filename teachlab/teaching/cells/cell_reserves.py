@@ -44,12 +44,8 @@ class CostlierCells:
     def of(cls, costlier: NDArray[np.bool_], places: Values, axis: int) -> CostlierCells:
         """Find them along an axis.
 
-        Parameters
-        ----------
-        costlier : ndarray of bool, shape of the cells
-            Which cells cost more than the least.
-        places : ndarray of float64, ascending
-            Level, hysteresis or delay of the cells along the axis.
+        `costlier` (ndarray of bool, shape of the cells): which cells cost more than the least.
+        `places` (ndarray of float64, ascending): level, hysteresis or delay of the cells along the axis.
         """
         shape = [1] * costlier.ndim
         shape[axis] = places.size
@@ -111,11 +107,8 @@ class CellReserves:
     def of(cls, errors: Cells, grid: CellGrid, shown: ShownLight, *, expect_flashes: bool) -> CellReserves:
         """Measure the reserves.
 
-        Parameters
-        ----------
-        errors : ndarray of int64, shape of the cells
-        expect_flashes : bool
-            Whether, in `together`, no on-delay is a small reserve even if no flash was shown.
+        `errors`: ndarray of int64, shape of the cells.
+        `expect_flashes`: whether, in `together`, no on-delay is a small reserve even if no flash was shown.
 
         Notes
         -----

@@ -115,14 +115,9 @@ class _TrialSpans:
 class DelayCounter:
     """Counts comparators under many delays against the passes of one stretch of light.
 
-    Parameters
-    ----------
-    truth : Truth
-        Passes of the stretch, in samples of `clock`.
-    border : int, evaluations
-        Distance by which windows are wider than their passes, on either side.
-    first_pass, last_pass : int
-        Passes and gaps before the first, and from the last one on, are not scored.
+    `truth`: passes of the stretch, in samples of `clock`.
+    `border` (int, evaluations): distance by which windows are wider than their passes, on either side.
+    `first_pass`, `last_pass`: passes and gaps before the first, and from the last one on, are not scored.
     """
 
     def __init__(
@@ -186,13 +181,9 @@ class DelayCounter:
     ) -> DelayTables:
         """Count everything in the tables of a surface, including merged passes and tripped gaps.
 
-        Parameters
-        ----------
-        undelayed : sequence of TwoState
-            Undelayed outputs, after filter and polarity: true is active.
-        lag : int, evaluations
-            By how much the filter holds back an onset.
-        on_delays, off_delays : sequence of int, evaluations, ascending
+        `undelayed`: undelayed outputs, after filter and polarity: true is active.
+        `lag` (int, evaluations): by how much the filter holds back an onset.
+        `on_delays`, `off_delays`: sequence of int, evaluations, ascending.
 
         Notes
         -----

@@ -33,12 +33,9 @@ WAY, HALVED = 12, 3
 class ChosenCell:
     """One cell of a design.
 
-    Parameters
-    ----------
-    share : float
-        f: place of the level on the way from the gaps to the median pass.
-    level, release : float, recording units, turned so that objects go up
-    consecutive, on_delay, off_delay : int, evaluations
+    `share`: f: place of the level on the way from the gaps to the median pass.
+    `level`, `release`: float, recording units, turned so that objects go up.
+    `consecutive`, `on_delay`, `off_delay`: int, evaluations.
     """
 
     share: float
@@ -65,12 +62,8 @@ def reserves_told(
 ) -> dict[str, dict[str, Any]]:  # fmt: skip
     """Return, for each axis, how far the setting, or the light, may move before errors are added; None if far enough.
 
-    Parameters
-    ----------
-    least : int
-        Errors of the setting on what was shown.
-    bound : float or None, recording units, turned
-        Light above it is no object.
+    `least`: errors of the setting on what was shown.
+    `bound` (float or None, recording units, turned): light above it is no object.
 
     Returns
     -------

@@ -197,11 +197,8 @@ class ShownCounter:
     ) -> NDArray[np.bool_]:
         """Count some cells, each with all longer off-delays, write them to `errors`, and return which were counted.
 
-        Parameters
-        ----------
-        errors : ndarray of int64, shape of the cells
-            Written.
-        wanted : ndarray of bool, shape of the cells
+        `errors` (ndarray of int64, shape of the cells): written.
+        `wanted`: ndarray of bool, shape of the cells.
         """
         turned = _by_level(grid, shown)
         counted = np.zeros_like(wanted)

@@ -65,13 +65,9 @@ class LaneCounter:
     ) -> list[list[Edges]]:
         """Return the errors of some rows of cells of each comparator, from the shortest off-delay of a row on.
 
-        Parameters
-        ----------
-        comparators : list of (float, float), recording units
-            On- and off-level of each.
-        rows : list of list of (int, int, int)
-            Of each comparator.
-        off_delays : ndarray of int64, evaluations, ascending
+        `comparators` (list of (float, float), recording units): on- and off-level of each.
+        `rows`: of each comparator.
+        `off_delays`: ndarray of int64, evaluations, ascending.
         """
         out: list[list[Edges]] = [[np.empty(0, np.int64)] * len(of) for of in rows]
         onsets: dict[Row, list[tuple[int, int, Edges, Edges]]] = {}

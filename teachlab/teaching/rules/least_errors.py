@@ -32,14 +32,9 @@ Places = NDArray[np.int64]
 class LeastErrors:
     """The best of the settings that were tried on the events shown.
 
-    Parameters
-    ----------
-    level, width : float, recording units
-        T, objects upwards, and H.
-    errors : int
-        Passes lost, plus onsets beyond one per pass or outside all passes.
-    passes : int
-        Number of detect passes.
+    `level`, `width` (float, recording units): T, objects upwards, and H.
+    `errors`: passes lost, plus onsets beyond one per pass or outside all passes.
+    `passes`: number of detect passes.
     """
 
     level: float

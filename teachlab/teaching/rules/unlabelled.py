@@ -87,14 +87,9 @@ class Cuts:
 def place_on_sweep(strategy: Any, view: TeachView, level: float, **evidence: Any) -> Setting:
     """Return the setting of a level found on a sweep.
 
-    Parameters
-    ----------
-    strategy : Strategy
-        For the record.
-    level : float, recording units, objects upwards
-        T; there are evaluations on both sides of it.
-    **evidence
-        Further plain numbers for the record.
+    `strategy`: for the record.
+    `level` (float, recording units, objects upwards): T; there are evaluations on both sides of it.
+    `**evidence`: further plain numbers for the record.
 
     Notes
     -----
@@ -133,12 +128,8 @@ def _labelled_by(view: TeachView, level: float) -> EventStatistics:
 def require_two_levels(view: TeachView, m0: float, v0: float, m1: float, v1: float, floor: float) -> None:
     """Abstain if two classes are not two levels: their means are too close for their spreads.
 
-    Parameters
-    ----------
-    m0, v0, m1, v1 : float
-        Means and variances of the two classes, heights.
-    floor : float, recording units
-        Least standard deviation.
+    `m0`, `v0`, `m1`, `v1`: means and variances of the two classes, heights.
+    `floor` (float, recording units): least standard deviation.
     """
     spread = math.sqrt(max((v0 + v1) / 2, floor**2))
     if m1 - m0 < SEPARATION * spread:

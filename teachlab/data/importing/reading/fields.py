@@ -13,11 +13,8 @@ from typing import Any
 class Fields:
     """Reads fields by their place.
 
-    Parameters
-    ----------
-    data : bytes or mmap
-    order : str
-        Byte order, as `struct` names it.
+    `data`: bytes or mmap.
+    `order`: byte order, as `struct` names it.
     """
 
     data: bytes | mmap.mmap

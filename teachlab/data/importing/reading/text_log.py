@@ -42,14 +42,9 @@ PACKED = ((b"\x1f\x8b", "gzip"), (b"BZh", "bz2"), (b"\x28\xb5\x2f\xfd", "zstd"),
 class TextLog:
     """A delimited text. Columns of numbers come as numbers, all others as text.
 
-    Parameters
-    ----------
-    path : str
-        ``-`` for standard input, which can be read once.
-    blocks : iterator of bytes
-        Whole lines, the first row first.
-    taken : sequence of float
-        Its last number is the share that was read of the source, as far as that is known.
+    `path`: ``-`` for standard input, which can be read once.
+    `blocks`: whole lines, the first row first.
+    `taken`: its last number is the share that was read of the source, as far as that is known.
     """
 
     rate_hz: float | None = None

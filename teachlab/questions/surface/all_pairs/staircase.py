@@ -43,11 +43,8 @@ _Whole = NDArray[np.int64]
 class _Steps:
     """A staircase for each piece: at on-index i, the value of the first step that ends above i.
 
-    Parameters
-    ----------
-    key : ndarray of int64, shape (m,)
-        ``piece · (levels + 1) + end``, ascending.
-    value : ndarray of int16, shape (m,)
+    `key` (ndarray of int64, shape (m,)): ``piece · (levels + 1) + end``, ascending.
+    `value`: ndarray of int16, shape (m,).
     """
 
     key: _Whole

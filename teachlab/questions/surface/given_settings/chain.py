@@ -104,11 +104,8 @@ class Play:
     def _not_passed_over(self, light: Light, lighted: int) -> NDArray[np.intp]:
         """Return where light must be looked at: without cells in which the state stays as it is, if these are many.
 
-        Parameters
-        ----------
-        light : ndarray, shape (n,), recording units
-        lighted : int
-            How many settings are light, before it.
+        `light`: ndarray, shape (n,), recording units.
+        `lighted`: how many settings are light, before it.
         """
         whole = light.size // CELL * CELL
         cells, cuts = light[:whole], np.arange(0, whole, CELL)
@@ -203,14 +200,9 @@ def count_chain(
 ) -> ChainCounts:
     """Count every setting of a chain, exactly, in one reading.
 
-    Parameters
-    ----------
-    base : Setting
-        Polarity, filter, delays and rate of all.
-    reading : Evaluations
-        Of the same recording at that rate.
-    on, off : ndarray of float64, shape (n,), recording units
-        Neither falls from one setting to the next.
+    `base`: polarity, filter, delays and rate of all.
+    `reading`: of the same recording at that rate.
+    `on`, `off` (ndarray of float64, shape (n,), recording units): neither falls from one setting to the next.
 
     References
     ----------

@@ -56,11 +56,8 @@ class _Seen(EvaluatedStretch):
 class _Reader:
     """Reduces light block by block.
 
-    Parameters
-    ----------
-    levels : ndarray of float64, shape (n,), ascending, recording units
-    rising, falling : ndarray of bool, shape (n,)
-        Which of them act on rising, and on falling light.
+    `levels`: ndarray of float64, shape (n,), ascending, recording units.
+    `rising`, `falling` (ndarray of bool, shape (n,)): which of them act on rising, and on falling light.
     """
 
     def __init__(
@@ -148,12 +145,8 @@ class _Side:
 class _Comparators:
     """Converts changes of rank to the number of settings light, or beyond; for dark-on, those that are not.
 
-    Parameters
-    ----------
-    rows : ndarray of int, shape (n, 2 or 4)
-        Of a chain, as `LevelPlaces.of` gives them.
-    first : int
-        Rank of the first valid evaluation.
+    `rows` (ndarray of int, shape (n, 2 or 4)): of a chain, as `LevelPlaces.of` gives them.
+    `first`: rank of the first valid evaluation.
     """
 
     def __init__(self, rows: NDArray[Any], places: LevelPlaces, first: int, *, mirrored: bool) -> None:
@@ -304,11 +297,8 @@ LONGEST = 32_000
 class LevelPlaces:
     """Levels that are separated only where some rank separates them.
 
-    Parameters
-    ----------
-    levels : ndarray of float64, shape (n,), ascending, recording units
-    occurring : ndarray of bool, shape (n + 1,)
-        Which ranks among the levels occur.
+    `levels`: ndarray of float64, shape (n,), ascending, recording units.
+    `occurring` (ndarray of bool, shape (n + 1,)): which ranks among the levels occur.
     """
 
     levels: Levels

@@ -29,11 +29,8 @@ class Ranker:
     levels lie in lower cells, and the few levels in the cell itself are compared. If cells hold many levels each, as
     with taught levels, a binary search is used.
 
-    Parameters
-    ----------
-    levels : ndarray of float64, shape (n,), ascending, recording units
-    mirrored : bool
-        Whether to return ``n − rank``, which turns dips into rises.
+    `levels`: ndarray of float64, shape (n,), ascending, recording units.
+    `mirrored`: whether to return ``n − rank``, which turns dips into rises.
 
     Notes
     -----
