@@ -1,4 +1,4 @@
-"""Every deliberate error of teachlab.
+"""Every deliberate error of teachlab, and two checks that raise one.
 
 ::
 
@@ -87,3 +87,16 @@ class Abstained(TeachlabError):
 
     def __str__(self) -> str:
         return f"{self.reason} (measured: {self.measured}; required: {self.required})"
+
+
+def check_share(name: str, value: float) -> None:
+    """Refuse a share or a confidence outside (0, 1)."""
+    if not 0 < value < 1:
+        hint = " (a percentage? give 0.95 for 95 %)" if value >= 1 else ""
+        raise ParameterError(f"{name} must lie strictly between 0 and 1, got {value:g}{hint}.")
+
+
+def check_least(name: str, value: int, least: int = 0) -> None:
+    """Refuse a number below the least one."""
+    if value < least:
+        raise ParameterError(f"{name} must be at least {least}, got {value}.")

@@ -972,7 +972,7 @@ def report(
     from teachlab.data.truth_files import find_truth
     from teachlab.evidence.criteria import read_criteria
     from teachlab.evidence.folder import write_record
-    from teachlab.evidence.record import build_record
+    from teachlab.evidence.record import judged_record
     from teachlab.evidence.record_parts import RecordOptions, Sources
     from teachlab.model.following_and_window import fixed_levels
     from teachlab.page.beside_record import levels_page
@@ -987,7 +987,7 @@ def report(
     sources = Sources(recording=fspath(recording), truth=str(where), setting=fspath(setting))
     used = fixed_levels(_setting(setting), "the evidence record")
     limits = None if criteria is None else read_criteria(fspath(criteria))
-    record = build_record(opened, truth, used, sources, options=options, criteria=limits)
+    record, _ = judged_record(opened, truth, used, sources, options=options, criteria=limits)
     page = levels_page(opened, truth, used, sources, rules) if levels else None
     found = write_record(record, opened, fspath(folder), pdf=pdf, levels=page)
     verdict = found["verdict"]

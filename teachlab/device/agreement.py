@@ -9,8 +9,7 @@ import numpy as np
 
 from teachlab.device.logged_edges import LoggedEdges, logged_edges
 from teachlab.device.matching import ContradictedEdge, MatchedEdges, matched_edges
-from teachlab.errors import ParameterError
-from teachlab.model.bounds import check_share
+from teachlab.errors import ParameterError, check_share
 from teachlab.model.json_values import Document
 from teachlab.model.printable_text import in_figures, number_of
 from teachlab.model.recording import Origin

@@ -10,8 +10,7 @@ import numpy as np
 from scipy.optimize import brentq
 from scipy.special import ndtri, stdtrit
 
-from teachlab.errors import ParameterError
-from teachlab.model.bounds import check_share
+from teachlab.errors import ParameterError, check_share
 from teachlab.model.json_values import Document
 from teachlab.model.printable_text import in_figures, level_text
 

@@ -3,7 +3,7 @@
 from teachlab.evidence.abstention import Abstention, build_abstention, read_released
 from teachlab.evidence.criteria import Criteria, Judged, Judgement, judge, read_criteria
 from teachlab.evidence.finding import Finding
-from teachlab.evidence.record import build_record
+from teachlab.evidence.record import judged_record
 from teachlab.evidence.record_parts import RecordOptions, record_text
 from teachlab.evidence.verify import verify_record
 
@@ -15,8 +15,8 @@ __all__ = [
     "Judgement",
     "RecordOptions",
     "build_abstention",
-    "build_record",
     "judge",
+    "judged_record",
     "read_criteria",
     "read_released",
     "record_text",

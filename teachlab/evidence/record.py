@@ -59,27 +59,6 @@ SHIFTS = 10
 """Levels tried on either side of the setting's levels, for the sensitivity."""
 
 
-def build_record(
-    recording: Recording,
-    truth: Truth,
-    setting: Setting,
-    sources: Sources,
-    *,
-    options: RecordOptions | None = None,
-    criteria: Criteria | None = None,
-) -> dict[str, Any]:
-    """Compute the record. The same inputs give the same values; no clock, host or path enters.
-
-    `criteria`: without criteria the record gives no verdict on them.
-
-    Raises
-    ------
-    InputError
-        If the pieces do not fit together.
-    """
-    return judged_record(recording, truth, setting, sources, options=options, criteria=criteria)[0]
-
-
 def judged_record(
     recording: Recording,
     truth: Truth,
@@ -90,9 +69,15 @@ def judged_record(
     criteria: Criteria | None = None,
     files: FilesJudged | None = None,
 ) -> tuple[dict[str, Any], str]:
-    """Return the record as `build_record` gives it, and what must be recorded before it decides; empty if nothing.
+    """Compute the record, and what must be recorded before it decides; empty if nothing.
 
-    The step names `files` as they lie on this machine: so it is not in the record.
+    The same inputs give the same record: no clock, host or path enters. The step names `files` as they lie on this
+    machine, so it is not in the record. Without `criteria` the record gives no verdict on them.
+
+    Raises
+    ------
+    InputError
+        If the pieces do not fit together.
     """
     how = RecordOptions() if options is None else options
     cut = None if how.teach_share is None else split(truth, recording.samples, teach_share=how.teach_share)

@@ -10,9 +10,8 @@ from pathlib import Path
 from typing import Any
 
 import teachlab.evidence.identity as identity
-from teachlab.errors import InputError
+from teachlab.errors import InputError, check_least
 from teachlab.evidence.about import about_of_record, nothing_stated
-from teachlab.model.bounds import check_least
 from teachlab.model.draws import DRAWS
 from teachlab.model.json_values import json_text, picked
 from teachlab.model.recording import Recording

@@ -16,7 +16,7 @@ from teachlab.errors import InputError
 from teachlab.evidence.abstention import abstention_from_dict, build_abstention, read_released
 from teachlab.evidence.criteria import Criteria
 from teachlab.evidence.finding import ABSTENTION, EVIDENCE, Finding
-from teachlab.evidence.record import build_record
+from teachlab.evidence.record import judged_record
 from teachlab.evidence.record_parts import SCHEMA, RecordOptions, Sources, record_text
 from teachlab.evidence.sealing import SEALS, check_page
 from teachlab.model.json_values import plain
@@ -91,7 +91,7 @@ def _setting_again(record: dict[str, Any], path: str | Path, given: _Given) -> _
     found = _files(data, sources, taught["file_sha256"])
     opened = read_recording(sources.recording)
     truth = read_truth(sources.truth, samples=opened.samples)
-    again = build_record(opened, truth, used, sources, options=options, criteria=criteria)
+    again, _ = judged_record(opened, truth, used, sources, options=options, criteria=criteria)
     released = None if sources.setting is None else read_setting(sources.setting)
     if released is not None and plain(released.as_dict()) != record["setting"]:
         found.append(Finding("setting", f"{Path(str(sources.setting)).name} holds another setting than the record"))

@@ -8,8 +8,6 @@ from dataclasses import fields
 from functools import cache
 from typing import Any
 
-from teachlab.errors import ParameterError
-
 LARGEST_LEVEL = 1e61
 """Largest level, dark level or full scale: above all light in calculations; fourth powers are still numbers."""
 
@@ -70,16 +68,3 @@ def hold_bounds(value: Any, error: Callable[[str], Exception]) -> None:
 @cache
 def _bounded(made: type[Any]) -> tuple[tuple[str, Mapping[str, Any]], ...]:
     return tuple((one.name, one.metadata) for one in fields(made) if "ge" in one.metadata or "gt" in one.metadata)
-
-
-def check_share(name: str, value: float) -> None:
-    """Refuse a share or a confidence outside (0, 1)."""
-    if not 0 < value < 1:
-        hint = " (a percentage? give 0.95 for 95 %)" if value >= 1 else ""
-        raise ParameterError(f"{name} must lie strictly between 0 and 1, got {value:g}{hint}.")
-
-
-def check_least(name: str, value: int, least: int = 0) -> None:
-    """Refuse a number below the least one."""
-    if value < least:
-        raise ParameterError(f"{name} must be at least {least}, got {value}.")

@@ -10,8 +10,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from teachlab.errors import ParameterError
-from teachlab.model.bounds import check_least
+from teachlab.errors import ParameterError, check_least
 from teachlab.model.json_values import Document
 from teachlab.model.score import USUAL_RULES, Rules
 from teachlab.model.setting import Setting

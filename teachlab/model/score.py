@@ -11,8 +11,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from teachlab.errors import ParameterError
-from teachlab.model.bounds import check_least, check_share
+from teachlab.errors import ParameterError, check_least, check_share
 from teachlab.model.json_values import Document, plain
 
 INDEPENDENT = "exact if trials are independent (no lots, no bursts)"

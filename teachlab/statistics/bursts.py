@@ -10,8 +10,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 from scipy.special import gammainccinv, gammaincinv
 
-from teachlab.errors import ParameterError
-from teachlab.model.bounds import check_share
+from teachlab.errors import ParameterError, check_share
 from teachlab.model.json_values import Document
 from teachlab.model.printable_text import number_of
 from teachlab.model.score import CountRate

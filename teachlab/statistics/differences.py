@@ -8,8 +8,7 @@ from dataclasses import dataclass
 
 from scipy.special import betaincinv, ndtri
 
-from teachlab.errors import ParameterError
-from teachlab.model.bounds import check_share
+from teachlab.errors import ParameterError, check_share
 from teachlab.model.json_values import Document
 
 TINY = 1e-20

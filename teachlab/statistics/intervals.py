@@ -6,8 +6,7 @@ import math
 
 from scipy.special import betainccinv, betaincinv, gammainccinv, gammaincinv
 
-from teachlab.errors import ParameterError
-from teachlab.model.bounds import check_share
+from teachlab.errors import ParameterError, check_share
 from teachlab.model.score import CountRate, Rate
 
 

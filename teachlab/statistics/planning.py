@@ -10,8 +10,7 @@ from fractions import Fraction
 
 from scipy.special import betaincc, gammainccinv
 
-from teachlab.errors import ParameterError
-from teachlab.model.bounds import check_least
+from teachlab.errors import ParameterError, check_least
 from teachlab.model.printable_text import number_of
 from teachlab.model.score import CountRate, Rate
 from teachlab.sensor.clock import exact

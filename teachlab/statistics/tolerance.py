@@ -11,8 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import betainc, betaincc, chdtr, chdtrc, chndtrix, ndtr, ndtri
 
-from teachlab.errors import ParameterError
-from teachlab.model.bounds import check_least, check_share
+from teachlab.errors import ParameterError, check_least, check_share
 from teachlab.model.json_values import Document
 from teachlab.sensor.clock import exact
 from teachlab.statistics.planning import EXACT_UP_TO, NEAR

@@ -10,8 +10,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.special import fdtrc, fdtri
 
-from teachlab.errors import Abstained, ParameterError
-from teachlab.model.bounds import check_share
+from teachlab.errors import Abstained, ParameterError, check_share
 from teachlab.model.json_values import Document
 from teachlab.model.printable_text import number_of
 

@@ -9,8 +9,7 @@ from pathlib import Path
 import numpy as np
 from pydantic import ValidationError
 
-from teachlab.errors import ParameterError, ScenarioError
-from teachlab.model.bounds import check_least
+from teachlab.errors import ParameterError, ScenarioError, check_least
 from teachlab.model.json_values import json_text
 from teachlab.model.memory import need_memory
 from teachlab.model.printable_text import number_of

@@ -46,20 +46,9 @@ def _slice(chunk: PassChunk, low_mm: float, high_mm: float) -> Seen:
     first = int(np.searchsorted(chunk.trail_mm, low_mm, side="left"))
     stop = max(first, int(np.searchsorted(chunk.lead_mm, high_mm, side="right")))
     rows, glints = slice(first, stop), slice(int(chunk.glint_first[first]), int(chunk.glint_first[stop]))
-    return Seen(
-        chunk.first + np.arange(first, stop),
-        chunk.kind[rows],
-        chunk.lead_mm[rows],
-        chunk.trail_mm[rows],
-        chunk.level[rows],
-        chunk.edge_transmission[rows],
-        chunk.middle_transmission[rows],
-        chunk.print_factor[rows],
-        chunk.cover[rows],
-        chunk.glint_mm[glints],
-        chunk.glint_percent[glints],
-        chunk.glint_sd_mm[glints],
-    )
+    names = [field.name for field in fields(Seen)][1:]
+    part = {name: getattr(chunk, name)[glints if name.startswith("glint") else rows] for name in names}
+    return Seen(number=chunk.first + np.arange(first, stop), **part)
 
 
 class PassWindow:

@@ -12,8 +12,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from teachlab.errors import ParameterError, ScenarioError
-from teachlab.model.bounds import check_least
+from teachlab.errors import ParameterError, ScenarioError, check_least
 from teachlab.model.memory import need_memory
 from teachlab.model.printable_text import number_of
 from teachlab.model.recording import Block, Direction, Light, Origin, Recording, RecordingInfo, Sensing

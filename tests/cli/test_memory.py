@@ -19,7 +19,7 @@ from teachlab.data.recording_files import read_recording, write_recording
 from teachlab.data.truth_files import write_truth
 from teachlab.device.card import card
 from teachlab.errors import ParameterError
-from teachlab.evidence.record import build_record
+from teachlab.evidence.record import judged_record
 from teachlab.light.noise import JUDGED, ONCE, crossing_share, need_for_light
 from teachlab.model.draws import Costs
 from teachlab.model.memory import allowed_memory, free_memory, memory_of, need_memory, return_freed_memory
@@ -187,7 +187,7 @@ SETTING = Setting(unit="mV", on_level=50.0, off_level=45.0)
         ("a teaching", lambda r: taught_and_judged(r, passes(), SingleSample())),
         ("a teaching", lambda r: designed_and_judged(r, passes())),
         ("a bench", lambda r: bench_recording(r, passes(), [SingleSample()])),
-        ("a record", lambda r: build_record(r, passes(), SETTING, None)),
+        ("a record", lambda r: judged_record(r, passes(), SETTING, None)),
         ("a stress map", lambda r: stress(r, passes(), SETTING)),
         ("a comparison", lambda r: compare([(r, passes())], [("a", SETTING), ("b", SETTING)])),
         ("a card", lambda r: card(r, passes(), SETTING)),

@@ -186,7 +186,7 @@ def test_bundle_and_pdf_are_checked_before_any_work(made: Path, monkeypatch: pyt
         raise InputError("a PDF needs WeasyPrint")
 
     monkeypatch.setattr("teachlab.evidence.page.pdf_printer", missing)
-    monkeypatch.setattr("teachlab.evidence.record.build_record", lambda *_, **__: pytest.fail("work was begun"))
+    monkeypatch.setattr("teachlab.evidence.record.judged_record", lambda *_, **__: pytest.fail("work was begun"))
     refused = CliRunner().invoke(app, [*command, "--out", str(made / "r"), "--pdf"])
     assert refused.exit_code == 2
     assert "WeasyPrint" in refused.stderr

@@ -14,7 +14,7 @@ from teachlab.cli import app
 from teachlab.data.recording_files import read_recording, write_recording
 from teachlab.data.split import Split, split
 from teachlab.data.truth_files import read_truth, write_truth
-from teachlab.evidence import RecordOptions, build_record, verify_record
+from teachlab.evidence import RecordOptions, judged_record, verify_record
 from teachlab.evidence.identity import json_digest
 from teachlab.evidence.page import page_html
 from teachlab.evidence.record_parts import Sources, record_text
@@ -140,7 +140,7 @@ def _built(folder: Path, setting: Setting, **options: Any) -> dict[str, Any]:
     truth = read_truth(folder / "line.passes.parquet", samples=recording.samples)
     sources = Sources(recording=str(folder / "line.parquet"), truth=str(folder / "line.passes.parquet"))
     how = RecordOptions(**{"teach_share": 0.3, "draws": 5, **options})
-    return build_record(recording, truth, setting, sources, options=how)
+    return judged_record(recording, truth, setting, sources, options=how)[0]
 
 
 def _by(strategy: str, parameters: dict[str, Any] | None = None, **evidence: Any) -> Setting:

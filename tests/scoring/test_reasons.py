@@ -16,7 +16,7 @@ from teachlab.cli import app
 from teachlab.data.recording_files import write_recording
 from teachlab.data.setting_files import write_setting
 from teachlab.data.truth_files import write_truth
-from teachlab.evidence.record import build_record
+from teachlab.evidence.record import judged_record
 from teachlab.evidence.record_parts import Sources
 from teachlab.light.pass_and_gap_extremes import PassAndGapExtremes
 from teachlab.model.recording import Recording, RecordingInfo
@@ -196,7 +196,7 @@ def test_replay_and_report_give_the_same_reasons(tmp_path: Path) -> None:
     write_recording(path, recording)
     write_truth(tmp_path / "line.passes.parquet", truth)
     write_setting(chosen, setting)
-    record = build_record(
+    record, _ = judged_record(
         recording, truth, setting, Sources(recording=str(path), truth=str(tmp_path / "line.passes.parquet"))
     )
     text = CliRunner().invoke(app, ["replay", str(path), "--setting", str(chosen), "--details"]).output

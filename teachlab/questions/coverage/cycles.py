@@ -10,8 +10,7 @@ from typing import ClassVar
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from teachlab.errors import ParameterError
-from teachlab.model.bounds import check_share
+from teachlab.errors import ParameterError, check_share
 from teachlab.model.json_values import Document
 
 Floats = NDArray[np.float64]

@@ -11,7 +11,7 @@ from typing import Any
 
 import numpy as np
 
-from teachlab.model.bounds import check_least
+from teachlab.errors import check_least
 from teachlab.model.json_values import Document
 from teachlab.model.printable_text import number_of
 from teachlab.questions.surroundings.answers import (

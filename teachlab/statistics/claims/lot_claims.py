@@ -11,8 +11,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.special import betaincinv
 
-from teachlab.errors import ParameterError
-from teachlab.model.bounds import check_share
+from teachlab.errors import ParameterError, check_share
 from teachlab.statistics.intervals import proportion_limits
 from teachlab.statistics.lots import Source, checked_counts
 

@@ -11,8 +11,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.special import stdtr, stdtrit
 
-from teachlab.errors import ParameterError
-from teachlab.model.bounds import check_share
+from teachlab.errors import ParameterError, check_share
 from teachlab.model.json_values import Document
 from teachlab.statistics.lots import Source
 from teachlab.statistics.paired_tests import holm

@@ -9,8 +9,7 @@ from functools import cache
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from teachlab.errors import ParameterError
-from teachlab.model.bounds import check_least
+from teachlab.errors import ParameterError, check_least
 from teachlab.model.json_values import Document
 
 # The sum of shortfalls beyond half the shift that matters, never below 0, alarms above a threshold h:

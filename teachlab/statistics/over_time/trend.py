@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.special import ndtri, stdtrit
 
-from teachlab.model.bounds import check_share
+from teachlab.errors import check_share
 from teachlab.model.json_values import Document
 from teachlab.statistics.over_time.autocorrelated_line import autocorrelated_line
 
