@@ -66,10 +66,8 @@ def bench_figure(bench: RecordingBench, truth: Truth, extremes: PassAndGapExtrem
         )
 
 
-def unsolved_figure(
-    title: str, recording: Recording, trials: Sequence[UnsolvedTrial], setting: Setting, *, kind: str = "svg"
-) -> bytes:
-    """Draw the passes and gaps that no setting gets right, at most `MOST_DRAWN`, each with as much light around it.
+def unsolved_figure(title: str, recording: Recording, trials: Sequence[UnsolvedTrial], setting: Setting) -> bytes:
+    """Draw up to `MOST_DRAWN` passes and gaps that no setting gets right, each with as much light around it, as SVG.
 
     `trials`: at least one.
     `setting`: setting whose levels are drawn: the best in hindsight.
@@ -101,7 +99,7 @@ def unsolved_figure(
             f"{title}: what no setting gets right{more}. Grey: a pass; dashed: levels of the best in hindsight.",
             fontsize=10,
         )
-        return picture(figure, kind)
+        return picture(figure, "svg")
 
 
 def _extremes(bench: RecordingBench, truth: Truth, extremes: PassAndGapExtremes) -> tuple[Levels, Levels]:

@@ -12,10 +12,8 @@ from teachlab.synthetic import LineStress, Recipe, Scenario, blocks
 from teachlab.synthetic.sensor.beam import CircularBeam, GaussianBeam, SlitBeam, fill
 from teachlab.synthetic.sensor.electronics import FrontEnd, LowPass, quantise
 from teachlab.synthetic.sensor.received_power import (
-    contamination_per_window,
     diffuse_w,
     fibre_coupling,
-    fog_transmission,
     johnson_noise_v,
     level_against_reference,
     overlap,
@@ -324,22 +322,6 @@ def test_retarder_between_crossed_analysers():
         rotation = np.array([[c, s], [-s, c]])
         retarder = rotation.T @ np.diag([np.exp(-0.5j * delta), np.exp(0.5j * delta)]) @ rotation
         assert polarised_leak(psi, delta) == pytest.approx(abs((retarder @ [1, 0])[1]) ** 2, rel=1e-12)
-
-
-# source: excess gain EG allows a loss to 1/EG in all; per window 2 or 4 crossings share it
-@pytest.mark.parametrize(
-    ("excess", "two", "four"),
-    [(1.5, 0.8165, 0.9036), (2, 0.7071, 0.8409), (3, 0.5774, 0.7598), (10, 0.3162, 0.5623)],
-)
-def test_contamination_per_window(excess, two, four):
-    assert contamination_per_window(excess, 2) == pytest.approx(two, abs=5e-5)
-    assert contamination_per_window(excess, 4) == pytest.approx(four, abs=5e-5)
-
-
-def test_fog():
-    # source: Koschmieder; WMO-No. 8: visibility at 5 % contrast; 10 m at a visibility of 50 m
-    assert fog_transmission(50, 10) == pytest.approx(0.549280, abs=1e-6)
-    assert fog_transmission(50, 10, contrast=0.02) == pytest.approx(0.457305, abs=1e-6)
 
 
 # source: moments from scipy.stats; four standard errors of 400,000 draws

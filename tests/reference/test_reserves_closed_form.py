@@ -65,4 +65,3 @@ def test_days_until_cleaning() -> None:
     assert left == pytest.approx(1 - 17.3 / 21.3, abs=1e-9)
     assert time_to_cleaning(left, 0.012) == pytest.approx(-math.log(17.3 / 21.3) / 0.012)
     assert time_to_cleaning(left, 0.012) == pytest.approx(17.3, abs=0.05)
-    assert time_to_cleaning(left, 0.012, exponential=False) == pytest.approx((1 - 17.3 / 21.3) / 0.012)

@@ -153,9 +153,14 @@ def follow(
 ) -> Course:
     """Divide the scored passes into stretches of equal number, describe each, and look ahead.
 
-    `margins`: with the extremes of every pass and gap.
-    `info`: for rate and dark level.
-    `confidence`: of the trend's intervals.
+    Parameters
+    ----------
+    margins : Margin
+        With the extremes of every pass and gap.
+    info : RecordingInfo
+        For rate and dark level.
+    confidence : float
+        Of the trend's intervals.
 
     Notes
     -----

@@ -166,8 +166,12 @@ def falling_below(values: ArrayLike, level: LotLevel, *, before: ArrayLike | Non
 def falling_within(values: ArrayLike, lots: ArrayLike) -> Sequential | None:
     """Watch for a fall below the level of the first lots of the same recording.
 
-    `values` (array_like of float, shape (n,)): pass by pass in time order, without NaN.
-    `lots` (array_like of int, shape (n,)): number of its lot, as labelled, ascending.
+    Parameters
+    ----------
+    values : array_like of float, shape (n,)
+        Pass by pass in time order, without NaN.
+    lots : array_like of int, shape (n,)
+        Number of its lot, as labelled, ascending.
 
     Returns
     -------

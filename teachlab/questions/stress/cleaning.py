@@ -18,22 +18,16 @@ from teachlab.model.json_values import Document
 from teachlab.statistics.over_time.autocorrelated_line import autocorrelated_line
 
 
-def time_to_cleaning(reserve: float | None, loss_per_day: float, *, exponential: bool = True) -> float | None:
+def time_to_cleaning(reserve: float | None, loss_per_day: float) -> float | None:
     """Return after how many days a daily loss of light uses up a contamination reserve.
 
-    Parameters
-    ----------
-    reserve : float or None
-        ``1 − g_min``.
-    loss_per_day : float
-        Share of the light lost per day, 0.01 for 1 %.
-    exponential : bool
-        Whether every day takes its share of the remaining light (``−ln(g_min) / λ``) or of the clean light.
+    `reserve`: ``1 − g_min``.
+    `loss_per_day`: λ, the share of the remaining light that every day takes, 0.01 for 1 %.
 
     Returns
     -------
     float or None
-        Days; infinite without loss, None without a reserve.
+        Days, ``−ln(g_min) / λ``; infinite without loss, None without a reserve.
 
     Examples
     --------
@@ -44,9 +38,7 @@ def time_to_cleaning(reserve: float | None, loss_per_day: float, *, exponential:
         raise ParameterError(f"loss-per-day must be at least 0, got {loss_per_day:g}.")
     if reserve is None:
         return None
-    if loss_per_day == 0 or (exponential and reserve >= 1):
-        return math.inf
-    return -math.log(1 - reserve) / loss_per_day if exponential else reserve / loss_per_day
+    return math.inf if loss_per_day == 0 or reserve >= 1 else -math.log(1 - reserve) / loss_per_day
 
 
 LEAST_DAYS = 3

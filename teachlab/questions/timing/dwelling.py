@@ -27,9 +27,13 @@ Millis = NDArray[np.float64]
 class DwellSpans:
     """Dwell of every complete detect pass, and length of every gap between two passes.
 
-    `dwell_ms`, `gap_ms`: ndarray of float64, ms.
-    `source`: how they were found.
-    `at_levels`: whether they were measured at the levels of a setting.
+    Parameters
+    ----------
+    dwell_ms, gap_ms : ndarray of float64, ms
+    source : str
+        How they were found.
+    at_levels : bool
+        Whether they were measured at the levels of a setting.
     """
 
     dwell_ms: Millis

@@ -155,13 +155,3 @@ def thermal_percent(full_scale_a: float, feedback_ohm: float, integration_s: flo
     """Return the thermal noise of the feedback resistor in percent of full scale, ``B = 1/(2τ)``."""
     current = math.sqrt(4 * BOLTZMANN_J_K * temperature_k / feedback_ohm / (2 * integration_s))
     return 100.0 * current / full_scale_a
-
-
-def contamination_per_window(excess_gain: float, windows: int) -> float:
-    """Return the transmission of each of n dirty windows that uses up an excess gain, ``EG^(−1/n)``."""
-    return float(excess_gain ** (-1.0 / windows))
-
-
-def fog_transmission(visibility_m: float, path_m: float, *, contrast: float = 0.05) -> float:
-    """Return the transmission of fog, ``exp(ln(contrast) · path / visibility)`` (Koschmieder)."""
-    return math.exp(math.log(contrast) * path_m / visibility_m)
