@@ -36,7 +36,7 @@ def course_lines(over_time: dict[str, Any]) -> list[str]:
     if (found := alarms["sequential"]) is not None:
         out.append(sequential_line(found, f"the first {number_of(found['baseline'], 'pass', 'passes')}"))
     if (opening := alarms.get("opening")) is not None and opening["alarm"] is not None:
-        out.append(f"The margin of the first {opening['alarm'] + 1} passes lies below that of those that follow.")
+        out.append(f"The margin of the passes up to pass {opening['alarm']} lies below that of those that follow.")
     if (warned := alarms["margin"]) is not None:
         out.append(_margin_alarm(warned))
     return out
@@ -44,7 +44,7 @@ def course_lines(over_time: dict[str, Any]) -> list[str]:
 
 def sequential_line(found: dict[str, Any], against: str) -> str:
     """Return the sentence on a cumulative sum, with what it assumes to be independent."""
-    when = "no alarm" if found["alarm"] is None else f"alarm at scored pass {found['alarm']}"
+    when = "no alarm" if found["alarm"] is None else f"alarm at pass {found['alarm']}"
     learnt, independent = "", "passes resemble each other only as much as the first ones do"
     if found["source"] == "lots":
         learnt, independent = f" ({number_of(found['lots'], 'lot')})", "lots are independent"

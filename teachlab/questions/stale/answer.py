@@ -9,6 +9,7 @@ from enum import StrEnum
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from teachlab.errors import ParameterError, UnmeasurableError
 from teachlab.model.json_values import Document, plain
@@ -74,6 +75,8 @@ class RecordingUnderSetting:
         As `teachlab.questions.stress.reserves.reserves` gives them; None with the margin.
     clearance : Clearance or None
         How near the light comes to the levels, and what that shows.
+    passes : Truth
+        The passes that were scored: those that touch and merge as one.
     claim : LotClaim
         Bound of the lost rate by lots, however much the passes of a lot resemble each other, as `replay` claims it.
     dependence, trips : Dependence or None
@@ -88,6 +91,7 @@ class RecordingUnderSetting:
     reserves: Mapping[str, float | None] | None
     clearance: Clearance | None
     course: Course
+    passes: Truth
     claim: LotClaim
     dependence: Dependence | None
     trips: Dependence | None
@@ -264,9 +268,10 @@ def staleness(
     this = _followed(setting, *now, rules, noise_of=None if that is None else that.margin)
     changes = () if that is None else _changes(that.course, this.course, rules.confidence)
     across = None if that is None else _across(that.course, this.course)
-    evidence = (
-        evidence_on_losses(now[1], this.score.trials, ACCEPTED if that is None else that.lost_limits[1]),
-        evidence_on_trips(now[1], this.score.trials, ACCEPTED if that is None else that.tripped_limits[1]),
+    limits = (ACCEPTED, ACCEPTED) if that is None else (that.lost_limits[1], that.tripped_limits[1])
+    of = this.passes, this.score.trials
+    evidence = tuple(
+        one.in_table(now[1]) for one in (evidence_on_losses(*of, limits[0]), evidence_on_trips(*of, limits[1]))
     )
     state, because = _state(setting, this, that, evidence, across, least_margin, horizon_hours)
     if before is None and shown_stretches(setting, now[0]):
@@ -299,7 +304,10 @@ def _followed(
     rules: Rules,
     *,
     noise_of: Margin | None = None,
+    table: Truth | None = None,
 ) -> RecordingUnderSetting:
+    """Follow a setting; passes are told by their rows in the `table` that was given, also where some are joined."""
+    table = truth if table is None else table
     reading = SettingReading(recording, truth, setting, rules=rules)
     worth = worth_of(reading)
     if worth.left_out:
@@ -307,7 +315,9 @@ def _followed(
     result = worth.score
     if (met := touching_rows(truth, result.trials)).size:
         # Two that touch and merge count as one: nothing got worse where more of them touch.
-        return _followed(setting, recording, joined_where(truth, met), rules, noise_of=noise_of)
+        return _followed(setting, recording, joined_where(truth, met), rules, noise_of=noise_of, table=table)
+    rows = np.searchsorted(table.start, truth.start)
+    near = worth.clearance
     # Where no pass was scored, gaps show no margin of the setting, but still how the background went on.
     margins = worth.margin or reading.margin(result.trials)
     # In the same noise: two estimates of it would differ by some percent on a line that has not changed.
@@ -318,14 +328,21 @@ def _followed(
         score=result,
         margin=worth.margin,
         reserves=worth.reserves,
-        clearance=worth.clearance,
-        course=follow(truth, setting, scaled, result, recording.info, confidence=rules.confidence),
+        clearance=None if near is None else replace(near, row=int(rows[near.row])),
+        course=follow(truth, setting, scaled, result, recording.info, confidence=rules.confidence, in_table=rows),
+        passes=truth,
         claim=losses_claim(lot_counts(truth, result.trials), confidence=rules.confidence),
         dependence=lost_rate_by_lot(truth, result.trials, confidence=rules.confidence, proxy=margins.peak_of_pass),
         trips=gaps_tripped_by_lot(truth, result.trials, confidence=rules.confidence),
-        places=tuple(error_places(truth, result.trials)),
+        places=tuple(_in_table(place, rows) for place in error_places(truth, result.trials)),
         self_labelled=truth.source is TruthSource.SELF_LABELLED,
     )
+
+
+def _in_table(place: ErrorPlace, rows: NDArray[np.int64]) -> ErrorPlace:
+    # Before the first pass lies none.
+    first, last = (int(rows[k]) if k >= 0 else k for k in (place.first_pass, place.last_pass))
+    return replace(place, first_pass=first, last_pass=last)
 
 
 def _changes(before: Course, now: Course, confidence: float) -> tuple[Change, ...]:
@@ -365,11 +382,12 @@ def _changes(before: Course, now: Course, confidence: float) -> tuple[Change, ..
 
 
 def _across(before: Course, now: Course) -> Sequential | None:
-    """Compare the present margins with the earlier lots, or stretches; the alarm is counted in passes from now on."""
+    """Compare the present margins with the earlier lots, or stretches."""
     if before.margins.size < LEAST_BASELINE:
         return None
     level = level_of_lots(before.margins, before.lots, source=before.lots_are)
-    return None if level is None else falling_below(now.margins, level, before=before.margins)
+    found = None if level is None else falling_below(now.margins, level, before=before.margins)
+    return None if found is None else found.at_rows(now.rows)
 
 
 def _state(
@@ -477,7 +495,7 @@ def _doubts(
         out.append(f"the margin falls within the recording: alarm at pass {now.course.sequential.alarm}")
     if across is None and now.course.opening is not None and now.course.opening.alarm is not None:
         out.append(
-            f"the margin of the first {now.course.opening.alarm + 1} passes lies below that of those that follow"
+            f"the margin of the passes up to pass {now.course.opening.alarm} lies below that of those that follow"
         )
     soonest = None if trend is None else trend.ahead.earliest
     if horizon_hours is not None and soonest is not None and soonest < horizon_hours:

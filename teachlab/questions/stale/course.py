@@ -114,11 +114,13 @@ class Course:
         Cumulative sum on the margin of every pass.
     opening : Sequential or None
         The same from the end backwards: whether the first passes lie below those that follow. Its alarm is the last
-        pass of that start.
+        pass of that start. All alarms are rows of the table of passes.
     levels : ndarray of float64, recording units
         The light that is followed, pass by pass in time order.
     margins : ndarray of float64
         Smallest distance to the levels, in noise, of every pass with the gap after it.
+    rows : ndarray of int64
+        Row of each of these in the table of passes.
     lots : ndarray of int64
         Number of the lot, or of the stretch of passes, of each of these.
     lots_are : Source
@@ -132,6 +134,7 @@ class Course:
     margin_alarm: MarginAlarm | None
     levels: Levels
     margins: Levels
+    rows: NDArray[np.int64]
     lots: NDArray[np.int64]
     lots_are: Source
 
@@ -149,7 +152,14 @@ class Course:
 
 
 def follow(
-    truth: Truth, setting: Setting, margins: Margin, result: Score, info: RecordingInfo, *, confidence: float = 0.95
+    truth: Truth,
+    setting: Setting,
+    margins: Margin,
+    result: Score,
+    info: RecordingInfo,
+    *,
+    confidence: float = 0.95,
+    in_table: NDArray[np.int64] | None = None,
 ) -> Course:
     """Divide the scored passes into stretches of equal number, describe each, and look ahead.
 
@@ -161,6 +171,8 @@ def follow(
         For rate and dark level.
     confidence : float
         Of the trend's intervals.
+    in_table : ndarray of int64, optional
+        Row of every pass in the table of passes; by default that of the truth.
 
     Notes
     -----
@@ -172,6 +184,7 @@ def follow(
     named, or fewer than four, stretches are used instead.
     """
     trials, sign = result.trials, setting.sign
+    in_table = np.arange(truth.passes) if in_table is None else in_table
     nothing = np.full(truth.passes, np.nan)
     reach = nothing if margins.peak_of_pass is None else margins.peak_of_pass
     top = nothing if margins.gap_top is None else margins.gap_top
@@ -190,18 +203,21 @@ def follow(
     known = ~np.isnan(light)
     per_pass = _margins(reach[rows], top[rows], valley[rows], setting, margins, sign)
     all_lots, lots_are = lot_codes(truth, rows)
-    watched, code = per_pass[~np.isnan(per_pass)], all_lots[~np.isnan(per_pass)]
+    some = ~np.isnan(per_pass)
+    watched, code, told = per_pass[some], all_lots[some], in_table[rows][some]
+    falls, begins = _sequential(watched, code, lots_are), _opening(watched, code, lots_are)
     gain = _excess(reach[rows], setting, info.dark_level, sign)
     return Course(
         stretches=stretches,
         trend=_trend(
             light[known], hours[known], all_lots[known], lots_are, setting.on_level, info.dark_level, sign, confidence
         ),
-        sequential=_sequential(watched, code, lots_are),
-        opening=_opening(watched, code, lots_are),
-        margin_alarm=None if gain is None else margin_alarm(gain, lost),
+        sequential=None if falls is None else falls.at_rows(told),
+        opening=None if begins is None else begins.at_rows(told),
+        margin_alarm=None if gain is None else margin_alarm(gain, lost).at_rows(in_table[rows]),
         levels=light[known],
         margins=watched,
+        rows=told,
         lots=code,
         lots_are=lots_are,
     )

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -41,6 +41,12 @@ class GrowingEvidence:
     found: BettingEvidence
     reached_pass: int | None
     reached_sample: int | None
+
+    def in_table(self, table: Truth) -> GrowingEvidence:
+        """Return the same, with the pass told by its row in a table in which touching passes are apart."""
+        if self.reached_sample is None:
+            return self
+        return replace(self, reached_pass=int(np.searchsorted(table.start, self.reached_sample)))
 
     def as_dict(self) -> dict[str, Any]:
         """Return the plain JSON form."""

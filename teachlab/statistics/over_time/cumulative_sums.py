@@ -40,7 +40,7 @@ class Sequential(Document):
     Parameters
     ----------
     alarm : int or None
-        Index of the pass at which it first exceeds the threshold, None if it never does.
+        Pass at which it first exceeds the threshold, None if it never does.
     largest : float
         Largest sum, in standard deviations.
     run_length : float
@@ -69,6 +69,10 @@ class Sequential(Document):
         """Return the same, with the alarm moved later by so many passes."""
         return self if self.alarm is None else replace(self, alarm=self.alarm + passes)
 
+    def at_rows(self, rows: NDArray[np.int64]) -> Sequential:
+        """Return the same, with the alarm as one of these rows of the passes, one for each value."""
+        return self if self.alarm is None else replace(self, alarm=int(rows[self.alarm]))
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class MarginAlarm(Document):
@@ -79,7 +83,7 @@ class MarginAlarm(Document):
     warned : int
         Passes that were detected with an excess gain below the factor.
     first_warned, first_lost : int or None
-        Index of the pass.
+        Which pass.
     lead : int or None
         Passes from the first warning to the first lost pass; negative if the loss came first.
     warnings : int
@@ -95,6 +99,11 @@ class MarginAlarm(Document):
     lead: int | None
     warnings: int
     for_nothing: int
+
+    def at_rows(self, rows: NDArray[np.int64]) -> MarginAlarm:
+        """Return the same, with both passes as two of these rows, one for each pass."""
+        first, lost = (None if k is None else int(rows[k]) for k in (self.first_warned, self.first_lost))
+        return replace(self, first_warned=first, first_lost=lost)
 
 
 @cache

@@ -90,6 +90,34 @@ def test_products_that_touch_and_merge_make_nothing_worse() -> None:
     assert (found.now.claim.events, found.now.claim.trials) == (0, 200)
 
 
+def test_passes_are_told_by_their_rows_also_where_some_are_joined_or_to_be_ignored() -> None:
+    """Products 0 to 149 are two passes that touch and merge, and the last 30 products are lost: rows 420 to 449."""
+    recording, truth = _log(lot=30, seed=2)
+    light, half = recording.light[:].copy(), np.arange(150)
+    light[truth.start[270] :] = _log(seed=3, level=20.0)[0].light[truth.start[270] :]
+    start = np.insert(truth.start, half + 1, truth.start[half] + 5)
+    end = np.insert(truth.end, half, truth.start[half] + 5)
+    lot = np.insert(truth.lot, half, truth.lot[half])
+    now = Recording.from_array(light, recording.info), Truth.from_arrays(start, end, lot=lot)
+    found = _found(now, _log(lot=30, seed=1))
+    assert found.now.score.lost_rate.events == 30
+    losses = found.evidence[0]
+    assert (losses.unit, losses.found.units, losses.found.mean) == ("lots", 10, 0.1)
+    (place,) = found.now.places
+    assert (place.name, place.first_pass, place.last_pass) == ("lot 9", 420, 449)
+    assert found.now.clearance is not None
+    assert found.now.clearance.row >= 420
+    assert found.across is not None
+    assert 420 <= (found.across.alarm or 0) < 423
+    # The same passes apart, those of the first half to be ignored: they are rows of the table all the same.
+    kept = Truth.from_arrays(truth.start, truth.end, detect=np.arange(300) >= 100, lot=truth.lot)
+    dark = recording.light[:].copy()
+    dark[: truth.start[100] - 5] = 20.0
+    dark[truth.start[270] :] -= 15.0
+    fallen = _found((Recording.from_array(dark, recording.info), kept), _log(lot=30, seed=1))
+    assert fallen.because[0].startswith("the passes keep less margin than those before: alarm at pass 27")
+
+
 def test_keep_says_that_nothing_got_worse_and_not_that_the_setting_is_good() -> None:
     """6 of 300 passes are lost, then as before: that nothing changed is no praise of the setting."""
     clean, bad = _found(_log(seed=1), _log(seed=2)).verdict, _found(_log(lost=6, seed=1), _log(lost=6, seed=2))
@@ -311,10 +339,10 @@ def test_the_first_stretch_is_looked_at_too() -> None:
     light[:until] = dirty[0].read(0, until).as_float()
     found = _found((Recording.from_array(light, clean[0].info), clean[1]))
     assert found.state is Stale.WATCH
-    said = [reason for reason in found.because if reason.startswith("the margin of the first")]
+    said = [reason for reason in found.because if reason.startswith("the margin of the passes up to")]
     assert len(said) == 1
-    assert 50 <= int(said[0].split()[5]) <= 65
-    assert not any("of the first" in reason for reason in _found(clean).because)
+    assert 50 <= int(said[0].split()[8]) <= 65
+    assert not any("up to" in reason for reason in _found(clean).because)
 
 
 def test_evidence_by_lots_by_stretches_and_by_few_passes() -> None:
