@@ -23,7 +23,7 @@ from numpy.typing import NDArray
 
 from teachlab.questions.stale.lot_alarm import falling_below, falling_within, level_of_lots
 from teachlab.statistics.lots import Source, blocks_of
-from teachlab.statistics.over_time.cumulative_sums import falling
+from teachlab.statistics.over_time.cumulative_sums import sums_of, threshold_for
 
 KINDS = ("normal", "two kinds", "unequal")
 CORRELATIONS = (0.0, 0.05, 0.2, 0.6)
@@ -64,8 +64,8 @@ def alarms(
         count["unnamed"] += found is not None and found.alarm is not None
         found = falling_within(np.where(np.arange(now.size) < now.size // 2, now, fallen), now_code)
         count["within"] += found is not None and found.alarm is not None
-        found = falling(fallen, learn=before)
-        count["passes"] += found is not None and found.alarm is not None
+        sums = sums_of((before.mean() - fallen) / before.std(ddof=1) - 0.5)
+        count["passes"] += bool((sums > threshold_for(fallen.size, before.size)).any())
     return {name: k / repetitions for name, k in count.items()} | {
         "delay": float(np.median(delays)) if delays else None
     }

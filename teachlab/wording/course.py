@@ -36,7 +36,10 @@ def course_lines(over_time: dict[str, Any]) -> list[str]:
     if (found := alarms["sequential"]) is not None:
         out.append(sequential_line(found, f"the first {number_of(found['baseline'], 'pass', 'passes')}"))
     if (opening := alarms.get("opening")) is not None and opening["alarm"] is not None:
-        out.append(f"The margin of the passes up to pass {opening['alarm']} lies below that of those that follow.")
+        out.append(
+            f"Up to about pass {opening['since']}, the margin of side '{opening['side']}' lies below that of later "
+            "passes."
+        )
     if (warned := alarms["margin"]) is not None:
         out.append(_margin_alarm(warned))
     return out
@@ -44,15 +47,14 @@ def course_lines(over_time: dict[str, Any]) -> list[str]:
 
 def sequential_line(found: dict[str, Any], against: str) -> str:
     """Return the sentence on a cumulative sum, with what it assumes to be independent."""
+    side = "smallest margin" if found["side"] is None else f"margin of side '{found['side']}'"
     when = "no alarm" if found["alarm"] is None else f"alarm at pass {found['alarm']}"
-    learnt, independent = "", "passes resemble each other only as much as the first ones do"
-    if found["source"] == "lots":
-        learnt, independent = f" ({number_of(found['lots'], 'lot')})", "lots are independent"
-    elif found["source"] == "blocks":
+    learnt, independent = f" ({number_of(found['lots'], 'lot')})", "lots are independent"
+    if found["source"] != "lots":
         learnt = f" ({number_of(found['lots'], 'stretch', 'stretches')} of passes; no lots are named)"
         independent = "stretches resemble each other as those did"
     return (
-        f"Cumulative sum on the margin of every pass, against {against}{learnt}: {when}. If nothing changes and "
+        f"Cumulative sum on the {side} of every pass, against {against}{learnt}: {when}. If nothing changes and "
         f"{independent}, one false alarm comes in about {found['run_length']:.0f} passes on average."
     )
 

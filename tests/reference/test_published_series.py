@@ -13,10 +13,11 @@ from typing import Any
 import numpy as np
 import pytest
 from numpy.typing import NDArray
+from scipy.stats import chi2
 
 from teachlab.light.noise import local_noise
+from teachlab.questions.stale.lot_alarm import falling_below, level_of_lots
 from teachlab.statistics.over_time.autocorrelation import autocorrelation, integrated_autocorrelation
-from teachlab.statistics.over_time.cumulative_sums import falling
 
 NIST = "NIST Statistical Reference Datasets, univariate: certified values"
 SETS: dict[str, Any] = json.loads((Path(__file__).parent / "data" / "strd_univariate.json").read_text())["sets"]
@@ -68,11 +69,15 @@ def test_noise_of_the_first_differences() -> None:
     assert (local_noise(np.diff(_series("Mavro")), None) or 1) < 0.35 * SETS["Mavro"]["sd"]
 
 
-def test_standard_deviations_enter_the_alarm_as_certified() -> None:
-    """Learnt on the whole series, watched for one further value ten standard deviations below: the sum is 10 − k."""
+def test_standard_deviations_enter_the_sum_as_certified() -> None:
+    """Learnt as lots of one value each, watched ten deviations below: the sum is told in spreads of that deviation."""
     for name in ("Lew", "Lottery"):
         y, certified = _series(name), SETS[name]
-        now = np.append(np.full(20, certified["mean"]), certified["mean"] - 10 * certified["sd"])
-        found = falling(now, learn=y, threshold=5.0)
+        level = level_of_lots(y, np.arange(y.size))
+        assert level is not None
+        # The spread is the upper limit at 80 % of a standard deviation of n − 1 degrees of freedom.
+        freedom = y.size - 1
+        assert level.spread == pytest.approx(certified["sd"] * math.sqrt(freedom / float(chi2.ppf(0.2, freedom))))
+        found = falling_below([level.lowest - 10 * certified["sd"]], level)
         assert found is not None
-        assert found.largest == pytest.approx(9.5, rel=1e-10)
+        assert found.largest == pytest.approx(10 * certified["sd"] / level.spread - 0.5)

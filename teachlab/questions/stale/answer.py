@@ -18,7 +18,7 @@ from teachlab.model.printable_text import number_of, unlike_figures
 from teachlab.model.score import USUAL_RULES, Rate, Rules, Score
 from teachlab.model.truth import Truth, TruthSource
 from teachlab.model.verdict import HeadlineClaim, Verdict, VerdictReason, sentence
-from teachlab.questions.stale.course import Course, follow
+from teachlab.questions.stale.course import ONE_NOISE, Course, WatchedSide, alarm_of, follow
 from teachlab.questions.stale.growing_evidence import (
     ACCEPTED,
     GrowingEvidence,
@@ -383,11 +383,18 @@ def _changes(before: Course, now: Course, confidence: float) -> tuple[Change, ..
 
 def _across(before: Course, now: Course) -> Sequential | None:
     """Compare the present margins with the earlier lots, or stretches."""
-    if before.margins.size < LEAST_BASELINE:
-        return None
-    level = level_of_lots(before.margins, before.lots, source=before.lots_are)
-    found = None if level is None else falling_below(now.margins, level, before=before.margins)
-    return None if found is None else found.at_rows(now.rows)
+    levels = {
+        one.side: (one.margins, level)
+        for one in before.watched
+        if one.margins.size >= LEAST_BASELINE
+        and (level := level_of_lots(one.margins, one.lots, source=before.lots_are, least=ONE_NOISE)) is not None
+    }
+
+    def falls(one: WatchedSide, chance: float) -> Sequential | None:
+        was, level = levels[one.side]
+        return falling_below(one.margins, level, before=was, chance=chance)
+
+    return alarm_of([one for one in now.watched if one.side in levels], falls)
 
 
 def _state(
@@ -489,17 +496,24 @@ def _doubts(
         if was > setting.on_level and was - is_ > USED_UP * (was - setting.on_level):
             gone = 100 * (was - is_) / (was - setting.on_level)
             out.append(f"{gone:.0f} % of the light in reserve above the on-level is gone")
-    if across is not None and across.alarm is not None:
-        out.append(f"the passes keep less margin than those before: alarm at pass {across.alarm} of this recording")
-    elif across is None and now.course.sequential is not None and now.course.sequential.alarm is not None:
-        out.append(f"the margin falls within the recording: alarm at pass {now.course.sequential.alarm}")
-    if across is None and now.course.opening is not None and now.course.opening.alarm is not None:
-        out.append(
-            f"the margin of the passes up to pass {now.course.opening.alarm} lies below that of those that follow"
-        )
+    within = now.course.sequential if across is None else across
+    if within is not None and within.alarm is not None:
+        of, level = _side_words(within)
+        than = "later in the recording" if across is None else "than before"
+        when = f"since about pass {within.since}, alarm at pass {within.alarm}"
+        out.append(f"{of} keep less distance from {level} {than}: {when}")
+    opening = now.course.opening
+    if across is None and opening is not None and opening.alarm is not None:
+        of, level = _side_words(opening)
+        out.append(f"{of} up to about pass {opening.since} keep less distance from {level} than those that follow")
     soonest = None if trend is None else trend.ahead.earliest
     if horizon_hours is not None and soonest is not None and soonest < horizon_hours:
         out.append(
             f"cleaning may be due in {number_of(soonest, 'hour', spec='.3g')}, before the horizon of {horizon_hours:g}"
         )
     return out
+
+
+def _side_words(found: Sequential) -> tuple[str, str]:
+    side = str(found.side)
+    return "the passes" if side == "detect" else "the gaps", f"the {SIDE_WORDS[side][1]}"

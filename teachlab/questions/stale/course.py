@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable, Sequence
 from dataclasses import asdict, dataclass, replace
 from typing import TYPE_CHECKING, Any
 
@@ -14,15 +15,7 @@ from teachlab.model.score import Outcome, Score
 from teachlab.questions.stale.lot_alarm import falling_within
 from teachlab.scoring.by_lot import lot_codes
 from teachlab.statistics.lots import Source
-from teachlab.statistics.over_time.autocorrelation import integrated_autocorrelation
-from teachlab.statistics.over_time.cumulative_sums import (
-    BASELINE_SHARE,
-    LEAST_BASELINE,
-    MarginAlarm,
-    Sequential,
-    falling,
-    margin_alarm,
-)
+from teachlab.statistics.over_time.cumulative_sums import FALSE_ALARM, MarginAlarm, Sequential, margin_alarm
 from teachlab.statistics.over_time.trend import LEAST_GROUPS, Ahead, fall_to, fit_lowered
 
 if TYPE_CHECKING:
@@ -36,6 +29,8 @@ LEAST_PER_BLOCK = 3
 MOST_LOTS = 40
 """Neighbouring lots are joined until there are at most this many."""
 WEAK_SHARE = 0.1
+ONE_NOISE = 1.0
+"""Distances to the levels, in noise, vary by at least this from pass to pass: steps of the light may hide it."""
 
 Levels = NDArray[np.float64]
 
@@ -105,26 +100,44 @@ class Trend:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class WatchedSide:
+    """Distances of the light to a level, of every pass, or of the gap after it, where they are known.
+
+    Parameters
+    ----------
+    side : str or None
+        As of a margin: detect, trip or release; None: the smallest of all.
+    margins : ndarray of float64
+        In noise.
+    rows : ndarray of int64
+        Row of each of these in the table of passes.
+    lots : ndarray of int64
+        Number of the lot, or of the stretch of passes, of each of these.
+    """
+
+    side: str | None
+    margins: Levels
+    rows: NDArray[np.int64]
+    lots: NDArray[np.int64]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Course:
     """A recording followed over time with one setting.
 
     Parameters
     ----------
     sequential : Sequential or None
-        Cumulative sum on the margin of every pass.
+        Cumulative sum on the margin of every pass, as `alarm_of` chooses it.
     opening : Sequential or None
         The same from the end backwards: whether the first passes lie below those that follow. Its alarm is the last
         pass of that start. All alarms are rows of the table of passes.
     levels : ndarray of float64, recording units
         The light that is followed, pass by pass in time order.
-    margins : ndarray of float64
-        Smallest distance to the levels, in noise, of every pass with the gap after it.
-    rows : ndarray of int64
-        Row of each of these in the table of passes.
-    lots : ndarray of int64
-        Number of the lot, or of the stretch of passes, of each of these.
+    watched : tuple of WatchedSide
+        The smallest margin, and each side for itself.
     lots_are : Source
-        Whether these are lots or stretches.
+        Whether their lots are lots or stretches.
     """
 
     stretches: tuple[CourseStretch, ...]
@@ -133,9 +146,7 @@ class Course:
     opening: Sequential | None
     margin_alarm: MarginAlarm | None
     levels: Levels
-    margins: Levels
-    rows: NDArray[np.int64]
-    lots: NDArray[np.int64]
+    watched: tuple[WatchedSide, ...]
     lots_are: Source
 
     def as_dict(self) -> dict[str, Any]:
@@ -201,42 +212,74 @@ def follow(
     )
     light = reach[rows] if sign > 0 else -valley[rows]
     known = ~np.isnan(light)
-    per_pass = _margins(reach[rows], top[rows], valley[rows], setting, margins, sign)
     all_lots, lots_are = lot_codes(truth, rows)
-    some = ~np.isnan(per_pass)
-    watched, code, told = per_pass[some], all_lots[some], in_table[rows][some]
-    falls, begins = _sequential(watched, code, lots_are), _opening(watched, code, lots_are)
+    sides = dict[str | None, Levels](_sides(reach[rows], top[rows], valley[rows], setting, margins, sign))
+    smallest: dict[str | None, Levels] = {None: np.fmin.reduce(list(sides.values()))} if sides else {}
+    watched = tuple(
+        WatchedSide(side=side, margins=of[some], rows=in_table[rows][some], lots=all_lots[some])
+        for side, of in (smallest | sides).items()
+        if (some := ~np.isnan(of)).any()
+    )
     gain = _excess(reach[rows], setting, info.dark_level, sign)
     return Course(
         stretches=stretches,
         trend=_trend(
             light[known], hours[known], all_lots[known], lots_are, setting.on_level, info.dark_level, sign, confidence
         ),
-        sequential=None if falls is None else falls.at_rows(told),
-        opening=None if begins is None else begins.at_rows(told),
+        sequential=_within(watched, lots_are, 1),
+        opening=_within(watched, lots_are, -1),
         margin_alarm=None if gain is None else margin_alarm(gain, lost).at_rows(in_table[rows]),
         levels=light[known],
-        margins=watched,
-        rows=told,
-        lots=code,
+        watched=watched,
         lots_are=lots_are,
     )
 
 
-def _sequential(watched: Levels, lots: NDArray[np.int64], lots_are: Source) -> Sequential | None:
-    """Watch by lots if they are named; otherwise with the resemblance of neighbours that the first passes show."""
-    if lots_are is Source.LOTS:
-        return falling_within(watched, lots)
-    first = watched[: max(LEAST_BASELINE, math.ceil(BASELINE_SHARE * watched.size))]
-    return falling(watched, alike=max(1.0, integrated_autocorrelation(first) or 1.0))
+def _within(watched: Sequence[WatchedSide], lots_are: Source, way: int) -> Sequential | None:
+    """Watch forwards (1); or backwards (−1), since a level from the first passes cannot alarm there."""
+
+    def falls(one: WatchedSide, chance: float) -> Sequential | None:
+        x, lots = one.margins[::way], one.lots[::way]
+        return falling_within(x, lots, source=lots_are, least=ONE_NOISE, chance=chance)
+
+    return alarm_of(watched, falls, way)
 
 
-def _opening(watched: Levels, lots: NDArray[np.int64], lots_are: Source) -> Sequential | None:
-    """Watch backwards: a level that comes from the first passes cannot alarm there."""
-    found = _sequential(watched[::-1], lots[::-1], lots_are)
-    if found is None or found.alarm is None:
-        return found
-    return replace(found, alarm=int(watched.size) - 1 - found.alarm)
+def alarm_of(
+    watched: Sequence[WatchedSide], falls: Callable[[WatchedSide, float], Sequential | None], way: int = 1
+) -> Sequential | None:
+    """Watch the smallest margin, and each side of it: an alarm takes both.
+
+    A fall on a side that is far away does not matter. And which side is the nearest may change from lot to lot: then a
+    few lots have a smallest margin far below that of the others although no side has such lots.
+
+    Parameters
+    ----------
+    falls : callable
+        Returns the sum of one of them for a probability of a false alarm.
+    way : int
+        1, or −1 if the sums run backwards.
+
+    Returns
+    -------
+    Sequential or None
+        The sum of the side that alarms first; if not both alarm, the one that does not.
+    """
+    each = FALSE_ALARM / max(1, len(watched) - 1)
+    found = [
+        replace(sum_, side=one.side).at_rows(one.rows[::way])
+        for one in watched
+        if (sum_ := falls(one, each if one.side else FALSE_ALARM)) is not None
+    ]
+    smallest, sides = ([one for one in found if (one.side is None) is of] for of in (True, False))
+    if not smallest or not sides or smallest[0].alarm is None:
+        return smallest[0] if smallest else None
+    alarms = [one for one in sides if one.alarm is not None]
+    return min(alarms, key=lambda one: way * (one.alarm or 0)) if alarms else max(sides, key=_reached)
+
+
+def _reached(one: Sequential) -> float:
+    return one.largest / one.threshold
 
 
 def _stretch(
@@ -283,11 +326,6 @@ def _sides(
         out["trip"] = (act - top) / margins.noise_background
         out["release"] = (release - valley) / margins.noise_background
     return {name: side for name, side in out.items() if not np.isnan(side).all()}
-
-
-def _margins(reach: Levels, top: Levels, valley: Levels, setting: Setting, margins: Margin, sign: float) -> Levels:
-    sides = list(_sides(reach, top, valley, setting, margins, sign).values())
-    return np.fmin.reduce(sides) if sides else np.full_like(reach, np.nan)
 
 
 def _trend(

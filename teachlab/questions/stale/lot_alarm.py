@@ -14,6 +14,7 @@ from teachlab.statistics.lots import Source
 from teachlab.statistics.over_time.autocorrelation import integrated_autocorrelation
 from teachlab.statistics.over_time.cumulative_sums import (
     BASELINE_SHARE,
+    FALSE_ALARM,
     SHIFT_SD,
     Sequential,
     run_length,
@@ -57,7 +58,9 @@ class LotLevel:
     source: Source
 
 
-def level_of_lots(values: ArrayLike, lots: ArrayLike, *, source: Source = Source.LOTS) -> LotLevel | None:
+def level_of_lots(
+    values: ArrayLike, lots: ArrayLike, *, source: Source = Source.LOTS, least: float = 0.0
+) -> LotLevel | None:
     """Calculate level and spread from an earlier recording.
 
     Parameters
@@ -68,11 +71,13 @@ def level_of_lots(values: ArrayLike, lots: ArrayLike, *, source: Source = Source
         Number of its lot.
     source : Source
         What the lots are. Stretches of passes may resemble their neighbours; labelled lots do not.
+    least : float
+        Standard deviation of a single value that is assumed at least: values that are equal by chance show none.
 
     Returns
     -------
     LotLevel or None
-        None with fewer than four lots, or if all are equal.
+        None with fewer than four lots, or without any spread.
 
     Notes
     -----
@@ -104,6 +109,7 @@ def level_of_lots(values: ArrayLike, lots: ArrayLike, *, source: Source = Source
     variance = float(off @ off) * count / (count - 1) / (x.size * size)
     if source is not Source.LOTS:
         variance *= max(1.0, integrated_autocorrelation(off / of) or 1.0)
+    variance = max(variance, least * least / size)
     if not variance > 0:
         return None
     return _level(mean, math.sqrt(variance), count - 1.0, size, count, x.size, source)
@@ -121,7 +127,9 @@ def _level(mean: float, sd: float, freedom: float, size: float, lots: int, passe
     )
 
 
-def falling_below(values: ArrayLike, level: LotLevel, *, before: ArrayLike | None = None) -> Sequential | None:
+def falling_below(
+    values: ArrayLike, level: LotLevel, *, before: ArrayLike | None = None, chance: float = FALSE_ALARM
+) -> Sequential | None:
     """Watch for a fall below the level of lots.
 
     Parameters
@@ -130,6 +138,8 @@ def falling_below(values: ArrayLike, level: LotLevel, *, before: ArrayLike | Non
         Values that must not fall, pass by pass in time order, without NaN.
     before : array_like of float, shape (m,), optional
         The passes that gave this level: what they themselves reach against it raises no alarm.
+    chance : float
+        Probability of an alarm if nothing changes.
 
     Notes
     -----
@@ -147,13 +157,15 @@ def falling_below(values: ArrayLike, level: LotLevel, *, before: ArrayLike | Non
     x = np.asarray(values, np.float64).reshape(-1)
     if x.size == 0:
         return None
-    threshold = threshold_for(math.ceil(x.size / level.size), KNOWN) + BETWEEN_PASSES
+    threshold = threshold_for(math.ceil(x.size / level.size), KNOWN, chance=chance) + BETWEEN_PASSES
     if before is not None:
         threshold = max(threshold, float(_sums(np.asarray(before, np.float64).reshape(-1), level).max(initial=0.0)))
     sums = _sums(x, level)
     over = sums > threshold
+    alarm = int(np.argmax(over)) if over.any() else None
     return Sequential(
-        alarm=int(np.argmax(over)) if over.any() else None,
+        alarm=alarm,
+        since=None if alarm is None else int(np.flatnonzero(sums[:alarm] == 0).max(initial=-1)) + 1,
         largest=float(sums.max()),
         run_length=run_length(SHIFT_SD, threshold - BETWEEN_PASSES) * level.size,
         threshold=threshold,
@@ -163,7 +175,14 @@ def falling_below(values: ArrayLike, level: LotLevel, *, before: ArrayLike | Non
     )
 
 
-def falling_within(values: ArrayLike, lots: ArrayLike) -> Sequential | None:
+def falling_within(
+    values: ArrayLike,
+    lots: ArrayLike,
+    *,
+    source: Source = Source.LOTS,
+    least: float = 0.0,
+    chance: float = FALSE_ALARM,
+) -> Sequential | None:
     """Watch for a fall below the level of the first lots of the same recording.
 
     Parameters
@@ -171,12 +190,14 @@ def falling_within(values: ArrayLike, lots: ArrayLike) -> Sequential | None:
     values : array_like of float, shape (n,)
         Pass by pass in time order, without NaN.
     lots : array_like of int, shape (n,)
-        Number of its lot, as labelled, ascending.
+        Number of its lot, or of its stretch of passes, in time order.
+    source, least, chance
+        As of `level_of_lots` and `falling_below`.
 
     Returns
     -------
     Sequential or None
-        None with fewer than six lots, or if no lot differs from the one before.
+        None with fewer than six lots, or without any spread.
 
     Notes
     -----
@@ -194,13 +215,14 @@ def falling_within(values: ArrayLike, lots: ArrayLike) -> Sequential | None:
     if of.size < 2 * FIRST_LOTS:
         return None
     means = np.bincount(code, x) / of
-    sd = float(np.abs(np.diff(means)).mean()) * math.sqrt(math.pi) / 2
+    size = float(of.mean())
+    sd = max(float(np.abs(np.diff(means)).mean()) * math.sqrt(math.pi) / 2, least / math.sqrt(size))
     if not sd > 0:
         return None
     learnt = int(of[:first].sum())
-    level = _level(float(x[:learnt].mean()), sd, 0.605 * (of.size - 1), float(of.mean()), first, learnt, Source.LOTS)
-    found = falling_below(x[learnt:], level)
-    return None if found is None else found.later_by(learnt)
+    level = _level(float(x[:learnt].mean()), sd, 0.605 * (of.size - 1), size, first, learnt, source)
+    found = falling_below(x[learnt:], level, chance=chance)
+    return None if found is None else found.at_rows(np.arange(learnt, x.size))
 
 
 def _sums(x: NDArray[np.float64], level: LotLevel) -> NDArray[np.float64]:

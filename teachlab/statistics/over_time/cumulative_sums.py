@@ -41,6 +41,8 @@ class Sequential(Document):
     ----------
     alarm : int or None
         Pass at which it first exceeds the threshold, None if it never does.
+    since : int or None
+        Pass from which on it rose to the alarm without falling back to 0: about there the change began.
     largest : float
         Largest sum, in standard deviations.
     run_length : float
@@ -55,6 +57,8 @@ class Sequential(Document):
         deviations are those of their means.
     lots : int or None
         Number of lots or stretches in the baseline.
+    side : str or None
+        Side of the margin that it watches; None: the smallest of all sides.
     """
 
     alarm: int | None
@@ -64,14 +68,13 @@ class Sequential(Document):
     baseline: int
     source: str = "passes"
     lots: int | None = None
-
-    def later_by(self, passes: int) -> Sequential:
-        """Return the same, with the alarm moved later by so many passes."""
-        return self if self.alarm is None else replace(self, alarm=self.alarm + passes)
+    side: str | None = None
+    since: int | None = None
 
     def at_rows(self, rows: NDArray[np.int64]) -> Sequential:
-        """Return the same, with the alarm as one of these rows of the passes, one for each value."""
-        return self if self.alarm is None else replace(self, alarm=int(rows[self.alarm]))
+        """Return the same, with its passes as two of these rows, one for each value."""
+        alarm, since = (None if k is None else int(rows[k]) for k in (self.alarm, self.since))
+        return replace(self, alarm=alarm, since=since)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -211,65 +214,6 @@ def threshold_for(watched: int, baseline: int, *, shift_sd: float = SHIFT_SD, ch
 def _doubt(baseline: int) -> float:
     """Return two standard errors of the mean of a baseline, in standard deviations of its values."""
     return 2 / math.sqrt(baseline)
-
-
-def falling(
-    values: ArrayLike,
-    *,
-    threshold: float | None = None,
-    learn: ArrayLike | None = None,
-    alike: float = 1.0,
-) -> Sequential | None:
-    """Watch for a fall of the level below that of the first passes.
-
-    Parameters
-    ----------
-    values : array_like of float, shape (n,)
-        Values that must not fall, in time order, without NaN.
-    learn : array_like of float, shape (m,), optional
-        Earlier values that give mean and standard deviation; without them the first fifth of `values` is used.
-    threshold : float, optional
-        h, in standard deviations; by default that of `threshold_for`.
-    alike : float, at least 1
-        How many neighbouring values are worth one independent value; threshold and run length grow with it. For values
-        in lots see `teachlab.questions.stale.lot_alarm`.
-
-    Returns
-    -------
-    Sequential or None
-        None with fewer than 20 baseline values, if they are all equal, or if no value is left to watch.
-
-    Notes
-    -----
-    ``S = max(0, S + (m − x) / s − k)``, where m and s come from the baseline; alarm at S > h.
-
-    Examples
-    --------
-    >>> steady = np.random.default_rng(0).normal(100, 2, 200)
-    >>> falling(np.concatenate([steady, steady - 6])).alarm
-    204
-    """
-    x = np.asarray(values, np.float64).reshape(-1)
-    learnt = 0 if learn is not None else max(LEAST_BASELINE, math.ceil(BASELINE_SHARE * x.size))
-    base = x[:learnt] if learn is None else np.asarray(learn, np.float64).reshape(-1)
-    if x.size <= learnt or base.size < LEAST_BASELINE:
-        return None
-    spread = float(base.std(ddof=1))
-    if not spread > 0:
-        return None
-    if threshold is None:
-        independent = (math.ceil((x.size - learnt) / alike), max(1, round(base.size / alike)))
-        threshold = alike * threshold_for(*independent)
-    steps = (base.mean() - x[learnt:]) / spread - SHIFT_SD / 2
-    sums = sums_of(steps)
-    over = sums > threshold
-    return Sequential(
-        alarm=learnt + int(np.argmax(over)) if over.any() else None,
-        largest=float(sums.max()),
-        run_length=alike * run_length(SHIFT_SD, threshold / alike, drift_sd=_doubt(max(1, round(base.size / alike)))),
-        threshold=threshold,
-        baseline=base.size,
-    )
 
 
 def sums_of(steps: NDArray[np.float64]) -> NDArray[np.float64]:

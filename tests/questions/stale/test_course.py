@@ -146,4 +146,6 @@ def test_the_cumulative_sum_watches_the_smallest_side() -> None:
     course = _course(np.full(300, 60.0), background, noise=1.0)
     assert course.sequential is not None
     assert course.sequential.alarm is not None
-    assert 150 <= course.sequential.alarm < 165
+    # The gap after pass 149 is the first one that is brighter, in part.
+    assert course.sequential.since == 149
+    assert course.sequential.side in ("trip", "release")

@@ -11,9 +11,10 @@ from hypothesis import strategies as st
 from scipy.stats import chi2, t
 
 from teachlab.errors import ParameterError
+from teachlab.questions.stale.course import WatchedSide, alarm_of
 from teachlab.questions.stale.lot_alarm import LotLevel, falling_below, falling_within, level_of_lots
-from teachlab.statistics.lots import Source
-from teachlab.statistics.over_time.cumulative_sums import falling
+from teachlab.statistics.lots import Source, blocks_of
+from teachlab.statistics.over_time.cumulative_sums import Sequential, sums_of, threshold_for
 
 
 def _lots(lots: int, size: int, icc: float, rng: np.random.Generator) -> np.ndarray:
@@ -104,15 +105,66 @@ def test_steady_lots_rarely_alarm(icc: float, learnt: int, watched: int) -> None
         inside = falling_within(now, np.repeat(np.arange(watched), 20))
         assert inside is not None
         within += inside.alarm is not None
-        alone = falling(now, learn=before)
-        assert alone is not None
-        passes += alone.alarm is not None
+        sums = sums_of((before.mean() - now) / before.std(ddof=1) - 0.5)
+        passes += bool((sums > threshold_for(now.size, before.size)).any())
     # At most 5 % plus three standard errors.
     most = 300 * 0.05 + 3 * (300 * 0.05 * 0.95) ** 0.5
     assert across <= most
     assert within <= most
     if icc == 0.2:
         assert passes > 60
+
+
+def test_which_side_is_the_nearest_may_change_from_lot_to_lot() -> None:
+    """Passes differ by lots and gaps do not: few lots have a smallest margin below the usual one, and nothing fell."""
+    rng = np.random.default_rng(3)
+    smallest = both = fallen = 0
+
+    def drawn(lots: int, fall: float = 0.0) -> list[WatchedSide]:
+        code = np.repeat(np.arange(lots), 20)
+        passes = 26 - fall + rng.normal(0, 6, lots)[code] + rng.normal(0, 3, code.size)
+        sides = {"detect": passes, "release": 19 + rng.normal(0, 0.6, code.size)}
+        every = {None: np.minimum(*sides.values())} | sides
+        return [WatchedSide(side=k, margins=x, rows=np.arange(x.size), lots=code) for k, x in every.items()]
+
+    def alarms(before: list[WatchedSide], now: list[WatchedSide]) -> bool:
+        levels = {one.side: (one.margins, level_of_lots(one.margins, one.lots)) for one in before}
+
+        def falls(one: WatchedSide, chance: float) -> Sequential | None:
+            was, level = levels[one.side]
+            assert level is not None
+            return falling_below(one.margins, level, before=was, chance=chance)
+
+        found = alarm_of(now, falls)
+        return found is not None and found.alarm is not None
+
+    for _ in range(200):
+        before, now = drawn(10), drawn(60)
+        smallest += alarms(before[:1], now[:1])
+        both += alarms(before, now)
+        fallen += alarms(before, drawn(60, fall=12.0))
+    assert smallest > 60
+    # At most 5 % plus three standard errors; a fall by two deviations of the lots is found.
+    assert both <= 200 * 0.05 + 3 * (200 * 0.05 * 0.95) ** 0.5
+    assert fallen > 160
+
+
+def test_stretches_of_unnamed_lots_rarely_alarm_within_a_recording() -> None:
+    """20 lots of 20 passes that nobody named: the level of the first stretches is that of the first lots."""
+    rng = np.random.default_rng(4)
+    steady = fallen = 0
+    for _ in range(200):
+        x = _lots(20, 20, 0.6, rng)
+        _, of = blocks_of(np.zeros(x.size, bool))
+        code = np.repeat(np.arange(of.size), of)
+        half = np.arange(x.size) >= 200
+        for way in (1, -1):
+            found = falling_within(x[::way], code[::way], source=Source.BLOCKS)
+            steady += found is not None and found.alarm is not None
+        found = falling_within(x - 4 * half, code, source=Source.BLOCKS)
+        fallen += found is not None and found.alarm is not None
+    assert steady <= 200 * 0.05 + 3 * (200 * 0.05 * 0.95) ** 0.5
+    assert fallen > 160
 
 
 @pytest.mark.parametrize(("icc", "least"), [(0.0, 0.99), (0.05, 0.99), (0.2, 0.95)])
