@@ -213,3 +213,20 @@ def test_two_settings_without_an_error_are_told_as_alike_and_the_one_with_more_r
     assert f"Next: teachlab align {path} " in text
     assert "Claim" not in text
     assert "Room" not in text
+
+
+def test_two_outputs_that_are_of_no_use_are_not_ordered(line: Path) -> None:
+    """Neither ever switches, and each loses all ten: no order of two such settings depends on which is named first."""
+    for level in (200, 300):
+        setting = {"schema": 1, "unit": "counts", "on_level": level, "off_level": level, "polarity": "light-on"}
+        (line.parent / f"at{level}.json").write_text(json.dumps(setting))
+    a, b = (line.parent / f"at{level}.json" for level in (200, 300))
+    for one, other in ((a, b), (b, a)):
+        verdict = _run(line, "--setting", one, "--setting", other)["verdict"]
+        assert verdict["decision"] == "no difference shown"
+        assert verdict["about"] == f"neither {one.stem} nor {other.stem} can be used. {one.stem}:"
+        assert [reason["text"] for reason in verdict["reasons"]] == [
+            "The output of both is active for most of the gap time, or never.",
+            f"Errors on 10 passes of {one.stem}: 10, of {other.stem}: 10; not established (2 stretches, it takes 10).",
+            f"{one.stem} itself is not shown to work.",
+        ]

@@ -14,7 +14,7 @@ from teachlab.statistics.claims.lot_claims import claim_by_lots
         # Garwood: no event in 2.996 h shows at most 1 per hour at 95 %.
         (1.0, 0, "not yet", "1.996 more hours would do, with no false trip in all.", 1.9957),
         (3.0, 0, "enough", "You may stop now: the plan is fulfilled.", 0.0),
-        (1.0, 1, "failed", "The plan allowed 0 events, 1 were seen", None),
+        (1.0, 1, "failed", "The plan allowed 0 events, 1 was seen", None),
     ],
 )
 def test_hours_that_are_missing_are_told(seen: float, lost: int, standing: str, told: str, more: float | None) -> None:
@@ -56,6 +56,26 @@ def test_how_long_many_lots_take_is_told(rate: float, step: str, reasons: list[s
     found = plan(rate).verdict
     assert found.next_step.startswith(step)
     assert [one.text for one in found.reasons] == reasons
+
+
+@pytest.mark.parametrize(("events", "size"), [(5, 50), (2, 20), (1, 5), (3, None)])
+def test_lots_of_the_size_that_is_told_show_the_rate_with_the_losses_allowed(events: int, size: int | None) -> None:
+    """Each loss in another lot of the least size is the worst: 63 lots of 5 with 5 lost would show 7.3 % only."""
+    found = plan(0.05, events=events, lot_size=size)
+    lots = found.found["lots_without_assumption"]
+    least = max(5, size or 5)
+    assert f"If {lots} lots of at least {least} passes lose at most " in found.verdict.claim.text
+    assert found.verdict.next_step.startswith(f"Log {lots} lots of at least {least} passes")
+    lost = [1] * events + [0] * (lots - events)
+    assert claim_by_lots(lost, [least] * lots, confidence=0.95).upper <= 0.05
+
+
+def test_the_chance_of_success_is_told_of_the_passes_and_of_the_lots() -> None:
+    found = plan(0.01, true_rate=0.001)
+    assert found.found["chance_of_success"] == pytest.approx(0.999**299)
+    assert found.found["chance_of_success_by_lots"] == pytest.approx(0.999 ** (299 * 5))
+    (told,) = [one.text for one in found.verdict.reasons if "true rate" in one.text]
+    assert told.endswith("the chance of none lost is 74.1 % in 299 passes, and 22.4 % in 299 lots of 5.")
 
 
 @pytest.mark.parametrize("lots", [1, 8, 20, 200])

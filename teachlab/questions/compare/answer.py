@@ -231,11 +231,12 @@ def _ordered(truth: Truth, sides: list[_Side], confidence: float, assumption: As
         claim = replace(claim, beside=(left, *claim.beside))
     claim = replace(claim, text=f"{best.name}: {claim.text[:1].lower()}{claim.text[1:]}")
     decision, about = str(found[0].standing), f"that {other.name} costs more than {best.name}. {best.name}:"
-    if best.errors == other.errors and other.case.usable and found[0].standing is OrderStanding.OPEN:
+    as_usable = best.case.usable == other.case.usable
+    if best.errors == other.errors and as_usable and found[0].standing is OrderStanding.OPEN:
         decision = ALIKE
         about, *why = _alike(best, other)
         reasons = [*(VerdictReason(text=text) for text in why), *reasons[0 if best.errors else 1 :]]
-        if claim.upper is not None and not best.errors:
+        if claim.upper is not None and not best.errors and other.case.usable:
             claim = replace(claim, text=f"{claim.text} The same holds for {other.name}.")
     if not best.judged.good:
         reasons.append(VerdictReason(text=f"{best.name} itself is not shown to work."))
@@ -254,7 +255,13 @@ def _ordered(truth: Truth, sides: list[_Side], confidence: float, assumption: As
 
 def _alike(best: _Side, other: _Side) -> tuple[str, ...]:
     """Say of two settings with as many errors which one to take, if that is known, and why."""
-    passes = number_of(int(best.counts.passes.sum()), "pass", "passes")
+    scored = int(best.counts.passes.sum())
+    passes = number_of(scored, "pass", "passes")
+    if not scored:
+        return (f"no pass was scored under both {best.name} and {other.name}. {best.name}:",)
+    if not best.case.usable:
+        useless = "The output of both is active for most of the gap time, or never."
+        return f"neither {best.name} nor {other.name} can be used. {best.name}:", useless
     each = "are both without an error" if not best.errors else f"make {number_of(best.errors, 'error')} each"
     about, why = f"{best.name} and {other.name} {each} on {passes}", []
     if not best.errors:

@@ -3,16 +3,18 @@
 Every demand here is necessary for every pair of levels, including hysteresis, filter and delays. So windows of levels
 that exclude each other are a proof. Objects are up; a dip is treated upside down.
 
-- A pass is hit only if its peak reaches the on-level: ``on <= peak``.
-- Between one hit and the next the light must fall below the off-level, so ``off > V``, V the highest of the
-  valleys between passes; and the output must be released, so ``on > S``, S the highest of the valleys that
-  filter and delays let through.
+- A pass is hit only if its peak reaches the on-level: ``on <= peak``. With a filter or on-delay the light may
+  have reached it so long before the window.
+- Before a hit the light must have been below the on-level, so ``on > V``, V the highest of the valleys before
+  passes; and the output must be inactive just before the onset, so ``on > S``, S the highest of the levels at
+  which filter and delays keep it active there. Between one hit and the next the light must fall below the
+  off-level too: ``off > V`` with V the highest of the valleys between passes.
 - If the gap before a pass never falls below the on-level, the output is active there, since an onset in the gap is
   a fault; to switch on again it must let go within the pass. So ``on > min(gap, pass)``, lowest light of either,
   where the gap lasts as long as filter and on-delay ask for.
-- In a gap the light that has come down to V is below every such off-level. If it then stays at or below S for
-  as long as filter and off-delay hold the output, and rises to the on-level for as long as filter and on-delay
-  ask for, the gap trips.
+- In a gap the light that has come down to the valleys between passes is below every such off-level. If it then
+  stays at or below S for as long as filter and off-delay hold the output, and rises to the on-level for as long
+  as filter and on-delay ask for, the gap trips. A recording that begins at or below S begins inactive.
 """
 
 from __future__ import annotations
@@ -62,10 +64,10 @@ class Demands:
     rise : bool
         Whether objects raise the light.
     peak : ndarray of float64, shape (passes,), recording units
-        Highest light of each detect pass.
+        Highest light of each detect pass, with what a filter or on-delay still sees of the light before.
     valley, lasting : ndarray of float64, shape (passes,), recording units
-        Lowest light since the previous pass began; and how far the light falls for long enough to release the output,
-        −inf if any fall is enough.
+        Lowest light since the previous pass began; and the highest on-level with which the output is active at every
+        place before a possible onset, −inf if any fall is enough to release it.
     entered : ndarray of float64, shape (passes,), recording units
         Lowest light of a pass and of the gap directly before it, −inf if there is none or it is too short.
     other : ndarray of float64, shape (passes,), recording units
@@ -128,6 +130,9 @@ class Demands:
         near = self.everyone | np.append(own, False)[self.beside].any(axis=1) | bool(own.all())
         valley = float(self.valley[own].max())
         lasting = max(valley, float(self.lasting[own].max()), float(self.entered[own].max()))
+        # Before the first pass no output need be released: what lies there says nothing about off-levels. Of a single
+        # pass it does: a setting that never lets go after it is none that works.
+        between = float(self.valley[1:][own[1:]].max(initial=-math.inf)) if self.valley.size > 1 else valley
         demand = lasting
         # No rest demands more than its highest light. The highest rests are read first: nearly always they alone.
         rest = np.flatnonzero(near & (self.top > lasting))
@@ -136,11 +141,11 @@ class Demands:
             if self.top[k] <= demand:
                 break
             light = self.evaluated.read(int(self.start[k]), int(self.stop[k]))
-            demand = max(demand, self._trips_up_to(self.upright(light), valley, lasting))
+            demand = max(demand, self._trips_up_to(self.upright(light), between, lasting, begins=not self.start[k]))
         rest = np.sort(rest[READ_ALONE:])
         rest = rest[self.top[rest] > demand]
-        for light in self.evaluated.each(self.start[rest], self.stop[rest]):
-            demand = max(demand, self._trips_up_to(self.upright(light), valley, lasting))
+        for begin, light in zip(self.start[rest], self.evaluated.each(self.start[rest], self.stop[rest]), strict=True):
+            demand = max(demand, self._trips_up_to(self.upright(light), between, lasting, begins=not begin))
         weakest = float(self.peak[own].min())
         return (demand, weakest) if self.rise else (-demand, -weakest)
 
@@ -155,11 +160,15 @@ class Demands:
     # A trip needs two conditions: the output was released in the gap, for as long as filter and delay hold it, and the
     # light rises again for as long as they delay the onset. The highest level at which this happens is the level that
     # must be exceeded.
-    def _trips_up_to(self, light: Floats, valley: float, lasting: float) -> float:
+    def _trips_up_to(self, light: Floats, valley: float, lasting: float, *, begins: bool) -> float:
         """Return the highest on-level above `lasting` at which upright light must trip, −inf if there is none.
 
-        Dark for `held` + 1 evaluations from the first at or below the valley on, then light for `sustained`.
+        Dark for `held` + 1 evaluations from the first at or below the valley on, or from the begin of the recording
+        (`begins`), then light for `sustained`.
         """
+        if begins and light.size and light[0] <= lasting:
+            rises = running_min(light, self.sustained)
+            return float(rises.max()) if rises.size and rises.max() > lasting else -math.inf
         below = np.flatnonzero(light <= valley)
         if below.size == 0:
             return -math.inf
@@ -263,12 +272,13 @@ class DemandsReading:
         back, holding = clock.delay(setting.holds_back_ms), clock.delay(setting.holds_on_ms)
         bottom = np.concatenate((gap_low[kept], low[ignored]))
         whole = Evaluated(bounded_recording(self._recording), clock, clock.count, keep=False)
+        lasting, lead = _lasting(whole, windows, rows, setting.consecutive + back, holding, rise)
         return Demands(
             rise=rise,
-            peak=high[rows],
+            peak=np.maximum(high[rows], lead),
             valley=_valleys(windows, low, gap_low, rows),
-            lasting=_lasting(whole, windows, rows, setting.consecutive + back, holding, rise),
-            entered=_entered(windows, low, gap_low, rows, ~gap_out, setting.consecutive + back),
+            lasting=lasting,
+            entered=_entered(windows, low, gap_low, rows, ~gap_out, whole, setting.consecutive + back),
             other=low[rows],
             labels=[str(x) for x in truth.label[rows]],
             lots=[] if truth.lot is None else [str(x) for x in truth.lot[rows]],
@@ -338,28 +348,60 @@ def _valleys(windows: Windows, low: Floats, gap_low: Floats, rows: Rows) -> Floa
 
 
 def _entered(
-    windows: Windows, low: Floats, gap_low: Floats, rows: Rows, sound: NDArray[np.bool_], sustained: int
+    windows: Windows,
+    low: Floats,
+    gap_low: Floats,
+    rows: Rows,
+    sound: NDArray[np.bool_],
+    evaluated: Evaluated,
+    sustained: int,
 ) -> Floats:
     """Return the lowest light of each pass and of the gap directly before it, if that is a trial and long enough."""
     long = sound & ~np.isnan(gap_low) & (windows.gap_stop - windows.gap_start >= sustained)
+    if sustained > 1:
+        # The filter does not count invalid evaluations.
+        some = np.flatnonzero(long)
+        read = evaluated.each(windows.gap_start[some], windows.gap_stop[some])
+        long[some] = [np.count_nonzero(~np.isnan(light)) >= sustained for light in read]
     before = np.full(windows.start.size + 1, -np.inf)
     before[windows.gap_after[long] + 1] = gap_low[long]
     entered: Floats = np.minimum(before[rows], low[rows])
     return entered
 
 
-def _lasting(evaluated: Evaluated, windows: Windows, rows: Rows, sustained: int, holding: int, rise: bool) -> Floats:
-    """Return how far the light falls for long enough to release the output, −inf if any fall is enough.
+def _lasting(
+    evaluated: Evaluated, windows: Windows, rows: Rows, sustained: int, holding: int, rise: bool
+) -> tuple[Floats, Floats]:  # fmt: skip
+    """Return the highest on-level with which the output is active before every onset, −inf if any fall ends it.
 
-    An output is active at least where the light was at or above the on-level for `sustained` evaluations, and for
-    `holding` more: the running maximum of the running minimum.
+    And the highest light before each window that an onset in it may have waited for, −inf without filter and delays.
+
+    An output is active at least where the light was at or above the on-level for `sustained` valid evaluations, and for
+    `holding` more, valid or not: the running maximum of the running minimum. An onset in a window needs an inactive
+    output at some evaluation from the one before the window on.
     """
     if sustained == 1 and holding == 0:
-        return np.full(rows.size, -np.inf)
-    out = []
+        return np.full(rows.size, -np.inf), np.full(rows.size, -np.inf)
+    out, lead = [], []
     begin = np.append(0, windows.start[rows[:-1]])
-    for light in evaluated.each(begin, windows.stop[rows]):
+    own = windows.start[rows] - 1
+    for k, light in enumerate(evaluated.each(begin, windows.stop[rows])):
         up = _upright(light, rise)
-        active = running_max(running_min(up, sustained), holding + 1)
+        place = np.flatnonzero(~np.isnan(light))
+        waited = _upright(light[: max(0, own[k] + 1 - begin[k])], rise)[::-1][: sustained - 1]
+        lead.append(float(waited.max(initial=-np.inf)))
+        # Before the recording everything is as at its first valid evaluation; before another begin it is unknown.
+        known = begin[k] == 0
+        surely = np.full(holding + light.size, up[0] if known else -np.inf)
+        if known:
+            up = np.concatenate((np.full(sustained - 1, up[0]), up))
+        else:
+            place = place[sustained - 1 :]
+        lows = running_min(up, sustained)
+        # An invalid evaluation keeps the state.
+        surely[surely.size - light.size + place[0] if place.size else surely.size :] = np.repeat(
+            lows, np.diff(np.append(place, light.size))
+        )
+        active = running_max(surely, holding + 1)[max(0, own[k] - begin[k]) : light.size - 1]
         out.append(float(active.min() if active.size else up.max()))
-    return np.array(out)
+    return np.array(out), np.array(lead)

@@ -28,6 +28,8 @@ from teachlab.statistics.tolerance import share_beyond, tolerance_claim
 LONG = 60
 """Number of lots from which on it is said how long they take."""
 DAYS_OF_A_YEAR = 365.25
+LEAST_TOLD = 1e-4
+"""Smaller chances are told as below this."""
 _ENDED = {
     Standing.ENOUGH: "Stop recording. Write the record of the setting on this recording.",
     Standing.FAILED: "Choose another setting, or allow more losses. Then log other passes.",
@@ -103,7 +105,7 @@ def plan(
     hours : bool
         Plan running hours instead of passes.
     true_rate : float, optional
-        Also give the probability that the plan succeeds if this is the true rate per pass.
+        Also give the probability that the plan succeeds, by passes and by lots, if this is the true rate per pass.
     seen, lost : float, int, optional
         Passes (hours) recorded so far, and events among them.
     values, figure : int, float, optional
@@ -122,12 +124,15 @@ def plan(
         found, lines, standing = _hours(max_rate, confidence, events, best_of, seen, lost)
     else:
         found, lines, standing = _passes(max_rate, confidence, events, best_of, lot_size, lots, icc, seen, lost)
+    size = CLAIM_LOT_PASSES
+    if not hours:
+        # An allowed loss may fall into any lot: without a lot size it counts as a whole lot.
+        lost_lots = events / lot_size if lot_size else float(events)
+        found["lots_without_assumption"] = lots_needed(max_rate, 1 - (1 - confidence) / best_of, lost_lots=lost_lots)
+        size = max(size, math.ceil(lot_size or 0)) if events else size
     if true_rate is not None:
-        chance = _chance(found, true_rate)
-        found |= {"true_rate": true_rate, "chance_of_success": chance}
-        lines.append(
-            f"If the true rate is {_percent(true_rate)}, the plan succeeds with a chance of {100 * chance:.3g} %."
-        )
+        found["true_rate"] = true_rate
+        lines.append(_chances(found, true_rate, max(size, math.ceil(lot_size or 0))))
     if values is not None:
         if hours:
             raise ParameterError("--taught works for values per pass or gap only; leave it out with --hours.")
@@ -136,15 +141,15 @@ def plan(
         lines += told
     elif figure is not None:
         raise ParameterError("--figure needs --taught: how many values its mean and spread come from.")
-    verdict = _verdict(found, lines, standing, confidence=confidence, lot_size=lot_size, icc=icc)
+    verdict = _verdict(found, lines, standing, confidence=confidence, lot_size=lot_size, icc=icc, size=size)
     return PlanAnswer(found=found, lines=tuple(lines), standing=standing, verdict=verdict)
 
 
 def _verdict(
     found: dict[str, Any], lines: list[str], standing: Standing | None, *, confidence: float, lot_size: float | None,
-    icc: float,
+    icc: float, size: int,
 ) -> Verdict:  # fmt: skip
-    """Say how many lots are needed, and how many passes under which assumption; hours directly."""
+    """Say how many lots of at least which size are needed, and how many passes if what is assumed; hours directly."""
     decision = "record" if standing is None else str(standing)
     sure, rate = f"{100 * confidence:g} % confidence", found["max_rate"]
     if "hours" in found:
@@ -157,14 +162,11 @@ def _verdict(
         step = _ENDED.get(standing, step) if standing is not None else step
         return Verdict(decision=decision, about=about, claim=claim, reasons=_told(lines[1:]), next_step=step)
     events, best_of = found["events"], found["best_of"]
-    # An allowed loss may fall into any lot: without a lot size it counts as a whole lot.
-    lost_lots = events / lot_size if lot_size else float(events)
-    lots = lots_needed(rate, 1 - (1 - confidence) / best_of, lost_lots=lost_lots)
-    found["lots_without_assumption"] = lots
+    lots = found["lots_without_assumption"]
     lose = f"{_allowed(events, 'pass', 'passes')}" if events else "none of their passes"
     assumption = Assumption(icc)
     claim = HeadlineClaim(
-        text=f"If {lots:,} lots of at least {CLAIM_LOT_PASSES} passes lose {lose}, at most {_percent(rate)} are lost "
+        text=f"If {lots:,} lots of at least {size} passes lose {lose}, at most {_percent(rate)} are lost "
         f"on average over lots, at {sure}. {found['passes']:,} passes are enough only {assumption.condition}.",
         upper=rate, confidence=confidence, lots=lots, passes=found["passes"], assume="lots",
     )  # fmt: skip
@@ -176,13 +178,14 @@ def _verdict(
     # What the claim already says and assumes is not repeated.
     said = [line for line in lines[1:] if not line.startswith("This assumes independent passes")]
     step = (
-        f"Log {lots:,} lots of at least {CLAIM_LOT_PASSES} passes"
+        f"Log {lots:,} lots of at least {size} passes"
         f"{f' ({_duration(lots)} at one lot a day)' if lots > LONG else ''}. "
         "Name the lot of every pass in the table of passes."
     )
     if standing is not None:
         step = _ENDED.get(standing, step)
     if rate < ACCEPTED_ERRORS and lots > LONG and standing is None:
+        lost_lots = events / lot_size if lot_size else float(events)
         easier = lots_needed(ACCEPTED_ERRORS, 1 - (1 - confidence) / best_of, lost_lots=lost_lots)
         said.insert(0, f"To show at most {_percent(ACCEPTED_ERRORS)} takes {easier:,} lots.")
     if standing is None and lot_size is None and (named := found.get("lots")) and named < lots:
@@ -218,12 +221,23 @@ def _told(lines: list[str]) -> tuple[VerdictReason, ...]:
     return tuple(VerdictReason(text=line) for line in lines)
 
 
-def _chance(document: dict[str, Any], true_rate: float) -> float:
+def _chances(document: dict[str, Any], true_rate: float, size: int) -> str:
+    """Add how likely both plans, by passes and by lots of this size, are met at a true rate, and say it."""
     if "passes" not in document:
         raise ParameterError("--true-rate works for passes only; leave it out with --hours.")
     if not 0 <= true_rate <= 1:
         raise ParameterError(f"true-rate must lie between 0 and 1, got {true_rate:g}.")
-    return acceptance(document["passes"], document["events"], true_rate)
+    passes, events, lots = (document[name] for name in ("passes", "events", "lots_without_assumption"))
+    of = document["chance_of_success"] = acceptance(passes, events, true_rate)
+    by_lots = document["chance_of_success_by_lots"] = acceptance(lots * size, events, true_rate)
+    return (
+        f"If the true rate is {_percent(true_rate)} and passes are independent, the chance of {_allowed(events)} lost "
+        f"is {_likely(of)} in {passes:,} passes, and {_likely(by_lots)} in {lots:,} lots of {size:,}."
+    )
+
+
+def _likely(chance: float) -> str:
+    return _percent(chance) if chance >= LEAST_TOLD else f"below {_percent(LEAST_TOLD)}"
 
 
 def _taught(values: int, max_rate: float, confidence: float, figure: float | None) -> tuple[dict[str, Any], list[str]]:
@@ -279,7 +293,10 @@ def _passes(
     else:
         lines.append("This assumes independent passes; passes of one lot, shift or product are not.")
     if wanted.lots is not None and wanted.lots < FEW_LOTS:
-        lines.append(f"Fewer than {FEW_LOTS} lots: the spread between lots is hardly known. Record from more lots.")
+        lines.append(
+            f"{wanted.passes:,} passes are {number_of(wanted.lots, 'lot')}: from fewer than {FEW_LOTS}, the spread "
+            "between lots is hardly known. Record from more lots."
+        )
     if seen is None:
         return document, lines, None
     if not math.isfinite(seen) or seen != int(seen):
@@ -328,8 +345,9 @@ def _advice(standing: str, missing: str, seen_events: int, events: int) -> str:
     if standing == "enough":
         return "You may stop now: the plan is fulfilled."
     if standing == "failed":
+        were = "was" if seen_events == 1 else "were"
         return (
-            f"The plan allowed {number_of(events, 'event')}, {seen_events} were seen: it does not show the rate. A new "
-            "plan that allows more needs fresh data, because stopping at a good moment makes any rate look good."
+            f"The plan allowed {number_of(events, 'event')}, {seen_events} {were} seen: it does not show the rate. A "
+            "new plan that allows more needs fresh data, because stopping at a good moment makes any rate look good."
         )
     return missing

@@ -13,6 +13,7 @@ from scipy.special import stdtr, stdtrit
 
 from teachlab.errors import ParameterError, check_share
 from teachlab.model.json_values import Document
+from teachlab.model.printable_text import number_of
 from teachlab.statistics.lots import Source
 from teachlab.statistics.paired_tests import holm
 
@@ -54,11 +55,11 @@ class Order(Document):
         >>> orders([[-0.1, -0.12] * 20])[0].told, orders([[0.0] * 4])[0].told
         ('established (40 lots)', 'not established (4 lots, it takes 10)')
         """
-        of = "lots" if self.source is Source.LOTS else "stretches"
+        of = number_of(self.lots, *(("lot", "lots") if self.source is Source.LOTS else ("stretch", "stretches")))
         opened = self.standing is OrderStanding.OPEN and self.lots >= ORDER_LOTS
         if opened and self.difference is not None and self.difference > 0:
-            return f"not established ({self.lots} {of}; on the claim half it costs more)"
-        return f"{self.standing} ({self.lots} {of}{'' if self.lots >= ORDER_LOTS else f', it takes {ORDER_LOTS}'})"
+            return f"not established ({of}; on the claim half it costs more)"
+        return f"{self.standing} ({of}{'' if self.lots >= ORDER_LOTS else f', it takes {ORDER_LOTS}'})"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
