@@ -116,7 +116,8 @@ def _stretches(followed: RecordingUnderSetting, unit: str, when: str) -> Table:
     from teachlab.wording.tables import plain_table
 
     rate, (low, high) = followed.score.lost_rate, followed.lost_limits
-    table = plain_table(f"{followed.name} ({when}): stretches of passes; light in {unit}")
+    of = "lots, neighbours joined" if followed.course.stretches_are == "lots" else "stretches of passes"
+    table = plain_table(f"{followed.name} ({when}): {of}; light in {unit}")
     for name in ("hours", "passes", "lost", "object", "weakest", "background", "contrast", "margin", "side"):
         table.add_column(name, justify="left" if name == "side" else "right")
     for s in followed.course.stretches:
@@ -135,7 +136,7 @@ def _stretches(followed: RecordingUnderSetting, unit: str, when: str) -> Table:
 def _changes(found: Staleness, unit: str) -> Table:
     from teachlab.wording.tables import plain_table
 
-    table = plain_table("What changed, by the means of the stretches")
+    table = plain_table("What changed, by the means of the rows above")
     for name in ("figure", "before", "now", "change", f"{100 * found.confidence:g} % interval", ""):
         table.add_column(name, justify="right" if name and name != "figure" else "left")
     for c in found.changes:

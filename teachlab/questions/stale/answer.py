@@ -132,7 +132,7 @@ class RecordingUnderSetting:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Change:
-    """One figure before and now, by the means of its stretches.
+    """One figure before and now, by the means of its lots, or of stretches where fewer than four are named.
 
     `change`, `low`, `high`: now minus before, with its interval by Welch; the intervals of all figures hold together
     (Bonferroni).
@@ -250,7 +250,8 @@ def staleness(
     reserve of light is lost; if a cumulative sum on the margins alarms, at the end or at the start of the recording; or
     if the time to cleaning may be shorter than the horizon. *Not enough evidence*: if none of this is true and fewer
     than 20 passes were scored. The cumulative sum assumes independent lots, or stretches as far as their means do not
-    resemble each other (`teachlab.questions.stale.lot_alarm`); the table of changes assumes independent stretches.
+    resemble each other (`teachlab.questions.stale.lot_alarm`); the table of changes goes by lots, neighbours joined
+    to at most ten, and by stretches, taken as independent, where fewer than four are named.
     Margins of stretches are in the noise of the earlier recording, the margin to noise of each recording in its own
     noise.
 

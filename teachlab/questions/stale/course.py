@@ -37,7 +37,7 @@ Levels = NDArray[np.float64]
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CourseStretch:
-    """One stretch of consecutive scored passes.
+    """One stretch of consecutive scored passes, or the passes of one lot or of joined lots.
 
     Parameters
     ----------
@@ -141,6 +141,7 @@ class Course:
     """
 
     stretches: tuple[CourseStretch, ...]
+    stretches_are: Source
     trend: Trend | None
     sequential: Sequential | None
     opening: Sequential | None
@@ -172,7 +173,7 @@ def follow(
     confidence: float = 0.95,
     in_table: NDArray[np.int64] | None = None,
 ) -> Course:
-    """Divide the scored passes into stretches of equal number, describe each, and look ahead.
+    """Divide the scored passes into lots, joined to at most ten, or into stretches; describe each, and look ahead.
 
     Parameters
     ----------
@@ -204,15 +205,14 @@ def follow(
     kept = np.isin(trials.passes, (Outcome.HIT, Outcome.MISS, Outcome.MERGED)) & ~np.isnan(reach[rows])
     lost, rows = trials.passes[kept] != Outcome.HIT, rows[kept]
     hours = truth.start[rows] / info.sample_rate_hz / 3600
-    count = min(BLOCKS, rows.size // LEAST_PER_BLOCK)
-    parts = np.array_split(np.arange(rows.size), count) if count else []
+    all_lots, lots_are = lot_codes(truth, rows)
+    groups, stretches_are = _groups(all_lots, lots_are, BLOCKS)
     stretches = tuple(
         _stretch(reach[rows[p]], top[rows[p]], valley[rows[p]], lost[p], hours[p], setting, margins, sign)
-        for p in parts
+        for p in (np.flatnonzero(groups == g) for g in range(int(groups.max(initial=-1)) + 1))
     )
     light = reach[rows] if sign > 0 else -valley[rows]
     known = ~np.isnan(light)
-    all_lots, lots_are = lot_codes(truth, rows)
     sides = dict[str | None, Levels](_sides(reach[rows], top[rows], valley[rows], setting, margins, sign))
     smallest: dict[str | None, Levels] = {None: np.fmin.reduce(list(sides.values()))} if sides else {}
     watched = tuple(
@@ -223,6 +223,7 @@ def follow(
     gain = _excess(reach[rows], setting, info.dark_level, sign)
     return Course(
         stretches=stretches,
+        stretches_are=stretches_are,
         trend=_trend(
             light[known], hours[known], all_lots[known], lots_are, setting.on_level, info.dark_level, sign, confidence
         ),
@@ -338,7 +339,7 @@ def _trend(
     sign: float,
     confidence: float,
 ) -> Trend | None:
-    groups, source = _groups(lots, lots_are)
+    groups, source = _groups(lots, lots_are, MOST_LOTS)
     count = int(groups.max(initial=-1)) + 1
     if count < LEAST_GROUPS:
         return None
@@ -368,13 +369,13 @@ def _trend(
     )
 
 
-def _groups(lots: NDArray[np.int64], lots_are: Source) -> tuple[NDArray[np.int64], Source]:
-    """Return the number of the lot of every pass, of joined lots, or of its stretch of passes."""
+def _groups(lots: NDArray[np.int64], lots_are: Source, most: int) -> tuple[NDArray[np.int64], Source]:
+    """Return the number of the lot of every pass, of at most so many joined lots, or of its stretch of passes."""
     if lots_are is Source.LOTS:
         names, code = np.unique(lots, return_inverse=True)
         if names.size >= LEAST_GROUPS:
             # Lots are numbered in time order, so this joins neighbours, as evenly as whole numbers allow.
-            return code * min(MOST_LOTS, names.size) // names.size, Source.LOTS
+            return code * min(most, names.size) // names.size, Source.LOTS
     count = min(BLOCKS, lots.size // LEAST_PER_BLOCK)
     parts = np.array_split(np.arange(lots.size), count) if count else []
     return np.repeat(np.arange(len(parts)), [part.size for part in parts]), Source.BLOCKS
