@@ -106,6 +106,8 @@ def _without_edges(seen: OpenGaps, truth: Truth) -> OpenGaps:
 
     The edge of a product reaches into both gaps beside it: their peaks would vary together, which is no period.
     """
+    if not truth.passes:
+        return seen
     clock = seen.output.clock
     longest = float(np.median(truth.end - truth.start)) * clock.rate_hz / clock.sample_rate_hz
     rim = np.minimum((seen.stop - seen.start) // 4, int(longest))

@@ -309,6 +309,17 @@ def test_void_gaps_are_no_exposures() -> None:
     )
 
 
+def test_a_recording_without_a_pass_is_one_open_gap() -> None:
+    whole, _ = line(["a"] * 40)
+    setting = Setting(unit="counts", on_level=300.0, off_level=290.0)
+    found = coverage(
+        whole, Truth.from_arrays([], []), [Cycle(name="b", period_s=1.0)], setting=setting, teach_share=None
+    )
+    (block,) = found.cycles[0].blocks.values()
+    assert block.open_s == block.seconds == whole.samples / 1000
+    assert found.verdict.decision == "seen often enough"
+
+
 def test_kinds_lots_and_hours_seen_in_only_one_block_are_named() -> None:
     recording, truth = line(["early"] * 10 + ["both"] * 20 + ["late"] * 10, lots=["one"] * 20 + ["two"] * 20)
     found = coverage(recording, truth, [], begins_h=23.9992)
