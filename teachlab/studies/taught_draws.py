@@ -100,6 +100,7 @@ def taught_draws(
     *,
     options: DrawOptions,
     careful: bool = False,
+    untried: str = "",
     keyed: Callable[[Setting], Setting] | None = None,
     progress: Progress | None = None,
 ) -> TaughtDraws:
@@ -111,6 +112,8 @@ def taught_draws(
         Draws, teach share and rules; base and seed are those of the teachings.
     careful : bool
         Whether a strategy that breaks the protocol in another way fails in all draws, instead of ending the run.
+    untried : str
+        If given, nothing is taught: every draw fails for this reason.
     keyed : callable, optional
         Turns a setting into one that can be keyed in; if it refuses, the draw abstains.
     """
@@ -119,7 +122,7 @@ def taught_draws(
     say = _Stages(progress)
     draws: dict[str, list[Draw]] = {key: [] for key in teachings}
     teach: dict[str, Callable[[int], Draw]] = {}
-    failed: dict[str, str] = {}
+    failed: dict[str, str] = dict.fromkeys(teachings, untried) if untried else {}
     # Draw by draw: what the strategies measure of one showing is measured once, and need not be kept for the next ones.
     for draw in range(options.draws):
         for key, one in teachings.items():

@@ -3,9 +3,12 @@
 from __future__ import annotations
 
 import os
+import threading
+import time
 from collections import deque
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
+from functools import partial
 from typing import TYPE_CHECKING, Any, Protocol, TypeVar
 
 from teachlab.errors import ParameterError
@@ -22,9 +25,12 @@ AHEAD = 2
 
 @dataclass(frozen=True, slots=True)
 class WorkerEnded:
-    """Instead of a result: the process of the piece ended twice, the second time while no other piece was running."""
+    """Instead of a result: the process of the piece ended, also while no other piece was running."""
 
-    fault: str = "its worker process ended: probably not enough memory, or a strategy that ends the process"
+    fault: str = (
+        "the worker process ended while it worked on this alone: the strategy ends its process, or there is not enough "
+        "memory"
+    )
 
     @classmethod
     def by(cls, fault: BaseException) -> WorkerEnded:
@@ -71,10 +77,18 @@ class InProcess:
 
 
 class WorkerProcesses:
-    """Worker processes of this machine (joblib's loky); a piece that ends its process does not affect the others."""
+    """Worker processes of this machine (joblib's loky); a piece that ends its process does not affect the others.
 
-    def __init__(self, count: int) -> None:
-        self.count = count
+    Parameters
+    ----------
+    count : int
+        Number of processes.
+    tries : int
+        How often a piece may end its process, the last time while no other one is running.
+    """
+
+    def __init__(self, count: int, *, tries: int = 2) -> None:
+        self.count, self.tries = count, tries
 
     def run(self, work: Callable[[T], R], pieces: Sequence[T]) -> Iterator[tuple[int, R | WorkerEnded]]:
         """Yield the results as they end."""
@@ -88,13 +102,20 @@ class WorkerProcesses:
         running: dict[Future[Any], int] = {}
         # More processes than pieces would only hold memory.
         count = max(1, min(self.count, len(pieces)))
-        pool = get_reusable_executor(count)
+        start = partial(get_reusable_executor, count, initializer=_end_with, initargs=(os.getpid(),))
+        pool = start()
         while waiting or suspects or running:
             # It is unknown which of the running pieces ended a process: each is tried again separately.
             width, queue = (1, suspects) if suspects else (count, waiting)
             while queue and len(running) < width:
-                number = queue.popleft()
-                running[pool.submit(work, pieces[number])] = number
+                try:
+                    future = pool.submit(work, pieces[queue[0]])
+                except BrokenProcessPool:  # a process ended while none was asked for
+                    if running:
+                        break
+                    pool = start(kill_workers=True)
+                    continue
+                running[future] = queue.popleft()
             for done in wait(running, return_when=FIRST_COMPLETED).done:
                 number = running.pop(done)
                 try:
@@ -104,13 +125,24 @@ class WorkerProcesses:
                     running.clear()
                     alone = len(lost) == 1
                     for one in sorted(lost):
-                        strikes[one] = strikes.get(one, 0) + (2 if alone and strikes.get(one) else 1)
-                        if strikes[one] > 2:
+                        strikes[one] = strikes.get(one, 0) + 1
+                        if alone and strikes[one] >= self.tries:
                             yield one, WorkerEnded.by(fault)
                         else:
                             suspects.append(one)
-                    pool = get_reusable_executor(count, kill_workers=True)
+                    pool = start(kill_workers=True)
                     break
+
+
+def _end_with(parent: int) -> None:
+    """Let this process end when the one that asks was killed, which could not tell it: it would hold its memory."""
+
+    def watch() -> None:
+        while os.getppid() == parent:
+            time.sleep(1)
+        os._exit(1)
+
+    threading.Thread(target=watch, daemon=True).start()
 
 
 class ClusterEngine:

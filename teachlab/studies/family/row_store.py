@@ -29,6 +29,8 @@ if TYPE_CHECKING:
     from teachlab.studies.family.study_grid import StudyGrid
 
 ROWS, FILE, PART = "rows", "rows.parquet", "recording_id="
+AT_WORK = ".teachlab.working"
+"""In the folder of the rows while a run writes there, and after one that was ended from outside or by a strategy."""
 _TEXT, _COUNT, _NUMBER, _FLAG = pa.string(), pa.int64(), pa.float64(), pa.bool_()
 _BEFORE = {"key": _TEXT, "recording": _TEXT, "path": _TEXT}
 _ASKED = {"base": _TEXT, "seed": _COUNT, "condition": _TEXT}
@@ -136,23 +138,30 @@ class RowStore:
         self._members: dict[str, list[int]] = {}
 
     @contextmanager
-    def writing(self) -> Iterator[None]:
+    def writing(self) -> Iterator[bool]:
         """Make the folder, or refuse it, before any work; no other run writes into it in this block.
 
-        In an object store nothing keeps a second run out.
+        In an object store nothing keeps a second run out. Yields whether the process of the last run was ended.
         """
         if self.folder is None or is_address(self.folder):
             if self.folder is not None:
                 check_writable(self.folder)
-            yield
+            yield False
             return
         try:
             Path(self.folder, ROWS).mkdir(parents=True, exist_ok=True)
         except OSError as fault:
             why = "it is a file" if Path(self.folder).is_file() else str(fault.strerror)
             raise InputError(f"cannot write to '{self.folder}': {why}. Give the name of a folder.") from None
-        with only_writer(Path(self.folder, ROWS), "a study"):
-            yield
+        mark = Path(self.folder, ROWS, AT_WORK)
+        with only_writer(mark.parent, "a study"):
+            ended = mark.exists()
+            with suppress(OSError):
+                mark.touch()
+            try:
+                yield ended
+            finally:
+                mark.unlink(missing_ok=True)
 
     def known(self) -> Mapping[str, frozenset[str]]:
         """Return the keys of the kept rows by the name of the recording; "" if no recording of the study has it now."""
@@ -165,6 +174,11 @@ class RowStore:
                         name = row["recording"] if row["recording"] in names else ""
                         out.setdefault(name, set()).add(row["key"])
         return {name: frozenset(keys) for name, keys in out.items()}
+
+    @property
+    def kept(self) -> int:
+        """How many pieces of this run are committed."""
+        return len(self._tables)
 
     def commit(self, number: int, found: PieceRows) -> None:
         """Keep the result of a piece: on disk from now on."""

@@ -85,12 +85,24 @@ class StudyGrid:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class StudyPiece:
-    """Input of a worker: a recording, what is asked about it, and the keys of existing rows."""
+    """Input of a worker: a recording, what is asked about it, and the keys of existing rows.
+
+    Parameters
+    ----------
+    line : StudiedLine
+    grid : StudyGrid
+    known : frozenset of str
+    code : str
+        Fingerprint of the code that asks.
+    untried : str
+        If given, no strategy is taught: every draw fails for this reason.
+    """
 
     line: StudiedLine
     grid: StudyGrid
     known: frozenset[str] = frozenset()
     code: str
+    untried: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

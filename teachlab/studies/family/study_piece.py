@@ -113,7 +113,7 @@ def _rows(recording: Recording, truth: Truth, piece: StudyPiece, keys: RowKeys) 
     teachings = {
         _teaching_key(one, base, seed): Teaching(one.strategy, bases[base], seed) for (one, base, seed, _), _ in wanted
     }
-    found = taught_draws(recording, truth, teachings, options=options, careful=True)
+    found = taught_draws(recording, truth, teachings, options=options, careful=True, untried=piece.untried)
     passes = found.scored_passes(recording, truth)
     first_half = found.first_half
     chosen = {key: _chosen(draws, first_half, options) for key, draws in found.draws.items()}

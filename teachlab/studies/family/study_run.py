@@ -6,16 +6,20 @@ import resource
 import time
 from collections.abc import Callable
 from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
 
 from teachlab.data.atomic_files import one_result, write_aside
 from teachlab.model.json_values import Document, json_text
 from teachlab.model.memory import need_memory
 from teachlab.model.printable_text import number_of
-from teachlab.studies.family.engines import InProcess, StudyEngine, WorkerEnded
+from teachlab.studies.family.engines import InProcess, StudyEngine, WorkerEnded, WorkerProcesses
 from teachlab.studies.family.family_answer import StudyAnswer, study_answer
 from teachlab.studies.family.row_store import RowStore, RowTable, within
 from teachlab.studies.family.study_grid import PieceRows, StudyPiece, StudyPlan
 from teachlab.studies.family.study_piece import piece_code, piece_keys, study_piece
+
+if TYPE_CHECKING:
+    from teachlab.studies.family.configurations import Configuration
 
 Progress = Callable[[int, int], None]
 """Called with the number of completed recordings, and the number of all."""
@@ -77,22 +81,66 @@ def run_study(
     need_memory(held, what, "Ask for fewer draws, seeds or values.")
     columns = RowTable(plan.grid, plan.lines)
     store = RowStore(out, columns, plan.lines)
-    with store.writing():
+    with store.writing() as ended_early:
+        if engine is None or isinstance(engine, InProcess):
+            # A strategy that ended the process of the last run would end this one at the same place.
+            engine = WorkerProcesses(1) if ended_early else InProcess()
         pieces = _pieces(plan, store)
         # No worker is started before a recording opens: what is refused is refused at once.
         first = 0
         while first < len(pieces) and (refused := piece_keys(pieces[first])).fault:
             store.commit(first, refused)
             first += 1
-        working = (engine or InProcess()).run(study_piece, pieces[first:]) if first < len(pieces) else ()
-        for done, (number, found) in enumerate(working, first + 1):
-            store.commit(first + number, PieceRows(fault=found.fault) if isinstance(found, WorkerEnded) else found)
+        working = engine.run(study_piece, pieces[first:]) if first < len(pieces) else ()
+        ended: list[int] = []
+
+        def keep(number: int, found: PieceRows) -> None:
+            store.commit(number, found)
             if progress is not None:
-                progress(done, len(pieces))
+                progress(store.kept, len(pieces))
+
+        for number, found in working:
+            if isinstance(found, WorkerEnded):
+                ended.append(first + number)
+            else:
+                keep(first + number, found)
+        for number in ended:
+            keep(number, divided(pieces[number]))
         answer = study_answer(store.finish(), columns, plan.grid, plan.lines, plan.judge)
         if out is not None:
             write_study(answer, out)
     return answer
+
+
+def divided(piece: StudyPiece) -> PieceRows:
+    """Work a piece that has ended its process in ever smaller parts: only what ends a process of its own is a failure.
+
+    Works in a process of this machine, wherever the piece was worked before.
+    """
+    alone = WorkerProcesses(1, tries=1)
+    why = WorkerEnded().fault
+    # Without any strategy: if that ends a process too, it is the recording.
+    ((_, whole),) = alone.run(study_piece, [replace(piece, untried=why)])
+    if isinstance(whole, WorkerEnded):
+        return PieceRows(fault=whole.fault)
+    rows = dict(whole.rows)
+    parts = [piece.grid.configurations]
+    while parts := [half for part in parts if len(part) > 1 for half in _halves(part)]:
+        smaller = [replace(piece, grid=replace(piece.grid, configurations=part)) for part in parts]
+        left = []
+        for number, found in alone.run(study_piece, smaller):
+            if isinstance(found, WorkerEnded):
+                left.append(parts[number])
+            elif found.fault:
+                return found
+            else:
+                rows |= found.rows
+        parts = left
+    return replace(whole, rows=rows)
+
+
+def _halves(part: tuple[Configuration, ...]) -> tuple[tuple[Configuration, ...], ...]:
+    return part[: len(part) // 2], part[len(part) // 2 :]
 
 
 def write_study(answer: StudyAnswer, folder: str) -> None:

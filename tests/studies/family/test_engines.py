@@ -4,17 +4,19 @@ from __future__ import annotations
 
 import os
 import signal
+import subprocess
 import sys
 import time
 from pathlib import Path
 from types import ModuleType
+from typing import Any
 
 import pytest
 
 import teachlab
 from teachlab.errors import ParameterError
 from teachlab.studies.family.engines import WorkerEnded, WorkerProcesses, engine_of
-from tests.studies.family.made_lines import content, write_line
+from tests.studies.family.made_lines import content, line, write_line
 
 GRID = {"quantile-guard": {"position": [0.3, 0.6]}, "two-sample-midpoint": None}
 
@@ -23,6 +25,7 @@ ENDS_ITS_PROCESS = """
 import os, signal
 from dataclasses import dataclass
 from typing import ClassVar
+from teachlab.model.setting import Taught
 from teachlab.model.teaching import Shown
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -73,6 +76,31 @@ def test_a_piece_that_ends_its_process_costs_no_other() -> None:
     assert found == {0: 0, 1: 2, 2: 4, 4: 8, 5: 10}
 
 
+def test_a_process_that_ends_while_it_has_no_work_ends_no_study() -> None:
+    running = WorkerProcesses(1).run(lambda _: os.getpid(), range(2))
+    _, first = next(running)
+    assert isinstance(first, int)
+    os.kill(first, signal.SIGKILL)
+    time.sleep(1)  # its pool has seen it before it is given more work
+    (second,) = [found for _, found in running]
+    assert isinstance(second, int)
+    assert second != first
+
+
+def test_workers_end_with_the_process_that_asked() -> None:
+    """Each would hold its memory for as long as the computer runs."""
+    words = (
+        "import os, time, signal; from teachlab.studies.family.engines import WorkerProcesses\n"
+        "for _, pid in WorkerProcesses(1).run(lambda _: os.getpid(), [0]): print(pid, flush=True)\n"
+        "os.kill(os.getpid(), signal.SIGKILL)"
+    )
+    done = subprocess.run([sys.executable, "-c", words], stdout=subprocess.PIPE, timeout=60)
+    deadline = time.monotonic() + 30
+    while Path(f"/proc/{int(done.stdout)}").exists() and time.monotonic() < deadline:
+        time.sleep(0.1)
+    assert not Path(f"/proc/{int(done.stdout)}").exists()
+
+
 def test_no_more_processes_are_begun_than_there_are_pieces(monkeypatch: pytest.MonkeyPatch) -> None:
     """4,096 of them, which the option allows, would take all memory of most computers."""
     from joblib.externals import loky
@@ -80,7 +108,7 @@ def test_no_more_processes_are_begun_than_there_are_pieces(monkeypatch: pytest.M
     asked: list[int] = []
     pool = loky.get_reusable_executor
 
-    def counted(count: int, **more: bool) -> object:
+    def counted(count: int, **more: object) -> object:
         asked.append(count)
         return pool(count, **more)
 
@@ -89,10 +117,60 @@ def test_no_more_processes_are_begun_than_there_are_pieces(monkeypatch: pytest.M
     assert asked == [2]
 
 
-def test_a_strategy_that_ends_its_process_is_a_row_with_its_reason(lines: Path, tmp_path: Path) -> None:
-    ends = file_with(tmp_path / "ends.py", "os.kill(os.getpid(), signal.SIGKILL)")
-    found = teachlab.study(lines / "l0.parquet", {ends: None}, draws=1, jobs=2)
-    assert "its worker process ended" in found.to_pandas().reason.iloc[0]
+ENDS_AT_A_HALF = """
+    share: float = 0.25
+
+    def teach(self, view):
+        if self.share == 0.5:
+            os.kill(os.getpid(), signal.SIGKILL)
+        return view.place(self.share * view.object.mean, 0.0, Taught(strategy=self.name))
+"""
+WITH_A_CULPRIT = {"single-sample": None}
+
+
+def ending(place: Path) -> dict[str, Any]:
+    """Return a grid with a strategy of which one of two values ends the process."""
+    place.write_text(ENDS_ITS_PROCESS.partition("\n    def teach")[0] + ENDS_AT_A_HALF)
+    return WITH_A_CULPRIT | {f"{place}:EndsItsProcess": {"share": [0.5, 0.25]}}
+
+
+@pytest.mark.parametrize("more", [{"jobs": 2}, {"jobs": 2, "scheduler": "local"}], ids=["processes", "cluster"])
+def test_what_ends_its_process_is_a_row_with_its_reason_and_costs_no_other(
+    lines: Path, tmp_path: Path, more: dict[str, Any]
+) -> None:
+    if "scheduler" in more:
+        pytest.importorskip("distributed")
+    some, grid = lines / "l0.parquet", ending(tmp_path / "ends.py")
+    rows = teachlab.study(some, grid, draws=3, out=tmp_path / "out", **more).to_pandas()
+    assert rows.taught.tolist() == [3, 0, 3]
+    assert rows.reason.dropna().tolist() == [WorkerEnded().fault]
+    # What has ended a process is kept as such: this process would not survive another trial.
+    before = content(tmp_path / "out")
+    teachlab.study(some, grid, draws=3, out=tmp_path / "out")
+    assert content(tmp_path / "out") == before
+
+
+def test_a_study_whose_process_was_ended_by_a_strategy_goes_on_in_a_worker(lines: Path, tmp_path: Path) -> None:
+    some, grid = str(lines / "l0.parquet"), ending(tmp_path / "ends.py")
+    words = f"import teachlab; teachlab.study({some!r}, {grid!r}, draws=3, out={str(tmp_path / 'out')!r})"
+    assert subprocess.run([sys.executable, "-c", words], timeout=120).returncode == -signal.SIGKILL
+    rows = teachlab.study(some, grid, draws=3, out=tmp_path / "out").to_pandas()
+    assert rows.taught.tolist() == [3, 0, 3]
+    assert [*(tmp_path / "out" / "rows").glob(".*")] == []
+
+
+def test_a_recording_that_ends_its_process_whatever_is_taught_is_one_row(monkeypatch: pytest.MonkeyPatch) -> None:
+    seen: list[int] = []
+
+    def ended(self: WorkerProcesses, work: object, pieces: list[object]) -> list[tuple[int, WorkerEnded]]:
+        seen.append(len(pieces))
+        return [(k, WorkerEnded()) for k, _ in enumerate(pieces)]
+
+    monkeypatch.setattr(WorkerProcesses, "run", ended)
+    recording, truth = line(1)
+    rows = teachlab.study((recording, truth), WITH_A_CULPRIT, draws=1, jobs=2).to_pandas()
+    assert rows.reason.tolist() == [WorkerEnded().fault]
+    assert seen == [1, 1]
 
 
 @pytest.mark.parametrize("jobs", [1, 2])
