@@ -16,6 +16,8 @@ def main() -> None:
     """Run the command line."""
     for number in ENDS:
         signal.signal(number, _end)
+    # Worker processes leave what they shared to a process of its own, which removes it, and says so in many lines.
+    os.environ.setdefault("PYTHONWARNINGS", "ignore:resource_tracker")
     sys.stdout, sys.stderr = _tolerant(sys.stdout, "standard output"), _tolerant(sys.stderr, "standard error")
     code: Any = 0
     try:

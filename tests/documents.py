@@ -66,7 +66,7 @@ replay bare.parquet --setting good.json
 bench a.parquet --draws 6 --strategy two-sample-midpoint --strategy contamination-aware --strategy quantile-guard
 bench d.parquet --draws 4 --strategy sweep-minmax
 bench a.parquet --draws 4 --strategy sweep-minmax --device device.toml
-study a.parquet d2.parquet off.parquet gone.parquet --strategy single-sample --grid reduction=0.2,0.3 --draws 4 --jobs 1
+study a.parquet d2.parquet off.parquet high.json --strategy single-sample --grid reduction=0.2,0.3 --draws 4 --jobs 1
 study a.parquet --strategy single-sample --draws 4 --criteria lost.toml --jobs 1
 repeatability a.parquet --strategy sweep-minmax --draws 6 --average 2 --passes-per-teaching 3 --taught eve=good.json
 repeatability a.parquet d2.parquet --strategy single-sample --draws 4

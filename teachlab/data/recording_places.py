@@ -7,7 +7,7 @@ import os
 from collections.abc import Iterable, Sequence
 from pathlib import Path
 
-from teachlab.data.addresses import divided, found_at, is_address, stem_of
+from teachlab.data.addresses import divided, exists, found_at, is_address, stem_of
 from teachlab.data.parquet_source import COLUMN, open_parquet
 from teachlab.errors import InputError, RecordingError
 
@@ -30,7 +30,7 @@ def find_recordings(named: Iterable[str | os.PathLike[str]], *, left_out: str | 
     Raises
     ------
     InputError
-        If a pattern or folder holds no recording, or only a table of passes was named.
+        If a named file is missing, a pattern or folder holds no recording, or only a table of passes was named.
     """
     found: dict[str, str] = {}
     passes: list[str] = []
@@ -38,6 +38,8 @@ def find_recordings(named: Iterable[str | os.PathLike[str]], *, left_out: str | 
         text = os.fspath(one)
         searched = _searched(text)
         if searched is None:
+            if not (exists(text) if is_address(text) else os.path.lexists(text)):
+                raise InputError(f"{text}: there is no such file. Give the path of a recording.")
             if divided(text)[0].endswith(PASSES):
                 passes.append(text)
                 continue

@@ -3,6 +3,10 @@
 from __future__ import annotations
 
 import json
+import signal
+import subprocess
+import sys
+import time
 from pathlib import Path
 from typing import Any
 
@@ -206,15 +210,39 @@ def test_the_next_step_names_a_strategy_of_a_file_by_its_file(place: Path) -> No
 
 def test_recordings_that_could_not_be_studied_are_named_at_once(place: Path) -> None:
     words = ("--strategy", "single-sample", "--grid", "reduction=0.95", "--draws", "3", "--jobs", "1")
-    gone = [f"gone{k}.parquet" for k in range(4)]
-    told = " ".join(run("rec", *gone, *words).stdout.split())
+    cut = [f"cut{k}.parquet" for k in range(4)]
+    for name in cut:
+        Path(name).write_bytes(b"PAR1")
+    told = " ".join(run("rec", *cut, *words).stdout.split())
     # Errors on the others do not push it from the screen.
-    assert "Limit: 4 of 7 recordings could not be studied: gone0: gone0.parquet: there is no such file." in told
-    assert "Also: gone1, gone2 and 1 more." in told
+    assert "Limit: 4 of 7 recordings could not be studied: cut0.parquet: not a readable Parquet file" in told
+    assert "Also: cut1, cut2 and 1 more." in told
     assert "recordings it makes more than 5 errors in 100 passes" in told
     assert told.count("could not be studied:") == 1
-    alone = " ".join(run(*gone[:2], *words).output.split())
-    assert "gone0.parquet: there is no such file" in alone
+    alone = " ".join(run(*cut[:2], *words).output.split())
+    assert "cut0.parquet: not a readable Parquet file" in alone
+
+
+def test_a_name_of_no_file_is_refused_before_any_work(place: Path) -> None:
+    said = "rec/l7.parquet: there is no such file. Give the path of a recording."
+    assert said in " ".join(run("rec/l0.parquet", "rec/l7.parquet", "--out", "out", code=2).stderr.split())
+    Path("study.toml").write_text(STUDY.replace("wet/line", "rec/l7"))
+    assert said in " ".join(run("study.toml", "--out", "out", code=2).stderr.split())
+    assert not Path("out").exists()
+
+
+def test_an_interrupted_study_of_several_processes_says_so_in_one_line(place: Path) -> None:
+    words = [sys.executable, "-m", "teachlab", "study", "rec", "--jobs", "2", "--out", "out", "--draws", "3"]
+    values = ",".join(str(k / 1000) for k in range(1, 400))
+    words += ["--strategy", "single-sample", "--grid", f"reduction={values}"]
+    with subprocess.Popen(words, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True) as child:
+        while not list(Path("out").rglob("rows.parquet")):
+            assert child.poll() is None
+            time.sleep(0.02)
+        child.send_signal(signal.SIGINT)
+        told = child.communicate(timeout=60)[1].splitlines()
+    said = [one for one in told if not one.startswith("studying: ")]
+    assert (child.returncode, said) == (130, ["teachlab: interrupted; nothing half-written is left behind."])
 
 
 def test_a_study_says_what_would_make_it_faster(place: Path, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -365,8 +365,8 @@ def _not_studied(faults: Sequence[LineVerdict], lines: int) -> str:
     names = [one.recording for one in faults[1:NAMED]]
     more = len(faults) - 1 - len(names)
     also = f" Also: {', '.join(names)}{f' and {more} more' if more else ''}." if names else ""
-    told = (
-        f"{len(faults)} of {number_of(lines, 'recording')} could not be studied: {faults[0].recording}: "
-        f"{faults[0].fault}"
-    )
+    first = faults[0]
+    named = first.fault.startswith((f"{first.recording}: ", first.path.rpartition(".")[0]))
+    why = first.fault if named else f"{first.recording}: {first.fault}"
+    told = f"{len(faults)} of {number_of(lines, 'recording')} could not be studied: {why}"
     return f"{told.rstrip('.')}.{also}"

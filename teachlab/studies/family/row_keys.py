@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 from teachlab.data.parquet_source import ParquetSource
 from teachlab.data.recording_files import LightDigest, info_document
-from teachlab.errors import StrategyError
+from teachlab.errors import RecordingError, StrategyError
 from teachlab.evidence.identity import json_digest, truth_digest
 from teachlab.model.json_values import plain
 from teachlab.studies.code_fingerprint import code_fingerprint, file_fingerprint
@@ -88,6 +88,22 @@ def strategy_fingerprint(made: type[Strategy]) -> str:
     if not now.startswith(getattr(loader, "digest", "")):
         raise StrategyError(f"the file of strategy '{made.name}' was changed while the study ran. Run it again.")
     return file_fingerprint(Path(inspect.getsourcefile(made) or ""))
+
+
+def refuse_damage(recording: Recording) -> None:
+    """Refuse a file whose light is not the one that was written under the digest in it.
+
+    Raises
+    ------
+    RecordingError
+        If its samples or its rate were changed, or the file is damaged.
+    """
+    source, told = recording.source, recording.info.digest
+    if told is not None and isinstance(source, ParquetSource) and _light_digest(recording) != told:
+        raise RecordingError(
+            f"{source.location}: this is not the light that was written: its digest differs from the one in the file. "
+            "The file is damaged, or was changed; copy it again."
+        )
 
 
 def _light_digest(recording: Recording) -> str:

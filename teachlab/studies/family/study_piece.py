@@ -24,7 +24,7 @@ from teachlab.scoring.scoring import score
 from teachlab.studies.code_fingerprint import code_fingerprint
 from teachlab.studies.family.configurations import Configuration
 from teachlab.studies.family.line_conditions import LineCondition
-from teachlab.studies.family.row_keys import RowKeys, strategy_fingerprint
+from teachlab.studies.family.row_keys import RowKeys, refuse_damage, strategy_fingerprint
 from teachlab.studies.family.study_grid import COUNTED, STATISTICS, PieceRows, Row, StudyGrid, StudyPiece
 from teachlab.studies.ranking import median_draw, ranking_cost, spreads_of
 from teachlab.studies.tally import Tally
@@ -107,6 +107,7 @@ def _asked(grid: StudyGrid, keys: RowKeys) -> list[tuple[_Place, str]]:
 
 
 def _rows(recording: Recording, truth: Truth, piece: StudyPiece, keys: RowKeys) -> dict[str, Row]:
+    refuse_damage(recording)
     grid, options = piece.grid, piece.grid.options
     bases = {name: _setting(base, recording.info.unit) for name, base in grid.bases.items()}
     wanted = [(place, key) for place, key in _asked(grid, keys) if key not in piece.known]

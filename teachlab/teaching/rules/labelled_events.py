@@ -176,8 +176,8 @@ def guards_of(view: TeachView, found: EventStatistics, share: float) -> Guards:
     )
     raise Abstained(
         reason,
-        f"the weakest passes '{guards.weakest}' reach {show(view, found.sign * guards.object)}, but {guards.strongest} "
-        f"reach {show(view, found.sign * guards.background)}, {100 * share:.2g} % of each left out",
+        f"{_called('the weakest passes', guards.weakest)} reach {show(view, found.sign * guards.object)}, but "
+        f"{guards.strongest} reach {show(view, found.sign * guards.background)}, {100 * share:.2g} % of each left out",
         "passes that reach further from the background than all gaps and all objects to be ignored",
     )
 
@@ -191,7 +191,7 @@ def _guards(found: EventStatistics, share: float) -> Guards:
     weakest = min((quantile(p, share), k) for k, p in by_kind(found.peaks, found.kinds))
     strong = [(quantile(found.gap_peaks, 1 - share), "the gaps")]
     for kind, peaks in by_kind(found.ignored_peaks, found.ignored_kinds):
-        strong.append((quantile(peaks, 1 - share), f"the passes to be ignored '{kind}'"))
+        strong.append((quantile(peaks, 1 - share), _called("the passes to be ignored", kind)))
     strongest = max(strong)
     return Guards(weakest[0], strongest[0], weakest[1], strongest[1])
 
@@ -209,9 +209,14 @@ def _ignored(guards: Guards) -> str:
     if guards.strongest == "the gaps":
         return ""
     return (
-        f"no fixed level can separate the passes '{guards.weakest}' from {guards.strongest}: "
+        f"no fixed level can separate {_called('the passes', guards.weakest)} from {guards.strongest}: "
         "the levels that suit the two do not meet"
     )
+
+
+def _called(what: str, kind: str) -> str:
+    """Return passes with the name of their kind, if they have one."""
+    return f"{what} '{kind}'" if kind else what
 
 
 def _drifting(found: EventStatistics) -> str:

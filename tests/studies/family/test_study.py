@@ -151,17 +151,21 @@ def test_what_fails_is_a_row_with_its_reason(tmp_path: Path) -> None:
     bare = write_line(tmp_path / "bare.parquet", 2)
     bare.with_suffix(".passes.parquet").unlink()
     asked = {Broken: {"at": [1.0, 2.0]}, "single-sample": None}
-    found = teachlab.study([good, cut, bare, tmp_path / "no.parquet"], asked, draws=3)
+    light = bytearray(write_line(tmp_path / "flipped.parquet", 3).read_bytes())
+    light[300] ^= 64
+    flipped = tmp_path / "flipped.parquet"
+    flipped.write_bytes(light)
+    found = teachlab.study([good, cut, bare, flipped], asked, draws=3)
     frame = found.to_pandas().set_index("path")
     assert frame.loc[str(cut)].reason.startswith(f"{cut}: not a readable Parquet file")
-    assert "no table of passes" in frame.loc[str(bare)].reason
-    assert "there is no such file" in frame.loc[str(tmp_path / "no.parquet")].reason
+    assert "no table of passes lies beside it" in frame.loc[str(bare)].reason
+    assert frame.loc[str(flipped)].reason.startswith(f"{flipped}: this is not the light that was written")
     rows = frame.loc[str(good)]
     broken = rows[rows.strategy == "broken"]
     assert broken.failed.tolist() == [3, 3]
     assert broken.reason.tolist() == ["strategy 'broken' failed: ValueError: no idea"] * 2
     assert rows[rows.strategy == "single-sample"].taught.tolist() == [3]
-    assert [one.recording for one in found.faults] == ["cut", "bare", "no"]
+    assert [one.recording for one in found.faults] == ["cut", "bare", "flipped"]
     assert any("3 of 4 recordings could not be studied" in text for text in found.verdict.conditions)
 
 
