@@ -108,7 +108,7 @@ def _recommendation(found: Recommendation | None) -> dict[str, Any] | None:
 
 def _order(bench: RecordingBench, row: int, order: Order) -> dict[str, Any]:
     first, second = bench.rows[row][0], bench.rows[row + 1][0]
-    settled = order.standing is OrderStanding.ESTABLISHED
+    settled = order.standing is OrderStanding.ESTABLISHED and not order.costs_more
     return {"better": first, "worse": second, "established": settled, **order.as_dict()}
 
 

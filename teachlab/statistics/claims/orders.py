@@ -47,6 +47,11 @@ class Order(Document):
     source: Source
 
     @property
+    def costs_more(self) -> bool:
+        """Whether the first one costs more than the second: its place has other reasons than these costs."""
+        return self.difference is not None and self.difference > 0
+
+    @property
     def told(self) -> str:
         """How sure the order is, with what it rests on.
 
@@ -54,10 +59,13 @@ class Order(Document):
         --------
         >>> orders([[-0.1, -0.12] * 20])[0].told, orders([[0.0] * 4])[0].told
         ('established (40 lots)', 'not established (4 lots, it takes 10)')
+        >>> orders([[0.1, 0.12] * 20])[0].told
+        'no: on the claim half it costs more (40 lots)'
         """
         of = number_of(self.lots, *(("lot", "lots") if self.source is Source.LOTS else ("stretch", "stretches")))
-        opened = self.standing is OrderStanding.OPEN and self.lots >= ORDER_LOTS
-        if opened and self.difference is not None and self.difference > 0:
+        if self.lots >= ORDER_LOTS and self.costs_more:
+            if self.standing is not OrderStanding.OPEN:
+                return f"no: on the claim half it costs more ({of})"
             return f"not established ({of}; on the claim half it costs more)"
         return f"{self.standing} ({of}{'' if self.lots >= ORDER_LOTS else f', it takes {ORDER_LOTS}'})"
 

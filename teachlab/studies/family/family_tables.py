@@ -68,12 +68,16 @@ def order_text(order: Order | None) -> str:
     >>> from teachlab.statistics.claims.orders import orders
     >>> order_text(orders([[-0.1, -0.12] * 20])[0]), order_text(orders([[0.0] * 4])[0])
     ('established (40 recordings)', 'not established (4 of 10 needed)')
+    >>> order_text(orders([[0.1, 0.12] * 20])[0])  # it teaches on more recordings, and comes first for that
+    'no: it costs more (40 recordings)'
     """
     if order is None:
         return ""
     said = "for recordings like these" if order.standing is OrderStanding.LIKE_THOSE else str(order.standing)
     if order.lots < ORDER_LOTS:
         return f"{said} ({order.lots} of {ORDER_LOTS} needed)"
+    if order.costs_more:
+        said = "no: it costs more" if order.standing is not OrderStanding.OPEN else f"{said}; it costs more"
     return f"{said} ({number_of(order.lots, 'recording')})"
 
 

@@ -158,6 +158,10 @@ class FamilyJudge:
             count = number_of(len(scored), "recording")
             text = f"{count} {'is' if len(scored) == 1 else 'are'} too few to speak of others."
             reasons.insert(0, VerdictReason(text=f"{text} It takes {CLAIM_LOTS}.", count=len(scored)))
+        made = sum(row["synthetic"] for _, row in rows)
+        if 0 < made < len(rows):
+            text = f"{made} of {len(rows)} recordings are synthetic. Study the others without them for evidence."
+            reasons.insert(0, VerdictReason(text=text, count=made))
         worst = max(scored, key=lambda one: self.claim_cost(one[1]) or 0.0, default=None)
         return Verdict(
             decision=str(decision),

@@ -70,6 +70,15 @@ def test_the_costliest_line_is_named_with_both_kinds_of_errors() -> None:
     )
 
 
+def test_a_part_of_synthetic_recordings_is_told() -> None:
+    """The first words call the whole study a rehearsal."""
+    rows = [(Line(f"line {k}", f"line{k}.parquet"), row(0, 0) | {"synthetic": k < 3}) for k in range(12)]
+    lines = [LineVerdict(recording=one.name, path=one.path) for one, _ in rows]
+    found = FamilyJudge().family(CHOSEN, rows, {one.name: [told] for one, told in rows}, lines)
+    assert found.rehearsal
+    assert found.reasons[0].text.startswith("3 of 12 recordings are synthetic.")
+
+
 def test_every_configuration_is_tried_with_every_base_seed_and_condition() -> None:
     asked = [(strategy_class("quantile-guard"), {"position": [0.4, 0.5, 0.6]})]
     plan = planned_study(
