@@ -8,6 +8,7 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
+from urllib.parse import quote
 
 import pyarrow as pa
 from pyarrow import fs
@@ -16,6 +17,8 @@ from teachlab.errors import InputError
 
 READ_ONLY = ("http", "https")
 _MAGIC = re.compile(r"[*?\[]")
+_NOT_IN_URI = re.compile(r"%(?![0-9A-Fa-f]{2})|[^!$-;=?-Z_a-z~]")
+"""What stands in names, and in a URI only with its number: blanks, umlauts, brackets …"""
 
 
 def is_address(location: object) -> bool:
@@ -83,11 +86,14 @@ def system_of(address: str) -> tuple[fs.FileSystem, str]:
     ValueError, OSError
         If no library knows such addresses, or they cannot be reached.
     """
+    place, query = divided(address)
+    scheme = place.partition("://")[0]
     try:
-        system, path = fs.FileSystem.from_uri(address)
+        host, slash, name = place.partition("://")[2].partition("/")
+        name = _NOT_IN_URI.sub(lambda found: quote(found[0]), name)
+        system, path = fs.FileSystem.from_uri(f"{scheme}://{host}{slash}{name}{query}")
         return system, path
     except (pa.ArrowInvalid, pa.ArrowNotImplementedError):
-        scheme = address.partition("://")[0]
         try:
             import fsspec
         except ImportError:

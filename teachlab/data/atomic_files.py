@@ -398,7 +398,7 @@ def disk_full(path: str | Path, fault: OSError) -> InputError:
     free = shutil.disk_usage(folder).free
     return InputError(
         f"cannot write '{path}': {os.strerror(fault.errno or 0)}; {free / 1e6:,.1f} MB are free in "
-        f"'{folder}'. Nothing of this run is left, and what lay there before is unchanged. Free space, or choose "
+        f"'{folder}'. Nothing half-written is left, and what was finished before is unchanged. Free space, or choose "
         "another place."
     )
 

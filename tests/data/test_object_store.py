@@ -152,8 +152,8 @@ def test_patterns_and_folders_of_a_store_mean_recordings(store: Store) -> None:
 
 
 def test_a_study_from_and_into_a_store_goes_on_and_equals_one_on_disk(store: Store, tmp_path: Path) -> None:
-    for seed in range(3):
-        put_line(store, f"rec/l{seed}", seed, weak=0.1)
+    for seed, name in enumerate(("l0", "l1", "Prüfling [2] 3 %")):
+        put_line(store, f"rec/{name}", seed, weak=0.1)
     out = store.at("out")
 
     def interrupt(done: int, of: int) -> None:
@@ -171,7 +171,7 @@ def test_a_study_from_and_into_a_store_goes_on_and_equals_one_on_disk(store: Sto
     for name in names:
         with read_bytes(store.at(f"out/{name}")) as file:
             assert file.read() == local[name], name
-    assert found.to_pandas().recording.unique().tolist() == ["l0", "l1", "l2"]
+    assert found.to_pandas().recording.unique().tolist() == ["Prüfling [2] 3 %", "l0", "l1"]
     # A smaller study takes away what is no part of it.
     teachlab.study(store.at("rec/l1.parquet"), GRID, draws=3, out=out)
     assert sum("rows.parquet" in one for one in found_at(store.at("out/")) or ()) == 1

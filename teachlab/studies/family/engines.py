@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import logging
 import os
 import threading
 import time
@@ -11,7 +12,7 @@ from dataclasses import dataclass
 from functools import partial
 from typing import TYPE_CHECKING, Any, Protocol, TypeVar
 
-from teachlab.errors import ParameterError
+from teachlab.errors import InputError, ParameterError
 
 if TYPE_CHECKING:
     from concurrent.futures import Future
@@ -153,10 +154,14 @@ class ClusterEngine:
 
     def run(self, work: Callable[[T], R], pieces: Sequence[T]) -> Iterator[tuple[int, R | WorkerEnded]]:
         """Yield the results as they end."""
+        from concurrent.futures import CancelledError
+
         try:
             from distributed import Client, KilledWorker, LocalCluster, as_completed
         except ImportError:
             raise ParameterError("a scheduler needs the extra 'dask': pip install 'teachlab[dask]'.") from None
+        # What it says of a lost scheduler, in a hundred lines, is said below.
+        logging.getLogger("distributed.client").setLevel(logging.CRITICAL)
         cluster = None
         if self.address == LOCAL:
             workers = max(1, min(self.jobs or os.cpu_count() or 1, len(pieces)))
@@ -185,6 +190,17 @@ class ClusterEngine:
                         result = future.result()
                     except KilledWorker:
                         result = WorkerEnded()
+                    except CancelledError:
+                        raise InputError(
+                            f"scheduler '{self.address}' went away. Every recording that was finished is kept if --out "
+                            "names a folder: start the scheduler and its workers, and run this again."
+                        ) from None
+                    except Exception as fault:  # noqa: BLE001 - a piece itself raises nothing
+                        why = fault.__cause__ or fault
+                        raise InputError(
+                            f"a worker of scheduler '{self.address}' cannot load its work: {type(why).__name__}: "
+                            f"{why}. Install there what is installed here."
+                        ) from None
                     yield numbers.pop(future.key), result
                     if (number := next(todo, None)) is not None:
                         batch.add(submit(number))
