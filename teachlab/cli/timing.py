@@ -12,7 +12,6 @@ from teachlab.model.printable_text import number_of, typed_again
 
 if TYPE_CHECKING:
     from teachlab.questions.timing.budget import Timing
-    from teachlab.questions.timing.dwelling import Predicted
 
 LABELS = {
     "dwell_ms": ("shortest dwell", "ms"),
@@ -106,9 +105,11 @@ def timing_command(
         if value is not None and not idle:
             say(f"{label:>30}  {_text(value, unit)}".rstrip())
     say(f"From {found.source}.")
-    if expected is not None:
-        for sentence in _beside(expected, answer.at_levels, found.controller_ms):
-            say(sentence)
+    if expected is not None and (expected.short_pulses or expected.short_gaps):
+        say(
+            f"The controller needs {_text(found.controller_ms, 'ms')}: too short for it are "
+            f"{number_of(expected.short_pulses, 'pulse')} and {number_of(expected.short_gaps, 'gap')}."
+        )
 
 
 def _budget(found: Timing) -> list[str]:
@@ -123,20 +124,6 @@ def _budget(found: Timing) -> list[str]:
             else "controller not checked (give --scan-ms)"
         ),
     ]
-
-
-def _beside(expected: Predicted, at_levels: bool, controller_ms: float) -> list[str]:
-    """Return the errors that filter and delays do not cause."""
-    out = []
-    if expected.touching and not at_levels:
-        out.append(f"{expected.touching} neighbours touch: no setting can separate them.")
-    if expected.short_pulses or expected.short_gaps:
-        out.append(
-            f"The controller needs {_text(controller_ms, 'ms')}: too short for it are "
-            f"{number_of(expected.short_pulses, 'pulse')} "
-            f"and {number_of(expected.short_gaps, 'gap')}."
-        )
-    return out
 
 
 def _text(value: float | tuple[float, float], unit: str) -> str:

@@ -59,9 +59,9 @@ class TimingAnswer:
             out.append(
                 f"the light of {found.unlit} of {number_of(found.passes, 'pass', 'passes')} never reaches the level"
             )
-        if self.at_levels and found is not None and found.touching:
+        if self.at_levels and found is not None and found.unbroken:
             out.append(
-                f"between {found.touching} of {number_of(found.gaps, 'pair')} of neighbours the light never falls back"
+                f"between {found.unbroken} of {number_of(found.gaps, 'pair')} of neighbours the light never falls back"
             )
         return "; ".join(out)
 
@@ -94,12 +94,17 @@ class TimingAnswer:
             reasons.append(VerdictReason(text=sentence(self.delay_at_fault)))
         if (found := self.predicted) is not None:
             # What the level loses is no loss by filter and delays.
-            unlit, touching = (found.unlit, found.touching) if self.at_levels else (0, 0)
-            passes, gaps = found.passes - unlit, found.gaps - touching
+            unlit, unbroken = (found.unlit, found.unbroken) if self.at_levels else (0, 0)
+            passes, gaps = found.passes - unlit, found.gaps - unbroken
             missed = f"miss {found.missed - unlit:.4g} of {number_of(passes, 'pass', 'passes')}"
             # A single pass, or passes that all touch, have no gap that could be lost.
-            merged = f" and merge {found.merged - touching:.4g} of {number_of(gaps, 'pair')} of neighbours"
-            reasons.append(VerdictReason(text=f"Filter and delays alone {missed}{merged if gaps else ''}."))
+            merged = f" and merge {found.merged - unbroken:.4g} of {number_of(gaps, 'pair')} of neighbours"
+            if passes:
+                reasons.append(VerdictReason(text=f"Filter and delays alone {missed}{merged if gaps else ''}."))
+            if found.touching:
+                touch = number_of(found.touching, "pass touches", "passes touch")
+                text = f"{touch} the one before: no setting separates them, and they count as one product."
+                reasons.append(VerdictReason(text=text, count=found.touching))
         # `fits` is a word of the document; the screen begins with its meaning.
         decision = {"fine": "fast enough", "at risk": "at risk", "impossible": "too slow"}[budget.fits]
         about = "from product to controller"

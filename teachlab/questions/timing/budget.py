@@ -25,11 +25,12 @@ class Timing(Document):
         Length from which an object, and a gap, is certainly long enough: the whole response fits inside. This is on the
         safe side if filter and delay act together.
     response_ms, response_min_ms : float
-        Longest and shortest time from crossing to onset: ``n · T_e`` and ``(n − 1) · T_e``, plus on-delay.
+        Longest and shortest time from crossing to onset: ``n · T_e`` and ``(n − 1) · T_e``, plus on-delay, which the
+        sensor counts in whole evaluations.
     max_rate_hz : float
         Fastest symmetric switching, ``1 / (2 n T_e)``.
     output_pulse_ms, output_gap_ms : float
-        Pulse and gap of the output after the delays; a gap of 0 or less means that objects merge.
+        Shortest pulse and gap of the output after the delays, whole evaluations; a gap of 0 means that objects merge.
     controller_ms : float
         Shortest pulse that the controller needs, ``scan + input filter``.
     controller_max_hz : float or None
@@ -79,16 +80,15 @@ def timing(line: TimeBudget) -> Timing:
     -----
     With ``T_e = 1 / rate``, n consecutive evaluations and speed v: objects are certainly seen from a length of ``v (n
     T_e + on-delay) + x_on + x_off`` on, gaps from ``v (n T_e + off-delay) − x_on − x_off`` on. The output pulse is
-    ``dwell − on-delay + off-delay`` and its gap ``gap + on-delay − off-delay``. The controller needs ``scan + filter``
-    of both, and sees a shorter pulse with probability ``pulse / scan``. Common practice of the trade; timers as IEC
-    61131-3 TON and TOF.
+    ``dwell − on-delay + off-delay`` and its gap ``gap + on-delay − off-delay``, in evaluations: delays rounded up,
+    dwell and gap down. The controller needs ``scan + filter`` of both, and sees a shorter pulse with probability
+    ``pulse / scan``. Common practice of the trade; timers as IEC 61131-3 TON and TOF.
     """
     period = line.period_ms
     hold = line.switching.consecutive * period
     v = None if line.speed_mm_s is None else line.speed_mm_s / 1000  # mm per ms
-    held = line.dwell_ms - line.back_ms
-    pulse = held + line.hold_ms if line.seen(line.dwell_ms) > 0 else 0.0
-    rest = line.gap_ms + line.back_ms - line.hold_ms if line.resolved(line.gap_ms) > 0 else 0.0
+    pulse = line.pulse(line.dwell_ms) * period if line.seen(line.dwell_ms) > 0 else 0.0
+    rest = line.rest(line.gap_ms) * period if line.resolved(line.gap_ms) > 0 else 0.0
     need = line.scan_ms + line.input_filter_ms
     response = hold + line.back_ms
     fits, because = _judge(line, pulse, rest, need)
@@ -103,12 +103,12 @@ def timing(line: TimeBudget) -> Timing:
         response_ms=response,
         response_min_ms=response - period,
         max_rate_hz=1000 / (2 * hold),
-        output_pulse_ms=max(pulse, 0.0),
-        output_gap_ms=max(rest, 0.0),
+        output_pulse_ms=pulse,
+        output_gap_ms=rest,
         controller_ms=need,
         controller_max_hz=1000 / (2 * need) if need > 0 else None,
-        controller_sees=1.0 if pulse >= need else min(1.0, pulse / line.scan_ms) if line.scan_ms > 0 else 0.0,
-        off_delay_window_ms=(max(0.0, need - held), _longest_hold(line, need)),
+        controller_sees=1.0 if pulse >= need - 1e-9 else min(1.0, pulse / line.scan_ms) if line.scan_ms > 0 else 0.0,
+        off_delay_window_ms=(_least_hold(line), _longest_hold(line)),
         position_mm=None if v is None else v * response,
         position_jitter_mm=None if v is None else v * period / math.sqrt(12),
         position_shift_mm=None if v is None else v * line.back_ms * line.speed_change,
@@ -129,8 +129,8 @@ def shortened(line: TimeBudget) -> dict[str, float]:
     """
     swapped, given = line.switching.delays_swap_roles, line.switching
     period = line.period_ms
-    inside, apart = (math.floor(t / period + 1e-9) for t in (line.dwell_ms, line.gap_ms))
-    free = math.floor((line.gap_ms - line.scan_ms - line.input_filter_ms) / period + 1e-9)
+    inside, apart = line.inside(line.dwell_ms), line.inside(line.gap_ms)
+    free = apart - line.controller_needs
     back, hold = line.delays()
     # The delay that acts first lengthens what the other one lets through, so it is shortened first.
     if swapped:
@@ -152,13 +152,20 @@ def shortened(line: TimeBudget) -> dict[str, float]:
     return out if replace(line, switching=switching).surely_seen else {}
 
 
-def _longest_hold(line: TimeBudget, need: float) -> float:
+def _least_hold(line: TimeBudget) -> float:
+    """Return the shortest off-delay that makes the pulse long enough for the controller."""
+    return max(0, line.controller_needs - line.inside(line.dwell_ms) + line.delays()[0]) * line.period_ms
+
+
+def _longest_hold(line: TimeBudget) -> float:
     """Return the longest off-delay that leaves the gap that controller and filter need; below 0 if there is none."""
-    return line.gap_ms + line.back_ms - max(need, line.switching.consecutive * line.period_ms)
+    apart, back = line.inside(line.gap_ms), line.delays()[0]
+    longest = apart + back - max(line.controller_needs, 1) if apart >= line.switching.consecutive else -1
+    return longest * line.period_ms
 
 
 def _keep_it(line: TimeBudget, need: float) -> str:
-    longest = _longest_hold(line, need)
+    longest = _longest_hold(line)
     if longest >= 0:
         return f"Keep the {_hold(line).partition(' ')[0]} at most {in_words(longest)}."
     least = in_words(max(need, line.switching.consecutive * line.period_ms))
@@ -170,15 +177,15 @@ def _judge(line: TimeBudget, pulse: float, rest: float, need: float) -> tuple[st
     found = _judge_object(line) or _judge_gap(line, need)
     if found is not None:
         return found
-    dwell, gap = line.dwell_ms, line.gap_ms
-    if rest < need:
-        blame = f"the {_hold(line)} leaves" if gap + line.back_ms >= need else "the gap leaves"
+    gap, back, hold = line.inside(line.gap_ms), *line.delays()
+    if rest < need - 1e-9:
+        blame = f"the {_hold(line)} leaves" if gap + back >= line.controller_needs and hold else "the gap leaves"
         return "at risk", (
             f"{blame} {in_words(rest)} between two pulses where the controller needs {in_words(need)}: it may count "
             "two as one. Scan faster, or separate the objects."
         )
-    if pulse < need:
-        least, most = max(0.0, need - (dwell - line.back_ms)), _longest_hold(line, need)
+    if pulse < need - 1e-9:
+        least, most = _least_hold(line), _longest_hold(line)
         cure = (
             f"Stretch it by an off-delay of {range_in_words(least, most)}."
             if least <= most
@@ -191,6 +198,10 @@ def _judge(line: TimeBudget, pulse: float, rest: float, need: float) -> tuple[st
     return "fine", f"dwell, gap, response{', delays and controller' if need else ' and delays'} fit together"
 
 
+def _in_a_row(needs: int) -> str:
+    return "1 is" if needs == 1 else f"{needs} in a row are"
+
+
 def _fast_enough(line: TimeBudget, evaluations: int) -> str:
     """Return the lowest whole rate, Hz, at which so many evaluations lie within object and gap at any phase."""
     within = min((t for t in (line.dwell_ms, line.gap_ms) if t > 0), default=line.period_ms)
@@ -198,18 +209,18 @@ def _fast_enough(line: TimeBudget, evaluations: int) -> str:
 
 
 def _back(line: TimeBudget) -> str:
-    return f"{'off' if line.switching.delays_swap_roles else 'on'}-delay of {in_words(line.back_ms)}"
+    return f"{'off' if line.switching.delays_swap_roles else 'on'}-delay of {in_words(line.switching.holds_back_ms)}"
 
 
 def _hold(line: TimeBudget) -> str:
-    return f"{'on' if line.switching.delays_swap_roles else 'off'}-delay of {in_words(line.hold_ms)}"
+    return f"{'on' if line.switching.delays_swap_roles else 'off'}-delay of {in_words(line.switching.holds_on_ms)}"
 
 
 def _judge_object(line: TimeBudget) -> tuple[str, str] | None:
     chance, needs = line.seen(line.dwell_ms), line.object_needs
     if chance == 1:
         return None
-    if line.dwell_ms == 0 and line.at_levels:
+    if line.dwell_ms == 0:
         return "impossible", "during the shortest pass the light is never beyond the level: change the level first."
     verdict = "impossible" if chance == 0 else "at risk"
     if needs > line.switching.consecutive:
@@ -220,9 +231,9 @@ def _judge_object(line: TimeBudget) -> tuple[str, str] | None:
             f"{line.dwell_ms / line.period_ms:.4g}: {missed}, whatever the level. Shorten the delay."
         )
     return verdict, (
-        f"the dwell of {in_words(line.dwell_ms)} holds {line.dwell_ms / line.period_ms:.3g} evaluations where {needs} "
-        f"in a row are needed: at random phase {100 * chance:.3g} % are seen. "
-        f"Evaluate at least {_fast_enough(line, needs)} times a second, or ask for fewer in a row."
+        f"the dwell of {in_words(line.dwell_ms)} holds {line.dwell_ms / line.period_ms:.3g} evaluations where "
+        f"{_in_a_row(needs)} needed: at random phase {100 * chance:.3g} % are seen. "
+        f"Evaluate at least {_fast_enough(line, needs)} times a second{', or ask for fewer in a row' * (needs > 1)}."
     )
 
 
@@ -230,10 +241,8 @@ def _judge_gap(line: TimeBudget, need: float) -> tuple[str, str] | None:
     chance, needs = line.resolved(line.gap_ms), line.gap_needs
     if chance == 1:
         return None
-    if line.gap_ms == 0 and line.at_levels:
-        return "impossible", "between two passes the light never falls back behind the level: change the level first."
     if line.gap_ms == 0:
-        return "impossible", "products touch: no setting can separate them. Put gaps between them."
+        return "impossible", "between two passes the light never falls back behind the level: change the level first."
     verdict = "impossible" if chance == 0 else "at risk"
     if needs > line.switching.consecutive:
         merged = "neighbours merge" if chance == 0 else f"{100 * (1 - chance):.3g} % of such neighbours merge"
@@ -243,6 +252,6 @@ def _judge_gap(line: TimeBudget, need: float) -> tuple[str, str] | None:
         )
     return verdict, (
         f"the shortest gap of {in_words(line.gap_ms)} holds {line.gap_ms / line.period_ms:.3g} evaluations where "
-        f"{needs} in a row are needed: {100 * (1 - chance):.3g} % of such neighbours merge. Evaluate at least "
+        f"{_in_a_row(needs)} needed: {100 * (1 - chance):.3g} % of such neighbours merge. Evaluate at least "
         f"{_fast_enough(line, needs)} times a second, or separate the objects."
     )

@@ -11,7 +11,11 @@ from numpy.typing import NDArray
 from teachlab.errors import ParameterError, TruthError
 from teachlab.model.json_values import Document
 from teachlab.model.printable_text import number_of
+from teachlab.model.score import Outcome
 from teachlab.questions.timing.line import TimeBudget, edges_mm, in_words
+from teachlab.scoring.scoring import score
+from teachlab.sensor.clock import Clock
+from teachlab.sensor.edges import RunCounter
 from teachlab.switching.run import replay
 
 if TYPE_CHECKING:
@@ -25,13 +29,16 @@ Millis = NDArray[np.float64]
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class DwellSpans:
-    """Dwell of every complete detect pass, and length of every gap between two passes.
+    """Dwell of every detect pass that is scored, and length of every gap between two passes.
 
     Parameters
     ----------
     dwell_ms, gap_ms : ndarray of float64, ms
+        Gaps of light without a valid sample, and of stretches that the passes leave out, are not among them.
     source : str
         How they were found.
+    touching : int
+        Pairs of passes that touch: they count as one product, and have no gap.
     at_levels : bool
         Whether they were measured at the levels of a setting.
     """
@@ -39,6 +46,7 @@ class DwellSpans:
     dwell_ms: Millis
     gap_ms: Millis
     source: str
+    touching: int = 0
     at_levels: bool = False
 
     def separated(self) -> DwellSpans | None:
@@ -60,10 +68,12 @@ class Predicted(Document):
     Parameters
     ----------
     missed, merged : float
-        Expected numbers at a random phase; whole numbers if evaluations were counted.
-    touching, unlit : int
-        Gaps of length 0, and passes whose light is never beyond the level: counted among merged and missed, but not
-        caused by filter or delays.
+        Expected numbers at a random phase; whole numbers if every sample is evaluated.
+    touching : int
+        Pairs of passes that touch and count as one product: not among the gaps.
+    unbroken, unlit : int
+        Gaps in which the light never falls back, and passes whose light is never beyond the level: counted among
+        merged and missed, but not caused by filter or delays.
     short_pulses, short_gaps : int
         Pulses, and gaps between two pulses, in the output that are shorter than the controller needs.
     """
@@ -73,16 +83,25 @@ class Predicted(Document):
     passes: int
     gaps: int
     touching: int
+    unbroken: int
     unlit: int
     short_pulses: int
     short_gaps: int
 
 
-def _whole(recording: Recording, truth: Truth) -> NDArray[np.bool_]:
-    whole: NDArray[np.bool_] = (truth.start > 0) & (truth.end < recording.samples) & truth.detect
-    if not whole.any():
+def _whole(whole: NDArray[np.bool_], truth: Truth) -> NDArray[np.bool_]:
+    kept: NDArray[np.bool_] = whole & truth.detect
+    if not kept.any():
         raise TruthError("timing needs at least one whole pass to be detected; log longer.")
-    return whole
+    return kept
+
+
+def _left_out(truth: Truth, start: Edges, stop: Edges) -> NDArray[np.bool_]:
+    """Return which ranges of samples touch a stretch that the passes leave out."""
+    out = np.zeros(start.size, bool)
+    for first, last in truth.except_:
+        out |= (start < last) & (stop > first)
+    return out
 
 
 def spans_of_truth(
@@ -106,13 +125,18 @@ def spans_of_truth(
     rate = recording.info.sample_rate_hz
     stored = recording.info.line_speed_m_s
     speed = speed_mm_s or (None if stored is None else 1000 * stored)
-    dwell = (truth.end - truth.start)[_whole(recording, truth)].astype(np.float64) * (1000 / rate)
-    gap = (truth.start[1:] - truth.end[:-1]).astype(np.float64) * (1000 / rate)
-    apart = edges_mm(beam_mm, on_share, off_share)
+    cut = (truth.start == 0) | (truth.end == recording.samples)
+    whole = _whole(~cut & ~_left_out(truth, truth.start, truth.end), truth)
+    dwell = (truth.end - truth.start)[whole].astype(np.float64) * (1000 / rate)
+    # A beam makes no gap between products that touch.
+    touching = truth.touching[1:]
+    apart = ~touching & ~_left_out(truth, truth.end[:-1], truth.start[1:])
+    gap = (truth.start[1:] - truth.end[:-1])[apart].astype(np.float64) * (1000 / rate)
+    edges_long = edges_mm(beam_mm, on_share, off_share)
     if beam_mm > 0:
         if speed is None:
             raise ParameterError("a beam radius needs the speed of the line: give --speed-mm-s.")
-        edges = 1000 * apart / speed
+        edges = 1000 * edges_long / speed
         dwell, gap = (dwell - edges).clip(min=0), (gap + edges).clip(min=0)
     shares = {on_share, on_share if off_share is None else off_share}
     at = "half" if beam_mm == 0 else " and ".join(f"{100 * share:g} %" for share in sorted(shares, reverse=True))
@@ -121,37 +145,43 @@ def spans_of_truth(
         dwell_ms=dwell,
         gap_ms=gap,
         source=f"{number_of(dwell.size, 'pass', 'passes')} and {number_of(gap.size, 'gap')} of the truth, at {at}",
+        touching=int(np.count_nonzero(touching)),
     )
 
 
 def spans_at_levels(recording: Recording, truth: Truth, setting: Setting) -> DwellSpans:
-    """Return dwell and gap at the setting's own levels, counted in evaluations of the light itself.
+    """Return dwell and gap at the setting's own levels, measured in the samples of the light itself.
 
     For each pass the longest stretch in which the light is beyond the levels, and between two passes the longest in
-    which it is not, without filter and delays. Light that does not fall between two passes gives a gap of 0.
+    which it is not, without filter, delays and evaluation rate. Light that does not fall between two passes gives a gap
+    of 0, unless they touch.
     """
-    whole = _whole(recording, truth)
-    bare = replace(setting.undelayed(), consecutive=1)
-    output = replay(recording, bare)
-    clock = output.clock
-    a, b = clock.firsts_at_or_after(truth.start), clock.firsts_at_or_after(truth.end)
-    period = 1000 / clock.rate_hz
+    Clock.of(recording.samples, recording.info.sample_rate_hz, setting.evaluation_rate_hz)  # refuses a rate too high
+    output = replay(recording, replace(setting.undelayed(), consecutive=1, evaluation_rate_hz=None))
+    scored = score(output, truth, tables=False).trials.passes != Outcome.EXCLUDED
+    whole = _whole(scored, truth)
+    samples, period = recording.samples, 1000 / recording.info.sample_rate_hz
     active, still = output.undelayed, output.undelayed.inverted()
-    dwell = _longest(*active.runs(clock.count), a[whole], b[whole])
-    gap = _longest(*still.runs(clock.count), b[:-1], a[1:])
+    begin, stop = truth.end[:-1], truth.start[1:]
+    dwell = _longest(*active.runs(samples), truth.start[whole], truth.end[whole])
+    gap = _longest(*still.runs(samples), begin, stop)
+    unknown = RunCounter.of(output.void(), samples).within(begin, stop) > 0
+    joined = truth.touching[1:] & (gap == 0)
+    gap = gap[~joined & ~unknown & ~_left_out(truth, begin, stop)]
     return DwellSpans(
         dwell_ms=dwell.astype(np.float64) * period,
         gap_ms=gap.astype(np.float64) * period,
         source=f"{number_of(dwell.size, 'pass', 'passes')} and {number_of(gap.size, 'gap')} at on "
         f"{setting.on_level:.5g}, off {setting.off_level:.5g} "
         f"{setting.unit}",
+        touching=int(np.count_nonzero(joined)),
         at_levels=True,
     )
 
 
 def _longest(starts: Edges, ends: Edges, begin: Edges, stop: Edges) -> Edges:
-    """Return the length of the run that overlaps each stretch most; 0 if none does."""
-    out = np.zeros(begin.size, np.int64)
+    """Return the length of the run that overlaps each stretch most, from the first sample on; 0 if none does."""
+    out, starts = np.zeros(begin.size, np.int64), starts.clip(min=0)
     first = np.searchsorted(ends, begin, side="right")
     last = np.searchsorted(starts, stop, side="left")
     for k in np.flatnonzero(last > first).tolist():
@@ -185,7 +215,6 @@ def line_of(
         input_filter_ms=input_filter_ms,
         speed_change=speed_change,
         source=f"the shortest of {spans.source} of {recording.name}",
-        at_levels=spans.at_levels,
     )
 
 
@@ -199,31 +228,31 @@ def predict(spans: DwellSpans, line: TimeBudget) -> Predicted:
     phase k evaluations fall into a time t with probability ``clip(t / T_e − k + 1, 0, 1)``. The controller needs ``scan
     + filter`` of ``dwell − on-delay + off-delay``, and of ``gap + on-delay − off-delay``.
     """
-    # A pulse of exactly the needed length is long enough, although the sum of its parts may be rounded below it.
-    need, longer = line.scan_ms + line.input_filter_ms - 1e-9, line.hold_ms - line.back_ms
+    need = line.controller_needs
     return Predicted(
         missed=sum(1 - line.seen(t) for t in spans.dwell_ms.tolist()),
         merged=sum(1 - line.resolved(t) for t in spans.gap_ms.tolist()),
         passes=int(spans.dwell_ms.size),
         gaps=int(spans.gap_ms.size),
-        touching=int(np.count_nonzero(spans.gap_ms == 0)),
+        touching=spans.touching,
+        unbroken=int(np.count_nonzero(spans.gap_ms == 0)),
         unlit=int(np.count_nonzero(spans.dwell_ms == 0)),
-        short_pulses=sum(line.seen(t) > 0 and t + longer < need for t in spans.dwell_ms.tolist()),
-        short_gaps=sum(line.resolved(t) > 0 and t - longer < need for t in spans.gap_ms.tolist()),
+        short_pulses=sum(line.seen(t) > 0 and line.pulse(t) < need for t in spans.dwell_ms.tolist()),
+        short_gaps=sum(line.resolved(t) > 0 and line.rest(t) < need for t in spans.gap_ms.tolist()),
     )
 
 
 def delay_at_fault(spans: DwellSpans, line: TimeBudget) -> str | None:
     """Return the sentence about the delay that alone loses passes of a recording; None if no delay does.
 
-    Passes that the filter alone would lose, and touching neighbours, are not attributed to a delay.
+    What the filter alone would lose, and gaps in which the light never falls back, are not attributed to a delay.
     """
     blamed = []
     free = replace(line, switching=line.switching.undelayed())
     # A delay is the cause of what is lost with it and not without it.
     for name, delay, times, lost, without in (
-        ("back", line.back_ms, spans.dwell_ms, line.seen, free.seen),
-        ("hold", line.hold_ms, spans.gap_ms, line.resolved, free.resolved),
+        ("back", line.switching.holds_back_ms, spans.dwell_ms, line.seen, free.seen),
+        ("hold", line.switching.holds_on_ms, spans.gap_ms, line.resolved, free.resolved),
     ):
         count = round(sum(without(t) - lost(t) for t in times.tolist()))
         if count < 1:

@@ -20,7 +20,8 @@ class TimeBudget:
     Parameters
     ----------
     dwell_ms, gap_ms : float, ms
-        Shortest time for which an object holds the light beyond the level, and shortest time between two objects.
+        Shortest time for which an object holds the light beyond the level, and shortest time between two objects. The
+        cause of a time of 0 is the level.
     speed_mm_s : float, mm/s, optional
         Speed of the line; needed for lengths.
     scan_ms, input_filter_ms : float, ms
@@ -32,8 +33,6 @@ class TimeBudget:
         Relative change of the speed, for the position of the onset.
     source : str
         Where dwell and gap come from.
-    at_levels : bool
-        Whether they were measured at the levels of a setting: then a time of 0 is caused by the levels.
     """
 
     dwell_ms: float
@@ -46,7 +45,6 @@ class TimeBudget:
     edge_mm: float = 0.0
     speed_change: float = 0.0
     source: str = "numbers given"
-    at_levels: bool = False
 
     def __post_init__(self) -> None:
         for name in ("dwell_ms", "gap_ms", "scan_ms", "input_filter_ms"):
@@ -67,13 +65,13 @@ class TimeBudget:
 
     @property
     def back_ms(self) -> float:
-        """The delay before an onset."""
-        return self.switching.holds_back_ms
+        """The delay before an onset, in whole evaluations as the sensor counts it."""
+        return self.delays()[0] * self.period_ms
 
     @property
     def hold_ms(self) -> float:
-        """The delay that keeps the output active after the object."""
-        return self.switching.holds_on_ms
+        """The delay that keeps the output active after the object, in whole evaluations as the sensor counts it."""
+        return self.delays()[1] * self.period_ms
 
     @property
     def object_needs(self) -> int:
@@ -96,7 +94,28 @@ class TimeBudget:
     def delays(self) -> tuple[int, int]:
         """Return the delay before an onset, and the one that keeps the output active, in evaluations."""
         rate = self.evaluation_rate_hz
-        return delay_evaluations(self.back_ms, rate), delay_evaluations(self.hold_ms, rate)
+        back, hold = self.switching.holds_back_ms, self.switching.holds_on_ms
+        return delay_evaluations(back, rate), delay_evaluations(hold, rate)
+
+    def inside(self, time_ms: float) -> int:
+        """Return how many evaluations fall into a time at every phase."""
+        # A time of whole periods must count as such in spite of rounding.
+        return math.floor(round(time_ms / self.period_ms, 9))
+
+    @property
+    def controller_needs(self) -> int:
+        """Evaluations for which pulse and gap of the output must last for the controller."""
+        return math.ceil(round((self.scan_ms + self.input_filter_ms) / self.period_ms, 9))
+
+    def pulse(self, dwell_ms: float) -> int:
+        """Return the shortest pulse of the output, evaluations, of an object of this dwell that is seen."""
+        back, hold = self.delays()
+        return max(self.inside(dwell_ms), self.object_needs) - back + hold
+
+    def rest(self, gap_ms: float) -> int:
+        """Return the shortest gap of the output, evaluations, after a gap of this length that releases it."""
+        back, hold = self.delays()
+        return max(self.inside(gap_ms), self.gap_needs) + back - hold
 
     def seen(self, dwell_ms: float) -> float:
         """Return the probability that an object of this dwell switches the output, at a random phase."""
@@ -109,9 +128,8 @@ class TimeBudget:
     @property
     def surely_seen(self) -> bool:
         """Whether object and gap surely switch the output, for as long as the controller needs."""
-        need, longer = self.scan_ms + self.input_filter_ms - 1e-9, self.hold_ms - self.back_ms
         through = self.seen(self.dwell_ms) == 1 and self.resolved(self.gap_ms) == 1
-        return through and self.dwell_ms + longer >= need and self.gap_ms - longer >= need
+        return through and min(self.pulse(self.dwell_ms), self.rest(self.gap_ms)) >= self.controller_needs
 
 
 def in_words(value_ms: float) -> str:

@@ -16,6 +16,7 @@ from teachlab.model.recording import Recording, RecordingInfo
 from teachlab.model.score import Counts
 from teachlab.model.setting import DelaysActOn, Polarity, Setting, Switching
 from teachlab.model.truth import Truth
+from teachlab.questions.timing import time_budget
 from teachlab.questions.timing.budget import shortened, timing
 from teachlab.questions.timing.dwelling import delay_at_fault, line_of, predict, spans_at_levels, spans_of_truth
 from teachlab.questions.timing.line import TimeBudget, edges_mm, line_from_lengths, probability_inside
@@ -151,10 +152,10 @@ def test_a_delay_is_not_blamed_for_what_the_filter_loses_nor_for_touching_object
     truth = Truth.from_arrays([50, 150, 155], [52, 155, 160])
     setting = Setting(unit="counts", on_level=50, off_level=50, consecutive=3, off_delay_ms=5)
     spans = spans_at_levels(recording, truth, setting)
-    assert spans.gap_ms.tolist() == [98.0, 0.0]
+    assert spans.gap_ms.tolist() == [98.0]
     line = line_of(recording, setting, spans)
     found = predict(spans, line)
-    assert (found.missed, found.merged, found.touching) == (1, 1, 1)
+    assert (found.missed, found.merged, found.touching) == (1, 0, 1)
     assert delay_at_fault(spans, line) is None
     late = replace(setting, on_delay_ms=4.0)
     assert "on-delay of 4 ms is too long for" not in (delay_at_fault(spans, line_of(recording, late, spans)) or "")
@@ -233,7 +234,7 @@ def test_a_level_that_is_never_reached_is_not_laid_on_the_delay() -> None:
     spans = spans_at_levels(recording, truth, setting)
     line = line_of(recording, setting, spans)
     found = predict(spans, line)
-    assert (found.unlit, found.touching) == (1, 1)
+    assert (found.unlit, found.unbroken) == (1, 1)
     assert "light is never beyond the level" in timing(line).because
     assert delay_at_fault(spans, line) is None
 
@@ -281,11 +282,72 @@ def test_what_chance_decides_is_told_with_its_share(changes: dict[str, Any], tol
     assert found.fits == "at risk"
 
 
-def test_touching_objects_are_said_to_touch() -> None:
+def test_a_gap_in_which_the_light_never_falls_back_is_laid_on_the_level() -> None:
     found = timing(TimeBudget(dwell_ms=10, gap_ms=0, evaluation_rate_hz=1000, switching=Switching(off_delay_ms=5)))
     assert found.fits == "impossible"
-    assert "products touch" in found.because
+    assert "change the level first" in found.because
     assert found.output_gap_ms == 0
+
+
+def passes_of(light: list[int], start: list[int], end: list[int], **more: Any) -> tuple[Recording, Truth]:
+    """Light at 1 kHz, 0 without and 9 with an object; −1 is no sample."""
+    values = np.array(light, np.float64)
+    values[values < 0] = np.nan
+    recording = Recording.from_array(values, RecordingInfo(sample_rate_hz=1000.0, unit="counts"))
+    return recording, Truth.from_arrays(start, end, **more)
+
+
+LEVELS = Setting(unit="counts", on_level=5.0, off_level=5.0)
+
+
+def test_products_that_touch_count_as_one_and_are_no_question_of_time() -> None:
+    """Pairs of 20 ms in touch, then 30 ms of gap: by the passes, under a beam, and at the levels of a setting."""
+    recording, truth = passes_of([0] * 20 + [9] * 40 + [0] * 30 + [9] * 20 + [0] * 20, [20, 40, 90], [40, 60, 110])
+    beam = {"speed_mm_s": 1000.0, "beam_mm": 2.0, "on_share": 0.8}
+    for answer in (
+        time_budget(recording, truth), time_budget(recording, truth, **beam), time_budget(recording, truth, LEVELS),
+    ):  # fmt: skip
+        assert answer.verdict.decision == "fast enough"
+        assert answer.budget.gap_ms >= 30
+        assert (answer.predicted.gaps, answer.predicted.touching, answer.predicted.merged) == (1, 1, 0)
+        assert "1 pass touches the one before" in answer.verdict.reasons[-1].text
+
+
+def test_passes_between_two_evaluations_are_a_question_of_time() -> None:
+    """Passes of 2 ms, evaluated every 3 ms: one of three holds no evaluation, and two of three are seen."""
+    start = list(range(20, 380, 31))
+    light = [9 if any(a <= k < a + 2 for a in start) else 0 for k in range(400)]
+    recording, truth = passes_of(light, start, [a + 2 for a in start])
+    slow = replace(LEVELS, evaluation_rate_hz=1000 / 3)
+    answer = time_budget(recording, truth, slow)
+    assert answer.verdict.decision == "at risk"
+    assert answer.budget.because == (
+        "the dwell of 2 ms holds 0.667 evaluations where 1 is needed: at random phase 66.7 % are seen. "
+        "Evaluate at least 500 times a second."
+    )
+    assert (answer.predicted.unlit, answer.predicted.missed) == (0, pytest.approx(4))
+    assert counts(recording, truth, slow).misses == 4
+
+
+def test_what_is_not_scored_has_no_part_in_the_time() -> None:
+    """A pass and a gap without a valid sample, and a short pass in a stretch left out: 20 and 30 ms remain."""
+    light = [0] * 20 + [9] * 20 + [0] * 30 + [-1] * 20 + [0] * 30 + [9] * 30 + [-1] * 8 + [9] * 22 + [0] * 20
+    light += [9, 9] + [0] * 20
+    start, end = [20, 70, 120, 158, 200], [40, 90, 150, 180, 202]
+    recording, truth = passes_of(light, start, end, except_=((195, 210),))
+    answer = time_budget(recording, truth, LEVELS)
+    assert answer.verdict.decision == "fast enough"
+    assert answer.predicted.unlit == answer.predicted.unbroken == 0
+    found = counts(recording, truth, LEVELS)
+    assert (answer.predicted.passes, found.excluded_passes) == (found.hits, 3)
+    recording, truth = passes_of([0] * 100, [20, 60, 80], [40, 62, 90], except_=((55, 65),))
+    budget = time_budget(recording, truth).budget
+    assert (budget.dwell_ms, budget.gap_ms) == (10, 100)
+
+
+def test_light_that_was_there_before_the_record_lasts_from_its_first_sample_on() -> None:
+    recording, truth = passes_of([9] * 100, [20], [40])
+    assert spans_at_levels(recording, truth, LEVELS).dwell_ms.tolist() == [100]
 
 
 def test_lengths_of_the_trade_hold_on_the_safe_side() -> None:
@@ -295,8 +357,8 @@ def test_lengths_of_the_trade_hold_on_the_safe_side() -> None:
             switching = Switching(consecutive=n, on_delay_ms=on)
             line = TimeBudget(dwell_ms=1, gap_ms=1, evaluation_rate_hz=1000, speed_mm_s=1000, switching=switching)
             found = timing(line)
-            assert found.min_object_mm == pytest.approx(n + on)
-            assert line.seen(np.ceil(n + on)) == 1
+            assert found.min_object_mm == pytest.approx(n + np.ceil(on))  # 7.5 ms are 8 evaluations
+            assert line.seen(found.min_object_mm) == 1
 
 
 def test_where_dwell_and_gap_are_measured_is_said() -> None:
@@ -369,8 +431,9 @@ def test_shortened_delays_are_the_longest_that_surely_do(seed: int) -> None:
 
     def sure(on_ms: float, off_ms: float) -> bool:
         other = replace(line, switching=replace(switching, on_delay_ms=on_ms, off_delay_ms=off_ms))
-        pulse = other.dwell_ms - other.back_ms + other.hold_ms
-        rest = other.gap_ms + other.back_ms - other.hold_ms
+        # Of 5.7 evaluations only 5 are sure to come.
+        pulse = int(other.dwell_ms) - other.back_ms + other.hold_ms
+        rest = int(other.gap_ms) + other.back_ms - other.hold_ms
         lasts = min(pulse, rest) >= other.scan_ms - 1e-9
         return other.seen(other.dwell_ms) == 1 and other.resolved(other.gap_ms) == 1 and lasts
 

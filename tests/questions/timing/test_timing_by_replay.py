@@ -64,7 +64,8 @@ def told(length: float, gap: float, rate_hz: float, **more: Any) -> Timing:
 
 
 @pytest.mark.parametrize(
-    "filtered", [{}, {"consecutive": 3}, {"on_delay_ms": 4.0}, {"consecutive": 2, "on_delay_ms": 3.0}]
+    "filtered",
+    [{}, {"consecutive": 3}, {"on_delay_ms": 4.0}, {"on_delay_ms": 2.5}, {"consecutive": 2, "on_delay_ms": 3.0}],
 )
 @pytest.mark.parametrize("share", [0.3, 0.5, 0.8])
 def test_response_position_and_jitter(filtered: dict[str, Any], share: float) -> None:
@@ -83,6 +84,27 @@ def test_response_position_and_jitter(filtered: dict[str, Any], share: float) ->
         assert late.max() == pytest.approx(found.response_ms, abs=0.03)
         assert late.max() == pytest.approx(found.position_mm, abs=0.03)
     assert late.std() == pytest.approx(found.position_jitter_mm, rel=0.03)
+
+
+@pytest.mark.parametrize("delays", [{}, {"on_delay_ms": 1.4}, {"off_delay_ms": 2.2}])
+def test_shortest_pulse_and_gap_of_the_output(delays: dict[str, float]) -> None:
+    """Objects of 5.7 ms, gaps of 6.3 ms, evaluated every ms: 5 or 6 evaluations, 6 or 7; delays are rounded up.
+
+    At both ends of the off-delays that are told, a controller that needs 3.5 ms gets 4 evaluations at every phase.
+    """
+    found = told(5.7, 6.3, 1000, scan_ms=3.5, **delays)
+    first = phases(40, 100, 1.0)
+    starts = np.sort(np.concatenate((first, first + 12)))
+
+    def least(**switching: float) -> tuple[float, float]:
+        edges = output(passing(starts, 5.7, 0, 20 + 100 * 41), 1000, **switching)
+        pulses, rests = edges.releases - edges.onsets, edges.onsets[1::2] - edges.releases[::2]
+        assert (pulses.size, rests.size) == (80, 40)
+        return pulses.min() / RATE * 1000, rests.min() / RATE * 1000
+
+    assert least(**delays) == pytest.approx((found.output_pulse_ms, found.output_gap_ms))
+    for ms in found.off_delay_window_ms:
+        assert min(least(**delays | {"off_delay_ms": ms})) >= 3.5
 
 
 def test_shift_by_a_change_of_speed() -> None:
