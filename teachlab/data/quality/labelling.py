@@ -255,14 +255,16 @@ def _switched(
     """Return where objects are, with borders at the middle of their edges, and where the light goes part of the way."""
     middle, band = (levels.low + levels.high) / 2, HYSTERESIS * (levels.high - levels.low) / 2
     dtype, samples = recording.dtype, recording.samples
-    wide, exact = Comparator(middle + band, middle - band, dtype), Comparator(middle, middle, dtype)
     rises_at_objects = direction is Direction.RISE
+    # Of light that begins between two levels, no object is seen yet: also where objects are dark.
+    wide = Comparator(middle + band, middle - band, dtype, first_level=None if rises_at_objects else middle - band)
+    exact = Comparator(middle, middle, dtype)
     background, object_ = (levels.low, levels.high) if rises_at_objects else (levels.high, levels.low)
     spread = levels.low_spread if rises_at_objects else levels.high_spread
     share = max(FAINT, SPREADS * spread / (levels.high - levels.low))
     # Released half-way back, because noise there must not end the stretch.
     ends = sorted(background + part * (object_ - background) for part in (share, share / 2))
-    part_way = Comparator(ends[1], ends[0], dtype)
+    part_way = Comparator(ends[1], ends[0], dtype, first_level=None if rises_at_objects else ends[0])
     for block in recording.blocks():
         wide.push(block.light, block.invalid)
         exact.push(block.light, block.invalid)

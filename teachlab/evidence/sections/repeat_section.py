@@ -142,7 +142,7 @@ def _released(
     cut: Split,
 ) -> Json:
     alone = bare(setting)
-    counts = count_settings(recording, truth, [alone], rules=options.rules.scored_from(cut.first_scored))[alone]
+    counts = count_settings(recording, truth, [alone], rules=options.rules.scored_from(cut.first_scored))[alone].apart
     own: Json = dict(measures_of(alone, counts, Costs(), best_cost=best_cost(found.best)))
     taught = cloud.taught
 

@@ -18,6 +18,7 @@ from teachlab.model.recording import Recording
 from teachlab.model.score import USUAL_RULES, Outcome, Rules
 from teachlab.model.setting import Setting, bare
 from teachlab.questions.surface.count_settings import count_settings, measures_of
+from teachlab.scoring.claimable import without_touching
 from teachlab.scoring.scoring import score
 from teachlab.statistics.variance_components import Components, LossAgreement, agreement, variance_components
 from teachlab.switching.family import replay_family
@@ -159,7 +160,7 @@ def measured_settings(
     given = [one if isinstance(one, Setting) else one.setting for group in draws.values() for one in group]
     settings = [s for s in given if s is not None]
     counts = count_settings(recording, truth, settings, rules=options.rules.scored_from(first_pass))
-    return {s: measures_of(s, n, options.costs, best_cost=math.nan) for s, n in counts.items()}
+    return {s: measures_of(s, n.apart, options.costs, best_cost=math.nan) for s, n in counts.items()}
 
 
 def taught_apart(
@@ -286,7 +287,10 @@ def settings_agreement(
 def lost_by_settings(
     recording: Recording, truth: Truth, settings: Sequence[Setting], *, rules: Rules = USUAL_RULES
 ) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
-    """Return the passes that are trials under all settings, and how many of the settings lose each; as above."""
+    """Return the passes that are trials under all settings, and how many of the settings lose each; as above.
+
+    A pass that merges with the one that it touches under any setting is left out.
+    """
     given = [bare(s) for s in settings]
     distinct = list(dict.fromkeys(given))
     lost = np.zeros(truth.passes - rules.first_pass, np.int64)
@@ -294,7 +298,7 @@ def lost_by_settings(
     for rate in dict.fromkeys(s.evaluation_rate_hz for s in distinct):
         family = [s for s in distinct if s.evaluation_rate_hz == rate]
         for setting, output in zip(family, replay_family(recording, family), strict=True):
-            passes = score(output, truth, rules=rules, tables=False).trials.passes
+            passes = without_touching(truth, score(output, truth, rules=rules, tables=False).trials).passes
             trial &= np.isin(passes, (Outcome.HIT, Outcome.MISS, Outcome.MERGED))
             # Equal settings are replayed once and counted as often as they were given.
             lost += np.isin(passes, (Outcome.MISS, Outcome.MERGED)) * given.count(setting)

@@ -82,7 +82,9 @@ def repeat_teaching(
         best = best_fixed(
             recording, truth, counts, base=how.base, costs=how.costs, rules=how.rules.scored_from(cut.first_scored)
         )
-    clouds = tuple(_cloud(v, draws, counts, best, how, limits) for v, draws in zip(variants, taught, strict=True))
+    # What merges with the product that it touches is lost by no teaching.
+    apart = {setting: n.apart for setting, n in counts.items()}
+    clouds = tuple(_cloud(v, draws, apart, best, how, limits) for v, draws in zip(variants, taught, strict=True))
     later = int(np.count_nonzero(truth.detect[cut.first_scored :]))
     return Repeatability(
         clouds=clouds, best=best, teach_passes=cut.teach_passes, scored_passes=max(trials, default=later)

@@ -196,7 +196,7 @@ def study(
         scored_passes=done.scored_passes,
         best=done.best,
         strategies=tuple(studied),
-        settings=tuple((n, measures_of(s, counts[bare(s)], how.costs, best_cost=least)) for n, s in taught),
+        settings=tuple((n, measures_of(s, counts[bare(s)].apart, how.costs, best_cost=least)) for n, s in taught),
         people=_people(people, recording, truth, how, cut.first_scored),
         settings_agreement=settings_agreement(recording, truth, given, rules=how.rules.scored_from(cut.first_scored))
         if len(given) > 1
@@ -334,7 +334,22 @@ class RepeatabilityAnswer:
         elif shares:
             decision, about = "not repeatable", "the result depends on which passes are shown"
         ordered = sorted(reasons, key=lambda reason: -(reason.count or 0))
-        return Verdict(decision=decision, about=about, reasons=(*ordered[:1], *self._divided(), *ordered[1:]))
+        return Verdict(
+            decision=decision, about=about, reasons=(*ordered[:1], *self._divided(), *ordered[1:], *self._touching())
+        )
+
+    def _touching(self) -> list[VerdictReason]:
+        """Say how many products each recording holds that merge with the one that they touch."""
+        found = [(study.recording, study.best.touching) for study in self.studies if study.best is not None]
+        return [
+            VerdictReason(
+                text=f"{name}: {number_of(n, 'pass touches', 'passes touch')} the one before: the output counts both "
+                "as one, which is no error here.",
+                count=n,
+            )
+            for name, n in found
+            if n
+        ]
 
     @property
     def same_lost(self) -> tuple[str, ...]:

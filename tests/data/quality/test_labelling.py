@@ -42,6 +42,16 @@ def test_borders_lie_at_half_of_an_edge():
     assert found.truth.uncertainty_samples == 2  # from 50 % to the switch at 60 % of the edge: two samples
 
 
+def test_light_that_begins_between_two_levels_is_no_object_yet():
+    """Of objects that dip as of those that raise the light: from 0 to 100, at 55 and at 10 at the begin."""
+    gap, object_ = np.zeros(200), np.full(50, 100.0)
+    for begin in (55.0, 10.0):
+        light = np.concatenate([np.full(30, begin), gap, object_, gap, object_, gap])
+        for values, direction in ((light, Direction.RISE), (100 - light, Direction.DIP)):
+            found = propose_passes(Recording.from_array(values, INFO), direction=direction)
+            assert (found.truth.start.tolist(), found.faint.tolist()) == ([230, 480], [[0, 30]] if begin > 50 else [])
+
+
 def test_spikes_and_holes_are_smoothed_away():
     light, borders = line(noise=1.0)
     light[borders[3, 0] - 100 : borders[3, 0] - 95] = 60  # a spike of 5 ms in a gap

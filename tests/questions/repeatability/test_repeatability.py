@@ -17,6 +17,7 @@ from teachlab.model.recording import Recording, RecordingInfo
 from teachlab.model.score import Outcome, Rules
 from teachlab.model.setting import Setting
 from teachlab.model.truth import Truth
+from teachlab.questions.repeatability import repeatability
 from teachlab.questions.repeatability.by_group import by_group, measured_settings, settings_agreement, taught_apart
 from teachlab.questions.repeatability.redraw import repeat_teaching, summarise
 from teachlab.questions.repeatability.study import Question, between_recordings, study
@@ -63,6 +64,33 @@ def test_every_draw_is_what_teaching_replaying_and_scoring_give() -> None:
             assert draw.measures["lost_rate"] == counts.lost / counts.scored_passes
             false = counts.false_trips + counts.extra
             assert draw.measures["cost"] == pytest.approx((counts.lost + false) / counts.scored_passes)
+
+
+def test_products_that_touch_are_lost_by_no_teaching() -> None:
+    """Pass 40 reaches to where pass 41 begins: no level separates the two, and that costs nothing."""
+    recording, truth = line()
+    light = np.asarray(recording.light[:]).copy()
+    end = truth.end.copy()
+    light[end[40] : truth.start[41]] = 60
+    end[40] = truth.start[41]
+    joined = Truth.from_arrays(truth.start, end)
+    settings = [
+        Setting(unit="counts", on_level=30.0, off_level=28.0),
+        Setting(unit="counts", on_level=31.0, off_level=29.0),
+    ]
+    answer = repeatability(
+        [(Recording.from_array(light, INFO, name="line"), joined)], [GUARD], options=DrawOptions(draws=20),
+        taught=[("anna", settings[0]), ("ben", settings[1])],
+    )  # fmt: skip
+    assert answer.verdict.decision == "repeatable"
+    assert answer.verdict.reasons[-1].text.startswith("line: 1 pass touches the one before")
+    studied = answer.studies[0]
+    assert {d.measures["lost_rate"] for d in studied.strategies[0].cloud.draws} == {0.0}
+    assert [measures["lost_rate"] for _, measures in studied.settings] == [0, 0]
+    assert (studied.settings_agreement.lost_by_some, studied.settings_agreement.passes) == (
+        0,
+        studied.scored_passes - 1,
+    )
 
 
 def test_what_comes_after_the_teach_block_moves_no_level() -> None:

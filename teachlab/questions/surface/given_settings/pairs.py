@@ -96,6 +96,11 @@ class PairCounts:
         """Lost passes without those that merged with the one that they touch."""
         return self.lost - self.touching
 
+    @property
+    def apart(self) -> PairCounts:
+        """The same without the passes that merged with the one that they touch."""
+        return replace(self, lost=self.apart_lost, merged=self.merged - self.touching, touching=0)
+
     @classmethod
     def of(cls, scored: Score, truth: Truth) -> PairCounts:
         """Take the counts from a score of these passes."""
