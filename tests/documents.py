@@ -82,7 +82,7 @@ timing a.parquet --setting good.json --scan-ms 10
 timing --speed-mm-s 500 --length-mm 120 --gap-mm 60 --evaluation-rate-hz 1000
 surroundings neighbour --width-us 4 --frequency-hz 10000 --frequency-hz 10700
 surroundings beat --own-hz 10000 --other-hz 10400 --amplitude 80 --integration-us 500 --hysteresis 20
-surroundings lamp --evaluation-rate-hz 1000 --swing 30 --hysteresis 20
+surroundings lamp --evaluation-rate-hz 1000 --swing 30 --hysteresis 10
 surroundings lamp --evaluation-rate-hz 1000 --swing 10 --hysteresis 20
 surroundings ambient --limit-lx 5000 --expected-lx 12000
 surroundings target --measured 2000 --reflectance 0.9 --other-reflectance 0.06 --distance 100 --other-distance 120

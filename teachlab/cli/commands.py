@@ -145,7 +145,7 @@ COMMANDS = {
         "teachlab surroundings neighbour --width-us 4 --frequency-hz 10000 --frequency-hz 10700",
         "teachlab surroundings beat --own-hz 10000 --other-hz 10400 --amplitude 80 --integration-us 500 "
         "--hysteresis 20",
-        "teachlab surroundings lamp --evaluation-rate-hz 1000 --swing 30 --hysteresis 20",
+        "teachlab surroundings lamp --evaluation-rate-hz 1000 --swing 30 --hysteresis 10",
         "teachlab surroundings ambient --limit-lx 5000 --expected-lx 12000",
         "teachlab surroundings target --measured 2000 --reflectance 0.9 --other-reflectance 0.06 --distance 100 "
         "--other-distance 120",

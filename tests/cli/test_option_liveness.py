@@ -368,7 +368,7 @@ surroundings beat --own-hz 10000 --other-hz 10400 --amplitude 80 --integration-u
   --integration-us: --integration-us 900 | amplitude_left
   --hysteresis: --hysteresis 200 | verdict
   --evaluation-rate-hz: --evaluation-rate-hz 1000 | beat_alias_hz
-surroundings lamp --evaluation-rate-hz 1000 --swing 30 --hysteresis 20
+surroundings lamp --evaluation-rate-hz 1000 --swing 30 --hysteresis 10
   --evaluation-rate-hz: --evaluation-rate-hz 90 | flicker_alias_hz
   --swing: --swing 10 | verdict
   --hysteresis: --hysteresis 40 | verdict

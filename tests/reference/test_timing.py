@@ -94,7 +94,7 @@ def test_edges_and_light() -> None:
         )  # fmt: skip
         assert found.values["ratio"] == pytest.approx(ratio)
     assert "on_delay_needed_ms" not in lamp(mains_hz=50, evaluation_rate_hz=1000, swing=1, hysteresis=2).values
-    assert lamp(mains_hz=50, evaluation_rate_hz=1000, swing=2, hysteresis=1).values["on_delay_needed_ms"] == 5
+    assert lamp(mains_hz=50, evaluation_rate_hz=1000, swing=2, hysteresis=0).values["on_delay_needed_ms"] == 5
     assert alias_hz(20_030, 1000) == 30
 
 

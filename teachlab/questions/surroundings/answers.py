@@ -139,9 +139,11 @@ def lamp(
 ) -> SurroundingsAnswer:  # fmt: skip
     """Find whether lamps on the mains can make the output chatter, and which on-delay or average prevents it.
 
-    The light of a lamp swings at twice the mains frequency. An on-delay longer than half of that period, ``1 / (4 ·
-    mains)``, is longer than the bright half; an average over one whole period removes the swing. A faster ripple of
-    electronic ballasts appears at its alias.
+    The light of a lamp swings at twice the mains frequency, f. About an on-level at its mean it is bright for half of
+    the period, and with a hysteresis of a share h of half the swing until it is below the off-level: ``(1/2 + asin(h) /
+    2π) / f``. An on-delay longer than that outlasts it, if the light then stays below for at least one evaluation:
+    ``(1/2 − asin(h) / π) / f``. An average over one whole period removes the swing. A faster ripple of electronic
+    ballasts appears at its alias.
 
     `swing`, `hysteresis`: peak to peak of the flicker at the receiver, and the hysteresis, in the same unit.
     `ripple_hz` (float, Hz): ripple of an electronic ballast or a dimmed lamp.
@@ -151,15 +153,17 @@ def lamp(
     if ripple_hz is not None:
         positive(ripple_hz=ripple_hz)
     flicker = 2 * mains_hz
-    needed = 1000 / (2 * flicker)
+    # A hysteresis of more than half the swing can hold the light from one period to the next.
+    wide = math.asin(min(1.0, 2 * hysteresis / swing)) if swing > 0 else 0.0
+    needed, below = 1000 / flicker * (0.5 + wide / (2 * math.pi)), 1000 / flicker * (0.5 - wide / math.pi)
     over = max(1, round(evaluation_rate_hz / flicker))
     values: dict[str, Any] = {
         "flicker_hz": flicker,
         "flicker_alias_hz": alias_hz(flicker, evaluation_rate_hz),
     }
     if hysteresis <= swing:  # else nothing chatters, and nothing is needed against it
+        values |= {"on_delay_needed_ms": needed} if 2 * hysteresis < swing or swing == 0 else {}
         values |= {
-            "on_delay_needed_ms": needed,
             "average_ms": 1000 / flicker,
             "average_evaluations": over,
             "average_leaves": _evaluations_leave(flicker, evaluation_rate_hz, over),
@@ -168,35 +172,42 @@ def lamp(
         values["ripple_alias_hz"] = alias_hz(ripple_hz, evaluation_rate_hz)
     # Evaluated too seldom, the flicker is seen as a slower one, whose bright half no delay is sure to outlast: how slow
     # hangs on the last digit of both rates.
-    slow = evaluation_rate_hz < 2 * flicker
-    quiet, step = hysteresis > swing or (on_delay_ms > needed and not slow), LEAVE
+    sure = evaluation_rate_hz * below >= 1000 * (1 - 1e-9)
+    quiet, step = hysteresis > swing or (on_delay_ms > needed and sure), LEAVE
+    widen = f"iden the hysteresis beyond {swing:g}."
     if hysteresis > swing:
         verdict = "the hysteresis is wider than the swing: it cannot chatter"
-    elif slow:
+    elif evaluation_rate_hz < 2 * flicker:
         verdict = (
             f"it can chatter: the evaluation rate is too low for a flicker of {flicker:g} Hz, which is seen as one of "
             f"{values['flicker_alias_hz']:.4g} Hz, and no on-delay or average is sure to remove that"
         )
-        step = (
-            f"Evaluate at least {2 * flicker:g} times a second and raise the on-delay above {needed:.4g} ms, or widen "
-            f"the hysteresis beyond {swing:g}."
+        step = f"W{widen}"
+        if "on_delay_needed_ms" in values:
+            faster = f"{math.ceil(1000 / below * (1 - 1e-9)):,}"
+            step = (
+                f"Evaluate at least {faster} times a second and raise the on-delay above {needed:.4g} ms, or w{widen}"
+            )
+    elif not sure:
+        verdict = (
+            f"it can switch: the hysteresis of {hysteresis:g} can hold the light of a flicker of {swing:g} from one "
+            "period to the next, and no on-delay is sure to outlast that"
         )
+        step = f"Average over {1000 / flicker:.4g} ms, or w{widen}"
     elif on_delay_ms > needed:
-        verdict = "the on-delay outlasts the bright half of the flicker"
+        verdict = "the on-delay outlasts the bright part of the flicker"
     else:
-        verdict = f"it can chatter: the flicker of {swing:g} is as wide as the hysteresis of {hysteresis:g}, or wider"
-        step = (
-            f"Raise the on-delay above {needed:.4g} ms, average over {1000 / flicker:.4g} ms, or widen the hysteresis "
-            f"beyond {swing:g}."
-        )
+        wider = "wider than" if swing > hysteresis else "as wide as"
+        verdict = f"it can chatter: the flicker of {swing:g} is {wider} the hysteresis of {hysteresis:g}"
+        step = f"Raise the on-delay above {needed:.4g} ms, average over {1000 / flicker:.4g} ms, or w{widen}"
     return SurroundingsAnswer(
         values=values,
         verdict=verdict,
         source="full-wave flicker at twice the mains frequency; sampling theorem; elementary Fourier analysis",
         problem=not quiet,
         next_step=step,
-        limits="sinusoidal flicker, on-level not below its mean; a wide hysteresis makes the on-delay count from the "
-        "off-level; an average over another period than the lamp's leaves much (8.3 ms at 50 Hz mains: 19 %)",
+        limits="sinusoidal flicker, on-level not below its mean; an average over another period than the lamp's leaves "
+        "much (8.3 ms at 50 Hz mains: 19 %)",
     )
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import fields, replace
 
 import numpy as np
 import pytest
@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from teachlab.data.split import split
 from teachlab.errors import Abstained, ParameterError, SettingError
-from teachlab.model.draws import MEASURES, DrawOptions
+from teachlab.model.draws import MEASURES, Costs, DrawOptions
 from teachlab.model.json_values import plain
 from teachlab.model.recording import Recording, RecordingInfo
 from teachlab.model.score import Outcome, Rules
@@ -22,6 +22,8 @@ from teachlab.questions.repeatability.by_group import by_group, measured_setting
 from teachlab.questions.repeatability.redraw import repeat_teaching, summarise
 from teachlab.questions.repeatability.study import Question, between_recordings, study
 from teachlab.questions.repeatability.values import USUAL_LIMITS, Cloud, Limit, Variant
+from teachlab.questions.surface.count_settings import measures_of
+from teachlab.questions.surface.given_settings.pairs import PairCounts
 from teachlab.scoring import proportion, score
 from teachlab.statistics.variance_components import agreement, variance_components
 from teachlab.switching import replay
@@ -91,6 +93,16 @@ def test_products_that_touch_are_lost_by_no_teaching() -> None:
         0,
         studied.scored_passes - 1,
     )
+
+
+def test_costs_that_differ_by_rounding_only_are_equal() -> None:
+    """One lost pass at 0.7 costs as much as seven false trips at 0.1, whose sum is rounded."""
+    zero = dict.fromkeys((f.name for f in fields(PairCounts)), 0)
+    lost, trips = (PairCounts(**zero | {"detect_trials": 10} | more) for more in ({"lost": 1}, {"false_trips": 7}))
+    costs = Costs(miss=0.7, false=0.1)
+    level = Setting(unit="counts", on_level=1, off_level=1)
+    assert trips.cost(costs) != lost.cost(costs)
+    assert measures_of(level, trips, costs, best_cost=lost.cost(costs))["regret"] == 0
 
 
 def test_what_comes_after_the_teach_block_moves_no_level() -> None:

@@ -130,15 +130,30 @@ def flicker(mains: float, rate: float, seconds: float = 2.0) -> np.ndarray:
 
 
 @pytest.mark.parametrize("mains", [50.0, 60.0])
-def test_on_delay_that_outlasts_the_bright_half(mains: float) -> None:
+@pytest.mark.parametrize(("hysteresis", "share"), [(0.0, 1 / 2), (0.5, 7 / 12), (0.8, 0.6476)])
+def test_on_delay_that_outlasts_the_bright_part(mains: float, hysteresis: float, share: float) -> None:
     """Light that flickers about the on-level: no onset just above the delay needed, onsets below it."""
     info = RecordingInfo(sample_rate_hz=20_000, unit="counts")
     recording = Recording.from_array(flicker(mains, 20_000), info)
-    needed = lamp(mains_hz=mains, evaluation_rate_hz=20_000, swing=2, hysteresis=0).values["on_delay_needed_ms"]
-    assert needed == pytest.approx({50.0: 5.0, 60.0: 25 / 6}[mains])
+    at = {"mains_hz": mains, "evaluation_rate_hz": 20_000, "swing": 2, "hysteresis": hysteresis}
+    needed = lamp(**at).values["on_delay_needed_ms"]
+    assert needed == pytest.approx(share * 500 / mains, rel=1e-4)
     for delay, onsets in ((needed + 0.05, False), (needed - 0.1, True)):
-        setting = Setting(unit="counts", on_level=0.001, off_level=0.001, on_delay_ms=delay)
-        assert (replay(recording, setting).onsets.size > 0) == onsets
+        setting = Setting(unit="counts", on_level=0.001, off_level=0.001 - hysteresis, on_delay_ms=delay)
+        assert (replay(recording, setting).onsets.size > 0) == onsets == lamp(**at, on_delay_ms=delay).problem
+
+
+@pytest.mark.parametrize(("rate", "hysteresis"), [(1000, 0.99), (20_000, 1.3), (20_000, 2.0)])
+def test_a_wide_hysteresis_holds_a_flicker_for_longer_than_any_on_delay(rate: int, hysteresis: float) -> None:
+    """At 0.99 the light is below the off-level for 0.45 ms of 10 ms, at 1.3 never: 9 ms do not outlast it."""
+    light = np.concatenate((np.full(rate // 10, -1.0), flicker(50.0, rate)))
+    recording = Recording.from_array(light, RecordingInfo(sample_rate_hz=rate, unit="counts"))
+    setting = Setting(unit="counts", on_level=0.0, off_level=-hysteresis, on_delay_ms=9.0)
+    assert replay(recording, setting).onsets.size > 0
+    found = lamp(mains_hz=50, evaluation_rate_hz=rate, swing=2, hysteresis=hysteresis, on_delay_ms=9.0)
+    assert found.problem
+    assert "no on-delay is sure to outlast that" in found.verdict
+    assert found.next_step == "Average over 10 ms, or widen the hysteresis beyond 2."
 
 
 def test_a_flicker_seen_as_a_slower_one_outlasts_the_delay_that_is_needed_for_it() -> None:
@@ -183,13 +198,13 @@ def test_average_of_the_other_mains() -> None:
 def test_lamp_verdicts() -> None:
     given = {"mains_hz": 50.0, "evaluation_rate_hz": 1000.0, "swing": 2.0}
     assert "cannot chatter" in lamp(**given, hysteresis=2.1).verdict
-    assert "outlasts" in lamp(**given, hysteresis=1, on_delay_ms=5.5).verdict
-    bad = lamp(**given, hysteresis=1, on_delay_ms=5)
+    assert "outlasts" in lamp(**given, hysteresis=0, on_delay_ms=5.5).verdict
+    bad = lamp(**given, hysteresis=0, on_delay_ms=5)
     assert bad.judged.startswith("Problem: It can chatter: the flicker of ")
     assert bad.next_step.startswith(
         "Raise the on-delay above 5 ms, average over 10 ms, or widen the hysteresis beyond "
     )
-    assert lamp(**given, hysteresis=1, on_delay_ms=5.5).judged.startswith("OK: The on-delay outlasts")
+    assert lamp(**given, hysteresis=0, on_delay_ms=5.5).judged.startswith("OK: The on-delay outlasts")
     slow = lamp(mains_hz=50, evaluation_rate_hz=90, swing=2, hysteresis=1, ripple_hz=20_030)
     assert "too low" in slow.verdict
     assert (slow.values["flicker_alias_hz"], slow.values["ripple_alias_hz"]) == (10, 40)
