@@ -154,14 +154,19 @@ def shortened(line: TimeBudget) -> dict[str, float]:
 
 def _least_hold(line: TimeBudget) -> float:
     """Return the shortest off-delay that makes the pulse long enough for the controller."""
-    return max(0, line.controller_needs - line.inside(line.dwell_ms) + line.delays()[0]) * line.period_ms
+    # Where the delay that holds the output acts first, the other one needs what it adds.
+    needs = max(line.controller_needs, int(line.switching.delays_swap_roles))
+    return max(0, needs - line.inside(line.dwell_ms) + line.delays()[0]) * line.period_ms
 
 
 def _longest_hold(line: TimeBudget) -> float:
     """Return the longest off-delay that leaves the gap that controller and filter need; below 0 if there is none."""
-    apart, back = line.inside(line.gap_ms), line.delays()[0]
-    longest = apart + back - max(line.controller_needs, 1) if apart >= line.switching.consecutive else -1
-    return longest * line.period_ms
+    apart, back, needs = line.inside(line.gap_ms), line.delays()[0], line.controller_needs
+    if apart < line.switching.consecutive:
+        return -line.period_ms
+    # The delay that acts first must itself be shorter than the gap.
+    first = 0 if line.switching.delays_swap_roles else back
+    return min(apart + back - needs, apart - 1 + first) * line.period_ms
 
 
 def _keep_it(line: TimeBudget, need: float) -> str:

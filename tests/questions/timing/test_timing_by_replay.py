@@ -86,6 +86,23 @@ def test_response_position_and_jitter(filtered: dict[str, Any], share: float) ->
     assert late.std() == pytest.approx(found.position_jitter_mm, rel=0.03)
 
 
+def test_delays_that_swap_roles_are_told_by_what_they_do() -> None:
+    """Dark objects of 11 ms, gaps of 4.6 ms: held on by the on-delay, for longer than the gap not at all.
+
+    Held back by 14 ms of off-delay, the object is seen only if it is held on for 4 ms.
+    """
+    swap = {"polarity": "dark-on", "delays_act_on": "light"}
+    starts = np.sort(np.concatenate((phases(40, 100, 1.0), phases(40, 100, 1.0) + 15.6)))
+    light = passing(starts, 11, 0, 20 + 100 * 41)
+    dark = Recording.from_array(1 - np.asarray(light.light[:]), light.info)
+    for off_ms, ends in ((0.0, (0, 3)), (14.0, (4, 3))):
+        found = told(11, 4.6, 1000, off_delay_ms=off_ms, **swap).off_delay_window_ms
+        assert found == pytest.approx(ends)
+    for on_ms, off_ms, seen in ((3.0, 0.0, 80), (4.0, 0.0, None), (3.0, 14.0, 0), (4.0, 14.0, None)):
+        onsets = output(dark, 1000, on_delay_ms=on_ms, off_delay_ms=off_ms, **swap).onsets.size
+        assert onsets == seen if seen is not None else 0 < onsets < 80
+
+
 @pytest.mark.parametrize("delays", [{}, {"on_delay_ms": 1.4}, {"off_delay_ms": 2.2}])
 def test_shortest_pulse_and_gap_of_the_output(delays: dict[str, float]) -> None:
     """Objects of 5.7 ms, gaps of 6.3 ms, evaluated every ms: 5 or 6 evaluations, 6 or 7; delays are rounded up.
