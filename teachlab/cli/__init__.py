@@ -12,10 +12,11 @@ from collections.abc import Callable
 from typing import Any, NoReturn
 
 import typer
-from typer.core import TyperCommand, TyperGroup
+from typer.core import TyperCommand
 
 from teachlab import __version__
 from teachlab.cli.commands import COMMANDS
+from teachlab.cli.plain_help import PlainCommand, PlainGroup
 from teachlab.errors import Abstained, InputError
 from teachlab.model.printable_text import SHOWN_OF_MESSAGE, printable
 
@@ -29,7 +30,7 @@ ONE_LINE = 100
 """Characters in a line of a terminal."""
 
 
-class _Commands(TyperGroup):
+class _Commands(PlainGroup):
     """Imports the module of the called command; turns errors into one message and the right exit code."""
 
     def __init__(self, **given: Any) -> None:
@@ -106,10 +107,10 @@ def command_of(name: str) -> Any:
     part, listed, functions = typer.Typer(), COMMANDS[name], functions_of(name)
     parts = part
     if name not in functions:
-        parts = typer.Typer(no_args_is_help=True, help=listed.line)
+        parts = typer.Typer(cls=PlainGroup, no_args_is_help=True, help=listed.line)
         part.add_typer(parts, name=name)
     for each, function in functions.items():
-        parts.command(each)(framed(each, function))
+        parts.command(each, cls=PlainCommand)(framed(each, function))
     explain(part, listed.examples)
     return typer.main.get_group(part).commands[name]
 

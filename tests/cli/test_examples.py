@@ -38,6 +38,19 @@ def test_help_ends_with_its_examples(name: str) -> None:
         assert f"Example: {line}" in flowing(done.output)
 
 
+@pytest.mark.parametrize("name", ["", *names()])
+def test_help_says_in_words_what_an_option_takes(name: str) -> None:
+    told = CliRunner().invoke(app, [*name.split(), "--help"], env={"COLUMNS": "80", "TERMINAL_WIDTH": "80"}).output
+    assert not re.search(r"<(str|int|float|bool|list)|list\[|[|]$", told)
+    assert re.search(r"--help +Show this message", told)
+
+
+def test_no_choice_is_broken_in_help() -> None:
+    told = CliRunner().invoke(app, ["import", "--help"], env={"COLUMNS": "80", "TERMINAL_WIDTH": "80"}).output
+    for word in (" FILE ", " NUMBER ", "retroreflective|", "background-suppressed|", "self-labelled|", " rise|dip "):
+        assert word in told
+
+
 @pytest.mark.parametrize("name", COMMANDS)
 def test_the_table_says_of_a_command_what_its_module_says(name: str) -> None:
     command = command_of(name)
