@@ -132,7 +132,9 @@ def test_two_recordings_show_no_difference_of_settings(line: Path) -> None:
     a, b = line.parent / "at40.json", line.parent / "at70.json"
     words = ["compare", str(line), "--with", str(line), "--setting", str(a)]
     said = " ".join(CliRunner().invoke(app, [*words, "--setting", str(b)]).stdout.split())
-    first = "Not established: that a difference comes from the setting, since two recordings were compared. Claim: "
+    first = (
+        "Cannot be decided: whether a difference comes from the setting, since two recordings were compared. Claim: "
+    )
     assert said.startswith(first)
     assert said.endswith(f"Next: teachlab compare {line} --setting {a} --setting {b}")
     for one in (words, [*words, "--setting", str(a)]):
@@ -230,3 +232,31 @@ def test_two_outputs_that_are_of_no_use_are_not_ordered(line: Path) -> None:
             f"Errors on 10 passes of {one.stem}: 10, of {other.stem}: 10; not established (2 stretches, it takes 10).",
             f"{one.stem} itself is not shown to work.",
         ]
+
+
+@pytest.mark.parametrize(
+    ("weak", "first"),
+    [
+        (range(0, 300, 4), "Take: at50. That at80 costs more than at50 is established (15 lots). at50: fixed levels"),
+        (
+            range(0, 200, 20),
+            "Take: at50. That at80 costs more than at50 holds for lots like those recorded (15 lots). ",
+        ),
+        (range(1), "No difference shown: that at80 costs more than at50 is not established (15 lots). at50: fixed"),
+    ],
+)
+def test_what_to_do_is_said_first_and_then_how_sure_that_is(tmp_path: Path, weak: range, first: str) -> None:
+    light, start = np.full(33_100, 10, np.uint16), np.arange(300) * 110 + 40
+    for k, a in enumerate(start):
+        light[a : a + 40] = 60 if k in weak else 90
+    path = tmp_path / "line.parquet"
+    write_recording(path, Recording.from_array(light, RecordingInfo(sample_rate_hz=1000, unit="counts")))
+    lots = [f"L{k // 20}" for k in range(300)]
+    write_truth(tmp_path / "line.passes.parquet", Truth.from_arrays(start, start + 40, lot=lots))
+    given = [str(path)]
+    for level in (80, 50):
+        setting = {"schema": 1, "unit": "counts", "on_level": level, "off_level": level - 5, "polarity": "light-on"}
+        (tmp_path / f"at{level}.json").write_text(json.dumps(setting))
+        given += ["--setting", str(tmp_path / f"at{level}.json")]
+    said = " ".join(CliRunner().invoke(app, ["compare", *given]).stdout.split())
+    assert said.startswith(first)

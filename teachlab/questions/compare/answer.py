@@ -40,8 +40,8 @@ if TYPE_CHECKING:
     from teachlab.model.truth import Truth
     from teachlab.questions.stress.setting_reading import SettingReading
 
-ALIKE = "no difference shown"
-"""Decision on settings that make as many errors."""
+TAKE, NONE_YET, ALIKE = "take", "take none yet", "no difference shown"
+"""Decisions: the first costs less and works; it costs less; no order is shown."""
 INDEPENDENT = "all trials are independent"
 ONE_BY_ONE = "false trips come one by one, independently of one another"
 
@@ -140,8 +140,8 @@ def compare(
         names = [f"{names[0]} on {first.name}", f"{names[-1]} on {second.name}"]
         found, lines = _unpaired((a, b), (one.score, other.score), confidence)
         verdict = Verdict(
-            decision=str(OrderStanding.OPEN),
-            about="that a difference comes from the setting, since two recordings were compared",
+            decision=str(Decision.OPEN),
+            about="whether a difference comes from the setting, since two recordings were compared",
             reasons=(VerdictReason(text=sentence(lines[0])),),
             claim=HeadlineClaim(text=f"{NOTHING_SHOWN} {lines[-1]}", confidence=confidence),
         )  # fmt: skip
@@ -230,15 +230,22 @@ def _ordered(truth: Truth, sides: list[_Side], confidence: float, assumption: As
         left = f"Left out of the claim: {number_of(other_shown, 'pass', 'passes')} by which another setting was taught."
         claim = replace(claim, beside=(left, *claim.beside))
     claim = replace(claim, text=f"{best.name}: {claim.text[:1].lower()}{claim.text[1:]}")
-    decision, about = str(found[0].standing), f"that {other.name} costs more than {best.name}. {best.name}:"
-    as_usable = best.case.usable == other.case.usable
-    if best.errors == other.errors and as_usable and found[0].standing is OrderStanding.OPEN:
-        decision = ALIKE
+    standing, good = found[0].standing, best.judged.good
+    opened = standing is OrderStanding.OPEN and best.case.usable == other.case.usable
+    holds = "is" if standing in {OrderStanding.ESTABLISHED, OrderStanding.OPEN} else "holds"
+    sure, named = f"that {other.name} costs more than {best.name} {holds} {found[0].told}", f"{best.name}:"
+    if opened:
+        decision, about = ALIKE, f"{sure}. {named}"
+    elif good:
+        decision, about = TAKE, f"{best.name}. {sentence(sure)} {named}"
+    else:
+        decision, about = NONE_YET, f"{best.name} is not shown to work. {sentence(sure)} {named}"
+    if opened and best.errors == other.errors:
         about, *why = _alike(best, other)
         reasons = [*(VerdictReason(text=text) for text in why), *reasons[0 if best.errors else 1 :]]
         if claim.upper is not None and not best.errors and other.case.usable:
             claim = replace(claim, text=f"{claim.text} The same holds for {other.name}.")
-    if not best.judged.good:
+    if not good and decision != NONE_YET:
         reasons.append(VerdictReason(text=f"{best.name} itself is not shown to work."))
     return Verdict(
         decision=decision,
@@ -250,7 +257,7 @@ def _ordered(truth: Truth, sides: list[_Side], confidence: float, assumption: As
         next_step=_more_for(found[0]),
         equal_cost=best.room,
         step=best.case.step,
-    ), best.judged.good
+    ), good
 
 
 def _alike(best: _Side, other: _Side) -> tuple[str, ...]:
