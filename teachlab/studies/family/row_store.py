@@ -32,17 +32,20 @@ ROWS, FILE, PART = "rows", "rows.parquet", "recording_id="
 AT_WORK = ".teachlab.working"
 """In the folder of the rows while a run writes there, and after one that was ended from outside or by a strategy."""
 _TEXT, _COUNT, _NUMBER, _FLAG = pa.string(), pa.int64(), pa.float64(), pa.bool_()
-_BEFORE = {"key": _TEXT, "recording": _TEXT, "path": _TEXT}
+_BEFORE = {"recording": _TEXT, "path": _TEXT}
 _ASKED = {"base": _TEXT, "seed": _COUNT, "condition": _TEXT}
 _FOUND: dict[str, pa.DataType] = {
-    "reason": _TEXT, "draws": _COUNT, "taught": _COUNT, "abstained": _COUNT, "failed": _COUNT, "unit": _TEXT,
-    "teach_passes": _COUNT, "scored_passes": _COUNT, "synthetic": _FLAG, "lag_ms": _NUMBER, "ranking_cost": _NUMBER,
-    **{f"{name}{end}": _NUMBER for name in MEASURES for end in STATISTICS},
-    "draw": _COUNT, "setting": _TEXT, "chosen_cost": _NUMBER, "claim_passes": _COUNT, "claim_lost": _COUNT,
-    "claim_false": _COUNT, "usable": _FLAG, "lot_source": _TEXT, "named_lots": _COUNT, "parameters": _TEXT,
+    **dict.fromkeys(MEASURES, _NUMBER),
+    "draws": _COUNT, "taught": _COUNT, "abstained": _COUNT, "failed": _COUNT, "reason": _TEXT,
+    "claim_passes": _COUNT, "claim_lost": _COUNT, "claim_false": _COUNT, "usable": _FLAG, "ranking_cost": _NUMBER,
+    "chosen_cost": _NUMBER, "lag_ms": _NUMBER, "teach_passes": _COUNT, "scored_passes": _COUNT,
+    **{f"{name}{end}": _NUMBER for name in MEASURES for end in STATISTICS if end},
+    "unit": _TEXT, "synthetic": _FLAG, "lot_source": _TEXT, "named_lots": _COUNT, "draw": _COUNT, "setting": _TEXT,
     "open": pa.list_(_TEXT), "draw_costs": pa.list_(_NUMBER),
     "lots": pa.list_(pa.struct([("lot", _TEXT), *((name, _COUNT) for name in COUNTED)])),
+    "parameters": _TEXT, "key": _TEXT,
 }  # fmt: skip
+"""In the order in which they are read: the measures first, the keys last."""
 NESTED = ("open", "draw_costs", "lots")
 """Columns that hold lists; a flat frame has none of them."""
 

@@ -26,6 +26,7 @@ from teachlab.studies.claim_half import claim_halves, fixed_settings
 from teachlab.studies.family import study_run
 from teachlab.studies.family.family_tables import method_lines
 from teachlab.studies.family.line_conditions import LineCondition
+from teachlab.studies.family.row_store import NESTED
 from teachlab.studies.family.study_plan import planned_study, read_study, studied_lines
 from teachlab.studies.taught_draws import Teaching, taught_draws
 from teachlab.switching import replay
@@ -117,7 +118,9 @@ def test_the_frame_is_tidy_and_tells_files_of_one_name_apart(tmp_path: Path) -> 
         write_line(tmp_path / f"{place}.parquet", seed)
     found = teachlab.study(tmp_path, GRID, draws=4, out=tmp_path / "out")
     frame = found.to_pandas()
-    assert frame.columns[:3].tolist() == ["key", "recording", "path"]
+    first = ["recording", "path", "strategy", "position", "hysteresis_share", "base", "seed", "condition", *MEASURES]
+    assert [name for name in frame.columns if name in first] == first
+    assert (frame.columns[:4].tolist(), frame.columns[-2:].tolist()) == (first[:4], ["parameters", "key"])
     assert len(frame) == 6
     assert set(frame.recording) == {"line"}
     assert frame.path.nunique() == 2
@@ -127,6 +130,7 @@ def test_the_frame_is_tidy_and_tells_files_of_one_name_apart(tmp_path: Path) -> 
     assert frame.key.is_unique
     kept = pd.read_parquet(tmp_path / "out" / "rows")
     assert kept.recording_id.nunique() == 2
+    assert [name for name in kept.columns if name not in {"recording_id", *NESTED}] == frame.columns.tolist()
     assert set(kept.key) == set(frame.key)
     assert found.plot()._repr_svg_()
 
