@@ -61,7 +61,7 @@ def inspect_command(
         from teachlab.data.quality.trace_figure import trace_figure
         from teachlab.device.logged_edges import logged_runs
 
-        first = found.verdict.decision if found.misplaced else ""
+        first = found.verdict.decision if found.misplaced or found.empty else ""
         picture = trace_figure(opened, passes, quality, logged=logged_runs(opened), first=first, kind=kind)
         with write_aside(plot) as aside:
             aside.write_bytes(picture)
@@ -314,6 +314,8 @@ def _next_step(on: str, q: Quality, found: InspectAnswer) -> tuple[str, str]:
         if q.passes is None:
             return "Without passes nothing can be scored. label proposes some.", step
         return "The table of passes is empty.", f"Add the passes to it. Or take it away, then: {step}"
+    if found.empty:
+        return "", f"teachlab inspect {on} --plot light.svg"
     if q.direction is None:
         return "", "store the direction (rise or dip) in the recording; strategies abstain without it."
     if found.few:

@@ -7,8 +7,8 @@ does not count.
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from teachlab.light.pass_and_gap_extremes import PassAndGapExtremes
 from teachlab.light.sides import sides_of
-from teachlab.model.following_and_window import WindowSetting
+from teachlab.model.following_and_window import Follow, FollowingSetting, TurningPointSetting, WindowSetting
 from teachlab.model.json_values import picked, plain
 from teachlab.model.printable_text import level_text, number_of
 from teachlab.model.recording import Recording
@@ -47,6 +47,7 @@ REASONS = {
     "too-weak": "lost: {their} {strongest} light stays {short_of} the level of {level} {unit} at which the output "
     "becomes active",
     LIKE_A_GAP: "lost: {their} light is that of the gaps: nothing passed, it is too faint, or the label is wrong",
+    "between": "lost: {their} light stays between the thresholds of {low} and {high} {unit}",
     "other-side": "lost: {darker} than the background, and no level {above} the background sees {them}",
     "saturated": "lost: {their} light is clipped at an end of the scale and does not reach the level of {level} {unit}",
     STANDS_STILL: "lost: the light does not change by a single step in {them}: the logger or the sensor had stopped",
@@ -148,6 +149,8 @@ class Reasons:
     first_again: int | None = None
     first_again_sample: int | None = None
     strong_gaps: int = 0
+    lowest_level: float | None = None
+    reached: Mapping[str, tuple[float, float]] = field(default_factory=dict)
 
     @property
     def counts(self) -> dict[str, int]:
@@ -162,7 +165,13 @@ class Reasons:
         back, held = ("off", "on") if setting.delays_swap_roles else ("on", "off")
         if code == "not-active" and isinstance(setting, WindowSetting):
             return "lost: the light passes neither threshold for as long as filter and delays ask"
-        return REASONS[code].format(
+        text = REASONS[code]
+        if code == "too-weak" and type(setting) is not Setting:
+            text = (
+                "lost: {their} {strongest} light stays {short_of} the level, which follows the background and is "
+                "nowhere {short_of} {lowest} {unit}"
+            )
+        return text.format(
             their="its" if one else "their",
             them="it" if one else "them",
             they_are="is it" if one else "are they",
@@ -174,6 +183,9 @@ class Reasons:
             short_of="below" if up else "above",
             level=level_text(setting.activation, self.step),
             release=level_text(setting.release, self.step),
+            lowest=level_text(setting.activation if self.lowest_level is None else self.lowest_level, self.step),
+            low=level_text(setting.off_level, self.step),
+            high=level_text(setting.on_level, self.step),
             unit=setting.unit,
             consecutive=setting.consecutive,
             back=f"{back}-delay of {setting.holds_back_ms:g} ms",
@@ -185,7 +197,8 @@ class Reasons:
         told = []
         for code, n in self.counts.items():
             struck = [x for x in self.losses if x.code == code]
-            told.append(Cause(f"{_passes(struck)} {self.says(code, one=n == 1)}", n, struck[0].row, struck[0].sample))
+            text = f"{_passes(struck)} {self.says(code, one=n == 1)}{self._reached(code)}"
+            told.append(Cause(text, n, struck[0].row, struck[0].sample))
         if self.gaps_tripped:
             # Of which gaps before an early onset come first, if they are the larger cause.
             more = " more" if self.counts.get("early", 0) >= self.gaps_tripped else ""
@@ -207,6 +220,16 @@ class Reasons:
             text = f"{number_of(n, 'pass', 'passes')} counted more than once: {again}"
             told.append(Cause(text, n, self.first_again, self.first_again_sample))
         return sorted(told, key=lambda cause: -cause.count)
+
+    def _reached(self, code: str) -> str:
+        """Return how far the light of the passes with a code goes, where that is why they are lost."""
+        if code not in self.reached:
+            return ""
+        low, high = (level_text(one, self.step) for one in self.reached[code])
+        if code == "between":
+            return f". It goes from {low} to {high} {self.setting.unit}"
+        furthest = f"highest is {high}" if self.setting.light_on else f"lowest is {low}"
+        return f". The {furthest} {self.setting.unit}"
 
     def missing_text(self, more: str = "") -> str:
         """Return what is said of gaps that trip on light as strong as a pass; empty if there are none."""
@@ -258,6 +281,7 @@ def reasons_of(
     lost = rows[np.isin(trials.passes, (Outcome.MISS, Outcome.MERGED))]
     early = early_rows(trials)
     codes: dict[int, str] = {}
+    lowest: float | None = None
     rate = setting.evaluation_rate_hz or recording.info.sample_rate_hz
     if extremes is not None and extremes.rate_hz != rate:
         extremes = None
@@ -267,7 +291,9 @@ def reasons_of(
             extremes = PassAndGapExtremes.of(
                 recording, truth, evaluation_rate_hz=setting.evaluation_rate_hz, rules=rules
             )
-        codes.update(zip(lost[~merged].tolist(), _missed(lost[~merged], setting, truth, extremes), strict=True))
+        lowest = None if type(setting) is Setting else _nearest_level(setting, extremes)
+        missed = _missed(lost[~merged], setting, truth, extremes, lowest)
+        codes.update(zip(lost[~merged].tolist(), missed, strict=True))
         codes.update(zip(lost[merged].tolist(), _merged(lost[merged], setting, truth, extremes), strict=True))
         # If a delay holds the output, the delay is the cause, whatever started it.
         if not _holds(setting):
@@ -301,6 +327,41 @@ def reasons_of(
         first_again=int(again[0]) if again.size else None,
         first_again_sample=int(start[again[0]]) if again.size else None,
         strong_gaps=0 if extremes is None else _strong_gaps(after, setting, truth, extremes),
+        lowest_level=lowest,
+        reached={} if extremes is None else _reached(codes, extremes),
+    )
+
+
+def _reached(codes: Mapping[int, str], extremes: PassAndGapExtremes) -> dict[str, tuple[float, float]]:
+    """Return the lowest and the highest light of the passes that are lost since it does not reach a level."""
+    found = {}
+    for code in ("too-weak", "between"):
+        rows = np.isin(extremes.pass_rows, [row for row, one in codes.items() if one == code])
+        if rows.any():
+            found[code] = float(extremes.passes.low[rows].min()), float(extremes.passes.high[rows].max())
+    return found
+
+
+def _nearest_level(setting: Setting, extremes: PassAndGapExtremes) -> float | None:
+    """Return the level at which the output becomes active, at the background that brings it nearest to the background.
+
+    No background that is followed lies beyond the furthest light of the recording and the taught one.
+    """
+    up = setting.light_on
+    parts = [one.low if up else one.high for one in (extremes.passes, extremes.between, extremes.gaps)]
+    light = np.concatenate(parts)
+    light = light[np.isfinite(light)]
+    if isinstance(setting, FollowingSetting):
+        taught, gain = setting.reference, setting.follow is Follow.GAIN
+    elif isinstance(setting, TurningPointSetting) and setting.rise == up:
+        taught, gain = setting.background, setting.form is Follow.GAIN
+    else:
+        return None
+    nearest = float(light.min(initial=taught) if up else light.max(initial=taught))
+    if not gain:
+        return setting.activation + nearest - taught
+    return setting.dark_level + (setting.activation - setting.dark_level) * (nearest - setting.dark_level) / (
+        taught - setting.dark_level
     )
 
 
@@ -320,23 +381,26 @@ def _strong_gaps(after: NDArray[np.int64], setting: Setting, truth: Truth, extre
     return int(np.count_nonzero(strong & np.isin(rows, after))) if strong.mean() <= MOST_STRONG else 0
 
 
-def _missed(rows: NDArray[np.int64], setting: Setting, truth: Truth, extremes: PassAndGapExtremes) -> list[str]:
+def _missed(
+    rows: NDArray[np.int64], setting: Setting, truth: Truth, extremes: PassAndGapExtremes, nearest: float | None
+) -> list[str]:
     """Return the codes of passes without any onset: the first condition that holds, from the record to the delays."""
     if not extremes.pass_rows.size:
         return ["not-evaluated"] * rows.size
     up = setting.light_on
-    level = setting.activation
+    fixed, window = type(setting) is Setting, isinstance(setting, WindowSetting)
+    level = setting.activation if fixed else nearest
     # Passes without an evaluation have no extremes. They are marked −1, and no other column of theirs is read.
     at = np.full(truth.passes, -1, np.int64)
     at[extremes.pass_rows] = np.arange(extremes.pass_rows.size)
     k = at[rows]
     light = extremes.passes
     peak, lasts = (light.high if up else light.low)[k], (light.stop - light.start)[k]
-    gap = _usual_gap(extremes)
     back = delay_evaluations(setting.holds_back_ms, extremes.rate_hz)
     # As the comparator compares: light begins at x >= on-level, ends at x < off-level.
-    weak = peak < level if up else peak >= level
-    fixed = type(setting) is Setting
+    weak = np.zeros(rows.size, bool) if level is None else peak < level if up else peak >= level
+    within = (light.high[k] < setting.on_level) & (light.low[k] >= setting.off_level) & (window and up)
+    empty = like_gaps(k, extremes, (True, False) if window else (up,))
     gaps = extremes.gaps
     # Light without noise is constant everywhere. But where gaps flicker, a pass that does not is not real light.
     seen = gaps.valid > 0
@@ -344,14 +408,16 @@ def _missed(rows: NDArray[np.int64], setting: Setting, truth: Truth, extremes: P
     still = flickers & (light.high[k] == light.low[k]) & (lasts + _still_beside(k, extremes) >= LONG_STILL)
     sides = sides_of(truth, extremes)
     other = np.empty(0, np.int64) if sides is None else sides.below if up else sides.above
+    unread = [(k < 0, "not-evaluated"), (light.valid[k] < lasts, "dropout")]
+    if not fixed:
+        moved = [(still, STANDS_STILL), (empty, LIKE_A_GAP), (within, "between"), (weak, "too-weak")]
+        return _first([*unread, *moved], "not-active")
     found = [
-        (k < 0, "not-evaluated"),
-        (light.valid[k] < lasts, "dropout"),
-        (np.full(rows.size, not fixed), "not-active"),
+        *unread,
         (weak & np.isin(rows, other), "other-side"),
         (weak & (extremes.clipped[k] > CLIPPED_SHARE), "saturated"),
         (weak & still, STANDS_STILL),
-        (weak & (light.high[k] <= gap[1]) & (light.low[k] >= gap[0]) & _as_beside(k, extremes, up), "like-a-gap"),
+        (weak & empty, LIKE_A_GAP),
         (weak, "too-weak"),
         (lasts <= back if back else np.zeros(rows.size, bool), "shorter-than-delay"),
     ]
@@ -370,6 +436,31 @@ def _still_beside(rows: NDArray[np.int64], extremes: PassAndGapExtremes) -> NDAr
             same = inside & (gaps.high[at] == gaps.low[at]) & (gaps.high[at] == light.high[rows])
             out += np.where(same, gaps.stop[at] - gaps.start[at], 0)
     return out
+
+
+def empty_text(empty: int, passes: int) -> str:
+    """Say in how many passes nothing is seen."""
+    return (
+        f"In {empty:,} of {number_of(passes, 'pass', 'passes')} the light is that of the gaps: no setting can be "
+        "judged by them. Nothing passed, it is too faint, or the times of the passes are wrong."
+    )
+
+
+def like_gaps(rows: NDArray[np.int64], extremes: PassAndGapExtremes, upwards: Sequence[bool]) -> NDArray[np.bool_]:
+    """Whether the light of passes is that of most gaps and of the gaps beside them, by objects of each way.
+
+    Parameters
+    ----------
+    rows : ndarray of int64
+        Passes, by their place in the extremes.
+    upwards : sequence of bool
+        Whether objects raise the light: several where they may do either.
+    """
+    low, high = _usual_gap(extremes)
+    found: NDArray[np.bool_] = (extremes.passes.high[rows] <= high) & (extremes.passes.low[rows] >= low)
+    for up in upwards:
+        found &= _as_beside(rows, extremes, up)
+    return found
 
 
 def _as_beside(rows: NDArray[np.int64], extremes: PassAndGapExtremes, up: bool) -> NDArray[np.bool_]:

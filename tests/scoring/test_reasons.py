@@ -185,7 +185,8 @@ def test_a_peak_between_two_evaluations_is_no_peak() -> None:
         (1, "too-weak", 0.07), (3, "too-weak", 0.15), (5, "too-weak", 0.23), (7, "too-weak", 0.31),
     ]  # fmt: skip
     assert found.lines() == [
-        "4 passes lost: their strongest light stays below the level of 50 counts at which the output becomes active"
+        "4 passes lost: their strongest light stays below the level of 50 counts at which the output becomes active. "
+        "The highest is 30 counts"
     ]
 
 

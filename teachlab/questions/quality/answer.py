@@ -7,6 +7,8 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 from typing import Any
 
+import numpy as np
+
 from teachlab.data.alignment import Alignment, alignment_of
 from teachlab.data.alignment.measure import AlignmentReading
 from teachlab.data.quality.report import Quality, inspect_recording
@@ -14,7 +16,7 @@ from teachlab.errors import InputError
 from teachlab.light.pass_and_gap_extremes import PassAndGapExtremes
 from teachlab.model.json_values import Document
 from teachlab.model.printable_text import in_figures, level_text, number_of, wrong_text
-from teachlab.model.recording import Block, Recording
+from teachlab.model.recording import Block, Direction, Recording
 from teachlab.model.score import USUAL_RULES, Rules
 from teachlab.model.truth import Truth
 from teachlab.model.verdict import Verdict, VerdictReason, sentence
@@ -23,7 +25,7 @@ from teachlab.questions.feasibility.two_sides import TwoSides, two_sides
 from teachlab.questions.surface.hindsight import Hindsight, best_fixed, errors_of, level_decision, serves
 from teachlab.questions.surface.values.levels import FirstLook
 from teachlab.scoring.claimable import joined_where, touching_rows
-from teachlab.scoring.reasons import STANDS_STILL, Reasons, reasons_of
+from teachlab.scoring.reasons import STANDS_STILL, Reasons, empty_text, like_gaps, reasons_of
 from teachlab.scoring.scoring import score
 from teachlab.switching.run import replay
 
@@ -88,6 +90,8 @@ class InspectAnswer:
         What is said of passes in which the log stands still.
     wider : WiderBorders or None
         If the borders are taken as sharper than the light is, and that is why the best pair fails.
+    empty : int
+        Passes to be detected in which nothing is seen, if these are most of them.
     """
 
     quality: Quality
@@ -99,6 +103,7 @@ class InspectAnswer:
     missing: str = ""
     stopped: VerdictReason | None = None
     wider: WiderBorders | None = None
+    empty: int = 0
 
     @property
     def touching(self) -> int:
@@ -138,6 +143,11 @@ class InspectAnswer:
         reasons: list[VerdictReason] = []
         if self.sides is not None:
             reasons.append(VerdictReason(text=self.sides.sentence(), count=min(self.sides.above, self.sides.below)))
+        if self.empty:
+            return Verdict(
+                decision=self._decision(),
+                reasons=(VerdictReason(text=empty_text(self.empty, q.detect_passes or 0), count=self.empty),),
+            )
         if self.stopped is not None:
             reasons.append(self.stopped)
         if self.wider is not None:
@@ -198,6 +208,8 @@ class InspectAnswer:
             return "align the passes first" if self.alignment and self.alignment.belongs else "find the right passes"
         if self.sides is not None:
             return "two thresholds are needed"
+        if self.empty:
+            return "nothing is seen in most passes"
         if self.quality.direction is None:
             return "the direction is not known"
         if self.best is None:
@@ -295,19 +307,31 @@ def inspected(
     settled = (best is not None and best.cost == 0) or off_the_light(alignment)
     sides = None if settled else two_sides(recording, truth, rules=rules)
     cures: list[TriedCure] = []
-    missing, stopped, wider = "", None, None
+    missing, stopped, wider, empty = "", None, None, 0
+    if not settled and sides is None:
+        light = PassAndGapExtremes.of(recording, truth, rules=rules)
+        empty = _empty(light, truth, quality.direction)
     if best is not None and not settled and sides is None:
         result = score(replay(recording, best.setting), truth, rules=rules, tables=False)
-        light = PassAndGapExtremes.of(recording, truth, rules=rules)
         why = reasons_of(recording, truth, best.setting, result, rules=rules, extremes=light)
         missing, stopped = why.missing_text(), _stopped(why)
+        empty = empty if stopped is None else 0
         cures = tried_cures(recording, truth, best.setting, result, rules=rules)
         wider = None if stopped is not None else _wider(recording, truth, best, alignment, rules)
     progress(1.0)
     return InspectAnswer(
         quality=quality, alignment=alignment, best=best, sides=sides, step=recording.whole_step, cures=tuple(cures),
-        missing=missing, stopped=stopped, wider=wider,
+        missing=missing, stopped=stopped, wider=wider, empty=empty,
     )  # fmt: skip
+
+
+def _empty(light: PassAndGapExtremes, truth: Truth, direction: Direction | None) -> int:
+    """Count the passes to be detected in which nothing is seen; 0 unless these are most of them."""
+    rows = np.flatnonzero(truth.detect[light.pass_rows])
+    empty = int(
+        np.count_nonzero(like_gaps(rows, light, (True, False) if direction is None else (direction is Direction.RISE,)))
+    )
+    return empty if 2 * empty > np.count_nonzero(truth.detect) else 0
 
 
 def _stopped(why: Reasons) -> VerdictReason | None:

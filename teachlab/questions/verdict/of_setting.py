@@ -24,6 +24,7 @@ from teachlab.questions.verdict.nearness import near_reason, rim_reason
 from teachlab.questions.verdict.places import moment, place_text
 from teachlab.scoring.claimable import OpenCondition, wrong_apart
 from teachlab.scoring.error_places import ErrorPlace, error_places
+from teachlab.scoring.reasons import empty_text
 from teachlab.statistics.claims.decisions import DECIDING_STRETCHES, Decision
 from teachlab.statistics.claims.lot_claims import CLAIM_LOT_PASSES, CLAIM_LOTS
 from teachlab.statistics.claims.orders import lots_to_exceed
@@ -219,12 +220,7 @@ def _before_errors(case: JudgedSetting, judged: GroundedDecision) -> tuple[list[
         )
         return [VerdictReason(text=text)], more
     if judged.ground is Ground.PASSES_EMPTY:
-        of = number_of(case.result.counts.scored_passes, "pass", "passes")
-        text = (
-            f"In {case.empty:,} of {of} the light is that of the gaps: no setting can be judged by them. Nothing "
-            "passed, it is too faint, or the times of the passes are wrong."
-        )
-        return [VerdictReason(text=text, count=case.empty)], more
+        return [VerdictReason(text=empty_text(case.empty, case.result.counts.scored_passes), count=case.empty)], more
     if case.sides is not None:
         told.append(VerdictReason(text=case.sides.sentence(), count=min(case.sides.above, case.sides.below)))
     if case.overturned is None and judged.decision is Decision.OPEN and judged.ground is Ground.LONE_GAP:
