@@ -48,6 +48,11 @@ def finding(alignment: Alignment) -> list[str]:
             "Trust no count below before that is settled."
         ]
     if not a.belongs:
+        if a.by_chance:
+            return [
+                "Your passes do not follow this light: at their borders it rises and falls no more often than noise "
+                "does. Do they belong to this recording? Trust no count below before that is settled."
+            ]
         off = abs(a.lags.end - a.lags.begin)
         width = f", and they are {duration(a.ms(off))} too long or too short"
         return [

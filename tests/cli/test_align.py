@@ -10,10 +10,11 @@ import pytest
 from typer.testing import CliRunner
 
 from teachlab.cli import app
+from teachlab.data.alignment import measure_alignment
 from teachlab.data.recording_files import write_recording
 from teachlab.data.shipped import datasets_root
 from teachlab.data.truth_files import read_truth, write_truth
-from teachlab.model.recording import Direction, RecordingInfo
+from teachlab.model.recording import Direction, Recording, RecordingInfo
 from teachlab.model.truth import Truth
 
 LATE = 6
@@ -193,6 +194,32 @@ def test_nothing_to_measure(late, tmp_path):
     told = run(tmp_path / "line.parquet")
     assert told.exit_code == 3
     assert "fewer than three passes" in " ".join(told.output.split())
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_noise_at_the_borders_is_no_edge_of_the_light(tmp_path, seed):
+    """Light of which every few samples differ by a step crosses half of it near nearly all borders."""
+    light = np.random.default_rng(seed).normal(100, 0.4, 12_300).round().astype(np.int16)
+    info = RecordingInfo(sample_rate_hz=1000.0, unit="counts", direction=Direction.RISE)
+    write_recording(tmp_path / "line.parquet", [light], info)
+    start = 100 + 60 * np.arange(200)
+    write_truth(tmp_path / "line.passes.parquet", Truth.from_arrays(start, start + 25))
+    told = " ".join(run(tmp_path / "line.parquet").output.split())
+    assert told.startswith("Your passes do not follow this light: at their borders it rises and falls no more often")
+    assert "Mend it" not in told
+
+
+@pytest.mark.parametrize("jitter", [0, 2])
+def test_brighter_and_darker_products_follow_the_light(jitter):
+    rng, start = np.random.default_rng(3), 100 + 60 * np.arange(200)
+    light = rng.normal(100, 3, 12_300)
+    for k, a in enumerate(start):
+        light[a : a + 25] += 60 if k % 2 else -60
+    moved = start + np.round(rng.normal(0, jitter, 200)).astype(int)
+    info = RecordingInfo(sample_rate_hz=1000.0, unit="counts", direction=Direction.RISE)
+    found = measure_alignment(Recording.from_array(light, info), Truth.from_arrays(moved, moved + 25))
+    assert found.belongs
+    assert found.lags.jitter == pytest.approx(jitter, abs=0.7)
 
 
 def test_metadata_that_another_reader_sees(late, tmp_path):

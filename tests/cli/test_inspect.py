@@ -129,6 +129,22 @@ def test_the_picture_draws_no_level_while_the_passes_lie_beside_the_light(tmp_pa
     assert seen == [(True, False), (False, True)]
 
 
+def test_passes_in_which_nothing_is_seen_are_no_fault_of_a_level(tmp_path: Path) -> None:
+    """600 products pass after the 600 passes, too far away to be found."""
+    start = 300 + 400 * np.arange(600)
+    light = np.random.default_rng(3).normal(100, 3, 481_000)
+    for a in start + 240_200:
+        light[a : a + 25] += 400
+    info = RecordingInfo(sample_rate_hz=1000.0, unit="counts", direction=Direction.RISE)
+    write_recording(tmp_path / "far.parquet", Recording.from_array(light.round().astype(np.int16), info))
+    write_truth(tmp_path / "far.passes.parquet", Truth.from_arrays(start, start + 25))
+    plot = tmp_path / "light.svg"
+    told = RUN.invoke(app, ["inspect", str(tmp_path / "far.parquet"), "--plot", str(plot)]).stdout
+    assert told.startswith("Nothing is seen in most passes.\nWhy: In 584 of 600 passes the light is that of the gaps: ")
+    assert "No fixed level works" not in told
+    assert "level: separates" not in plot.read_text()
+
+
 def test_an_empty_table_of_passes_is_named(tmp_path: Path) -> None:
     path = write(tmp_path, truth=False)
     write_truth(tmp_path / "line.passes.parquet", Truth.from_arrays([], []))

@@ -19,6 +19,7 @@ from teachlab.data.truth_files import write_truth
 from teachlab.evidence.record import judged_record
 from teachlab.evidence.record_parts import Sources
 from teachlab.light.pass_and_gap_extremes import PassAndGapExtremes
+from teachlab.model.following_and_window import Follow, FollowingSetting, TurningPointSetting, WindowSetting
 from teachlab.model.recording import Recording, RecordingInfo
 from teachlab.model.score import Outcome
 from teachlab.model.setting import DelaysActOn, Polarity, Setting
@@ -175,6 +176,53 @@ def peaks_between_evaluations() -> tuple[Recording, Truth, Setting]:
             light[a : a + 20 : 2] = 30.0
     setting = Setting(unit="counts", on_level=50, off_level=40, evaluation_rate_hz=500.0)
     return Recording.from_array(light, INFO), Truth.from_arrays(start, start + 20), setting
+
+
+BASE = Setting(unit="counts", on_level=200, off_level=180)
+DIMMED = Setting(unit="counts", on_level=40, off_level=30, polarity=Polarity.DARK_ON)
+FOLLOWING = {"low_limit": 10.0, "high_limit": 900.0, "time_constant_ms": 100.0}
+
+
+@pytest.mark.parametrize(
+    ("setting", "told"),
+    [
+        (WindowSetting.of(BASE, off_level=20, low_release=30, high_release=180),
+         "their light stays between the thresholds of 20 and 200 counts. It goes from 150 to 150 counts"),
+        (FollowingSetting.of(BASE, reference=90.0, **FOLLOWING),
+         "their strongest light stays below the level, which follows the background and is nowhere below 200 counts. "
+         "The highest is 150 counts"),
+        # A tenth above 100 counts is a tenth above the background of 90, too.
+        (FollowingSetting.of(BASE, reference=100.0, follow=Follow.GAIN, **FOLLOWING),
+         "their strongest light stays below the level, which follows the background and is nowhere below 180 counts. "
+         "The highest is 150 counts"),
+        (TurningPointSetting(unit="counts", direction="rise", background=90, distance=70),
+         "their strongest light stays below the level, which follows the background and is nowhere below 160 counts. "
+         "The highest is 150 counts"),
+        # No background is brighter than an object: 60 counts below it lies 90.
+        (FollowingSetting.of(DIMMED, reference=90.0, **FOLLOWING),
+         "their darkest light stays above the level, which follows the background and is nowhere above 90 counts. "
+         "The lowest is 150 counts"),
+    ],
+)  # fmt: skip
+def test_levels_that_the_light_never_reaches_are_named_for_every_kind_of_setting(setting: Setting, told: str) -> None:
+    light, start = np.full(1000, 90.0), 50 + 100 * np.arange(9)
+    for a in start:
+        light[a : a + 20] = 150.0
+    recording, truth = Recording.from_array(light, INFO), Truth.from_arrays(start, start + 20)
+    assert why(recording, truth, setting) == f"9 passes lost: {told}"
+
+
+@pytest.mark.parametrize(
+    "setting",
+    [
+        BASE, WindowSetting.of(BASE, off_level=20, low_release=30, high_release=180),
+        FollowingSetting.of(BASE, reference=90.0, **FOLLOWING),
+    ],
+)  # fmt: skip
+def test_passes_in_which_nothing_is_seen_are_named_for_every_kind_of_setting(setting: Setting) -> None:
+    light, start = np.random.default_rng(1).normal(90, 2, 2100), 50 + 100 * np.arange(20)
+    recording, truth = Recording.from_array(light, INFO), Truth.from_arrays(start, start + 20)
+    assert "their light is that of the gaps: nothing passed" in why(recording, truth, setting)
 
 
 def test_a_peak_between_two_evaluations_is_no_peak() -> None:

@@ -106,6 +106,8 @@ class Alignment:
         A part of the passes that another shift moves to the light.
     room : Room, optional
         What the shift changes; measured if the lag matters.
+    by_chance : bool
+        Whether no more borders have a crossing than where nothing passes.
     """
 
     samples: int
@@ -122,11 +124,12 @@ class Alignment:
     by_time: tuple[Group, ...]
     parted: Parted | None = None
     room: Room | None = None
+    by_chance: bool = False
 
     @property
     def belongs(self) -> bool:
         """Whether the borders follow this light at all, all of them by one shift."""
-        if self.parted is not None:
+        if self.parted is not None or self.by_chance:
             return False
         width = abs(self.lags.end - self.lags.begin)
         return 2 * self.lags.jitter <= FITS_WITHIN * self.shortest and width <= 2 * FITS_WITHIN * self.shortest

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from teachlab.data.alignment.answer import Alignment, Group, Parted
 from teachlab.data.alignment.coarse_shift import bins_of, coarse_shifts
 from teachlab.data.alignment.crossings import Crossings, Reaches, crossings_beside, stretches_of
-from teachlab.data.alignment.lags import Lags, fit_lags
+from teachlab.data.alignment.lags import Lags, fit_lags, nearest
 from teachlab.data.alignment.shift import ClockShift
 from teachlab.data.alignment.stretches import EXAMINED, MOST_PASSES, RUNS, Bins, NearLight, runs_of
 from teachlab.data.alignment.whole_periods import (
@@ -37,6 +37,8 @@ NEAR_ENOUGH = 1.0
 """Samples; windows that differ by no more than this see the same step."""
 KNOWN = 0.25
 """Of a long recording, more passes are examined until the shift is known to this share of the doubt of a border."""
+LOOSE, LOOSE_SAMPLES = 0.08, 4.0
+"""Borders that vary by less than this share of a usual pass or gap, or by so many samples, meet no noise by chance."""
 FEWEST_PARTED, MOST_AMONG = 12, 4
 """Passes that lie elsewhere together are at least so many, with at most one of others among so many of them."""
 PARTED_FIT = 0.8
@@ -132,7 +134,28 @@ def measure_alignment(recording: Recording, truth: Truth, reading: AlignmentRead
             for a, b in pairwise(np.linspace(0, recording.samples, TIME_GROUPS + 1).tolist())
         ),
     )
+    if _by_chance(measured, NearLight(recording, -UPWARDS[direction]), truth, crossings):
+        return replace(measured, by_chance=True)
     return replace(measured, parted=_parted(measured, NearLight(recording, UPWARDS[direction]), truth, crossings))
+
+
+def _by_chance(measured: Alignment, turned: NearLight, truth: Truth, crossings: Crossings) -> bool:
+    """Whether light turned over crosses at the same borders nearly as often, as noise does.
+
+    Where objects may be brighter or darker, each border has a crossing one way, and hardly any has both.
+    """
+    lags, samples = measured.lags, measured.samples
+    if 2 * lags.jitter <= min(LOOSE * measured.shortest, LOOSE_SAMPLES):
+        return False
+    a, b = (lags.shift.of(side.astype(np.float64)) for side in (truth.start, truth.end))
+    reach = Reaches.of(a, b, samples)
+    found = crossings_beside(turned, a, b, reach, samples, runs_of(a.size, stop=crossings.passes // RUNS))
+    over = ~np.isnan([nearest(found.begins, a, reach.before, reach.inside),
+                      nearest(found.ends, b, reach.inside, reach.after)])  # fmt: skip
+    own = ~np.isnan([lags.begins, lags.ends])
+    either, both = np.count_nonzero(own | over), np.count_nonzero(own & over)
+    alone = either >= crossings.passes and 4 * both <= np.count_nonzero(own)
+    return bool(np.count_nonzero(own) < 2 * np.count_nonzero(over)) and not alone
 
 
 def _parted(measured: Alignment, light: NearLight, truth: Truth, crossings: Crossings) -> Parted | None:
