@@ -8,6 +8,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+from matplotlib.figure import Figure
 from typer.testing import CliRunner
 
 from teachlab.cli import app
@@ -15,6 +16,8 @@ from teachlab.data.recording_files import write_recording
 from teachlab.data.truth_files import write_truth
 from teachlab.model.recording import Origin, Recording, RecordingInfo
 from teachlab.model.truth import Truth
+from teachlab.questions.surface.position_figure import draw_position
+from teachlab.scoring.switching_position import SwitchingPosition
 
 
 @pytest.fixture(scope="module")
@@ -65,6 +68,22 @@ def test_replay_tells_and_draws_it(folder: Path, tmp_path: Path) -> None:
     assert "Passes with more light switch on earlier" in said.stdout
     refused = CliRunner().invoke(app, [*command, "--plot", "a.pdf"])
     assert refused.exit_code == 2
+
+
+def test_the_line_of_the_figure_goes_through_the_few_weak_passes() -> None:
+    """The median slope of the release is 0 here: nine in ten passes are bright and switch alike."""
+    peak = np.concatenate([np.linspace(300, 310, 10), np.linspace(900, 910, 90)])
+    release = np.where(peak < 600, -20.0, -2.0)
+    position = SwitchingPosition(
+        rows=np.arange(100), onset_ms=-release, release_ms=release, peak=peak, label=np.full(100, "", object), lot=None,
+        doubt_ms=1.0, doubt_is="jitter", line_speed_m_s=None, confidence=0.95,
+    )  # fmt: skip
+    assert position.release_slope is not None
+    assert position.release_slope.per_unit == 0
+    figure = Figure()
+    draw_position(figure, position, "mV")
+    lines = [line.get_ydata() for axes in figure.axes for line in axes.lines if line.get_linestyle() == "--"]
+    assert [list(line) for line in lines] == [[20.0, 2.0], [-20.0, -2.0]]
 
 
 def test_compare_has_both_sides(folder: Path) -> None:

@@ -17,6 +17,8 @@ SHAPES = "osD^v"
 MOST_DOTS = 3000
 LONGEST_NAME = 24
 """Characters of a kind in the legend: longer ones leave no room for the figure."""
+GROUPS = 10
+"""Ranges of peak light of which each has its median."""
 MOST_KINDS = 4
 """Kinds with their own colour; the rarer ones share the last colour."""
 
@@ -82,9 +84,11 @@ def _draw(axes: Any, position: SwitchingPosition, over: Any, values: Any, kinds:
 
 
 def _line(axes: Any, slope: PositionSlope | None, peak: Any, values: Any) -> None:
+    """Draw the median over passes of nearly the same peak: a straight line would miss the few weak ones."""
     known = np.isfinite(peak) & np.isfinite(values)
     if slope is None or not known.any():
         return
-    ends = np.array([peak[known].min(), peak[known].max()])
-    middle = np.median(values[known]) + slope.per_unit * (ends - np.median(peak[known]))
-    axes.plot(ends, middle, "--", color="#1a1a1a", linewidth=1, label="slope")
+    peak, values = peak[known], values[known]
+    group = np.searchsorted(np.linspace(peak.min(), peak.max(), GROUPS + 1)[1:-1], peak)
+    middles = [(np.median(peak[group == k]), np.median(values[group == k])) for k in np.unique(group)]
+    axes.plot(*zip(*middles, strict=True), "--", color="#1a1a1a", linewidth=1, label="median at this peak")
