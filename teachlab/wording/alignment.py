@@ -60,7 +60,7 @@ def finding(alignment: Alignment) -> list[str]:
             f"{width if off > a.lags.jitter else ''}. Do they belong to this recording? "
             "Trust no count below before that is settled."
         ]
-    lines = []
+    lines, (scatter, which) = [], a.lags.scatter
     if a.moves:
         lines.append(f"{_lag(a)} Their borders were stated as exact to ±{duration(doubt)}.")
         if a.ambiguous and a.pitch is not None:
@@ -68,10 +68,10 @@ def finding(alignment: Alignment) -> list[str]:
                 f"That holds if it is off by under half a period ({duration(a.ms(a.pitch) / 2)}). The line is so "
                 f"regular that whole passes off it would fit {100 * a.rival:.0f} % as well."
             )
-    elif jitter > doubt:
+    elif 2 * a.ms(scatter) > doubt:
         lines.append(
-            f"The borders of your passes scatter by ±{duration(jitter)} about the light, but were stated as exact to "
-            f"±{duration(doubt)}. No shift mends that."
+            f"The {which} of your passes scatter by ±{duration(2 * a.ms(scatter))} about the light, but were stated as "
+            f"exact to ±{duration(doubt)}. No shift mends that."
         )
     longer = a.lags.end - a.lags.begin
     if abs(longer) > WIDTH_TELLS * max(a.doubt, a.lags.jitter):
@@ -147,7 +147,7 @@ def agreement(alignment: Alignment) -> str:
         rest = f"But the line is so regular that {100 * a.rival:.0f} % as many borders fit one or two passes off."
     return (
         f"Passes and light agree: lag {with_error(-a.ms(a.lags.shift.shift), a.ms(half))}, scatter "
-        f"±{duration(2 * a.ms(a.lags.jitter))}, within the doubt of ±{duration(a.ms(a.doubt))}. {rest}"
+        f"±{duration(2 * a.ms(a.lags.scatter[0]))}, within the doubt of ±{duration(a.ms(a.doubt))}. {rest}"
     )
 
 
@@ -220,6 +220,8 @@ def figures(alignment: Alignment) -> list[str]:
     """Return the measured values, one line each."""
     a, lags = alignment, alignment.lags
     half = (lags.high - lags.low) / 2
+    scatter, which = lags.scatter
+    seen = f"{lags.borders} borders" if which == "borders" else f"the {which}"
     if any(map(math.isinf, (lags.rate_low, lags.rate_high))):
         drift = "too few passes to decide"
     else:
@@ -231,7 +233,7 @@ def figures(alignment: Alignment) -> list[str]:
         ("light after border", f"begins {duration_signed(a.ms(lags.begin))}, ends {duration_signed(a.ms(lags.end))}"),
         ("move passes by", with_error(a.ms(lags.shift.shift), a.ms(half)) + " in the middle of the recording (95 %)"),
         ("clock", drift),
-        ("scatter", f"±{duration(2 * a.ms(lags.jitter))} (95 %), from {lags.borders} borders of {a.passes} passes"),
+        ("scatter", f"±{duration(2 * a.ms(scatter))} (95 %), from {seen} of {a.passes} passes"),
         ("border uncertainty", f"±{duration(a.ms(a.doubt))} now, ±{duration(a.ms(a.doubt_after))} moved"),
         ("edges of the light", f"{duration(a.ms(a.edge))} from 10 to 90 %"),
         ("one pass off?", f"moved by one or two whole passes, {100 * a.rival:.0f} % as many borders fit"),

@@ -16,6 +16,7 @@ from teachlab.data.shipped import datasets_root
 from teachlab.data.truth_files import read_truth, write_truth
 from teachlab.model.recording import Direction, Recording, RecordingInfo
 from teachlab.model.truth import Truth
+from teachlab.wording.alignment import finding
 
 LATE = 6
 """Samples of 1 ms, as long as the edges: nothing of the gap's rim is left below the level."""
@@ -220,6 +221,28 @@ def test_brighter_and_darker_products_follow_the_light(jitter):
     found = measure_alignment(Recording.from_array(light, info), Truth.from_arrays(moved, moved + 25))
     assert found.belongs
     assert found.lags.jitter == pytest.approx(jitter, abs=0.7)
+
+
+@pytest.mark.parametrize(
+    ("starts", "ends", "named"), [(12, 0, "starts"), (0, 12, "ends"), (6, 6, "borders"), (0, 0, "")]
+)
+def test_borders_of_one_side_that_scatter_are_named(starts, ends, named):
+    rng, start = np.random.default_rng(3), 100 + 200 * np.arange(200)
+    light = rng.normal(100, 3, 40_300)
+    for a in start:
+        light[a : a + 60] += 400
+    moved = [start + np.round(rng.normal(0, by, 200)).astype(int).clip(-24, 24) + late
+             for by, late in ((starts, 0), (ends, 60))]  # fmt: skip
+    info = RecordingInfo(sample_rate_hz=1000.0, unit="counts", direction=Direction.RISE)
+    found = measure_alignment(Recording.from_array(light, info), Truth.from_arrays(*moved))
+    assert found.belongs
+    assert found.matters == bool(named)
+    assert [line.partition(" of your passes scatter by ±")[0] for line in finding(found)] == [f"The {named}"] * bool(
+        named
+    )
+    if named:
+        assert found.jitter_ms == pytest.approx(max(starts, ends), rel=0.25)
+        assert found.doubt_after >= 2 * found.jitter_ms
 
 
 def test_metadata_that_another_reader_sees(late, tmp_path):

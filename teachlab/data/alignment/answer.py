@@ -137,7 +137,7 @@ class Alignment:
     @property
     def jitter_ms(self) -> float:
         """Spread of the borders about the light, as one standard deviation, ms."""
-        return float(self.ms(self.lags.jitter))
+        return float(self.ms(self.lags.scatter[0]))
 
     @property
     def drifts(self) -> bool:
@@ -152,7 +152,7 @@ class Alignment:
     @property
     def matters(self) -> bool:
         """Whether the lag at any place, or twice the jitter, exceeds the uncertainty, or the borders do not fit."""
-        return not self.belongs or self.moves or 2 * self.lags.jitter > self.doubt
+        return not self.belongs or self.moves or 2 * self.lags.scatter[0] > self.doubt
 
     @property
     def moves(self) -> bool:
@@ -168,7 +168,7 @@ class Alignment:
     def doubt_after(self) -> float:
         """The uncertainty of the borders after the shift, samples: measured from 50 borders on, or as stated."""
         edge = 0.0 if math.isnan(self.edge) else self.edge
-        measured = max(1.0, 2 * self.lags.jitter + edge)
+        measured = max(1.0, 2 * self.lags.scatter[0] + edge)
         return measured if self.lags.borders >= MEASURED_FROM else max(measured, self.uncertainty_samples)
 
     @property

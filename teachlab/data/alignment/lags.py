@@ -21,6 +21,8 @@ FEWEST_FOR_DRIFT = 8
 MEDIAN_ERROR = 1.2533
 """Standard error of a median of normal values divided by that of their mean, √(π/2)."""
 TWO_SIDED = 1.96
+FAR_LARGER = 2.0
+"""Borders of one side are told by themselves if their jitter is so many times that of all."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -62,6 +64,18 @@ class Lags:
     def borders(self) -> int:
         """How many borders have a crossing."""
         return int(np.count_nonzero(~np.isnan(self.begins)) + np.count_nonzero(~np.isnan(self.ends)))
+
+    @property
+    def scatter(self) -> tuple[float, str]:
+        """The jitter, or that of the starts or ends alone where it is far larger, samples; and which of them.
+
+        Exact borders on one side hide how far those on the other vary.
+        """
+        sides = [
+            (_spread(side[~np.isnan(side)]), name) for side, name in ((self.begins, "starts"), (self.ends, "ends"))
+        ]
+        worst = max(sides)
+        return worst if worst[0] > FAR_LARGER * self.jitter else (self.jitter, "borders")
 
 
 def nearest(crossings: Floats, places: Floats, back: Floats, forth: Floats) -> Floats:
@@ -129,7 +143,7 @@ def fit_lags(start: Floats, end: Floats, crossings: Crossings, reach: Reaches, g
     some = ~np.isnan(left[0]) | ~np.isnan(left[1])
     if rest.size == 0:
         return None
-    jitter = SIGMA * median(np.abs(rest - median(rest)))
+    jitter = _spread(rest)
     half = TWO_SIDED * MEDIAN_ERROR * jitter / np.sqrt(np.count_nonzero(some))
     if told:
         half = np.hypot(half, (high - low) / 2 * (float(np.mean(start[some])) - middle))
@@ -161,6 +175,10 @@ def _rounds(
         end_ = shift.shift + _median(from_end - slope * (end - middle))
         low, high, rate = rate + low, rate + high, rate + slope
     return begin, end_, rate, low, high
+
+
+def _spread(values: Floats) -> float:
+    return SIGMA * median(np.abs(values - median(values))) if values.size else 0.0
 
 
 def _median(values: Floats) -> float:
