@@ -30,7 +30,7 @@ from teachlab.questions.stress.setting_reading import SettingReading
 from teachlab.questions.stress.worth import worth_of
 from teachlab.questions.verdict.claim_words import claim_text
 from teachlab.scoring.by_lot import gaps_tripped_by_lot, lost_rate_by_lot
-from teachlab.scoring.claimable import joined_where, shown_stretches, touching_rows
+from teachlab.scoring.claimable import claimable, joined_where, shown_stretches, touching_rows
 from teachlab.scoring.claims import losses_claim, lot_counts
 from teachlab.scoring.clearance import Clearance
 from teachlab.scoring.error_places import ErrorPlace, error_places
@@ -175,6 +175,8 @@ class Staleness(Document):
         """The state as a verdict: what to do, the losses now and before, and why."""
         now = self.now.claim
         told = claim_text(now) if now.trials else "No pass is scored."
+        if left := self.now.score.lost_rate.trials - now.trials:
+            told += f" {number_of(left, 'pass is', 'passes are')} left out, as replay does."
         if self.before is not None:
             was = self.before.claim
             were = "was" if was.events == 1 else "were"
@@ -244,9 +246,10 @@ def staleness(
     *Clean or teach again*, with any number of passes: if the lost rate, or the share of gaps tripped, is now above the
     earlier one (the intervals do not overlap, with lots taken into account); if the evidence on either is sufficient
     (`teachlab.statistics.betting`: against the earlier upper limit, otherwise against one in twenty); if certainly more
-    than half of the passes are lost; if the margin to noise is not above 0; or if the trend has brought a tenth of the
-    light below the on-level. *Watch*: if there are more trips per hour than before (exact test) or, without an earlier
-    recording, more than one trip in twenty passes; if the margin is below `least_margin`; if half of the earlier
+    than half of the passes are lost; if the margin to noise is not above 0 and there are more errors than one in twenty
+    passes; or if the trend has brought a tenth of the light below the on-level. *Watch*: if there are more trips per
+    hour than before (exact test) or, without an earlier recording, more than one trip in twenty passes; if the margin
+    is below `least_margin`, or not above 0 with fewer errors, which `replay` accepts, too; if half of the earlier
     reserve of light is lost; if a cumulative sum on the margins alarms, at the end or at the start of the recording; or
     if the time to cleaning may be shorter than the horizon. *Not enough evidence*: if none of this is true and fewer
     than 20 passes were scored. The cumulative sum assumes independent lots, or stretches as far as their means do not
@@ -317,6 +320,8 @@ def _followed(
     if (met := touching_rows(truth, result.trials)).size:
         # Two that touch and merge count as one: nothing got worse where more of them touch.
         return _followed(setting, recording, joined_where(truth, met), rules, noise_of=noise_of, table=table)
+    # By passes on which it was taught a setting looks better than it is.
+    shows = claimable(recording, truth, setting, result, copies=reading.copies())
     rows = np.searchsorted(table.start, truth.start)
     near = worth.clearance
     # Where no pass was scored, gaps show no margin of the setting, but still how the background went on.
@@ -332,7 +337,7 @@ def _followed(
         clearance=None if near is None else replace(near, row=int(rows[near.row])),
         course=follow(truth, setting, scaled, result, recording.info, confidence=rules.confidence, in_table=rows),
         passes=truth,
-        claim=losses_claim(lot_counts(truth, result.trials), confidence=rules.confidence),
+        claim=losses_claim(lot_counts(truth, shows.trials), confidence=rules.confidence),
         dependence=lost_rate_by_lot(truth, result.trials, confidence=rules.confidence, proxy=margins.peak_of_pass),
         trips=gaps_tripped_by_lot(truth, result.trials, confidence=rules.confidence),
         places=tuple(_in_table(place, rows) for place in error_places(truth, result.trials)),
@@ -444,13 +449,20 @@ def _spent(
             above = "" if one.found.reached is None else f", surely more than {100 * one.found.limit:.3g} %"
             than = "" if earlier is None or not above else ", the most that before allows"
             out.append(f"{counts.events} of {counts.trials} {what}{above}{than}")
-    if now.margin is not None and (margin := now.margin.to_noise) is not None and margin <= 0:
-        of, what = SIDE_WORDS[str(now.margin.limited_by)]
-        out.append(f"the margin is gone: the {of} lie {-margin:.3g} times the noise beyond the {what}")
+    if (gone := _gone(now)) and now.score.counts.errors > ACCEPTED * rate.trials:
+        out.append(gone)
     trend = now.course.trend
     if trend is not None and trend.established and trend.ahead.estimate == 0:
         out.append(f"the light of the {trend.of} has fallen: more than a tenth lies below the on-level")
     return out
+
+
+def _gone(now: RecordingUnderSetting) -> str:
+    """Say how far the nearest light lies beyond its level; empty if it does not."""
+    if now.margin is None or (margin := now.margin.to_noise) is None or margin > 0:
+        return ""
+    of, what = SIDE_WORDS[str(now.margin.limited_by)]
+    return f"the margin is gone: the {of} lie {-margin:.3g} times the noise beyond the {what}"
 
 
 def _more_trips(now: RecordingUnderSetting, before: RecordingUnderSetting | None) -> list[str]:
@@ -488,6 +500,10 @@ def _doubts(
         out.append("no pass was scored to measure a margin by")
     elif (margin := now.margin.to_noise) is None:
         out.append("there is no noise to measure a margin by")
+    elif spent := _gone(now):
+        counts = now.score.counts
+        of = number_of(counts.scored_passes, "pass", "passes")
+        out.append(f"{spent}. {number_of(counts.errors, 'error')} on {of} would still be accepted")
     elif margin < least_margin:
         of, what = SIDE_WORDS[str(now.margin.limited_by)]
         kept = unlike_figures(margin, least_margin, 3)
