@@ -31,13 +31,13 @@ FINEST, OFF_GRID = 1 << 20, 1 / 8
 rounding."""
 LIBRARY_BYTES = 0.3e9
 """Memory of the libraries, and of the blocks in which a recording is read."""
-JUDGED = (60.0, 4000.0)
-"""Bytes for each sample, and for each crossing of the on-level, to judge a setting: if noise trips, every filter and
-delay is tried. Measured on clean light and on noise alone: 3,800 for 200,000 samples of noise, 2,000 for a million."""
-ONCE, HELD_WHOLE = 130.0, 5_000_000
-"""Bytes for each sample of a replay that also tries a design, and the number of samples up to which it does. A longer
-recording is read once, and not held. Measured: 122 for five million samples with a trip in 20,000, 0.1 for a hundred
-million. A stress map and a card of a hundred million take no more than one of ten million."""
+JUDGED, HELD_WHOLE = (60.0, 150.0), 5_000_000
+"""Bytes for each sample, and for each crossing of the on-level, to judge a setting; and the number of samples up to
+which they are held. Measured on noise alone: 100 a sample in all for a million samples, 80 for three million, 25 for
+six million. A stress map and a card of a hundred million take no more than one of ten million."""
+DESIGNED = (130.0, 4000.0)
+"""Bytes for each sample, and for each crossing of the middle of the light, to design a setting with all passes shown.
+Measured: 122 for five million samples with a trip in 20,000; 3,900 for each crossing of a million samples of noise."""
 STRETCHES, STRETCH = 4, 1 << 15
 """Number of stretches of a recording that show how noisy it is, and samples of each."""
 GOLDEN = np.uint64(0x9E3779B97F4A7C15)
@@ -393,17 +393,15 @@ def _stated_middle(recording: Recording) -> float | None:
     return float((np.quantile(low, 0.01) + np.quantile(high, 0.99)) / 2)
 
 
-def need_for_light(
-    recording: Recording, what: str, *, sample: float, crossing: float, level: float | None = None,
-    whole: int | None = None, edges: bool = True, beside: NDArray[np.int64] | None = None,
-) -> None:  # fmt: skip
-    """Refuse work on a recording that needs more memory than may be used: a long one, or a noisy one.
+def memory_for_light(
+    recording: Recording, *, sample: float, crossing: float, level: float | None = None, whole: int | None = None,
+    edges: bool = True, beside: NDArray[np.int64] | None = None,
+) -> float:  # fmt: skip
+    """Return an estimate of the memory for some work on a recording, bytes; too small only where any light fits.
 
     Parameters
     ----------
     recording : Recording
-    what : str
-        The work: "a surface".
     sample, crossing : float, bytes
         Memory for each sample, and more for each crossing of the level.
     level : float, recording units, optional
@@ -414,26 +412,40 @@ def need_for_light(
         Whether something is kept of every crossing; if not, only crossings of the held samples count.
     beside : ndarray of int64, samples, optional
         Starts of passes. Beside them the light is looked at: between rare passes it shows noise alone.
+    """
+    held = min(recording.samples, whole or recording.samples)
+    crossed = (recording.samples if edges else held) * crossing
+    size = LIBRARY_BYTES + held * sample
+    if size + crossed <= allowed_memory():
+        return size
+    return size + crossed * crossing_share(recording, level, beside)
+
+
+def need_for_light(
+    recording: Recording, what: str, *, sample: float, crossing: float, level: float | None = None,
+    whole: int | None = None, edges: bool = True, beside: NDArray[np.int64] | None = None,
+) -> None:  # fmt: skip
+    """Refuse work on a recording that needs more memory than may be used: a long one, or a noisy one.
+
+    Parameters
+    ----------
+    what : str
+        The work: "a surface".
+    recording, sample, crossing, level, whole, edges, beside
+        As for `memory_for_light`.
 
     Raises
     ------
     ParameterError
         With the estimated memory.
     """
-    held = min(recording.samples, whole or recording.samples)
-    crossed = (recording.samples if edges else held) * crossing
-    size = LIBRARY_BYTES + held * sample
-    if size + crossed > allowed_memory():  # otherwise any light fits
-        size += crossed * crossing_share(recording, level, beside)
-        what = f"{what} of {number_of(recording.samples, 'sample')} of {recording.name}"
-        need_memory(size, what, "Import a shorter part of the log, or log it more slowly.")
+    size = memory_for_light(
+        recording, sample=sample, crossing=crossing, level=level, whole=whole, edges=edges, beside=beside
+    )
+    what = f"{what} of {number_of(recording.samples, 'sample')} of {recording.name}"
+    need_memory(size, what, "Import a shorter part of the log, or log it more slowly.")
 
 
-def need_for_judging(
-    recording: Recording, what: str, *, level: float | None = None, whole: int | None = None,
-    beside: NDArray[np.int64] | None = None,
-) -> None:  # fmt: skip
+def need_for_judging(recording: Recording, what: str, level: float | None) -> None:
     """Refuse to judge a setting if that needs more memory than may be used; parameters as for `need_for_light`."""
-    need_for_light(
-        recording, what, sample=JUDGED[0], crossing=JUDGED[1], level=level, whole=whole, beside=beside
-    )  # fmt: skip
+    need_for_light(recording, what, sample=JUDGED[0], crossing=JUDGED[1], level=level, whole=HELD_WHOLE)

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 from teachlab.data.kept_light import held
 from teachlab.device.keyed_in import check_unit, in_steps, nearest_steps
 from teachlab.errors import StrategyError
-from teachlab.light.noise import HELD_WHOLE, JUDGED, need_for_light
+from teachlab.light.noise import DESIGNED, HELD_WHOLE, JUDGED, need_for_light
 from teachlab.model.draws import DrawOptions
 from teachlab.model.recording import Origin, Recording
 from teachlab.model.setting import Setting, bare
@@ -45,7 +45,7 @@ if TYPE_CHECKING:
 COUNTED = 0.66
 """Share of teaching and counting in the usual time of a bench; the best fixed pair, margins and hindsight follow."""
 HELD = (300.0, 500.0)
-"""Bytes for each sample, and for each crossing of the middle of the light, for designs in hindsight; as `JUDGED`."""
+"""Bytes for each sample, and for each crossing of the middle of the light, for designs in hindsight; as `DESIGNED`."""
 
 
 def bench_recording(
@@ -132,8 +132,9 @@ def bench_recording(
         whole = readings.whole(bare(chosen.worst or chosen.setting))
     say(0.85)
     possible = ceiling(
-        recording, truth, best.setting, base=options.base, rules=scored, alignment=alignment, outputs=readings.outputs
-    )
+        recording, truth, best.setting, base=options.base, rules=scored, alignment=alignment, taught=readings.taught,
+        outputs=readings.outputs,
+    )  # fmt: skip
     return RecordingBench(
         recording=recording.name,
         unit=recording.info.unit,
@@ -168,7 +169,7 @@ def _check(recording: Recording, truth: Truth, strategies: Sequence[Strategy], d
     most = min(MOST_SAMPLES / recording.samples, 1.0)
     need_for_light(
         recording, "a bench", sample=HELD[0] * min(MOST_SAMPLES / HELD_WHOLE, 1.0) + JUDGED[0],
-        crossing=HELD[1] * most + JUDGED[1], whole=HELD_WHOLE, beside=truth.start,
+        crossing=HELD[1] * most + DESIGNED[1], whole=HELD_WHOLE, beside=truth.start,
     )  # fmt: skip
 
 
@@ -223,9 +224,11 @@ class _Readings:
     ) -> None:
         self._recording, self._truth = recording, truth
         middles = [middle.setting for draws in judged.values() if (middle := median_draw(draws)) is not None]
-        median = [s for s in dict.fromkeys(bare(s) for s in middles if s is not None) if type(s) is Setting]
+        medians = dict.fromkeys(bare(s) for s in middles if s is not None)
+        median = [s for s in medians if type(s) is Setting]
         others = dict.fromkeys([*(bare(one.setting) for one in fixed.values()), bare(best)])
         more = [s for s in others if s not in median]
+        self.taught = [*medians, *more]
         chosen = [bare(one.setting) for one in by_choice(fixed.values(), RECOMMENDED)[:1]]
         self._every = scored.scored_from(0)
         half = [s for s in chosen if type(s) is Setting]

@@ -20,7 +20,7 @@ from teachlab.data.truth_files import write_truth
 from teachlab.device.card import card
 from teachlab.errors import ParameterError
 from teachlab.evidence.record import judged_record
-from teachlab.light.noise import JUDGED, ONCE, crossing_share, need_for_light
+from teachlab.light.noise import DESIGNED, JUDGED, crossing_share, need_for_light
 from teachlab.model.draws import Costs
 from teachlab.model.memory import allowed_memory, free_memory, memory_of, need_memory, return_freed_memory
 from teachlab.model.recording import Block, Chunk, Recording, RecordingInfo, keep_freed_memory
@@ -34,6 +34,7 @@ from teachlab.questions.replay import replayed
 from teachlab.questions.stress import stress
 from teachlab.questions.surface.count import surface
 from teachlab.questions.teach.answer import taught_and_judged
+from teachlab.statistics.claims.decisions import Decision
 from teachlab.studies.run import HELD, bench_recording
 from teachlab.teaching.strategies.single_sample import SingleSample
 
@@ -202,6 +203,22 @@ def test_long_noise_is_refused_before_work_with_the_figure(what: str, ask) -> No
     assert "4 GB may be used. Import a shorter part of the log, or log it more slowly." in told
 
 
+def test_a_level_in_the_noise_is_judged_without_the_memory_of_a_design() -> None:
+    """A design could take 4 GB for a million crossings: it is not tried, and what judges the level takes a tenth."""
+    light = np.random.default_rng(3).normal(30, 10, 1_200_000)
+    start = np.arange(1000, 1_199_000, 2000)
+    light[(start[:, None] + np.arange(400)).ravel()] += 100
+    made = Recording.from_array(light, RecordingInfo(sample_rate_hz=1000.0, unit="mV"))
+    truth = Truth.from_arrays(start, start + 400)
+    level = Setting(unit="mV", on_level=30.0, off_level=30.0)
+    with memory_of(6e8):
+        found = replayed(made, truth, level)
+    assert found.output.onsets.size > 200_000
+    assert found.verdict is not None
+    assert found.verdict.decision == Decision.NONE
+    assert (found.verdict.cures[0].lost, found.verdict.cures[0].false) == (0, 0)
+
+
 def test_a_long_clean_recording_is_let_through() -> None:
     with memory_of(4e9):
         need_for_light(endless(100_000_000, noise=1.0), "a surface", sample=15, crossing=200)
@@ -243,10 +260,11 @@ def test_crossings_are_counted_on_a_few_stretches(noise: float, share: float) ->
 @pytest.mark.parametrize(
     ("words", "held"),
     [
-        ("teach a.parquet --strategy two-sample-midpoint", JUDGED),
-        ("report a.parquet --setting s.json --draws 1", JUDGED),
-        ("replay a.parquet --setting s.json", (ONCE, JUDGED[1])),
-        ("bench a.parquet --draws 2 --strategy single-sample --jobs 1", (JUDGED[0] + HELD[0], JUDGED[1] + HELD[1])),
+        ("teach a.parquet --strategy two-sample-midpoint", (JUDGED[0], DESIGNED[1])),
+        ("report a.parquet --setting s.json --draws 1 --memory 0.5", JUDGED),
+        ("replay a.parquet --setting s.json --memory 0.5", JUDGED),
+        ("replay a.parquet --setting s.json", DESIGNED),
+        ("bench a.parquet --draws 2 --strategy single-sample --jobs 1", (JUDGED[0] + HELD[0], DESIGNED[1] + HELD[1])),
     ],
 )
 def test_an_estimate_of_light_holds(

@@ -157,6 +157,22 @@ def test_long_recordings_are_not_designed_in_memory(monkeypatch: pytest.MonkeyPa
     monkeypatch.setattr(designed_cure, "MOST_SAMPLES", 10)
     recording, truth = line()
     assert [one.kind for one in ceiling(recording, truth, FIXED_LEVELS).found] == [FIXED, COMPLETE]
+    # What was not searched is not called impossible; what a strategy taught is known.
+    recording, truth = line(flashes=True)
+    alone = ceiling(recording, truth, FIXED_LEVELS)
+    not_searched = "Other designs were not searched in so much light: teachlab design does."
+    assert alone.brief() == (
+        "Best found in hindsight, errors: 10 with fixed levels, 0 with an average over 16 evaluations (16 ms) and the "
+        f"level at 97.5 mV. {not_searched} The best gets 10 gaps wrong: 10 by the light."
+    )
+    delayed = replace(FIXED_LEVELS, on_delay_ms=20.0)
+    with_taught = ceiling(recording, truth, FIXED_LEVELS, taught=[FIXED_LEVELS, delayed])
+    assert with_taught.brief() == (
+        f"Best found in hindsight, errors: 10 with fixed levels, 0 with filter and delays too. {not_searched}"
+    )
+    assert with_taught.least.setting == delayed
+    assert with_taught.as_dict()["searched"] is False
+    assert with_taught.sentence().startswith("Best found in hindsight, errors on the 20 scored passes: ")
 
 
 def test_infinite_light_in_most_gaps_hides_no_weak_pass() -> None:

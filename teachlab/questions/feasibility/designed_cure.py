@@ -7,6 +7,8 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from teachlab.errors import Abstained, SettingError
+from teachlab.light.noise import DESIGNED, memory_for_light
+from teachlab.model.memory import allowed_memory
 from teachlab.model.printable_text import wrong_text
 from teachlab.model.score import USUAL_RULES, Rules
 from teachlab.model.setting_words import setting_in_words
@@ -27,9 +29,17 @@ MOST_SAMPLES = 5_000_000
 """Longer recordings are not held in memory for a design."""
 
 
+def can_be_held(recording: Recording, truth: Truth) -> bool:
+    """Whether a setting can be designed on the whole of a recording: memory for all of its light is left."""
+    if recording.samples > MOST_SAMPLES:
+        return False
+    sample, crossing = DESIGNED
+    return memory_for_light(recording, sample=sample, crossing=crossing, beside=truth.start) <= allowed_memory()
+
+
 def all_shown(recording: Recording, truth: Truth, base: Setting | None, rules: Rules) -> TeachBlock | None:
     """Return a block of the whole recording, read once for everything that is taught; None if it is impossible."""
-    if recording.samples > MOST_SAMPLES:
+    if not can_be_held(recording, truth):
         return None
     try:
         return TeachBlock(recording, truth, base=base, rules=rules)
@@ -76,6 +86,8 @@ class TriedBothWays:
         Setting designed with the stretch; None if none was found.
     against : tuple of int or None
         The same counts of the designed setting, with the stretch.
+    searched : bool
+        Whether a design was searched at all.
     """
 
     first_sample: int
@@ -83,14 +95,17 @@ class TriedBothWays:
     left_out: tuple[int, int]
     designed: Setting | None
     against: tuple[int, int] | None
+    searched: bool = True
     step: float | None = None
 
     def sentence(self) -> str:
         """Say both results, with the stretch in samples, as a table of stretches needs it."""
         text = (
-            f"Tried both ways: with samples {self.first_sample} to {self.last_sample} left out (import --except): "
-            f"{wrong_text(*self.left_out)}; "
+            f"Tried{' both ways' if self.searched else ''}: with samples {self.first_sample} to {self.last_sample} "
+            f"left out (import --except): {wrong_text(*self.left_out)}; "
         )
+        if not self.searched:
+            return text + "a setting designed against it was not tried on so much light (teachlab design does)."
         if self.designed is None or self.against is None:
             return text + "no setting of levels, filter and delays was found that works with it."
         design = setting_in_words(self.designed, self.step, brief=True)
@@ -134,6 +149,7 @@ def tried_both_ways(
         left_out=_wrong(recording, without, setting, rules),
         designed=designed,
         against=None if designed is None else _wrong(recording, truth, designed, rules),
+        searched=can_be_held(recording, truth),
         step=step if step is not None else recording.whole_step,
     )
 

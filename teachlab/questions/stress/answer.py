@@ -8,7 +8,7 @@ from itertools import product
 from typing import TYPE_CHECKING, Any
 
 from teachlab.data.kept_light import held
-from teachlab.light.noise import HELD_WHOLE, need_for_judging
+from teachlab.light.noise import need_for_judging
 from teachlab.model.json_values import plain
 from teachlab.model.score import USUAL_RULES, Rules
 from teachlab.model.verdict import Verdict, VerdictReason
@@ -117,7 +117,7 @@ def stress(
     pedestals = tuple(pedestal or ((0.0, round(span / 20, 9)) if span else (0.0,)))
     # The verdict, with what would mend the setting, usually takes as long as one map and a half.
     parts, say = 2.5 + len(factors), progress or (lambda share: None)
-    need_for_judging(recording, "a stress map", level=setting.on_level, whole=HELD_WHOLE)
+    need_for_judging(recording, "a stress map", setting.on_level)
     if setting.has_memory:  # such settings are counted on all of the light, many times
         recording = held(recording)
     demanded = DemandsReading(recording, truth, setting, rules)

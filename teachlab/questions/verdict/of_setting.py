@@ -14,7 +14,7 @@ from teachlab.model.recording import Origin
 from teachlab.model.score import Outcome, Score, Trials
 from teachlab.model.setting import Setting
 from teachlab.model.verdict import Verdict, VerdictReason, sentence
-from teachlab.questions.feasibility.designed_cure import tried_both_ways
+from teachlab.questions.feasibility.designed_cure import can_be_held, tried_both_ways
 from teachlab.questions.feasibility.tried_cures import MOST_SAMPLES, TriedCure, cure_reason, tried_cures
 from teachlab.questions.stress.equal_cost import room_of
 from teachlab.questions.verdict.claim_words import few_lots_text, headline
@@ -197,7 +197,9 @@ def _cure(case: JudgedSetting, cures: Sequence[TriedCure]) -> str | None:
         return "designed"
     if cures:
         return cures[0].kind
-    return "" if case.usable and case.recording.samples <= MOST_SAMPLES else None
+    if not case.usable or case.recording.samples > MOST_SAMPLES:
+        return None
+    return "" if can_be_held(case.recording, case.truth) else "designed"
 
 
 def _enough(truth: Truth, share: float) -> str:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any
 
@@ -13,9 +13,11 @@ from teachlab.model.following_and_window import Follow
 from teachlab.model.json_values import plain
 from teachlab.model.printable_text import number_of
 from teachlab.model.score import USUAL_RULES, Outcome, Rules
+from teachlab.model.setting import Setting
 from teachlab.model.setting_words import setting_in_words
-from teachlab.questions.feasibility.designed_cure import all_shown, taught_in_hindsight
+from teachlab.questions.feasibility.designed_cure import all_shown, can_be_held, taught_in_hindsight
 from teachlab.questions.feasibility.tried_cures import averaging_cure
+from teachlab.questions.surface.count_settings import MOVING
 from teachlab.scoring.claimable import joined_where, touching_rows, without_touching, wrong_apart
 from teachlab.scoring.scoring import score
 from teachlab.studies.in_hindsight.unsolved import UnsolvedTrial, causes_text, unsolved_text, unsolved_trials
@@ -28,7 +30,6 @@ if TYPE_CHECKING:
     from teachlab.data.alignment.answer import Alignment
     from teachlab.model.recording import Recording
     from teachlab.model.score import Score
-    from teachlab.model.setting import Setting
     from teachlab.model.truth import Truth
     from teachlab.model.verdict import VerdictCure
     from teachlab.sensor.output import Output
@@ -73,6 +74,8 @@ class Ceiling:
         For each kind, the strategies whose median setting makes no more errors; empty if nothing was compared.
     averaged : VerdictCure or None
         An average before fixed levels, if that leaves fewer errors than every setting.
+    searched : bool
+        Whether designs were searched, or only the fixed levels and the settings of the strategies are known.
     """
 
     passes: int
@@ -80,6 +83,7 @@ class Ceiling:
     unsolved: tuple[UnsolvedTrial, ...] = ()
     reached: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
     averaged: VerdictCure | None = None
+    searched: bool = True
 
     @property
     def least(self) -> HindsightSetting:
@@ -100,17 +104,17 @@ class Ceiling:
         told = ", ".join(f"{one.errors} with {_BRIEFLY[one.kind]}" for one in self.found) + self._by(least)
         if all(one.errors == least.errors for one in self.found):
             told = f"{least.errors} with {_BRIEFLY[least.kind]}{self._by(least)}"
-            told += ", no fewer with any other kind" if least.errors else ""
-        against = f" {causes_text(self.unsolved)}" if self.unsolved else ""
-        return f"Best possible in hindsight, errors: {told}{self._by_averaging()}.{self._joined()}{against}"
+            told += ", no fewer with any other kind" if least.errors and self.searched else ""
+        against = f" {causes_text(self.unsolved, all_tried=self.searched)}" if self.unsolved else ""
+        return f"{self._best}, errors: {told}{self._by_averaging()}.{self._unsearched()}{self._joined()}{against}"
 
     def sentence(self) -> str:
         """Say what each kind achieves, and which passes and gaps all of them get wrong."""
         told = "; ".join(
             f"{one.kind} {one.errors} ({one.lost} lost, {one.false} too many){self._by(one)}" for one in self.found
         )
-        text = f"Best possible in hindsight, errors on the {self.passes} scored passes: {told}."
-        text += self._joined()
+        text = f"{self._best}, errors on the {self.passes} scored passes: {told}."
+        text += self._unsearched() + self._joined()
         best = self.least
         if best.kind != FIXED:
             text += f" That is {setting_in_words(best.setting)}."
@@ -120,6 +124,13 @@ class Ceiling:
             lost, false = self.averaged.lost, self.averaged.false
             text += f" With {self.averaged.text}: {lost + false} ({lost} lost, {false} too many)."
         return text
+
+    @property
+    def _best(self) -> str:
+        return f"Best {'possible' if self.searched else 'found'} in hindsight"
+
+    def _unsearched(self) -> str:
+        return "" if self.searched else " Other designs were not searched in so much light: teachlab design does."
 
     def _joined(self) -> str:
         """Say how many passes are counted with the one that they touch."""
@@ -147,6 +158,7 @@ class Ceiling:
             "found": [{**plain(one), "reached_by": list(self.reached.get(one.kind, ()))} for one in self.found],
             "unsolved": [one.as_dict() for one in self.unsolved],
             "averaged": plain(self.averaged),
+            "searched": self.searched,
         }
 
 
@@ -158,12 +170,14 @@ def ceiling(
     base: Setting | None = None,
     rules: Rules = USUAL_RULES,
     alignment: Alignment | None = None,
+    taught: Iterable[Setting] = (),
     outputs: Mapping[Setting, Output] | None = None,
 ) -> Ceiling:
     """Find the best result of each kind of setting on the scored passes, each tried by replay.
 
     `fixed`: the best fixed levels, from the surface.
     `base`: setting whose evaluation rate is kept.
+    `taught`: settings of the strategies; what they reach is possible, too.
     `outputs`: what is known of some settings.
 
     Notes
@@ -181,6 +195,9 @@ def ceiling(
     ):
         settings += [(kind, setting) for setting in taught_in_hindsight(block, rules, *strategies)]
     del block
+    # No plain levels do better than the fixed ones.
+    more = [one for one in taught if type(one) is not Setting or one.has_memory]
+    settings += [(FOLLOWING if isinstance(one, MOVING) else COMPLETE, one) for one in more]
     known = dict(outputs or {})
     more = [setting for _, setting in settings if setting not in known]
     known.update(zip(more, replay_together(recording, more), strict=True))
@@ -194,7 +211,8 @@ def ceiling(
     least.append(min([*complete, replace(first, kind=COMPLETE)], key=lambda one: one.errors))
     if following := [one for one in found if one.kind == FOLLOWING]:
         least.append(min(following, key=lambda one: one.errors))
-    made = Ceiling(passes=tried[0][2].counts.scored_passes, found=tuple(least))
+    searched = can_be_held(recording, truth)
+    made = Ceiling(passes=tried[0][2].counts.scored_passes, found=tuple(least), searched=searched)
     if not made.least.errors:
         return made
     at = next(k for k, one in enumerate(found) if one.setting == made.least.setting)

@@ -150,13 +150,13 @@ def unsolved_text(trials: Sequence[UnsolvedTrial]) -> str:
     return f"In the way: {told}{more}."
 
 
-def causes_text(trials: Sequence[UnsolvedTrial]) -> str:
+def causes_text(trials: Sequence[UnsolvedTrial], *, all_tried: bool = True) -> str:
     """Say how many passes and gaps are wrong even with the best setting, and how many of each cause."""
     passes = sum(one.where == "pass" for one in trials)
     counted = ((passes, "pass", "passes"), (len(trials) - passes, "gap", "gaps"))
     what = " and ".join(f"{n} {one if n == 1 else many}" for n, one, many in counted if n)
     causes = [f"{n} {why}" for why, n in Counter(one.why for one in trials).items()]
-    return f"Even the best gets {what} wrong: {', '.join(causes)}."
+    return f"{'Even the' if all_tried else 'The'} best gets {what} wrong: {', '.join(causes)}."
 
 
 def _lost(trials: Trials) -> NDArray[np.int64]:

@@ -7,16 +7,20 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from teachlab.model.memory import memory_of
 from teachlab.model.recording import Recording, RecordingInfo
 from teachlab.model.setting import Setting
 from teachlab.model.truth import Truth
 from teachlab.questions.counterfactual.averaged import averaged
+from teachlab.questions.feasibility import averaging_cure, designed_cure
 from teachlab.questions.feasibility.designed_cure import designed_in_hindsight, tried_both_ways
 from teachlab.questions.feasibility.tried_cures import cure_reason, tried_cures
 from teachlab.questions.quality import inspected
+from teachlab.questions.replay import replayed
 from teachlab.questions.stress import stress
 from teachlab.questions.stress.setting_reading import SettingReading
 from teachlab.questions.verdict import setting_verdict
+from teachlab.questions.verdict.judged_by import FilesJudged, JudgedBy
 from teachlab.scoring import score
 from teachlab.scoring.error_places import error_places
 from teachlab.switching import replay
@@ -57,6 +61,13 @@ def test_one_gap_is_left_out_and_designed_against() -> None:
         "Tried both ways: with samples 1625 to 1675 left out (import --except): no error; designed against it ("
     )
     assert text.endswith("): no error. The design knew these passes: check it on a new recording.")
+    with memory_of(3e8):
+        alone = tried_both_ways(recording, truth, SETTING, place)
+    assert alone is not None
+    assert alone.sentence() == (
+        "Tried: with samples 1625 to 1675 left out (import --except): no error; a setting designed against it was not "
+        "tried on so much light (teachlab design does)."
+    )
 
 
 @pytest.mark.parametrize(("flash", "every", "designed"), [(4, 11, False), (24, 200, True)])
@@ -70,6 +81,23 @@ def test_a_whole_design_is_a_cure_where_nothing_simpler_is(flash: int, every: in
     assert any(cure.text == "an on-delay of 4 ms" for cure in cures) is not designed
     # The flashes are as bright as the passes: no level tells them apart, whatever the last digit says.
     assert not any(cure.text.startswith("the level") for cure in cures)
+
+
+def test_where_designs_are_not_tried_the_next_step_is_a_design(monkeypatch: pytest.MonkeyPatch) -> None:
+    # A flash in every gap, which lasts longer than any delay that is tried alone.
+    start = 100 + 160 * np.arange(100)
+    light = 10.0 + np.resize([0.0, 1, 0, -1], int(start[-1]) + 160)
+    for a in start:
+        light[a : a + 60] = light[a + 100 : a + 124] = 110.0
+    recording = Recording.from_array(light, RecordingInfo(sample_rate_hz=1000.0, unit="mV"))
+    truth = Truth.from_arrays(start, start + 60)
+    asked = JudgedBy(files=FilesJudged(recording="a.parquet", setting="s.json"))
+    monkeypatch.setattr(designed_cure, "MOST_SAMPLES", 10)
+    monkeypatch.setattr(averaging_cure, "MOST_SAMPLES", 10)
+    verdict = replayed(recording, truth, SETTING, by=asked).verdict
+    assert verdict is not None
+    assert not verdict.cures
+    assert verdict.next_step == "teachlab design a.parquet"
 
 
 def test_every_kind_of_cure_is_told_with_what_its_replay_gives() -> None:
