@@ -53,7 +53,8 @@ def taught_and_judged(
         If the pieces do not fit together.
     """
     need_for_light(
-        recording, "a teaching", sample=JUDGED[0], crossing=DESIGNED[1], whole=HELD_WHOLE, beside=truth.start
+        recording, "a teaching", sample=JUDGED[0], crossing=DESIGNED[1], whole=HELD_WHOLE, edges=False,
+        beside=truth.start,
     )  # fmt: skip
     setting = teach_once(strategy, TeachBlock(recording, truth, base=base, rules=rules), seed, 0)
     reading = SettingReading(recording, truth, setting, rules=rules)
