@@ -163,7 +163,7 @@ class Demands:
     def _trips_up_to(self, light: Floats, valley: float, lasting: float, *, begins: bool) -> float:
         """Return the highest on-level above `lasting` at which upright light must trip, −inf if there is none.
 
-        Dark for `held` + 1 evaluations from the first at or below the valley on, or from the begin of the recording
+        Dark for `held` + 1 evaluations from the first at or below the valley on, or from the start of the recording
         (`begins`), then light for `sustained`.
         """
         if begins and light.size and light[0] <= lasting:

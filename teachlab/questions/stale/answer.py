@@ -214,8 +214,8 @@ class Staleness(Document):
                 f"this does not say that the setting is good: it makes {number_of(self.errors, 'error')} on "
                 f"{number_of(lost.trials, 'pass', 'passes')} here"
             )
-            means = ", nothing got worse in this recording" if was is None else ", nothing is worse than before"
-            return str(self.state), means, (said,) if self.errors else ()
+            worse = "get worse in this recording" if was is None else "be worse than before"
+            return str(self.state), f", nothing is seen to {worse}", (said,) if self.errors else ()
         as_many = was is not None and was.trials and was.events * lost.trials >= lost.events * was.trials
         if self.state is Stale.RETEACH and lost.events and as_many:
             return "teach again", " lost as many passes before: cleaning will not help", ()
@@ -423,9 +423,9 @@ def _state(
         return Stale.WATCH, tuple(doubts)
     kept = "no loss of margin is seen"
     if before is not None:
-        kept = "neither losses nor margin are worse than before"
+        kept = "neither losses nor margin are seen to be worse than before"
     if before is not None and across is None:
-        kept = "no more losses than before (too few lots before to watch the margins)"
+        kept = "no more losses are seen than before (too few lots before to watch the margins)"
     return Stale.KEEP, (f"{kept}; margin to noise {now.to_noise or 0:.3g}",)
 
 

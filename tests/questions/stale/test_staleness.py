@@ -150,10 +150,10 @@ def _unnamed(log: Log) -> Log:
 def test_keep_says_that_nothing_got_worse_and_not_that_the_setting_is_good() -> None:
     """6 of 300 passes are lost, then as before: that nothing changed is no praise of the setting."""
     clean, bad = _found(_log(seed=1), _log(seed=2)).verdict, _found(_log(lost=6, seed=1), _log(lost=6, seed=2))
-    assert clean.about == "the setting in use, nothing is worse than before"
+    assert clean.about == "the setting in use, nothing is seen to be worse than before"
     assert not any("good" in reason.text for reason in clean.reasons)
     alone = _found(_log(seed=1)).verdict
-    assert alone.about == "the setting in use, nothing got worse in this recording"
+    assert alone.about == "the setting in use, nothing is seen to get worse in this recording"
     assert bad.state is Stale.WATCH
     assert bad.verdict.reasons[0].text.endswith("6 errors on 300 passes would still be accepted.")
 
