@@ -44,10 +44,10 @@ EMPTY_SHARE = 0.1
 
 STANDS_STILL, LIKE_A_GAP = "stands-still", "like-a-gap"
 REASONS = {
-    "too-weak": "lost: {their} {strongest} light stays {short_of} the level of {level} {unit} at which the output "
-    "becomes active",
+    "too-weak": "lost: {their} {strongest} light {stays} the level of {level} {unit} at which the output becomes "
+    "active",
     LIKE_A_GAP: "lost: {their} light is that of the gaps: nothing passed, it is too faint, or the label is wrong",
-    "between": "lost: {their} light stays between the thresholds of {low} and {high} {unit}",
+    "between": "lost: {their} light{span} stays between the thresholds of {low} and {high} {unit}",
     "other-side": "lost: {darker} than the background, and no level {above} the background sees {them}",
     "saturated": "lost: {their} light is clipped at an end of the scale and does not reach the level of {level} {unit}",
     STANDS_STILL: "lost: the light does not change by a single step in {them}: the logger or the sensor had stopped",
@@ -158,8 +158,14 @@ class Reasons:
         found = Counter(loss.code for loss in self.losses)
         return {code: found[code] for code in sorted(found, key=lambda c: (-found[c], list(REASONS).index(c)))}
 
-    def says(self, code: str, *, one: bool = False) -> str:
-        """Return the sentence of a code, for one pass or several, without their number."""
+    def says(self, code: str, *, one: bool = False, reached: tuple[float, float] | None = None) -> str:
+        """Return the sentence of a code, for one pass or several, without their number; with how far their light goes.
+
+        Parameters
+        ----------
+        reached : (float, float), recording units, optional
+            Their lowest and their highest light.
+        """
         setting = self.setting
         up = setting.light_on
         back, held = ("off", "on") if setting.delays_swap_roles else ("on", "off")
@@ -168,9 +174,17 @@ class Reasons:
         text = REASONS[code]
         if code == "too-weak" and type(setting) is not Setting:
             text = (
-                "lost: {their} {strongest} light stays {short_of} the level, which follows the background and is "
-                "nowhere {short_of} {lowest} {unit}"
+                "lost: {their} {strongest} light {stays} the level, which follows the background and is nowhere "
+                "{short_of} {lowest} {unit}"
             )
+        lowest = level_text(setting.activation if self.lowest_level is None else self.lowest_level, self.step)
+        short_of = "below" if up else "above"
+        stays, span = f"stays {short_of}", ""
+        if reached is not None:
+            low, high = (level_text(level, self.step) for level in reached)
+            span, furthest = f", {low} to {high} {setting.unit},", high if up else low
+            # What differs by less than is printed is not told as a figure.
+            stays = stays if furthest == lowest else f"reaches {furthest}, not"
         return text.format(
             their="its" if one else "their",
             them="it" if one else "them",
@@ -180,10 +194,12 @@ class Reasons:
             above="above" if up else "below",
             they_touch="it touches" if one else "they touch",
             strongest="strongest" if up else "darkest",
-            short_of="below" if up else "above",
+            short_of=short_of,
+            stays=stays,
+            span=span,
             level=level_text(setting.activation, self.step),
             release=level_text(setting.release, self.step),
-            lowest=level_text(setting.activation if self.lowest_level is None else self.lowest_level, self.step),
+            lowest=lowest,
             low=level_text(setting.off_level, self.step),
             high=level_text(setting.on_level, self.step),
             unit=setting.unit,
@@ -197,7 +213,7 @@ class Reasons:
         told = []
         for code, n in self.counts.items():
             struck = [x for x in self.losses if x.code == code]
-            text = f"{_passes(struck)} {self.says(code, one=n == 1)}{self._reached(code)}"
+            text = f"{_passes(struck)} {self.says(code, one=n == 1, reached=self.reached.get(code))}"
             told.append(Cause(text, n, struck[0].row, struck[0].sample))
         if self.gaps_tripped:
             # Of which gaps before an early onset come first, if they are the larger cause.
@@ -220,16 +236,6 @@ class Reasons:
             text = f"{number_of(n, 'pass', 'passes')} counted more than once: {again}"
             told.append(Cause(text, n, self.first_again, self.first_again_sample))
         return sorted(told, key=lambda cause: -cause.count)
-
-    def _reached(self, code: str) -> str:
-        """Return how far the light of the passes with a code goes, where that is why they are lost."""
-        if code not in self.reached:
-            return ""
-        low, high = (level_text(one, self.step) for one in self.reached[code])
-        if code == "between":
-            return f". It goes from {low} to {high} {self.setting.unit}"
-        furthest = f"highest is {high}" if self.setting.light_on else f"lowest is {low}"
-        return f". The {furthest} {self.setting.unit}"
 
     def missing_text(self, more: str = "") -> str:
         """Return what is said of gaps that trip on light as strong as a pass; empty if there are none."""
@@ -255,7 +261,7 @@ class Reasons:
         """Return the plain JSON form."""
         return {
             "counts": self.counts,
-            "says": {code: self.says(code) for code in self.counts},
+            "says": {code: self.says(code, reached=self.reached.get(code)) for code in self.counts},
             "lost_passes": plain(self.losses),
             **picked(self, "gaps_tripped", "counted_again", "ignored_tripped"),
         }

@@ -187,21 +187,21 @@ FOLLOWING = {"low_limit": 10.0, "high_limit": 900.0, "time_constant_ms": 100.0}
     ("setting", "told"),
     [
         (WindowSetting.of(BASE, off_level=20, low_release=30, high_release=180),
-         "their light stays between the thresholds of 20 and 200 counts. It goes from 150 to 150 counts"),
+         "their light, 150 to 150 counts, stays between the thresholds of 20 and 200 counts"),
         (FollowingSetting.of(BASE, reference=90.0, **FOLLOWING),
-         "their strongest light stays below the level, which follows the background and is nowhere below 200 counts. "
-         "The highest is 150 counts"),
+         "their strongest light reaches 150, not the level, which follows the background and is nowhere below "
+         "200 counts"),
         # A tenth above 100 counts is a tenth above the background of 90, too.
         (FollowingSetting.of(BASE, reference=100.0, follow=Follow.GAIN, **FOLLOWING),
-         "their strongest light stays below the level, which follows the background and is nowhere below 180 counts. "
-         "The highest is 150 counts"),
+         "their strongest light reaches 150, not the level, which follows the background and is nowhere below "
+         "180 counts"),
         (TurningPointSetting(unit="counts", direction="rise", background=90, distance=70),
-         "their strongest light stays below the level, which follows the background and is nowhere below 160 counts. "
-         "The highest is 150 counts"),
+         "their strongest light reaches 150, not the level, which follows the background and is nowhere below "
+         "160 counts"),
         # No background is brighter than an object: 60 counts below it lies 90.
         (FollowingSetting.of(DIMMED, reference=90.0, **FOLLOWING),
-         "their darkest light stays above the level, which follows the background and is nowhere above 90 counts. "
-         "The lowest is 150 counts"),
+         "their darkest light reaches 150, not the level, which follows the background and is nowhere above "
+         "90 counts"),
     ],
 )  # fmt: skip
 def test_levels_that_the_light_never_reaches_are_named_for_every_kind_of_setting(setting: Setting, told: str) -> None:
@@ -233,8 +233,7 @@ def test_a_peak_between_two_evaluations_is_no_peak() -> None:
         (1, "too-weak", 0.07), (3, "too-weak", 0.15), (5, "too-weak", 0.23), (7, "too-weak", 0.31),
     ]  # fmt: skip
     assert found.lines() == [
-        "4 passes lost: their strongest light stays below the level of 50 counts at which the output becomes active. "
-        "The highest is 30 counts"
+        "4 passes lost: their strongest light reaches 30, not the level of 50 counts at which the output becomes active"
     ]
 
 
@@ -331,5 +330,5 @@ def test_passes_under_falling_light_are_not_like_the_gaps_beside_them() -> None:
         light[a : a + 10] *= 0.8
     setting = Setting(unit="counts", on_level=600, off_level=590, polarity=Polarity.DARK_ON)
     found = why(Recording.from_array(light, INFO), Truth.from_arrays(start, start + 10), setting)
-    assert "9 passes lost: their darkest light stays above the level of 590 counts" in found
+    assert "9 passes lost: their darkest light reaches 595.46, not the level of 590 counts" in found
     assert "that of the gaps" not in found

@@ -426,7 +426,7 @@ def test_reasons_name_level_latch_gap_and_filter() -> None:
 
     setting = Setting(unit="counts", on_level=40, off_level=35)
     assert "1 pass ('dim'" not in why(setting)
-    assert "1 pass (1 'dim') lost: its strongest light stays below the level of 40 counts" in why(setting)
+    assert "1 pass (1 'dim') lost: its strongest light reaches 20, not the level of 40 counts" in why(setting)
     assert "1 of 4 gaps tripped" in why(setting)
     # It falls below the off-level before the pass: the delay is to blame, not the level.
     assert "1 pass (1 'bright') merged: the off-delay of 160 ms bridges the gap" in why(
