@@ -12,7 +12,7 @@ from teachlab.cli.console import emit_json, progress, say, warn
 from teachlab.cli.options import Json, RecordingFile
 from teachlab.cli.writing import kind_of
 from teachlab.errors import ParameterError, TruthError
-from teachlab.model.printable_text import number_of, typed_again
+from teachlab.model.printable_text import number_of, time_text, typed_again
 from teachlab.model.recording import Direction
 from teachlab.wording.notes import SELF_LABELLED
 
@@ -156,12 +156,15 @@ def _tell(recording: str, target: str | None, sheets: list[str], found: LabelAns
     )
     if proposal.direction_from == "the rarer level":
         say("If it is the other way round: --direction " + ("dip" if proposal.direction == "rise" else "rise"))
-    shortest = 1000 * proposal.shortest_samples / info.sample_rate_hz
-    say(f"Passes and gaps shorter than {shortest:.4g} ms were smoothed away: {proposal.dropped}.")
+    shortest = time_text(1000 * proposal.shortest_samples / info.sample_rate_hz)
+    say(f"Passes and gaps shorter than {shortest} were smoothed away: {proposal.dropped}.")
     warn(SELF_LABELLED)
     say()
     if found.correction is not None or target is None:
         say(f"Next: teachlab inspect {typed_again(recording, truth=target)}")
+        return
+    if not found.truth.passes:
+        say(f"Next: give a shorter --min-ms: every pass in this light is shorter than {shortest}.")
         return
     say(
         f"Next: correct {target}: take out rows where no product passed, add products that are missing (start and end "

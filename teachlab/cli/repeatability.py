@@ -112,6 +112,8 @@ def repeatability_command(
     verdict, step = answer.verdict, f"teachlab bench {on}{named} --out results"
     if answer.next_look:
         step = f"{answer.next_look} Compare the others: teachlab bench {on} --out results"
+    elif verdict.decision == "too few teachings":
+        step = f"teachlab repeatability {on}{named} --draws 200"
     elif verdict.decision == "wrong every time":
         # The same strategy would fail again.
         step = f"teachlab bench {on} --out results"

@@ -73,9 +73,9 @@ def split(truth: Truth, samples: int, *, teach_share: float = TEACH_SHARE) -> Sp
     if rows.size <= taught or not truth.detect[rows[taught - 1] + 2 :].any():
         raise TruthError(
             f"a split at teach share {teach_share:g} needs at least "
-            f"{number_of(_needed(teach_share), 'pass', 'passes')} to be detected, so "
-            f"that one is left to score after a purged pass; got {rows.size} detect passes among {truth.passes}. "
-            "Log longer, or teach on a smaller share."
+            f"{number_of(_needed(teach_share), 'pass', 'passes')} to be detected, so that one "
+            f"is left to score after a purged pass; got {number_of(rows.size, 'detect pass', 'detect passes')} among "
+            f"{truth.passes}. Log longer, or teach on a smaller share."
         )
     last = int(rows[taught - 1])
     middle = (int(truth.end[last]) + int(truth.start[last + 1])) // 2

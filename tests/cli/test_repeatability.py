@@ -43,12 +43,12 @@ def run(*words: str | Path, code: int = 0) -> Any:
 
 
 def test_what_every_teaching_does_alike_is_no_matter_of_what_was_shown(line: Path) -> None:
-    words = (line / "early.parquet", "--strategy", "sweep-minmax", "--draws", "20", "--json")
+    words = (line / "early.parquet", "--strategy", "sweep-minmax", "--draws", "30", "--json")
     out = json.loads(run(*words, "--limit", "on_level=0:1").stdout)["verdict"]
     assert out["decision"] == "wrong every time"
-    # 20 of 20: 0.05^(1/20) is 0.861.
-    assert "20 of 20 teachings" in out["reasons"][0]["text"]
-    assert "at least 86 % of teachings" in out["reasons"][0]["text"]
+    # 30 of 30: 0.05^(1/30) is 0.905.
+    assert "30 of 30 teachings" in out["reasons"][0]["text"]
+    assert "at least 90 % of teachings" in out["reasons"][0]["text"]
     assert "on this recording" in json.loads(run(*words, "--limit", "on_level=0:100").stdout)["verdict"]["about"]
 
 
@@ -76,7 +76,7 @@ def test_the_same_pass_lost_every_time_is_named_with_what_to_look_at(tmp_path: P
 
 def test_several_recordings_tell_what_varies_between_them_at_once(line: Path) -> None:
     """The same line 15 counts brighter: levels of the two differ by about 15, so by 11 as a standard deviation."""
-    words = (line / "early.parquet", line / "late.parquet", "--strategy", "sweep-minmax", "--draws", "10", "--json")
+    words = (line / "early.parquet", line / "late.parquet", "--strategy", "sweep-minmax", "--draws", "30", "--json")
     found = json.loads(run(*words).stdout)
     (told,) = (r["text"] for r in found["verdict"]["reasons"] if "between recordings" in r["text"])
     assert "sweep-minmax: the on-level varies by 1" in told

@@ -51,7 +51,7 @@ def test_middle_is_rounded_down_and_touching_passes_have_it_at_the_border() -> N
     ("passes", "share", "needed"), [(2, 0.3, 3), (1, 0.3, 3), (0, 0.3, 3), (3, 0.5, 4), (3, 0.8, 10)]
 )
 def test_too_few_passes_says_how_many_are_needed(passes: int, share: float, needed: int) -> None:
-    with pytest.raises(TruthError, match=rf"at least {needed} passes .* got {passes} detect passes"):
+    with pytest.raises(TruthError, match=rf"at least {needed} passes .* got {passes} detect pass"):
         split(line(passes), 400, teach_share=share)
 
 

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from teachlab.data.quality.labelling import Proposal
 from teachlab.light.extremes import Extremes
+from teachlab.model.printable_text import time_text
 from teachlab.model.recording import Direction, Recording, RecordingInfo
 from teachlab.sensor.edges import Edges
 
@@ -113,12 +114,11 @@ def pass_doubts(recording: Recording, proposal: Proposal, shares: NDArray[np.flo
                 for value, usual in ((shares, usual_share), (length, usual_length), (gap, usual_gap))
             )
             found.append((_between(0.9 - weak, 0.4), f"weak: {100 * weak:.0f} % of the usual light"))
-            ms = 1000 * length[k] / rate
-            usual = 1000 * usual_length / rate
-            found.append((_between(0.8 - ratio, 0.6), f"short: {ms:.4g} ms, usual are {usual:.4g} ms"))
-            found.append((_between(ratio - 1.3, 0.7), f"long: {ms:.4g} ms, usual are {usual:.4g} ms; perhaps two"))
-            after = 1000 * gap[k] / rate
-            found.append((_between(0.5 - close, 0.45), f"only {after:.4g} ms after the one before; perhaps one object"))
+            lasts = f"{time_text(1000 * length[k] / rate)}, usual are {time_text(1000 * usual_length / rate)}"
+            found.append((_between(0.8 - ratio, 0.6), f"short: {lasts}"))
+            found.append((_between(ratio - 1.3, 0.7), f"long: {lasts}; perhaps two"))
+            after = time_text(1000 * gap[k] / rate)
+            found.append((_between(0.5 - close, 0.45), f"only {after} after the one before; perhaps one object"))
         doubt, reason = max(found, key=lambda one: one[0])
         out.append(PassDoubt(k, int(start[k]), int(end[k]), round(doubt, 2), reason if doubt > 0 else ""))
     return out
@@ -143,7 +143,7 @@ def _faint_places(recording: Recording, proposal: Proposal, shares: NDArray[np.f
     start, end = proposal.faint[:, 0], proposal.faint[:, 1]
     ms = 1000 * (end - start) / recording.info.sample_rate_hz
     return [
-        LikelyPlace(a, share, f"the light goes {100 * share:.0f} % of the way to an object, for {long:.4g} ms")
+        LikelyPlace(a, share, f"the light goes {100 * share:.0f} % of the way to an object, for {time_text(long)}")
         for a, share, long in zip(start.tolist(), shares.tolist(), ms.tolist(), strict=True)
     ]
 
@@ -156,13 +156,17 @@ def _missing(
     for a, b in proposal.left_out.tolist():
         share = (b - a) / max(1, proposal.shortest_samples)
         places.append(
-            LikelyPlace(a, 0.5 + 0.5 * share, f"{1000 * (b - a) / rate:.4g} ms of light, smoothed away as too short")
+            LikelyPlace(
+                a, 0.5 + 0.5 * share, f"{time_text(1000 * (b - a) / rate)} of light, smoothed away as too short"
+            )
         )
     for a, b in proposal.joined.tolist():
         share = (b - a) / max(1, proposal.shortest_samples)
         row = int(np.searchsorted(truth.start, a, side="right")) - 1
         places.append(
-            LikelyPlace(a, 0.5 + 0.5 * share, f"pass {row}: a gap of {1000 * (b - a) / rate:.4g} ms was closed in it")
+            LikelyPlace(
+                a, 0.5 + 0.5 * share, f"pass {row}: a gap of {time_text(1000 * (b - a) / rate)} was closed in it"
+            )
         )
     places += [
         LikelyPlace(d.start, d.doubt, f"pass {d.row}: {d.reason}") for d in doubts if d.reason.startswith("long")
@@ -175,7 +179,7 @@ def _missing(
     # If there is a faint object, the gap itself is not a second place.
     held = np.bincount(np.searchsorted(truth.start, proposal.faint[:, 0], side="right"), minlength=truth.passes + 1)
     for k in np.flatnonzero((gap - usual > 0.6 * pitch) & (held[1:-1] == 0)).tolist():
-        text = f"a gap of {1000 * gap[k] / rate:.4g} ms, usual are {1000 * usual / rate:.4g} ms"
+        text = f"a gap of {time_text(1000 * gap[k] / rate)}, usual are {time_text(1000 * usual / rate)}"
         at = int(truth.end[k]) + round(int(gap[k]) / 2)
         places.append(LikelyPlace(at, min(0.9, 0.5 * (gap[k] - usual) / pitch), text))
     return places

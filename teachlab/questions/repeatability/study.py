@@ -286,9 +286,12 @@ def _brief(cloud: Cloud) -> dict[str, Any]:
     return {key: value for key, value in cloud.as_dict().items() if key != "points"}
 
 
-SAME_LOST = "same pass lost every time"
+SAME_LOST, FEW = "same pass lost every time", "too few teachings"
 OFTEN = 0.05
-"""If more than this share of the draws exceeds a limit, the teaching depends on what is shown: a planning value."""
+"""If more than this share of the draws exceeds a limit, or declines, the teaching depends on what is shown: a planning
+value."""
+MOST_OPEN = 0.1
+"""If so many of the teachings to come may still exceed a limit, too few were tried: a planning value."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -305,13 +308,21 @@ class RepeatabilityAnswer:
     @property
     def verdict(self) -> Verdict:
         """Whether another teaching would have been as good, on these recordings."""
-        reasons, shares = [], []
+        reasons, shares, open_to, declined = [], [], 0.0, False
         for study in self.studies:
             for one in study.strategies:
+                none = one.cloud.abstained
+                # A strategy that never teaches has nothing to repeat.
+                declined |= OFTEN < none.events / none.trials < 1
+                if none.events:
+                    text = f"{one.cloud.strategy} on {study.recording}: {none.events} of "
+                    text += f"{number_of(none.trials, 'teaching')} give no setting."
+                    reasons.append(VerdictReason(text=text, count=none.events))
                 for limit, rate in one.cloud.worse:
                     if not rate.trials:
                         continue
                     shares.append(rate.estimate or 0.0)
+                    open_to = max(open_to, rate.upper)
                     # If all of them exceed it, the unknown is how few of the future ones may.
                     bound = f"at most {share_text(rate.upper)}"
                     if rate.events == rate.trials:
@@ -325,7 +336,11 @@ class RepeatabilityAnswer:
                     reasons.append(VerdictReason(text=text, count=rate.events))
         here = "this recording" if len(self.studies) == 1 else "these recordings"
         decision, about = "nothing was taught", "every teaching declined or failed"
-        if shares and max(shares) <= OFTEN:
+        if shares and declined:
+            decision, about = "not repeatable", "whether a setting is taught depends on which passes are shown"
+        elif shares and max(shares) <= OFTEN and open_to > MOST_OPEN:
+            decision, about = FEW, f"up to {share_text(open_to)} of others may still fail"
+        elif shares and max(shares) <= OFTEN:
             decision, about = "repeatable", f"another teaching gives as good a setting, on {here}"
         elif shares and all(share <= OFTEN or share >= 1 - OFTEN for share in shares):
             decision, about = "wrong every time", "every teaching fails alike, whichever passes are shown"

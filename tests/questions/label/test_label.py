@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import re
+from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
 from xml.etree import ElementTree
@@ -20,7 +21,7 @@ from teachlab.data.quality.labelling import propose_passes
 from teachlab.data.recording_files import read_recording, write_recording
 from teachlab.data.truth_files import read_truth, write_truth
 from teachlab.errors import TruthError
-from teachlab.model.recording import Recording, RecordingInfo
+from teachlab.model.recording import Direction, Recording, RecordingInfo
 from teachlab.model.truth import Truth
 from teachlab.questions.label import label
 
@@ -261,3 +262,19 @@ def test_the_command_and_back(tmp_path: Path):
     assert (taken.passes, str(taken.source)) == (19, "self-labelled")
     assert taken.recording_digest == read_recording(files[0]).info.digest
     assert run.invoke(app, ["label", files[0], "--from", files[1]]).exit_code == 2
+
+
+def test_a_slow_line_is_told_without_exponents_and_a_line_without_passes_with_what_to_do(tmp_path: Path) -> None:
+    """One sample a second: passes of 100 min, one of 40 min. With --min-ms of 200 min none is left."""
+    path = tmp_path / "slow.parquet"
+    light = np.tile(np.repeat([10.0, 60.0], [18_000, 6_000]), 6)
+    light[-3600:] = 10.0
+    light = np.concatenate((light, np.full(100, 10.0)))
+    write_recording(path, Recording.from_array(light, replace(INFO, sample_rate_hz=1.0, direction=Direction.RISE)))
+    said = " ".join(CliRunner().invoke(app, ["label", str(path)]).output.split())
+    assert "short: 40 min, usual are 100 min" in said
+    assert "Passes and gaps shorter than 10 min were smoothed away: 0." in said
+    none = tmp_path / "none.csv"
+    said = CliRunner().invoke(app, ["label", str(path), "--min-ms", "12000000", "--out", str(none)]).output
+    assert said.startswith("0 passes proposed")
+    assert "Next: give a shorter --min-ms: every pass in this light is shorter than 200 min." in " ".join(said.split())

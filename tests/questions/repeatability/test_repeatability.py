@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from dataclasses import fields, replace
+import re
+from dataclasses import dataclass, fields, replace
+from typing import ClassVar
 
 import numpy as np
 import pytest
@@ -16,7 +18,9 @@ from teachlab.model.json_values import plain
 from teachlab.model.recording import Recording, RecordingInfo
 from teachlab.model.score import Outcome, Rules
 from teachlab.model.setting import Setting
+from teachlab.model.teaching import Shown, TeachView
 from teachlab.model.truth import Truth
+from teachlab.model.verdict import Verdict
 from teachlab.questions.repeatability import repeatability
 from teachlab.questions.repeatability.by_group import by_group, measured_settings, settings_agreement, taught_apart
 from teachlab.questions.repeatability.redraw import repeat_teaching, summarise
@@ -81,7 +85,7 @@ def test_products_that_touch_are_lost_by_no_teaching() -> None:
         Setting(unit="counts", on_level=31.0, off_level=29.0),
     ]
     answer = repeatability(
-        [(Recording.from_array(light, INFO, name="line"), joined)], [GUARD], options=DrawOptions(draws=20),
+        [(Recording.from_array(light, INFO, name="line"), joined)], [GUARD], options=DrawOptions(draws=30),
         taught=[("anna", settings[0]), ("ben", settings[1])],
     )  # fmt: skip
     assert answer.verdict.decision == "repeatable"
@@ -93,6 +97,39 @@ def test_products_that_touch_are_lost_by_no_teaching() -> None:
         0,
         studied.scored_passes - 1,
     )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Choosy:
+    """A guard that declines where the first pass shown is weaker than a limit."""
+
+    name: ClassVar[str] = "choosy"
+    needs: ClassVar[frozenset[Shown]] = frozenset({Shown.EVENTS})
+
+    least: float
+
+    def teach(self, view: TeachView) -> Setting:
+        events = view.events
+        reach = float(events.light[events.start[0] : events.end[0]].mean())
+        if reach < self.least:
+            raise Abstained("weak", f"{reach:g}", f"{self.least:g}")
+        return GUARD.teach(view)
+
+
+def test_teachings_that_decline_or_are_few_are_no_repeatable_teaching() -> None:
+    """What is taught loses nothing; but whether anything is taught depends on the passes."""
+
+    def verdict(least: float, draws: int) -> Verdict:
+        return repeatability([line()], [Choosy(least=least)], options=DrawOptions(draws=draws)).verdict
+
+    assert verdict(0, 30).decision == "repeatable"
+    few = verdict(0, 28)
+    assert (few.decision, few.about) == ("too few teachings", "up to 11 % of others may still fail")
+    some = verdict(55, 60)
+    assert some.decision == "not repeatable"
+    assert some.about == "whether a setting is taught depends on which passes are shown"
+    assert re.fullmatch(r"choosy on line: \d+ of 60 teachings give no setting\.", some.reasons[0].text)
+    assert verdict(1000, 30).decision == "nothing was taught"
 
 
 def test_costs_that_differ_by_rounding_only_are_equal() -> None:
