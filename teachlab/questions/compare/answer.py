@@ -232,6 +232,8 @@ def _ordered(truth: Truth, sides: list[_Side], confidence: float, assumption: As
     opened = standing is OrderStanding.OPEN and best.case.usable == other.case.usable
     holds = "is" if standing in {OrderStanding.ESTABLISHED, OrderStanding.OPEN} else "holds"
     sure, named = f"that {other.name} costs more than {best.name} {holds} {found[0].told}", f"{best.name}:"
+    if best.case.usable and not other.case.usable:
+        sure = f"at any cost {other.name} comes last"
     if opened:
         decision, about = ALIKE, f"{sure}. {named}"
     elif good:

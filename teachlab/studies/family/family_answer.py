@@ -226,9 +226,10 @@ def study_answer(
     varied = {
         (one.strategy.name, json.dumps(one.parameters, sort_keys=True)): one.varied for one in grid.configurations
     }
-    ranking = sorted((_ranked(m, labels[m], varied[m[:2]], studied, judge) for m in labels), key=_order_key)
-    chosen = _choice(ranking, grid)
-    strategies = _strategies(ranking, studied, judge, grid)
+    price = _Price(len(studied), judge.costs.miss)
+    ranking = sorted((_ranked(m, labels[m], varied[m[:2]], studied, judge) for m in labels), key=price.order)
+    chosen = _choice(ranking, price, grid)
+    strategies = _strategies(ranking, studied, judge, price, grid)
     preferred = [*([] if chosen is None else [chosen]), *(one.method for one in strategies), *ranking]
     verdicts = [
         judge.line(one.name, one.path, one.by_method, labels, _best_here(one, preferred), faults.get(one.path, ""))
@@ -310,11 +311,28 @@ def _up(value: float | None) -> float:
     return math.inf if value is None else round(value, MOST_STARTS)
 
 
-def _order_key(one: RankedMethod) -> tuple[Any, ...]:
-    return one.cost is None, one.unranked, _up(one.cost), _up(one.worst_cost), _up(one.within_sd), one.label
+@dataclass(frozen=True, slots=True)
+class _Price:
+    """What is paid where a method could not be ranked: as if every pass of that recording were lost.
+
+    It declined there, which is seen at once: so it comes before a method that is wrong on many recordings.
+    """
+
+    recordings: int
+    miss: float
+
+    def of(self, one: RankedMethod, cost: float | None) -> float:
+        """Return a mean cost over all recordings, for sorting."""
+        if cost is None:
+            return math.inf
+        return _up((cost * (self.recordings - one.unranked) + self.miss * one.unranked) / self.recordings)
+
+    def order(self, one: RankedMethod) -> tuple[Any, ...]:
+        """Return by what methods are ranked."""
+        return self.of(one, one.cost), one.unranked, _up(one.worst_cost), _up(one.within_sd), one.label
 
 
-def _choice(ranking: Sequence[RankedMethod], grid: StudyGrid) -> RankedMethod | None:
+def _choice(ranking: Sequence[RankedMethod], price: _Price, grid: StudyGrid) -> RankedMethod | None:
     """Return what costs least on the choosing halves; among equal ones, the middle of them.
 
     Notes
@@ -325,7 +343,7 @@ def _choice(ranking: Sequence[RankedMethod], grid: StudyGrid) -> RankedMethod | 
     able = [one for one in ranking if one.chosen_cost is not None]
     if not able:
         return None
-    first = min(able, key=lambda one: (one.unranked, _up(one.chosen_cost)))
+    first = min(able, key=lambda one: (price.of(one, one.chosen_cost), one.unranked))
     equal = [o for o in able if (o.unranked, _up(o.chosen_cost)) == (first.unranked, _up(first.chosen_cost))]
     return _middle([one for one in equal if one.strategy == equal[0].strategy and one.base == equal[0].base], grid)
 
@@ -357,12 +375,12 @@ def _best_here(line: _Line, ranking: Sequence[RankedMethod]) -> Method | None:
 
 
 def _strategies(
-    ranking: Sequence[RankedMethod], lines: Sequence[_Line], judge: FamilyJudge, grid: StudyGrid
+    ranking: Sequence[RankedMethod], lines: Sequence[_Line], judge: FamilyJudge, price: _Price, grid: StudyGrid
 ) -> list[BestOfStrategy]:
     """Return the best configuration of each strategy by the choosing halves, ordered, with how sure each order is."""
     names = dict.fromkeys(one.strategy for one in ranking)
-    best = [_choice([one for one in ranking if one.strategy == name], grid) for name in names]
-    rows = sorted(filter(None, best), key=lambda one: (one.unranked, _up(one.claim_cost), _order_key(one)))
+    best = [_choice([one for one in ranking if one.strategy == name], price, grid) for name in names]
+    rows = sorted(filter(None, best), key=lambda one: (price.of(one, one.claim_cost), price.order(one)))
     differences: list[list[float]] = []
     # Strategies that cost the same are one row: an order exists between rows only.
     ends = [k for k, (a, b) in enumerate(pairwise(rows)) if _up(a.claim_cost) != _up(b.claim_cost)]

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import math
 import re
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -11,7 +12,7 @@ import pytest
 
 from teachlab import shipped
 from teachlab.errors import ParameterError
-from teachlab.studies.family.family_answer import RankedMethod
+from teachlab.studies.family.family_answer import RankedMethod, _choice, _Price
 from teachlab.studies.family.family_verdict import FamilyJudge, LineVerdict
 from teachlab.studies.family.study_piece import piece_code
 from teachlab.studies.family.study_plan import planned_study, read_study, studied_lines
@@ -77,6 +78,21 @@ def test_a_part_of_synthetic_recordings_is_told() -> None:
     found = FamilyJudge().family(CHOSEN, rows, {one.name: [told] for one, told in rows}, lines)
     assert found.rehearsal
     assert found.reasons[0].text.startswith("3 of 12 recordings are synthetic.")
+
+
+def test_declining_on_a_few_recordings_costs_their_passes_and_no_more() -> None:
+    """5 errors in 100 on 40 recordings and none taught on 2: 9.5 in 100, less than 75 in 100 on all 42."""
+    asked = [(strategy_class(name), {}) for name in ("balanced-guard", "single-sample")]
+    grid = planned_study(studied_lines(str(shipped("demo_tubs"))), asked, draws=1).grid
+    declines = replace(CHOSEN, cost=0.05, chosen_cost=0.05, unranked=2)
+    wrong = replace(CHOSEN, strategy="single-sample", label="single-sample", cost=0.75, chosen_cost=0.75)
+    price = _Price(42, 1.0)
+    assert price.of(declines, declines.cost) == pytest.approx((0.05 * 40 + 2) / 42)
+    assert sorted([wrong, declines], key=price.order)[0] is declines
+    assert _choice([wrong, declines], price, grid) is declines
+    # Where a lost pass costs more than all those errors, declining is the worse of the two.
+    assert _choice([wrong, declines], _Price(42, 20.0), grid) is wrong
+    assert price.of(declines, None) == math.inf
 
 
 def test_every_configuration_is_tried_with_every_base_seed_and_condition() -> None:
