@@ -150,12 +150,15 @@ class Guards:
         B: this share a of the gaps, or of the passes of an `ignore` kind, reaches above it.
     weakest, strongest : str
         The kind that gives S, and the source of B.
+    strong : ndarray of float64, recording units
+        The peaks of that source.
     """
 
     object: float
     background: float
     weakest: str
     strongest: str
+    strong: Heights
 
 
 def guards_of(view: TeachView, found: EventStatistics, share: float) -> Guards:
@@ -189,11 +192,11 @@ def contradiction(found: EventStatistics, share: float) -> str:
 
 def _guards(found: EventStatistics, share: float) -> Guards:
     weakest = min((quantile(p, share), k) for k, p in by_kind(found.peaks, found.kinds))
-    strong = [(quantile(found.gap_peaks, 1 - share), "the gaps")]
+    strong = [("the gaps", found.gap_peaks)]
     for kind, peaks in by_kind(found.ignored_peaks, found.ignored_kinds):
-        strong.append((quantile(peaks, 1 - share), _called("the passes to be ignored", kind)))
-    strongest = max(strong)
-    return Guards(weakest[0], strongest[0], weakest[1], strongest[1])
+        strong.append((_called("the passes to be ignored", kind), peaks))
+    background, name, k = max((quantile(peaks, 1 - share), name, k) for k, (name, peaks) in enumerate(strong))
+    return Guards(weakest[0], background, weakest[1], name, strong[k][1])
 
 
 def by_kind(peaks: Heights, kinds: NDArray[np.object_]) -> list[tuple[str, Heights]]:

@@ -107,11 +107,10 @@ class BalancedGuard:
         found = statistics_of(view, passes=1, rare_kinds=True)
         guards = guards_of(view, found, self.share)
         held = self._held(view, found, guards)
-        strong = dict(by_kind(found.ignored_peaks, found.ignored_kinds)).get(guards.strongest, found.gap_peaks)
         kinds = by_kind(found.peaks, found.kinds)
         # Events that resemble their neighbours are less informative than their number: 100 peaks of a slow drift are
         # not 100.
-        passes, gaps = independent(found.peaks), independent(strong)
+        passes, gaps = independent(found.peaks), independent(guards.strong)
         if len(kinds) > 1:
             passes = min(passes, lots(found.kinds))
         # The level goes towards the side that is better known: the next surprise of the other side is larger.

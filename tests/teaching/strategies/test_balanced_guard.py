@@ -133,6 +133,16 @@ def test_kinds_in_lots_count_by_their_changes() -> None:
     assert setting.on_level == pytest.approx(10 + 30 * (few + 1) / (few + 1 + 50))
 
 
+def test_objects_to_be_ignored_count_by_their_own_number() -> None:
+    """Four lids are known less well than gaps as strong as they are: the level keeps more distance from them."""
+    height = np.where(np.arange(44) % 11 < 10, 100.0, 40.0) + np.random.default_rng(2).normal(0, 2, 44)
+    tubs = height > 70
+    with_lids = view(height, labels=np.where(tubs, "tub", "lid").tolist())
+    with_lids = replace(with_lids, events_=replace(with_lids.events, detect=tubs))
+    strong_gaps = view(height[tubs], gap=float(height[~tubs].max()))
+    assert BalancedGuard().teach(with_lids).on_level > BalancedGuard().teach(strong_gaps).on_level + 5
+
+
 def test_the_level_clears_what_the_tail_of_the_background_says() -> None:
     """Few lots alone would put the level just above the background guard, below a seam that was seen."""
     shown = view(np.repeat([60.0, 80.0, 61.0, 79.0], 10))
