@@ -188,7 +188,7 @@ def test_a_full_disk_names_the_file_and_what_is_left(tmp_path: Path) -> None:
     said = pytest.raises(InputError, match=r"a\.json': No space left on device; [\d,.]+ MB are free")
     with said as found, write_aside(tmp_path / "a.json"):
         raise OSError(errno.ENOSPC, "No space left on device")
-    assert "what lay there before is unchanged" in str(found.value)
+    assert "what was finished before is unchanged" in str(found.value)
     assert leftovers(tmp_path) == []
 
 

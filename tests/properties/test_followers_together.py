@@ -24,7 +24,7 @@ from teachlab.questions.surface.count_settings import count_settings
 from teachlab.questions.surface.given_settings.pairs import PairCounts
 from teachlab.scoring import score
 from teachlab.sensor.clock import Clock
-from teachlab.sensor.following import Followers, family, path, rows
+from teachlab.sensor.following import Followers, family, guess_and_check, rows
 from teachlab.sensor.following.members import Members
 from teachlab.sensor.following.row_by_row import Follower
 from teachlab.switching import replay, replay_family
@@ -209,7 +209,7 @@ def test_a_path_is_the_same_by_vectors_and_one_by_one(
     begin: list[float], updates: list[tuple[float, float]], slew: float
 ) -> None:
     means, weights = (np.array(v, np.float64) for v in (list(zip(*updates, strict=True)) or [(), ()]))
-    told = path.path_of(np.array(begin), means, weights, slew)
+    told = guess_and_check.path_of(np.array(begin), means, weights, slew)
     for column, b in zip(told.T.tolist(), begin, strict=True):
         for value, mean, weight in zip(column, means.tolist(), weights.tolist(), strict=True):
             b += min(max((mean - b) * weight, -slew), slew)

@@ -191,15 +191,15 @@ def test_a_search_that_ends_early_tells_no_more_than_was_tried(
 
 def test_a_part_of_the_light_shortens_the_walk_and_changes_nothing(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(reserve_module, "TRIED", 9)
-    shorter, reach = 0, reserve_module._Search._reach
+    shorter, reach = 0, reserve_module.ChainSearch._reach
 
-    def counted(search: reserve_module._Search, walk: Floats) -> int:
+    def counted(search: reserve_module.ChainSearch, walk: Floats) -> int:
         nonlocal shorter
         found = reach(search, walk)
         shorter += found < walk.size
         return found
 
-    monkeypatch.setattr(reserve_module._Search, "_reach", counted)
+    monkeypatch.setattr(reserve_module.ChainSearch, "_reach", counted)
     for seed in range(200, 260):
         line = Line(seed)
         line.reading = replace(line.reading, distinct=None)
