@@ -29,7 +29,7 @@ from teachlab.questions.repeatability.values import Repeated
 from teachlab.questions.stress.setting_reading import SettingReading
 from teachlab.questions.stress.worth import worth_of
 from teachlab.questions.verdict import JudgedBy, setting_verdict
-from teachlab.scoring.claimable import touching_merges
+from teachlab.scoring.claimable import touching_merges, touching_text
 from teachlab.teaching.block import TeachBlock
 from teachlab.teaching.once import teach_draws
 from teachlab.teaching.registry import built, installed_class
@@ -249,8 +249,7 @@ class SettingCard:
             rows.append(("Counted", f"{n.lost - met} of {of} lost, {number_of(false, 'false trip')}, "
                                     f"{n.extra} extra{end}"))  # fmt: skip
             if met:
-                touch = number_of(met, "more pass touches", "more passes touch")
-                rows.append(("", f"{touch} the one before: the output counts both as one, which is no error"))
+                rows.append(("", touching_text(met, "more ")))
         kinds = ", ".join(
             f"{count} of {name}" if name else number_of(count, "pass", "passes") for name, count in self.kinds.items()
         )

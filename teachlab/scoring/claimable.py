@@ -187,6 +187,18 @@ def touching_rows(truth: Truth, trials: Trials) -> NDArray[np.int64]:
     return np.flatnonzero(touching_merges(truth, trials)) + trials.first_pass
 
 
+def touching_text(passes: int, more: str = "") -> str:
+    """Say how many (`more `) passes are counted with the one that they touch, without an end.
+
+    Examples
+    --------
+    >>> touching_text(1)
+    '1 pass touches the one before: the output counts both as one, which is no error'
+    """
+    touch = number_of(passes, f"{more}pass touches", f"{more}passes touch")
+    return f"{touch} the one before: the output counts both as one, which is no error"
+
+
 def joined_where(truth: Truth, rows: NDArray[np.int64]) -> Truth:
     """Return the truth with each of these passes joined to the pass before it."""
     if not rows.size:

@@ -28,6 +28,7 @@ from teachlab.questions.repeatability.values import USUAL_LIMITS, VARIED, Cloud,
 from teachlab.questions.surface.count_settings import count_settings, measures_of
 from teachlab.questions.verdict.claim_words import share_text
 from teachlab.questions.verdict.places import moment
+from teachlab.scoring.claimable import touching_text
 from teachlab.statistics.variance_components import agreement
 
 if TYPE_CHECKING:
@@ -357,14 +358,10 @@ class RepeatabilityAnswer:
         """Say how many products each recording holds that merge with the one that they touch."""
         found = [(study.recording, study.best.touching) for study in self.studies if study.best is not None]
         return [
-            VerdictReason(
-                text=f"{name}: {number_of(n, 'pass touches', 'passes touch')} the one before: the output counts both "
-                "as one, which is no error here.",
-                count=n,
-            )
+            VerdictReason(text=f"{name}: {touching_text(n)} here.", count=n)
             for name, n in found
             if n
-        ]
+        ]  # fmt: skip
 
     @property
     def same_lost(self) -> tuple[str, ...]:

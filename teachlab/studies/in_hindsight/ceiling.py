@@ -11,14 +11,13 @@ from numpy.typing import NDArray
 
 from teachlab.model.following_and_window import Follow
 from teachlab.model.json_values import plain
-from teachlab.model.printable_text import number_of
 from teachlab.model.score import USUAL_RULES, Outcome, Rules
 from teachlab.model.setting import Setting
 from teachlab.model.setting_words import setting_in_words
 from teachlab.questions.feasibility.designed_cure import all_shown, can_be_held, taught_in_hindsight
 from teachlab.questions.feasibility.tried_cures import averaging_cure
 from teachlab.questions.surface.count_settings import MOVING
-from teachlab.scoring.claimable import joined_where, touching_rows, without_touching, wrong_apart
+from teachlab.scoring.claimable import joined_where, touching_rows, touching_text, without_touching, wrong_apart
 from teachlab.scoring.scoring import score
 from teachlab.studies.in_hindsight.unsolved import UnsolvedTrial, causes_text, unsolved_text, unsolved_trials
 from teachlab.switching.run import replay_together
@@ -135,8 +134,7 @@ class Ceiling:
     def _joined(self) -> str:
         """Say how many passes are counted with the one that they touch."""
         joined = self.least.touching
-        touch = number_of(joined, "pass touches", "passes touch")
-        return f" {touch} the one before: the output counts both as one, which is no error here." if joined else ""
+        return f" {touching_text(joined)} here." if joined else ""
 
     def _by_averaging(self) -> str:
         mean = self.averaged
