@@ -38,9 +38,7 @@ def can_be_held(recording: Recording, truth: Truth) -> bool:
 
 
 def all_shown(recording: Recording, truth: Truth, base: Setting | None, rules: Rules) -> TeachBlock | None:
-    """Return a block of the whole recording, read once for everything that is taught; None if it is impossible."""
-    if not can_be_held(recording, truth):
-        return None
+    """Return a block of the whole recording, which can be held, read once for all that is taught; None without one."""
     try:
         return TeachBlock(recording, truth, base=base, rules=rules)
     except Abstained:
@@ -64,7 +62,7 @@ def taught_in_hindsight(block: TeachBlock | None, rules: Rules, *strategies: Str
 def designed_in_hindsight(
     recording: Recording, truth: Truth, *, base: Setting | None = None, rules: Rules = USUAL_RULES
 ) -> Setting | None:
-    """Design a setting with every scored pass shown; None if nothing works, or the recording is too long.
+    """Design a setting on a recording that can be held, with every scored pass shown; None if nothing works.
 
     `base`: setting whose evaluation rate is kept.
     """
@@ -142,14 +140,15 @@ def tried_both_ways(
     if not begin < end:
         return None
     without = replace(truth, except_=tuple(sorted((*truth.except_, (begin, end)))))
-    designed = designed_in_hindsight(recording, truth, base=setting, rules=rules)
+    searched = can_be_held(recording, truth)
+    designed = designed_in_hindsight(recording, truth, base=setting, rules=rules) if searched else None
     return TriedBothWays(
         first_sample=begin,
         last_sample=end,
         left_out=_wrong(recording, without, setting, rules),
         designed=designed,
         against=None if designed is None else _wrong(recording, truth, designed, rules),
-        searched=can_be_held(recording, truth),
+        searched=searched,
         step=step if step is not None else recording.whole_step,
     )
 

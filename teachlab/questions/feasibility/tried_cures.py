@@ -16,7 +16,7 @@ from teachlab.model.setting import Polarity, Setting
 from teachlab.model.setting_words import setting_in_words, timings_in_words
 from teachlab.model.verdict import VerdictCure, VerdictReason
 from teachlab.questions.feasibility.averaging_cure import averages
-from teachlab.questions.feasibility.designed_cure import all_shown, taught_in_hindsight
+from teachlab.questions.feasibility.designed_cure import all_shown, can_be_held, taught_in_hindsight
 from teachlab.scoring.claimable import unusable, wrong_apart
 from teachlab.scoring.scoring import score
 from teachlab.switching.run import replay
@@ -220,7 +220,7 @@ def _taught(
     """Teach what follows, and what is designed as a whole, on the same passes."""
     middles = extremes.gaps.middles()
     background = float(np.median(middles)) if middles.size else 0.0
-    block = all_shown(recording, truth, setting, rules)
+    block = all_shown(recording, truth, setting, rules) if can_be_held(recording, truth) else None
     followers = [built(installed_class("background-follower"), {"follow": form}) for form in ("offset", "gain")]
     for taught in taught_in_hindsight(block, rules, *followers):
         yield "following", "a level that follows the background", taught

@@ -185,7 +185,9 @@ def ceiling(
     pass shown. Both are settings that were found, so their results can be reached. That no other setting that follows
     is better is not claimed.
     """
-    block = all_shown(recording, truth, base, rules)
+    # Asked once: the memory that is free changes.
+    searched = can_be_held(recording, truth)
+    block = all_shown(recording, truth, base, rules) if searched else None
     settings = [(FIXED, fixed)]
     for kind, strategies in (
         (COMPLETE, (Designed(),)),
@@ -209,7 +211,6 @@ def ceiling(
     least.append(min([*complete, replace(first, kind=COMPLETE)], key=lambda one: one.errors))
     if following := [one for one in found if one.kind == FOLLOWING]:
         least.append(min(following, key=lambda one: one.errors))
-    searched = can_be_held(recording, truth)
     made = Ceiling(passes=tried[0][2].counts.scored_passes, found=tuple(least), searched=searched)
     if not made.least.errors:
         return made
