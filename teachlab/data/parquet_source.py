@@ -396,6 +396,8 @@ class ParquetSource:
                 piece = self._decode_now(self._file, *plan[0])
             yield from _cut(_part(piece, max(start, chunk.start), min(stop, chunk.stop)), size)
             return
+        # The caller waits for the first piece: one row group of it is there sooner.
+        plan = [inside[0], *_merged(inside[1:], max(size, DECODED_SAMPLES))]
         # A handle is never used by two threads at a time, and is opened only once. They share the footer: one of many
         # row groups takes long to read, and memory.
         known = self._file.metadata

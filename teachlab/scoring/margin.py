@@ -14,7 +14,7 @@ from teachlab.light.edge_time import edge_evaluations, edge_range
 from teachlab.light.extremes import Cells
 from teachlab.light.inner_valleys import InnerValleys
 from teachlab.light.lasting_extremes import Hold, SustainedExtremes
-from teachlab.light.noise import KEPT_VALUES, Selection, SmallestStep, local_noise, median
+from teachlab.light.noise import KEPT_VALUES, SmallestStep, local_noise, median
 from teachlab.light.usable_light import bounded, largest
 from teachlab.light.windows import Windows, border_evaluations
 from teachlab.model.margin import ExcessGain, Margin, Population, Sides
@@ -288,44 +288,54 @@ class _Steps:
 
     def __init__(self, kinds: Sequence[tuple[NDArray[np.int64], NDArray[np.int64]]], count: int) -> None:
         # The difference at an evaluation is the one from the evaluation before.
-        self._kinds = [(start[stop > start + 1] + 1, stop[stop > start + 1], Selection()) for start, stop in kinds]
+        self._kinds: list[tuple[NDArray[np.int64], NDArray[np.int64], list[Levels]]] = [
+            (start[stop > start + 1] + 1, stop[stop > start + 1], []) for start, stop in kinds
+        ]
         self._stride = -(-count // KEPT_VALUES)
-        self._last = np.nan
+        self._last = np.empty(0)
 
     def push(self, first: int, light: NDArray[Any], invalid: NDArray[np.bool_] | None) -> None:
         """Take consecutive evaluations."""
         if light.size == 0:
             return
-        at = self._looked_at(first, light.size)
-        if at.size:
-            before = _levels(light, invalid, (at - 1).clip(min=0))
-            before[at == 0] = self._last
-            with np.errstate(invalid="ignore"):
-                steps = _levels(light, invalid, at) - before
-            known = np.isfinite(steps)
-            steps, at = steps[known], at[known] + first
-            for start, stop, kept in self._kinds:
-                a, b = np.searchsorted(stop, first, side="right"), np.searchsorted(start, first + light.size)
-                if a < b:
-                    kept.push(steps[ranges_of(np.searchsorted(at, start[a:b]), np.searchsorted(at, stop[a:b]))])
-        self._last = _levels(light, invalid, np.array([-1]))[0]
+        begin, end = self._looked_at(first, light.size)
+        for start, stop, kept in self._kinds:
+            # What of each cell lies in stretches of this kind.
+            a, b = np.searchsorted(stop, first + begin, side="right"), np.searchsorted(start, first + end)
+            rows, cell = ranges_of(a, np.maximum(a, b)), np.repeat(np.arange(a.size), (b - a).clip(min=0))
+            if rows.size:
+                low = np.maximum(start[rows] - first, begin[cell])
+                kept.append(self._within(light, invalid, low, np.minimum(stop[rows] - first, end[cell])))
+        self._last = Block(0, light[-1:], None if invalid is None else invalid[-1:]).as_float()
 
-    def _looked_at(self, first: int, size: int) -> NDArray[np.intp]:
-        """Return the places of evaluations that are looked at."""
+    def _within(
+        self, light: NDArray[Any], invalid: NDArray[np.bool_] | None, start: NDArray[np.intp], stop: NDArray[np.intp]
+    ) -> Levels:
+        """Return the differences at the evaluations ``[start, stop)`` of a block, without those of an invalid one."""
+        begin = start - 1
+        holes = None if invalid is None else pieces(invalid, begin.clip(min=0), stop)
+        found = Block(0, pieces(light, begin.clip(min=0), stop), holes).as_float()
+        if begin[0] < 0:
+            found = np.concatenate((self._last, found))
+        with np.errstate(invalid="ignore"):
+            steps = np.diff(found)
+        known = np.isfinite(steps)
+        known[np.cumsum(stop - begin)[:-1] - 1] = False
+        out: Levels = steps[known]
+        return out
+
+    def _looked_at(self, first: int, size: int) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+        """Return the stretches of a block in which evaluations are looked at."""
         if self._stride == 1:
-            return np.arange(size)
+            return np.array([0]), np.array([size])
         cells = np.arange(first // CELL, (first + size - 1) // CELL + 1)
         # Multiples of the golden ratio spread evenly and never run in step with a period of the light.
         chosen = cells[(cells * 0.6180339887498949) % 1.0 < 1 / self._stride] * CELL - first
-        return ranges_of(chosen.clip(min=0), (chosen + CELL).clip(max=size))
+        return chosen.clip(min=0), (chosen + CELL).clip(max=size)
 
     def values(self) -> list[Levels]:
         """Return the kept differences of every kind."""
-        return [kept.values() for _, _, kept in self._kinds]
-
-
-def _levels(light: NDArray[Any], invalid: NDArray[np.bool_] | None, at: NDArray[np.intp]) -> Levels:
-    return Block(0, light[at], None if invalid is None else invalid[at]).as_float()
+        return [np.concatenate([np.empty(0), *kept]) for _, _, kept in self._kinds]
 
 
 def _margin(

@@ -103,10 +103,12 @@ def _trains(
     known = np.flatnonzero(~np.isnan(levels))
     if known.size < 2:
         return []
-    change = np.diff(levels[known[np.searchsorted(known, np.arange(levels.size), side="right").clip(1) - 1]])
+    if known.size < levels.size:
+        levels = levels[known[np.searchsorted(known, np.arange(levels.size), side="right").clip(1) - 1]]
+    change = np.diff(levels)
     # Only as many of the largest changes count in full as there are edges: a spark must not outweigh a pass.
-    size = np.sort(np.abs(change))[::-1]
-    change = np.clip(change, -(limit := size[min(size.size - 1, stop - first)]), limit)
+    at = max(0, change.size - 1 - (stop - first))
+    change = np.clip(change, -(limit := np.partition(np.abs(change), at)[at]), limit)
     if not limit > 0:
         return []
     count = max(1, min(GROUPS, (stop - first) // FEWEST_IN_GROUP))

@@ -68,13 +68,15 @@ class Bins:
             return
         part = slice(a - block.start, b - block.start)
         light, invalid = block.light[part], None if block.invalid is None else block.invalid[part]
-        first = (a - self._start) // self._width
-        cuts = np.append(0, np.arange(self._start + (first + 1) * self._width, b, self._width) - a)
+        first, into = divmod(a - self._start, self._width)
+        cuts = np.arange(-into, b - a, self._width)
+        cuts[0] = 0
         rows = slice(first, first + cuts.size)
-        self._count[rows] += np.diff(np.append(cuts, light.size))
+        self._count[rows] += np.diff(cuts, append=light.size)
         with np.errstate(over="ignore", invalid="ignore"):  # extreme light is bounded below
-            total = np.add.reduceat(light, cuts, dtype=np.float64)
-        if block.invalid is not None or not np.abs(total).max() <= LARGEST:
+            # The mean of a bin need not be exact, and to make the numbers longer takes most of the time.
+            total = np.add.reduceat(light, cuts, dtype=np.float32 if light.dtype == np.float32 else np.float64)
+        if block.invalid is not None or not float(np.abs(total).max()) <= LARGEST:
             invalid, light = Block(a, light, invalid).invalid_mask(), light.astype(np.float64)
             if invalid is not None:
                 # Summed as 0 and not counted: bins keep their places, so that one reduction serves the whole block.
