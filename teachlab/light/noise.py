@@ -50,10 +50,10 @@ PERIOD = 1 << 12
 
 @cache
 def _sorted_period() -> tuple[NDArray[np.uint64], NDArray[np.intp]]:
-    """Return the first multiples of the golden ratio, sorted, and which they are."""
+    """Return the first multiples of the golden ratio, sorted; and which they are, once more behind the last."""
     numbers = np.arange(PERIOD, dtype=np.uint64) * GOLDEN
     order = np.argsort(numbers)
-    return numbers[order], order
+    return numbers[order], np.concatenate((order, order))
 
 
 class Selection:
@@ -127,9 +127,9 @@ class Selection:
         low = -(np.uint64(self.count) + first.astype(np.uint64)) * GOLDEN
         high = low + self._bound()
         begin, end = np.searchsorted(numbers, low), np.searchsorted(numbers, high) + PERIOD * (high < low)
-        due = np.zeros(first.size * PERIOD, bool)
-        due[order[ranges_of(begin, end) % PERIOD] + np.repeat(first, end - begin)] = True
-        return np.flatnonzero(due[:size])
+        due: NDArray[np.intp] = order[ranges_of(begin, end)] + np.repeat(first, end - begin)
+        due.sort()
+        return due[: np.searchsorted(due, size)]
 
     def _bound(self) -> np.uint64:
         return np.uint64(1 << (64 - self._bits))
