@@ -139,6 +139,7 @@ def test_crossings_of_many_stretches_equal_those_seen_value_by_value(seed: int, 
         light = [np.sort(one) if k % 2 else one for k, one in enumerate(light)]
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(level_crossings, "CELL", cell)
+        patch.setattr(level_crossings, "TOGETHER", int(rng.choice([1, 60, 1 << 17])))
         table = LevelCrossings(light, np.float32 if seed % 3 else np.float64)
     rows = rng.integers(0, 5, 7)
     for level in (-1.0, 0.0, 2.0, 2.5, 5.0, 8.0, 9.0):

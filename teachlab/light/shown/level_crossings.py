@@ -6,21 +6,20 @@ reached at one of the former and last at one of the latter.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
-from itertools import islice
+from collections.abc import Iterable, Iterator
 
 import numpy as np
 from numpy.typing import DTypeLike, NDArray
 
-from teachlab.sensor.edges import merged
+from teachlab.sensor.edges import ranges_of
 
 Heights = NDArray[np.float64]
 Where = NDArray[np.intp]
 
 CELL = 16
 """Evaluations that are left out together."""
-TOGETHER = 1 << 12
-"""Number of stretches whose steps are joined."""
+TOGETHER = 1 << 17
+"""Stretches of about so many evaluations are looked at together, as rows of a table."""
 
 
 class LevelCrossings:
@@ -31,20 +30,20 @@ class LevelCrossings:
     """
 
     def __init__(self, light: Iterable[Heights], dtype: DTypeLike = np.float64) -> None:
-        sizes, lowest, parts = list[int](), list[float](), [np.empty((4, 0), dtype)]
-        light = iter(light)
-        # Rows of a few numbers each take most of their memory for themselves: they are joined, some at a time.
-        while rows := [_steps(_shortened(one)) for one in islice(light, TOGETHER)]:
-            sizes += [steps.shape[1] for steps, _ in rows]
-            lowest += [low for _, low in rows]
-            parts.append(np.concatenate([steps for steps, _ in rows], axis=1).astype(dtype))
+        sizes, lowest, parts = [np.empty(0, np.intp)], [np.empty(0)], [np.empty((4, 0), dtype)]
+        for some in _together(light):
+            steps, many, low = _steps(*_shortened(np.concatenate(some), np.array([one.size for one in some])))
+            sizes.append(many)
+            lowest.append(low)
+            parts.append(steps.astype(dtype))
+        size = np.concatenate(sizes)
         level, self._before, *self._sides = np.concatenate(parts, axis=1)
-        self._begin = np.cumsum([0, *sizes]).astype(np.intp)
-        self._lowest = np.array(lowest, np.float64)
+        self._begin = np.append(0, np.cumsum(size))
+        self._lowest = np.concatenate(lowest)
         # Levels as places among all, descending within a stretch: one ascending list serves all stretches.
         self._levels, place = np.unique(level, return_inverse=True)
         self._width = self._levels.size + 1
-        self._key = np.repeat(np.arange(len(sizes)), sizes) * self._width + (self._levels.size - place)
+        self._key = np.repeat(np.arange(size.size), size) * self._width + (self._levels.size - place)
 
     def at(self, rows: Where, level: float) -> Heights:
         """Return first crossing, last crossing and lowest light of some stretches at a level.
@@ -79,50 +78,108 @@ def crossed(light: Heights, level: float) -> Heights:
     return np.array([1.0, *(part.min(initial=np.inf) for part in parts)])
 
 
-def _shortened(light: Heights) -> Heights:
-    """Return light with the same crossings, at every level: of cells without one, only the lowest value."""
-    if light.size < 4 * CELL:
-        return light
-    cuts = np.arange(0, light.size, CELL)
+def _together(light: Iterable[Heights]) -> Iterator[list[Heights]]:
+    """Yield stretches in groups that make a table of at most `TOGETHER` evaluations, or one stretch."""
+    some: list[Heights] = []
+    longest = 0
+    for one in light:
+        longest = max(longest, one.size)
+        if some and (len(some) + 1) * longest > TOGETHER:
+            yield some
+            some, longest = [], one.size
+        some.append(one)
+    if some:
+        yield some
+
+
+def _table(values: Heights, size: Where, beyond: float) -> tuple[Heights, NDArray[np.bool_]]:
+    """Return stretches, given one after the other, as rows that are filled up; and what of them is given."""
+    inside = np.arange(size.max()) < size[:, None]
+    out = np.full(inside.shape, beyond)
+    out[inside] = values
+    return out, inside
+
+
+def _largest(table: Heights) -> tuple[Heights, Heights]:
+    """Return the largest value of each row up to every place, and from it on."""
+    return np.maximum.accumulate(table, axis=1), np.maximum.accumulate(table[:, ::-1], axis=1)[:, ::-1]
+
+
+def _shortened(light: Heights, size: Where) -> tuple[Heights, Where]:
+    """Return stretches with the same crossings, at every level: of cells without one, only the lowest value.
+
+    `light`: one stretch after the other.
+    `size` (ndarray of intp, shape (stretches,)): of each.
+    """
+    cells = -(-size // CELL)
+    start, first = np.cumsum(size) - size, np.cumsum(cells) - cells
+    cuts = np.repeat(start - first * CELL, cells) + CELL * np.arange(cells.sum())
     high, low = np.maximum.reduceat(light, cuts), np.minimum.reduceat(light, cuts)
     # A level is first reached in a cell that is higher than all before it, and last in one higher than all after it.
-    kept = np.ones(cuts.size, bool)
-    kept[1:-1] = high[1:-1] > np.minimum(np.maximum.accumulate(high)[:-2], np.maximum.accumulate(high[::-1])[::-1][2:])
-    every = np.repeat(kept, CELL)[: light.size]
-    every[cuts] = True
-    out = light.copy()
-    out[cuts[~kept]] = low[~kept]
-    found: Heights = out[every]
-    return found
+    table, inside = _table(high, cells, -np.inf)
+    before, after = _largest(table)
+    some = np.ones(inside.shape, bool)
+    some[:, 1:-1] = table[:, 1:-1] > np.minimum(before[:, :-2], after[:, 2:])
+    kept = some[inside]
+    kept[first + cells - 1] = True
+    long = np.where(kept, np.diff(cuts, append=light.size), 1)
+    out = light[ranges_of(cuts, cuts + long)]
+    out[(np.cumsum(long) - long)[~kept]] = low[~kept]
+    return out, np.add.reduceat(long, first)
 
 
-def _steps(light: Heights) -> tuple[Heights, float]:
-    """Return the levels, descending, at which the first or last crossing moves, and the lowest light on each side."""
-    n = light.size
-    first, last = _records(light), n - 1 - _records(light[::-1])
-    levels = merged(light[first], light[last])[::-1]
-    begin = first[np.searchsorted(light[first], levels)]
-    end = last[np.searchsorted(light[last], levels)]
-    down, up = np.minimum.accumulate(light), np.minimum.accumulate(light[::-1])[::-1]
-    before = np.where(begin > 0, down[begin - 1], np.inf)
-    behind = np.where(end < n - 1, up[np.minimum(end + 1, n - 1)], np.inf)
+def _steps(light: Heights, size: Where) -> tuple[Heights, Where, Heights]:
+    """Return the levels at which the first or last crossing moves, and the lowest light on each side.
+
+    Parameters as of `_shortened`.
+
+    Returns
+    -------
+    steps : ndarray of float64, shape (4, n)
+        Levels, descending in each stretch; the lowest light before, between and after the crossings.
+    many : ndarray of intp, shape (stretches,)
+        Levels of each stretch.
+    lowest : ndarray of float64, shape (stretches,)
+        Lowest light of each.
+    """
+    table, inside = _table(light, size, -np.inf)
+    before, after = _largest(table)
+    rises, falls = inside.copy(), inside.copy()
+    rises[:, 1:] &= table[:, 1:] > before[:, :-1]
+    falls[:, :-1] &= table[:, :-1] > after[:, 1:]
+    falls[np.arange(size.size), size - 1] = True
+    # Both kinds of records in one list, levels descending. The largest light of a stretch is of both kinds, so the last
+    # one of a kind so far is of the same stretch.
+    (row, at), (other, last) = np.nonzero(rises), np.nonzero(falls)
+    row, at, left = np.append(row, other), np.append(at, last), np.arange(row.size + other.size) < row.size
+    order = np.lexsort((-table[row, at], row))
+    row, at, left = row[order], at[order], left[order]
+    level = table[row, at]
+    ends = np.append((level[1:] != level[:-1]) | (row[1:] != row[:-1]), True).nonzero()[0]
+    begin, end = (at[np.maximum.accumulate(np.where(kind, np.arange(at.size), 0))[ends]] for kind in (left, ~left))
+    row, level = row[ends], level[ends]
+    table[~inside] = np.inf
+    down, up = (-side for side in _largest(-table))
+    lows = np.where(begin > 0, down[row, begin - 1], np.inf)
+    behind = np.where(end < size[row] - 1, up[row, np.minimum(end + 1, table.shape[1] - 1)], np.inf)
     # At lower levels the part between grows on both sides; each step adds the evaluations that it takes in.
-    left, right = _grown(light, begin), _grown(light[::-1], n - 1 - end)
-    left[0] = min(left[0], light[begin[0] : end[0] + 1].min())
-    between = np.minimum.accumulate(np.minimum(left, right))
-    return np.stack((levels, before, between, behind)), float(down[-1])
-
-
-def _grown(light: Heights, begin: Where) -> Heights:
-    """Return the lowest light from each descending place up to the one before it; for the first, only its own."""
     #     light           2 5 3 7 4 9     first crossing of level 9 at 5, of 7 at 3, of 5 at 1, of 2 at 0
     #     at level 9                9
-    #     at level 7            7 4       what is taken in there, and so on to the left: cut at the crossings,
-    #     at level 5        5 3           all minima are one reduction
-    out: Heights = np.minimum.reduceat(light[: begin[0] + 1], begin[::-1])[::-1]
+    #     at level 7            7 4       what is taken in there, and so on to the left
+    #     at level 5        5 3
+    new = np.append(True, row[1:] != row[:-1])
+    to = np.where(new, end + 1, np.append(0, begin[:-1]))
+    from_ = np.where(new, end, np.minimum(np.append(0, end[:-1]) + 1, end))
+    start = (np.cumsum(size) - size)[row]
+    light = np.append(light, np.inf)
+    taken_in = np.minimum(_lowest(light, start + begin, start + to), _lowest(light, start + from_, start + end + 1))
+    many = np.bincount(row, minlength=size.size)
+    grown, given = _table(taken_in, many, np.inf)
+    between = np.minimum.accumulate(grown, axis=1)[given]
+    return np.stack((level, lows, between, behind)), many, down[:, -1]
+
+
+def _lowest(light: Heights, start: Where, stop: Where) -> Heights:
+    """Return the lowest light of each ``[start, stop)``; where that is empty, the light at its start."""
+    out: Heights = np.minimum.reduceat(light, np.stack((start, stop), axis=1).ravel())[::2]
     return out
-
-
-def _records(light: Heights) -> Where:
-    high = np.maximum.accumulate(light)
-    return np.concatenate(([0], np.flatnonzero(high[1:] > high[:-1]) + 1))
