@@ -96,7 +96,7 @@ def framed(name: str, command: Callable[..., None]) -> Callable[..., None]:
         memory = values.pop("memory", None)
         for parameter, held in ranges.items():
             given = memory if parameter == "memory" else values.get(parameter)
-            hold(f"--{parameter.replace('_', '-')}", given, held)
+            hold(f"--{parameter.rstrip('_').replace('_', '-')}", given, held)
         force = values["force"] if own_force else values.pop("force", False)
         inputs = _inputs(name, values)
         with memory_of(None if memory is None else memory * 1e9), protect(inputs):

@@ -174,6 +174,11 @@ def import_command(
         typer.Option(help="Word that stands for a missing value. May be given several times.", rich_help_panel=TEXT),
     ] = None,
     sheet: Annotated[str | None, typer.Option(help="Sheet of a workbook.", rich_help_panel=TEXT)] = None,
+    from_: Annotated[
+        float | None,
+        typer.Option("--from", help="Instead of a log: keep a part of a recording, from here, s from its beginning."),
+    ] = None,
+    to: Annotated[float | None, typer.Option("--to", help="End of that part, s. Default: the end.")] = None,
     append: Annotated[
         bool, typer.Option("--append", help="Continue where the last run ended, with the rest of the log.")
     ] = False,
@@ -224,6 +229,8 @@ def import_command(
         time_zone=time_zone,
         time_format=time_format,
         fill_gaps=fill_gaps,
+        from_s=from_,
+        to_s=to,
         append=append,
         truth_column=truth_column,
         truth_kind=TruthKind(truth_kind),

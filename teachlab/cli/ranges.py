@@ -75,6 +75,8 @@ RANGES: Mapping[str, Range] = {
     # logs
     "rate": _RATE,
     "skip": _COUNT,
+    "from_": Range(0, 1e12),
+    "to": Range(0, 1e12),
     "full_scale": _LEVEL,
     "dark_level": _LEVEL,
     "line_speed": Range(1e-6, 1e6),

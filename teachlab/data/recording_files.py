@@ -5,7 +5,7 @@ from __future__ import annotations
 import base64
 import hashlib
 import json
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from contextlib import ExitStack
 from dataclasses import replace
 from itertools import chain
@@ -356,8 +356,9 @@ class RecordingWriter:
 
 
 def write_recording(
-    path: str | Path, recording: Recording | Iterable[Block | Light], info: RecordingInfo | None = None
-) -> None:
+    path: str | Path, recording: Recording | Iterable[Block | Light], info: RecordingInfo | None = None, *,
+    progress: Callable[[float], None] | None = None,
+) -> str | None:  # fmt: skip
     """Write a recording, or a stream of blocks or arrays, in bounded memory.
 
     Parameters
@@ -368,6 +369,13 @@ def write_recording(
         The samples; the type of the first piece is the stored type.
     info : RecordingInfo, optional
         The metadata; by default the recording's own.
+    progress : callable, optional
+        Called with the share done of a recording.
+
+    Returns
+    -------
+    str or None
+        Digest of the samples, to which passes are tied.
 
     Raises
     ------
@@ -396,5 +404,8 @@ def write_recording(
             if isinstance(piece, Block):
                 stop = piece.start + piece.light.size
                 out.append(piece.light, piece.invalid, None if logged is None else logged.output(piece.start, stop))
+                if progress is not None and isinstance(recording, Recording):
+                    progress(stop / recording.samples)
             else:
                 out.append(piece)
+    return out.digest

@@ -24,7 +24,7 @@ from teachlab.device.matching import ContradictedEdge, MatchedEdges, swallowed_c
 from teachlab.device.rates import Lateness, hidden_ratios, proposed_ratios
 from teachlab.device.timing_classes import TimingClass, output_of, timing_classes
 from teachlab.errors import ParameterError
-from teachlab.light.noise import local_noise
+from teachlab.light.noise import PART, local_noise
 from teachlab.light.usable_light import bounded
 from teachlab.model.memory import need_memory
 from teachlab.model.printable_text import number_of
@@ -261,7 +261,7 @@ def identify(recording: Recording, *, jitter: int = 1, longest_ms: float | None 
     replayed on all samples.
     """
     edges = logged_edges(recording)
-    need_memory(10.0 * recording.samples * 8, f"{recording.name}: the light of an identification", "Cut the log.")
+    need_memory(10.0 * recording.samples * 8, f"{recording.name}: the light of an identification", PART)
     light = whole_light(recording)
     found = identify_edges(
         light, edges, sample_rate_hz=recording.info.sample_rate_hz, unit=recording.info.unit, name=recording.name,

@@ -29,6 +29,8 @@ MAX_LEVELS, LEVELS_AT_ONCE = 1 << 17, 1 << 16
 FINEST, OFF_GRID = 1 << 20, 1 / 8
 """A step is no part of a converter's scale where so many make the width of the light; and this share of a step is no
 rounding."""
+PART = "Take a part: teachlab import NAME.parquet --from 0 --to 3600 --out PART.parquet (in seconds)."
+"""What to do with a recording that is too long."""
 LIBRARY_BYTES = 0.3e9
 """Memory of the libraries, and of the blocks in which a recording is read."""
 JUDGED, HELD_WHOLE = (60.0, 150.0), 5_000_000
@@ -443,7 +445,7 @@ def need_for_light(
         recording, sample=sample, crossing=crossing, level=level, whole=whole, edges=edges, beside=beside
     )
     what = f"{what} of {number_of(recording.samples, 'sample')} of {recording.name}"
-    need_memory(size, what, "Import a shorter part of the log, or log it more slowly.")
+    need_memory(size, what, f"{PART} Or log more slowly.")
 
 
 def need_for_judging(recording: Recording, what: str, level: float | None) -> None:

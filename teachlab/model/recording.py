@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field, replace
-from datetime import datetime
+from datetime import datetime, timedelta
 from enum import StrEnum
 from functools import cache
 from typing import Any, Protocol
@@ -278,26 +278,44 @@ class ArraySource:
 
 
 @dataclass(frozen=True, slots=True)
-class _FirstPart:
-    """The first samples of a source."""
+class _Part:
+    """The samples ``[start, stop)`` of a source, counted from the first of them."""
 
     whole: LightSource
-    samples: int
+    start: int
+    stop: int
+
+    @property
+    def samples(self) -> int:
+        return self.stop - self.start
 
     @property
     def dtype(self) -> np.dtype[Any]:
         return self.whole.dtype
 
     def chunks(self) -> Sequence[Chunk]:
-        kept = (one for one in self.whole.chunks() if one.start < self.samples)
-        # The extremes of a chunk are no longer valid if it is cut.
-        return [one if one.stop <= self.samples else Chunk(one.start, self.samples) for one in kept]
+        out = []
+        for one in self.whole.chunks():
+            a, b = max(one.start, self.start), min(one.stop, self.stop)
+            if a < b:
+                # The extremes of a chunk are no longer valid if it is cut.
+                kept = (one.low, one.high) if (a, b) == (one.start, one.stop) else (None, None)
+                out.append(Chunk(a - self.start, b - self.start, *kept))
+        return out
 
     def read(self, start: int, stop: int) -> Block:
-        return self.whole.read(start, min(stop, self.samples))
+        return self._moved(self.whole.read(self.start + start, min(self.start + stop, self.stop)))
 
     def blocks(self, start: int, stop: int, size: int) -> Iterator[Block]:
-        return self.whole.blocks(start, min(stop, self.samples), size)
+        return map(self._moved, self.whole.blocks(self.start + start, min(self.start + stop, self.stop), size))
+
+    def output(self, start: int, stop: int) -> NDArray[np.bool_]:
+        """Return the sensor's own logged output, where the whole source has it."""
+        out: NDArray[np.bool_] = self.whole.output(self.start + start, self.start + stop)  # type: ignore[attr-defined]
+        return out
+
+    def _moved(self, block: Block) -> Block:
+        return Block(block.start - self.start, block.light, block.invalid)
 
 
 @dataclass(frozen=True, slots=True)
@@ -397,20 +415,25 @@ class Recording:
         >>> r.until(2).read(0, 9).light.tolist()
         [5, 7]
         """
-        if stop >= self.samples:
-            return self
-        return replace(self, info=replace(self.info, digest=None, output=None), source=_FirstPart(self.source, stop))
+        return self if stop >= self.samples else self.part(0, stop)
 
-    def between(self, start: int, stop: int) -> Recording:
-        """Return the samples ``[start, stop)`` as a recording of their own, in memory.
+    def part(self, start: int, stop: int) -> Recording:
+        """Return the samples ``[start, stop)`` as a recording of their own; no sample is read.
 
         Examples
         --------
         >>> r = Recording.from_array(np.array([5, 7, 6], np.uint16), RecordingInfo(sample_rate_hz=1000, unit="counts"))
-        >>> r.between(1, 3).read(0, 9).light.tolist()
+        >>> r.part(1, 3).read(0, 9).light.tolist()
         [7, 6]
         """
-        block, info = self.read(start, stop), replace(self.info, digest=None, output=None)
+        began = self.info.began and self.info.began + timedelta(seconds=start / self.info.sample_rate_hz)
+        output = self.info.output if hasattr(self.source, "output") else None
+        info = replace(self.info, digest=None, began=began, output=output)
+        return replace(self, info=info, source=_Part(self.source, start, stop))
+
+    def between(self, start: int, stop: int) -> Recording:
+        """Return the samples ``[start, stop)`` as `part` does, but in memory and without an output."""
+        block, info = self.read(start, stop), replace(self.part(start, stop).info, output=None)
         return Recording.from_array(block.light, info, name=self.name, invalid=block.invalid)
 
     def blocks(self, start: int = 0, stop: int | None = None, size: int = BLOCK_SAMPLES) -> Iterator[Block]:

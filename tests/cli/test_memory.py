@@ -200,7 +200,7 @@ def test_long_noise_is_refused_before_work_with_the_figure(what: str, ask) -> No
         ask(endless(100_000_000, noise=100.0))
     told = str(refused.value)
     assert told.startswith(f"{what} of 100,000,000 samples of endless needs about ")
-    assert "4 GB may be used. Import a shorter part of the log, or log it more slowly." in told
+    assert "4 GB may be used. Take a part: teachlab import NAME.parquet --from 0 --to 3600 --out PART.parquet" in told
 
 
 def test_a_level_in_the_noise_is_judged_without_the_memory_of_a_design() -> None:

@@ -2,6 +2,8 @@
 
 import gzip
 import json
+from dataclasses import replace
+from datetime import UTC, datetime
 
 import numpy as np
 import pyarrow as pa
@@ -15,13 +17,15 @@ from teachlab.data.importing.interval_table import CountedIn
 from teachlab.data.importing.reading.logs import open_log
 from teachlab.data.importing.reading.text_log import TextOptions
 from teachlab.data.importing.truth_columns import TruthKind
-from teachlab.data.recording_files import read_recording
-from teachlab.data.truth_files import read_truth
+from teachlab.data.opening import open_pair
+from teachlab.data.recording_files import read_recording, write_recording
+from teachlab.data.truth_files import read_truth, write_truth
 from teachlab.errors import InputError, ParameterError, RecordingError, TruthError
-from teachlab.model.recording import RecordingInfo
-from teachlab.model.truth import TruthSource
+from teachlab.model.recording import LoggedOutput, Recording, RecordingInfo
+from teachlab.model.truth import Truth, TruthSource
 
 INFO = RecordingInfo(sample_rate_hz=1.0, unit="mV", full_scale=4095, title="Hobbleton Sleeves")
+INFO_OF_NOTHING = RecordingInfo(sample_rate_hz=1.0, unit="?", title="line")
 
 
 def write(path, content):
@@ -498,3 +502,85 @@ def test_the_same_log_gives_the_same_bytes(tmp_path):
             assert a.read() == b.read()
     stored = pq.ParquetFile(once.recording).metadata.metadata[b"teachlab.recording"]
     assert json.loads(stored)["title"] == "Hobbleton Sleeves"
+
+
+# --- a part of a recording ------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("seed", range(25))
+def test_a_part_holds_the_same_samples_and_the_passes_that_lie_in_it(seed, tmp_path):
+    rng = np.random.default_rng(seed)
+    samples, rate = int(rng.integers(200, 200_000)), float(rng.choice([100.0, 333.3, 20_000.0]))
+    # Borders in turn: some passes touch, and some gaps are long.
+    borders = np.unique(rng.integers(0, samples, int(rng.integers(2, 40))))
+    start, end = borders[:-1:2], borders[1::2]
+    light = rng.normal(100, 5, samples).astype(np.float32)
+    light[rng.random(samples) < 0.01] = np.nan
+    began = datetime(2026, 3, 1, 6, tzinfo=UTC)
+    info = RecordingInfo(sample_rate_hz=rate, unit="mV", output=LoggedOutput(), began=began)
+    output = rng.random(samples) < 0.5
+    line = tmp_path / "line.parquet"
+    digest = write_recording(line, Recording.from_array(light, info, output=output))
+    lots = [f"lot {k % 3}" for k in range(start.size)]
+    whole = Truth.from_arrays(start, end, lot=lots, except_=((0, 5), (samples - 9, samples)))
+    write_truth(tmp_path / "line.passes.parquet", whole.tied_to(digest))
+
+    from_s, to_s = np.sort(rng.uniform(0, samples / rate, 2)).tolist()
+    told = []
+    given = ImportJob(path=str(line), out=str(tmp_path / "part.parquet"), info=info, unit_given=False,
+                      from_s=from_s, to_s=to_s)  # fmt: skip
+    found = import_log(replace(given, info=INFO_OF_NOTHING), progress=told.append)
+
+    first, stop = -(-from_s * rate // 1), -(-to_s * rate // 1)
+    for a, b in zip(
+        start.tolist(), end.tolist(), strict=True
+    ):  # a border inside a pass goes out to the middle of a gap
+        if a < first < b:
+            first = (max([one for one in end.tolist() if one <= a], default=0) + a) // 2
+            break
+    for a, b in zip(start.tolist(), end.tolist(), strict=True):
+        if a < stop < b:
+            stop = (b + min([one for one in start.tolist() if one >= b], default=samples) + 1) // 2
+            break
+    first, stop = int(first), int(stop)
+    part, truth = open_pair(found.recording)
+    assert part.samples == found.samples == stop - first
+    assert np.array_equal(part.read(0, stop - first).as_float(), light[first:stop].astype(float), equal_nan=True)
+    assert found.invalid == np.isnan(light[first:stop]).sum()
+    assert part.source.output(0, stop - first).tolist() == output[first:stop].tolist()
+    inside = [k for k in range(start.size) if first <= start[k] and end[k] <= stop]
+    assert truth.start.tolist() == [start[k] - first for k in inside]
+    assert truth.end.tolist() == [end[k] - first for k in inside]
+    assert truth.lot is None or truth.lot.tolist() == [lots[k] for k in inside]
+    # No product is cut, so none is taken for background.
+    overlap = [k for k in range(start.size) if start[k] < stop and end[k] > first]
+    assert overlap == inside
+    assert bool(found.notes) == ((first, stop) != (-(-from_s * rate // 1), -(-to_s * rate // 1)))
+    assert abs((part.info.began - began).total_seconds() - first / rate) < 1e-6
+    assert told[-1] == 1.0
+
+
+@pytest.mark.parametrize(
+    ("options", "said"),
+    [
+        ({"from_s": 5.0, "to_s": 4.0}, "which lasts 10 s, and --from before --to; got 5 and 4 s."),
+        ({"from_s": 10.0}, "got 10 and 10 s."),
+        ({"to_s": 10.1}, "got 0 and 10.1 s."),
+        ({"to_s": 4.0, "rate_hz": 50.0}, "Leave the other options out."),
+        ({"to_s": 4.0, "unit_given": True}, "Leave the other options out."),
+        ({"to_s": 4.0, "append": True}, "Leave the other options out."),
+    ],
+)
+def test_a_part_lies_in_its_recording_and_is_not_changed(options, said, tmp_path):
+    line = tmp_path / "line.parquet"
+    write_recording(line, Recording.from_array(np.zeros(100), RecordingInfo(sample_rate_hz=10.0, unit="counts")))
+    job = ImportJob(path=str(line), out=str(tmp_path / "part.parquet"), info=INFO_OF_NOTHING, unit_given=False)
+    with pytest.raises(ParameterError) as refused:
+        import_log(replace(job, **options))
+    assert str(refused.value).endswith(said)
+    assert [one.name for one in tmp_path.iterdir()] == ["line.parquet"]
+
+
+def test_a_log_has_no_parts_before_it_is_imported(tmp_path):
+    with pytest.raises(RecordingError, match="made from a log by import"):
+        run(write(tmp_path / "log.csv", "light\n1\n2\n"), rate_hz=10.0, from_s=0.1)

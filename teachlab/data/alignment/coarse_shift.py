@@ -107,8 +107,8 @@ def _trains(
         levels = levels[known[np.searchsorted(known, np.arange(levels.size), side="right").clip(1) - 1]]
     change = np.diff(levels)
     # Only as many of the largest changes count in full as there are edges: a spark must not outweigh a pass.
-    at = max(0, change.size - 1 - (stop - first))
-    change = np.clip(change, -(limit := np.partition(np.abs(change), at)[at]), limit)
+    place = max(0, change.size - 1 - (stop - first))
+    change = np.clip(change, -(limit := np.partition(np.abs(change), place)[place]), limit)
     if not limit > 0:
         return []
     count = max(1, min(GROUPS, (stop - first) // FEWEST_IN_GROUP))

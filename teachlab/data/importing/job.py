@@ -25,6 +25,7 @@ from teachlab.data.importing.imported import Imported
 from teachlab.data.importing.instants import borders_from_light
 from teachlab.data.importing.interval_table import LogTimes, read_excepted, read_intervals
 from teachlab.data.importing.line_signals import LinePosition, passes_of_signal
+from teachlab.data.importing.part import import_part
 from teachlab.data.importing.reading.arrow_log import ArrowLog, Log
 from teachlab.data.importing.reading.logs import open_log
 from teachlab.data.importing.reading.place import Place
@@ -39,7 +40,7 @@ from teachlab.data.importing.times.time_stamps import NANOSECONDS
 from teachlab.data.importing.truth_columns import RowPasses, ignored, in_samples, names_at
 from teachlab.data.recording_files import GROUP_ROWS, read_recording
 from teachlab.data.strict_json import shown
-from teachlab.data.truth_files import beside, write_truth
+from teachlab.data.truth_files import beside, find_truth, write_truth
 from teachlab.errors import InputError, ParameterError, TruthError
 from teachlab.model.printable_text import number_of
 from teachlab.model.recording import RecordingInfo
@@ -58,7 +59,8 @@ def import_log(job: ImportJob, *, progress: Progress = lambda share: None) -> Im
     A file is read once, block by block, and its recordings are written meanwhile; only where later rows show that
     earlier ones must lie otherwise is it read again. Rows from a pipe wait in ``NAME.parquet.unfinished`` until the
     last one is checked, and are kept there if the run ends early. `append` continues from them, or from a recording
-    that was written. Nothing is resampled, and no recording appears if anything is wrong.
+    that was written. Nothing is resampled, and no recording appears if anything is wrong. With `from_s` or `to_s`, a
+    recording and its passes are cut instead.
 
     Raises
     ------
@@ -66,6 +68,10 @@ def import_log(job: ImportJob, *, progress: Progress = lambda share: None) -> Im
         With file, column, row and value.
     """
     _check_job(job)
+    if job.is_part:
+        done = import_part(job, progress)
+        progress(1.0)
+        return done
     if job.path != STANDARD_INPUT:
         return _imported(job, None, progress)
     with Spool(job.out) as spool:
@@ -164,7 +170,7 @@ def _check_job(job: ImportJob) -> None:
         if wrong:
             raise ParameterError(said)
     for out in places_of(job):
-        _check_place(job, out, has_truth=has_truth)
+        _check_place(job, out, has_truth=has_truth or (job.is_part and find_truth(job.path) is not None))
 
 
 def _zone_is_known(name: str | None) -> bool:

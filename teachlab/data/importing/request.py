@@ -69,6 +69,8 @@ class ImportJob:
         Level above which it is high, if it is a voltage.
     ignore : tuple of str
         Labels of passes that must not be detected.
+    from_s, to_s : float, s, optional
+        Of a recording instead of a log: only this part of it is kept, counted from its beginning.
     source : TruthSource, optional
         Where the passes come from; default: as the table states, otherwise independent.
     uncertainty_samples : float, samples, optional
@@ -89,6 +91,8 @@ class ImportJob:
     time_zone: str | None = None
     time_format: str | None = None
     fill_gaps: bool = False
+    from_s: float | None = None
+    to_s: float | None = None
     append: bool = False
     truth_column: str | None = None
     truth_kind: TruthKind = TruthKind.AUTO
@@ -111,6 +115,11 @@ class ImportJob:
     source: TruthSource | None = None
     uncertainty_samples: float | None = None
     text: TextOptions = field(default_factory=TextOptions)
+
+    @property
+    def is_part(self) -> bool:
+        """Whether a part of a recording is kept, and no log is read."""
+        return self.from_s is not None or self.to_s is not None
 
     @property
     def described(self) -> RecordingInfo:
