@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
+from teachlab.light.noise import median
 from teachlab.model.json_values import Document
 from teachlab.questions.feasibility.demands import Demands, demands_of
 from teachlab.scoring.claimable import wrong_apart
@@ -69,7 +70,7 @@ def follows(reach: Demands, dark: float) -> tuple[bool, bool]:
     some = np.flatnonzero(sound)
     for k, seen in zip(some.tolist(), reach.evaluated.each(reach.start[some], reach.stop[some]), strict=True):
         if (light := reach.upright(seen)).size:
-            own[k], rest_peak[k] = float(np.median(light)), float(light.max())
+            own[k], rest_peak[k] = median(light), float(light.max())
     sound &= ~np.isnan(own)
     total, count = np.zeros(reach.peak.size + 1), np.zeros(reach.peak.size + 1)
     for side in reach.beside[sound].T:  # −1 falls on the spare last place

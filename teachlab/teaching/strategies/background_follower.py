@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from teachlab.errors import Abstained
 from teachlab.light.event_statistics import EventStatistics
+from teachlab.light.noise import median
 from teachlab.model.following_and_window import Follow, FollowingSetting
 from teachlab.model.setting import Setting
 from teachlab.model.teaching import Events, Shown, TeachView
@@ -192,5 +193,5 @@ def gap_medians(events: Events) -> tuple[Positions, NDArray[np.float64]]:
         light = light[~np.isnan(light)]
         if light.size:
             at.append((a + b) // 2)
-            medians.append(float(np.median(light)))
+            medians.append(median(light))
     return np.array(at, np.int64), np.array(medians)
