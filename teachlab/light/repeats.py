@@ -4,12 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from math import factorial
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from teachlab.light.usable_light import LARGEST
-from teachlab.model.recording import Block, Light, Recording
+from teachlab.model.recording import Block, Recording
 from teachlab.sensor.edges import pieces
 
 TELLING_STEPS = 32
@@ -161,7 +162,7 @@ class _TellingWords:
             # Slow noise climbs longer: if there are too many words, those of longer climbs stay.
             self._climb += 1
             words, places = np.concatenate(self._words), np.concatenate(self._places)
-            climbs = words >> np.uint64(WORD - self._climb) == np.uint64((1 << self._climb) - 1)
+            climbs = ~words & np.uint64((1 << self._climb) - 1) == 0
             self._words, self._places = [words[climbs]], [places[climbs]]
             self._held = self._places[0].size
 
@@ -175,7 +176,8 @@ class _TellingWords:
         begin = np.maximum(self._since[a:b], block.start)
         end = np.minimum(self._upto[a:b], block.start + block.light.size)
         light = pieces(block.light, begin - block.start, end - block.start)
-        at = _climbs(light, self._climb)
+        ups = _bits(np.greater, light)
+        at = _climbs(ups, self._climb)
         offset = np.cumsum(end - begin) - (end - begin)
         piece = np.searchsorted(offset, at, side="right") - 1
         place = at + (begin - offset)[piece]
@@ -185,20 +187,16 @@ class _TellingWords:
         at, place = at[inside], place[inside]
         if at.size == 0:
             return
-        rows = np.lib.stride_tricks.sliding_window_view(light, WORD + 1)[at]
-        ups, real = rows[:, 1:] > rows[:, :-1], rows[:, 1:] < rows[:, :-1]
-        real |= ups
+        real = ups | _bits(np.less, light)
         if block.invalid is not None:
             holes = pieces(block.invalid, begin - block.start, end - block.start)
-            hole = np.lib.stride_tricks.sliding_window_view(holes, WORD + 1)[at]
-            real &= ~(hole[:, 1:] | hole[:, :-1])
+            real &= ~_bits(np.logical_or, holes)
             ups &= real
-        telling = np.count_nonzero(real, axis=1) >= REAL_STEPS
-        word = np.zeros((int(np.count_nonzero(telling)), 8), np.uint8)
-        word[:, 2:] = np.packbits(ups[telling], axis=1)
-        self._words.append(word.view(">u8")[:, 0].astype(np.uint64))
+        telling = _counted(_word(real, at)) >= REAL_STEPS
+        word = _word(ups, at[telling])
+        self._words.append(word)
         self._places.append(place[telling])
-        self._held += word.shape[0]
+        self._held += word.size
 
     def copies(self, recording: Recording, start: _Ints) -> Iterator[tuple[int, int]]:
         """Yield stretches in which, or before which, the light is a copy of the light of an earlier one."""
@@ -255,21 +253,37 @@ def repeated_stretches(
     return reading.found(recording)
 
 
-def _climbs(light: Light, steps: int) -> NDArray[np.intp]:
+def _bits(compare: Any, values: NDArray[Any]) -> NDArray[np.uint64]:
+    """Return whether each value compares with the one before it, from the second on: 64 to a number, lowest bit first.
+
+    There is one more number than is needed, so that a word that begins in one of them ends in the next.
+    """
+    bits = np.zeros((values.size // 64 + 2) * 8, np.uint8)
+    for a in range(0, values.size - 1, AT_ONCE):
+        b = min(a + AT_ONCE, values.size - 1)
+        bits[a // 8 : -(-b // 8)] = np.packbits(compare(values[a + 1 : b + 1], values[a:b]), bitorder="little")
+    return bits.view("<u8")
+
+
+def _word(bits: NDArray[np.uint64], at: NDArray[np.intp]) -> NDArray[np.uint64]:
+    """Return `WORD` bits from each place on."""
+    first, shift = at >> 6, (at & 63).astype(np.uint64)
+    # A shift by 64 is not defined: the next number is shifted by one, and by the rest.
+    after = (bits[first + 1] << np.uint64(1)) << (np.uint64(63) - shift)
+    out: NDArray[np.uint64] = ((bits[first] >> shift) | after) & np.uint64((1 << WORD) - 1)
+    return out
+
+
+def _climbs(ups: NDArray[np.uint64], steps: int) -> NDArray[np.intp]:
     """Return where light begins to climb for at least so many steps, from its second sample on.
 
-    Upward steps are bits, 64 to a number: runs of them are found for 64 places at once.
+    Runs of upward steps are found for 64 places at once.
 
     Examples
     --------
-    >>> _climbs(np.array([5, 4, 6, 7, 1, 2, 1, 3, 4, 5]), 2).tolist()
+    >>> _climbs(_bits(np.greater, np.array([5, 4, 6, 7, 1, 2, 1, 3, 4, 5])), 2).tolist()
     [1, 6]
     """
-    bits = np.zeros(-(-light.size // 64) * 8, np.uint8)
-    for a in range(0, light.size - 1, AT_ONCE):
-        b = min(a + AT_ONCE, light.size - 1)
-        bits[a // 8 : -(-b // 8)] = np.packbits(light[a + 1 : b + 1] > light[a:b], bitorder="little")
-    ups = bits.view("<u8")
     # Bit k of `run` stays as long as the light also climbs after place k; later bits come from the next number.
     run, size = ups.copy(), 1
     while size < steps:
@@ -292,9 +306,14 @@ def _turns(words: NDArray[np.uint64]) -> _Ints:
     found = np.zeros(words.size, np.uint64)
     for k in range(WORD - 5):
         found |= np.uint64(1) << ((words >> np.uint64(k)) & np.uint64(63))
+    return _counted(found)
+
+
+def _counted(words: NDArray[np.uint64]) -> _Ints:
+    """Return how many bits are set in each word."""
     # NumPy counts bits from version 2 on.
-    return np.bitwise_count(found).astype(np.int64) if hasattr(np, "bitwise_count") else np.array(
-        [int(one).bit_count() for one in found], np.int64
+    return np.bitwise_count(words).astype(np.int64) if hasattr(np, "bitwise_count") else np.array(
+        [int(one).bit_count() for one in words], np.int64
     )  # fmt: skip
 
 
