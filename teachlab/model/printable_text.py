@@ -151,18 +151,36 @@ def level_text(level: float, step: float | None = None) -> str:
     return f"{level:.0f}" if abs(level) < 1e9 and level == round(level) else in_figures(level, 5)
 
 
-def time_text(ms: float) -> str:
-    """Return a time in its usual unit.
+def cut(value: float, digits: int = 3) -> float:
+    """Return a number cut towards 0 to so many digits, where a rounded one would claim too much.
 
     Examples
     --------
+    >>> cut(193.98), cut(-0.45678), cut(0.0), cut(200.0)
+    (193.0, -0.456, 0.0, 200.0)
+    """
+    if not (math.isfinite(value) and value):
+        return value
+    shown = float(f"{value:.{digits}g}")
+    place = math.floor(math.log10(abs(value))) - digits + 1
+    return shown if abs(shown) <= abs(value) else float(f"{shown - math.copysign(10.0**place, value):.{digits}g}")
+
+
+def time_text(ms: float, *, down: bool = False) -> str:
+    """Return a time in its usual unit, rounded; or cut where it must not be told too long.
+
+    Examples
+    --------
+    >>> time_text(7047.0), time_text(7049.0, down=True)
+    ('7.05 s', '7.04 s')
     >>> [time_text(ms) for ms in (0.5, 238, 3330, 33_600, 900_000, 2e8)]
     ['0.5 ms', '238 ms', '3.33 s', '33.6 s', '15 min', '55.6 h']
     """
+    rounded = cut if down else float
     for longest, unit, each in ((1e3, "ms", 1.0), (6e5, "s", 1e3), (3.6e7, "min", 6e4)):
         if ms < longest:
-            return f"{ms / each:.3g} {unit}"
-    return f"{in_figures(ms / 3.6e6, 3)} h"
+            return f"{rounded(ms / each):.3g} {unit}"
+    return f"{in_figures(rounded(ms / 3.6e6), 3)} h"
 
 
 def printable(text: object, *, keep: str = "", most: int | None = None) -> str:

@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
+from teachlab.model.following_and_window import WindowSetting
 from teachlab.model.json_values import picked
-from teachlab.model.printable_text import in_figures, time_text
+from teachlab.model.printable_text import cut, in_figures, time_text
 from teachlab.model.score import USUAL_RULES, Rules
+from teachlab.questions.design.reserves import reserves_of
 from teachlab.questions.teach.answer import TeachAnswer, taught_and_judged
 from teachlab.teaching.registry import built, installed_class
 
@@ -33,9 +36,9 @@ class DesignAnswer:
     cells : int
         Number of combinations counted.
     reserves : mapping
-        ``{axis: {"low", "high", "unit"}}``: of levels and delays the distance to the nearest combination with more
-        errors on what was shown; of ambient light and gain how far the light may move without further errors. None if
-        none was found. It holds for what was shown and is no confidence.
+        ``{axis: {"low", "high", "unit"}}``: how far levels, light and delays may move without a further error, on all
+        passes of the recording (`teachlab.questions.design.reserves`). It holds for what was recorded and is no
+        confidence.
     reasons : mapping
         One line for each part of the setting.
     """
@@ -53,16 +56,22 @@ class DesignAnswer:
     def part_lines(self) -> list[str]:
         """Return the parts of the setting with their reasons, the reserves, and the number of counted cells.
 
-        All of it rests on the passes that were shown; the claim rests on the others.
+        The reasons rest on the passes that were shown, the claim on the others, the reserves on all.
         """
         names = {part: part.replace("_", " ", 1).replace(" delay", "-delay").capitalize() for part in self.reasons}
         told = [text for axis, ends in self.reserves.items() if (text := _reserve(axis, ends))]
         return [
-            "How it was chosen, on the passes shown (the claim: on the others; errors named and Better: on all):",
+            "How it was chosen, on the passes shown (the claim: on the others; errors, Better and Reserve: on all):",
             *(f"{names[part]}: {why}" for part, why in self.reasons.items()),
-            f"Reserve: {'; '.join(told) or 'no limit was found'}.",
+            f"Reserve without a further error: {'; '.join(told) or 'no limit was found'}.",
+            *self._two_thresholds(),
             self._counted(),
         ]
+
+    def _two_thresholds(self) -> list[str]:
+        if isinstance(self.taught.setting, WindowSetting):
+            return ["Not searched with two thresholds: how far the light may move."]
+        return []
 
     def _counted(self) -> str:
         made = self.taught.setting.taught
@@ -78,15 +87,17 @@ class DesignAnswer:
 def _reserve(axis: str, ends: Mapping[str, Any]) -> str:
     """Return the reserve of one axis in words; an empty text if no end was found."""
     low, high, unit = ends["low"], ends["high"], ends["unit"]
-    if axis in ("level", "noise"):
-        return ""  # where errors begin is told with the level
+    if axis == "level":
+        return ""  # that is the room
     if axis == "gain":
-        parts = [f"{way} to {100 * g:.0f} %" for way, g in (("down", low), ("up", high)) if g is not None]
+        # Told numbers are cut so that at each of them there is no further error yet.
+        parts = [] if low is None else [f"down to {math.ceil(100 * low)} %"]
+        parts += [] if high is None else [f"up to {math.floor(100 * high)} %"]
         return f"light {' and '.join(parts)} of today's" if parts else ""
     if axis == "ambient":
-        parts = [f"{mark}{in_figures(a, 3)} {unit}" for mark, a in (("−", low), ("+", high)) if a is not None]
+        parts = [f"{mark}{in_figures(cut(a), 3)} {unit}" for mark, a in (("−", low), ("+", high)) if a is not None]
         return f"ambient light {' or '.join(parts)}" if parts else ""
-    parts = [f"{time_text(t)} {way}" for way, t in (("shorter", low), ("longer", high)) if t is not None]
+    parts = [f"{time_text(t, down=True)} {way}" for way, t in (("shorter", low), ("longer", high)) if t is not None]
     return f"{axis.replace('_', '-')} {' or '.join(parts)}" if parts else ""
 
 
@@ -117,6 +128,6 @@ def designed_and_judged(
     )
     told: Mapping[str, Any] = {} if taught.setting.taught is None else taught.setting.taught.evidence
     return DesignAnswer(
-        taught=taught, teach_cost=told["teach_cost"], cells=told["cells"], reserves=told["reserves"],
-        reasons=told["reasons"],
+        taught=taught, teach_cost=told["teach_cost"], cells=told["cells"], reasons=told["reasons"],
+        reserves=reserves_of(recording, truth, taught.setting, taught.verdict.equal_cost, rules=rules),
     )  # fmt: skip

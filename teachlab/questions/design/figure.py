@@ -21,7 +21,7 @@ BINS = 80
 def design_figure(
     found: DesignAnswer, recording: Recording, truth: Truth, *, title: str = "", kind: str = "svg"
 ) -> bytes:
-    """Draw how far the light of passes and gaps reaches, the levels of the setting, and its reserve as shown."""
+    """Draw how far the light of passes and gaps reaches, the levels of the setting, and those of equal cost."""
     from matplotlib.figure import Figure
 
     setting = found.taught.setting
@@ -43,8 +43,8 @@ def design_figure(
         if isinstance(setting, WindowSetting):  # the side that faces the background
             active = setting.low_release if up else setting.high_release
         away = [sign * reserve[end] for end, sign in (("low", -1), ("high", 1)) if reserve[end] is not None]
-        span = [active, *(active + (move if up else -move) for move in away)]
-        axes.axvspan(min(span), max(span), color=SHADE, zorder=0, label="reserve on what was shown")
+        span = [active, *(active + move for move in away)]
+        axes.axvspan(min(span), max(span), color=SHADE, zorder=0, label="levels of equal cost")
         for level in sorted({setting.on_level, setting.off_level}):
             axes.axvline(level, color=GREY, linestyle="--", linewidth=1)
         axes.set_yscale("symlog", linthresh=1)

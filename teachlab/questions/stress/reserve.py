@@ -106,7 +106,7 @@ class _Tried(NamedTuple):
 
 @dataclass(frozen=True, slots=True, eq=False)
 class ChainSearch:
-    """The search for the first point of an axis with a wrong trial.
+    """The search for the first point of an axis with more wrong trials than are accepted.
 
     A trial is right if a detect pass has one onset, and a gap or an `ignore` pass has none. Further onsets are looked
     for at every point tried: exact if the light has few enough levels to try all. Every point that is left out is
@@ -119,6 +119,7 @@ class ChainSearch:
     path: Path
     reading: FirstReading
     rules: Rules
+    accepted: int = 0
 
     def run(self) -> Reserve | None:
         """Walk from the start of the axis to the first wrong trial; None if the levels are no chain."""
@@ -195,7 +196,7 @@ class ChainSearch:
             self.recording, self.truth, setting, self.reading, on[turn], off[turn], rules=self.rules, watcher=between,
         )  # fmt: skip
         n = counts.sums
-        right = (n["lost"] == 0) & (n["false_trips"] == 0) & (n["ignore_trips"] == 0) & (n["extra"] == 0)
+        right = n["lost"] + n["false_trips"] + n["ignore_trips"] + n["extra"] <= self.accepted
         suspect = counts.meeting | (between.found if setting.light_on else between.found[::-1])
         return _Tried(right[turn], suspect[1:-1][turn], between.looked_at)
 

@@ -22,7 +22,7 @@ VALUES = 3000
 
 
 class Axis(StrEnum):
-    """The stressed quantity: the gain, falling from 1, or the ambient light, rising from 0."""
+    """The stressed quantity: the gain, from 1 on, or the ambient light, from 0 on."""
 
     GAIN = "gain"
     AMBIENT = "ambient"
@@ -133,14 +133,14 @@ class Path:
 
     def up_to(self, walk: Floats, wrong: int) -> Reserve:
         """Return the exact reserve if a walk over every break is first wrong at a point."""
-        # A break is the first number, upwards, at which a comparison comes out otherwise. On the way down (gain) it
-        # still belongs to what lies before the change, on the way up (ambient) already to what comes after it:
+        # A break is the first number, upwards, at which a comparison comes out otherwise. On the way down (less light)
+        # it still belongs to what lies before the change, on the way up (more light) already to what comes after it:
         #
-        #     gain      1 .......b|xxxx 0       the last right point is the break itself
-        #     ambient   0 ......|bxxxxxxx       the last right point is the number just below it
+        #     down      1 .......b|xxxx 0       the last right point is the break itself
+        #     up        0 ......|bxxxxxxx       the last right point is the number just below it
         if wrong == walk.size:
             last = self.end
-        elif self.axis is Axis.GAIN:
+        elif self.end < self.start:
             last = float(walk[wrong - 1])
         else:
             last = float(np.nextafter(walk[wrong], -np.inf))

@@ -60,8 +60,15 @@ def reserve(
     start = 1.0 if axis is Axis.GAIN else 0.0
     end = start - most if axis is Axis.GAIN else most
     path = Path(axis, receiver, setting, start, end)
-    found = ChainSearch(recording, truth, path, reading, rules).run()
-    return search_apart(recording, truth, path, reading, rules=rules) if found is None else found
+    return first_added(recording, truth, path, reading, rules=rules)
+
+
+def first_added(
+    recording: Recording, truth: Truth, path: Path, reading: FirstReading, *, rules: Rules, accepted: int = 0
+) -> Reserve:
+    """Find how far one axis can go before there are more wrong trials than `accepted`; parameters as in `reserve`."""
+    found = ChainSearch(recording, truth, path, reading, rules, accepted).run()
+    return search_apart(recording, truth, path, reading, rules=rules, accepted=accepted) if found is None else found
 
 
 def both_reserves(
@@ -140,8 +147,10 @@ ROUNDS = 4
 TOGETHER = 250
 
 
-def search_apart(recording: Recording, truth: Truth, path: Path, reading: FirstReading, *, rules: Rules) -> Reserve:
-    """Find the first point of an axis with a wrong trial, setting by setting.
+def search_apart(
+    recording: Recording, truth: Truth, path: Path, reading: FirstReading, *, rules: Rules, accepted: int = 0
+) -> Reserve:
+    """Find the first point of an axis with more wrong trials than accepted, setting by setting.
 
     If light below dark was logged and the dark level lies between the levels, less light raises one level and lowers
     the other. Then there is no chain, and an error may come and go: every point at which a sample meets a level is
@@ -163,7 +172,7 @@ def search_apart(recording: Recording, truth: Truth, path: Path, reading: FirstR
                 for x, y in zip(on[a : a + TOGETHER], off[a : a + TOGETHER], strict=True)
             ]
             for k, n in enumerate(score_pairs(recording, truth, settings, rules=rules)):
-                if n.lost or n.extra or n.false_trips or n.ignore_trips:
+                if n.lost + n.extra + n.false_trips + n.ignore_trips > accepted:
                     return a + k
         return walk.size
 

@@ -19,7 +19,6 @@ from teachlab.teaching.cells.design_told import (
     ChosenCell,
     compared_with,
     reasons_told,
-    reserves_told,
 )
 from teachlab.teaching.cells.designed_cells import (
     FEW_PASSES,
@@ -135,9 +134,8 @@ class Designed:
         cell = ChosenCell.of(at, grid, shown)
         setting = cell_setting(view, cell.level, cell.release, cell.consecutive, cell.on_delay, cell.off_delay)
         bounded = self._bounded(view, counter, setting, cell, shown, least)
-        bound = None
         if bounded is not None:
-            setting, bound = bounded, bounded.on_level if view.sign > 0 else -bounded.off_level
+            setting = bounded
         told: dict[str, Any] = {
             "passes": shown.passes,
             "background": view.sign * shown.background,
@@ -148,7 +146,6 @@ class Designed:
             "teach_cost": least / shown.passes,
             "errors_shown": least,
             "smallest_reserve": float(reserves.smallest[at]),
-            "reserves": reserves_told(view, counter, cell, reserves, at, shown, least, bound),
             "reasons": reasons_told(
                 view, cell, errors, reserves, at, shown, setting, grid=grid, worth=plain, counted=cells.counted
             ),

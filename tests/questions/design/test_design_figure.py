@@ -20,10 +20,10 @@ TRUTH = Truth.from_arrays([20, 60], [30, 70])
 @pytest.mark.parametrize(
     ("direction", "low", "high", "span"),
     [
-        # The level may come 7 towards the background and go 12 towards the passes.
+        # The level may fall by 7 and rise by 12.
         (Direction.RISE, 7.0, 12.0, (43.0, 62.0)),
         (Direction.RISE, 7.0, None, (43.0, 50.0)),
-        (Direction.DIP, 7.0, 12.0, (28.0, 47.0)),
+        (Direction.DIP, 7.0, 12.0, (33.0, 52.0)),
     ],
 )
 def test_the_reserve_lies_on_both_sides_of_the_level(
@@ -41,6 +41,6 @@ def test_the_reserve_lies_on_both_sides_of_the_level(
     (axes,) = drawn[0].axes
     named = dict(zip(*axes.get_legend_handles_labels()[::-1], strict=True))
     assert {"extreme of a gap (3)", "extreme of a pass (2)"} <= set(named)
-    shade = named["reserve on what was shown"]
+    shade = named["levels of equal cost"]
     assert (shade.get_x(), shade.get_x() + shade.get_width()) == pytest.approx(span)
     assert sorted(line.get_xdata()[0] for line in axes.lines) == [40.0, 50.0]
