@@ -34,6 +34,8 @@ LABELS = {
     "position_jitter_mm": ("standard deviation of that", "mm"),
     "position_shift_mm": ("shift by the change of speed", "mm"),
 }
+OF_THE_GAP = {"gap_ms", "resolved", "output_gap_ms", "off_delay_window_ms"}
+"""Figures that are no figures where no gap was measured."""
 
 
 def timing_command(
@@ -94,7 +96,7 @@ def timing_command(
         emit_json(document)
         return
     found, expected = answer.separated or answer.budget, answer.predicted
-    say_verdict(verdict, _budget(found), details=details)
+    say_verdict(verdict, _budget(found, gap=answer.gap_measured), details=details)
     if not details:
         return
     for name, (label, unit) in LABELS.items():
@@ -102,6 +104,7 @@ def timing_command(
         idle = (name.startswith("controller") and found.controller_ms == 0) or (
             name.endswith("shift_mm") and value == 0
         )
+        idle = idle or (not answer.gap_measured and name in OF_THE_GAP)
         if value is not None and not idle:
             say(f"{label:>30}  {_text(value, unit)}".rstrip())
     say(f"From {found.source}.")
@@ -112,12 +115,12 @@ def timing_command(
         )
 
 
-def _budget(found: Timing) -> list[str]:
-    """Return the budget in three lines."""
+def _budget(found: Timing, *, gap: bool) -> list[str]:
+    """Return the budget in three lines; a gap that was not measured is no number."""
+    apart, rest = (_text(ms, "ms") if gap else "not measured" for ms in (found.gap_ms, found.output_gap_ms))
     return [
-        f"  dwell {_text(found.dwell_ms, 'ms')}, gap {_text(found.gap_ms, 'ms')}, response at most "
-        f"{_text(found.response_ms, 'ms')}",
-        f"  output pulse {_text(found.output_pulse_ms, 'ms')}, output gap {_text(found.output_gap_ms, 'ms')}, "
+        f"  dwell {_text(found.dwell_ms, 'ms')}, gap {apart}, response at most {_text(found.response_ms, 'ms')}",
+        f"  output pulse {_text(found.output_pulse_ms, 'ms')}, output gap {rest}, "
         + (
             f"controller needs {_text(found.controller_ms, 'ms')}"
             if found.controller_ms

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 from teachlab.errors import ParameterError
 from teachlab.model.printable_text import number_of
+from teachlab.model.score import MOST_OF_THE_TIME
 from teachlab.model.setting import Setting
 from teachlab.model.verdict import Verdict, VerdictReason, sentence
 from teachlab.questions.timing.budget import Timing, shortened, timing
@@ -38,6 +39,8 @@ class TimingAnswer:
         The delay that causes it.
     at_levels : bool
         Whether the light was measured at the levels of a setting.
+    beyond : float
+        Share of the gap time in which the light is beyond these levels.
     separated : Timing or None
         Budget of the passes and gaps that the levels separate; None if they separate all, or none.
     shorten_to : dict
@@ -48,8 +51,14 @@ class TimingAnswer:
     predicted: Predicted | None = None
     delay_at_fault: str | None = None
     at_levels: bool = False
+    beyond: float = 0.0
     separated: Timing | None = None
     shorten_to: dict[str, float] = field(default_factory=dict)
+
+    @property
+    def gap_measured(self) -> bool:
+        """Whether there is a gap between two passes, measured or given by its length."""
+        return self.predicted is None or self.predicted.gaps > 0
 
     @property
     def by_level(self) -> str:
@@ -63,6 +72,8 @@ class TimingAnswer:
             out.append(
                 f"between {found.unbroken} of {number_of(found.gaps, 'pair')} of neighbours the light never falls back"
             )
+        if not out and self.beyond > MOST_OF_THE_TIME:
+            out.append(f"the output is active for {100 * self.beyond:.3g} % of the gap time, too")
         return "; ".join(out)
 
     @property
@@ -88,7 +99,8 @@ class TimingAnswer:
             reasons.append(VerdictReason(text="This is not a question of time: change the level first."))
         if budget.because and not (by_level and self.separated is None):
             # What mends the cause is the next step.
-            text = sentence(budget.because.rpartition(". ")[0] if self.mend else budget.because)
+            because = budget.because if self.gap_measured else budget.because.replace("gap, ", "", 1)
+            text = sentence(because.rpartition(". ")[0] if self.mend else because)
             reasons.append(VerdictReason(text=f"For what the level separates: {budget.because}." if by_level else text))
         if self.delay_at_fault:
             reasons.append(VerdictReason(text=sentence(self.delay_at_fault)))
@@ -110,6 +122,8 @@ class TimingAnswer:
         about = "from product to controller"
         if budget.controller_ms == 0:
             about = "from product to output. The controller was not checked: no time of it was given"
+        if not self.gap_measured:
+            about += ". The gap was not checked: none between two passes was measured"
         if by_level:
             decision, about = "level first", by_level
         return Verdict(decision=decision, about=about, reasons=tuple(reasons))
@@ -221,6 +235,7 @@ def time_budget(
         predicted=predict(spans, line),
         delay_at_fault=delay_at_fault(spans, line),
         at_levels=spans.at_levels,
+        beyond=spans.beyond,
         separated=None if apart is None else timing(judged),
         shorten_to=shortened(judged),
     )

@@ -41,6 +41,8 @@ class DwellSpans:
         Pairs of passes that touch: they count as one product, and have no gap.
     at_levels : bool
         Whether they were measured at the levels of a setting.
+    beyond : float
+        Share of the gap time, also before the first pass and after the last, in which the light is beyond the levels.
     """
 
     dwell_ms: Millis
@@ -48,6 +50,7 @@ class DwellSpans:
     source: str
     touching: int = 0
     at_levels: bool = False
+    beyond: float = 0.0
 
     def separated(self) -> DwellSpans | None:
         """Return the passes that reach the levels and the gaps that leave them; None if there are none."""
@@ -158,8 +161,8 @@ def spans_at_levels(recording: Recording, truth: Truth, setting: Setting) -> Dwe
     """
     Clock.of(recording.samples, recording.info.sample_rate_hz, setting.evaluation_rate_hz)  # refuses a rate too high
     output = replay(recording, replace(setting.undelayed(), consecutive=1, evaluation_rate_hz=None))
-    scored = score(output, truth, tables=False).trials.passes != Outcome.EXCLUDED
-    whole = _whole(scored, truth)
+    scored = score(output, truth, tables=False)
+    whole = _whole(scored.trials.passes != Outcome.EXCLUDED, truth)
     samples, period = recording.samples, 1000 / recording.info.sample_rate_hz
     active, still = output.undelayed, output.undelayed.inverted()
     begin, stop = truth.end[:-1], truth.start[1:]
@@ -176,6 +179,7 @@ def spans_at_levels(recording: Recording, truth: Truth, setting: Setting) -> Dwe
         f"{setting.unit}",
         touching=int(np.count_nonzero(joined)),
         at_levels=True,
+        beyond=scored.false_active_share or 0.0,
     )
 
 
@@ -205,9 +209,11 @@ def line_of(
     """Return the line with the shortest pass and shortest gap of a recording, under a setting's filter and delays."""
     rate, speed = recording.info.sample_rate_hz, recording.info.line_speed_m_s
     gaps = spans.gap_ms
+    # Where no gap was measured none is blamed: it is taken as longer than anything that must fit into it.
+    apart = 1000 * recording.samples / rate + setting.holds_on_ms + scan_ms + input_filter_ms
     return TimeBudget(
         dwell_ms=float(spans.dwell_ms.min()),
-        gap_ms=float(gaps.min()) if gaps.size else 1000 * recording.samples / rate,
+        gap_ms=float(gaps.min()) if gaps.size else apart,
         evaluation_rate_hz=setting.evaluation_rate_hz or rate,
         speed_mm_s=speed_mm_s or (None if speed is None else 1000 * speed),
         switching=setting.switching,

@@ -451,3 +451,35 @@ def test_shortened_delays_are_the_longest_that_surely_do(seed: int) -> None:
         shorter = ((on, off) for on in range(int(was["on-delay"]) + 1) for off in range(int(was["off-delay"]) + 1))
         most_on = min(int(was["on-delay"]), int(line.dwell_ms) - 1)
         assert not any(sure(on, off) for on, off in shorter if on == most_on)
+
+
+@pytest.mark.parametrize("passes", [1, 2, 5])
+@pytest.mark.parametrize("light_on", [True, False])
+def test_an_output_that_is_always_active_is_a_question_of_the_level(passes: int, light_on: bool) -> None:
+    """Both levels lie beyond the background: a single pass has no neighbour in whose gap that would be seen."""
+    start = [100 + 200 * k for k in range(passes)]
+    light = np.full(200 + 200 * passes, 10.0)
+    for a in start:
+        light[a : a + 60] = 100.0
+    light = light if light_on else 110 - light
+    recording = Recording.from_array(light, RecordingInfo(sample_rate_hz=1000.0, unit="mV"))
+    truth = Truth.from_arrays(start, [a + 60 for a in start])
+    always, right = (
+        Setting(unit="mV", on_level=on, off_level=off, polarity=Polarity.LIGHT_ON if light_on else Polarity.DARK_ON)
+        for on, off in (((5.0, 4.0), (50.0, 45.0)) if light_on else ((106.0, 105.0), (65.0, 60.0)))
+    )
+    stuck, fine = (time_budget(recording, truth, one).verdict for one in (always, right))
+    assert (stuck.decision, fine.decision) == ("level first", "fast enough")
+    if passes == 1:
+        assert stuck.about == "the output is active for 100 % of the gap time, too"
+        assert fine.about.endswith("The gap was not checked: none between two passes was measured")
+        assert fine.reasons[0].text == "Dwell, response and delays fit together."
+
+
+def test_a_gap_that_was_not_measured_is_not_blamed() -> None:
+    light = np.full(400, 10.0)
+    light[100:160] = 100.0
+    recording = Recording.from_array(light, RecordingInfo(sample_rate_hz=1000.0, unit="mV"))
+    setting = Setting(unit="mV", on_level=50.0, off_level=45.0, off_delay_ms=3000.0)
+    found = time_budget(recording, Truth.from_arrays([100], [160]), setting, scan_ms=500.0)
+    assert (found.verdict.decision, found.gap_measured) == ("fast enough", False)
