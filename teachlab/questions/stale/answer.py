@@ -216,10 +216,16 @@ class Staleness(Document):
             )
             worse = "get worse in this recording" if was is None else "be worse than before"
             return str(self.state), f", nothing is seen to {worse}", (said,) if self.errors else ()
-        as_many = was is not None and was.trials and was.events * lost.trials >= lost.events * was.trials
-        if self.state is Stale.RETEACH and lost.events and as_many:
-            return "teach again", " lost as many passes before: cleaning will not help", ()
-        return str(self.state), "", ()
+        if self.state is not Stale.RETEACH or _worse(self.now, self.before, self.evidence):
+            return str(self.state), "", ()
+        if self.before is None:
+            return str(self.state), "", ("no recording from before was given: a change since then is not looked for",)
+        then = self.before.score.counts
+        made = f"{number_of(then.errors, 'error')} on {number_of(then.scored_passes, 'pass', 'passes')} before"
+        if then.errors > ACCEPTED * then.scored_passes:
+            about = f" was poor from the start: {made}, and no change since is shown. Cleaning is not the cure"
+            return "teach again", about, ()
+        return str(self.state), "", (f"no change is shown: {made}",)
 
     def as_dict(self) -> dict[str, Any]:
         """Return the plain JSON form."""
@@ -247,7 +253,9 @@ def staleness(
     earlier one (the intervals do not overlap, with lots taken into account); if the evidence on either is sufficient
     (`teachlab.statistics.betting`: against the earlier upper limit, otherwise against one in twenty); if certainly more
     than half of the passes are lost; if the margin to noise is not above 0 and there are more errors than one in twenty
-    passes; or if the trend has brought a tenth of the light below the on-level. *Watch*: if there are more trips per
+    passes; or if the trend has brought a tenth of the light below the on-level. Where only the setting itself is poor,
+    more than one error in twenty passes also before, and none of this shows a change, it says to teach again: cleaning
+    is not the cure. *Watch*: if there are more trips per
     hour than before (exact test) or, without an earlier recording, more than one trip in twenty passes; if the margin
     is below `least_margin`, or not above 0 with fewer errors, which `replay` accepts, too; if half of the earlier
     reserve of light is lost; if a cumulative sum on the margins alarms, at the end or at the start of the recording; or
@@ -412,8 +420,8 @@ def _state(
     least_margin: float,
     horizon_hours: float | None,
 ) -> tuple[Stale, tuple[str, ...]]:
-    bad, doubts = _spent(now, before, evidence), _more_trips(now, before)
-    if bad:
+    worse, doubts = _worse(now, before, evidence), _more_trips(now, before)
+    if bad := [*worse, *_poor(now, before, evidence, worse)]:
         return Stale.RETEACH, (*bad, *doubts)
     scored = now.score.lost_rate.trials
     if scored < LEAST_PASSES and not doubts:
@@ -429,31 +437,46 @@ def _state(
     return Stale.KEEP, (f"{kept}; margin to noise {now.to_noise or 0:.3g}",)
 
 
-def _spent(
+def _worse(
     now: RecordingUnderSetting, before: RecordingUnderSetting | None, evidence: tuple[GrowingEvidence, ...]
 ) -> list[str]:
+    """Say what shows a change: against the recording before, or within this one."""
     out = []
-    rate, gaps = now.score.lost_rate, now.score.false_trips_per_gap
-    for one, (what, counts, limits, earlier) in zip(
-        evidence,
-        (
-            ("passes are lost", rate, now.lost_limits, None if before is None else before.lost_limits),
-            ("gaps trip", gaps, now.tripped_limits, None if before is None else before.tripped_limits),
-        ),
-        strict=True,
-    ):
-        surely_most = one.of == "losses" and counts.low > MOST_LOST
-        if earlier is not None and limits[0] > earlier[1]:
-            out.append(f"more {what}: at least {100 * limits[0]:.3g} % now, at most {100 * earlier[1]:.3g} % before")
-        elif one.found.reached is not None or surely_most:
-            above = "" if one.found.reached is None else f", surely more than {100 * one.found.limit:.3g} %"
-            than = "" if earlier is None or not above else ", the most that before allows"
-            out.append(f"{counts.events} of {counts.trials} {what}{above}{than}")
-    if (gone := _gone(now)) and now.score.counts.errors > ACCEPTED * rate.trials:
-        out.append(gone)
+    if before is not None:
+        for one, (what, counts, limits, earlier) in zip(
+            evidence,
+            (
+                ("passes are lost", now.score.lost_rate, now.lost_limits, before.lost_limits),
+                ("gaps trip", now.score.false_trips_per_gap, now.tripped_limits, before.tripped_limits),
+            ),
+            strict=True,
+        ):
+            if limits[0] > earlier[1]:
+                least, most = 100 * limits[0], 100 * earlier[1]
+                out.append(f"more {what}: at least {least:.3g} % now, at most {most:.3g} % before")
+            elif one.found.reached is not None:
+                surely = f"surely more than {100 * one.found.limit:.3g} %, the most that before allows"
+                out.append(f"{counts.events} of {counts.trials} {what}, {surely}")
     trend = now.course.trend
     if trend is not None and trend.established and trend.ahead.estimate == 0:
         out.append(f"the light of the {trend.of} has fallen: more than a tenth lies below the on-level")
+    return out
+
+
+def _poor(
+    now: RecordingUnderSetting, before: RecordingUnderSetting | None, evidence: tuple[GrowingEvidence, ...],
+    worse: list[str],
+) -> list[str]:  # fmt: skip
+    """Say what this recording alone shows against the setting, changed or not, beside what shows a change."""
+    out = []
+    rates = now.score.lost_rate, now.score.false_trips_per_gap
+    for one, what, counts in zip(evidence, ("passes are lost", "gaps trip"), rates, strict=True):
+        shown = before is None and one.found.reached is not None
+        if shown or (one.of == "losses" and counts.low > MOST_LOST and not worse):
+            above = f", surely more than {100 * one.found.limit:.3g} %" if shown else ""
+            out.append(f"{counts.events} of {counts.trials} {what}{above}")
+    if (gone := _gone(now)) and now.score.counts.errors > ACCEPTED * now.score.lost_rate.trials:
+        out.append(gone)
     return out
 
 

@@ -184,8 +184,39 @@ def test_what_always_lost_as_many_is_not_sent_to_be_cleaned() -> None:
     always, since = _found(_log(lost=60), _log(lost=60, seed=2)), _found(_log(lost=60), _log(seed=2))
     assert always.state is since.state is Stale.RETEACH
     assert always.verdict.decision == "teach again"
-    assert always.verdict.about == "the setting in use lost as many passes before: cleaning will not help"
+    assert always.verdict.about == (
+        "the setting in use was poor from the start: 60 errors on 300 passes before, and no change since is shown. "
+        "Cleaning is not the cure"
+    )
     assert (since.verdict.decision, since.verdict.about) == ("clean or teach again", "the setting in use")
+
+
+@pytest.mark.parametrize("lots", [5, 8, 20])
+def test_unchanged_lines_are_not_said_to_have_changed(lots: int) -> None:
+    """A tenth of the passes was always too weak, by lots that differ; then the same line again, with fewer or more."""
+
+    def log(seed: int) -> Log:
+        rng, n = np.random.default_rng([lots, seed]), 10 * lots
+        start = np.arange(n) * 30 + 10
+        weak = rng.random(n) < np.repeat(rng.beta(1, 9, lots), 10)
+        light = rng.normal(20, 1, n * 30 + 20)
+        for a, height in zip(start, np.where(weak, rng.uniform(5, 25, n), 60 + rng.normal(0, 3, n)), strict=True):
+            light[a : a + 10] += height
+        names = [f"lot {k // 10}" for k in range(n)]
+        info = RecordingInfo(sample_rate_hz=10.0, unit="x")
+        return Recording.from_array(light, info), Truth.from_arrays(start, start + 10, lot=names)
+
+    told = [_found(log(2 * k), log(2 * k + 1)) for k in range(20)]
+    again = [one for one in told if one.state is Stale.RETEACH]
+    assert len(again) > 5
+    for one in again:
+        assert one.before is not None
+        then = one.before.score.counts
+        if then.errors > 0.05 * then.scored_passes:
+            assert one.verdict.decision == "teach again"
+            assert "no change since is shown. Cleaning is not the cure" in one.verdict.about
+        else:
+            assert one.verdict.reasons[0].text.startswith("No change is shown: ")
 
 
 def test_reserves_stand_beside_the_margin_of_both() -> None:
