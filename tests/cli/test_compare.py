@@ -243,7 +243,7 @@ def test_two_outputs_that_are_of_no_use_are_not_ordered(line: Path) -> None:
             range(0, 200, 20),
             "Take: at50. That at80 costs more than at50 holds for lots like those recorded (15 lots). ",
         ),
-        (range(1), "No difference shown: that at80 costs more than at50 is not established (15 lots). at50: fixed"),
+        (range(1), "Cannot be decided: that at80 costs more than at50 is not established (15 lots). at50: fixed"),
     ],
 )
 def test_what_to_do_is_said_first_and_then_how_sure_that_is(tmp_path: Path, weak: range | None, first: str) -> None:
@@ -261,3 +261,33 @@ def test_what_to_do_is_said_first_and_then_how_sure_that_is(tmp_path: Path, weak
         given += ["--setting", str(tmp_path / f"at{level}.json")]
     said = " ".join(CliRunner().invoke(app, ["compare", *given]).stdout.split())
     assert said.startswith(first)
+
+
+@pytest.mark.parametrize(
+    ("per_lot", "told"),
+    [
+        # Errors of the worse one in 8 lots of 5 passes: spread evenly, and in one lot alone.
+        ([2, 2, 2, 3, 2, 2, 2, 2], "In these 8 lots it is more than chance (paired t-test, p < 0.001), but they are "
+         "few. About 10 lots like these would show a difference of this size, in 4 of 5 such recordings."),
+        ([5, 0, 0, 0, 0, 0, 0, 0], "About 65 lots like these would show a difference of this size, in 4 of 5 such "
+         "recordings."),
+    ],
+)  # fmt: skip
+def test_few_lots_say_what_they_show_and_how_many_would_do(tmp_path: Path, per_lot: list[int], told: str) -> None:
+    light, start = np.full(4500, 10, np.uint16), np.arange(40) * 110 + 40
+    for k, a in enumerate(start):
+        light[a : a + 40] = 60 if k % 5 < per_lot[k // 5] else 90
+    path = tmp_path / "line.parquet"
+    write_recording(path, Recording.from_array(light, RecordingInfo(sample_rate_hz=1000, unit="counts")))
+    lots = [f"L{k // 5}" for k in range(40)]
+    write_truth(tmp_path / "line.passes.parquet", Truth.from_arrays(start, start + 40, lot=lots))
+    given: list[object] = [path]
+    for level in (80, 50):
+        setting = {"schema": 1, "unit": "counts", "on_level": level, "off_level": level - 5, "polarity": "light-on"}
+        (tmp_path / f"at{level}.json").write_text(json.dumps(setting))
+        given += ["--setting", tmp_path / f"at{level}.json"]
+    verdict = _run(*given)["verdict"]
+    assert verdict["decision"] == "cannot be decided"
+    assert verdict["reasons"][1]["text"] == told
+    need = int(told.split("About ")[1].split()[0])
+    assert verdict["next_step"].startswith(f"Log a new recording with {need} lots of at least 5 passes each")

@@ -26,12 +26,23 @@ from teachlab.scoring.paired_lots import PairedLots, gaps_by_lot, passes_by_lot,
 from teachlab.scoring.pairs import compare_gaps, compare_passes
 from teachlab.statistics.claims.decisions import Decision
 from teachlab.statistics.claims.lot_claims import CLAIM_LOT_PASSES, NOTHING, Assumption
-from teachlab.statistics.claims.orders import ORDER_LOTS, Order, OrderStanding, orders
+from teachlab.statistics.claims.orders import (
+    MOST_LOTS,
+    ORDER_LOTS,
+    Order,
+    OrderStanding,
+    lots_to_order,
+    orders,
+    paired_p,
+)
 from teachlab.statistics.differences import miettinen_nurminen, newcombe, p_mid, rate_ratio, tango
 from teachlab.statistics.lots import Source
 from teachlab.statistics.paired_tests import holm
 
 if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
+
     from teachlab.data.alignment.answer import Alignment
     from teachlab.model.margin import EqualCost
     from teachlab.model.recording import Recording
@@ -42,6 +53,8 @@ if TYPE_CHECKING:
 
 TAKE, NONE_YET, ALIKE = "take", "take none yet", "no difference shown"
 """Decisions: the first costs less and works; it costs less; no order is shown."""
+LEAST_P = 0.001
+"""Smaller p-values are told as below this."""
 INDEPENDENT = "all trials are independent"
 ONE_BY_ONE = "false trips come one by one, independently of one another"
 
@@ -229,13 +242,15 @@ def _ordered(truth: Truth, sides: list[_Side], confidence: float, assumption: As
         claim = replace(claim, beside=(left, *claim.beside))
     claim = replace(claim, text=f"{best.name}: {claim.text[:1].lower()}{claim.text[1:]}")
     standing, good = found[0].standing, best.judged.good
+    need: int | None = None
     opened = standing is OrderStanding.OPEN and best.case.usable == other.case.usable
     holds = "is" if standing in {OrderStanding.ESTABLISHED, OrderStanding.OPEN} else "holds"
     sure, named = f"that {other.name} costs more than {best.name} {holds} {found[0].told}", f"{best.name}:"
     if best.case.usable and not other.case.usable:
         sure = f"at any cost {other.name} comes last"
     if opened:
-        decision, about = ALIKE, f"{sure}. {named}"
+        # Errors that differ are a difference, though one that these lots do not show to last.
+        decision, about = ALIKE if best.errors == other.errors else str(Decision.OPEN), f"{sure}. {named}"
     elif good:
         decision, about = TAKE, f"{best.name}. {sentence(sure)} {named}"
     else:
@@ -245,6 +260,9 @@ def _ordered(truth: Truth, sides: list[_Side], confidence: float, assumption: As
         reasons = [*(VerdictReason(text=text) for text in why), *reasons[0 if best.errors else 1 :]]
         if claim.upper is not None and not best.errors and other.case.usable:
             claim = replace(claim, text=f"{claim.text} The same holds for {other.name}.")
+    elif opened and not found[0].costs_more and pairs[0].values.size > 1:
+        need = lots_to_order(pairs[0].values, alpha=(1 - confidence) / len(pairs))
+        reasons.insert(1, VerdictReason(text=_size_text(pairs[0].values, found[0], need, 1 - confidence)))
     if not good and decision != NONE_YET:
         reasons.append(VerdictReason(text=f"{best.name} itself is not shown to work."))
     return Verdict(
@@ -254,7 +272,7 @@ def _ordered(truth: Truth, sides: list[_Side], confidence: float, assumption: As
         claim=claim,
         reasons=tuple(reasons),
         rehearsal=best.case.found.synthetic,
-        next_step=_more_for(found[0]),
+        next_step=_more_for(found[0], need, int(best.counts.passes.sum())),
         equal_cost=best.room,
         step=best.case.step,
     ), good
@@ -286,13 +304,31 @@ def _alike(best: _Side, other: _Side) -> tuple[str, ...]:
     return f"{about}. {take}", *why
 
 
-def _more_for(order: Order) -> str:
-    """Return what must be recorded before an order can be established; empty if there is enough."""
+def _size_text(differences: NDArray[np.float64], order: Order, need: int | None, alpha: float) -> str:
+    """Say what a paired test over few lots gives, and how many lots would show a difference of this size."""
+    many = "lots" if order.source is Source.LOTS else "stretches"
+    if need is None:
+        return f"Not even {MOST_LOTS:,} {many} like these would show a difference as small as this."
+    about = f"About {need:,} {many} like these would show a difference of this size, in 4 of 5 such recordings."
+    if order.lots >= ORDER_LOTS or (p := paired_p(differences)) >= alpha:
+        return about
+    told = f"p < {LEAST_P}" if p < LEAST_P else f"p = {in_figures(p, 2)}"
+    return f"In these {order.lots} {many} it is more than chance (paired t-test, {told}), but they are few. {about}"
+
+
+def _more_for(order: Order, need: int | None, passes: int) -> str:
+    """Return what must be recorded before an order can be established; empty if there is enough.
+
+    `need`: lots, or stretches, that show a difference of this size; None: not known.
+    `passes`: compared so far.
+    """
     if order.standing is not OrderStanding.OPEN or order.lots >= ORDER_LOTS:
         return ""
-    much = f"at least {ORDER_LOTS * CLAIM_LOT_PASSES} passes"
+    lots, as_now = max(ORDER_LOTS, need or 0), need is not None and need > ORDER_LOTS
+    each = max(CLAIM_LOT_PASSES, -(-passes // max(order.lots, 1)) if as_now else 0)
+    much = f"at least {lots * each} passes"
     if order.source is Source.LOTS:
-        much = f"{ORDER_LOTS} lots of at least {CLAIM_LOT_PASSES} passes each"
+        much = f"{lots} lots of at least {each} passes each"
     return f"Log a new recording with {much}, and name the lot of every pass."
 
 

@@ -9,7 +9,7 @@ from enum import StrEnum
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.special import stdtr, stdtrit
+from scipy.special import nctdtr, stdtr, stdtrit
 
 from teachlab.errors import ParameterError, check_share
 from teachlab.model.json_values import Document
@@ -20,6 +20,10 @@ from teachlab.statistics.paired_tests import holm
 ORDER_LOTS = 10
 """With fewer lots, or stretches, no order is stated."""
 ORDER_ALPHA = 0.05
+POWER = 0.8
+"""Chance that so many lots as are told to be needed show the difference."""
+MOST_LOTS = 1000
+"""No larger number of lots is advised."""
 
 
 class OrderStanding(StrEnum):
@@ -152,6 +156,47 @@ def lots_to_exceed(cost: CostBound, accepted: float) -> int | None:
     return math.ceil(cost.lots * ((cost.mean - cost.low) / (cost.mean - accepted)) ** 2)
 
 
+def lots_to_order(differences: ArrayLike, *, alpha: float = ORDER_ALPHA) -> int | None:
+    """Return how many lots like these show a difference as large as theirs, in 4 of 5 recordings.
+
+    Mean and standard deviation of these lots are taken for the true ones: with few lots a rough number.
+
+    Returns
+    -------
+    int or None
+        At least `ORDER_LOTS`; None where the mean is 0, with fewer than two lots, or above `MOST_LOTS`.
+
+    References
+    ----------
+    Power of the t-test by the noncentral t distribution, as in Cohen, Statistical Power Analysis (1988), chapter 2
+    (from memory).
+
+    Examples
+    --------
+    >>> lots_to_order([-0.4, -0.2, -0.4, -0.4, -0.2, -0.6, -0.4, 0.0]), lots_to_order([-0.1, 0.0, 0.0, 0.1, -0.1])
+    (10, 140)
+    """
+    d = np.asarray(differences, np.float64).reshape(-1)
+    if d.size < 2 or paired_p(d) == 1:
+        return None
+    if paired_p(d) == 0:
+        return ORDER_LOTS
+    effect = abs(float(d.mean())) / float(d.std(ddof=1))
+
+    def enough(lots: int) -> bool:
+        return bool(nctdtr(lots - 1, effect * lots**0.5, stdtrit(lots - 1, 1 - alpha / 2)) <= 1 - POWER)
+
+    low, high = ORDER_LOTS - 1, ORDER_LOTS
+    while not enough(high):
+        if high > MOST_LOTS:
+            return None
+        low, high = high, 2 * high
+    while high - low > 1:
+        middle = (low + high) // 2
+        low, high = (low, middle) if enough(middle) else (middle, high)
+    return high
+
+
 def orders(
     differences: Sequence[ArrayLike], *, source: Source = Source.LOTS, worst: float = 1.0, alpha: float = ORDER_ALPHA
 ) -> list[Order]:
@@ -189,8 +234,8 @@ def orders(
     values = [np.asarray(d, np.float64).reshape(-1) for d in differences]
     if not values:
         return []
-    plain = holm([_p(d) if d.size >= ORDER_LOTS else 1.0 for d in values])
-    adverse = holm([_p(_with_adverse(d, worst)) if d.size >= ORDER_LOTS else 1.0 for d in values])
+    plain = holm([paired_p(d) if d.size >= ORDER_LOTS else 1.0 for d in values])
+    adverse = holm([paired_p(_with_adverse(d, worst)) if d.size >= ORDER_LOTS else 1.0 for d in values])
     out = []
     for d, p, p_adverse in zip(values, plain.tolist(), adverse.tolist(), strict=True):
         if p >= alpha:
@@ -216,7 +261,7 @@ def _with_adverse(d: NDArray[np.float64], worst: float) -> NDArray[np.float64]:
     return np.append(d, -worst if d.mean() > 0 else worst)
 
 
-def _p(d: NDArray[np.float64]) -> float:
+def paired_p(d: NDArray[np.float64]) -> float:
     """Return the two-sided p of Student's t against a mean of 0; 0 if all lots have the same difference."""
     mean, sd = float(d.mean()), float(d.std(ddof=1))
     if abs(mean) <= 1e-12 * float(np.abs(d).max(initial=0.0)):
