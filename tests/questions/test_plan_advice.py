@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import pytest
+from scipy.stats import beta, binom, poisson
 
 from teachlab.questions.plan import plan
 from teachlab.statistics.claims.lot_claims import claim_by_lots
@@ -13,7 +14,7 @@ from teachlab.statistics.claims.lot_claims import claim_by_lots
     [
         # Garwood: no event in 2.996 h shows at most 1 per hour at 95 %.
         (1.0, 0, "not yet", "1.996 more hours would do, with no false trip in all.", 1.9957),
-        (3.0, 0, "enough", "You may stop now: the plan is fulfilled.", 0.0),
+        (3.0, 0, "enough", "You may stop now if false trips come one by one: the plan is fulfilled.", 0.0),
         (1.0, 1, "failed", "The plan allowed 0 events, 1 was seen", None),
     ],
 )
@@ -27,7 +28,8 @@ def test_hours_that_are_missing_are_told(seen: float, lost: int, standing: str, 
         "failed": "Choose another setting, or allow more losses. Then log other passes.",
     }
     assert found.verdict.next_step == next_step[standing]
-    assert found.verdict.about == f"{seen:g} running hours, {lost} false trip{'' if lost == 1 else 's'}"
+    holds = ", if false trips come one by one" if standing == "enough" else ""
+    assert found.verdict.about == f"{seen:g} running hours, {lost} false trip{'' if lost == 1 else 's'}{holds}"
     assert found.found["more_hours"] == (None if more is None else pytest.approx(more, abs=1e-4))
 
 
@@ -95,3 +97,51 @@ def test_rates_are_told_in_percent() -> None:
                  "at most 1 % lie", "at most 0.011 % lie"):  # fmt: skip
         assert told in text, told
     assert "0.01 " not in text
+
+
+@pytest.mark.parametrize("rate", [0.07, 0.2, 0.9, 1.1, 3.3, 17.0])
+@pytest.mark.parametrize("events", [0, 2])
+def test_the_hours_that_are_told_are_enough(rate: float, events: int) -> None:
+    """Logging as many hours as the text says shows the rate: no rounding takes any of them away."""
+    told = plan(rate, hours=True, events=events)
+    hours = float(told.verdict.next_step.split()[1])
+    assert poisson.cdf(events, hours * rate) <= 0.05 < poisson.cdf(events, 0.999 * hours * rate)
+    stopped = plan(rate, hours=True, events=events, seen=hours).verdict
+    assert (stopped.decision, stopped.about.split(", ")[-1]) == ("enough", "if false trips come one by one")
+    begun = plan(rate, hours=True, events=events, seen=hours / 3).verdict
+    assert hours / 3 + float(begun.next_step.split()[1]) >= told.found["hours"] * (1 - 1e-12)
+
+
+@pytest.mark.parametrize(("size", "icc", "condition", "stated"), [
+    (None, 0.0, "if passes are independent", 'assume = "independent"'),
+    (50, 0.05, "if passes of a lot correlate by at most 0.05", "icc = 0.05"),
+    (20, 0.3, "if passes of a lot correlate by at most 0.3", "icc = 0.3"),
+])  # fmt: skip
+@pytest.mark.parametrize("events", [0, 1, 4])
+def test_enough_passes_are_enough_under_the_stated_assumption_only(
+    size: int | None, icc: float, condition: str, stated: str, events: int
+) -> None:
+    effect = 1 + ((size or 1) - 1) * icc
+    wanted = plan(0.02, events=events, lot_size=size, icc=icc).found["passes"]
+    told = plan(0.02, events=events, lot_size=size, icc=icc, seen=wanted, lost=events)
+    assert told.verdict.about == f"{wanted:,} passes, {events} lost, {condition}"
+    assert told.verdict.next_step == f"Stop recording. Write the record, with {stated} in its criteria."
+    assert told.lines[-1].endswith(f"Holds {condition}.")
+    assert any(f"You may stop now {condition}" in line for line in told.lines)
+    # The bound is that of as many independent passes as these count for.
+    bound = beta.ppf(0.95, events / effect + 1, (wanted - events) / effect)
+    assert f"one-sided upper bound {100 * bound:.3g} %" in told.lines[-1]
+
+
+@pytest.mark.parametrize("rate", [0.001, 0.01, 0.05, 0.3])
+@pytest.mark.parametrize(("events", "size"), [(0, None), (2, None), (2, 50)])
+@pytest.mark.parametrize("confidence", [0.8, 0.95, 0.99])
+def test_lots_and_passes_are_the_fewest_by_the_tables(
+    rate: float, events: int, size: int | None, confidence: float
+) -> None:
+    found = plan(rate, confidence, events=events, lot_size=size).found
+    lots, passes, lost = found["lots_without_assumption"], found["passes"], events / (size or 1)
+    assert beta.ppf(confidence, lost + 1, lots - lost) <= rate * (1 + 1e-9)
+    assert lots - 1 <= lost or beta.ppf(confidence, lost + 1, lots - 1 - lost) > rate
+    assert binom.cdf(events, passes, rate) <= (1 - confidence) * (1 + 1e-9)
+    assert binom.cdf(events, passes - 1, rate) > 1 - confidence

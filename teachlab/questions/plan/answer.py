@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 from teachlab.errors import ParameterError
@@ -12,7 +12,7 @@ from teachlab.model.printable_text import in_figures, number_of
 from teachlab.model.verdict import HeadlineClaim, Verdict, VerdictReason
 from teachlab.statistics.claims.decisions import ACCEPTED_ERRORS
 from teachlab.statistics.claims.lot_claims import CLAIM_LOT_PASSES, Assumption, lots_needed
-from teachlab.statistics.intervals import count, proportion
+from teachlab.statistics.intervals import count, proportion, proportion_limits
 from teachlab.statistics.planning import (
     FEW_LOTS,
     Standing,
@@ -30,10 +30,8 @@ LONG = 60
 DAYS_OF_A_YEAR = 365.25
 LEAST_TOLD = 1e-4
 """Smaller chances are told as below this."""
-_ENDED = {
-    Standing.ENOUGH: "Stop recording. Write the record of the setting on this recording.",
-    Standing.FAILED: "Choose another setting, or allow more losses. Then log other passes.",
-}
+ONE_BY_ONE = "if false trips come one by one"
+FAILED = "Choose another setting, or allow more losses. Then log other passes."
 Told = tuple[dict[str, Any], list[str], Standing | None]
 
 
@@ -153,13 +151,17 @@ def _verdict(
     decision = "record" if standing is None else str(standing)
     sure, rate = f"{100 * confidence:g} % confidence", found["max_rate"]
     if "hours" in found:
-        claim = HeadlineClaim(text=f"{lines[0]} Holds if false trips come one by one.", confidence=confidence)
-        about, step = "running hours", f"Log {found['hours']:.4g} running hours and count every false trip."
+        claim = HeadlineClaim(text=f"{lines[0]} Holds {ONE_BY_ONE}.", confidence=confidence)
+        about, step = "running hours", f"Log {rounded_up(found['hours'], 4)} running hours and count every false trip."
         if standing is not None:
             about = f"{found['seen']:,g} running hours, {number_of(found['lost'], 'false trip')}"
         if standing is Standing.NOT_YET:
-            step = f"Log {found['more_hours']:.4g} more running hours and count every false trip."
-        step = _ENDED.get(standing, step) if standing is not None else step
+            step = f"Log {rounded_up(found['more_hours'], 4)} more running hours and count every false trip."
+        elif standing is Standing.ENOUGH:
+            about += f", {ONE_BY_ONE}"
+            step = "Stop recording. Write the record of the setting on this recording."
+        elif standing is Standing.FAILED:
+            step = FAILED
         return Verdict(decision=decision, about=about, claim=claim, reasons=_told(lines[1:]), next_step=step)
     events, best_of = found["events"], found["best_of"]
     lots = found["lots_without_assumption"]
@@ -182,8 +184,13 @@ def _verdict(
         f"{f' ({_duration(lots)} at one lot a day)' if lots > LONG else ''}. "
         "Name the lot of every pass in the table of passes."
     )
-    if standing is not None:
-        step = _ENDED.get(standing, step)
+    if standing is Standing.ENOUGH:
+        # By lots, which may be few, nothing is enough yet: the record must be told what is assumed.
+        about += f", {assumption.condition}"
+        stated = assumption.name if icc else f'assume = "{assumption.name}"'
+        step = f"Stop recording. Write the record, with {stated} in its criteria."
+    elif standing is Standing.FAILED:
+        step = FAILED
     if rate < ACCEPTED_ERRORS and lots > LONG and standing is None:
         lost_lots = events / lot_size if lot_size else float(events)
         easier = lots_needed(ACCEPTED_ERRORS, 1 - (1 - confidence) / best_of, lost_lots=lost_lots)
@@ -302,16 +309,19 @@ def _passes(
     if not math.isfinite(seen) or seen != int(seen):
         raise ParameterError(f"seen must be a whole number of passes, got {seen:g}.")
     standing = wanted.standing(int(seen), lost)
-    effective = 1 - (1 - confidence) / best_of
-    claim = claim_sentence(proportion(lost, int(seen), effective), best_of=best_of)
-    if wanted.design_effect > 1:
-        claim += " This sentence assumes independent passes."
+    assumption, sure = Assumption(icc), 1 - (1 - confidence) / best_of
+    # Passes of a lot that resemble each other count as fewer.
+    effect = max(1.0, 1 + ((lot_size or (seen / lots if lots else 1.0)) - 1) * icc)
+    rate = proportion(lost, int(seen), sure)
+    if effect > 1:
+        rate = replace(rate, upper=proportion_limits(lost / effect, seen / effect, sure)[2])
+    claim = f"{claim_sentence(rate, best_of=best_of)} Holds {assumption.condition}."
     more = max(0, wanted.passes - int(seen)) if standing != "failed" else None
     document |= {"seen": int(seen), "lost": lost, "standing": str(standing), "more_passes": more, "claim": claim}
     # The lots that the claim needs stand first; passes count under its assumption only.
     missing = number_of(more or 0, "more pass", "more passes")
     missing = f"Under that assumption {missing} would do, with {_allowed(events)} lost in all."
-    lines += [_advice(str(standing), missing, lost, events), claim]
+    lines += [_advice(str(standing), missing, lost, events, assumption.condition), claim]
     return document, lines, standing
 
 
@@ -325,7 +335,7 @@ def _hours(max_rate: float, confidence: float, events: int, best_of: int, seen: 
         "best_of": best_of,
     }
     lines = [
-        f"{needed:.4g} running hours with {_allowed(events, 'false trip')} show a rate of at most "
+        f"{rounded_up(needed, 4)} running hours with {_allowed(events, 'false trip')} show a rate of at most "
         f"{max_rate:g} per hour at {100 * confidence:g} % confidence."
     ]
     if seen is None:
@@ -335,15 +345,14 @@ def _hours(max_rate: float, confidence: float, events: int, best_of: int, seen: 
     claim = claim_hours_sentence(count(lost, seen, 1 - (1 - confidence) / best_of, per="hour"))
     more = max(0.0, needed - seen) if standing is not Standing.FAILED else None
     document |= {"seen": seen, "lost": lost, "standing": str(standing), "more_hours": more, "claim": claim}
-    missing = number_of(more or 0, "more hour", spec=".4g")
-    missing = f"{missing} would do, with {_allowed(events, 'false trip')} in all."
-    lines += [_advice(str(standing), missing, lost, events), claim]
+    missing = f"{rounded_up(more or 0, 4)} more hours would do, with {_allowed(events, 'false trip')} in all."
+    lines += [_advice(str(standing), missing, lost, events, ONE_BY_ONE), claim]
     return document, lines, standing
 
 
-def _advice(standing: str, missing: str, seen_events: int, events: int) -> str:
+def _advice(standing: str, missing: str, seen_events: int, events: int, condition: str) -> str:
     if standing == "enough":
-        return "You may stop now: the plan is fulfilled."
+        return f"You may stop now {condition}: the plan is fulfilled."
     if standing == "failed":
         were = "was" if seen_events == 1 else "were"
         return (
