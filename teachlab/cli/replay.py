@@ -21,7 +21,7 @@ from teachlab.cli.options import (
     Tolerance,
 )
 from teachlab.cli.writing import picture_kind, write_results
-from teachlab.model.printable_text import in_figures, number_of, time_text, typed_again
+from teachlab.model.printable_text import cut, in_figures, number_of, time_text, typed_again
 from teachlab.wording.notes import passes_note
 
 if TYPE_CHECKING:
@@ -243,13 +243,15 @@ def margin_table(margin: Margin, unit: str, left: Mapping[str, float | None] | N
     table.add_row("excess gain, light side", number(margin.excess_gain.light))
     table.add_row("excess gain, dark side", number(margin.excess_gain.dark))
     if left is not None:
+        from teachlab.wording.rates import reserve_percent
+
         loss, rise = left["contamination_reserve"], left["ambient_reserve"]
         none = "none: it makes an error without any stress"
-        dirt = none if loss is None else f"{100 * loss:.3g} % of the light may be lost"
+        dirt = none if loss is None else f"{reserve_percent(loss)} of the light may be lost"
         if left.get("share_of_light_refused"):
             dirt = "not known: light lies below the dark level; state that level: import --dark-level"
         table.add_row("contamination reserve", dirt)
-        table.add_row("ambient reserve", none if rise is None else f"{rise:.4g} {unit} may be added")
+        table.add_row("ambient reserve", none if rise is None else f"{cut(rise, 4):.4g} {unit} may be added")
     table.add_row("hysteresis to the noise range of one edge", number(margin.hysteresis_to_noise))
     table.add_row("hysteresis to local noise", number(margin.hysteresis_to_sigma))
     table.add_row("noise on objects", number(margin.noise_object, f" {unit}"))

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, fields, replace
 from typing import TYPE_CHECKING, Any
 
@@ -17,7 +17,7 @@ from teachlab.model.draws import DrawOptions
 from teachlab.model.following_and_window import WindowSetting
 from teachlab.model.json_values import Document, picked, plain
 from teachlab.model.margin import SIDE_WORDS
-from teachlab.model.printable_text import level_text, number_of
+from teachlab.model.printable_text import cut, level_text, number_of
 from teachlab.model.score import USUAL_RULES, Rules
 from teachlab.model.setting import Setting, Switching
 from teachlab.model.setting_words import equal_cost_text
@@ -27,7 +27,7 @@ from teachlab.questions.coverage import coverage
 from teachlab.questions.plan import plan
 from teachlab.questions.repeatability.values import Repeated
 from teachlab.questions.stress.setting_reading import SettingReading
-from teachlab.questions.stress.worth import worth_of
+from teachlab.questions.stress.worth import Worth, worth_of
 from teachlab.questions.verdict import JudgedBy, setting_verdict
 from teachlab.scoring.claimable import touching_merges, touching_text
 from teachlab.teaching.block import TeachBlock
@@ -235,10 +235,10 @@ class SettingCard:
             rows.append(("Room", equal_cost_text(self.room, self.setting, self.verdict.step)))
         dirt, ambient = (self.reserves.get(name) for name in ("contamination_reserve", "ambient_reserve"))
         if dirt is not None:
-            rows.append(("Reserve", f"{100 * dirt:.2g} % of the light may be lost to dirt before the first fault, "
-                                    "of what was recorded"))  # fmt: skip
+            rows.append(("Reserve", f"{cut(100 * dirt, 2):.2g} % of the light may be lost to dirt before the first "
+                                    "fault, of what was recorded"))  # fmt: skip
         if ambient is not None:
-            rows.append(("", f"{ambient:.4g} {self.unit} of ambient light may be added, of what was recorded"))
+            rows.append(("", f"{cut(ambient, 4):.4g} {self.unit} of ambient light may be added, of what was recorded"))
         if self.limited_by:
             rows.append(("Limited by", self.limited_by))
         if self.score is not None:
@@ -318,11 +318,15 @@ def card(
         keyed, worth = None, worth_of(reading)
         result: Score | None = worth.score
         verdict = setting_verdict(reading, used, worth.score, by=how, margin=worth.margin)
-        room = verdict.equal_cost
+        room, left = verdict.equal_cost, dict(worth.reserves or {})
     else:
         keyed = keyed_in(recording, truth, used, device, by=how, rules=rules)
         used, result, room, verdict = keyed.setting, keyed.score_worst, keyed.stepped.room, keyed.verdict
-        worth = worth_of(SettingReading(recording, truth, used, rules=rules))
+        # What is keyed in may lie anywhere within the doubt of the display: the least of both ends is told.
+        ends = [used] if keyed.refused else keyed.stepped.ends().values()
+        all_worth = [worth_of(SettingReading(recording, truth, one, rules=rules)) for one in ends]
+        worth = min(all_worth, key=_smallest)
+        left = _least_reserves([one.reserves for one in all_worth])
     # Where the verdict states no levels of equal cost, nothing is shown of room and reserves.
     shown = verdict.equal_cost is not None
     strategy, why = _strategy(setting)
@@ -340,7 +344,7 @@ def card(
         touching=0 if result is None else int(touching_merges(truth, result.trials).sum()),
         room=room if shown else None,
         limited_by=_limited_by(worth.margin) if shown else "",
-        reserves=dict(worth.reserves or {}) if shown else {},
+        reserves=left if shown else {},
         verdict=verdict,
         expected=expected,
         not_expected=why,
@@ -353,6 +357,26 @@ def card(
         confidence=rules.confidence,
         device="" if device is None else device.name,
     )  # fmt: skip
+
+
+def _smallest(worth: Worth) -> float:
+    side = None if worth.margin is None else worth.margin.sides.smallest()
+    return math.inf if side is None else side[1]
+
+
+def _least_reserves(ends: Sequence[Mapping[str, float | None] | None]) -> dict[str, float | None]:
+    """Return the least of each reserve over several settings; None where one of them has none."""
+    first, *_ = ends
+    if any(one is None for one in ends) or first is None:
+        return {}
+    known = [one for one in ends if one is not None]
+    out: dict[str, float | None] = dict(first)
+    for name in ("contamination", "ambient"):
+        of, value = f"{name}_reserve", f"{name}_resolution"
+        left = [one[of] for one in known]
+        out[of] = None if None in left else min(x for x in left if x is not None)
+        out[value] = max(one[value] or 0.0 for one in known)
+    return out
 
 
 def _limited_by(margin: Margin | None) -> str:

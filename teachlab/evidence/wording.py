@@ -9,12 +9,13 @@ from typing import Any
 from teachlab.data.setting_files import setting_from_dict
 from teachlab.evidence.about import about_rows
 from teachlab.model.margin import EqualCost
-from teachlab.model.printable_text import in_figures, number_of, typed_again
+from teachlab.model.printable_text import cut, in_figures, number_of, typed_again
 from teachlab.model.score import USUAL_RULES
 from teachlab.model.setting import Setting
 from teachlab.model.setting_words import equal_cost_text, setting_in_words
 from teachlab.scoring.clearance import Clearance
 from teachlab.wording.course import duration
+from teachlab.wording.rates import reserve_percent
 from teachlab.wording.verdict import REFUSED, decision_text
 
 SHOWN_GROUPS = 20
@@ -149,12 +150,12 @@ def margin_rows(record: dict[str, Any]) -> list[tuple[str, str, str]]:
             if reserves.get("share_of_light_refused")
             else none
             if contamination is None
-            else percent(contamination),
+            else reserve_percent(contamination),
             "share of the light that may be lost before the first fault",
         ),
         (
             "ambient reserve",
-            none if ambient is None else f"{ambient:.4g} {unit}",
+            none if ambient is None else f"{cut(ambient, 4):.4g} {unit}",
             "light that may be added before the first fault",
         ),
     ]

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from teachlab.model.printable_text import in_figures
+from teachlab.model.printable_text import cut, in_figures
 
 if TYPE_CHECKING:
     from teachlab.model.score import CountRate, Rate
@@ -16,6 +16,17 @@ NOTHING = 5e-6
 def percent(share: float) -> str:
     """Return a share as percent with three significant digits."""
     return f"{100 * share:.3g} %"
+
+
+def reserve_percent(share: float) -> str:
+    """Return a reserve as percent, cut to three digits: at the told share there is no fault yet.
+
+    Examples
+    --------
+    >>> reserve_percent(0.12566), reserve_percent(0.0996)
+    ('12.5 %', '9.96 %')
+    """
+    return f"{cut(100 * share):.3g} %"
 
 
 def lower_percent(share: float) -> str:

@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING
 from rich import box
 from rich.table import Table
 
-from teachlab.model.printable_text import in_figures
-from teachlab.wording.rates import percent
+from teachlab.model.printable_text import cut, in_figures
+from teachlab.wording.rates import reserve_percent
 
 if TYPE_CHECKING:
     from teachlab.questions.stale.answer import RecordingUnderSetting
@@ -63,7 +63,7 @@ def margins_table(title: str, rows: Sequence[tuple[str, Kept]], unit: str) -> Ta
             f"{light}, {dark}",
             _known(margin.hysteresis_to_noise),
             "no share" if left is not None and left.get("share_of_light_refused") else _share(loss),
-            in_figures(rise, nothing="none"),
+            in_figures(None if rise is None else cut(rise, 4), nothing="none"),
         )
     return table
 
@@ -78,7 +78,7 @@ def _units(rows: Sequence[tuple[str, Kept]]) -> str:
 
 
 def _share(value: float | None) -> str:
-    return "none" if value is None else percent(value)
+    return "none" if value is None else reserve_percent(value)
 
 
 def _known(value: float | None) -> str:

@@ -325,3 +325,24 @@ def test_the_command_prints_what_to_key_in_and_a_page(tmp_path: Path) -> None:
     assert "on the display" in CliRunner().invoke(app, teach).output
     shown = 10 + read_setting(out).on_level / 2
     assert shown == pytest.approx(round(shown / 5) * 5)
+
+
+@pytest.mark.parametrize("step", [5, 20, 60])
+@pytest.mark.parametrize("level", [480.0, 560.0, 640.0])
+def test_told_reserves_hold_wherever_the_display_puts_the_levels(tmp_path: Path, step: float, level: float) -> None:
+    """Light that loses, or gains, as much as the card says makes no error at any end of the display's doubt."""
+    setting = Setting(unit="counts", on_level=level, off_level=level - 90)
+    made = card(line(), TRUTH, setting, read_device(device_file(tmp_path, step)))
+    assert made.keyed is not None
+    told = dict(made.rest_lines())
+    share, added = float(told["Reserve"].split()[0]) / 100, float(told[""].split()[0])
+    light = line().light[:]
+    ends = made.keyed.stepped.ends().values()
+    for moved in (light * (1 - share), light + added):
+        recording = Recording.from_array(moved, line().info)
+        for one in ends:
+            n = score(replay(recording, one), TRUTH).counts
+            assert (n.lost, n.false_trips, n.extra) == (0, 0, 0)
+    # At one end a hundredth more light is too much.
+    beyond = Recording.from_array(light + 1.02 * added, line().info)
+    assert any(score(replay(beyond, one), TRUTH).counts.errors for one in ends)
