@@ -295,5 +295,7 @@ def _other_levels(
         release = level - sign * min(setting.hysteresis, 0.5 * abs(level - background))
         if sign * (level - background) > 0:
             levels = (max(level, release), min(level, release))
-            text = f"the level at {level_text(level, step)} {setting.unit}"
+            # Where objects lower the light, the output becomes active at the off-level: that one is named.
+            named = "level" if setting.light_on else "off-level"
+            text = f"the {named} at {level_text(level, step)} {setting.unit}"
             yield "level", text, setting.with_levels(*levels, setting.polarity)

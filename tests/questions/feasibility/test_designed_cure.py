@@ -9,7 +9,7 @@ import pytest
 
 from teachlab.model.memory import memory_of
 from teachlab.model.recording import Recording, RecordingInfo
-from teachlab.model.setting import Setting
+from teachlab.model.setting import Polarity, Setting
 from teachlab.model.truth import Truth
 from teachlab.questions.counterfactual.averaged import averaged
 from teachlab.questions.feasibility import averaging_cure, designed_cure
@@ -206,3 +206,24 @@ def test_a_wider_band_is_a_cure_where_light_inside_passes_falls_just_below_the_r
     assert [(one.lost, one.false) for one in bands] == [(0, 0)]
     assert (bands[0].setting.on_level, 10 <= bands[0].setting.hysteresis <= 45) == (60.0, True)
     assert bands[0].text == f"a hysteresis of {bands[0].setting.hysteresis:g} mV"
+
+
+@pytest.mark.parametrize("dark_on", [False, True])
+def test_a_level_that_is_told_gives_its_count_if_it_is_keyed_in(dark_on: bool) -> None:
+    """The named level at the told number, with the hysteresis as it is, makes as many errors as are told."""
+    recording, truth = line()
+    light = recording.light[:].copy()
+    light[100:160], light[int(truth.start[9]) + 60 : int(truth.start[9]) + 150] = 75.0, 10.0
+    high = Setting(unit="mV", on_level=95.0, off_level=85.0)
+    if dark_on:
+        light = 200 - light
+        high = replace(high, on_level=115.0, off_level=105.0, polarity=Polarity.DARK_ON)
+    recording = Recording.from_array(light, recording.info)
+    (cure,) = (
+        c for c in tried_cures(recording, truth, high, score(replay(recording, high), truth)) if c.kind == "level"
+    )
+    told = float(cure.text.split()[-2])
+    assert cure.text == f"the {'off-level' if dark_on else 'level'} at {told:g} mV"
+    levels = {"on_level": told + 10, "off_level": told} if dark_on else {"on_level": told, "off_level": told - 10}
+    n = score(replay(recording, replace(high, **levels)), truth).counts
+    assert (n.lost, n.false_trips + n.extra) == (cure.lost, cure.false) == (0, 0)
