@@ -388,7 +388,8 @@ def test_trips_that_were_none_are_named_with_where() -> None:
     assert found.now.score.counts.false_trips == 67
     # One cause, whatever it was, is watched: one gap of 280 is no evidence that gaps trip.
     assert found.state is Stale.WATCH
-    assert found.because[0] == "67 false trips in 1 gap now, in 3.01 h; 0 before, in 3.01 h"
+    chance = "more than chance if they come one by one"
+    assert found.because[0] == f"67 false trips in 1 gap now, in 3.01 h; 0 before, in 3.01 h: {chance}"
     place = found.now.places[0]
     assert (place.what, place.where, place.count, place.of, place.first_pass) == ("trips", "gap", 67, 67, 100)
     # 67 trips in 67 gaps, from pass 120 on, are no burst: no margin is left, and the trips are named beside it.
@@ -396,7 +397,7 @@ def test_trips_that_were_none_are_named_with_where() -> None:
     assert spread.state is Stale.RETEACH
     assert spread.because[0].startswith("the margin is gone: the strongest gaps lie ")
     assert spread.because[0].endswith(" times the noise beyond the level")
-    assert spread.because[-1] == "67 false trips in 67 gaps now, in 3.01 h; 0 before, in 3.01 h"
+    assert spread.because[-1] == f"67 false trips in 67 gaps now, in 3.01 h; 0 before, in 3.01 h: {chance}"
     # In every gap from pass 120 on: that is evidence, and it says from which pass on.
     every = _found(_edited(now, (now[1].end[120:] + 8).tolist(), 80.0), quiet)
     assert any("gaps trip" in reason for reason in every.because)
