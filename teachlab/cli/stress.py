@@ -12,7 +12,7 @@ from teachlab.cli.opening import load_base
 from teachlab.cli.options import Base, Details, Figures, Json, PassesFile, RecordingFile, Tolerance
 from teachlab.cli.writing import kind_of, picture_kind, write_results
 from teachlab.errors import ParameterError
-from teachlab.model.printable_text import cut, number_of
+from teachlab.model.printable_text import cut_percent, number_of
 from teachlab.wording.notes import passes_note
 
 if TYPE_CHECKING:
@@ -148,7 +148,7 @@ def _tell_speeds(found: Sequence[AtSpeed]) -> None:
         counted += f", {number_of(counts.false_trips, 'false trip')}"
         say(
             f"Line {one.factor:g} times as fast: {counted} of {number_of(counts.detect_trials, 'pass', 'passes')}; "
-            + ("no reserve." if left is None else f"works until the light has lost {cut(100 * left, 4):.4g} %.")
+            + ("no reserve." if left is None else f"works until the light has lost {cut_percent(left, 4):.4g} %.")
         )
 
 

@@ -166,6 +166,17 @@ def cut(value: float, digits: int = 3) -> float:
     return shown if abs(shown) <= abs(value) else float(f"{shown - math.copysign(10.0**place, value):.{digits}g}")
 
 
+def cut_percent(share: float, digits: int = 3) -> float:
+    """Return a share in percent, cut to so many digits; the share itself is a difference that was rounded.
+
+    Examples
+    --------
+    >>> cut_percent(1 - 0.8), cut_percent(0.12566)
+    (20.0, 12.5)
+    """
+    return cut(100 * share * (1 + 1e-12), digits)
+
+
 def time_text(ms: float, *, down: bool = False) -> str:
     """Return a time in its usual unit, rounded; or cut where it must not be told too long.
 

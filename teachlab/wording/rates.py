@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from teachlab.model.printable_text import cut, in_figures
+from teachlab.model.printable_text import cut_percent, in_figures
 
 if TYPE_CHECKING:
     from teachlab.model.score import CountRate, Rate
@@ -26,7 +26,7 @@ def reserve_percent(share: float) -> str:
     >>> reserve_percent(0.12566), reserve_percent(0.0996)
     ('12.5 %', '9.96 %')
     """
-    return f"{cut(100 * share):.3g} %"
+    return f"{cut_percent(share):.3g} %"
 
 
 def lower_percent(share: float) -> str:

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 from teachlab.data.kept_light import held
 from teachlab.light.noise import need_for_judging
 from teachlab.model.json_values import plain
-from teachlab.model.printable_text import cut
+from teachlab.model.printable_text import cut, cut_percent
 from teachlab.model.score import USUAL_RULES, Rules
 from teachlab.model.verdict import Verdict, VerdictReason
 from teachlab.questions.feasibility.answer import Feasibility, feasibility
@@ -160,7 +160,7 @@ def _bears(found: StressMap, unit: str) -> str:
     if loss is None:
         return "It makes errors already as recorded: there is no reserve."
     added = "" if rise is None else f", and up to {cut(rise, 4):.4g} {unit} of ambient light added"
-    return f"On this recording it makes no error down to {100 - cut(100 * loss):.5g} % of today's light{added}."
+    return f"On this recording it makes no error down to {100 - cut_percent(loss):.5g} % of today's light{added}."
 
 
 def _cleaning(reserve: float | None, loss: LossRate | float | None) -> Cleaning | None:

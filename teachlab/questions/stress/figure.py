@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from teachlab.light.drawing import EXTRA, FALSE_TRIP, GOOD, LOST, drawing, picture
-from teachlab.model.printable_text import cut
+from teachlab.model.printable_text import cut, cut_percent
 
 if TYPE_CHECKING:
     from teachlab.questions.stress.map import StressMap
@@ -40,7 +40,7 @@ def stress_figure(found: StressMap, *, title: str = "", kind: str = "svg") -> by
 def _reserves(found: StressMap) -> str:
     if found.contamination_reserve is None:
         return "fails as recorded"
-    text = f"works until {cut(100 * found.contamination_reserve):.3g} % of the light is lost"
+    text = f"works until {cut_percent(found.contamination_reserve):.3g} % of the light is lost"
     if found.ambient_reserve is not None:
         text += f", or {cut(found.ambient_reserve):.3g} {found.setting.unit} are added"
     return text
