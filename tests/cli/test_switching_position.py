@@ -82,8 +82,8 @@ def test_the_line_of_the_figure_goes_through_the_few_weak_passes() -> None:
     assert position.release_slope.per_unit == 0
     figure = Figure()
     draw_position(figure, position, "mV")
-    lines = [line.get_ydata() for axes in figure.axes for line in axes.lines if line.get_linestyle() == "--"]
-    assert [list(line) for line in lines] == [[20.0, 2.0], [-20.0, -2.0]]
+    steps = [[part[:, 1].tolist() for part in axes.collections[0].get_segments()] for axes in figure.axes]
+    assert steps == [[[20.0, 20.0], [2.0, 2.0]], [[-20.0, -20.0], [-2.0, -2.0]]]
 
 
 def test_compare_has_both_sides(folder: Path) -> None:

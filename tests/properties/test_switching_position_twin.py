@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from itertools import pairwise
 from types import ModuleType
 from typing import Any
 
@@ -14,6 +15,7 @@ from teachlab.model.recording import Recording, RecordingInfo
 from teachlab.model.score import Rules
 from teachlab.model.setting import Setting
 from teachlab.model.truth import Truth
+from teachlab.questions.surface.position_figure import median_steps
 from teachlab.scoring import measure_margin, score
 from teachlab.scoring.switching_position import SwitchingPosition, switching_position
 from teachlab.switching import replay
@@ -161,3 +163,45 @@ def test_mirrored_light_has_the_same_positions() -> None:
     )
     assert a.onset_ms.tolist() == b.onset_ms.tolist()
     assert a.release_ms.tolist() == b.release_ms.tolist()
+
+
+def _chosen(seed: int, passes: int = 150) -> tuple[Any, Any]:
+    """Peaks, some of them equal as of clipped light, and positions in whole evaluations."""
+    rng = np.random.default_rng(seed)
+    return np.minimum(np.round(rng.normal(2000, 300, passes)), 2300.0), np.round(rng.normal(0, 1, passes))
+
+
+def _limits(values: Any) -> tuple[float, float]:
+    """Return the order statistics about the median by their binomial probabilities, summed one by one."""
+    n, ascending = len(values), sorted(values)
+    below, k = 0.0, -1
+    while below + math.comb(n, k + 1) * 0.5**n <= 0.025:
+        k += 1
+        below += math.comb(n, k) * 0.5**n
+    return (ascending[k], ascending[n - 1 - k]) if k >= 0 else (-math.inf, math.inf)
+
+
+@pytest.mark.parametrize("seed", range(40))
+def test_medians_of_the_picture_are_steps_that_differ(seed: int) -> None:
+    peak, values = _chosen(seed, 20 + 10 * seed)
+    values = values + np.where(peak < 1800, seed % 5, 0)
+    steps = median_steps(peak, values, 0.95)
+    inside = [values[(peak >= low) & (peak <= high)] for low, high, _ in steps]
+    assert sum(map(len, inside)) == len(peak), "every pass lies in one range"
+    assert all(a[1] < b[0] for a, b in pairwise(steps))
+    assert [middle for _, _, middle in steps] == [np.median(some) for some in inside]
+    for (low, high), (least, most) in pairwise(map(_limits, inside)):
+        assert high < least or most < low
+
+
+def test_chance_makes_no_step_and_few_weak_passes_make_one() -> None:
+    """Of 100 lines on which nothing changes; and of the same with one pass in ten weak and 4 evaluations later."""
+    chance = weak = 0
+    for seed in range(100):
+        peak, values = _chosen(seed)
+        chance += len(median_steps(peak, values, 0.95)) > 1
+        late = np.zeros(150)
+        late[np.argsort(peak, kind="stable")[:15]] = 4
+        weak += len(median_steps(peak, values + late, 0.95)) > 1
+    assert chance <= 5
+    assert weak == 100

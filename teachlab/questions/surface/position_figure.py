@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from teachlab.light.drawing import drawing, picture
+from teachlab.light.drawing import PASS, SHADE, drawing, picture
+from teachlab.statistics.quantiles import quantile_limits
 
 if TYPE_CHECKING:
     from teachlab.scoring.switching_position import PositionSlope, SwitchingPosition
@@ -17,8 +19,8 @@ SHAPES = "osD^v"
 MOST_DOTS = 3000
 LONGEST_NAME = 24
 """Characters of a kind in the legend: longer ones leave no room for the figure."""
-GROUPS = 10
-"""Ranges of peak light of which each has its median."""
+GROUPS, LEAST_IN_RANGE = 10, 10
+"""Most ranges of peak light that have a median each, and the least number of passes in one."""
 MOST_KINDS = 4
 """Kinds with their own colour; the rarer ones share the last colour."""
 
@@ -35,7 +37,11 @@ def position_figure(position: SwitchingPosition, unit: str, *, title: str = "", 
         draw_position(figure, position, unit)
         if title:
             figure.suptitle(title, fontsize=10)
-        return picture(figure, kind, says="Flat and narrow means that every product switches at the same place.")
+        return picture(
+            figure,
+            kind,
+            says="Flat and narrow: every product switches at the same place. A step: weak and strong ones do not.",
+        )
 
 
 def draw_position(figure: Any, position: SwitchingPosition, unit: str) -> None:
@@ -47,9 +53,9 @@ def draw_position(figure: Any, position: SwitchingPosition, unit: str) -> None:
     _draw(top, position, over, position.onset_ms, kinds, "onset after the start")
     _draw(bottom, position, over, position.release_ms, kinds, "release after the end")
     if measured:
-        _line(top, position.onset_slope, position.peak, position.onset_ms)
-        _line(bottom, position.release_slope, position.peak, position.release_ms)
-    top.legend(loc="upper left", bbox_to_anchor=(1.08, 1.0), fontsize=8, frameon=False)
+        _line(top, position.onset_slope, position.peak, position.onset_ms, position.confidence)
+        _line(bottom, position.release_slope, position.peak, position.release_ms, position.confidence)
+    figure.legend(*top.get_legend_handles_labels(), loc="outside right upper", fontsize=8, frameon=False)
     bottom.set_xlabel(f"peak light of the pass, {unit}" if measured else "pass")
 
 
@@ -67,8 +73,8 @@ def _kinds(position: SwitchingPosition) -> list[tuple[str, Any]]:
 
 def _draw(axes: Any, position: SwitchingPosition, over: Any, values: Any, kinds: Any, what: str) -> None:
     doubt, named = position.doubt_ms, f"{position.doubt_of},\n±{position.doubt_ms:.3g} ms"
-    axes.axhspan(-doubt, doubt, color="#dddddd", linewidth=0, label=named)
-    axes.axhline(0.0, color="#1a1a1a", linewidth=0.8)
+    axes.axhspan(-doubt, doubt, color=SHADE, linewidth=0, label=named)
+    axes.axhline(0.0, color=PASS, linewidth=0.8)
     step = max(1, -(-position.rows.size // MOST_DOTS))
     for (name, rows), color, shape in zip(kinds, KINDS, SHAPES, strict=False):
         chosen = rows[::step]
@@ -83,12 +89,54 @@ def _draw(axes: Any, position: SwitchingPosition, over: Any, values: Any, kinds:
         second.set_ylabel("mm")
 
 
-def _line(axes: Any, slope: PositionSlope | None, peak: Any, values: Any) -> None:
-    """Draw the median over passes of nearly the same peak: a straight line would miss the few weak ones."""
+def _line(axes: Any, slope: PositionSlope | None, peak: Any, values: Any, confidence: float) -> None:
+    """Draw medians over ranges of peak light: a straight line would miss the few weak passes."""
     known = np.isfinite(peak) & np.isfinite(values)
     if slope is None or not known.any():
         return
-    peak, values = peak[known], values[known]
-    group = np.searchsorted(np.linspace(peak.min(), peak.max(), GROUPS + 1)[1:-1], peak)
-    middles = [(np.median(peak[group == k]), np.median(values[group == k])) for k in np.unique(group)]
-    axes.plot(*zip(*middles, strict=True), "--", color="#1a1a1a", linewidth=1, label="median at this peak")
+    steps = median_steps(peak[known], values[known], confidence)
+    low, high, middle = np.array(steps).T
+    # A step over one peak light alone has no width.
+    axes.hlines(middle, low, high, color=PASS, linewidth=1.8, label="median of the passes in this range")
+    axes.plot(np.ravel((low, high)), np.tile(middle, 2), "|", color=PASS, markersize=8, markeredgewidth=1.8)
+
+
+def median_steps(peak: Any, values: Any, confidence: float) -> list[tuple[float, float, float]]:
+    """Return ranges of peak light whose medians differ: lowest and highest peak of each, and the median.
+
+    `peak`, `values`: ndarray of float64, shape (n,), finite; n above 0.
+    `confidence`: of the interval of each median.
+
+    Notes
+    -----
+    Up to 10 ranges of equal number, of at least 10 passes. Neighbours whose intervals overlap become one, those with
+    the nearest medians first: what a few passes do by chance makes no step. Equal peaks are in one range.
+
+    Examples
+    --------
+    >>> peak = np.arange(40.0)
+    >>> median_steps(peak, np.where(peak < 10, 4.0, 1.0), 0.95)
+    [(0.0, 9.0, 4.0), (10.0, 39.0, 1.0)]
+    """
+    ascending = np.sort(peak)
+    ranges = min(GROUPS, max(1, peak.size // LEAST_IN_RANGE))
+    borders = ascending[peak.size * np.arange(1, ranges) // ranges]
+    group = np.searchsorted(borders, peak, side="right")
+    parts = [group == k for k in np.unique(group)]
+
+    def limits(part: Any) -> tuple[float, float]:
+        low, high = quantile_limits(np.sort(values[part]), 0.5, (1 - confidence) / 2)
+        return -np.inf if low is None else low, np.inf if high is None else high
+
+    while True:
+        inside = [limits(part) for part in parts]
+        alike = [
+            (abs(np.median(values[parts[k]]) - np.median(values[parts[k + 1]])), k)
+            for k, ((low, high), (least, most)) in enumerate(pairwise(inside))
+            if low <= most and least <= high
+        ]
+        if not alike:
+            break
+        _, k = min(alike)
+        parts[k : k + 2] = [parts[k] | parts[k + 1]]
+    return [(float(peak[p].min()), float(peak[p].max()), float(np.median(values[p]))) for p in parts]
