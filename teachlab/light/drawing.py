@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 from teachlab.model.printable_text import printable
 
 if TYPE_CHECKING:
+    from matplotlib.axis import Axis
     from matplotlib.figure import Figure
 
 LIGHT, PASS, LOST, FALSE_TRIP, EXTRA, GOOD = "#0072B2", "#1A1A1A", "#D55E00", "#CC79A7", "#595959", "#009E73"
@@ -65,6 +66,8 @@ def picture(figure: Figure, kind: str, *, says: str = "", **metadata: None) -> b
             formatter = axis.get_major_formatter()
             if isinstance(formatter, FixedFormatter):
                 formatter.seq = [printable(label, keep="\n", most=120) for label in formatter.seq]
+            elif axis.get_scale() == "symlog":
+                _ticks_from_zero(axis)
             elif isinstance(formatter, LogFormatter):
                 # Powers of ten would be formulas. Formulas are switched off, so their source text would be printed.
                 axis.set_major_formatter(FuncFormatter(lambda value, _: f"{value:g}"))
@@ -76,3 +79,28 @@ def picture(figure: Figure, kind: str, *, says: str = "", **metadata: None) -> b
         warnings.filterwarnings("ignore", message="Matplotlib currently does not support", category=UserWarning)
         figure.savefig(out, format=kind, metadata={"Date": None, **metadata} if kind == "svg" else None, dpi=RESOLUTION)
     return out.getvalue()
+
+
+def _ticks_from_zero(axis: Axis) -> None:
+    """Label 0 and the powers of ten beyond the linear part of a symlog axis; 2 and 5 between them where these are few.
+
+    Labels within the linear part would lie on that of 0.
+    """
+    from matplotlib.ticker import FixedLocator, FuncFormatter, NullLocator
+    from numpy import arange
+
+    transform: Any = axis.get_transform()
+    low, high = sorted(axis.get_view_interval())
+    for steps in ((1.0,), (1.0, 2.0, 5.0)):
+        powers = 10.0 ** arange(-12, 13)
+        seen = sorted(
+            step * power
+            for step in steps
+            for power in powers
+            if transform.linthresh <= step * power <= high * (1 + 1e-9)
+        )
+        if len(seen) > 1:
+            break
+    axis.set_major_locator(FixedLocator([0.0, *seen] if low <= 0 else seen))
+    axis.set_minor_locator(NullLocator())
+    axis.set_major_formatter(FuncFormatter(lambda value, _: f"{value:g}"))

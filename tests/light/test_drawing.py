@@ -29,6 +29,28 @@ def test_axes_and_colour_bars_print_plain_numbers(scale: str) -> None:
     assert {"0.001", "0.1", "10"} <= set(written)
 
 
+@pytest.mark.parametrize(
+    ("linear", "most", "ticks"), [(1 / 150, 3.0, ["0", "0.01", "0.1", "1"]), (0.1, 0.21, ["0", "0.1", "0.2"])]
+)
+def test_an_axis_from_zero_has_apart_labels_and_more_than_one_power(
+    linear: float, most: float, ticks: list[str]
+) -> None:
+    from matplotlib.colors import SymLogNorm
+    from matplotlib.figure import Figure
+
+    with drawing("from zero"):
+        figure = Figure()
+        axes = figure.add_subplot()
+        axes.plot([0, 1], [0.0, most])
+        axes.set_yscale("symlog", linthresh=linear)
+        axes.set_ylim(0, most)
+        shown = axes.pcolormesh(np.array([[0.0, most]]), norm=SymLogNorm(linthresh=linear, vmin=0, vmax=most))
+        bar = figure.colorbar(shown)
+        picture(figure, "svg")
+    for axis in (axes.yaxis, bar.ax.yaxis):
+        assert [label.get_text() for label in axis.get_ticklabels()] == ticks
+
+
 ELSEWHERE = {
     "device/identification_figure.py": {"#cfe3f1"},
     "questions/stress/figure.py": {"#1A1A1A"},
