@@ -132,7 +132,7 @@ def test_the_page_shows_cloud_and_cycles(written: Path) -> None:
     assert "In an open gap" in html
     assert "200 draws of the evidence" in html
     text = html[html.index('id="cloud-desc"') :]
-    assert "200 draws of two-sample-midpoint: on level" in text
+    assert "200 draws of two-sample-midpoint: on-level" in text
 
 
 def _built(folder: Path, setting: Setting, **options: Any) -> dict[str, Any]:

@@ -15,11 +15,11 @@ def cloud_rows(cloud: Json, unit: str) -> list[tuple[str, str, str, str]]:
         return []
     released = cloud["released"]
     names = {
-        "on_level": (f"on level, {unit}", 1),
-        "off_level": (f"off level, {unit}", 1),
+        "on_level": (f"on-level, {unit}", 1),
+        "off_level": (f"off-level, {unit}", 1),
         "lost_rate": ("lost passes, %", 100),
         "false_trips_per_running_hour": ("false trips per running hour", 1),
-        "extra_per_pass": ("extra onsets per pass", 1),
+        "extra_per_pass": ("extra switchings per pass", 1),
         "cost": ("lost and false per pass", 1),
     }
 

@@ -8,7 +8,7 @@ from typing import Any
 
 import numpy as np
 
-from teachlab.light.drawing import GOOD, GREY, LOST, SHADE, drawing, picture
+from teachlab.light.drawing import GOOD, GREY, LOST, drawing, picture
 from teachlab.model.printable_text import number_of
 
 Axes = Any
@@ -25,16 +25,17 @@ def cloud_figure(clouds: Sequence[Document], best: Document | None, unit: str, *
 
     style = {"axes__spines__top": False, "axes__spines__right": False}
     with drawing(title or "cloud", **style):
-        figure = Figure(figsize=(9.0, 0.6 + 2.9 * max(1, len(clouds))), layout="constrained")
+        figure = Figure(figsize=(10.5, 0.6 + 2.9 * max(1, len(clouds))), layout="constrained")
         grid = figure.subplots(max(1, len(clouds)), 2, squeeze=False)
         for k, cloud in enumerate(clouds):
             draw_cloud(grid[k, 0], grid[k, 1], cloud, best, unit)
             grid[k, 0].set_title(name_of(cloud), fontsize=9, loc="left")
+        figure.legend(*grid[0, 0].get_legend_handles_labels(), fontsize=8, loc="outside right upper", frameon=False)
         figure.suptitle(title, fontsize=10)
         return picture(
             figure,
             kind,
-            says="Each mark is one teaching: close together is repeatable; in the grey box, as few errors as the best.",
+            says="Marks that lie close together: repeatable. Grey lines: how far one level of the best may move.",
         )
 
 
@@ -51,9 +52,9 @@ def name_of(cloud: Document) -> str:
 def draw_cloud(levels: Axes, cost: Axes, cloud: Document, best: Document | None, unit: str) -> str:
     """Draw a cloud into two panels and describe it in a sentence.
 
-    Left: on-level against off-level, with the levels as good as the best in hindsight shaded. Right: the cost per pass
-    against the on-level. A dot is a draw without an error, a cross a draw with errors; the diamond is the given
-    setting.
+    Left: on-level against off-level, and how far each level of the best in hindsight may move alone. Right: the cost
+    per pass against the on-level, and that of the best. A dot is a draw without an error, a cross a draw with errors;
+    the diamond is the given setting. The legend is for the caller.
 
     `levels`, `cost`: matplotlib axes.
     `cloud`, `best`, `unit`: as for `cloud_figure`; `cloud` may hold ``released``: the measures of one setting.
@@ -64,7 +65,7 @@ def draw_cloud(levels: Axes, cost: Axes, cloud: Document, best: Document | None,
     paid = np.array([math.nan if c is None else c for c in points["cost"]], np.float64)
     clean = paid == 0
     if best is not None:
-        _shade(levels, cost, best)
+        _best(levels, cost, best)
     for axes, y in ((levels, off), (cost, paid)):
         for some, shape, colour, label in (
             (clean, "o", GOOD, "teaching without an error"),
@@ -72,7 +73,7 @@ def draw_cloud(levels: Axes, cost: Axes, cloud: Document, best: Document | None,
         ):
             (drawn,) = axes.plot(on[some], y[some], shape, color=colour, markersize=4, alpha=0.7, label=label)
             _whole(drawn)
-        axes.set_xlabel(f"on level, {unit}")
+        axes.set_xlabel(f"on-level, {unit}")
     if released is not None:
         for axes, name in ((levels, "off_level"), (cost, "cost")):
             if released[name] is not None:
@@ -81,11 +82,9 @@ def draw_cloud(levels: Axes, cost: Axes, cloud: Document, best: Document | None,
                     markersize=8, markeredgewidth=1.6, label="setting released",
                 )  # fmt: skip
                 _whole(drawn)
-    levels.set_ylabel(f"off level, {unit}")
+    levels.set_ylabel(f"off-level, {unit}")
     cost.set_ylabel("cost per pass")
     _cost_axis(cost, paid[np.isfinite(paid) & (paid > 0)])
-    if (place := levels.get_subplotspec()) is None or place.is_first_row():
-        levels.legend(fontsize=7, loc="lower right", framealpha=0.85, edgecolor="none")
     return _sentence(cloud, best, clean, unit)
 
 
@@ -105,15 +104,14 @@ def _cost_axis(axes: Axes, paid: np.ndarray[Any, Any]) -> None:
     axes.yaxis.set_major_formatter("{x:g}")
 
 
-def _shade(levels: Axes, cost: Axes, best: Document) -> None:
-    (a, b), (low, high) = best["on_interval"], best["off_interval"]
-    free = best["cost"] == 0
-    label = "nothing lost and no trip, in hindsight" if free else f"cheapest, in hindsight: {best['cost']:.3g} per pass"
-    for axes in (levels, cost):
-        axes.axvspan(a, b, facecolor=SHADE, edgecolor=GREY, linestyle="--", label=label if axes is levels else None)
-    levels.plot(
-        [best["on_level"]] * 2, [low, high], "--", color=GREY, linewidth=1, label="its off levels", scalex=False
-    )
+def _best(levels: Axes, cost: Axes, best: Document) -> None:
+    """Draw a cross of the levels that cost as little as the best, one level moved alone, and its cost."""
+    on, off = best["on_level"], best["off_level"]
+    named = "no error" if best["cost"] == 0 else f"{best['cost']:.3g} per pass"
+    line: Any = {"linestyle": "--", "color": GREY, "linewidth": 1.2}
+    levels.plot([*best["on_interval"], math.nan, on, on], [off, off, math.nan, *best["off_interval"]],
+                label=f"best in hindsight: {named}", **line)  # fmt: skip
+    cost.axhline(best["cost"], **line)
 
 
 def _sentence(cloud: Document, best: Document | None, clean: np.ndarray[Any, Any], unit: str) -> str:
@@ -121,10 +119,10 @@ def _sentence(cloud: Document, best: Document | None, clean: np.ndarray[Any, Any
         return f"None of {number_of(cloud['draws'], 'draw')} gave a setting."
     spread = cloud["spreads"]["on_level"]
     text = (
-        f"{number_of(cloud['draws'], 'draw')} of {name_of(cloud)}: on level {spread['median']:.4g} {unit}, 5 to 95 % "
+        f"{number_of(cloud['draws'], 'draw')} of {name_of(cloud)}: on-level {spread['median']:.4g} {unit}, 5 to 95 % "
         f"{spread['p05']:.4g} to {spread['p95']:.4g}; {int(clean.sum())} of {clean.size} without a fault"
     )
     if best is not None:
         a, b = best["on_interval"]
-        text += f"; in hindsight best from {a:.4g} to {b:.4g} at off level {best['off_level']:.4g}"
+        text += f"; in hindsight best from {a:.4g} to {b:.4g} at off-level {best['off_level']:.4g}"
     return text + "."

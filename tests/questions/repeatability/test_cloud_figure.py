@@ -20,3 +20,22 @@ def test_every_strategy_has_two_panels_under_its_name(monkeypatch: pytest.Monkey
     assert len(made.axes) == 2 * len(names)
     assert [axes.get_title(loc="left").split(",")[0] for axes in made.axes[::2]] == names
     assert made.get_suptitle() == "demo_tubs"
+
+
+def test_the_best_in_hindsight_is_a_cross_of_its_levels_and_a_line_at_its_cost() -> None:
+    """One level moved alone costs as little: nothing is said of pairs beside the cross."""
+    from matplotlib.figure import Figure
+
+    points = {"on_level": [900.0, 700.0], "off_level": [890.0, 690.0], "cost": [0.2, 0.0]}
+    cloud = {"strategy": "s", "parameters": {}, "average": 1, "draws": 2, "points": points, "spreads": {}}
+    best = {"on_level": 600.0, "off_level": 400.0, "on_interval": [500.0, 800.0], "off_interval": [300.0, 600.0],
+            "cost": 0.01}  # fmt: skip
+    levels, cost = Figure().subplots(1, 2)
+    figure.draw_cloud(levels, cost, cloud, best, "mV")
+    (cross, *_), (line, *_) = levels.lines, cost.lines
+    assert cross.get_label() == "best in hindsight: 0.01 per pass"
+    drawn = [(x, y) for x, y in zip(*cross.get_data(), strict=True) if x == x]
+    assert drawn == [(500, 400), (800, 400), (600, 300), (600, 600)]
+    assert list(line.get_ydata()) == [0.01, 0.01]
+    assert not levels.patches
+    assert not cost.patches
