@@ -13,7 +13,9 @@ from teachlab.cli.options import Base, Details, Figures, Json, PassesFile, Recor
 from teachlab.cli.writing import kind_of, picture_kind, write_results
 from teachlab.errors import ParameterError
 from teachlab.model.printable_text import cut_percent, number_of
+from teachlab.wording.lines import wrapped
 from teachlab.wording.notes import passes_note
+from teachlab.wording.verdict import MOST_LINES
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -104,14 +106,14 @@ def stress_command(
     if json:
         emit_json(document)
         return
-    say_verdict(answer.verdict, details=details)
+    asked = [
+        line for text in (*_cleaning_lines(answer.cleaning), *_speed_lines(answer.faster)) for line in wrapped(text)
+    ]
+    say_verdict(answer.verdict, asked, details=details, most=MOST_LINES + len(asked))
     if not details:
         return
-    _tell(found, answer.cleaning)
-    _tell_speeds(answer.faster)
+    _tell(found)
     _tell_feasibility(answer.possible, found.setting.unit)
-    for name, _ in [*targets, *([drawn] if drawn else [])]:
-        say(f"Written: {name}")
 
 
 def _rate(loss_per_day: float | None, levels_seen: str | None, dark_level: float) -> LossRate | float | None:
@@ -134,22 +136,18 @@ def _drawn_speed(speed: str | None, name: str | None) -> tuple[str, str] | None:
     return name, picture_kind(name, "--speed-out")
 
 
-def _tell_speeds(found: Sequence[AtSpeed]) -> None:
+def _speed_lines(found: Sequence[AtSpeed]) -> list[str]:
+    lines = []
     for one in found:
         counts, left = one.counts, one.stressed.contamination_reserve
-        counted = ", ".join(
-            f"{n} {what}"
-            for n, what in (
-                (counts.apart_lost, "lost"),
-                (counts.merged - counts.touching, "merged"),
-                (counts.extra, "extra"),
-            )
+        works = "it does not work" if left is None else f"it works until {cut_percent(left):.3g} % of the light is lost"
+        merged = counts.merged - counts.touching
+        lines.append(
+            f"Line {one.factor:g} times as fast: {works}; lost {counts.apart_lost} of "
+            f"{number_of(counts.detect_trials, 'pass', 'passes')}{f', merged {merged}' if merged else ''}, "
+            f"{number_of(counts.false_trips, 'false trip')}, {number_of(counts.extra, 'extra switching')}."
         )
-        counted += f", {number_of(counts.false_trips, 'false trip')}"
-        say(
-            f"Line {one.factor:g} times as fast: {counted} of {number_of(counts.detect_trials, 'pass', 'passes')}; "
-            + ("no reserve." if left is None else f"works until the light has lost {cut_percent(left, 4):.4g} %.")
-        )
+    return lines
 
 
 def numbers(option: str, text: str) -> tuple[float, ...]:
@@ -175,11 +173,8 @@ def numbers(option: str, text: str) -> tuple[float, ...]:
     return values
 
 
-def _tell(found: StressMap, cleaning: Cleaning | None) -> None:
+def _tell(found: StressMap) -> None:
     unit = found.setting.unit
-    if cleaning is not None:
-        for line in _cleaning_lines(cleaning):
-            say(line)
     least = [share for row in found.boundary() for share in row]
     if len(least) > 1 and not any(share is not None for share in least):
         say(f"With the most light it works in none of the {len(least)} combinations of ambient light and pedestal.")
@@ -201,8 +196,11 @@ def _tell(found: StressMap, cleaning: Cleaning | None) -> None:
     )
 
 
-def _cleaning_lines(cleaning: Cleaning) -> list[str]:
+def _cleaning_lines(cleaning: Cleaning | None) -> list[str]:
     from math import isinf
+
+    if cleaning is None:
+        return []
 
     def days(value: float | None) -> str:
         return "unknown" if value is None else "never" if isinf(value) else f"{number_of(value, 'day', spec='.4g')}"

@@ -33,7 +33,9 @@ def stress_figure(found: StressMap, *, title: str = "", kind: str = "svg") -> by
             if panels > 1 or found.pedestal[k]:
                 one.set_title(f"backscatter when fully dirty {found.pedestal[k]:g} {found.setting.unit}", fontsize=9)
         figure.suptitle(f"{title}: {_reserves(found)}" if title else _reserves(found), fontsize=10)
-        where = "where all lines are at 0" if curves else "inside the black line; without such a line nowhere"
+        where = (
+            "where all lines are at 0" if curves else "inside the black lines" if found.survives.any() else "nowhere"
+        )
         return picture(figure, kind, says=f"The setting works {where}.")
 
 
@@ -47,8 +49,8 @@ def _reserves(found: StressMap) -> str:
 
 
 def _wrong(found: StressMap, k: int) -> NDArray[np.float64]:
-    """Return lost passes and false trips per pass under pedestal k, shape (gains, ambients)."""
-    total: NDArray[np.float64] = (found.lost + found.false_trips + found.ignore_trips)[:, :, k] / max(
+    """Return lost passes and unwanted switchings per pass under pedestal k, shape (gains, ambients)."""
+    total: NDArray[np.float64] = (found.lost + found.false_trips + found.extra + found.ignore_trips)[:, :, k] / max(
         found.detect_trials, 1
     )
     return total
@@ -72,9 +74,10 @@ def _map(figure: Any, axes: Any, found: StressMap, k: int, *, first: bool, last:
     if first and found.survives.any():
         axes.legend(loc="lower right", fontsize=8, framealpha=0.9)
     if not found.survives[:, :, k].any():
-        axes.text(0.5, 0.5, "works nowhere here", transform=axes.transAxes, ha="center", va="center", color="white")
+        box = {"facecolor": "white", "edgecolor": OUTLINE}
+        axes.text(0.5, 0.5, "works nowhere here", transform=axes.transAxes, ha="center", va="center", bbox=box)
     if last:
-        figure.colorbar(image, ax=axes, pad=0.02).set_label("lost and false per pass to be detected")
+        figure.colorbar(image, ax=axes, pad=0.02).set_label("errors per pass to be detected")
 
 
 def _border(inside: NDArray[np.bool_]) -> list[list[tuple[float, float]]]:
@@ -94,7 +97,7 @@ def _curves(axes: Any, found: StressMap, k: int, *, first: bool) -> None:
     for values, color, style, marker, name in (
         (found.lost, LOST, "-", "o", "lost passes"),
         (false, FALSE_TRIP, "--", "s", "false trips"),
-        (found.extra, EXTRA, ":", "^", "extra onsets"),
+        (found.extra, EXTRA, ":", "^", "extra switchings"),
     ):
         axes.plot(
             at, values[:, :, k].ravel() / per, color=color, linestyle=style, marker=marker, markersize=3.5, label=name,

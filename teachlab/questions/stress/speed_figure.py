@@ -103,7 +103,7 @@ def _faults(axes: Any, ordered: Sequence[AtSpeed]) -> None:
     extra = [one.counts.extra / n for one, n in zip(ordered, per, strict=True)]
     for series, color, line, marker, name in (
         (false, FALSE_TRIP, "--", "s", "false trips"),
-        (extra, EXTRA, ":", "^", "extra onsets"),
+        (extra, EXTRA, ":", "^", "extra switchings"),
     ):
         axes.plot(
             at, series, color=color, linestyle=line, marker=marker, markersize=4, label=name, markerfacecolor="none",
