@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from teachlab.cli.console import emit_json, note_last, progress, say, show
+from teachlab.cli.console import emit_json, note_last, note_written, progress, say, show
 from teachlab.cli.opening import naming
 from teachlab.cli.options import (
     AcceptCost,
@@ -86,6 +86,7 @@ def replay_command(
         note_last(f"Margin and reserves are left out: {worth.left_out}")
     if edges is not None:
         write_edges(edges, output.onsets, output.releases, opened.info.sample_rate_hz)
+        note_written(edges)
     if plot is not None:
         if worth is None or worth.position is None:
             note_last(f"{plot} is not written: no pass was hit, so there is no position to draw.")
@@ -167,8 +168,8 @@ def _counts(result: Score, verdict: Verdict) -> list[str]:
         ignored = f"; {trips} on {number_of(n.scored_ignore_passes, 'pass', 'passes')} to be ignored"
     excluded = f"; {n.excluded_passes} passes and {n.excluded_gaps} gaps are no trials" if n.excluded_passes else ""
     return [
-        f"  lost {n.lost} of {n.scored_passes} passes (missed {n.misses}, merged {n.merged}), {n.extra} counted more "
-        f"than once{beside}",
+        f"  lost {n.lost} of {n.scored_passes} passes (missed {n.misses}, merged {n.merged}), "
+        f"{number_of(n.extra, 'extra switching')}{beside}",
         f"  {number_of(n.false_trips, 'false trip')} in {number_of(n.gaps, 'gap')}, "
         f"{time_text(3.6e6 * result.running_hours)}{ignored}{excluded}",
     ]
@@ -204,7 +205,7 @@ def _table(result: Any) -> Any:
     table.add_row("false trips (headline)", count_text(result.false_trips_per_running_hour))
     table.add_row("false trips", count_text(result.false_trips_per_gap_hour))
     table.add_row("gaps tripped", rate_text(result.false_trips_per_gap))
-    table.add_row("extra onsets", count_text(result.extra_per_pass))
+    table.add_row("extra switchings", count_text(result.extra_per_pass))
     if n.ignore_passes:
         table.add_row("trips on passes to be ignored", count_text(result.ignore_trips_per_pass))
         table.add_row("held over passes to be ignored", str(n.ignore_held))

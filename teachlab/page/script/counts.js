@@ -38,7 +38,7 @@ function countRows(facts, touching) {
     { name: "passes lost", of: (n) => n.lost - n.touching, interval: (n, of) => share(n.lost - n.touching, of.detect - n.touching) },
     { name: "missed", of: (n) => n.lost - n.merged, side: true },
     { name: "merged", of: (n) => n.merged - n.touching, side: true },
-    { name: "counted more than once", of: (n) => n.extra },
+    { name: "extra switchings", of: (n) => n.extra },
     { name: "false trips", of: (n) => n.false_trips, interval: (n, of) => perHour(n.false_trips, of.hours) },
     { name: "gaps tripped", of: (n) => n.gaps_tripped, interval: (n, of) => share(n.gaps_tripped, of.gaps), side: true },
   ];
@@ -59,7 +59,7 @@ export function sentence({ now: { counts: n, trials, basis } }) {
   if (n === null) return basis === "waiting" ? "Counting …" : "Not counted at these levels.";
   const trips = n.false_trips + n.ignore_trips, met = n.touching;
   return `${shown(n.lost - met)} of ${numberOf(trials.detect - met, "pass", "passes")} lost, ${numberOf(trips, "false trip")}, `
-    + `${shown(n.extra)} counted more than once.`
+    + `${numberOf(n.extra, "extra switching")}.`
     + (met === 0 ? "" : ` ${numberOf(met, "pass touches", "passes touch")} the one before and `
       + `${met === 1 ? "merges" : "merge"} with it: no error.`);
 }

@@ -1,5 +1,5 @@
 /**
- * Errors of every pair of levels as a map; the hand, the best pair and where a strategy lands are points on it.
+ * Errors of every pair of levels as a map, the on-level across; the hand, the best pair and where a strategy lands are points on it.
  *
  * @import {Hand} from "./hand.js"
  * @import {Counted} from "./tables.js"
@@ -31,8 +31,8 @@ export class SurfaceMap {
     const follow = (/** @type {PointerEvent} */ event) => {
       const box = canvas.getBoundingClientRect(), { left, side, top } = this.frame();
       const span = this.high - this.low;
-      const off = this.low + ((event.clientX - box.left - left) / side) * span;
-      const on = this.high - ((event.clientY - box.top - top) / side) * span;
+      const on = this.low + ((event.clientX - box.left - left) / side) * span;
+      const off = this.high - ((event.clientY - box.top - top) / side) * span;
       const at = (/** @type {number} */ level) => levels[Math.min(rankOf(levels, level), levels.length - 1)];
       hand.take(at(on), Math.min(at(off), at(on)));
     };
@@ -41,7 +41,7 @@ export class SurfaceMap {
     hand.listeners.push(eachFrame(() => this.draw()));
   }
 
-  /** Errors at the middle of every cell of the picture, as the pair of levels there acts; −1 below the diagonal. */
+  /** Errors at the middle of every cell of the picture, as the pair of levels there acts; −1 where the off-level is above the on-level. */
   gathered() {
     const { hand: { levels }, counted } = this, span = this.high - this.low;
     const ranks = Array.from({ length: CELLS }, (_, c) =>
@@ -65,7 +65,7 @@ export class SurfaceMap {
     const { pen } = cleared("map", top + side + size * 3);
     const span = this.high - this.low, told = (/** @type {number} */ level) => levelText(level, this.hand.facts.step);
     const place = (/** @type {number} */ on, /** @type {number} */ off) => /** @type {[number, number]} */ (
-      [left + ((off - this.low) / span) * side, top + side - ((on - this.low) / span) * side]);
+      [left + ((on - this.low) / span) * side, top + side - ((off - this.low) / span) * side]);
     if (this.hand.known) {
       pen.imageSmoothingEnabled = false;
       pen.drawImage(this.picture(), left, top, side, side);
@@ -88,9 +88,9 @@ export class SurfaceMap {
     this.point(pen, place(this.hand.on, this.hand.off), "on", "cross");
     pen.fillStyle = colour("quiet");
     pen.textBaseline = "top";
-    threeTexts(pen, [told(this.low), "off-level", told(this.high)], left, side, top + side + 4);
+    threeTexts(pen, [told(this.low), "on-level", told(this.high)], left, side, top + side + 4);
     pen.textAlign = "right";
-    pen.fillText("on-level", left - 6, top + side / 2);
+    pen.fillText("off-level", left - 6, top + side / 2);
     pen.fillText(told(this.high), left - 6, top);
   }
 
@@ -106,7 +106,7 @@ export class SurfaceMap {
         const n = this.errors[y * CELLS + x];
         pen.globalAlpha = n === 0 ? 1 : 0.12 + 0.88 * Math.sqrt(Math.min(n / this.most, 1));
         pen.fillStyle = n === 0 ? none : some;
-        pen.fillRect(x, CELLS - 1 - y, 1, 1);
+        pen.fillRect(y, CELLS - 1 - x, 1, 1);
       }
     }
     this.drawn = { colours: none + some, canvas };
