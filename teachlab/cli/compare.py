@@ -11,6 +11,7 @@ import typer
 
 from teachlab.cli.console import emit_json, note_last, progress, say, say_verdict, show
 from teachlab.cli.options import Assume, Confidence, Details, Json, Margins, RecordingFile, Tolerance
+from teachlab.errors import ParameterError
 from teachlab.model.printable_text import typed_again
 from teachlab.wording.notes import passes_notes
 
@@ -40,7 +41,14 @@ def compare_command(
     from teachlab.wording.alignment import lead_lines
     from teachlab.wording.tables import margins_table
 
-    chosen = [(Path(path).stem, read_setting(path)) for path in setting]
+    twice = next((path for k, path in enumerate(setting) if path in setting[:k]), None)
+    if twice is not None and with_ is None:
+        raise ParameterError(f"--setting '{twice}' is given twice. Name two different settings.")
+    stems = [Path(path).stem for path in setting]
+    chosen = [
+        (stem if stems.count(stem) == 1 else path, read_setting(path))
+        for stem, path in zip(stems, setting, strict=True)
+    ]
     named = [(recording, truth), *([] if with_ is None else [(with_, None)])]
     opened = [open_pair(name, table) for name, table in named]
     note_last(*passes_notes(opened))

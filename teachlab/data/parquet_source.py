@@ -118,8 +118,14 @@ def open_parquet(
                 f"{location}: this is a text file, not a Parquet file. Give the path of {what}. A recording is "
                 "made from a log by import (teachlab import LOG --column NAME --out NAME.parquet)."
             ) from None
+        reason = first_line(fault)
+        if "magic bytes" in reason:
+            reason = "its end is missing, or it never was one"
+        elif "size is 0 bytes" in reason:
+            reason = "it is empty"
         raise error(
-            f"{location}: not a readable Parquet file, or cut short: {first_line(fault)}. Give the path of {what}."
+            f"{location}: not a readable Parquet file, or cut short: {reason}. Copy it again, or "
+            f"give the path of {what}."
         ) from None
     return file
 

@@ -339,7 +339,8 @@ def _check_columns(names: list[str], required: tuple[str, str], where: str) -> N
             state = "is missing" if name not in names else "occurs twice"
             raise TruthError(
                 f"{where}: column '{name}' {state}; the columns are: {', '.join(names) or 'none'}. "
-                "A table of passes has start and end (sample indices), and may have label, expect and lot."
+                "A table of passes has start and end (sample indices), and may have label, expect and lot. "
+                "teachlab import takes other names and units: --pass-start, --pass-end, --passes-in."
             )
     for name in names:
         # A misspelt optional column must not silently mean its default.

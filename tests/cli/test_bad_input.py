@@ -419,6 +419,33 @@ def test_bad_option(command: str, options: list[str], says: tuple[str, ...], lin
     assert_refused(run, [*COMMANDS[command], *options], line, says)
 
 
+@pytest.mark.parametrize(
+    ("arguments", "says"),
+    [
+        (["bench", RECORDING, "--draws", "1e3"], "--draws takes a whole number, got '1e3'."),
+        (["import", RECORDING, "--rate", "fast", "--out", "x.parquet"], "--rate takes a number, got 'fast'."),
+        (["import", RECORDING, "--decimal", "dot", "--out", "x.parquet"],
+         "--decimal takes one of point, comma, got 'dot'."),
+        (["label", RECORDING, "--direction", "up"], "--direction takes one of rise, dip, got 'up'."),
+        (["compare", RECORDING, "--setting", CHOSEN, "--setting", CHOSEN],
+         f"--setting '{CHOSEN}' is given twice. Name two different settings."),
+    ],
+    ids=lambda value: value[-1] if isinstance(value, list) else "",
+)  # fmt: skip
+def test_what_cannot_be_read_is_told_with_what_must_hold(arguments: list[str], says: str, line: Path, run: Run) -> None:
+    ran = run(arguments)
+    assert (ran.code, ran.stdout, ran.stderr) == (2, "", f"teachlab: {says}\n")
+
+
+def test_a_file_that_never_was_parquet(line: Path, run: Run) -> None:
+    (line / RECORDING).write_text("t,light\n0,1\n")
+    assert_refused(
+        run, COMMANDS["inspect"], line, (RECORDING, "its end is missing, or it never was one", "Copy it again")
+    )
+    (line / RECORDING).write_bytes(b"")
+    assert_refused(run, COMMANDS["inspect"], line, (RECORDING, "it is empty"))
+
+
 @pytest.mark.parametrize("command", ["teach", "bench"])
 def test_no_passes_to_teach_on(command: str, line: Path, run: Run) -> None:
     (line / TRUTH).unlink()

@@ -149,7 +149,7 @@ def test_refusals(line: Path) -> None:
     assert result.exit_code == 2
     assert "twice or more" in result.stderr
     (line.parent / "line.passes.parquet").unlink()
-    result = CliRunner().invoke(app, one * 1 + one[2:])
+    result = CliRunner().invoke(app, [*one, "--setting", str(line.parent / "at70.json")])
     assert result.exit_code == 2
     assert "no table of passes" in result.stderr
 

@@ -42,7 +42,7 @@ from teachlab.data.recording_files import GROUP_ROWS, read_recording
 from teachlab.data.strict_json import shown
 from teachlab.data.truth_files import beside, find_truth, write_truth
 from teachlab.errors import InputError, ParameterError, TruthError
-from teachlab.model.printable_text import number_of
+from teachlab.model.printable_text import in_figures, number_of
 from teachlab.model.recording import RecordingInfo
 from teachlab.model.truth import Aligned, Truth, joined
 
@@ -436,13 +436,13 @@ def _check_unit_of_times(job: ImportJob, survey: Survey, axis: TimeReport | None
         return
     if rate <= SLOWEST_UNTOLD_HZ:
         others = [
-            f"{rate * NANOSECONDS[stamps.unit] / NANOSECONDS[unit]:.6g} Hz as {unit}"
+            f"{in_figures(rate * NANOSECONDS[stamps.unit] / NANOSECONDS[unit], 6)} Hz as {unit}"
             for unit in ("s", "ms", "us", "ns")
             if unit != stamps.unit
         ]
         raise ParameterError(
-            f"{stamps.place(0)}: the unit of the times is not known; as {stamps.unit} they would say {rate:.6g} Hz, "
-            f"{', '.join(others)}. Name it: --time-unit."
+            f"{stamps.place(0)}: the unit of the times is not known; as {stamps.unit} they would say "
+            f"{in_figures(rate, 6)} Hz, {', '.join(others)}. Name it: --time-unit."
         )
 
 
