@@ -10,7 +10,7 @@ import typer
 from teachlab.cli.console import emit_json, say, say_verdict
 from teachlab.cli.options import Assume, Confidence, Details, Json, PassesFile, RecordingFile
 from teachlab.cli.ranges import Range
-from teachlab.cli.writing import picture_kind
+from teachlab.cli.writing import picture_kind, write_file
 from teachlab.model.printable_text import typed_again
 
 
@@ -53,13 +53,10 @@ def agree_command(
         assumption=assumption_from(assume),
     )  # fmt: skip
     if plot is not None:
-        from teachlab.data.atomic_files import write_aside
         from teachlab.device.agreement_figure import agreement_figure
 
         matched = matched_to_log(opened, used, tolerance=found.tolerance_samples, lag=found.lag_samples)
-        drawn = agreement_figure(matched, opened, kind=kind)
-        with write_aside(plot) as aside:
-            aside.write_bytes(drawn)
+        write_file(plot, agreement_figure(matched, opened, kind=kind))
     step = f"teachlab identify {typed_again(recording)}"
     if found.verdict.decision == OPEN:
         step = found.verdict.next_step

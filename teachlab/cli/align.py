@@ -9,7 +9,7 @@ import typer
 
 from teachlab.cli.console import emit_json, note_last, say, warn
 from teachlab.cli.options import Json, PassesFile, RecordingFile
-from teachlab.cli.writing import picture_kind
+from teachlab.cli.writing import picture_kind, write_file
 from teachlab.model.printable_text import number_of
 from teachlab.wording.notes import passes_note
 
@@ -56,11 +56,8 @@ def align_command(
     unsettled = refused or (found.ambiguous and whole_periods is None)
     if plot is not None:
         from teachlab.data.alignment.figure import alignment_figure
-        from teachlab.data.atomic_files import write_aside
 
-        picture = alignment_figure(found, passes, name=opened.info.title or opened.name, kind=kind)
-        with write_aside(plot) as aside:
-            aside.write_bytes(picture)
+        write_file(plot, alignment_figure(found, passes, name=opened.info.title or opened.name, kind=kind))
     written, left = None, 0
     if out is not None and not refused:
         moved, left = aligned_truth(found, passes, whole_periods=whole_periods or 0)

@@ -56,6 +56,7 @@ def warn(text: str) -> None:
 
 
 _NOTES: list[str] = []
+_WRITTEN: list[str] = []
 
 
 def note_last(*notes: str) -> None:
@@ -63,8 +64,16 @@ def note_last(*notes: str) -> None:
     _NOTES.extend(filter(None, notes))
 
 
+def note_written(name: str) -> None:
+    """Keep the name of a file that was written for stderr until the command has answered."""
+    _WRITTEN.append(name)
+
+
 def tell_notes() -> None:
-    """Print the notes that are kept."""
+    """Print the names of files that were written, and the notes that are kept."""
+    while _WRITTEN:
+        # A name is never broken, so that it can be copied.
+        typer.echo(f"Written: {printable(_WRITTEN.pop(0))}", err=True)
     while _NOTES:
         warn(f"Note: {_NOTES.pop(0)}")
 
@@ -73,6 +82,7 @@ def tell_notes() -> None:
 def answer_first() -> Iterator[None]:
     """Let a command answer before its notes are printed. A refusal ends without them."""
     _NOTES.clear()
+    _WRITTEN.clear()
     try:
         yield
     except typer.Exit:

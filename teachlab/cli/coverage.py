@@ -85,8 +85,6 @@ def coverage_command(
         return
     say_verdict(verdict, details=True)
     _tell(found, opened.name)
-    for name, _ in targets:
-        say(f"Written to {name}.")
 
 
 def _clock(text: str) -> float:

@@ -11,7 +11,7 @@ import typer
 from teachlab.cli.console import emit_json, say, say_verdict, show, warn
 from teachlab.cli.options import Details, Json, RecordingFile
 from teachlab.cli.ranges import Range
-from teachlab.cli.writing import picture_kind
+from teachlab.cli.writing import picture_kind, write_file
 from teachlab.model.printable_text import typed_again
 
 NOT_IDENTIFIED, MOST_JITTER = 3, 5
@@ -50,7 +50,6 @@ def identify_command(
 
         write_setting(out, setting)
     if setting is not None and plot is not None:
-        from teachlab.data.atomic_files import write_aside
         from teachlab.device.identification import whole_light
         from teachlab.device.identification_figure import identification_figure
         from teachlab.device.logged_edges import logged_edges
@@ -58,8 +57,7 @@ def identify_command(
         drawn = identification_figure(
             found, whole_light(opened), logged_edges(opened), name=opened.info.title or opened.name, kind=kind
         )
-        with write_aside(plot) as aside:
-            aside.write_bytes(drawn)
+        write_file(plot, drawn)
     if found.refused is not None:
         # More jitter mends one of several causes only, and makes every answer wider.
         more = f" If edges are only late: --jitter {min(jitter + 2, MOST_JITTER)}." if jitter < MOST_JITTER else ""

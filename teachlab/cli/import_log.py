@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated, Literal
 
 import typer
 
-from teachlab.cli.console import emit_json, progress, say, warn
+from teachlab.cli.console import emit_json, note_last, progress, say, warn
 from teachlab.cli.options import Json
 from teachlab.model.printable_text import number_of, printable, typed_again
 from teachlab.model.recording import Direction, LoggedOutput, OutputWhen, RecordingInfo, Sensing
@@ -273,9 +273,8 @@ def import_command(
             )
         raise
     if found.kept:
-        warn(f"{number_of(found.kept, 'row')} of an earlier run come first.")
-    for note in found.notes:
-        warn(note)
+        note_last(f"{number_of(found.kept, 'row')} of an earlier run come first.")
+    note_last(*found.notes)
     if json:
         emit_json(found.as_dict())
     else:

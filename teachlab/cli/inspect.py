@@ -11,7 +11,7 @@ import typer
 
 from teachlab.cli.console import emit_json, note_last, progress, say, say_verdict, show
 from teachlab.cli.options import Details, Json, PassesFile, RecordingFile, Tolerance
-from teachlab.cli.writing import picture_kind
+from teachlab.cli.writing import picture_kind, write_file
 from teachlab.errors import RecordingError
 from teachlab.model.printable_text import in_figures, number_of, typed_again
 from teachlab.wording.notes import passes_note
@@ -57,14 +57,11 @@ def inspect_command(
         found = inspected(opened, passes, rules=rules, progress=told)
     quality = found.quality
     if plot is not None:
-        from teachlab.data.atomic_files import write_aside
         from teachlab.data.quality.trace_figure import trace_figure
         from teachlab.device.logged_edges import logged_runs
 
         first = found.verdict.decision if found.misplaced or found.empty else ""
-        picture = trace_figure(opened, passes, quality, logged=logged_runs(opened), first=first, kind=kind)
-        with write_aside(plot) as aside:
-            aside.write_bytes(picture)
+        write_file(plot, trace_figure(opened, passes, quality, logged=logged_runs(opened), first=first, kind=kind))
     note_last(passes_note(passes))
     on = typed_again(recording, truth=truth) + (f" --tolerance-ms {tolerance_ms:g}" if tolerance_ms else "")
     verdict = _leading(found, on, opened, mending(found.alignment, recording, truth))
@@ -81,15 +78,11 @@ def inspect_command(
     say_verdict(verdict, _summary(opened, quality, found), details=False, most=most)
     for line in logged:
         say(line)
-    if plot is not None and not details:
-        say(f"Picture: {plot}")
     if not details:
         return
     show(_table(opened, quality, found))
     for line in _obstacles(quality, found):
         say(line)
-    if plot is not None:
-        say(f"Picture: {plot}")
 
 
 def _logged_output(opened: Recording, recording: str) -> list[str]:

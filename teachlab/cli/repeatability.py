@@ -254,7 +254,7 @@ def _tell(found: Study, draws: int) -> None:
 
 FIGURES = {
     "on_level": "on-level", "off_level": "off-level", "hysteresis": "hysteresis", "lost_rate": "lost rate",
-    "false_trips_per_running_hour": "false trips per running hour", "extra_per_pass": "extra onsets per pass",
+    "false_trips_per_running_hour": "false trips per running hour", "extra_per_pass": "extra switchings per pass",
     "cost": "cost per pass",
 }  # fmt: skip
 

@@ -110,12 +110,15 @@ def surface_command(
 
     def drawn(kind: str) -> bytes:
         if answer.delays is not None:
-            title = f"{', '.join(answer.recordings)}: every level and delay counted exactly, without hysteresis"
+            title = f"{', '.join(answer.recordings)}: every level and delay counted, without hysteresis"
             return delay_figure(answer.delays, title=title, kind=kind)
-        marks = [MarkedSetting(one, Path(file).stem) for file, one in zip(answer.names, answer.given, strict=True)]
+        marks = [
+            MarkedSetting(one, f"setting {Path(file).name}")
+            for file, one in zip(answer.names, answer.given, strict=True)
+        ]
         if cloud is not None and cloud.first is not None:
             marks.append(MarkedSetting(cloud.first, f"taught by {cloud.strategy}"))
-        title = f"{', '.join(r.name for r, _ in opened)}: {found.detect_trials} passes to be detected, {found.how}"
+        title = f"{', '.join(r.name for r, _ in opened)}: {found.detect_trials} passes to be detected"
         return surface_figure(
             found, best, title=title, marks=marks, cloud=() if cloud is None else cloud.settings,
             cloud_name="" if cloud is None else f"draws of {cloud.strategy}", curve=curve, kind=kind,
@@ -136,8 +139,6 @@ def surface_command(
     if cloud is not None:
         for line in _about_cloud(cloud, best):
             say(line)
-    for name, _ in targets:
-        say(f"Written: {name}")
 
 
 def _steps(device: str, levels: str | None) -> Any:

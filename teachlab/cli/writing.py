@@ -35,10 +35,17 @@ def picture_kind(name: str | None, option: str = "--plot") -> str:
 
 def write_results(targets: Iterable[tuple[str, str]], document: dict[str, Any], draw: Callable[[str], bytes]) -> None:
     """Write files, each completely or not at all: the document if the kind is json, otherwise the picture drawn."""
-    from teachlab.data.atomic_files import write_aside
     from teachlab.model.json_values import json_text
 
     for name, kind in targets:
-        content = json_text(document).encode() if kind == "json" else draw(kind)
-        with write_aside(name) as aside:
-            aside.write_bytes(content)
+        write_file(name, json_text(document).encode() if kind == "json" else draw(kind))
+
+
+def write_file(name: str, content: bytes) -> None:
+    """Write a file completely or not at all; its name is told after the answer."""
+    from teachlab.cli.console import note_written
+    from teachlab.data.atomic_files import write_aside
+
+    with write_aside(name) as aside:
+        aside.write_bytes(content)
+    note_written(name)

@@ -72,7 +72,9 @@ def _both_outputs(axes: Any, found: MatchedEdges, recording: Recording) -> None:
     room = max(10, int(ends[1] - ends[0]) // 20)
     start, stop = max(0, int(ends[0]) - room), min(recording.samples, int(ends[1]) + room)
     seen = envelope(recording, start, stop)
-    axes.fill_between(seen.edges[:-1] / rate, seen.low, seen.high, step="post", color=LIGHT, linewidth=0.8)
+    axes.fill_between(
+        seen.edges[:-1] / rate, seen.low, seen.high, step="post", color=LIGHT, linewidth=0.8, label="light"
+    )
     place = axes.get_xaxis_transform()
     for foot, sides, colour, label in (
         (0.07, found.logged, OUTPUT, "sensor's output, as logged"),

@@ -49,11 +49,13 @@ def identification_figure(
                 some = some & np.isfinite(low) & np.isfinite(high)
                 if some.any():
                     axes.vlines(at[some], low[some], high[some], color=colour, linewidth=1.2, label=label)
+                    if colour == CONTRADICTS:
+                        axes.plot(at[some], (low[some] + high[some]) / 2, "x", color=colour, markersize=5)
             axes.set_title(
                 f"output becomes {word}: light {'rises' if begins else 'falls'} through the {level}",
                 loc="left", fontsize=9,
             )  # fmt: skip
-            axes.set_ylabel(found.unit)
+            axes.set_ylabel(f"light, {found.unit}")
             axes.spines[["top", "right"]].set_visible(False)
             axes.legend(loc="upper left", bbox_to_anchor=(1.0, 1.0), frameon=False, fontsize=8.5)
         rows[-1].set_xlabel("time, s")

@@ -26,7 +26,7 @@ MOST_DRAWN = 1e300
 """Levels beyond this leave no room for an axis within the range of numbers."""
 CLOUD_CAPTION = (
     "Levels of every draw, and their cost per scored pass. A dot has no error, a cross has errors; the diamond is "
-    "the setting. On-levels as good as the best in hindsight are shaded."
+    "the setting. Grey lines show how far each level of the best in hindsight may move alone."
 )
 
 OVERVIEW_CAPTION = (
@@ -85,7 +85,7 @@ def record_figures(record: dict[str, Any], recording: Recording | None) -> dict[
             return _worst(figure, record, recording, worst, rows)
 
         svg = _figure("worst", draw, record, (7.2, 2.0 * rows), "Light of the worst passes")
-        caption = "Light of the first passes of the table. The pass is shaded; on level full, off level dotted."
+        caption = "Light of the first passes of the table. The pass is shaded; on-level full, off-level dotted."
         out["worst"] = DrawnFigure(svg, caption)
     return out
 
@@ -130,7 +130,7 @@ def _levels(axes: Axes, record: dict[str, Any]) -> None:
     for name, style in (("on_level", "-"), ("off_level", ":")):
         level = record["setting"][name]
         if abs(level) <= MOST_DRAWN:
-            axes.axhline(level, color=GREY, linestyle=style, linewidth=1, label=name.replace("_", " "))
+            axes.axhline(level, color=GREY, linestyle=style, linewidth=1, label=name.replace("_", "-"))
 
 
 def _overview(figure: Any, record: dict[str, Any], recording: Recording) -> str:
@@ -196,7 +196,9 @@ def _course(figure: Any, record: dict[str, Any]) -> str:
 def _cloud(figure: Any, record: dict[str, Any]) -> str:
     levels, cost = figure.subplots(1, 2)
     cloud = record["teach_cloud"]
-    return draw_cloud(levels, cost, cloud, cloud["best"], _unit(record))
+    said = draw_cloud(levels, cost, cloud, cloud["best"], _unit(record))
+    figure.legend(*levels.get_legend_handles_labels(), fontsize=7, loc="outside upper left", ncols=4, frameon=False)
+    return said
 
 
 def _shift(figure: Any, record: dict[str, Any]) -> str:
@@ -205,7 +207,7 @@ def _shift(figure: Any, record: dict[str, Any]) -> str:
     shift = [r["shift"] for r in rows]
     axes.step(shift, [r["lost"] for r in rows], where="mid", color=LOST, label="lost passes")
     axes.step(shift, [r["false_trips"] for r in rows], "--", where="mid", color=FALSE_TRIP, label="false trips")
-    axes.step(shift, [r["extra"] for r in rows], ":", where="mid", color=EXTRA, label="extra onsets")
+    axes.step(shift, [r["extra"] for r in rows], ":", where="mid", color=EXTRA, label="extra switchings")
     axes.axvline(0, color=GREY, linewidth=1)
     axes.set_yscale("symlog", linthresh=1)
     axes.set_ylim(bottom=0)
@@ -232,7 +234,7 @@ def _worst(
         axes.plot(time, light, color=LOST if row["outcome"] != "hit" else LIGHT, linewidth=0.8)
         _levels(axes, record)
         axes.set_title(f"pass {row['pass']}: {row['reason'] or row['outcome']}", fontsize=8)
-        axes.set_xlabel("ms", fontsize=7)
+        axes.set_xlabel("after its start, ms", fontsize=7)
         if k % 3 == 0:
             axes.set_ylabel(_unit(record), fontsize=7)
     return "; ".join(f"pass {row['pass']}: {row['reason'] or row['outcome']}" for row in worst) + "."

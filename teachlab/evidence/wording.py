@@ -30,7 +30,7 @@ RATES = (
     ("false_trips_per_running_hour", "false trips per running hour"),
     ("false_trips_per_gap_hour", "false trips per gap-hour"),
     ("ignore_trips_per_pass", "trips per pass to be ignored"),
-    ("extra_per_pass", "extra onsets per pass"),
+    ("extra_per_pass", "extra switchings per pass"),
 )
 SIDES = (
     ("detect", "weakest passes above the level of activation, in noise of objects"),

@@ -104,29 +104,34 @@ def unsolved_figure(title: str, recording: Recording, trials: Sequence[UnsolvedT
 
 def _extremes(bench: RecordingBench, truth: Truth, extremes: PassAndGapExtremes) -> tuple[Levels, Levels]:
     """Return the extreme of every detect pass and of every gap, on the object's side."""
-    ups = [r.median_draw.setting.polarity for r in bench.results if r.median_draw and r.median_draw.setting]
-    up = not ups or ups[0] is Polarity.LIGHT_ON
+    up = _objects_raise_light(bench)
     passes = extremes.passes.select(truth.detect[extremes.pass_rows])
     found = (passes.high, extremes.gaps.high) if up else (passes.low, extremes.gaps.low)
     return found[0][~np.isnan(found[0])], found[1][~np.isnan(found[1])]
 
 
+def _objects_raise_light(bench: RecordingBench) -> bool:
+    ups = [r.median_draw.setting.polarity for r in bench.results if r.median_draw and r.median_draw.setting]
+    return not ups or ups[0] is Polarity.LIGHT_ON
+
+
 def _draw_light(axes: Any, bench: RecordingBench, truth: Truth, extremes: PassAndGapExtremes) -> None:
     passes, gaps = _extremes(bench, truth, extremes)
+    which = "highest" if _objects_raise_light(bench) else "lowest"
     both = np.concatenate((passes, gaps))
     both = both[np.isfinite(both)]
     if both.size:
         # Infinite light is counted at the end of the axis.
         passes, gaps = (np.clip(found, both.min(), both.max()) for found in (passes, gaps))
         bins = np.linspace(both.min(), max(both.max(), both.min() + 1e-9), 80)
-        axes.hist(gaps, bins, color=LIGHT, alpha=0.75, label=f"extreme of a gap ({gaps.size})")
+        axes.hist(gaps, bins, color=LIGHT, alpha=0.75, label=f"{which} light of a gap ({gaps.size})")
         axes.hist(
             passes, bins, histtype="step", hatch="////", color=PASS, linewidth=1.3,
-            label=f"extreme of a pass ({passes.size})",
+            label=f"{which} light of a pass ({passes.size})",
         )  # fmt: skip
         axes.set_yscale("symlog", linthresh=1)
         axes.set_ylim(bottom=0)
-    axes.set_ylabel("how many")
+    axes.set_ylabel("passes or gaps")
     axes.tick_params(labelbottom=False)
     axes.spines[["top", "right"]].set_visible(False)
 

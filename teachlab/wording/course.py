@@ -93,12 +93,12 @@ def _trend(trend: dict[str, Any]) -> str:
 def _ahead(trend: dict[str, Any]) -> str:
     ahead = trend["ahead"]
     if not trend["established"]:
-        soonest = (
-            ""
-            if ahead["earliest"] is None
-            else f"; a fall to the on-level in {duration(ahead['earliest'])} is not ruled out"
-        )
-        return f"No trend is established{soonest}."
+        soonest = ahead["earliest"]
+        if soonest is None:
+            return "No trend is established."
+        if soonest < trend["hours_observed"]:
+            return "No trend is established; the recording is too short to rule out a fall to the on-level at any time."
+        return f"No trend is established; a fall to the on-level in {duration(soonest)} is not ruled out."
     if ahead["estimate"] is None:
         return "It rises: no fall to the on-level is ahead."
     if ahead["estimate"] == 0:

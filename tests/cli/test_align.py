@@ -154,8 +154,8 @@ def test_plot(late, tmp_path, ending):
     data = picture.read_bytes()
     assert data.startswith(b"\x89PNG" if ending == "png" else b"<?xml")
     if ending == "svg":
-        assert b"as the truth stands" in data
-        assert b"shifted by -" in data
+        assert b"passes as they are" in data
+        assert b"passes moved by -" in data
 
 
 def test_a_periodic_line_is_not_written_without_whole_periods(tmp_path):

@@ -51,7 +51,7 @@ def test_a_log_becomes_a_recording_with_passes(log: Path, tmp_path: Path) -> Non
         "invalid_samples": 0,
     }
     assert document["time"]["gaps"] == 0
-    assert "decimal comma (found" in done.stderr
+    assert "Note: Numbers have a decimal comma (found" in done.stderr
     recording = read_recording(out)
     assert (recording.info.unit, recording.info.title, recording.info.direction) == ("mV", "cartons", "rise")
     truth = read_truth(find_truth(out), samples=recording.samples)

@@ -35,8 +35,8 @@ def alignment_figure(alignment: Alignment, truth: Truth, *, name: str, kind: str
     middle, to_ms = a.samples / 2, a.ms(1.0)
     sides = []
     for places, left, lag, colour, mark, word in (
-        (truth.start, lags.begins, lags.begin, LIGHT, "o", "begins"),
-        (truth.end, lags.ends, lags.end, PASS, "s", "ends"),
+        (truth.start, lags.begins, lags.begin, LIGHT, "o", "start of a pass"),
+        (truth.end, lags.ends, lags.end, PASS, "s", "end of a pass"),
     ):
         # The remaining deviation of a border, plus the shift that was subtracted.
         whole = left + lag + lags.shift.rate * (places - middle)
@@ -47,8 +47,8 @@ def alignment_figure(alignment: Alignment, truth: Truth, *, name: str, kind: str
         figure.suptitle(name, fontsize=10)
         rows: Any = figure.subplots(2, 1, sharex=True)
         titles = (
-            ("as the truth stands", a.doubt, 1),
-            (f"shifted by {a.ms(a.shift.shift):.3g} ms, {1e6 * a.shift.rate:.3g} ppm", a.doubt_after, 2),
+            ("passes as they are", a.doubt, 1),
+            (f"passes moved by {a.ms(a.shift.shift):.3g} ms, clock by {1e6 * a.shift.rate:.3g} ppm", a.doubt_after, 2),
         )
         for axes, (title, doubt, column) in zip(rows, titles, strict=True):
             axes.axhspan(-a.ms(doubt), a.ms(doubt), color=SHADE, label=f"doubt of the borders, ±{a.ms(doubt):.3g} ms")
@@ -67,12 +67,12 @@ def alignment_figure(alignment: Alignment, truth: Truth, *, name: str, kind: str
             axes.set_title(
                 title + (f"; borders outside the picture: {beyond}" if beyond else ""), loc="left", fontsize=9
             )
-            axes.set_ylabel("light after border, ms")
+            axes.set_ylabel("light after the border, ms")
             axes.spines[["top", "right"]].set_visible(False)
             axes.legend(loc="upper left", bbox_to_anchor=(1.0, 1.0), frameon=False, fontsize=8.5)
         rows[-1].set_xlabel("time, s")
         return picture(
             figure,
             kind,
-            says="Points in a row at zero are right. Elsewhere they are a lag; a slope is a drifting clock.",
+            says="Points along zero: passes and light agree. Along another value: a lag. On a slope: a drifting clock.",
         )

@@ -14,7 +14,7 @@ if TYPE_CHECKING:
     from teachlab.questions.coverage.certificate import Coverage, CycleCoverage
     from teachlab.questions.coverage.cycles import Floats
 
-NAMES = {"shown": "shown", "teach": "teach block", "scored": "scored block"}
+NAMES = {"shown": "shown at teaching", "teach": "teach block", "scored": "scored block"}
 PLACES = 240
 """Places in a figure; for each, the point seen least often and the point seen most often are drawn."""
 
@@ -67,7 +67,7 @@ def coverage_figure(found: Coverage, *, title: str, kind: str) -> bytes:
     columns = max(len(one.blocks) for one in found.cycles)
     with drawing(title or "coverage", **style):
         rows = len(found.cycles)
-        figure = Figure(figsize=(max(5.0, 4.2 * columns), 0.9 + 2.5 * rows), layout="constrained")
+        figure = Figure(figsize=(max(5.0, 4.2 * columns) + 1.6, 0.9 + 2.5 * rows), layout="constrained")
         grid = figure.subplots(rows, columns, squeeze=False)
         for row, one in zip(grid, found.cycles, strict=True):
             for axes in row[len(one.blocks) :]:
@@ -75,7 +75,7 @@ def coverage_figure(found: Coverage, *, title: str, kind: str) -> bytes:
             for axes, block in zip(row, one.blocks, strict=False):
                 _panel(axes, one, block, found.trips_s.get(block))
         handles = {label: h for axes in grid.flat for h, label in zip(*axes.get_legend_handles_labels(), strict=True)}
-        figure.legend(handles.values(), handles.keys(), loc="outside upper right", ncols=4, fontsize=8, frameon=False)
+        figure.legend(handles.values(), handles.keys(), loc="outside right upper", fontsize=8, frameon=False)
         figure.suptitle(title, fontsize=10)
         return picture(
             figure, kind, says="Hatched places of a cycle were seen too seldom to say that they do not trip."
@@ -91,20 +91,20 @@ def _panel(axes: Axes, one: CycleCoverage, block: str, trips_s: Floats | None) -
     often = "0 times" if exposure.times == 1 else f"fewer than {exposure.times} times"
     axes.stairs(
         np.where(unseen, top, 0), seen.edges * scale, fill=True, facecolor=SHADE, edgecolor=GREY, hatch="////",
-        linewidth=0, label=f"a place here was seen {often}",
+        linewidth=0, label=f"place seen {often}",
     )  # fmt: skip
     axes.stairs(
         seen.most, seen.edges * scale, baseline=seen.least, fill=True, color=GOOD, alpha=0.35, label="seen at most"
     )
     axes.stairs(seen.least, seen.edges * scale, baseline=None, color=GOOD, linewidth=1.2, label="seen at least")
-    axes.axhline(exposure.times, color=GREY, linestyle=":", linewidth=1, label="asked for")
+    axes.axhline(exposure.times, color=GREY, linestyle=":", linewidth=1, label="needed")
     if trips_s is not None and trips_s.size:
         at = np.unique(np.round(np.mod(trips_s, period) / period, 3)) * period * scale
         axes.plot(at, np.full(at.size, top * 0.97), "|", color=FALSE_TRIP, markersize=7, label="false trips")
     axes.set_xlim(0, period * scale)
     axes.set_ylim(0, top)
     axes.yaxis.get_major_locator().set_params(integer=True)
-    axes.set_xlabel(f"place on the cycle, {unit} of {period * scale:.4g}", fontsize=8)
+    axes.set_xlabel(f"place on the cycle of {period * scale:.4g} {unit}, {unit}", fontsize=8)
     axes.set_ylabel("times in an open gap", fontsize=8)
     axes.set_title(
         f"{one.cycle.name}, {NAMES[block]}: {100 * exposure.seen_share:.3g} % of places seen", fontsize=9, loc="left"

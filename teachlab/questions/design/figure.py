@@ -28,6 +28,7 @@ def design_figure(
     measured = PassAndGapExtremes.of(recording, truth, evaluation_rate_hz=setting.evaluation_rate_hz)
     up = (recording.info.direction or "rise") == "rise"
     passes = measured.passes.select(truth.detect[measured.pass_rows])
+    which = "highest" if up else "lowest"
     tops, rests = (part.high if up else part.low for part in (passes, measured.gaps))
     tops, rests = tops[np.isfinite(tops)], rests[np.isfinite(rests)]
     with drawing(recording.name):
@@ -36,8 +37,10 @@ def design_figure(
         both = np.concatenate((tops, rests))
         ends = (both.min(), both.max()) if both.size else (0.0, 1.0)
         bins = np.linspace(ends[0], max(ends[1], ends[0] + 1e-9), BINS).tolist()
-        axes.hist(rests, bins, color=LIGHT, alpha=0.75, label=f"extreme of a gap ({rests.size})")
-        axes.hist(tops, bins, histtype="step", color=PASS, linewidth=1.3, label=f"extreme of a pass ({tops.size})")
+        axes.hist(rests, bins, color=LIGHT, alpha=0.75, label=f"{which} light of a gap ({rests.size})")
+        axes.hist(
+            tops, bins, histtype="step", color=PASS, linewidth=1.3, label=f"{which} light of a pass ({tops.size})"
+        )
         reserve = found.reserves["level"]
         active = setting.activation
         if isinstance(setting, WindowSetting):  # the side that faces the background
@@ -45,12 +48,12 @@ def design_figure(
         away = [sign * reserve[end] for end, sign in (("low", -1), ("high", 1)) if reserve[end] is not None]
         span = [active, *(active + move for move in away)]
         axes.axvspan(min(span), max(span), color=SHADE, zorder=0, label="levels of equal cost")
-        for level in sorted({setting.on_level, setting.off_level}):
-            axes.axvline(level, color=GREY, linestyle="--", linewidth=1)
+        for level, style, name in ((setting.on_level, "-", "on-level"), (setting.off_level, ":", "off-level")):
+            axes.axvline(level, color=GREY, linestyle=style, linewidth=1.2, label=name)
         axes.set_yscale("symlog", linthresh=1)
-        axes.set_xlabel(recording.info.unit)
-        axes.set_ylabel("how many")
-        axes.legend(frameon=False, fontsize=8)
+        axes.set_xlabel(f"light, {recording.info.unit}")
+        axes.set_ylabel("passes or gaps")
+        axes.legend(loc="upper left", bbox_to_anchor=(1.0, 1.0), frameon=False, fontsize=8)
         axes.set_title(title or recording.name, fontsize=9)
         axes.spines[["top", "right"]].set_visible(False)
         return picture(

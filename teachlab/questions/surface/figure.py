@@ -156,7 +156,7 @@ def _draw_line(axes: Any, surface: Surface, limits: tuple[float, float]) -> None
     for values, color, style, name in (
         (surface.lost, LOST, "-", "lost passes"),
         (surface.false_trips + surface.ignore_trips, FALSE_TRIP, "--", "false trips"),
-        (surface.extra, EXTRA, ":", "extra onsets"),
+        (surface.extra, EXTRA, ":", "extra switchings"),
     ):
         axes.step(levels, np.diagonal(values) / per, where="pre", color=color, linestyle=style, label=name)
     axes.set_yscale("symlog", linthresh=1 / per, linscale=0.4)

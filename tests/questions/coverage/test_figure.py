@@ -111,4 +111,4 @@ def test_a_setting_taught_beyond_this_recording_was_shown_nothing_of_it() -> Non
 @pytest.mark.parametrize(("times", "told"), [(1, "seen 0 times"), (2, "seen fewer than 2 times")])
 def test_how_often_a_place_had_to_be_seen_is_told_and_drawn(times: int, told: str) -> None:
     found = coverage(*line(), [Cycle(name="belt", period_s=3.0)], times=times)
-    assert f"a place here was {told}" in coverage_figure(found, title="line", kind="svg").decode()
+    assert f">place {told}<" in coverage_figure(found, title="line", kind="svg").decode()

@@ -40,7 +40,8 @@ def test_the_reserve_lies_on_both_sides_of_the_level(
     figure.design_figure(cast(DesignAnswer, found), Recording.from_array(light, info, name="line"), TRUTH)
     (axes,) = drawn[0].axes
     named = dict(zip(*axes.get_legend_handles_labels()[::-1], strict=True))
-    assert {"extreme of a gap (3)", "extreme of a pass (2)"} <= set(named)
+    which = "highest" if direction is Direction.RISE else "lowest"
+    assert {f"{which} light of a gap (3)", f"{which} light of a pass (2)"} <= set(named)
     shade = named["levels of equal cost"]
     assert (shade.get_x(), shade.get_x() + shade.get_width()) == pytest.approx(span)
     assert sorted(line.get_xdata()[0] for line in axes.lines) == [40.0, 50.0]
