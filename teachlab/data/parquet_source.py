@@ -114,9 +114,10 @@ def open_parquet(
         log = not str(location).endswith(".parquet") and _begins_as_text(source)
         source.close()
         if log:
+            made = "A recording is made from a log by import (teachlab import LOG --column NAME --out NAME.parquet)."
             raise error(
-                f"{location}: this is a text file, not a Parquet file. Give the path of {what}. A recording is "
-                "made from a log by import (teachlab import LOG --column NAME --out NAME.parquet)."
+                f"{location}: this is a text file, not a Parquet file. Give the path of {what}."
+                + (f" {made}" if what == "a recording" else "")
             ) from None
         reason = first_line(fault)
         if "magic bytes" in reason:

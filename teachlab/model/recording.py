@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from teachlab.errors import RecordingError
 from teachlab.model.bounds import LARGEST_LEVEL, hold_bounds, hold_levels
+from teachlab.model.printable_text import in_figures
 
 Light = NDArray[Any]
 """Received light in the stored type: any integer or floating dtype, shape (n,), recording units."""
@@ -144,7 +145,7 @@ class RecordingInfo:
         if self.full_scale is not None and not self.dark_level < self.full_scale <= LARGEST_LEVEL:
             raise RecordingError(
                 f"full_scale must be a finite number above dark_level ({self.dark_level:g} {self.unit}), at most "
-                f"{LARGEST_LEVEL:g}, got {self.full_scale!r}. Leave it out if it is not known."
+                f"{in_figures(LARGEST_LEVEL)}, got {in_figures(self.full_scale)}. Leave it out if it is not known."
             )
 
 

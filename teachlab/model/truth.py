@@ -203,11 +203,11 @@ class Truth:
         start, end = self.start, self.end
         for bad, what, todo in (
             (start < 0, "starts before the recording", "Sample indices begin at 0."),
-            (end <= start, "does not end after its start", "A pass covers [start, end) with start < end."),
+            (end <= start, "does not end after its start", "Correct the two, or swap them."),
         ):
             if bad.any():
                 k = int(np.argmax(bad))
-                raise TruthError(f"row {k}: pass [{start[k]}, {end[k]}) {what}. {todo}")
+                raise TruthError(f"row {k}: the pass from sample {start[k]} to {end[k]} {what}. {todo}")
         unsorted = start[1:] < start[:-1]
         if unsorted.any():
             k = int(np.argmax(unsorted)) + 1
@@ -218,7 +218,8 @@ class Truth:
         if overlap.any():
             k = int(np.argmax(overlap)) + 1
             raise TruthError(
-                f"row {k}: pass [{start[k]}, {end[k]}) overlaps the pass before it, which ends at {end[k - 1]}. "
+                f"row {k}: the pass from sample {start[k]} to {end[k]} overlaps the pass before it, which ends at "
+                f"{end[k - 1]}. "
                 "Passes may touch but not overlap; correct one of the two."
             )
 
@@ -228,9 +229,9 @@ class Truth:
         if outside.any():
             k = int(np.argmax(outside))
             raise TruthError(
-                f"row {k}: pass [{self.start[k]}, {self.end[k]}) ends outside the recording of "
-                f"{number_of(samples, 'sample')}. "
-                "Check that the passes belong to this recording and count its samples."
+                f"row {k}: the pass from sample {self.start[k]} to {self.end[k]} ends outside the recording of "
+                f"{number_of(samples, 'sample')}. Check that the passes belong to this recording, and in which "
+                "unit they are counted (import --passes-in)."
             )
 
     @property

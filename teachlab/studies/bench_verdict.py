@@ -31,7 +31,7 @@ if TYPE_CHECKING:
     from teachlab.model.truth import Truth
     from teachlab.questions.stress.setting_reading import SettingReading
     from teachlab.studies.claim_half import ClaimHalf
-    from teachlab.studies.result import Recommendation, RecordingBench
+    from teachlab.studies.result import Recommendation, RecordingBench, StrategyResult
 
 NAMED = 1
 """Number of strategies of a row that are named."""
@@ -46,25 +46,29 @@ def bench_verdict(
     orders: Sequence[Order | None],
     *,
     by: JudgedBy,
+    results: Sequence[StrategyResult] = (),
     reading: SettingReading | None = None,
 ) -> Verdict:
     """Judge the recommended setting as a replay does, among all settings that were fixed for it.
 
     It says which half it was chosen on, so the claim rests on the other one.
 
+    `results`: of all strategies, for why they teach too seldom.
     `reading`: of the judged setting over all passes; without it no setting is judged.
     """
     if found is None or reading is None:
         text = (
             "Too few passes are scored to choose on one half and to claim on the other: log more."
             if rows
-            else "No strategy teaches in at least half of the draws: --details has the reasons."
+            else f"No strategy teaches in at least half of the draws. {_why_not(results)}".strip()
         )
         # With the usual share, so many passes leave enough for a decision on the half that the claim rests on.
         passes = math.ceil(2 * DECIDING_PASSES / (1 - TEACH_SHARE))
         step = f"Log a new recording with at least {passes} passes, and run this again on it."
         if not rows:
             step = "" if by.files is None else f"teachlab inspect {shlex.quote(by.files.recording)}"
+            if results and all(r.failed == len(r.draws) for r in results):
+                step = "Correct the strategy, and check it: teachlab conform FILE.py:CLASS"
         return Verdict(decision=str(Decision.OPEN), reasons=(VerdictReason(text=text),), next_step=step)
     if found.keyed is not None and found.keyed.refused is not None:
         return refusal(recording, found.keyed, about=found.strategy, files=by.files)
@@ -182,3 +186,14 @@ def ranking_lines(bench: RecordingBench) -> list[str]:
 def _names(row: Sequence[str]) -> str:
     left = len(row) - NAMED
     return ", ".join(row[:NAMED]) + (f" and {left} more" if left > 0 else "")
+
+
+def _why_not(results: Sequence[StrategyResult]) -> str:
+    """Return the commonest reason of the first strategy, and where the others stand."""
+    if not results or not results[0].reasons:
+        return ""
+    first = results[0]
+    reason, times = next(iter(first.reasons.items()))
+    more = " --details has the other reasons." if len(results) > 1 or len(first.reasons) > 1 else ""
+    reason = reason.removeprefix(f"strategy '{first.strategy}' failed: ")
+    return f"{first.strategy}, {times} of {number_of(len(first.draws), 'draw')}: {reason.rstrip('.')}.{more}"

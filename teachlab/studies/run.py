@@ -150,7 +150,7 @@ def bench_recording(
         recommendation=chosen,
         options=options,
         verdict=bench_verdict(
-            recording, truth, chosen, halves, rows, orders, reading=whole,
+            recording, truth, chosen, halves, rows, orders, results=ordered, reading=whole,
             by=replace(by or JudgedBy(), costs=costs, alignment=alignment),
         ),
         self_labelled=truth.source is TruthSource.SELF_LABELLED,

@@ -83,9 +83,9 @@ def _class_in_file(path: Path, name: str, spec: str) -> type[Strategy]:
         raise StrategyError(f"{spec}: the file cannot be loaded: {type(fault).__name__}: {fault}") from fault
     own = [key for key, value in vars(module).items() if _is_own_strategy(value, module)]
     if name not in vars(module):
+        missing = f"the file has no class '{name}'" if name else "no class is named"
         raise StrategyError(
-            f"{spec}: the file has no class '{name}'. Give one as {path}:ClassName; "
-            f"strategies in it: {', '.join(own) or 'none'}."
+            f"{spec}: {missing}. Give one as {path}:ClassName; strategies in it: {', '.join(own) or 'none'}."
         )
     return strategy_in(vars(module)[name], f"{spec}: the strategy")
 

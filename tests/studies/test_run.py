@@ -324,6 +324,17 @@ def test_abstentions_and_failures_are_rows_with_their_reason() -> None:
     assert "returns a Latching, a kind of setting that is not known" in next(iter(rows["of-unknown-kind"]["reasons"]))
 
 
+def test_why_nothing_is_taught_stands_in_the_answer() -> None:
+    recording, truth = line()
+    alone = bench_recording(recording, truth, [Faulty()], options=DrawOptions(draws=30)).verdict
+    assert [reason.text for reason in alone.reasons] == [
+        "No strategy teaches in at least half of the draws. faulty, 30 of 30 draws: ZeroDivisionError: oops."
+    ]
+    both = bench_recording(recording, truth, [Shy(), Faulty()], options=DrawOptions(draws=30)).verdict
+    (reason,) = both.reasons
+    assert ": does not dare. --details has the other reasons." in reason.text
+
+
 def test_a_name_twice_and_too_few_passes_are_refused() -> None:
     recording, truth = line()
     with pytest.raises(StrategyError, match="by name"):

@@ -28,7 +28,7 @@ export function tellSliders(hand) {
     knob.setAttribute("aria-valuemax", String(high));
     knob.setAttribute("aria-valuenow", String(value));
     knob.setAttribute("aria-valuetext", `${told(value)} ${unit}: ${sentence(hand)}`);
-    element(`${name}-value`).textContent = `${told(value)} ${unit.length > 16 ? "" : unit}`;
+    element(`${name}-value`).textContent = `${told(value)} ${unit.length > 24 ? "" : unit}`;
     const apart = hand.hysteresis > 0 ? `with a hysteresis of ${told(hand.hysteresis)}` : "without hysteresis";
     element(`${name}-same`).textContent = (together === null || name === "off" ? ""
       : `Both levels move together: with this filter and these delays only pairs ${apart} are counted. `)
