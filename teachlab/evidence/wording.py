@@ -113,9 +113,9 @@ def dependence_warnings(found: dict[str, Any] | None) -> list[str]:
 
 
 def group_tables(score: dict[str, Any]) -> list[tuple[str, list[tuple[str, dict[str, Any]]], str]]:
-    """Return lost passes by label and by lot: those with most losses, and how many are left out."""
+    """Return lost passes by kind and by lot: those with most losses, and how many are left out."""
     out = []
-    for key, name in (("by_label", "label"), ("by_lot", "lot")):
+    for key, name in (("by_label", "kind"), ("by_lot", "lot")):
         rows = list(score[key].items())
         if len(rows) < 2:
             continue

@@ -85,7 +85,7 @@ def line_table(found: StudyAnswer) -> Table:
     """Return a row for each recording: what is best there, and its result on the claim half."""
     table = plain_table(
         "Recordings, each with the strategy that costs least on its choosing half",
-        "lost passes and unwanted switchings on the claim half, with the number of its passes",
+        "Lost passes and unwanted switchings on the claim half, with the number of its passes.",
     )
     table.add_column("recording")
     table.add_column("best there")
@@ -104,7 +104,7 @@ def parameter_table(found: StudyAnswer) -> Table | None:
         return None
     table = plain_table(
         "What each parameter does",
-        "errors in 100 passes, mean over the recordings and over all other values; cheapest and costliest recording; "
+        "Errors in 100 passes, mean over the recordings and over all other values; cheapest and costliest recording; "
         "not taught: rows in which it taught in fewer than half of the draws",
     )
     for name in ("strategy", "parameter"):

@@ -64,8 +64,8 @@ def summary_page(found: StudyAnswer) -> str:
             "then over all scored passes. Not taught: recordings on which it gives no setting in half of the draws; a "
             "strategy with fewer of them comes first. Between recordings: the share of the spread of the cost that "
             "lies there.",
-            ("strategy", "second half", "all", "not taught", "costliest recording", "there", "between recordings",
-             "others that cost the same", "better than the next row?"),
+            ("strategy", "second half", "all", "not taught", "costliest recording", "errors there",
+             "between recordings", "others that cost the same", "better than the next row?"),
             best,
         ),
         _of(line_table(found)),
@@ -73,7 +73,7 @@ def summary_page(found: StudyAnswer) -> str:
         *([] if (table := group_table(found)) is None else [_of(table)]),
         _PageTable(
             "All configurations", "Errors in 100 passes, the mean over the recordings.",
-            ("configuration", "all", "first half", "costliest recording", "there", "recordings not taught"),
+            ("configuration", "all", "first half", "costliest recording", "errors there", "recordings not taught"),
             ranked,
         ),
         *([] if not found.faults else [

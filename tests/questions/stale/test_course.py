@@ -14,6 +14,7 @@ from teachlab.model.truth import Truth
 from teachlab.questions.stale.course import Course, follow
 from teachlab.scoring import measure_margin, score
 from teachlab.switching import replay
+from teachlab.wording.course import _trend
 
 
 def _course(
@@ -125,6 +126,20 @@ def test_lots_are_what_trend_and_sum_go_by() -> None:
     two = _course(light, np.full(400, 20.0), lot=[f"lot {k // 200}" for k in range(400)])
     assert two.trend is not None
     assert (two.trend.source, two.sequential) == ("blocks", None)
+
+
+@pytest.mark.parametrize(
+    ("earliest", "says"),
+    [
+        (None, "No trend is established."),
+        (0.001, "No trend is established; the recording is too short to rule out a fall to the on-level at any time."),
+        (30.0, "No trend is established; a fall to the on-level in 30 h is not ruled out."),
+    ],
+)
+def test_a_fall_sooner_than_the_recording_is_long_has_no_time(earliest: float | None, says: str) -> None:
+    trend = {"of": "passes", "source": "lots", "scale": "x", "per_hour": 0.0, "low": -1.0, "high": 1.0, "groups": 8,
+             "hours_observed": 0.5, "established": False, "ahead": {"earliest": earliest}}  # fmt: skip
+    assert _trend(trend).endswith(says)
 
 
 def test_no_trend_in_noise_and_none_from_few_passes() -> None:
