@@ -405,6 +405,7 @@ def study(
     out: str | PathLike[str] | None = None,
     jobs: int = 1,
     scheduler: str | None = None,
+    retry: bool = False,
     progress: Callable[[int, int], None] | None = None,
     **options: Any,
 ) -> Told[StudyAnswer]:
@@ -423,6 +424,8 @@ def study(
         Number of recordings at a time, in worker processes; 0 for as many as there are cores.
     scheduler : str, optional
         Address of a Dask scheduler, or ``local``.
+    retry : bool
+        Whether rows with draws that failed are worked again.
     progress : callable, optional
         Called with the number of recordings done, and the number of all.
     **options
@@ -461,7 +464,7 @@ def study(
         for one, grid in grids.items()
     ]  # fmt: skip
     plan = planned_study(studied_lines(recordings, left_out=folder), asked, **options)
-    found = run_study(plan, engine=engine_of(jobs, scheduler), out=folder, progress=progress)
+    found = run_study(plan, engine=engine_of(jobs, scheduler), out=folder, retry=retry, progress=progress)
     return Told(found, verdict_sentence(found.verdict), found.rows, lambda kind: effect_figure(found, kind=kind))
 
 

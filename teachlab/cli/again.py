@@ -7,7 +7,7 @@ import shlex
 import typer
 
 
-def given_again(context: typer.Context, **more: str) -> str:
+def given_again(context: typer.Context, **more: str | bool) -> str:
     """Return the command of the present call with its own arguments and options, and with these options set.
 
     `more`: options to set, by their names in Python: ``out="setting.json"``. Options that only change what is printed

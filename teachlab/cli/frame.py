@@ -195,7 +195,9 @@ def _look_at(name: str, target: str, inputs: Iterable[Path], *, force: bool) -> 
             real = Path(os.path.realpath(place))
             if real.parent == folder and any(real.match(pattern) for pattern in IN_FOLDERS[name]):
                 raise refuse_input(place)
-        _check_folder(target)
+        # A study that is complete in a folder that can only be read is told all the same.
+        if name != "study" or not Path(target, "rows").is_dir():
+            _check_folder(target)
         for pattern, held in IN_FOLDERS[name].items():
             # Names that stand for several files come from labels and strategies: only their own command makes them.
             if not force and "*" not in pattern:

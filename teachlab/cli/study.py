@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from teachlab.cli.again import given_again
 from teachlab.cli.console import emit_json, if_pair_faster, progress, say, say_verdict, show, warn
 from teachlab.cli.opening import NEED_INPUT, named_strategies
 from teachlab.cli.options import (
@@ -38,6 +39,7 @@ if TYPE_CHECKING:
 
 
 def study_command(
+    context: typer.Context,
     recordings: Annotated[
         list[str], typer.Argument(help="A study in TOML, or recordings: NAME.parquet …, folders, patterns, addresses.")
     ],
@@ -86,6 +88,10 @@ def study_command(
     dry_run: Annotated[
         bool, typer.Option("--dry-run", help="Only tell how much work, time and memory it takes.")
     ] = False,
+    retry: Annotated[
+        bool,
+        typer.Option("--retry", help="Work what failed again: a strategy that ended its process, too little memory."),
+    ] = False,
     details: Details = False,
     json: Json = False,
 ) -> None:
@@ -122,7 +128,7 @@ def study_command(
     options |= {name: value for name, value in typed.items() if value is not None}
     plan = planned_study(studied_lines(lines), _with_grids(strategies, grid or []), **options)
     if dry_run:
-        ahead = work_ahead(plan, workers=jobs or _cores(), out=out)
+        ahead = work_ahead(plan, workers=jobs or _cores(), out=out, retry=retry)
         if json:
             emit_json(ahead.as_dict())
         else:
@@ -131,11 +137,14 @@ def study_command(
     with progress("studying", quiet=json) as report:
         engine = engine_of(jobs, scheduler)
         told = report if json else if_pair_faster(report, plan.grid.bases.values(), lambda: _longest(plan.lines))
-        found = run_study(plan, engine=engine, out=out, progress=lambda done, of: told(done / of))
+        found = run_study(plan, engine=engine, out=out, retry=retry, progress=lambda done, of: told(done / of))
     judged = overall(found.judged) if found.judged else Judgement.MET
     code = {Judgement.NOT_MET: 1, Judgement.NOT_ENOUGH: 3}.get(judged, 0)
+    unwritten = f"Nothing was written: {out} can only be read. The answer is that of the rows that are kept there."
     if json:
         emit_json(found.as_dict())
+        if out is not None and not found.written:
+            warn(unwritten)
         raise typer.Exit(code)
     verdict = found.verdict
     for spec in strategy or []:  # a strategy in a file is found by its file, not by its name
@@ -152,8 +161,13 @@ def study_command(
             say(f"  {line.recording}: not studied: {line.fault}")
     else:
         warn("More: --details shows every recording, every parameter, lots and conditions.")
-    if out is not None:
+    if found.written:
         warn(f"Written to {out}: study.html, study.json, and all rows as Parquet in rows/.")
+        if found.failed:
+            warn("What failed is kept as failed. To work it again:")
+            typer.echo(f"  {given_again(context, retry=True)}", err=True)  # never broken into lines
+    elif out is not None:
+        warn(unwritten)
     raise typer.Exit(code)
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import shlex
 import signal
 import subprocess
 import sys
@@ -261,3 +262,56 @@ def test_a_study_says_what_would_make_it_faster(place: Path, monkeypatch: pytest
     assert said not in run(*words, "--base", "slow.json").stderr
     monkeypatch.setattr("teachlab.cli.console.find_spec", lambda name: name)
     assert said not in run(*words).stderr
+
+
+def test_what_failed_is_told_and_the_command_that_tries_it_again_works_as_printed(place: Path) -> None:
+    code = """
+from dataclasses import dataclass
+from pathlib import Path
+from typing import ClassVar
+from teachlab.model.setting import Taught
+from teachlab.model.teaching import Shown
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Mine:
+    name: ClassVar[str] = "mine"
+    needs: ClassVar[frozenset] = frozenset({Shown.OBJECT})
+
+    def teach(self, view):
+        if Path("lacks").exists():
+            raise MemoryError
+        return view.place(0.5 * view.object.mean, 0.0, Taught(strategy=self.name, parameters={}))
+"""
+    Path("mine.py").write_text(code)
+    Path("lacks").touch()
+    words = ["rec", "--strategy", "./mine.py:Mine", "--draws", "2", "--out", "an out", "--jobs", "1"]
+    done = run(*words)
+    assert done.stdout.splitlines() == [
+        "Cannot be decided.",
+        "Why: mine fails on 3 of 3 recordings: strategy 'mine' failed: MemoryError.",
+        "Why: No strategy teaches in half of the draws.",
+        "Next: Mend what failed, as the reason above says, and run this again.",
+    ]
+    again = shlex.split(done.stderr.splitlines()[-1])
+    assert again == ["teachlab", "study", *words, "--retry"]
+    Path("lacks").unlink()
+    assert "mine fails" in run(*words).stdout
+    assert "3 of 3 rows are to be worked" in run(*again[2:], "--dry-run").stdout
+    told = run(*again[2:])
+    assert "mine fails" not in told.stdout
+    assert "--retry" not in told.stderr
+
+
+def test_a_study_that_can_only_be_read_is_told(place: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    words = ["rec", "--strategy", "single-sample", "--draws", "2", "--jobs", "1", "--out", "out"]
+    first = run(*words)
+    monkeypatch.setattr("os.access", lambda place, mode, **more: False)
+    again = run(*words)
+    assert again.stdout == first.stdout
+    said = "Nothing was written: out can only be read. The answer is that of the rows that are kept there."
+    assert said in again.stderr
+    assert said in run(*words, "--json").stderr
+    assert "Written to" not in again.stderr
+    refused = run(*words, "--seed", "1", code=2).stderr
+    assert "cannot write to 'out', and 3 of 3 recordings are not complete there" in refused
+    assert "Permission denied" in run(*words[:-1], "new", code=2).stderr

@@ -42,6 +42,8 @@ class Store:
 
     port: int
     asked: list[tuple[str, str, str, int]] = field(default_factory=list)
+    closed: set[str] = field(default_factory=set)
+    """Methods that it refuses."""
 
     def at(self, name: str) -> str:
         """Return the address of a name."""
@@ -61,6 +63,7 @@ def store() -> Iterator[Store]:
 
     inner = server.DomainDispatcherApplication(server.create_backend_app)
     asked: list[tuple[str, str, str, int]] = []
+    closed: set[str] = set()
 
     def counting(environ: Any, start: Any) -> Any:
         def started(status: str, headers: Any, *more: Any) -> Any:
@@ -68,6 +71,9 @@ def store() -> Iterator[Store]:
             asked.append((environ["REQUEST_METHOD"], environ["PATH_INFO"], environ.get("HTTP_RANGE", ""), size))
             return start(status, headers, *more)
 
+        if environ["REQUEST_METHOD"] in closed:
+            start("403 Forbidden", [("Content-Length", "0")])
+            return [b""]
         return inner(environ, started)
 
     given = {"AWS_ACCESS_KEY_ID": "test", "AWS_SECRET_ACCESS_KEY": "test", "AWS_EC2_METADATA_DISABLED": "true"}
@@ -84,7 +90,7 @@ def store() -> Iterator[Store]:
         allow_bucket_creation=True,
     )
     system.create_dir("lines")
-    yield Store(httpd.server_port, asked)
+    yield Store(httpd.server_port, asked, closed)
     httpd.shutdown()
     thread.join()
     httpd.server_close()
@@ -149,6 +155,25 @@ def test_patterns_and_folders_of_a_store_mean_recordings(store: Store) -> None:
     assert find_recordings([store.at("many/?/l?.parquet")]) == all_of_them[:2]
     with pytest.raises(InputError, match="no recording is found"):
         find_recordings([store.at("none/*.parquet")])
+
+
+def test_a_complete_study_in_a_store_that_takes_nothing_is_told(store: Store) -> None:
+    for seed in (1, 2):
+        put_line(store, f"read/l{seed}", seed)
+    out = store.at("read-only")
+    first = teachlab.study(store.at("read/*.parquet"), GRID, draws=2, out=out)
+    store.closed.update({"PUT", "POST", "DELETE"})
+    try:
+        found = teachlab.study(store.at("read/*.parquet"), GRID, draws=2, out=out)
+        assert (first.written, found.written) == (True, False)
+        assert found.as_dict() == first.as_dict()
+        assert not teachlab.study(store.at("read/l1.parquet"), GRID, draws=2, out=out).written
+        # What was worked would be lost.
+        with pytest.raises(InputError, match="cannot be written"):
+            teachlab.study(store.at("read/*.parquet"), GRID, draws=3, out=out)
+    finally:
+        store.closed.clear()
+    assert teachlab.study(store.at("read/*.parquet"), GRID, draws=2, out=out).written
 
 
 def test_a_study_from_and_into_a_store_goes_on_and_equals_one_on_disk(store: Store, tmp_path: Path) -> None:

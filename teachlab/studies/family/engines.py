@@ -165,7 +165,17 @@ class ClusterEngine:
         cluster = None
         if self.address == LOCAL:
             workers = max(1, min(self.jobs or os.cpu_count() or 1, len(pieces)))
-            cluster = LocalCluster(n_workers=workers, threads_per_worker=1, dashboard_address=None, silence_logs=50)
+            start = partial(LocalCluster, workers, threads_per_worker=1, dashboard_address=None, silence_logs=50)
+            try:
+                cluster = start()
+            except RuntimeError:  # one of its processes ended before it was ready
+                try:
+                    cluster = start()
+                except RuntimeError as fault:
+                    raise InputError(
+                        f"the workers of a cluster on this machine do not start: {str(fault).rstrip('.')}. Free "
+                        "memory, ask for fewer with --jobs, or leave out --scheduler."
+                    ) from None
         try:
             client = Client(cluster or self.address, timeout="10s", set_as_default=False)
         except (OSError, ValueError) as fault:

@@ -14,6 +14,7 @@ import numpy as np
 from teachlab.data.recording_places import telling_names
 from teachlab.errors import Abstained
 from teachlab.model.json_values import Document, picked, plain
+from teachlab.model.printable_text import number_of
 from teachlab.statistics.claims.orders import Order, orders
 from teachlab.statistics.lots import Source
 from teachlab.statistics.variance_components import Components, variance_components
@@ -149,6 +150,10 @@ class StudyAnswer:
         Cheapest first over all lines.
     judged : sequence of Judged
         What the recordings show about each stated criterion.
+    failed : int
+        Rows with draws that failed.
+    written : bool
+        Whether rows, document and page were written.
     """
 
     table: pa.Table
@@ -161,6 +166,8 @@ class StudyAnswer:
     recommended: RankedMethod | None
     verdict: Verdict
     judged: Sequence[Judged] = ()
+    failed: int = 0
+    written: bool = False
 
     @property
     def faults(self) -> list[LineVerdict]:
@@ -240,6 +247,7 @@ def study_answer(
     others = {one.name: [some[0] for some in one.by_method.values()] for one in studied}
     counted = [row for row in every if row["path"] not in faults]
     groups = [] if chosen is None else _groups(counted, chosen.method, grid, columns)
+    failed = [row for row in counted if row["failed"]]
     stressed = [one for one in groups if one.by == CONDITION and one.name != grid.conditions[0].name]
     return StudyAnswer(
         table=table,
@@ -250,8 +258,24 @@ def study_answer(
         effects=_effects(grid, studied, labels),
         groups=groups,
         recommended=chosen,
-        verdict=judge.family(chosen, rows, others, verdicts, stressed),
+        verdict=judge.family(chosen, rows, others, verdicts, stressed, _failures(failed, labels, len(studied))),
         judged=() if judge.criteria is None else judged_study(judge.criteria, [row for _, row in rows]),
+        failed=len(failed),
+    )
+
+
+def _failures(rows: Sequence[Row], labels: Mapping[Method, str], recordings: int) -> str:
+    """Say which configuration fails most often, on how many recordings and why, and how many others fail."""
+    places: dict[Method, dict[str, str]] = {}
+    for row in rows:
+        places.setdefault((row["strategy"], row["parameters"], row["base"]), {})[row["path"]] = row["reason"]
+    if not places:
+        return ""
+    most = max(places, key=lambda one: len(places[one]))
+    others = number_of(len(places) - 1, "other configuration fails", "other configurations fail")
+    return (
+        f"{labels[most]} fails on {len(places[most])} of {number_of(recordings, 'recording')}"
+        f"{f', and {others} too' if len(places) > 1 else ''}: {next(iter(places[most].values())).rstrip('.')}."
     )
 
 

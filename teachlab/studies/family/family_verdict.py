@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import shlex
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -31,6 +31,7 @@ _Method = tuple[str, str, str]
 
 
 GIVE_OTHERS = "Give recordings with passes, as the reason above says, and run this again."
+MEND_STRATEGY = "Mend what failed, as the reason above says, and run this again."
 NAMED = 3
 """Number of recordings that are named where there are more."""
 
@@ -115,16 +116,25 @@ class FamilyJudge:
 
     def family(
         self, chosen: RankedMethod | None, rows: Sequence[tuple[Any, Row]], others: Mapping[str, Sequence[Row]],
-        lines: Sequence[LineVerdict], stressed: Sequence[GroupCounts] = (),
+        lines: Sequence[LineVerdict], stressed: Sequence[GroupCounts] = (), failures: str = "",
     ) -> Verdict:  # fmt: skip
         """Judge one way of teaching over all lines: every line is one trial, however alike its passes are.
 
-        `stressed` counts it under every other light that was asked for.
+        `stressed` counts it under every other light that was asked for; `failures` says which configurations failed.
         """
+        found = self._family(chosen, rows, others, lines, stressed, bool(failures))
+        told = (VerdictReason(text=failures),) if failures else ()
+        return replace(found, reasons=(*told, *found.reasons))
+
+    def _family(
+        self, chosen: RankedMethod | None, rows: Sequence[tuple[Any, Row]], others: Mapping[str, Sequence[Row]],
+        lines: Sequence[LineVerdict], stressed: Sequence[GroupCounts], failed: bool,
+    ) -> Verdict:  # fmt: skip
         faults = [one for one in lines if one.fault]
         if chosen is None or not rows:
             why = _not_studied(faults, len(lines)) if faults else "No strategy teaches in half of the draws."
-            step = f"teachlab inspect {shlex.quote(lines[0].path)}" if lines and not faults else GIVE_OTHERS
+            inspect = f"teachlab inspect {shlex.quote(lines[0].path)}"
+            step = GIVE_OTHERS if faults else MEND_STRATEGY if failed else inspect
             return Verdict(
                 decision=str(Decision.OPEN), reasons=(VerdictReason(text=why, count=len(faults)),), next_step=step
             )

@@ -132,10 +132,15 @@ class RowStore:
 
     `folder`: path or address.
     `lines`: in the order of the study.
+    `retry`: whether rows with draws that failed are to be worked again.
+    `closed`: whether nothing is written, because nothing can be: what is kept there is only read.
     """
 
-    def __init__(self, folder: str | None, table: RowTable, lines: Sequence[StudiedLine]) -> None:
-        self.folder = folder
+    def __init__(
+        self, folder: str | None, table: RowTable, lines: Sequence[StudiedLine], *, retry: bool = False
+    ) -> None:
+        self.folder, self.retry = folder, retry
+        self.closed = self._wrote = False
         self.table, self.lines = table, lines
         self._tables: dict[int, pa.Table] = {}
         self._members: dict[str, list[int]] = {}
@@ -157,6 +162,7 @@ class RowStore:
             why = "it is a file" if Path(self.folder).is_file() else str(fault.strerror)
             raise InputError(f"cannot write to '{self.folder}': {why}. Give the name of a folder.") from None
         mark = Path(self.folder, ROWS, AT_WORK)
+        self.closed = not all(os.access(one, os.W_OK | os.X_OK) for one in (self.folder, mark.parent))
         with only_writer(mark.parent, "a study"):
             ended = mark.exists()
             with suppress(OSError):
@@ -164,18 +170,38 @@ class RowStore:
             try:
                 yield ended
             finally:
-                mark.unlink(missing_ok=True)
+                with suppress(OSError):
+                    mark.unlink()
+
+    @contextmanager
+    def changing(self, *, needed: bool = False) -> Iterator[None]:
+        """Write in this block; a store that takes nothing is closed, unless that loses what this run has found.
+
+        Only writing shows whether an object store takes anything.
+        """
+        try:
+            yield
+        except InputError:
+            if needed or self._wrote or self.folder is None or not is_address(self.folder):
+                raise
+            self.closed = True
+        else:
+            self._wrote = True
 
     def known(self) -> Mapping[str, frozenset[str]]:
-        """Return the keys of the kept rows by the name of the recording; "" if no recording of the study has it now."""
-        out: dict[str, set[str]] = {}
-        names = {line.name for line in self.lines}
+        """Return the keys of the kept rows by the name of the recording; under "" those of files that were renamed."""
+        rows: list[Row] = []
         for place in self._kept():
             with suppress(InputError):
-                for row in _read(place, ["key", "recording", "strategy"]).to_pylist():
-                    if row["strategy"] is not None:  # what could not be studied is tried again
-                        name = row["recording"] if row["recording"] in names else ""
-                        out.setdefault(name, set()).add(row["key"])
+                rows += _read(place, ["key", "recording", "path", "strategy", "failed"]).to_pylist()
+        # What could not be studied is tried again.
+        rows = [row for row in rows if row["strategy"] is not None and not (self.retry and row["failed"])]
+        there, kept = {line.path for line in self.lines}, {row["path"] for row in rows}
+        moved = {line.name for line in self.lines if line.path not in kept}
+        out: dict[str, set[str]] = {}
+        for row in rows:
+            name = row["recording"] if row["path"] in there or row["recording"] in moved else ""
+            out.setdefault(name, set()).add(row["key"])
         return {name: frozenset(keys) for name, keys in out.items()}
 
     @property
@@ -198,7 +224,7 @@ class RowStore:
         # Copies of one recording share a file; its order is that of the study.
         members.append(number)
         members.sort()
-        if self.folder is None:
+        if self.folder is None or self.closed:
             return
         place = self._place(identity)
         whole = pa.concat_tables([self._tables[k] for k in members]).combine_chunks()
@@ -206,16 +232,19 @@ class RowStore:
             return
         if not is_address(place):
             Path(place).parent.mkdir(parents=True, exist_ok=True)
-        with write_aside(place) as aside:
+        with self.changing(needed=bool(found.rows)), write_aside(place) as aside:
             pq.write_table(whole, aside, compression="zstd", version="2.6")
 
     def finish(self) -> pa.Table:
         """Remove rows of recordings that are not in the study; return all rows in its order."""
-        if self.folder is not None and is_address(self.folder):
+        if self.folder is None or self.closed:
+            pass
+        elif is_address(self.folder):
             for place in self._kept():
-                if divided(place)[0].split("/")[-2].removeprefix(PART) not in self._members:
-                    remove_at(place)
-        elif self.folder is not None:
+                if not self.closed and divided(place)[0].split("/")[-2].removeprefix(PART) not in self._members:
+                    with self.changing():
+                        remove_at(place)
+        else:
             # Also what a killed run has left in a folder into which nothing was written since.
             for folder in Path(self.folder, ROWS).glob(f"{PART}*/"):
                 tidy(folder)

@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import resource
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from teachlab.data.atomic_files import one_result, write_aside
+from teachlab.errors import InputError
 from teachlab.model.json_values import Document, json_text
 from teachlab.model.memory import need_memory
 from teachlab.model.printable_text import number_of
@@ -62,12 +63,24 @@ class WorkAhead(Document):
 
 
 def run_study(
-    plan: StudyPlan, *, engine: StudyEngine | None = None, out: str | None = None, progress: Progress | None = None
+    plan: StudyPlan,
+    *,
+    engine: StudyEngine | None = None,
+    out: str | None = None,
+    retry: bool = False,
+    progress: Progress | None = None,
 ) -> StudyAnswer:
     """Run what is missing, and answer; with a folder, every completed piece is kept, and a later run continues there.
 
     `engine`: by default one piece after the other in this process.
-    `out`: folder for the rows, ``study.json`` and ``study.html``.
+    `out`: folder for the rows, ``study.json`` and ``study.html``. Where nothing can be written, a study that is
+    complete there is answered all the same.
+    `retry`: whether rows with draws that failed are worked again, in worker processes: one may have ended its process.
+
+    Raises
+    ------
+    InputError
+        If `out` cannot be written and rows are missing there.
 
     Returns
     -------
@@ -80,12 +93,18 @@ def run_study(
     )
     need_memory(held, what, "Ask for fewer draws, seeds or values.")
     columns = RowTable(plan.grid, plan.lines)
-    store = RowStore(out, columns, plan.lines)
+    store = RowStore(out, columns, plan.lines, retry=retry)
     with store.writing() as ended_early:
         if engine is None or isinstance(engine, InProcess):
             # A strategy that ended the process of the last run would end this one at the same place.
-            engine = WorkerProcesses(1) if ended_early else InProcess()
+            engine = WorkerProcesses(1) if ended_early or retry else InProcess()
         pieces = _pieces(plan, store)
+        if store.closed and (left := _left(pieces)):
+            raise InputError(
+                f"cannot write to '{out}', and {len(left)} of {number_of(len(pieces), 'recording')} "
+                f"{'is' if len(left) == 1 else 'are'} not complete there with these options in this version of "
+                "teachlab. Give the right to write there, or name another folder."
+            )
         # No worker is started before a recording opens: what is refused is refused at once.
         first = 0
         while first < len(pieces) and (refused := piece_keys(pieces[first])).fault:
@@ -107,9 +126,10 @@ def run_study(
         for number in ended:
             keep(number, divided(pieces[number]))
         answer = study_answer(store.finish(), columns, plan.grid, plan.lines, plan.judge)
-        if out is not None:
-            write_study(answer, out)
-    return answer
+        if out is not None and not store.closed:
+            with store.changing():
+                write_study(answer, out)
+    return replace(answer, written=out is not None and not store.closed)
 
 
 def divided(piece: StudyPiece) -> PieceRows:
@@ -156,15 +176,11 @@ def write_study(answer: StudyAnswer, folder: str) -> None:
             aside.write_text(page, encoding="utf-8")
 
 
-def work_ahead(plan: StudyPlan, *, workers: int = 1, out: str | None = None) -> WorkAhead:
+def work_ahead(plan: StudyPlan, *, workers: int = 1, out: str | None = None, retry: bool = False) -> WorkAhead:
     """Say how much work, time and memory a study needs, measured on one of its recordings."""
     columns = RowTable(plan.grid, plan.lines)
-    pieces = _pieces(plan, RowStore(out, columns, plan.lines))
-    left, seconds, tried = [], None, ""
-    for piece in pieces:
-        missing = set(piece_keys(piece).keys) - piece.known
-        if missing:
-            left.append((piece, len(missing)))
+    pieces = _pieces(plan, RowStore(out, columns, plan.lines, retry=retry))
+    left, seconds, tried = _left(pieces), None, ""
     if left:
         piece, _ = left[len(left) // 2]
         # What this process has needed to start, the run and each of its workers need as well.
@@ -188,6 +204,12 @@ def work_ahead(plan: StudyPlan, *, workers: int = 1, out: str | None = None) -> 
     )
 
 
+def _left(pieces: Sequence[StudyPiece]) -> list[tuple[StudyPiece, int]]:
+    """Return the pieces that are not complete, with the number of rows that each still needs."""
+    missing = ((piece, len(set(piece_keys(piece).keys) - piece.known)) for piece in pieces)
+    return [(piece, rows) for piece, rows in missing if rows]
+
+
 def _timed(piece: StudyPiece, draws: int) -> float:
     began = time.perf_counter()
     study_piece(
@@ -197,8 +219,8 @@ def _timed(piece: StudyPiece, draws: int) -> float:
 
 
 def _pieces(plan: StudyPlan, store: RowStore) -> list[StudyPiece]:
-    known, code = store.known(), piece_code()
+    known, code, none = store.known(), piece_code(), frozenset[str]()
     return [
-        StudyPiece(line=line, grid=plan.grid, known=known.get(line.name, known.get("", frozenset())), code=code)
+        StudyPiece(line=line, grid=plan.grid, known=known.get(line.name, none) | known.get("", none), code=code)
         for line in plan.lines
     ]

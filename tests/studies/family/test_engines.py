@@ -14,7 +14,7 @@ from typing import Any
 import pytest
 
 import teachlab
-from teachlab.errors import ParameterError
+from teachlab.errors import InputError, ParameterError
 from teachlab.studies.family.engines import WorkerEnded, WorkerProcesses, engine_of
 from tests.studies.family.made_lines import content, line, write_line
 
@@ -222,6 +222,27 @@ def test_a_cluster_of_its_own_writes_the_same_bytes(lines: Path, undisturbed: di
     pytest.importorskip("distributed")
     teachlab.study(lines, GRID, draws=5, out=tmp_path / "out", scheduler="local", jobs=2)
     assert content(tmp_path / "out") == undisturbed
+
+
+def test_a_cluster_of_its_own_of_which_a_worker_ends_at_its_start_is_begun_again(
+    lines: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    distributed = pytest.importorskip("distributed")
+    begun: list[int] = []
+    made = distributed.LocalCluster
+
+    def start(count: int, **more: Any) -> Any:
+        begun.append(count)
+        if len(begun) in (1, 3, 4):
+            raise RuntimeError("Nanny failed to start.")
+        return made(count, **more)
+
+    monkeypatch.setattr(distributed, "LocalCluster", start)
+    some = lines / "l0.parquet"
+    assert teachlab.study(some, ["single-sample"], draws=1, scheduler="local").to_pandas().taught.tolist() == [1]
+    with pytest.raises(InputError, match=r"do not start: Nanny failed to start\. Free memory, ask for fewer"):
+        teachlab.study(some, ["single-sample"], draws=1, scheduler="local")
+    assert begun == [1] * 4
 
 
 def test_a_scheduler_that_is_not_there_is_told(lines: Path) -> None:

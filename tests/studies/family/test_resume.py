@@ -234,3 +234,76 @@ def test_an_out_that_is_a_file_is_refused_before_any_work(lines: Path, tmp_path:
     with pytest.raises(InputError, match="it is a file"):
         teachlab.study(lines, SMALL, draws=3, out=tmp_path / "out")
     assert worked == []
+
+
+def test_a_complete_study_that_can_only_be_read_is_told_and_nothing_is_written(
+    lines: Path, through: dict[str, bytes], tmp_path: Path, worked: list[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    shutil.copytree(_written(lines, tmp_path), tmp_path / "kept")
+    # Root may write anywhere: what the system answers other users is given here.
+    monkeypatch.setattr("os.access", lambda place, mode, **more: False)
+    count = len(worked)
+    found = teachlab.study(lines, WHOLE, draws=4, out=tmp_path / "kept")
+    assert (found.written, len(worked)) == (False, count)
+    assert found.verdict == teachlab.study(lines, WHOLE, draws=4).verdict
+    fewer = teachlab.study(lines / "l1.parquet", SMALL, draws=4, confidence=0.8, out=tmp_path / "kept")
+    assert fewer.to_pandas().recording.tolist() == ["l1"]
+    assert content(tmp_path / "kept") == through
+    count = len(worked)
+    with pytest.raises(InputError, match=r"cannot write to '.*kept', and 5 of 6 recordings are not complete there"):
+        teachlab.study(lines, WHOLE, draws=5, out=tmp_path / "kept")
+    assert len(worked) == count
+    assert content(tmp_path / "kept") == through
+
+
+def _written(lines: Path, place: Path) -> Path:
+    assert teachlab.study(lines, WHOLE, draws=4, out=place / "out").written
+    return place / "out"
+
+
+def test_a_renamed_recording_is_known_where_another_has_its_old_name(tmp_path: Path, worked: list[str]) -> None:
+    for seed, folder in enumerate("abc"):
+        write_line(tmp_path / "rec" / folder / "line.parquet", seed)
+    pattern = tmp_path / "rec" / "*" / "*.parquet"
+    teachlab.study(pattern, SMALL, draws=2, out=tmp_path / "out")
+    assert worked == ["line"] * 3
+    for ending in ("parquet", "passes.parquet"):
+        (tmp_path / "rec" / "b" / f"line.{ending}").rename(tmp_path / "rec" / "b" / f"other.{ending}")
+    found = teachlab.study(pattern, SMALL, draws=2, out=tmp_path / "out")
+    assert found.to_pandas().recording.tolist() == ["line", "other", "line"]
+    assert worked == ["line"] * 3
+
+
+@pytest.mark.parametrize("fails", ["raise MemoryError", "os.kill(os.getpid(), 9)"])
+def test_what_failed_is_kept_and_tried_again_when_that_is_asked(lines: Path, tmp_path: Path, fails: str) -> None:
+    """What the computer lacked, and not the strategy, may be there at the next run."""
+    lacks = tmp_path / "lacks"
+    file = tmp_path / "mine.py"
+    fault = f"if os.path.exists({str(lacks)!r}): {fails}\n        "
+    file.write_text(OWN.replace("from placed_where import SHARE", "import os").replace("return", fault + "return"))
+    file.write_text(file.read_text().replace("SHARE", "0.5"))
+    asked: dict[str, Any] = {f"{file}:Mine": None, "single-sample": None}
+    some = [lines / "l1.parquet", lines / "l2.parquet"]
+    lacks.touch()
+    before = teachlab.study(some, asked, draws=2, out=tmp_path / "out", jobs=2)
+    assert before.failed == 2
+    told = before.verdict.reasons[0].text
+    assert told.startswith("mine fails on 2 of 2 recordings: ")
+    assert "MemoryError." in told or "there is not enough memory." in told
+    lacks.unlink()
+    assert teachlab.study(some, asked, draws=2, out=tmp_path / "out").failed == 2
+    again = teachlab.study(some, asked, draws=2, out=tmp_path / "out", retry=True)
+    assert (again.failed, again.to_pandas().taught.tolist()) == (0, [2] * 4)
+    teachlab.study(some, asked, draws=2, out=tmp_path / "through")
+    assert content(tmp_path / "out") == content(tmp_path / "through")
+
+
+def test_a_retry_survives_what_ends_its_process_again(lines: Path, tmp_path: Path) -> None:
+    file = tmp_path / "mine.py"
+    file.write_text(OWN.replace("from placed_where import SHARE", "import os").replace("return", "os._exit(1)  #"))
+    asked = {f"{file}:Mine": None, "single-sample": None}
+    teachlab.study(lines / "l1.parquet", asked, draws=2, out=tmp_path / "out", jobs=2)
+    before = content(tmp_path / "out")
+    found = teachlab.study(lines / "l1.parquet", asked, draws=2, out=tmp_path / "out", retry=True)
+    assert found.to_pandas().taught.tolist() == [0, 2]
+    assert content(tmp_path / "out") == before
