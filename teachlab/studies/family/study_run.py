@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import heapq
 import resource
 import time
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
+
+import numpy as np
 
 from teachlab.data.atomic_files import one_result, write_aside
 from teachlab.errors import InputError
@@ -18,6 +21,7 @@ from teachlab.studies.family.family_answer import StudyAnswer, study_answer
 from teachlab.studies.family.row_store import RowStore, RowTable, within
 from teachlab.studies.family.study_grid import PieceRows, StudyPiece, StudyPlan
 from teachlab.studies.family.study_piece import piece_code, piece_keys, study_piece
+from teachlab.studies.taught_draws import new_share
 
 if TYPE_CHECKING:
     from teachlab.studies.family.configurations import Configuration
@@ -29,6 +33,12 @@ ROW_BYTES = 6000
 """Memory of a row with its draws and lots."""
 FEW_DRAWS, MANY_DRAWS = 2, 24
 """Draws of the pieces by which the time of a study is foretold."""
+SHORT_SECONDS = 10.0
+"""Work of a recording that is tried with all its draws."""
+ROW_SECONDS = 7e-4
+"""Time to read and judge a row."""
+ROOM = 1.1
+"""Factor on the measured memory, which differs from run to run."""
 LIBRARY_BYTES, DRAW_BYTES = 0.3e9, 3000
 """Memory of the libraries, and of a draw of one strategy on one recording."""
 
@@ -46,7 +56,7 @@ class WorkAhead(Document):
     seconds : float or None
         Expected for what is left, on this machine with the requested workers; None if nothing could be tried.
     tried : str
-        The recording on which the time was measured.
+        The recording on which time and memory were measured: the longest.
     worker_bytes, here_bytes : float
         Memory of each worker, and of this process.
     """
@@ -181,26 +191,26 @@ def work_ahead(plan: StudyPlan, *, workers: int = 1, out: str | None = None, ret
     columns = RowTable(plan.grid, plan.lines)
     pieces = _pieces(plan, RowStore(out, columns, plan.lines, retry=retry))
     left, seconds, tried = _left(pieces), None, ""
+    draws, rows, wide = plan.grid.options.draws, len(pieces) * plan.grid.rows, max(1, min(workers, len(left)))
     if left:
-        piece, _ = left[len(left) // 2]
         # What this process has needed to start, the run and each of its workers need as well.
-        start, draws, wide = time.process_time(), plan.grid.options.draws, max(1, min(workers, len(left)))
-        few, many = min(FEW_DRAWS, draws), min(MANY_DRAWS, draws)
-        _timed(piece, few)  # loads what is used for the first time
-        low, high = _timed(piece, few), _timed(piece, many)
-        each = max(0.0, (high - low) / (many - few)) if many > few else 0.0
-        seconds = len(left) * (high + each * (draws - many)) / wide + start * (1 if wide == 1 else 2)
-        tried = piece.line.path
-    peak = float(resource.getrusage(resource.RUSAGE_SELF).ru_maxrss * 1024)
+        start = time.process_time()
+        tried, each = _expected([piece for piece, _ in left], draws)
+        free = [0.0] * wide
+        for needed in each:
+            heapq.heapreplace(free, free[0] + needed)
+        seconds = max(free) + start * (1 if wide == 1 else 2) + ROW_SECONDS * rows
+    more = DRAW_BYTES * max(0, draws - MANY_DRAWS) * plan.grid.rows // len(plan.grid.conditions)
+    peak = ROOM * (float(resource.getrusage(resource.RUSAGE_SELF).ru_maxrss * 1024) + more)
     return WorkAhead(
         recordings=len(pieces),
-        rows=len(pieces) * plan.grid.rows,
+        rows=rows,
         recordings_left=len(left),
         rows_left=sum(rows for _, rows in left),
         seconds=seconds,
         tried=tried,
         worker_bytes=peak,
-        here_bytes=peak + ROW_BYTES * len(pieces) * plan.grid.rows,
+        here_bytes=peak + ROW_BYTES * rows,
     )
 
 
@@ -208,6 +218,31 @@ def _left(pieces: Sequence[StudyPiece]) -> list[tuple[StudyPiece, int]]:
     """Return the pieces that are not complete, with the number of rows that each still needs."""
     missing = ((piece, len(set(piece_keys(piece).keys) - piece.known)) for piece in pieces)
     return [(piece, rows) for piece, rows in missing if rows]
+
+
+def _expected(pieces: Sequence[StudyPiece], draws: int) -> tuple[str, list[float]]:
+    """Return the longest recording, and the seconds of every one: between those of the longest and of the shortest."""
+    sizes = [piece.line.open()[0].samples for piece in pieces]
+    longest, shortest = int(np.argmax(sizes)), int(np.argmin(sizes))
+    _timed(pieces[shortest], min(FEW_DRAWS, draws))  # loads what is used for the first time
+    high = _tried(pieces[longest], draws)
+    low = high if 2 * sizes[shortest] > sizes[longest] else _tried(pieces[shortest], draws)
+    each = np.interp(sizes, [sizes[shortest], sizes[longest]], [low, high])
+    return pieces[longest].line.path, each.tolist()
+
+
+def _tried(piece: StudyPiece, draws: int) -> float:
+    """Return the seconds of one piece with all draws, foretold from fewer of them if they would take long."""
+    low = _timed(piece, min(FEW_DRAWS, draws))
+    if draws <= FEW_DRAWS:
+        return low
+    high = _timed(piece, min(MANY_DRAWS, draws))
+    if draws <= MANY_DRAWS:
+        return high
+    shown = int(piece.line.open()[1].detect_passes * piece.grid.options.teach_share)
+    few, many = (new_share(one, draws, shown) for one in (FEW_DRAWS, MANY_DRAWS))
+    whole = high + max(0.0, high - low) * (1 - many) / (many - few)
+    return _timed(piece, draws) if whole < SHORT_SECONDS else whole
 
 
 def _timed(piece: StudyPiece, draws: int) -> float:
