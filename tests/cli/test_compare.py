@@ -268,8 +268,8 @@ def test_what_to_do_is_said_first_and_then_how_sure_that_is(tmp_path: Path, weak
     [
         # Errors of the worse one in 8 lots of 5 passes: spread evenly, and in one lot alone.
         ([2, 2, 2, 3, 2, 2, 2, 2], "In these 8 lots it is more than chance (paired t-test, p < 0.001), but they are "
-         "few. About 10 lots like these would show a difference of this size, in 4 of 5 such recordings."),
-        ([5, 0, 0, 0, 0, 0, 0, 0], "About 65 lots like these would show a difference of this size, in 4 of 5 such "
+         "few. About 10 lots like these would show a difference of this size, in 80 % of such recordings."),
+        ([5, 0, 0, 0, 0, 0, 0, 0], "About 65 lots like these would show a difference of this size, in 80 % of such "
          "recordings."),
     ],
 )  # fmt: skip

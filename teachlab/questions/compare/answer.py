@@ -29,6 +29,7 @@ from teachlab.statistics.claims.lot_claims import CLAIM_LOT_PASSES, NOTHING, Ass
 from teachlab.statistics.claims.orders import (
     MOST_LOTS,
     ORDER_LOTS,
+    POWER,
     Order,
     OrderStanding,
     lots_to_order,
@@ -309,7 +310,8 @@ def _size_text(differences: NDArray[np.float64], order: Order, need: int | None,
     many = "lots" if order.source is Source.LOTS else "stretches"
     if need is None:
         return f"Not even {MOST_LOTS:,} {many} like these would show a difference as small as this."
-    about = f"About {need:,} {many} like these would show a difference of this size, in 4 of 5 such recordings."
+    sure = f"in {100 * POWER:g} % of such recordings"
+    about = f"About {need:,} {many} like these would show a difference of this size, {sure}."
     if order.lots >= ORDER_LOTS or (p := paired_p(differences)) >= alpha:
         return about
     told = f"p < {LEAST_P}" if p < LEAST_P else f"p = {in_figures(p, 2)}"

@@ -151,8 +151,8 @@ def falling_below(
 
     Simulated with lots of 20, normal, of two kinds, or unequal, with an intra-lot correlation of 0 to 0.6, with 5 to 50
     baseline lots and 8 to 60 watched lots. If nothing changes, an alarm comes in at most 4 % of the recordings, with
-    stretches instead of lots in at most 9 %; more often where one lot in ten is bad or lots have a long tail. A sum over passes that assumes independence alarms in up to 99.8 %
-    (``benchmarks/coverages/alarms.py``).
+    stretches instead of lots in at most 9 %; more often where one lot in ten is bad or lots have a long tail. A sum
+    over passes that assumes independence alarms in up to 99.8 % (``benchmarks/coverages/alarms.py``).
     """
     x = np.asarray(values, np.float64).reshape(-1)
     if x.size == 0:
