@@ -35,6 +35,7 @@ WORDS = {
     "beat_alias_hz": "seen by the sensor as", "flicker_alias_hz": "seen by the sensor as",
     "ripple_alias_hz": "ripple seen as", "average_ms": "average that removes it", "average_evaluations": "that is",
     "average_leaves": "flicker that is then left", "limit_lx": "rated for", "head_room": "rating is",
+    "on_delay_needed_ms": "on-delay needed",
 }  # fmt: skip
 PERIOD_DIGITS = 5
 """With fewer, periods that lie close together look the same."""

@@ -65,8 +65,9 @@ def finding(alignment: Alignment) -> list[str]:
         lines.append(f"{_lag(a)} Their borders were stated as exact to ±{duration(doubt)}.")
         if a.ambiguous and a.pitch is not None:
             lines.append(
-                f"That holds if it is off by under half a period ({duration(a.ms(a.pitch) / 2)}). The line is so "
-                f"regular that whole passes off it would fit {100 * a.rival:.0f} % as well."
+                f"This holds if the passes are off by less than {duration(a.ms(a.pitch) / 2)}, half the time "
+                f"between two products. The line is so regular that, one or two whole passes off, "
+                f"{100 * a.rival:.0f} % as many borders would fit."
             )
     elif 2 * a.ms(scatter) > doubt:
         lines.append(

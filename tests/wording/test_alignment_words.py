@@ -80,7 +80,9 @@ def test_a_clock_is_told_by_where_it_leads():
 
 def test_a_regular_line_is_told_under_half_a_period():
     told = lead_lines(alignment(30.0, rival=0.95), "line.parquet")
-    assert told[1].startswith("That holds if it is off by under half a period (125 ms).")
+    assert told[1].startswith(
+        "This holds if the passes are off by less than 125 ms, half the time between two products."
+    )
     assert "95 % as well" in " ".join(told)
     assert told[-1] == "Mend it: teachlab align line.parquet --whole-periods 0 --out line-aligned.parquet"
 
