@@ -83,7 +83,7 @@ def test_a_regular_line_is_told_under_half_a_period():
     assert told[1].startswith(
         "This holds if the passes are off by less than 125 ms, half the time between two products."
     )
-    assert "95 % as well" in " ".join(told)
+    assert "95 % as many borders would fit." in " ".join(told)
     assert told[-1] == "Mend it: teachlab align line.parquet --whole-periods 0 --out line-aligned.parquet"
 
 
