@@ -6,7 +6,7 @@ import re
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from html import escape
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 
@@ -17,9 +17,6 @@ from teachlab.model.recording import Recording
 from teachlab.questions.repeatability.figure import draw_cloud
 from teachlab.questions.surface.position_figure import draw_position
 from teachlab.scoring.switching_position import SwitchingPosition
-
-if TYPE_CHECKING:
-    from teachlab.model.recording import Recording
 
 WORST_DRAWN, LONGEST_UNIT = 6, 30
 MOST_DRAWN = 1e300

@@ -13,7 +13,6 @@ from teachlab.wording.notes import SELF_LABELLED, SYNTHETIC
 
 if TYPE_CHECKING:
     from teachlab.model.verdict import Verdict
-    from teachlab.studies.result import Recommendation, RecordingBench, StrategyResult
 
 SCHEMA = 1
 

@@ -15,7 +15,6 @@ from teachlab.model.setting import Polarity
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from teachlab.light.pass_and_gap_extremes import PassAndGapExtremes
     from teachlab.model.recording import Recording
     from teachlab.model.setting import Setting
     from teachlab.model.teaching import Levels

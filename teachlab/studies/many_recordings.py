@@ -35,8 +35,6 @@ if TYPE_CHECKING:
     from teachlab.light.pass_and_gap_extremes import PassAndGapExtremes
     from teachlab.model.draws import DrawOptions
     from teachlab.model.recording import Recording
-    from teachlab.model.teaching import Strategy
-    from teachlab.model.truth import Truth
     from teachlab.studies.result import RecordingBench
 
 

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from typing import TYPE_CHECKING
 
 from rich.table import Table
 
@@ -13,11 +12,6 @@ from teachlab.model.printable_text import Lines, in_figures
 from teachlab.model.score import Rate
 from teachlab.studies.result import RecordingBench, StrategyResult
 from teachlab.wording.tables import margins_table, plain_table
-
-if TYPE_CHECKING:
-    from teachlab.model.draws import Spread
-    from teachlab.model.score import Rate
-    from teachlab.studies.result import RecordingBench, StrategyResult
 
 SHOWN_LABELS = 3
 """Columns of labels that fit beside the name of a strategy."""

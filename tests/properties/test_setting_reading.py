@@ -171,7 +171,7 @@ def test_commands_share_readings(
     path, _ = line(tmp_path)
     monkeypatch.chdir(tmp_path)
     monkeypatch.setattr("teachlab.data.kept_light.HELD_BYTES", held)
-    monkeypatch.setattr("teachlab.questions.feasibility.designed_cure.MOST_SAMPLES", 0)
+    monkeypatch.setattr("teachlab.questions.feasibility.designed_cure.MOST_DESIGNED", 0)
     monkeypatch.setattr("teachlab.questions.surface.given_settings.pairs.LONG", 0)
     monkeypatch.setattr("teachlab.studies.recommend.MOST_SAMPLES", 100_000)
     decoded.clear()
@@ -186,7 +186,7 @@ def test_a_bench_of_light_too_long_to_be_held_shares_readings(
     path, _ = line(tmp_path)
     monkeypatch.setattr("teachlab.data.kept_light.HELD_BYTES", 0)
     # So long a recording is not held for a design with all passes known either.
-    monkeypatch.setattr("teachlab.questions.feasibility.designed_cure.MOST_SAMPLES", 0)
+    monkeypatch.setattr("teachlab.questions.feasibility.designed_cure.MOST_DESIGNED", 0)
     monkeypatch.setattr("teachlab.questions.surface.given_settings.pairs.LONG", 0)
     decoded.clear()
     words = ["bench", path, "--draws", "4", "--strategy", "balanced-guard", "--jobs", "1", "--json"]

@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 
 from teachlab.light import stretches
 from teachlab.light.event_statistics import EventStatistics, inner_valleys, measure_events
-from teachlab.light.shown import edge_table, event_table, level_crossings
+from teachlab.light.shown import event_table, level_crossings, tabled_light
 from teachlab.light.shown.level_crossings import LevelCrossings
 from teachlab.light.shown.ordered_values import OrderedValues, quantile
 from teachlab.light.shown.tabled_light import TabledEvents
@@ -86,8 +86,8 @@ def test_statistics_out_of_tables_equal_those_of_the_light(
         patch.setattr(event_table, "AT_ONCE", at_once)
         patch.setattr(event_table, "MOST_CELLS", cells)
         patch.setattr(event_table, "FEW_BINS", bins)
-        patch.setattr(edge_table, "BESIDE", steps)
-        patch.setattr(edge_table, "LONGEST", 4 * steps)
+        patch.setattr(tabled_light, "BESIDE", steps)
+        patch.setattr(tabled_light, "LONGEST", 4 * steps)
         patch.setattr(level_crossings, "CELL", steps)
         light = recording.read(0, recording.samples).light
         if not np.isfinite(light).any():

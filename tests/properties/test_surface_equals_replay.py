@@ -20,7 +20,7 @@ from teachlab.model.recording import Recording
 from teachlab.model.score import Rules
 from teachlab.model.setting import Polarity, Setting
 from teachlab.model.truth import Truth
-from teachlab.questions.surface.all_pairs import counting as counting_module
+from teachlab.questions.surface.all_pairs import reading as reading_module
 from teachlab.questions.surface.count import surface, surface_of
 from teachlab.questions.surface.given_settings import asked_tally as asked_module
 from teachlab.questions.surface.given_settings import chain as chain_module
@@ -63,7 +63,7 @@ def test_1000_random_recordings(first: int, fast: bool, cases: ModuleType, monke
     wrong: dict[Any, Any] = {}
     for seed in range(first, first + PART):
         # Two in three come in blocks so small that most spans are cut into pieces.
-        monkeypatch.setattr(counting_module, "BLOCK", (1 << 17, 5, 23)[seed % 3])
+        monkeypatch.setattr(reading_module, "BLOCK", (1 << 17, 5, 23)[seed % 3])
         case = cases.make(seed)
         recording, truth, base = cases.recording_of(case), cases.truth_of(case), plain(cases.setting_of(case))
         try:
@@ -202,7 +202,7 @@ def test_many_settings_at_once_equal_replay_of_each(cases: ModuleType) -> None:
 @pytest.mark.parametrize("seed", range(0, 60, 3))
 def test_hundreds_of_settings_in_one_reading(seed: int, cases: ModuleType, monkeypatch: pytest.MonkeyPatch) -> None:
     """Every pair of levels on, between and beyond the samples, in small blocks, strips and sums."""
-    monkeypatch.setattr(counting_module, "BLOCK", (1 << 17, 5, 23)[seed % 3])
+    monkeypatch.setattr(reading_module, "BLOCK", (1 << 17, 5, 23)[seed % 3])
     monkeypatch.setattr(spans_module, "LOOKED_BACK", (1 << 16, 9, 40)[seed % 3])
     monkeypatch.setattr(asked_module, "HELD_BACK", (1 << 19, 40)[seed % 2])
     monkeypatch.setattr(asked_module, "STRIP", (64, 3)[seed % 2])

@@ -154,7 +154,7 @@ def test_a_complete_setting_is_never_worse_than_its_levels() -> None:
 
 
 def test_long_recordings_are_not_designed_in_memory(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(designed_cure, "MOST_SAMPLES", 10)
+    monkeypatch.setattr(designed_cure, "MOST_DESIGNED", 10)
     recording, truth = line()
     assert [one.kind for one in ceiling(recording, truth, FIXED_LEVELS).found] == [FIXED, COMPLETE]
     # What was not searched is not called impossible; what a strategy taught is known.

@@ -26,8 +26,6 @@ from teachlab.questions.surface.hindsight import best_of
 from teachlab.teaching.block import polarity_for
 
 if TYPE_CHECKING:
-    from teachlab.model.draws import Costs
-    from teachlab.model.recording import Recording
     from teachlab.model.truth import Truth
 
 __all__ = ["ComparedSensor", "SensorMargin", "counterfactual", "needed_margin", "sensors"]

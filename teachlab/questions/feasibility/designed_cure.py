@@ -25,13 +25,13 @@ if TYPE_CHECKING:
     from teachlab.model.truth import Truth
     from teachlab.scoring.error_places import ErrorPlace
 
-MOST_SAMPLES = 5_000_000
+MOST_DESIGNED = 5_000_000
 """Longer recordings are not held in memory for a design."""
 
 
 def can_be_held(recording: Recording, truth: Truth) -> bool:
     """Whether a setting can be designed on the whole of a recording: memory for all of its light is left."""
-    if recording.samples > MOST_SAMPLES:
+    if recording.samples > MOST_DESIGNED:
         return False
     sample, crossing = DESIGNED
     return memory_for_light(recording, sample=sample, crossing=crossing, beside=truth.start) <= allowed_memory()

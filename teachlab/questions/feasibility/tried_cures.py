@@ -8,15 +8,16 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from teachlab.errors import UnmeasurableError
+from teachlab.errors import InputError, UnmeasurableError
 from teachlab.light.pass_and_gap_extremes import PassAndGapExtremes
-from teachlab.model.printable_text import in_figures, level_text, round_level, wrong_text
+from teachlab.light.usable_light import bounded_recording
+from teachlab.model.printable_text import in_figures, level_text, number_of, round_level, wrong_text
 from teachlab.model.score import USUAL_RULES, Rules, Score
 from teachlab.model.setting import Polarity, Setting
 from teachlab.model.setting_words import setting_in_words, timings_in_words
 from teachlab.model.verdict import VerdictCure, VerdictReason
-from teachlab.questions.feasibility.averaging_cure import averages
-from teachlab.questions.feasibility.designed_cure import all_shown, can_be_held, taught_in_hindsight
+from teachlab.questions.counterfactual.averaged import averaged
+from teachlab.questions.feasibility.designed_cure import MOST_DESIGNED, all_shown, can_be_held, taught_in_hindsight
 from teachlab.scoring.claimable import unusable, wrong_apart
 from teachlab.scoring.scoring import score
 from teachlab.switching.run import replay
@@ -26,12 +27,57 @@ if TYPE_CHECKING:
     from teachlab.model.recording import Recording
     from teachlab.model.truth import Truth
 
+SPANS = (4, 8, 16, 32, 64, 128)
+"""Lengths of the tried averages, in evaluations; each is shorter than half of the shortest pass."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AveragedLight:
+    """A recording with an average before the levels.
+
+    `recording`: one sample per evaluation.
+    `truth`: its passes, later by half the average.
+    `setting`: the same levels and delays, for every sample of that recording.
+    """
+
+    text: str
+    recording: Recording
+    truth: Truth
+    setting: Setting
+
+
+def averages(recording: Recording, truth: Truth, setting: Setting) -> Iterator[AveragedLight]:
+    """Yield the light under longer and longer averages.
+
+    Notes
+    -----
+    Recordings longer than those held in memory for a design are not read again for every average.
+    """
+    if recording.samples > MOST_DESIGNED:
+        return
+    recording = bounded_recording(recording)  # a mean over infinite light is no number
+    rate = setting.evaluation_rate_hz or recording.info.sample_rate_hz
+    shortest = int((truth.end - truth.start)[truth.detect].min()) * rate / recording.info.sample_rate_hz
+    for span in SPANS:
+        if span >= shortest / 2:
+            return
+        try:
+            seen, passes = averaged(recording, truth, span, evaluation_rate_hz=setting.evaluation_rate_hz)
+        except InputError:  # a pass between two evaluations, or light too large to be reckoned with
+            return
+        if passes.passes == truth.passes:
+            yield AveragedLight(
+                text=f"an average over {number_of(span, 'evaluation')} ({in_figures(1000 * span / rate)} ms)",
+                recording=seen, truth=passes, setting=replace(setting, evaluation_rate_hz=None),
+            )  # fmt: skip
+
+
 DELAYS = (2, 4, 8, 16, 32, 64, 128)
 FILTERS = (3, 5, 9, 17, 33, 65)
 """Evaluations of a tried delay, and of a tried filter; shorter than half of the shortest pass."""
 BANDS = (2.0, 4.0)
 """Multiples of the present distance of the release (at least a tenth of the distance to the background)."""
-MOST_SAMPLES = 50_000_000
+MOST_TRIED = 50_000_000
 """Longer recordings are not read a dozen times for advice; `stress` and `surface` do this for them."""
 LEAST_ROOM = 0.1
 """Share of the contrast between weakest objects and strongest gaps: with less room, a level is no cure."""
@@ -94,7 +140,7 @@ def tried_cures(
     errors = sum(wrong_apart(truth, result))
     # An output that is active in most of the gap time may count as having no error, but it is useless.
     useless = unusable(result)
-    if type(setting) is not Setting or recording.samples > MOST_SAMPLES or not (errors or useless):
+    if type(setting) is not Setting or recording.samples > MOST_TRIED or not (errors or useless):
         return []
     if not truth.detect.any():
         return []

@@ -23,7 +23,6 @@ if TYPE_CHECKING:
     from teachlab.model.recording import Recording
     from teachlab.model.setting import Setting
     from teachlab.model.truth import Truth
-    from teachlab.questions.surface.values.levels import FirstReading, Levels
     from teachlab.questions.surface.values.table import Surface
 
 _HELD, _HELD_WITH_DELAYS = (15.0, 200.0), (25.0, 500.0)

@@ -15,7 +15,7 @@ from teachlab.model.score import Outcome, Score, Trials
 from teachlab.model.setting import Setting
 from teachlab.model.verdict import Verdict, VerdictReason, sentence
 from teachlab.questions.feasibility.designed_cure import can_be_held, tried_both_ways
-from teachlab.questions.feasibility.tried_cures import MOST_SAMPLES, TriedCure, cure_reason, tried_cures
+from teachlab.questions.feasibility.tried_cures import MOST_TRIED, TriedCure, cure_reason, tried_cures
 from teachlab.questions.stress.equal_cost import room_of
 from teachlab.questions.verdict.claim_words import few_lots_text, headline
 from teachlab.questions.verdict.judged_by import LOG, JudgedBy
@@ -197,7 +197,7 @@ def _cure(case: JudgedSetting, cures: Sequence[TriedCure]) -> str | None:
         return "designed"
     if cures:
         return cures[0].kind
-    if not case.usable or case.recording.samples > MOST_SAMPLES:
+    if not case.usable or case.recording.samples > MOST_TRIED:
         return None
     return "" if can_be_held(case.recording, case.truth) else "designed"
 

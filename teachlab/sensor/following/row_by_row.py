@@ -17,8 +17,6 @@ from teachlab.sensor.edges import Edges, TwoState, joined
 from teachlab.sensor.output import Followed
 
 if TYPE_CHECKING:
-    from teachlab.model.following_and_window import FollowingSetting
-    from teachlab.sensor.clock import Clock
     from teachlab.sensor.following.rows import Rows, Values
 
 

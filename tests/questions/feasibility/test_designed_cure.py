@@ -12,7 +12,7 @@ from teachlab.model.recording import Recording, RecordingInfo
 from teachlab.model.setting import Polarity, Setting
 from teachlab.model.truth import Truth
 from teachlab.questions.counterfactual.averaged import averaged
-from teachlab.questions.feasibility import averaging_cure, designed_cure
+from teachlab.questions.feasibility import designed_cure
 from teachlab.questions.feasibility.designed_cure import designed_in_hindsight, tried_both_ways
 from teachlab.questions.feasibility.tried_cures import cure_reason, tried_cures
 from teachlab.questions.quality import inspected
@@ -92,8 +92,8 @@ def test_where_designs_are_not_tried_the_next_step_is_a_design(monkeypatch: pyte
     recording = Recording.from_array(light, RecordingInfo(sample_rate_hz=1000.0, unit="mV"))
     truth = Truth.from_arrays(start, start + 60)
     asked = JudgedBy(files=FilesJudged(recording="a.parquet", setting="s.json"))
-    monkeypatch.setattr(designed_cure, "MOST_SAMPLES", 10)
-    monkeypatch.setattr(averaging_cure, "MOST_SAMPLES", 10)
+    monkeypatch.setattr(designed_cure, "MOST_DESIGNED", 10)
+    monkeypatch.setattr("teachlab.questions.feasibility.tried_cures.MOST_DESIGNED", 10)
     verdict = replayed(recording, truth, SETTING, by=asked).verdict
     assert verdict is not None
     assert not verdict.cures

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from teachlab.questions.surface.all_pairs.counting import state_before
+from teachlab.questions.surface.all_pairs.reading import state_before
 from teachlab.questions.surface.all_pairs.tallies import Tallies
 
 
