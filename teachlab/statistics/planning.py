@@ -227,7 +227,7 @@ def claim_sentence(rate: Rate, *, best_of: int = 1) -> str:
         )
     chosen = f", the setting chosen among {best_of} on the same passes" if best_of > 1 else ""
     return (
-        f"At {100 * rate.confidence:g} % confidence fewer than {_rounded_up(rate.upper)} of passes are lost "
+        f"At {100 * rate.confidence:g} % confidence fewer than {rounded_up(100 * rate.upper, 2)} % of passes are lost "
         f"({rate.events} of {rate.trials}; one-sided upper bound {100 * rate.upper:.3g} %{chosen})."
     )
 
@@ -240,11 +240,6 @@ def claim_hours_sentence(rate: CountRate) -> str:
         f"At {100 * rate.confidence:g} % confidence fewer than {rounded_up(rate.upper, 3)} false trips per {rate.per} "
         f"({rate.events} in {rate.exposure:.4g} {rate.per}s)."
     )
-
-
-def _rounded_up(bound: float) -> str:
-    """Return a bound as percent, rounded up to two digits so that the sentence claims no more than the bound."""
-    return f"{rounded_up(100 * bound, 2)} %"
 
 
 def rounded_up(value: float, digits: int) -> str:

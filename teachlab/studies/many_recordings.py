@@ -23,11 +23,12 @@ from teachlab.model.draws import MEASURES
 from teachlab.model.json_values import json_text
 from teachlab.model.teaching import Strategy
 from teachlab.model.truth import Truth
+from teachlab.questions.surface.count import part_of
 from teachlab.questions.verdict.judged_by import FilesJudged, JudgedBy
 from teachlab.studies.document import bench_document
 from teachlab.studies.family.engines import WorkerEnded, engine_of
 from teachlab.studies.figure import bench_figure, unsolved_figure
-from teachlab.studies.run import bench_recording, part_of
+from teachlab.studies.run import bench_recording
 from teachlab.studies.taught_draws import Progress
 
 if TYPE_CHECKING:

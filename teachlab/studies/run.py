@@ -204,11 +204,6 @@ def _errors(results: Sequence[StrategyResult], tally: Tally) -> dict[str, int]:
     return {name: tally[setting].errors for name, setting in taught.items() if setting is not None}
 
 
-def part_of(progress: Progress | None, k: int, of: int) -> Progress | None:
-    """Return the progress of the k-th of equal parts."""
-    return None if progress is None else lambda share: progress((k + share) / of)
-
-
 class _Readings:
     """One reading for all settings of which more than counts is asked: medians, those fixed on a half, the best."""
 

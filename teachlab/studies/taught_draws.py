@@ -119,7 +119,7 @@ def taught_draws(
     """
     cut = split(truth, recording.samples, teach_share=options.teach_share)
     blocks: dict[Setting | None, TeachBlock] = {}
-    say = _Stages(progress)
+    say = progress or (lambda share: None)
     draws: dict[str, list[Draw]] = {key: [] for key in teachings}
     teach: dict[str, Callable[[int], Draw]] = {}
     failed: dict[str, str] = dict.fromkeys(teachings, untried) if untried else {}
@@ -139,7 +139,7 @@ def taught_draws(
                 if not careful:
                     raise
                 failed[key] = f"strategy '{one.strategy.name}' failed: {type(fault).__name__}: {fault}"
-        say.teaching(new_share(draw + 1, options.draws, cut.teach_passes))
+        say(TAUGHT * new_share(draw + 1, options.draws, cut.teach_passes))
     draws |= {
         key: [Draw(draw=k, setting=None, failed=text, measures={}) for k in range(options.draws)]
         for key, text in failed.items()
@@ -156,7 +156,9 @@ def taught_draws(
     middle = second_half(cut.first_scored, truth.passes)
     rules = [options.rules.scored_from(first) for first in (cut.first_scored, middle)]
     look = FirstLook(recording, None if options.base is None else options.base.evaluation_rate_hz)
-    counts = count_settings_from(recording, truth, settings, rules, look=look, progress=say.scoring)
+    counts = count_settings_from(
+        recording, truth, settings, rules, look=look, progress=lambda share: say(TAUGHT + (1 - TAUGHT) * share)
+    )
     tally, later = map(Tally, counts)
     return TaughtDraws(
         cut=cut,
@@ -192,20 +194,3 @@ def _keyed(draw: Draw, keyed: Callable[[Setting], Setting]) -> Draw:
         return replace(draw, setting=keyed(draw.setting))
     except InputError as fault:
         return replace(draw, setting=None, abstained=f"what it taught cannot be keyed in: {fault}")
-
-
-class _Stages:
-    """Progress over teaching and scoring, in shares of their usual time."""
-
-    def __init__(self, progress: Progress | None) -> None:
-        self._progress = progress
-
-    def teaching(self, share: float) -> None:
-        self._say(TAUGHT * share)
-
-    def scoring(self, share: float) -> None:
-        self._say(TAUGHT + (1 - TAUGHT) * share)
-
-    def _say(self, share: float) -> None:
-        if self._progress is not None:
-            self._progress(share)

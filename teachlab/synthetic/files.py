@@ -97,7 +97,7 @@ def continue_recording(path: str | Path, more: int, *, progress: Progress | None
             for block in recording.blocks():
                 out.append(block.light, block.invalid)
             first = (old.samples - 1) // CHUNK * CHUNK
-            skip = old.rows - _rows_before(recipe, first)
+            skip = old.rows - int(row_map(recipe, first).row_of(np.array([first]))[0])
             for block in blocks(recipe, samples=planned.samples, first=first):
                 if block.start < skip:
                     _compare(recording, old.rows - skip, block, skip, path)
@@ -108,10 +108,6 @@ def continue_recording(path: str | Path, more: int, *, progress: Progress | None
         write_truth(beside(path, ".passes.parquet"), planned.truth.tied_to(out.digest))
         write_recipe(recipe, planned, path)
     return planned
-
-
-def _rows_before(recipe: Recipe, sample: int) -> int:
-    return int(row_map(recipe, sample).row_of(np.array([sample]))[0])
 
 
 def _compare(recording: Recording, first_row: int, block: Block, skip: int, path: str | Path) -> None:

@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from teachlab.synthetic.events import PassChunk, PassSource
-from teachlab.synthetic.product.objects import WAVES, Object, Texture, Transparent, Wrap
+from teachlab.synthetic.product.objects import WAVES, Object, Texture, Wrap
 from teachlab.synthetic.scenario import Scenario
 from teachlab.synthetic.shared.sample_stretch import Floats, Floats32, SampleStretch, near, steps, turns
 from teachlab.synthetic.shared.streams import BeltTrack, stream
@@ -155,7 +155,8 @@ class Optics:
         """Return the optical signal of a clean, new sensor, float32, shape (CHUNK,), percent of full scale."""
         place = stretch.position_mm
         # bumps at the ends of an object reach out of it: a transparent edge by its own smoothed width
-        dips = [self._dip_reach(o.transparent) for o in self._scenario.object if o.transparent]
+        clear = [o.transparent for o in self._scenario.object if o.transparent]
+        dips = [5 * float(np.hypot(one.edge_sd_mm, self._beam.sd_mm)) for one in clear]
         pad = self._reach_mm + max([0.0, *dips])
         seen = self._window.select(place[0] - pad, place[-1] + pad)
         shape = profile(seen, self._scenario.object)
@@ -212,9 +213,6 @@ class Optics:
             if mark.amplitude_percent < 0:
                 np.maximum(out, np.float32(0.0), out=out)
         return out
-
-    def _dip_reach(self, config: Transparent) -> float:
-        return 5 * float(np.hypot(config.edge_sd_mm, self._beam.sd_mm))
 
     def _dip(self, place: Floats, seen: Seen, passed: Floats32) -> None:
         for k, config in enumerate(self._scenario.object):

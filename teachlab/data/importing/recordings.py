@@ -23,17 +23,13 @@ NO_TIME = np.iinfo(np.int64).min
 NO_ROWS = np.empty(0, np.int64)
 
 
-def channels_of(job: ImportJob) -> tuple[str, ...]:
-    """Return the names of the columns of light."""
-    return (job.column or "light", *job.more_columns)
-
-
 def places_of(job: ImportJob) -> tuple[str, ...]:
     """Return the recordings to write: one per channel."""
     if not job.more_columns:
         return (job.out,)
     stem = job.out[: -len(".parquet")]
-    names = [re.sub(r"[^\w.+-]+", "_", name).strip("_") or str(k) for k, name in enumerate(channels_of(job), 1)]
+    columns = (job.column or "light", *job.more_columns)
+    names = [re.sub(r"[^\w.+-]+", "_", name).strip("_") or str(k) for k, name in enumerate(columns, 1)]
     if len(set(names)) < len(names):
         names = [f"{k}-{name}" for k, name in enumerate(names, 1)]
     return tuple(f"{stem}-{name}.parquet" for name in names)

@@ -202,15 +202,11 @@ class Survey:
                 job.time_unit,
                 bool(self._log.decimal_comma),
                 self._place(self.time_at),
-                named=self.named_unit(self.time_at),
+                named=time_unit_named(self.unit_of(self.time_at)) or time_unit_in(self._log.columns[self.time_at]),
                 zone=job.time_zone,
                 written=job.time_format,
             )
         return self.stamps.nanoseconds(times, row)
-
-    def named_unit(self, column: int) -> str | None:
-        """Return the unit of times in a row of units or in the name of the column."""
-        return time_unit_named(self.unit_of(column)) or time_unit_in(self._log.columns[column])
 
     def _outputs(self, cells: Any, row: int) -> Any:
         """Return the output of every row; if none was logged in a row, it stays unchanged."""

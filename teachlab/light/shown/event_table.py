@@ -73,16 +73,6 @@ class DisjointStretches:
         at = np.searchsorted(self.start, start).clip(max=self.start.size - 1)
         return np.where((self.start[at] == start) & (self.stop[at] == stop), at, -1)
 
-    def in_cells(self, most: int) -> int:
-        """Return how many neighbouring stretches make a cell, so that there are at most so many cells.
-
-        Examples
-        --------
-        >>> DisjointStretches(np.arange(10), np.arange(10) + 1).in_cells(4)
-        3
-        """
-        return max(1, -(-self.start.size // most))
-
     def groups(self, first: int = 0) -> Iterator[tuple[int, int]]:
         """Iterate over runs of stretches that lie within `AT_ONCE` evaluations, or one longer one."""
         while first < self.start.size:
@@ -276,7 +266,7 @@ class EventTable:
     def cell(self, among: str) -> int:
         """Return how many neighbouring gaps, or passes, are counted together."""
         some: DisjointStretches = getattr(self, among)
-        return some.in_cells(MOST_CELLS)
+        return max(1, -(-some.start.size // MOST_CELLS))
 
     def ordered(self, sign: int, what: Values, among: str) -> OrderedValues:
         """Return the table of values of all gaps, or of all passes that are to be detected, by `cell`."""

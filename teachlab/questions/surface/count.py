@@ -120,7 +120,7 @@ def surface_of(
         stated = given
     total: Surface | None = None
     for k, ((recording, truth), reading) in enumerate(zip(recordings, readings, strict=True)):
-        say = None if progress is None else _Part(progress, k, len(recordings))
+        say = part_of(progress, k, len(recordings))
         found = _counted(recording, truth, base, reading, stated, rules, fast, say)
         found = replace(found, distinct=distinct)
         total = found if total is None else total + found
@@ -129,12 +129,9 @@ def surface_of(
     return total
 
 
-class _Part:
-    def __init__(self, progress: Progress, k: int, of: int) -> None:
-        self._progress, self._k, self._of = progress, k, of
-
-    def __call__(self, share: float) -> None:
-        self._progress((self._k + share) / self._of)
+def part_of(progress: Progress | None, k: int, of: int) -> Progress | None:
+    """Return the progress of the k-th of equal parts."""
+    return None if progress is None else lambda share: progress((k + share) / of)
 
 
 def _counted(

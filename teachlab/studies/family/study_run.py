@@ -24,7 +24,7 @@ from teachlab.studies.family.study_piece import piece_code, piece_keys, study_pi
 from teachlab.studies.taught_draws import new_share
 
 if TYPE_CHECKING:
-    from teachlab.studies.family.configurations import Configuration
+    pass
 
 Progress = Callable[[int, int], None]
 """Called with the number of completed recordings, and the number of all."""
@@ -155,7 +155,7 @@ def divided(piece: StudyPiece) -> PieceRows:
         return PieceRows(fault=whole.fault)
     rows = dict(whole.rows)
     parts = [piece.grid.configurations]
-    while parts := [half for part in parts if len(part) > 1 for half in _halves(part)]:
+    while parts := [p[half] for p in parts if len(p) > 1 for half in (slice(len(p) // 2), slice(len(p) // 2, None))]:
         smaller = [replace(piece, grid=replace(piece.grid, configurations=part)) for part in parts]
         left = []
         for number, found in alone.run(study_piece, smaller):
@@ -167,10 +167,6 @@ def divided(piece: StudyPiece) -> PieceRows:
                 rows |= found.rows
         parts = left
     return replace(whole, rows=rows)
-
-
-def _halves(part: tuple[Configuration, ...]) -> tuple[tuple[Configuration, ...], ...]:
-    return part[: len(part) // 2], part[len(part) // 2 :]
 
 
 def write_study(answer: StudyAnswer, folder: str) -> None:
