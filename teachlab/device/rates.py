@@ -178,26 +178,37 @@ def _tried_levels(light: Light) -> list[float]:
 def _periods(waits: tuple[EdgeWaits, ...], samples: int) -> list[Fraction]:
     """Return ratios with whose period waits go up and down, where that is no chance."""
     span = min(samples, SEARCHED_SAMPLES)
-    train = np.zeros(1 << (span - 1).bit_length() + 1)
-    power = np.zeros(train.size // 2 + 1)
     sides = [(one.crossings, one.late / np.sqrt(one.late @ one.late)) for one in waits]
-    for crossings, late in sides:
-        train[:] = 0
-        early = crossings < span
-        np.add.at(train, crossings[early], late[early])
-        power += np.abs(np.fft.rfft(train)) ** 2
-    begin = train.size // LONGEST_RATIO
-    peaks, _ = find_peaks(power[begin:], height=math.log(power.size) + WAITS_CLEAR, distance=8)
-    peaks = peaks[np.argsort(-power[begin:][peaks])][:MOST_PROPOSALS] + begin
+    power, size = _spectrum(sides, span)
     out = []
-    for peak in peaks:
-        frequency, width = _refined(sides, float(peak) / train.size, span, samples)
+    for peak in _highest(power, size // LONGEST_RATIO, math.log(power.size) + WAITS_CLEAR):
+        frequency, width = _refined(sides, peak / size, span, samples)
         # Waits of few samples are steps: their harmonics are as strong, and all are seen folded at half the log's rate.
         for harmonic in range(1, HARMONICS + 1):
             for f in ((turns + sign * frequency) / harmonic for turns in range(harmonic + 1) for sign in (1, -1)):
-                if 1 / LONGEST_RATIO < f < 1 - 2 / train.size:
+                if 1 / LONGEST_RATIO < f < 1 - 2 / size:
                     out.append(_simplest(1 / (f + width), 1 / (f - width)))
     return out
+
+
+def _spectrum(sides: Sequence[tuple[Samples, NDArray[np.float64]]], span: int) -> tuple[NDArray[np.float64], int]:
+    """Return the power of pulses by frequency, added over sides, and the samples of which this is the transform."""
+    train = np.zeros(1 << (span - 1).bit_length() + 1)
+    power = np.zeros(train.size // 2 + 1)
+    # Both directions lie on one grid only up to the difference of their latencies: take each alone and add the powers.
+    for at, height in sides:
+        train[:] = 0
+        early = at < span
+        np.add.at(train, at[early], height[early])
+        power += np.abs(np.fft.rfft(train)) ** 2
+    return power, train.size
+
+
+def _highest(power: NDArray[np.float64], begin: int, least: float) -> list[int]:
+    """Return the highest peaks from one frequency on, the highest first."""
+    peaks, _ = find_peaks(power[begin:], height=least, distance=8)
+    highest: list[int] = (peaks[np.argsort(-power[begin:][peaks])][:MOST_PROPOSALS] + begin).tolist()
+    return highest
 
 
 def proposed_ratios(edges: Samples, samples: int, jitter: int) -> list[Fraction]:
@@ -211,27 +222,18 @@ def proposed_ratios(edges: Samples, samples: int, jitter: int) -> list[Fraction]
     """
     out = [Fraction(k) for k in range(1, 2 * jitter + 4)] + hidden_ratios(jitter, 2)
     span = min(samples, SEARCHED_SAMPLES)
-    train = np.zeros(1 << (span - 1).bit_length() + 1)
-    # Both directions lie on one grid only up to the difference of their latencies: take each alone and add the powers.
-    power = np.zeros(train.size // 2 + 1)
-    sides = edges[::2], edges[1::2]
-    for side in sides:
-        train[:] = 0
-        train[side[side < span]] = 1.0
-        power += np.abs(np.fft.rfft(train)) ** 2
-    begin = train.size // LONGEST_RATIO
-    early = np.count_nonzero(edges < span)
+    sides = [(side, np.ones(side.size)) for side in (edges[::2], edges[1::2])]
+    power, size = _spectrum(sides, span)
+    begin = size // LONGEST_RATIO
+    early = int(np.count_nonzero(edges < span))
     # Products at exactly equal distances put peaks everywhere: these would suggest any rate.
     if power[SLOWEST_BIN:begin].max(initial=0.0) > PERIODIC * early**2 / 2:
         return out
-    floor = CLEAR**2 * max(1, int(np.count_nonzero(edges < span)))
-    peaks, _ = find_peaks(power[begin:], height=floor, distance=8)
-    peaks = peaks[np.argsort(-power[begin:][peaks])][:MOST_PROPOSALS] + begin
-    for peak in peaks:
-        frequency = float(peak) / train.size
-        if frequency > 0.5 - 2 / train.size:
+    for peak in _highest(power, begin, CLEAR**2 * max(1, early)):
+        frequency = peak / size
+        if frequency > 0.5 - 2 / size:
             continue
-        frequency, width = _refined([(side, np.ones(side.size)) for side in sides], frequency, span, samples)
+        frequency, width = _refined(sides, frequency, span, samples)
         for f in (frequency, 1 - frequency):
             ratio = _simplest(1 / (f + width), 1 / (f - width))
             if 1 < ratio <= LONGEST_RATIO and ratio not in out:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -178,10 +178,7 @@ def _common(trials: Trials, other: Trials) -> Trials:
     passes = np.where(other.passes == Outcome.EXCLUDED, np.int8(Outcome.EXCLUDED), trials.passes)
     kept = np.isin(trials.gap_after, other.gap_after[other.gaps != Outcome.EXCLUDED])
     gaps = np.where(kept, trials.gaps, np.int8(Outcome.EXCLUDED))
-    return Trials(
-        passes=passes, pass_onsets=trials.pass_onsets, gaps=gaps, gap_onsets=trials.gap_onsets,
-        gap_after=trials.gap_after, first_pass=trials.first_pass,
-    )  # fmt: skip
+    return replace(trials, passes=passes, gaps=gaps)
 
 
 def _codes(truth: Truth, rows: NDArray[np.int64], scored: NDArray[np.bool_]) -> tuple[NDArray[np.int64], Source, int]:

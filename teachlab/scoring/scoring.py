@@ -66,26 +66,18 @@ def score(
     passes = _pass_outcomes(output, truth, windows, in_passes, excluded_passes)
     gaps = np.where(in_gaps > 0, Outcome.TRIPPED, Outcome.QUIET).astype(np.int8)
     gaps[excluded_gaps] = Outcome.EXCLUDED
+    begin, later = 0, np.ones(gaps.size, bool)
+    if first_pass:
+        begin = int(windows.start[first_pass:].min()) if first_pass < truth.passes else clock.count
+        later = windows.gap_after >= first_pass
     trials = Trials(
         passes=passes[first_pass:],
         pass_onsets=in_passes[first_pass:],
-        gaps=gaps,
-        gap_onsets=in_gaps,
-        gap_after=windows.gap_after,
+        gaps=gaps[later],
+        gap_onsets=in_gaps[later],
+        gap_after=windows.gap_after[later],
         first_pass=first_pass,
     )
-    begin = 0
-    if first_pass:
-        later = windows.gap_after >= first_pass
-        trials = Trials(
-            passes=trials.passes,
-            pass_onsets=trials.pass_onsets,
-            gaps=gaps[later],
-            gap_onsets=in_gaps[later],
-            gap_after=windows.gap_after[later],
-            first_pass=first_pass,
-        )
-        begin = int(windows.start[first_pass:].min()) if first_pass < truth.passes else clock.count
     hours = _Hours.of(output, windows, trials, begin)
     return _assemble(truth, trials, hours, rules.confidence, tables=tables)
 

@@ -24,13 +24,8 @@ def integrated_autocorrelation(values: ArrayLike) -> float | None:
     Geyer, Practical Markov chain Monte Carlo, Statistical Science 7 (1992) 473–483 (initial positive
     sequence).
     """
-    y = np.asarray(values, np.float64).reshape(-1)
-    if y.size < 4:
-        return None
-    y = y - y.mean()
-    y = y - y.mean()
-    total = float(y @ y)
-    if not total > 0:
+    y, total = _about_mean(values)
+    if y.size < 4 or not total > 0:
         return None
     size = 1 << (2 * y.size - 1).bit_length()
     power: NDArray[np.float64] = np.abs(np.fft.rfft(y, size)) ** 2
@@ -49,11 +44,14 @@ def autocorrelation(values: ArrayLike, lag: int = 1) -> float | None:
     >>> autocorrelation([10000001, 10000003, 10000002])
     -0.5
     """
+    y, total = _about_mean(values)
+    return float(y[lag:] @ y[: y.size - lag]) / total if total > 0 else None
+
+
+def _about_mean(values: ArrayLike) -> tuple[NDArray[np.float64], float]:
     y = np.asarray(values, np.float64).reshape(-1)
-    # Two steps: the mean of the residuals is not zero to the last digit.
-    y = y - y.mean()
-    y = y - y.mean()
-    total = float(y @ y)
-    if not total > 0:
-        return None
-    return float(y[lag:] @ y[: y.size - lag]) / total
+    if y.size:  # numpy warns of the mean of an empty array
+        # Two steps: the mean of the residuals is not zero to the last digit.
+        y = y - y.mean()
+        y = y - y.mean()
+    return y, float(y @ y)
