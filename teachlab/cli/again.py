@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import shlex
+from typing import Any
+from typing import Any
 
 import typer
 
@@ -13,7 +15,7 @@ def given_again(context: typer.Context, **more: str | bool) -> str:
     `more`: options to set, by their names in Python: ``out="setting.json"``. Options that only change what is printed
     are left out.
     """
-    words: list[str] = []
+    words: list[Any] = []
     for parameter in context.command.params:
         name = parameter.name or ""
         value = more.get(name, context.params.get(name))

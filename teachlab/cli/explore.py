@@ -13,12 +13,12 @@ from teachlab.cli.options import Assignments, Confidence, Draws, Json, PassesFil
 from teachlab.cli.writing import kind_of
 from teachlab.errors import ParameterError
 from teachlab.model.printable_text import typed_again
+from teachlab.model.recording import Recording
+from teachlab.model.truth import Truth
 from teachlab.wording.notes import passes_note
 
 if TYPE_CHECKING:
-    from teachlab.model.recording import Recording
     from teachlab.model.score import Rules
-    from teachlab.model.truth import Truth
     from teachlab.questions.verdict import FilesJudged
 
 

@@ -14,12 +14,12 @@ from teachlab.cli.options import Details, Json, PassesFile, RecordingFile, Toler
 from teachlab.cli.writing import picture_kind, write_file
 from teachlab.errors import RecordingError
 from teachlab.model.printable_text import in_figures, number_of, typed_again
+from teachlab.model.recording import Recording
 from teachlab.wording.notes import passes_note
 
 if TYPE_CHECKING:
     from teachlab.data.quality.report import Quality
     from teachlab.data.quality.separability import Obstacle
-    from teachlab.model.recording import Recording
     from teachlab.model.verdict import Verdict
     from teachlab.questions.quality import InspectAnswer
     from teachlab.questions.surface.hindsight import Hindsight

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import shlex
+from collections.abc import Sequence
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
@@ -29,8 +30,6 @@ from teachlab.model.printable_text import Lines, in_figures, number_of, typed_ag
 from teachlab.wording.notes import passes_notes
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
-
     from teachlab.model.setting import Setting
     from teachlab.questions.repeatability.by_group import ByGroup
     from teachlab.questions.repeatability.study import Study

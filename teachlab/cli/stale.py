@@ -11,12 +11,12 @@ from teachlab.cli.console import emit_json, note_last, progress, say, say_verdic
 from teachlab.cli.opening import naming
 from teachlab.cli.options import Confidence, Details, Json, Tolerance
 from teachlab.model.printable_text import in_figures, typed_again
+from teachlab.model.recording import RecordingInfo
 from teachlab.wording.notes import passes_notes
 
 if TYPE_CHECKING:
     from rich.table import Table
 
-    from teachlab.model.recording import RecordingInfo
     from teachlab.questions.stale.answer import RecordingUnderSetting, Staleness
 
 EXIT = {"keep": 0, "watch": 0, "clean or teach again": 1, "not enough evidence": 3}

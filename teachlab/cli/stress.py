@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from itertools import groupby
 from typing import TYPE_CHECKING, Annotated
 
@@ -18,8 +19,6 @@ from teachlab.wording.notes import passes_note
 from teachlab.wording.verdict import MOST_LINES
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
-
     from teachlab.questions.feasibility import Feasibility
     from teachlab.questions.feasibility.windows import Contradiction
     from teachlab.questions.stress.cleaning import Cleaning, LossRate

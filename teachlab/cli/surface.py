@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -29,8 +30,6 @@ from teachlab.model.printable_text import number_of, typed_again
 from teachlab.wording.notes import passes_notes
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
-
     from teachlab.model.setting import Setting
     from teachlab.questions.surface.cloud import SurfaceCloud
     from teachlab.questions.surface.hindsight import Hindsight

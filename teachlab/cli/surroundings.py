@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from math import isfinite
 from typing import TYPE_CHECKING, Annotated
 
@@ -14,8 +15,6 @@ from teachlab.model.printable_text import Lines, in_figures, typed_again
 from teachlab.wording.notes import passes_note
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
-
     from rich.table import Table
 
     from teachlab.questions.counterfactual.answer import SensorMargin

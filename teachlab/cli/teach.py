@@ -23,14 +23,14 @@ from teachlab.cli.options import (
     Seed,
     Tolerance,
 )
+from teachlab.errors import Abstained
+from teachlab.model.recording import Recording
+from teachlab.model.truth import Truth
 from teachlab.wording.notes import passes_note
 
 if TYPE_CHECKING:
-    from teachlab.errors import Abstained
-    from teachlab.model.recording import Recording
     from teachlab.model.setting import Setting
     from teachlab.model.teaching import Strategy
-    from teachlab.model.truth import Truth
     from teachlab.questions.design import DesignAnswer
     from teachlab.questions.teach import TeachAnswer
 

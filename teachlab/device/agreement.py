@@ -6,13 +6,15 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
+from numpy.typing import ArrayLike, NDArray
 
-from teachlab.device.logged_edges import LoggedEdges, logged_edges
+from teachlab.device.logged_edges import LoggedEdges, Samples, logged_edges
 from teachlab.device.matching import ContradictedEdge, MatchedEdges, matched_edges
 from teachlab.errors import ParameterError, check_share
 from teachlab.model.json_values import Document
 from teachlab.model.printable_text import in_figures, number_of
-from teachlab.model.recording import Origin
+from teachlab.model.recording import Origin, Recording
+from teachlab.model.setting import Setting
 from teachlab.model.verdict import HeadlineClaim, Verdict, VerdictReason
 from teachlab.questions.verdict.places import moment
 from teachlab.statistics.claims.decisions import ACCEPTED_ERRORS
@@ -23,11 +25,6 @@ from teachlab.statistics.lots import blocks_of, lot_rate
 from teachlab.switching.run import replay
 
 if TYPE_CHECKING:
-    from numpy.typing import ArrayLike, NDArray
-
-    from teachlab.device.logged_edges import Samples
-    from teachlab.model.recording import Recording
-    from teachlab.model.setting import Setting
     from teachlab.model.truth import Truth
 
 EARLIEST, LATEST = -20, 200

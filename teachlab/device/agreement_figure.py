@@ -9,10 +9,10 @@ import numpy as np
 from teachlab.data.quality.trace_figure import envelope
 from teachlab.device.logged_edges import LoggedEdges
 from teachlab.light.drawing import FALSE_TRIP, GOOD, LIGHT, LOST, OUTPUT, drawing, picture
+from teachlab.model.recording import Recording
 
 if TYPE_CHECKING:
     from teachlab.device.matching import MatchedEdges
-    from teachlab.model.recording import Recording
 
 MATCHED, LOGGED, REPLAYED = GOOD, LOST, FALSE_TRIP
 EDGES_AROUND = 8

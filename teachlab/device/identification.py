@@ -6,9 +6,10 @@ import math
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field, replace
 from fractions import Fraction
-from typing import TYPE_CHECKING, Any, NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
+from numpy.typing import NDArray
 
 from teachlab.device.identified import Identification, IdentifiedClass, Interval
 from teachlab.device.level_counts import (
@@ -19,7 +20,7 @@ from teachlab.device.level_counts import (
     fewest_missed,
     shared_level,
 )
-from teachlab.device.logged_edges import LoggedEdges, logged_edges
+from teachlab.device.logged_edges import LoggedEdges, Samples, logged_edges
 from teachlab.device.matching import ContradictedEdge, MatchedEdges, swallowed_count, unmatched_count
 from teachlab.device.rates import Lateness, hidden_ratios, proposed_ratios
 from teachlab.device.timing_classes import TimingClass, output_of, timing_classes
@@ -28,15 +29,9 @@ from teachlab.light.noise import PART, local_noise
 from teachlab.light.usable_light import bounded
 from teachlab.model.memory import need_memory
 from teachlab.model.printable_text import number_of
-from teachlab.model.recording import Origin
+from teachlab.model.recording import Light, Origin, Recording
 from teachlab.sensor.comparator import Comparator
 from teachlab.sensor.edges import TwoState
-
-if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
-    from teachlab.device.logged_edges import Samples
-    from teachlab.model.recording import Light, Recording
 
 SEARCH_SAMPLES = 200_000
 FEWEST_EDGES = 8

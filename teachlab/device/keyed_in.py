@@ -14,9 +14,11 @@ from teachlab.errors import ParameterError, SettingError, UnmeasurableError
 from teachlab.model.draws import Costs
 from teachlab.model.following_and_window import WindowSetting
 from teachlab.model.json_values import Document
-from teachlab.model.recording import Origin
+from teachlab.model.margin import EqualCost, Margin
+from teachlab.model.recording import Origin, Recording
 from teachlab.model.score import USUAL_RULES, Rules, Score
 from teachlab.model.setting import Setting, bare
+from teachlab.model.truth import Truth
 from teachlab.model.verdict import Verdict, VerdictReason, kind_of
 from teachlab.questions.stress.equal_cost import room_of
 from teachlab.questions.stress.setting_reading import SettingReading
@@ -28,9 +30,6 @@ from teachlab.switching.run import replay
 
 if TYPE_CHECKING:
     from teachlab.device.device_file import DeviceDocument
-    from teachlab.model.margin import EqualCost, Margin
-    from teachlab.model.recording import Recording
-    from teachlab.model.truth import Truth
     from teachlab.questions.verdict.judged_by import FilesJudged
 
 REFUSED = "cannot be keyed in"

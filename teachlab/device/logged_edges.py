@@ -3,16 +3,13 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from teachlab.errors import RecordingError
-from teachlab.model.recording import BLOCK_SAMPLES, OutputWhen
-
-if TYPE_CHECKING:
-    from teachlab.model.recording import LoggedOutput, Recording
+from teachlab.model.recording import BLOCK_SAMPLES, LoggedOutput, OutputWhen, Recording
 
 Samples = NDArray[np.int64]
 

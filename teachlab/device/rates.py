@@ -9,11 +9,10 @@ from fractions import Fraction
 from typing import TYPE_CHECKING
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy.signal import find_peaks
 
 if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
     from teachlab.device.logged_edges import LoggedEdges, Samples
     from teachlab.model.recording import Light
 

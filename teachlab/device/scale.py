@@ -4,18 +4,16 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
+from numpy.typing import ArrayLike, NDArray
 from scipy.optimize import brentq
 from scipy.special import ndtri, stdtrit
 
 from teachlab.errors import ParameterError, check_share
 from teachlab.model.json_values import Document
 from teachlab.model.printable_text import in_figures, level_text
-
-if TYPE_CHECKING:
-    from numpy.typing import ArrayLike, NDArray
 
 FEWEST_PAIRS = 3
 MOST_SLOPE_DOUBT = 0.1

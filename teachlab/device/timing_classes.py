@@ -5,15 +5,12 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass
 from itertools import pairwise
-from typing import TYPE_CHECKING
 
 import numpy as np
 
 from teachlab.model.json_values import Document
 from teachlab.sensor.delays import consecutive_filter, off_delay, on_delay
-
-if TYPE_CHECKING:
-    from teachlab.sensor.edges import TwoState
+from teachlab.sensor.edges import TwoState
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

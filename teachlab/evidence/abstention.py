@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections import Counter
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from pydantic import Field
 
@@ -24,19 +24,17 @@ from teachlab.evidence.record_parts import (
     source_name,
 )
 from teachlab.model.json_values import plain
+from teachlab.model.recording import Recording
 from teachlab.model.score import Rules
+from teachlab.model.setting import Setting
+from teachlab.model.teaching import Strategy
+from teachlab.model.truth import Truth
 from teachlab.statistics.intervals import proportion
 from teachlab.teaching.block import TeachBlock
 from teachlab.teaching.once import teach_draws, teach_once
 from teachlab.teaching.parameters import parameters_of
 from teachlab.teaching.registry import built, installed_class, source_fingerprint
 from teachlab.wording.notes import recording_cautions
-
-if TYPE_CHECKING:
-    from teachlab.model.recording import Recording
-    from teachlab.model.setting import Setting
-    from teachlab.model.teaching import Strategy
-    from teachlab.model.truth import Truth
 
 SCHEMA = 1
 NO_SETTING = "no setting"

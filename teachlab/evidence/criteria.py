@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from enum import StrEnum
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Literal
+from typing import Annotated, Literal
 
 import numpy as np
 from pydantic import Field, model_validator
@@ -17,27 +17,21 @@ from teachlab.errors import ParameterError
 from teachlab.evidence.sections.margin_criteria import judged_kept
 from teachlab.evidence.sections.position_criteria import POSITIONS, judged_position
 from teachlab.model.json_values import Document
+from teachlab.model.margin import Margin
 from teachlab.model.printable_text import in_figures, number_of
-from teachlab.model.score import CountRate, Outcome
+from teachlab.model.score import CountRate, Outcome, Score
+from teachlab.model.setting import Setting
+from teachlab.model.truth import Truth
 from teachlab.scoring.by_lot import false_trips_by_lot, onsets_by_lot
-from teachlab.scoring.claimable import OpenCondition
+from teachlab.scoring.claimable import Claimable, OpenCondition
 from teachlab.scoring.claims import LOST, gaps_claim, losses_claim, lot_counts, trips_claim
 from teachlab.scoring.clearance import worst_by_unit
-from teachlab.statistics.bursts import count_limits
-from teachlab.statistics.claims.lot_claims import CLAIM_LOTS, INDEPENDENT, NOTHING, Assumption, lots_needed
+from teachlab.scoring.switching_position import SwitchingPosition
+from teachlab.statistics.bursts import Bursts, count_limits
+from teachlab.statistics.claims.lot_claims import CLAIM_LOTS, INDEPENDENT, NOTHING, Assumption, LotClaim, lots_needed
 from teachlab.statistics.intervals import count
 from teachlab.statistics.lots import Source
 from teachlab.statistics.planning import plan_passes
-
-if TYPE_CHECKING:
-    from teachlab.model.margin import Margin
-    from teachlab.model.score import Score
-    from teachlab.model.setting import Setting
-    from teachlab.model.truth import Truth
-    from teachlab.scoring.claimable import Claimable
-    from teachlab.scoring.switching_position import SwitchingPosition
-    from teachlab.statistics.bursts import Bursts
-    from teachlab.statistics.claims.lot_claims import LotClaim
 
 RATES = (
     "lost_rate",

@@ -3,16 +3,14 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from teachlab.data.atomic_files import one_result, outdated, write_aside
 from teachlab.errors import InputError
 from teachlab.evidence.page import page_pdf
 from teachlab.evidence.record_parts import record_text
 from teachlab.evidence.sealing import page_of, seal, with_levels
-
-if TYPE_CHECKING:
-    from teachlab.model.recording import Recording
+from teachlab.model.recording import Recording
 
 RECORD, PAGE, PRINTED, LEVELS = "result.json", "report.html", "report.pdf", "levels.html"
 

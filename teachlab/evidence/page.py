@@ -5,7 +5,7 @@ from __future__ import annotations
 import hashlib
 import os
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import teachlab.evidence.sections.repeat_wording as repeats
 import teachlab.evidence.wording as wording
@@ -13,11 +13,9 @@ from teachlab.errors import InputError
 from teachlab.evidence.about import about_rows, people
 from teachlab.evidence.figures import record_figures
 from teachlab.model.printable_text import printable
+from teachlab.model.recording import Recording
 from teachlab.model.verdict import MOST_REASONS, VerdictReason
 from teachlab.wording.course import course_lines
-
-if TYPE_CHECKING:
-    from teachlab.model.recording import Recording
 
 FOLDER = Path(__file__).parent / "templates"
 

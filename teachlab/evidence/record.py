@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -27,9 +27,11 @@ from teachlab.evidence.sections.lost_passes import lost_and_worst
 from teachlab.evidence.sections.repeat_section import nuisance_cycles, shown_too_much, teach_cloud
 from teachlab.light.noise import need_for_judging
 from teachlab.model.json_values import plain
+from teachlab.model.margin import Margin
 from teachlab.model.printable_text import number_of
+from teachlab.model.recording import Recording
 from teachlab.model.score import Outcome, Score
-from teachlab.model.setting import bare
+from teachlab.model.setting import Setting, bare
 from teachlab.model.truth import Truth
 from teachlab.questions.stale.course import follow
 from teachlab.questions.stress.setting_reading import SettingReading
@@ -49,11 +51,6 @@ from teachlab.switching.family import replay_family
 from teachlab.wording.alignment import off_lines
 from teachlab.wording.notes import recording_cautions
 from teachlab.wording.position import position_lines
-
-if TYPE_CHECKING:
-    from teachlab.model.margin import Margin
-    from teachlab.model.recording import Recording
-    from teachlab.model.setting import Setting
 
 SHIFTS = 10
 """Levels tried on either side of the setting's levels, for the sensitivity."""

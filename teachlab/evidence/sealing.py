@@ -5,16 +5,14 @@ from __future__ import annotations
 import hashlib
 import re
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import teachlab.evidence.identity as identity
 from teachlab.data.atomic_files import current, read_text
 from teachlab.errors import InputError
 from teachlab.evidence.finding import ABSTENTION, Finding
 from teachlab.evidence.page import abstention_html, page_html
-
-if TYPE_CHECKING:
-    from teachlab.model.recording import Recording
+from teachlab.model.recording import Recording
 
 PAGE, PDF, LEVELS = "page_sha256", "pdf_sha256", "levels_page_sha256"
 SEALS = ("record_sha256", PAGE, PDF, LEVELS)

@@ -7,10 +7,10 @@ from typing import TYPE_CHECKING
 
 from teachlab.model.following_and_window import FollowingSetting, TurningPointSetting, WindowSetting
 from teachlab.model.printable_text import FUZZ, in_figures, level_text, number_of
+from teachlab.model.setting import Setting
 
 if TYPE_CHECKING:
     from teachlab.model.margin import EqualCost
-    from teachlab.model.setting import Setting
 
 DELAY_DIGITS = 6
 """A delay is entered as it is printed: so many digits of it are told."""

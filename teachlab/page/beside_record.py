@@ -2,19 +2,14 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
-from teachlab.evidence.record_parts import source_name
+from teachlab.evidence.record_parts import Sources, source_name
+from teachlab.model.recording import Recording
+from teachlab.model.score import Rules
+from teachlab.model.setting import Setting
+from teachlab.model.truth import Truth
 from teachlab.page.assembly import page_html
 from teachlab.page.contents import page_contents
 from teachlab.questions.verdict import FilesJudged
-
-if TYPE_CHECKING:
-    from teachlab.evidence.record_parts import Sources
-    from teachlab.model.recording import Recording
-    from teachlab.model.score import Rules
-    from teachlab.model.setting import Setting
-    from teachlab.model.truth import Truth
 
 
 def levels_page(recording: Recording, truth: Truth, setting: Setting, sources: Sources, rules: Rules) -> str:

@@ -2,27 +2,22 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
 
 import numpy as np
+from numpy.typing import NDArray
 
 from teachlab.errors import SettingError
 from teachlab.model.following_and_window import FollowingSetting, TurningPointSetting, WindowSetting
+from teachlab.model.recording import Recording
+from teachlab.model.score import Rules
 from teachlab.model.setting import Setting, bare
+from teachlab.model.truth import Truth
 from teachlab.page.packing import PackedArray
 from teachlab.questions.surface.count_settings import count_settings
+from teachlab.questions.surface.given_settings.pairs import PairCounts
 from teachlab.questions.surface.values.table import COUNTED
-
-if TYPE_CHECKING:
-    from collections.abc import Callable
-
-    from numpy.typing import NDArray
-
-    from teachlab.model.recording import Recording
-    from teachlab.model.score import Rules
-    from teachlab.model.truth import Truth
-    from teachlab.questions.surface.given_settings.pairs import PairCounts
 
 MOST_LEVELS = 400
 """Levels of a row: a picture tells hardly more apart."""

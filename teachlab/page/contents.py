@@ -7,9 +7,10 @@ import shlex
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from teachlab.data.quality.labelling import propose_passes
 from teachlab.data.quality.pass_doubts import pass_doubts
@@ -21,48 +22,35 @@ from teachlab.light.pass_and_gap_extremes import PassAndGapExtremes
 from teachlab.model.draws import DRAWS, DrawOptions
 from teachlab.model.following_and_window import without_kind
 from teachlab.model.json_values import plain
+from teachlab.model.margin import Margin
 from teachlab.model.printable_text import in_figures, number_of, printable, typed_again
-from teachlab.model.recording import Origin
-from teachlab.model.score import USUAL_RULES, Outcome, Rules
+from teachlab.model.recording import Origin, Recording
+from teachlab.model.score import USUAL_RULES, Outcome, Rules, Score
 from teachlab.model.setting import Setting, bare
 from teachlab.model.setting_words import setting_in_words
-from teachlab.model.truth import TruthSource
-from teachlab.page.chains import chains_of
+from teachlab.model.teaching import Strategy
+from teachlab.model.truth import Truth, TruthSource
+from teachlab.model.verdict import Verdict
+from teachlab.page.chains import Chain, chains_of
 from teachlab.page.delays import delay_rows
 from teachlab.page.light import packed_light
 from teachlab.page.packing import PackedArray, shortest, whole_numbers
 from teachlab.questions.stress.setting_reading import SettingReading
 from teachlab.questions.stress.worth import worth_of
-from teachlab.questions.surface.cloud import check_family, taught_cloud
+from teachlab.questions.surface.cloud import SurfaceCloud, check_family, taught_cloud
 from teachlab.questions.surface.count import surface
 from teachlab.questions.surface.given_settings.pairs import PairCounts
-from teachlab.questions.surface.hindsight import best_of
-from teachlab.questions.surface.values.levels import read_first, stated_levels
-from teachlab.questions.surface.values.table import COUNTED
+from teachlab.questions.surface.hindsight import Hindsight, best_of
+from teachlab.questions.surface.values.levels import FirstReading, read_first, stated_levels
+from teachlab.questions.surface.values.table import COUNTED, Surface
 from teachlab.questions.verdict import FilesJudged, JudgedBy, setting_verdict
 from teachlab.questions.verdict.nearness import light_step
 from teachlab.scoring.scoring import score
-from teachlab.sensor.output import onset_lag
+from teachlab.sensor.clock import Clock
+from teachlab.sensor.output import Output, onset_lag
 from teachlab.teaching.block import polarity_for
 from teachlab.wording.notes import passes_note
 from teachlab.wording.verdict import decision_text
-
-if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
-    from teachlab.model.margin import Margin
-    from teachlab.model.recording import Recording
-    from teachlab.model.score import Score
-    from teachlab.model.teaching import Strategy
-    from teachlab.model.truth import Truth
-    from teachlab.model.verdict import Verdict
-    from teachlab.page.chains import Chain
-    from teachlab.questions.surface.cloud import SurfaceCloud
-    from teachlab.questions.surface.hindsight import Hindsight
-    from teachlab.questions.surface.values.levels import FirstReading
-    from teachlab.questions.surface.values.table import Surface
-    from teachlab.sensor.clock import Clock
-    from teachlab.sensor.output import Output
 
 MOST_KINDS = 12
 """Kinds of object of which each gets a table of its own."""

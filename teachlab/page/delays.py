@@ -7,25 +7,22 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from teachlab.light.windows import border_evaluations
-from teachlab.model.setting import bare
+from teachlab.model.recording import Recording
+from teachlab.model.score import Rules
+from teachlab.model.setting import Setting, bare
+from teachlab.model.truth import Truth
 from teachlab.page.chains import moves_of, row_of
 from teachlab.page.packing import PackedArray
 from teachlab.questions.surface.count_settings import MOVING, count_settings
 from teachlab.questions.surface.values.table import COUNTED
+from teachlab.sensor.clock import Clock
 from teachlab.switching.family import replay_family
 from teachlab.teaching.cells.delay_counts import DelayCounter
 
 if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
-    from teachlab.model.recording import Recording
-    from teachlab.model.score import Rules
-    from teachlab.model.setting import Setting
-    from teachlab.model.truth import Truth
-    from teachlab.sensor.clock import Clock
-
     Whole = NDArray[np.int64]
 
 STEPS = 20

@@ -2,17 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from teachlab.page.packing import PackedArray, whole_numbers
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable
-
-    from numpy.typing import NDArray
-
     from teachlab.model.recording import Block, Recording
     from teachlab.sensor.clock import Clock
 

@@ -10,7 +10,7 @@ import threading
 from collections.abc import Callable, Mapping
 from http import HTTPStatus
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 
@@ -19,20 +19,17 @@ from teachlab.data.strict_json import parse_json
 from teachlab.errors import InputError, ParameterError
 from teachlab.light.windows import Windows, border_evaluations
 from teachlab.model.json_values import plain
+from teachlab.model.recording import Recording
+from teachlab.model.score import Rules
+from teachlab.model.setting import Setting
+from teachlab.model.truth import Truth
 from teachlab.page.contents import active_runs, outcomes, reserve_text, trials_of
-from teachlab.page.corrections import corrected_truth
+from teachlab.page.corrections import CorrectedPasses, corrected_truth
 from teachlab.page.light import extremes
 from teachlab.page.packing import PackedArray, whole_numbers
 from teachlab.questions.surface.given_settings.pairs import PairCounts
 from teachlab.scoring.scoring import score
 from teachlab.switching.run import replay
-
-if TYPE_CHECKING:
-    from teachlab.model.recording import Recording
-    from teachlab.model.score import Rules
-    from teachlab.model.setting import Setting
-    from teachlab.model.truth import Truth
-    from teachlab.page.corrections import CorrectedPasses
 
 HOST = "127.0.0.1"
 MOST_BYTES = 256_000_000

@@ -9,16 +9,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from teachlab.model.json_values import Document
-from teachlab.model.score import Outcome
+from teachlab.model.score import Outcome, Trials
+from teachlab.model.truth import Truth
 from teachlab.scoring.by_lot import lot_codes
 from teachlab.statistics.claims.lot_claims import joined_lots
 from teachlab.statistics.lots import Source
 
 if TYPE_CHECKING:
     from teachlab.model.margin import Margin
-    from teachlab.model.score import Trials
     from teachlab.model.setting import Setting
-    from teachlab.model.truth import Truth
 
 SIDES = ("detect", "trip", "release")
 NEAR_SHARE, NEAR_SPREADS = 0.5, 4.0

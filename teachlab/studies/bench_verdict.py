@@ -13,7 +13,11 @@ import numpy as np
 from teachlab.device.keyed_in import refusal
 from teachlab.model.draws import TEACH_SHARE
 from teachlab.model.printable_text import in_figures, number_of, printable
+from teachlab.model.recording import Recording
+from teachlab.model.score import Score
+from teachlab.model.truth import Truth
 from teachlab.model.verdict import Verdict, VerdictReason
+from teachlab.questions.stress.setting_reading import SettingReading
 from teachlab.questions.verdict.judged_by import JudgedBy
 from teachlab.questions.verdict.judgement import Overturned
 from teachlab.questions.verdict.of_setting import DECIDING_PASSES, setting_verdict
@@ -24,12 +28,9 @@ from teachlab.statistics.claims.decisions import Decision
 from teachlab.statistics.claims.orders import Order
 from teachlab.statistics.intervals import proportion
 from teachlab.studies.recommend import by_choice
+from teachlab.studies.result import Recommendation, RecordingBench
 
 if TYPE_CHECKING:
-    from teachlab.model.recording import Recording
-    from teachlab.model.score import Score
-    from teachlab.model.truth import Truth
-    from teachlab.questions.stress.setting_reading import SettingReading
     from teachlab.studies.claim_half import ClaimHalf
     from teachlab.studies.result import Recommendation, RecordingBench, StrategyResult
 

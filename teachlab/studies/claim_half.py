@@ -8,22 +8,22 @@ from dataclasses import dataclass, fields
 from itertools import pairwise
 from typing import TYPE_CHECKING
 
+from teachlab.model.draws import Draw, DrawOptions
+from teachlab.model.recording import Recording
 from teachlab.model.score import MOST_OF_THE_TIME, Score
 from teachlab.model.setting import Setting, bare
+from teachlab.model.truth import Truth
 from teachlab.questions.surface.count_settings import with_measures
 from teachlab.scoring.claimable import unusable, without_touching
 from teachlab.scoring.claims import in_common, lot_counts, paired_costs
 from teachlab.scoring.scoring import score
+from teachlab.sensor.output import Output
 from teachlab.statistics.claims.orders import CostBound, Order, orders
 from teachlab.statistics.lots import Source
 from teachlab.studies.ranking import median_draw, ranking_cost, spreads_of
 from teachlab.switching.run import replay_together
 
 if TYPE_CHECKING:
-    from teachlab.model.draws import Draw, DrawOptions
-    from teachlab.model.recording import Recording
-    from teachlab.model.truth import Truth
-    from teachlab.sensor.output import Output
     from teachlab.studies.tally import Tally
 
 

@@ -3,16 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from teachlab.device.keyed_in import REFUSED
+from teachlab.model.verdict import Verdict
 from teachlab.statistics.claims.decisions import Decision
 from teachlab.statistics.claims.orders import Order, OrderStanding
 from teachlab.studies.result import Recommendation, RecordingBench, StrategyResult
 from teachlab.wording.notes import SELF_LABELLED, SYNTHETIC
-
-if TYPE_CHECKING:
-    from teachlab.model.verdict import Verdict
 
 SCHEMA = 1
 

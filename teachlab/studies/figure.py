@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -10,15 +11,12 @@ import numpy as np
 from teachlab.light.drawing import GOOD, GREY, LIGHT, LOST, PASS, SHADE, drawing, picture
 from teachlab.light.pass_and_gap_extremes import PassAndGapExtremes
 from teachlab.model.printable_text import number_of
-from teachlab.model.setting import Polarity
+from teachlab.model.recording import Recording
+from teachlab.model.setting import Polarity, Setting
+from teachlab.model.teaching import Levels
+from teachlab.model.truth import Truth
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
-
-    from teachlab.model.recording import Recording
-    from teachlab.model.setting import Setting
-    from teachlab.model.teaching import Levels
-    from teachlab.model.truth import Truth
     from teachlab.studies.in_hindsight.unsolved import UnsolvedTrial
     from teachlab.studies.result import RecordingBench, StrategyResult
 

@@ -19,8 +19,10 @@ from teachlab.data.opening import open_pair
 from teachlab.data.setting_files import write_setting
 from teachlab.device.keyed_in import REFUSED
 from teachlab.errors import InputError
-from teachlab.model.draws import MEASURES
+from teachlab.light.pass_and_gap_extremes import PassAndGapExtremes
+from teachlab.model.draws import MEASURES, DrawOptions
 from teachlab.model.json_values import json_text
+from teachlab.model.recording import Recording
 from teachlab.model.teaching import Strategy
 from teachlab.model.truth import Truth
 from teachlab.questions.surface.count import part_of
@@ -28,15 +30,12 @@ from teachlab.questions.verdict.judged_by import FilesJudged, JudgedBy
 from teachlab.studies.document import bench_document
 from teachlab.studies.family.engines import WorkerEnded, engine_of
 from teachlab.studies.figure import bench_figure, unsolved_figure
+from teachlab.studies.result import RecordingBench
 from teachlab.studies.run import bench_recording
 from teachlab.studies.taught_draws import Progress
 
 if TYPE_CHECKING:
     from teachlab.device.device_file import DeviceDocument
-    from teachlab.light.pass_and_gap_extremes import PassAndGapExtremes
-    from teachlab.model.draws import DrawOptions
-    from teachlab.model.recording import Recording
-    from teachlab.studies.result import RecordingBench
 
 
 def bench_files(

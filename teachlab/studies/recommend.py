@@ -10,7 +10,9 @@ import numpy as np
 
 from teachlab.light.usable_light import LARGEST
 from teachlab.model.recording import Recording
+from teachlab.model.score import Rules
 from teachlab.model.setting import Setting, bare
+from teachlab.model.truth import Truth
 from teachlab.questions.surface.count_settings import count_settings
 from teachlab.questions.surface.values.levels import read_first
 from teachlab.studies.result import Recommendation
@@ -18,8 +20,6 @@ from teachlab.studies.result import Recommendation
 if TYPE_CHECKING:
     from teachlab.device.keyed_in import SteppedSetting
     from teachlab.model.draws import Costs, DrawOptions
-    from teachlab.model.score import Rules
-    from teachlab.model.truth import Truth
     from teachlab.questions.stress.worth import SettingWorth
     from teachlab.studies.claim_half import ClaimHalf, FixedSetting
 

@@ -7,13 +7,16 @@ from dataclasses import replace
 from functools import partial
 from typing import TYPE_CHECKING, Any
 
+from teachlab.data.alignment.answer import Alignment
 from teachlab.data.kept_light import held
-from teachlab.device.keyed_in import check_unit, in_steps, nearest_steps
+from teachlab.device.keyed_in import SteppedSetting, check_unit, in_steps, nearest_steps
 from teachlab.errors import StrategyError
 from teachlab.light.noise import HELD_WHOLE, need_for_light
-from teachlab.model.draws import DrawOptions
+from teachlab.model.draws import Draw, DrawOptions
 from teachlab.model.recording import Origin, Recording
+from teachlab.model.score import Rules
 from teachlab.model.setting import Setting, bare
+from teachlab.model.teaching import Strategy
 from teachlab.model.truth import Truth, TruthSource
 from teachlab.questions.stress.setting_reading import SettingReading
 from teachlab.questions.stress.worth import SettingWorth
@@ -22,24 +25,18 @@ from teachlab.questions.surface.hindsight import best_fixed
 from teachlab.questions.verdict.judged_by import JudgedBy
 from teachlab.scoring.claimable import chosen_before
 from teachlab.studies.bench_verdict import bench_verdict
-from teachlab.studies.claim_half import claim_halves, fixed_settings, order_rows
+from teachlab.studies.claim_half import ClaimHalf, FixedSetting, claim_halves, fixed_settings, order_rows
 from teachlab.studies.in_hindsight.ceiling import ceiling
 from teachlab.studies.ranking import median_draw, ranked, ranking_cost, spreads_of
 from teachlab.studies.recommend import by_choice, recommend, with_rooms
 from teachlab.studies.result import RecordingBench, StrategyResult
+from teachlab.studies.tally import Tally
 from teachlab.studies.taught_draws import Progress, TaughtDraws, Teaching, taught_draws
 from teachlab.teaching.parameters import parameters_of
 from teachlab.teaching.registry import RECOMMENDED
 
 if TYPE_CHECKING:
-    from teachlab.data.alignment.answer import Alignment
     from teachlab.device.device_file import DeviceDocument
-    from teachlab.device.keyed_in import SteppedSetting
-    from teachlab.model.draws import Draw
-    from teachlab.model.score import Rules
-    from teachlab.model.teaching import Strategy
-    from teachlab.studies.claim_half import ClaimHalf, FixedSetting
-    from teachlab.studies.tally import Tally
 
 COUNTED = 0.66
 """Share of teaching and counting in the usual time of a bench; the best fixed pair, margins and hindsight follow."""

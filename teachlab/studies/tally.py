@@ -4,14 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, fields
-from typing import TYPE_CHECKING
 
-from teachlab.model.setting import bare
+from teachlab.model.setting import Setting, bare
 from teachlab.questions.surface.count_settings import Counted
 from teachlab.questions.surface.given_settings.pairs import PairCounts
-
-if TYPE_CHECKING:
-    from teachlab.model.setting import Setting
 
 
 @dataclass(frozen=True, slots=True)

@@ -4,29 +4,24 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
 
 import numpy as np
 
 from teachlab.data.split import Split, split
 from teachlab.errors import InputError, TruthError
-from teachlab.model.draws import Draw
+from teachlab.model.draws import Draw, DrawOptions
 from teachlab.model.memory import return_freed_memory
 from teachlab.model.printable_text import number_of
-from teachlab.model.setting import bare
+from teachlab.model.recording import Recording
+from teachlab.model.setting import Setting, bare
+from teachlab.model.teaching import Strategy
+from teachlab.model.truth import Truth
 from teachlab.questions.surface.count_settings import count_settings_from
 from teachlab.questions.surface.values.levels import FirstLook, FirstReading
 from teachlab.studies.claim_half import second_half
 from teachlab.studies.tally import Tally
 from teachlab.teaching.block import TeachBlock
 from teachlab.teaching.once import draw_by_draw
-
-if TYPE_CHECKING:
-    from teachlab.model.draws import DrawOptions
-    from teachlab.model.recording import Recording
-    from teachlab.model.setting import Setting
-    from teachlab.model.teaching import Strategy
-    from teachlab.model.truth import Truth
 
 Progress = Callable[[float], None]
 TAUGHT = 0.9

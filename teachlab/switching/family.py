@@ -8,10 +8,11 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from itertools import groupby
-from typing import TYPE_CHECKING, TypeVar
+from typing import TypeVar
 
 from teachlab.errors import SettingError
 from teachlab.model.following_and_window import FollowingSetting, TurningPointSetting
+from teachlab.model.recording import Recording
 from teachlab.model.setting import Setting
 from teachlab.sensor.clock import Clock, no_valid_sample
 from teachlab.sensor.evaluated_blocks import evaluated
@@ -19,11 +20,8 @@ from teachlab.sensor.following.family import Followers
 from teachlab.sensor.following.members import family_of
 from teachlab.sensor.following.turning_points import TurningPoints
 from teachlab.sensor.level_pairs import LevelPairs
+from teachlab.sensor.output import Followed, Output
 from teachlab.switching.run import check_unit, replay, switch
-
-if TYPE_CHECKING:
-    from teachlab.model.recording import Recording
-    from teachlab.sensor.output import Followed, Output
 
 Kind = TypeVar("Kind", bound=Setting)
 

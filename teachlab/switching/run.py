@@ -7,10 +7,12 @@ from typing import TYPE_CHECKING
 
 from teachlab.errors import SettingError
 from teachlab.model.following_and_window import FollowingSetting, TurningPointSetting, WindowSetting
-from teachlab.model.recording import BLOCK_SAMPLES, Block
+from teachlab.model.recording import BLOCK_SAMPLES, Block, Chunk, Recording
+from teachlab.model.setting import Setting
 from teachlab.sensor.clock import Clock, no_valid_sample
 from teachlab.sensor.comparator import Comparator
 from teachlab.sensor.delays import consecutive_filter, delayed
+from teachlab.sensor.edges import TwoState
 from teachlab.sensor.evaluated_blocks import evaluated
 from teachlab.sensor.following.family import Followers
 from teachlab.sensor.following.turning_points import TurningPoints
@@ -19,9 +21,6 @@ from teachlab.sensor.window_comparator import TwoThresholds
 
 if TYPE_CHECKING:
     from teachlab.light.extremes import Cells
-    from teachlab.model.recording import Chunk, Recording
-    from teachlab.model.setting import Setting
-    from teachlab.sensor.edges import TwoState
 
 DECODED = 1 << 20
 """Samples that are taken at a time."""

@@ -2,17 +2,16 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import TYPE_CHECKING
+
+from rich.table import Table
 
 from teachlab.model.printable_text import level_text
 from teachlab.questions.verdict.places import moment
 from teachlab.wording.tables import plain_table
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
-
-    from rich.table import Table
-
     from teachlab.device.identified import Identification
     from teachlab.device.matching import ContradictedEdge
     from teachlab.model.recording import RecordingInfo

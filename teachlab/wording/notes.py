@@ -2,17 +2,11 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from collections.abc import Sequence
 
 from teachlab.model.printable_text import number_of
-from teachlab.model.recording import Origin
-from teachlab.model.truth import TruthSource
-
-if TYPE_CHECKING:
-    from collections.abc import Sequence
-
-    from teachlab.model.recording import Recording
-    from teachlab.model.truth import Truth
+from teachlab.model.recording import Origin, Recording
+from teachlab.model.truth import Truth, TruthSource
 
 SYNTHETIC = "Synthetic light: no evidence about a real line."
 SELF_LABELLED = "The passes are self-labelled: made from this very signal. They may tune; they support no claim."

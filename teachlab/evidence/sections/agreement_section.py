@@ -3,21 +3,17 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from typing import TYPE_CHECKING
 
 from teachlab.device.agreement import AGREES, DIFFERS, LIMITED, Agreement, agree
 from teachlab.errors import InputError
 from teachlab.evidence.record_parts import LIMITS_OF_USE, NOT_COMPARED, VERIFY
-from teachlab.model.recording import Origin
+from teachlab.model.recording import Origin, Recording
+from teachlab.model.setting import Setting
+from teachlab.model.truth import Truth
+from teachlab.model.verdict import Verdict
 from teachlab.questions.verdict.of_setting import NEVER_COMPARED
 from teachlab.statistics.claims.decisions import Decision
-
-if TYPE_CHECKING:
-    from teachlab.model.recording import Recording
-    from teachlab.model.setting import Setting
-    from teachlab.model.truth import Truth
-    from teachlab.model.verdict import Verdict
-    from teachlab.statistics.claims.lot_claims import Assumption
+from teachlab.statistics.claims.lot_claims import Assumption
 
 
 def compared(

@@ -6,9 +6,14 @@ from collections.abc import Mapping
 from dataclasses import fields, replace
 from typing import TYPE_CHECKING, Any
 
+from teachlab.data.split import Split
 from teachlab.errors import InputError
 from teachlab.model.draws import MEASURES, Costs, DrawOptions
+from teachlab.model.recording import Recording
+from teachlab.model.score import Rules
 from teachlab.model.setting import Setting, Switching, bare
+from teachlab.model.teaching import Strategy
+from teachlab.model.truth import Truth
 from teachlab.questions.coverage.certificate import coverage
 from teachlab.questions.coverage.cycles import cycle_of
 from teachlab.questions.repeatability.by_group import by_group, measured_settings, taught_apart
@@ -18,12 +23,7 @@ from teachlab.questions.surface.count_settings import count_settings, measures_o
 from teachlab.teaching.registry import built, installed_class
 
 if TYPE_CHECKING:
-    from teachlab.data.split import Split
     from teachlab.evidence.criteria import Criteria
-    from teachlab.model.recording import Recording
-    from teachlab.model.score import Rules
-    from teachlab.model.teaching import Strategy
-    from teachlab.model.truth import Truth
 
 Json = dict[str, Any]
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, ClassVar
+from typing import ClassVar
 
 import numpy as np
 
@@ -16,6 +16,7 @@ from teachlab.model.json_values import Document
 from teachlab.model.recording import Recording
 from teachlab.model.score import USUAL_RULES, Rules
 from teachlab.model.setting import Setting
+from teachlab.model.truth import Truth
 from teachlab.model.verdict import Verdict, VerdictReason
 from teachlab.questions.counterfactual.averaged import averaged
 from teachlab.questions.counterfactual.margin import SensorMargin, measure, nothing
@@ -24,9 +25,6 @@ from teachlab.questions.surface.count import surface
 from teachlab.questions.surface.given_settings.grid import replayed_surface
 from teachlab.questions.surface.hindsight import best_of
 from teachlab.teaching.block import polarity_for
-
-if TYPE_CHECKING:
-    from teachlab.model.truth import Truth
 
 __all__ = ["ComparedSensor", "SensorMargin", "counterfactual", "needed_margin", "sensors"]
 _HELD, _HELD_WITH_BEST = (15.0, 120.0), (100.0, 2500.0)

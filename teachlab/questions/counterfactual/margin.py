@@ -13,6 +13,10 @@ from teachlab.light.lasting_extremes import Hold, SustainedExtremes
 from teachlab.light.noise import Selection
 from teachlab.light.windows import Windows, border_evaluations
 from teachlab.model.json_values import picked, plain
+from teachlab.model.recording import Recording
+from teachlab.model.score import Rules
+from teachlab.model.setting import Setting
+from teachlab.model.truth import Truth
 from teachlab.questions.counterfactual.sensors import ComparedSensor, needed_margin
 from teachlab.sensor.clock import Clock
 from teachlab.sensor.evaluated_blocks import evaluated
@@ -20,10 +24,6 @@ from teachlab.sensor.output import onset_lag
 from teachlab.sensor.validity import Validity
 
 if TYPE_CHECKING:
-    from teachlab.model.recording import Recording
-    from teachlab.model.score import Rules
-    from teachlab.model.setting import Setting
-    from teachlab.model.truth import Truth
     from teachlab.questions.surface.hindsight import Hindsight
 
 SHARE = 0.01

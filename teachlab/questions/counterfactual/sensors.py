@@ -8,11 +8,11 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from teachlab.errors import ParameterError, TruthError
+from teachlab.model.setting import Setting
 from teachlab.questions.surroundings.answers import positive
 
 if TYPE_CHECKING:
     from teachlab.model.recording import Recording
-    from teachlab.model.setting import Setting
     from teachlab.model.truth import Truth
 
 SHORT = 0.05

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Any, ClassVar
+from typing import Any, ClassVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,17 +15,15 @@ from teachlab.light.noise import need_for_light
 from teachlab.model.draws import TEACH_SHARE
 from teachlab.model.json_values import Document, picked
 from teachlab.model.printable_text import number_of, time_text
+from teachlab.model.recording import Recording
 from teachlab.model.score import USUAL_RULES, Rules
+from teachlab.model.setting import Setting
+from teachlab.model.truth import Truth
 from teachlab.model.verdict import Verdict, VerdictReason
 from teachlab.questions.coverage.cycles import Cycle, Exposure, Floats, exposures, folded, revolutions_needed
 from teachlab.questions.coverage.open_gaps import OpenGaps, Positions
 from teachlab.questions.coverage.recurrence import Recurrence, search
 from teachlab.scoring.by_lot import exposure
-
-if TYPE_CHECKING:
-    from teachlab.model.recording import Recording
-    from teachlab.model.setting import Setting
-    from teachlab.model.truth import Truth
 
 IN_STEP = 3.0
 """If a place is not seen within this many times the needed revolutions, it is not bad luck."""

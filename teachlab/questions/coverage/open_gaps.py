@@ -4,22 +4,19 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
 from teachlab.data.split import Split, split
 from teachlab.light.windows import Windows, border_evaluations
+from teachlab.model.recording import Recording
 from teachlab.model.score import Outcome, Rules, Trials
 from teachlab.model.setting import Setting
+from teachlab.model.truth import Truth
 from teachlab.scoring.scoring import score
+from teachlab.sensor.output import Output
 from teachlab.switching.run import replay
-
-if TYPE_CHECKING:
-    from teachlab.model.recording import Recording
-    from teachlab.model.truth import Truth
-    from teachlab.sensor.output import Output
 
 Positions = NDArray[np.int64]
 

@@ -15,13 +15,13 @@ from teachlab.light.extremes import Extremes
 from teachlab.light.usable_light import bounded_recording
 from teachlab.model.json_values import Document
 from teachlab.model.recording import Direction, Recording
+from teachlab.model.score import Rules
+from teachlab.model.setting import Setting
+from teachlab.model.truth import Truth
 from teachlab.statistics.over_time.periodicity import BINS, LEAST_VALUES, PER_PERIOD, Periodicity, dominant_period
 from teachlab.teaching.block import TeachBlock
 
 if TYPE_CHECKING:
-    from teachlab.model.score import Rules
-    from teachlab.model.setting import Setting
-    from teachlab.model.truth import Truth
     from teachlab.questions.coverage.cycles import Cycle
     from teachlab.questions.coverage.open_gaps import OpenGaps, Positions
 

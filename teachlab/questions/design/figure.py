@@ -9,10 +9,10 @@ import numpy as np
 from teachlab.light.drawing import GREY, LIGHT, PASS, SHADE, drawing, picture
 from teachlab.light.pass_and_gap_extremes import PassAndGapExtremes
 from teachlab.model.following_and_window import WindowSetting
+from teachlab.model.recording import Recording
+from teachlab.model.truth import Truth
 
 if TYPE_CHECKING:
-    from teachlab.model.recording import Recording
-    from teachlab.model.truth import Truth
     from teachlab.questions.design.answer import DesignAnswer
 
 BINS = 80

@@ -4,21 +4,19 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 
 from teachlab.model.json_values import picked, plain
+from teachlab.model.recording import Recording
 from teachlab.model.score import USUAL_RULES, Rules
+from teachlab.model.setting import Setting
+from teachlab.model.truth import Truth
 from teachlab.questions.feasibility.cures import Helps, follows, on_delay
 from teachlab.questions.feasibility.demands import Demands, DemandsReading, demands_of
 from teachlab.questions.feasibility.windows import AS_RECORDED, Contradiction, Window, contradictions
 from teachlab.questions.stress.light import Stress, receiver_range
-
-if TYPE_CHECKING:
-    from teachlab.model.recording import Recording
-    from teachlab.model.setting import Setting
-    from teachlab.model.truth import Truth
 
 __all__ = ["Contradiction", "Feasibility", "Helps", "Window", "feasibility"]
 MOST_LOTS = 200

@@ -3,23 +3,20 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
 from teachlab.light.noise import median
 from teachlab.model.json_values import Document
+from teachlab.model.recording import Recording
+from teachlab.model.score import Rules
+from teachlab.model.setting import Setting
+from teachlab.model.truth import Truth
 from teachlab.questions.feasibility.demands import Demands, demands_of
 from teachlab.scoring.claimable import wrong_apart
 from teachlab.scoring.scoring import score
 from teachlab.switching.run import replay
-
-if TYPE_CHECKING:
-    from teachlab.model.recording import Recording
-    from teachlab.model.score import Rules
-    from teachlab.model.setting import Setting
-    from teachlab.model.truth import Truth
 
 Floats = NDArray[np.float64]
 DELAYS = (1, 2, 4, 8, 16, 32, 64, 128, 256)

@@ -21,7 +21,6 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
@@ -34,18 +33,15 @@ from teachlab.light.noise import Selection
 from teachlab.light.stretches import Evaluated
 from teachlab.light.usable_light import bounded, bounded_recording, largest
 from teachlab.light.windows import Windows, border_evaluations
-from teachlab.model.recording import Block
+from teachlab.model.recording import Block, Light, Recording
 from teachlab.model.score import USUAL_RULES, Rules
+from teachlab.model.setting import Setting
+from teachlab.model.truth import Truth
 from teachlab.sensor.clock import Clock
 from teachlab.sensor.evaluated_blocks import evaluated
 from teachlab.sensor.output import onset_lag
 from teachlab.sensor.running_extremes import running_max, running_min
 from teachlab.sensor.validity import Validity
-
-if TYPE_CHECKING:
-    from teachlab.model.recording import Light, Recording
-    from teachlab.model.setting import Setting
-    from teachlab.model.truth import Truth
 
 Floats = NDArray[np.float64]
 Rows = NDArray[np.int64]

@@ -10,8 +10,12 @@ from teachlab.errors import Abstained, SettingError
 from teachlab.light.noise import DESIGNED, memory_for_light
 from teachlab.model.memory import allowed_memory
 from teachlab.model.printable_text import wrong_text
+from teachlab.model.recording import Recording
 from teachlab.model.score import USUAL_RULES, Rules
+from teachlab.model.setting import Setting
 from teachlab.model.setting_words import setting_in_words
+from teachlab.model.teaching import Strategy
+from teachlab.model.truth import Truth
 from teachlab.scoring.claimable import wrong_apart
 from teachlab.scoring.scoring import score
 from teachlab.switching.run import replay
@@ -19,10 +23,6 @@ from teachlab.teaching.block import TeachBlock
 from teachlab.teaching.registry import built, installed_class
 
 if TYPE_CHECKING:
-    from teachlab.model.recording import Recording
-    from teachlab.model.setting import Setting
-    from teachlab.model.teaching import Strategy
-    from teachlab.model.truth import Truth
     from teachlab.scoring.error_places import ErrorPlace
 
 MOST_DESIGNED = 5_000_000

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -12,9 +11,11 @@ from teachlab.errors import InputError, UnmeasurableError
 from teachlab.light.pass_and_gap_extremes import PassAndGapExtremes
 from teachlab.light.usable_light import bounded_recording
 from teachlab.model.printable_text import in_figures, level_text, number_of, round_level, wrong_text
+from teachlab.model.recording import Recording
 from teachlab.model.score import USUAL_RULES, Rules, Score
 from teachlab.model.setting import Polarity, Setting
 from teachlab.model.setting_words import setting_in_words, timings_in_words
+from teachlab.model.truth import Truth
 from teachlab.model.verdict import VerdictCure, VerdictReason
 from teachlab.questions.counterfactual.averaged import averaged
 from teachlab.questions.feasibility.designed_cure import MOST_DESIGNED, all_shown, can_be_held, taught_in_hindsight
@@ -22,10 +23,6 @@ from teachlab.scoring.claimable import unusable, wrong_apart
 from teachlab.scoring.scoring import score
 from teachlab.switching.run import replay
 from teachlab.teaching.registry import built, installed_class
-
-if TYPE_CHECKING:
-    from teachlab.model.recording import Recording
-    from teachlab.model.truth import Truth
 
 SPANS = (4, 8, 16, 32, 64, 128)
 """Lengths of the tried averages, in evaluations; each is shorter than half of the shortest pass."""

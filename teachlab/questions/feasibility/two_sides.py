@@ -3,22 +3,20 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from teachlab.light.pass_and_gap_extremes import PassAndGapExtremes
 from teachlab.light.sides import SidesOfBackground, sides_of
 from teachlab.model.following_and_window import WindowSetting
 from teachlab.model.json_values import picked
 from teachlab.model.printable_text import level_text, number_of, round_level
+from teachlab.model.recording import Recording
 from teachlab.model.score import USUAL_RULES, Rules
 from teachlab.model.setting import Polarity, Setting
+from teachlab.model.truth import Truth
 from teachlab.scoring.claimable import wrong_apart
 from teachlab.scoring.scoring import score
 from teachlab.switching.run import replay
-
-if TYPE_CHECKING:
-    from teachlab.model.recording import Recording
-    from teachlab.model.truth import Truth
 
 RELEASE_SHARE = 0.25
 """Each threshold releases at this share of its distance from the background."""

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,6 +17,8 @@ from teachlab.model.json_values import Document, picked, plain
 from teachlab.model.recording import Recording
 from teachlab.model.score import USUAL_RULES, Outcome, Rules
 from teachlab.model.setting import Setting, bare
+from teachlab.model.teaching import Strategy
+from teachlab.model.truth import Truth
 from teachlab.questions.surface.count_settings import count_settings, measures_of
 from teachlab.scoring.claimable import without_touching
 from teachlab.scoring.scoring import score
@@ -24,10 +26,6 @@ from teachlab.statistics.variance_components import Components, LossAgreement, a
 from teachlab.switching.family import replay_family
 from teachlab.teaching.block import TeachBlock
 from teachlab.teaching.once import drawn, teach_once
-
-if TYPE_CHECKING:
-    from teachlab.model.teaching import Strategy
-    from teachlab.model.truth import Truth
 
 SCORED = ("lost_rate", "false_trips_per_running_hour", "extra_per_pass", "cost")
 """Figures of a score whose spread is also divided."""

@@ -5,26 +5,23 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import replace
-from typing import TYPE_CHECKING
 
 import numpy as np
 
 from teachlab.data.split import split
 from teachlab.errors import TruthError
 from teachlab.model.draws import MEASURES, Draw, DrawOptions
+from teachlab.model.recording import Recording
 from teachlab.model.setting import Setting, Taught, bare
+from teachlab.model.truth import Truth
 from teachlab.questions.repeatability.values import USUAL_LIMITS, Cloud, Limit, Repeatability, Repeated, Variant
 from teachlab.questions.surface.count_settings import count_settings, with_measures
+from teachlab.questions.surface.given_settings.pairs import PairCounts
 from teachlab.questions.surface.hindsight import Hindsight, best_fixed
 from teachlab.statistics.intervals import proportion
 from teachlab.teaching.block import TeachBlock
 from teachlab.teaching.once import teach_draws
 from teachlab.teaching.parameters import parameters_of
-
-if TYPE_CHECKING:
-    from teachlab.model.recording import Recording
-    from teachlab.model.truth import Truth
-    from teachlab.questions.surface.given_settings.pairs import PairCounts
 
 Progress = Callable[[float], None]
 

@@ -5,14 +5,18 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, fields, is_dataclass, replace
 from functools import partial
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from teachlab.data.split import split
 from teachlab.errors import ParameterError, SettingError
 from teachlab.model.draws import DrawOptions
 from teachlab.model.json_values import Document, picked, plain
 from teachlab.model.printable_text import in_figures, number_of
-from teachlab.model.setting import bare
+from teachlab.model.recording import Recording
+from teachlab.model.score import Rules
+from teachlab.model.setting import Setting, bare
+from teachlab.model.teaching import Strategy
+from teachlab.model.truth import Truth
 from teachlab.model.verdict import Verdict, VerdictReason
 from teachlab.questions.repeatability.by_group import (
     PASSES,
@@ -26,19 +30,11 @@ from teachlab.questions.repeatability.by_group import (
 from teachlab.questions.repeatability.redraw import best_cost, repeat_teaching
 from teachlab.questions.repeatability.values import USUAL_LIMITS, VARIED, Cloud, Limit, Variant
 from teachlab.questions.surface.count_settings import count_settings, measures_of
+from teachlab.questions.surface.hindsight import Hindsight
 from teachlab.questions.verdict.claim_words import share_text
 from teachlab.questions.verdict.places import moment
 from teachlab.scoring.claimable import touching_text
-from teachlab.statistics.variance_components import agreement
-
-if TYPE_CHECKING:
-    from teachlab.model.recording import Recording
-    from teachlab.model.score import Rules
-    from teachlab.model.setting import Setting
-    from teachlab.model.teaching import Strategy
-    from teachlab.model.truth import Truth
-    from teachlab.questions.surface.hindsight import Hindsight
-    from teachlab.statistics.variance_components import LossAgreement
+from teachlab.statistics.variance_components import LossAgreement, agreement
 
 LENGTH_PARAMETERS = ("sweep_passes", "pieces")
 """Parameters that say how much a strategy is shown; they are varied by default."""

@@ -13,9 +13,9 @@ from numpy.typing import NDArray
 from teachlab.errors import ParameterError
 from teachlab.model.draws import MEASURES, Draw, Spread
 from teachlab.model.json_values import Document, picked, plain
+from teachlab.model.score import Rate
 
 if TYPE_CHECKING:
-    from teachlab.model.score import Rate
     from teachlab.model.teaching import Strategy
     from teachlab.questions.surface.hindsight import Hindsight
 

@@ -6,16 +6,18 @@ import warnings
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass, replace
 from enum import StrEnum
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from teachlab.errors import ParameterError, UnmeasurableError
 from teachlab.model.json_values import Document, plain
-from teachlab.model.margin import SIDE_WORDS
+from teachlab.model.margin import SIDE_WORDS, Margin
 from teachlab.model.printable_text import number_of, unlike_figures
+from teachlab.model.recording import Recording
 from teachlab.model.score import USUAL_RULES, Rate, Rules, Score
+from teachlab.model.setting import Setting
 from teachlab.model.truth import Truth, TruthSource
 from teachlab.model.verdict import HeadlineClaim, Verdict, VerdictReason, sentence
 from teachlab.questions.stale.course import ONE_NOISE, Course, WatchedSide, alarm_of, follow
@@ -35,14 +37,9 @@ from teachlab.scoring.claims import losses_claim, lot_counts
 from teachlab.scoring.clearance import Clearance
 from teachlab.scoring.error_places import ErrorPlace, error_places
 from teachlab.scoring.margin import LEAST_MARGIN
+from teachlab.statistics.claims.lot_claims import LotClaim
+from teachlab.statistics.lots import Dependence
 from teachlab.statistics.over_time.cumulative_sums import LEAST_BASELINE, Sequential
-
-if TYPE_CHECKING:
-    from teachlab.model.margin import Margin
-    from teachlab.model.recording import Recording
-    from teachlab.model.setting import Setting
-    from teachlab.statistics.claims.lot_claims import LotClaim
-    from teachlab.statistics.lots import Dependence
 
 USED_UP = 0.5
 """If this share of the reserve of light is lost, the setting is watched: a planning value."""

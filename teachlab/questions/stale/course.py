@@ -11,7 +11,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from teachlab.light.usable_light import LARGEST
+from teachlab.model.recording import RecordingInfo
 from teachlab.model.score import Outcome, Score
+from teachlab.model.truth import Truth
 from teachlab.questions.stale.lot_alarm import falling_within
 from teachlab.scoring.by_lot import lot_codes
 from teachlab.statistics.lots import Source
@@ -20,9 +22,7 @@ from teachlab.statistics.over_time.trend import LEAST_GROUPS, Ahead, fall_to, fi
 
 if TYPE_CHECKING:
     from teachlab.model.margin import Margin
-    from teachlab.model.recording import RecordingInfo
     from teachlab.model.setting import Setting
-    from teachlab.model.truth import Truth
 
 BLOCKS = 10
 LEAST_PER_BLOCK = 3

@@ -3,18 +3,16 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from teachlab.model.score import Outcome, Trials
+from teachlab.model.truth import Truth
 from teachlab.scoring.by_lot import lot_codes
 from teachlab.statistics.betting import BettingEvidence, evidence_above
 from teachlab.statistics.lots import Source
-
-if TYPE_CHECKING:
-    from teachlab.model.truth import Truth
 
 ACCEPTED = 0.05
 """Accepted share of passes lost, or of gaps tripped, if no earlier recording shows the usual one."""

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,7 +16,9 @@ from teachlab.model.json_values import plain
 from teachlab.model.margin import EqualCost
 from teachlab.model.printable_text import number_of, wrong_text
 from teachlab.model.recording import Recording
+from teachlab.model.score import Rules
 from teachlab.model.setting import Setting
+from teachlab.model.teaching import Strategy
 from teachlab.model.truth import Truth
 from teachlab.model.verdict import HeadlineClaim, Verdict, VerdictReason
 from teachlab.questions.stress.equal_cost import equal_cost
@@ -28,12 +30,8 @@ from teachlab.questions.surface.given_settings.grid import GRID, replayed_surfac
 from teachlab.questions.surface.hindsight import Hindsight, best_of, level_decision, regret_of
 from teachlab.questions.surface.position_axis import PositionAxis, position_axis
 from teachlab.questions.surface.values.levels import read_first, stated_levels
+from teachlab.questions.surface.values.table import Surface
 from teachlab.teaching.block import polarity_for
-
-if TYPE_CHECKING:
-    from teachlab.model.score import Rules
-    from teachlab.model.teaching import Strategy
-    from teachlab.questions.surface.values.table import Surface
 
 Opened = Sequence[tuple[Recording, Truth]]
 Progress = Callable[[float], None]

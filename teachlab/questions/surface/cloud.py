@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, fields
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,15 +12,13 @@ from numpy.typing import NDArray
 from teachlab.errors import ParameterError
 from teachlab.model.draws import DrawOptions, Spread
 from teachlab.model.following_and_window import fixed_levels
+from teachlab.model.recording import Recording
 from teachlab.model.setting import Setting, Switching
+from teachlab.model.teaching import Strategy
+from teachlab.model.truth import Truth
 from teachlab.questions.surface.given_settings.pairs import score_pairs
 from teachlab.teaching.block import TeachBlock
 from teachlab.teaching.once import teach_draws
-
-if TYPE_CHECKING:
-    from teachlab.model.recording import Recording
-    from teachlab.model.teaching import Strategy
-    from teachlab.model.truth import Truth
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

@@ -10,15 +10,16 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, field, fields, replace
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from teachlab.light.extremes import Cells
 from teachlab.light.usable_light import largest
-from teachlab.model.recording import Block, Recording
+from teachlab.model.recording import Block, Light, Recording
 from teachlab.model.score import USUAL_RULES, Rules
+from teachlab.model.setting import Setting
 from teachlab.model.truth import Truth
 from teachlab.questions.surface.values.kinds import Kind
 from teachlab.questions.surface.values.spans import Spans
@@ -26,10 +27,6 @@ from teachlab.sensor.clock import Clock
 from teachlab.sensor.edges import TwoState, merged, ranges_of
 from teachlab.sensor.output import VOID_FROM
 from teachlab.sensor.validity import Validity
-
-if TYPE_CHECKING:
-    from teachlab.model.recording import Light
-    from teachlab.model.setting import Setting
 
 Floats = NDArray[np.float64]
 Where = NDArray[np.intp]

@@ -4,26 +4,22 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
-from typing import TYPE_CHECKING
 
 import numpy as np
 
 from teachlab.errors import ParameterError, SettingError
 from teachlab.light.noise import need_for_light
+from teachlab.model.recording import Recording
 from teachlab.model.score import USUAL_RULES, Rules
+from teachlab.model.setting import Setting
+from teachlab.model.truth import Truth
 from teachlab.questions.surface.all_pairs.finishing import assembled, tables
 from teachlab.questions.surface.all_pairs.reading import Progress, read_spans
 from teachlab.questions.surface.all_pairs.tallies import Tallies
 from teachlab.questions.surface.given_settings.chain import count_chain
 from teachlab.questions.surface.values.levels import FirstReading, Levels, checked, read_first, stated_levels
 from teachlab.questions.surface.values.spans import Spans
-from teachlab.questions.surface.values.table import TABLES
-
-if TYPE_CHECKING:
-    from teachlab.model.recording import Recording
-    from teachlab.model.setting import Setting
-    from teachlab.model.truth import Truth
-    from teachlab.questions.surface.values.table import Surface
+from teachlab.questions.surface.values.table import TABLES, Surface
 
 _HELD, _HELD_WITH_DELAYS = (15.0, 200.0), (25.0, 500.0)
 """Bytes for each sample, and for each crossing of the middle of the light; measured on clean light and on noise."""

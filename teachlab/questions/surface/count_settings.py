@@ -10,18 +10,18 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from teachlab.model.following_and_window import FollowingSetting, TurningPointSetting
+from teachlab.model.recording import Recording
 from teachlab.model.score import USUAL_RULES, Rules
 from teachlab.model.setting import Setting, bare
+from teachlab.model.truth import Truth
 from teachlab.questions.surface.given_settings.pairs import PairCounts, score_pairs_from
+from teachlab.questions.surface.values.levels import FirstLook
 from teachlab.scoring.scoring import score
+from teachlab.sensor.output import Output
 from teachlab.switching.family import replay_family
 
 if TYPE_CHECKING:
     from teachlab.model.draws import Costs, Draw
-    from teachlab.model.recording import Recording
-    from teachlab.model.truth import Truth
-    from teachlab.questions.surface.values.levels import FirstLook
-    from teachlab.sensor.output import Output
 
 Counted = Mapping[Setting, PairCounts]
 """Keyed by the setting without its history, as `bare` gives it."""

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -14,17 +14,14 @@ from teachlab.light.windows import border_evaluations
 from teachlab.model.draws import Costs
 from teachlab.model.json_values import picked, plain
 from teachlab.model.printable_text import number_of
+from teachlab.model.recording import Recording
 from teachlab.model.score import USUAL_RULES, Rules
-from teachlab.model.setting import DelaysActOn
+from teachlab.model.setting import DelaysActOn, Setting
+from teachlab.model.truth import Truth
 from teachlab.sensor.clock import Clock, no_valid_sample
 from teachlab.sensor.evaluated_blocks import evaluated
 from teachlab.sensor.level_pairs import LevelPairs
 from teachlab.teaching.cells.delay_counts import COUNTED, DelayCounter, DelayCounts
-
-if TYPE_CHECKING:
-    from teachlab.model.recording import Recording
-    from teachlab.model.setting import Setting
-    from teachlab.model.truth import Truth
 
 STEPS = 25
 """Delays of a range, its ends included."""

@@ -13,18 +13,18 @@ from numpy.typing import NDArray
 from teachlab.errors import ParameterError
 from teachlab.model.draws import Costs
 from teachlab.model.json_values import picked
+from teachlab.model.recording import Recording
 from teachlab.model.score import USUAL_RULES, Rules
 from teachlab.model.setting import Setting
+from teachlab.model.truth import Truth
 from teachlab.questions.surface.count import surface
+from teachlab.questions.surface.values.levels import FirstReading
+from teachlab.questions.surface.values.table import Surface
 from teachlab.statistics.claims.decisions import ACCEPTED_ERRORS
 from teachlab.teaching.block import polarity_for
 
 if TYPE_CHECKING:
-    from teachlab.model.recording import Recording
-    from teachlab.model.truth import Truth
     from teachlab.questions.surface.count_settings import Counted
-    from teachlab.questions.surface.values.levels import FirstReading
-    from teachlab.questions.surface.values.table import Surface
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

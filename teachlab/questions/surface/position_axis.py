@@ -12,18 +12,18 @@ from numpy.typing import NDArray
 from teachlab.model.draws import Costs
 from teachlab.model.json_values import picked, plain
 from teachlab.model.printable_text import number_of
+from teachlab.model.recording import Recording
 from teachlab.model.score import USUAL_RULES, Rules
+from teachlab.model.setting import Setting
+from teachlab.model.truth import Truth
 from teachlab.scoring.claimable import wrong_apart
 from teachlab.scoring.scoring import score
 from teachlab.scoring.switching_position import switching_position
+from teachlab.statistics.quantiles import QuantileSpread
 from teachlab.switching.family import replay_family
 
 if TYPE_CHECKING:
-    from teachlab.model.recording import Recording
-    from teachlab.model.setting import Setting
-    from teachlab.model.truth import Truth
     from teachlab.questions.surface.values.table import Surface
-    from teachlab.statistics.quantiles import QuantileSpread
 
 TRIED = 41
 """Levels at which positions are measured."""

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
@@ -11,18 +10,15 @@ from numpy.typing import NDArray
 from teachlab.errors import ParameterError, TruthError
 from teachlab.model.json_values import Document
 from teachlab.model.printable_text import number_of
+from teachlab.model.recording import Recording
 from teachlab.model.score import Outcome
+from teachlab.model.setting import Setting
+from teachlab.model.truth import Truth
 from teachlab.questions.timing.line import TimeBudget, edges_mm, in_words
 from teachlab.scoring.scoring import score
 from teachlab.sensor.clock import Clock
-from teachlab.sensor.edges import RunCounter
+from teachlab.sensor.edges import Edges, RunCounter
 from teachlab.switching.run import replay
-
-if TYPE_CHECKING:
-    from teachlab.model.recording import Recording
-    from teachlab.model.setting import Setting
-    from teachlab.model.truth import Truth
-    from teachlab.sensor.edges import Edges
 
 Millis = NDArray[np.float64]
 

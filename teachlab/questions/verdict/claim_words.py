@@ -2,18 +2,14 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 from teachlab.model.printable_text import number_of
+from teachlab.model.truth import Truth
 from teachlab.model.verdict import HeadlineClaim, sentence
 from teachlab.scoring.claimable import Claimable, OpenCondition
 from teachlab.scoring.claims import LotCounts, losses_claim, trips_claim
 from teachlab.statistics.claims.lot_claims import CLAIM_LOTS, NOTHING, Assumption, LotClaim, lots_needed
 from teachlab.statistics.lots import Source
 from teachlab.statistics.planning import plan_passes, rounded_up
-
-if TYPE_CHECKING:
-    from teachlab.model.truth import Truth
 
 MOST_TOLD = 0.995
 """A bound above it is told as none."""

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from teachlab.data.alignment.room import aligned_truth
+from teachlab.model.margin import Margin
 from teachlab.model.score import Outcome, Score
 from teachlab.model.setting import Setting
 from teachlab.model.verdict import VerdictReason
@@ -25,7 +26,6 @@ from teachlab.statistics.claims.orders import CostBound
 from teachlab.statistics.intervals import proportion
 
 if TYPE_CHECKING:
-    from teachlab.model.margin import Margin
     from teachlab.questions.stress.setting_reading import SettingReading
 
 

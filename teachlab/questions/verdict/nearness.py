@@ -5,18 +5,17 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING
 
-from teachlab.model.margin import SIDE_WORDS
+from teachlab.model.margin import SIDE_WORDS, EqualCost, Margin
 from teachlab.model.printable_text import in_figures, level_text, number_of, printable
+from teachlab.model.recording import Recording
+from teachlab.model.setting import Setting
+from teachlab.model.truth import Truth
 from teachlab.model.verdict import VerdictReason
 from teachlab.questions.verdict.places import moment
 from teachlab.scoring.clearance import near_misses
 from teachlab.scoring.margin import LEAST_MARGIN
 
 if TYPE_CHECKING:
-    from teachlab.model.margin import EqualCost, Margin
-    from teachlab.model.recording import Recording
-    from teachlab.model.setting import Setting
-    from teachlab.model.truth import Truth
     from teachlab.scoring.claimable import Claimable
 
 FINEST, FIVE_DIGITS = 1e-6, 1e-5

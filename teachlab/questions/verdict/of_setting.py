@@ -9,10 +9,12 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from teachlab.model.margin import Margin
 from teachlab.model.printable_text import in_figures, number_of, printable, round_figure, typed_again, unlike_figures
-from teachlab.model.recording import Origin
+from teachlab.model.recording import Origin, Recording
 from teachlab.model.score import Outcome, Score, Trials
 from teachlab.model.setting import Setting
+from teachlab.model.truth import Truth
 from teachlab.model.verdict import Verdict, VerdictReason, sentence
 from teachlab.questions.feasibility.designed_cure import can_be_held, tried_both_ways
 from teachlab.questions.feasibility.tried_cures import MOST_TRIED, TriedCure, cure_reason, tried_cures
@@ -24,19 +26,14 @@ from teachlab.questions.verdict.nearness import near_reason, rim_reason
 from teachlab.questions.verdict.places import moment, place_text
 from teachlab.scoring.claimable import OpenCondition, wrong_apart
 from teachlab.scoring.error_places import ErrorPlace, error_places
-from teachlab.scoring.reasons import empty_text
+from teachlab.scoring.reasons import Reasons, empty_text
 from teachlab.statistics.claims.decisions import DECIDING_STRETCHES, Decision
 from teachlab.statistics.claims.lot_claims import CLAIM_LOT_PASSES, CLAIM_LOTS
-from teachlab.statistics.claims.orders import lots_to_exceed
+from teachlab.statistics.claims.orders import CostBound, lots_to_exceed
 from teachlab.statistics.lots import Source
 
 if TYPE_CHECKING:
-    from teachlab.model.margin import Margin
-    from teachlab.model.recording import Recording
-    from teachlab.model.truth import Truth
     from teachlab.questions.stress.setting_reading import SettingReading
-    from teachlab.scoring.reasons import Reasons
-    from teachlab.statistics.claims.orders import CostBound
 
 DECIDING_PASSES = DECIDING_STRETCHES * CLAIM_LOT_PASSES
 """Number of passes with enough stretches for a decision if no lots are named."""

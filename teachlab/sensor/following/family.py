@@ -15,20 +15,20 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from teachlab.model.following_and_window import FollowingSetting
 from teachlab.model.recording import Block, Light
+from teachlab.sensor.clock import Clock
+from teachlab.sensor.edges import Edges, TwoState
 from teachlab.sensor.following.every_evaluation import EveryEvaluation
 from teachlab.sensor.following.guess_and_check import GuessAndCheck
 from teachlab.sensor.following.members import Members
 from teachlab.sensor.following.row_by_row import Follower
 from teachlab.sensor.following.rows import Flags, Rows, Values
+from teachlab.sensor.output import Followed
 from teachlab.sensor.validity import Validity
 
 if TYPE_CHECKING:
-    from teachlab.model.following_and_window import FollowingSetting
-    from teachlab.sensor.clock import Clock
-    from teachlab.sensor.edges import Edges, TwoState
     from teachlab.sensor.following.compiled import CompiledFollowers
-    from teachlab.sensor.output import Followed
 
 # Three intervals of one stretch, with the light (~), the levels of the members (-) and how far they may move (:):
 #

@@ -7,10 +7,10 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from teachlab.sensor.edges import Edges
 from teachlab.sensor.following.certain import agree
 
 if TYPE_CHECKING:
-    from teachlab.sensor.edges import Edges
     from teachlab.sensor.following.members import Members
     from teachlab.sensor.following.rows import Rows, Values
 

@@ -5,14 +5,12 @@ from __future__ import annotations
 import json
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from teachlab.errors import ParameterError
+from teachlab.model.teaching import Strategy
 from teachlab.teaching.parameters import as_text, parameters_of
 from teachlab.teaching.registry import built
-
-if TYPE_CHECKING:
-    from teachlab.model.teaching import Strategy
 
 Grid = Mapping[str, Any] | Sequence[Mapping[str, Any]] | None
 """Values for each parameter, one or a list; several such grids in a list; None for the defaults."""

@@ -5,14 +5,13 @@ from __future__ import annotations
 from itertools import groupby
 from typing import TYPE_CHECKING
 
+from rich.table import Table
+
 from teachlab.model.printable_text import number_of
-from teachlab.statistics.claims.orders import ORDER_LOTS, OrderStanding
+from teachlab.statistics.claims.orders import ORDER_LOTS, Order, OrderStanding
 from teachlab.wording.tables import plain_table
 
 if TYPE_CHECKING:
-    from rich.table import Table
-
-    from teachlab.statistics.claims.orders import Order
     from teachlab.studies.family.family_answer import StudyAnswer
 
 WIDE = 100

@@ -4,16 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from teachlab.model.recording import Block, Chunk, LightSource, Recording
 from teachlab.questions.stress.light import Stress, receiver_range
 from teachlab.questions.surface.values.levels import read_first
-
-if TYPE_CHECKING:
-    from numpy.typing import NDArray
 
 AS_RECORDED = "as recorded"
 

@@ -12,7 +12,7 @@ import os
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager, suppress
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import pyarrow as pa
 import pyarrow.parquet as pq
@@ -23,10 +23,7 @@ from teachlab.data.parquet_source import open_parquet
 from teachlab.errors import InputError
 from teachlab.evidence.identity import json_digest
 from teachlab.model.draws import MEASURES
-from teachlab.studies.family.study_grid import COUNTED, STATISTICS, PieceRows, Row, StudiedLine
-
-if TYPE_CHECKING:
-    from teachlab.studies.family.study_grid import StudyGrid
+from teachlab.studies.family.study_grid import COUNTED, STATISTICS, PieceRows, Row, StudiedLine, StudyGrid
 
 ROWS, FILE, PART = "rows", "rows.parquet", "recording_id="
 AT_WORK = ".teachlab.working"

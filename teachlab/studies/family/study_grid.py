@@ -11,10 +11,10 @@ from teachlab.data.opening import open_pair
 from teachlab.errors import InputError, ParameterError
 from teachlab.model.draws import DrawOptions
 from teachlab.model.recording import Recording
+from teachlab.model.setting import Switching
 from teachlab.model.truth import Truth
 
 if TYPE_CHECKING:
-    from teachlab.model.setting import Switching
     from teachlab.studies.family.configurations import Configuration
     from teachlab.studies.family.family_verdict import FamilyJudge
     from teachlab.studies.family.line_conditions import LineCondition

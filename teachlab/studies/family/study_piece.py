@@ -9,7 +9,7 @@ import sys
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import asdict, dataclass, replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from teachlab.data.alignment.measure import measure_alignment
 from teachlab.data.parquet_source import ParquetSource
@@ -20,7 +20,9 @@ from teachlab.light.repeats import repeated_stretches
 from teachlab.model.draws import MEASURES, Draw, DrawOptions
 from teachlab.model.json_values import plain
 from teachlab.model.recording import Origin, Recording
-from teachlab.model.setting import Setting, bare
+from teachlab.model.score import Score
+from teachlab.model.setting import Setting, Switching, bare
+from teachlab.model.teaching import Strategy
 from teachlab.model.truth import Truth
 from teachlab.questions.surface.count_settings import count_settings, with_measures
 from teachlab.questions.surface.hindsight import best_fixed
@@ -36,11 +38,6 @@ from teachlab.studies.tally import Tally
 from teachlab.studies.taught_draws import TaughtDraws, Teaching, taught_draws
 from teachlab.switching.family import replay_family
 from teachlab.teaching.registry import source_fingerprint
-
-if TYPE_CHECKING:
-    from teachlab.model.score import Score
-    from teachlab.model.setting import Switching
-    from teachlab.model.teaching import Strategy
 
 
 @dataclass(frozen=True, slots=True)

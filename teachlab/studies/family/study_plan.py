@@ -7,7 +7,7 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from datetime import date, time
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import Annotated, Any
 
 from pydantic import BeforeValidator, Field
 
@@ -23,6 +23,7 @@ from teachlab.model.following_and_window import without_kind
 from teachlab.model.recording import Recording
 from teachlab.model.score import Rules
 from teachlab.model.setting import Polarity, Setting, Switching
+from teachlab.model.teaching import Strategy
 from teachlab.model.truth import Truth
 from teachlab.statistics.claims.decisions import ACCEPTED_ERRORS
 from teachlab.statistics.claims.lot_claims import assumption_from
@@ -32,9 +33,6 @@ from teachlab.studies.family.family_verdict import FamilyJudge
 from teachlab.studies.family.line_conditions import AS_RECORDED, LineCondition
 from teachlab.studies.family.study_grid import StudiedLine, StudyGrid, StudyPlan
 from teachlab.teaching.registry import installed_class
-
-if TYPE_CHECKING:
-    from teachlab.model.teaching import Strategy
 
 NO_BASE = "none"
 Base = Switching | str | os.PathLike[str] | Mapping[str, Any] | None

@@ -6,6 +6,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
+from rich.table import Table
+
 from teachlab.evidence.figures import embedded_figure
 from teachlab.evidence.identity import json_digest
 from teachlab.evidence.page import rendered
@@ -15,8 +17,6 @@ from teachlab.studies.family.family_tables import group_table, line_table, order
 from teachlab.wording.verdict import verdict_lines
 
 if TYPE_CHECKING:
-    from rich.table import Table
-
     from teachlab.studies.family.family_answer import StudyAnswer
 
 CAPTION = "Errors in 100 passes by the values of each parameter: mean over the recordings, and their range."

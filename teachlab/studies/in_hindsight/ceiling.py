@@ -4,34 +4,31 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from teachlab.data.alignment.answer import Alignment
 from teachlab.model.following_and_window import Follow
 from teachlab.model.json_values import plain
-from teachlab.model.score import USUAL_RULES, Outcome, Rules
+from teachlab.model.recording import Recording
+from teachlab.model.score import USUAL_RULES, Outcome, Rules, Score
 from teachlab.model.setting import Setting
 from teachlab.model.setting_words import setting_in_words
+from teachlab.model.truth import Truth
+from teachlab.model.verdict import VerdictCure
 from teachlab.questions.feasibility.designed_cure import all_shown, can_be_held, taught_in_hindsight
 from teachlab.questions.feasibility.tried_cures import averaging_cure
 from teachlab.questions.surface.count_settings import MOVING
 from teachlab.scoring.claimable import joined_where, touching_rows, touching_text, without_touching, wrong_apart
 from teachlab.scoring.scoring import score
+from teachlab.sensor.output import Output
 from teachlab.studies.in_hindsight.unsolved import UnsolvedTrial, causes_text, unsolved_text, unsolved_trials
 from teachlab.switching.run import replay_together
 from teachlab.teaching.strategies.background_follower import BackgroundFollower
 from teachlab.teaching.strategies.designed import Designed
 from teachlab.teaching.strategies.turning_point_follower import TurningPointFollower
-
-if TYPE_CHECKING:
-    from teachlab.data.alignment.answer import Alignment
-    from teachlab.model.recording import Recording
-    from teachlab.model.score import Score
-    from teachlab.model.truth import Truth
-    from teachlab.model.verdict import VerdictCure
-    from teachlab.sensor.output import Output
 
 FIXED, COMPLETE, FOLLOWING = "best fixed levels", "best complete setting", "best following setting"
 _BRIEFLY = {FIXED: "fixed levels", COMPLETE: "filter and delays too", FOLLOWING: "levels that follow"}

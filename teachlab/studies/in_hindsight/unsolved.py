@@ -6,23 +6,20 @@ from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import StrEnum
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from teachlab.data.alignment.answer import Alignment
 from teachlab.data.alignment.room import aligned_truth
 from teachlab.light.pass_and_gap_extremes import PassAndGapExtremes
 from teachlab.model.json_values import Document
-from teachlab.model.score import Outcome
+from teachlab.model.recording import Recording
+from teachlab.model.score import Outcome, Rules, Score, Trials
+from teachlab.model.truth import Truth
 from teachlab.scoring.scoring import score
-
-if TYPE_CHECKING:
-    from teachlab.data.alignment.answer import Alignment
-    from teachlab.model.recording import Recording
-    from teachlab.model.score import Rules, Score, Trials
-    from teachlab.model.truth import Truth
-    from teachlab.sensor.output import Output
+from teachlab.sensor.output import Output
 
 UNSEEN = 0.2
 """A lost pass whose light stays below this share of the usual height shows no object."""

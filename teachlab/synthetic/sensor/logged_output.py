@@ -3,17 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
+from teachlab.model.recording import Light
 from teachlab.sensor.comparator import Comparator
 from teachlab.sensor.delays import consecutive_filter, off_delay, on_delay
 from teachlab.sensor.edges import TwoState
-
-if TYPE_CHECKING:
-    from teachlab.model.recording import Light
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -12,12 +12,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from teachlab.questions.surface.all_pairs.staircase import NEVER
+from teachlab.questions.surface.all_pairs.tallies import Tallies
 from teachlab.sensor.compiling import compiled
 
 if TYPE_CHECKING:
     from teachlab.model.recording import Light
     from teachlab.questions.surface.all_pairs.finishing import Sums
-    from teachlab.questions.surface.all_pairs.tallies import Tallies
     from teachlab.questions.surface.all_pairs.turning import Where
     from teachlab.questions.surface.values.ranks import Ranker, Ranks
     from teachlab.questions.surface.values.table import Table

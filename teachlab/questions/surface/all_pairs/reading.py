@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from teachlab.errors import ParameterError
+from teachlab.model.recording import Block, Light, Recording
 from teachlab.questions.surface.all_pairs.finishing import PlainSums, Sums
 from teachlab.questions.surface.all_pairs.staircase import NEVER, Staircase
 from teachlab.questions.surface.all_pairs.tallies import PairTally, Tallies
@@ -18,7 +19,6 @@ from teachlab.questions.surface.values.ranks import Ranker, Ranks
 from teachlab.sensor.evaluated_blocks import evaluated
 
 if TYPE_CHECKING:
-    from teachlab.model.recording import Block, Light, Recording
     from teachlab.questions.surface.values.levels import FirstReading, Levels
     from teachlab.questions.surface.values.spans import Spans
 

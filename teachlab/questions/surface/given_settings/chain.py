@@ -14,7 +14,10 @@ from typing import TYPE_CHECKING, Any, Protocol
 import numpy as np
 from numpy.typing import NDArray
 
+from teachlab.model.recording import Light, Recording
 from teachlab.model.score import USUAL_RULES, Rules
+from teachlab.model.setting import Setting
+from teachlab.model.truth import Truth
 from teachlab.questions.surface.given_settings.onsets import OnsetCounter, Whole
 from teachlab.questions.surface.values.ranks import Ranker, Ranks
 from teachlab.questions.surface.values.spans import Spans
@@ -23,9 +26,6 @@ from teachlab.sensor.output import onset_lag
 from teachlab.sensor.steps import At, EvaluatedStretch, SteppedSignal, SteppedSwitching, clamped
 
 if TYPE_CHECKING:
-    from teachlab.model.recording import Light, Recording
-    from teachlab.model.setting import Setting
-    from teachlab.model.truth import Truth
     from teachlab.questions.surface.values.levels import Evaluations, Levels
 
 # One number for all. Five settings with on-levels o1 <= … <= o5 and off-levels below them; light moves along x:

@@ -4,11 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import replace
-from typing import TYPE_CHECKING
 
 import numpy as np
 
+from teachlab.model.recording import Recording
 from teachlab.model.score import USUAL_RULES, Rules
+from teachlab.model.setting import Setting
+from teachlab.model.truth import Truth
 from teachlab.questions.surface.all_pairs.finishing import assembled
 from teachlab.questions.surface.values.levels import Levels, checked, read_first
 from teachlab.questions.surface.values.spans import Spans
@@ -17,11 +19,6 @@ from teachlab.scoring.claimable import touching_merges
 from teachlab.scoring.scoring import score
 from teachlab.sensor.output import onset_lag
 from teachlab.switching.family import replay_family
-
-if TYPE_CHECKING:
-    from teachlab.model.recording import Recording
-    from teachlab.model.setting import Setting
-    from teachlab.model.truth import Truth
 
 GRID = 24
 BY_REPLAY = "every pair of {levels} levels replayed, with filter and delays"

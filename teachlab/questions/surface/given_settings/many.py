@@ -19,20 +19,20 @@ import numpy as np
 from numpy.typing import NDArray
 
 from teachlab.model.following_and_window import WindowSetting
+from teachlab.model.recording import Block, Recording
 from teachlab.model.score import USUAL_RULES, Rules
+from teachlab.model.setting import Setting
+from teachlab.model.truth import Truth
 from teachlab.questions.surface.given_settings.onsets import OnsetCounter, Whole
 from teachlab.questions.surface.values.ranks import Ranker, Ranks
 from teachlab.questions.surface.values.spans import Spans
+from teachlab.sensor.clock import Clock
 from teachlab.sensor.evaluated_blocks import evaluated
 from teachlab.sensor.output import onset_lag
 from teachlab.sensor.steps import At, EvaluatedStretch, SteppedSignal, SteppedSwitching, clamped
 
 if TYPE_CHECKING:
-    from teachlab.model.recording import Block, Recording
-    from teachlab.model.setting import Setting
-    from teachlab.model.truth import Truth
     from teachlab.questions.surface.values.levels import FirstReading, Levels
-    from teachlab.sensor.clock import Clock
 
 BLOCK = 1 << 20
 """Evaluations reduced at a time: many, because every chain is called once for each block."""

@@ -11,12 +11,11 @@ from numpy.typing import NDArray
 from teachlab.questions.surface.all_pairs.tallies import KINDS
 from teachlab.questions.surface.values.kinds import OWN, TOUCHING, Kind
 from teachlab.sensor.edges import merged
-from teachlab.sensor.steps import STEPS_EVERY
+from teachlab.sensor.steps import STEPS_EVERY, SteppedSignal
 
 if TYPE_CHECKING:
     from teachlab.questions.surface.values.ranks import Ranks
     from teachlab.questions.surface.values.spans import Spans
-    from teachlab.sensor.steps import SteppedSignal
 
 Whole = NDArray[np.int64]
 

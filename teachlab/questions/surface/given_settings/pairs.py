@@ -15,8 +15,10 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from teachlab.model.following_and_window import WindowSetting, fixed_levels
+from teachlab.model.recording import Recording
 from teachlab.model.score import USUAL_RULES, Rules, Score
-from teachlab.model.setting import bare
+from teachlab.model.setting import Polarity, Setting, bare
+from teachlab.model.truth import Truth
 from teachlab.questions.surface.all_pairs.reading import read_spans
 from teachlab.questions.surface.condensed import Condensed, condensed
 from teachlab.questions.surface.given_settings.asked_tally import TallyOfGivenPairs
@@ -26,15 +28,12 @@ from teachlab.questions.surface.values.spans import Spans
 from teachlab.questions.surface.values.table import COUNTED, counts_by_table
 from teachlab.scoring.claimable import touching_merges
 from teachlab.scoring.scoring import score
+from teachlab.sensor.clock import Clock
 from teachlab.switching.family import replay_family
 from teachlab.switching.run import check_unit
 
 if TYPE_CHECKING:
     from teachlab.model.draws import Costs
-    from teachlab.model.recording import Recording
-    from teachlab.model.setting import Polarity, Setting
-    from teachlab.model.truth import Truth
-    from teachlab.sensor.clock import Clock
 
 LONG = 1 << 20
 """From this number of samples on, a recording is reduced before settings without filter and delays are counted."""

@@ -14,14 +14,14 @@ from teachlab.errors import ParameterError
 from teachlab.light.noise import Selection
 from teachlab.model.memory import need_memory
 from teachlab.model.printable_text import number_of
+from teachlab.model.recording import Block, Light, Recording
 from teachlab.sensor.clock import Clock, no_valid_sample
 from teachlab.sensor.comparator import compares_exactly
+from teachlab.sensor.edges import TwoState
 from teachlab.sensor.evaluated_blocks import evaluated
 from teachlab.sensor.validity import Validity
 
 if TYPE_CHECKING:
-    from teachlab.model.recording import Block, Light, Recording
-    from teachlab.sensor.edges import TwoState
     from teachlab.sensor.output import Output
 
 Levels = NDArray[np.float64]

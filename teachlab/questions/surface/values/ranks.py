@@ -7,10 +7,10 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
+from teachlab.model.recording import Light
 from teachlab.sensor.comparator import compares_exactly
 
 if TYPE_CHECKING:
-    from teachlab.model.recording import Light
     from teachlab.questions.surface.values.levels import Levels
 
 Ranks = NDArray[np.int16]

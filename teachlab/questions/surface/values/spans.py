@@ -3,22 +3,18 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
 from teachlab.light.excluded import excluded_trials
 from teachlab.light.windows import Windows, border_evaluations
+from teachlab.model.recording import Recording
 from teachlab.model.score import USUAL_RULES, Rules
+from teachlab.model.truth import Truth
 from teachlab.questions.surface.values.kinds import TOUCHING, Kind
-
-if TYPE_CHECKING:
-    from teachlab.model.recording import Recording
-    from teachlab.model.truth import Truth
-    from teachlab.sensor.clock import Clock
-    from teachlab.sensor.edges import Edges, TwoState
-
+from teachlab.sensor.clock import Clock
+from teachlab.sensor.edges import Edges, TwoState
 
 LOOKED_BACK = 1 << 16
 """Samples before the first trial among which a settled one is looked for."""
