@@ -117,7 +117,8 @@ def surface_command(
         ]
         if cloud is not None and cloud.first is not None:
             marks.append(MarkedSetting(cloud.first, f"taught by {cloud.strategy}"))
-        title = f"{', '.join(r.name for r, _ in opened)}: {found.detect_trials} passes to be detected"
+        counted = "every pair of levels counted" if found.distinct else found.how
+        title = f"{', '.join(r.name for r, _ in opened)}: {found.detect_trials} passes to be detected, {counted}"
         return surface_figure(
             found, best, title=title, marks=marks, cloud=() if cloud is None else cloud.settings,
             cloud_name="" if cloud is None else f"draws of {cloud.strategy}", curve=curve, kind=kind,
