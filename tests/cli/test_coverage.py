@@ -100,8 +100,12 @@ def test_bad_input_is_refused_in_one_message(line: Path, words: list[str]) -> No
 
 def test_a_figure_is_written_and_needs_a_cycle(line: Path, tmp_path: Path) -> None:
     words = (line / "line.parquet", "--setting", line / "low.json", "--out", tmp_path / "seen.svg")
-    told = run(*words, "--out", tmp_path / "seen.json", "--cycle", "belt=3s:30ms").stdout
-    assert "seen.svg" in told
+    done = run(*words, "--out", tmp_path / "seen.json", "--cycle", "belt=3s:30ms")
+    told = done.stdout
+    assert [f"Written: {tmp_path / name}" in done.stderr.splitlines() for name in ("seen.svg", "seen.json")] == [
+        True,
+        True,
+    ]
     assert b"belt, scored block" in (tmp_path / "seen.svg").read_bytes()
     assert json.loads((tmp_path / "seen.json").read_text())["cycles"][0]["period_s"] == 3
     assert max(map(len, told.split("Seen:")[0].splitlines())) <= 100

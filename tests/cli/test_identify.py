@@ -26,7 +26,8 @@ def test_the_sensor_beside_the_log_is_found(tmp_path: Path) -> None:
     head = " ".join(done.output.split("Claim:")[0].split())
     assert re.search(r"Not unique: on-level [\d.]+ to [\d.]+, off-level [\d.]+ to [\d.]+ counts, light-on\. ", head)
     assert "Simplest that fits: fixed levels, on " in head
-    assert len(lines) <= 12
+    assert len(done.stdout.splitlines()) <= 12
+    assert done.stderr == f"Written: {plot}\n"
     assert "no part of the setting" in " ".join(done.output.split())
     assert f"Next: teachlab agree {recording} --setting {setting}" in done.output
     assert run("agree", recording, "--setting", setting).exit_code == 0
