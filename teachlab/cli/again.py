@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import shlex
 from typing import Any
-from typing import Any
 
 import typer
 
