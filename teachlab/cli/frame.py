@@ -35,10 +35,6 @@ WRITES: Mapping[str, Mapping[str, str]] = {
     "replay": {"parquet": "a table of edges", "csv": "a table of edges"},
 }
 """What commands write, by the ending of its name; pictures, pages and JSON documents need no other check."""
-BASE_BYTES = 0.3e9
-"""Memory of the libraries, and of the blocks while a recording is read."""
-DRAW_BYTES = 3000
-"""Memory of a draw of one strategy on one recording, with its setting and measures."""
 ASSUMED_STRATEGIES = 25
 """Assumed if a command decides by itself how many strategies it teaches."""
 USUAL = {
@@ -141,14 +137,14 @@ def _results(values: Mapping[str, Any]) -> Iterator[str]:
 
 def _need(name: str, values: Mapping[str, Any]) -> None:
     """Refuse work that needs more memory than allowed, as far as the command line shows; files are checked later."""
-    from teachlab.model.memory import need_memory
+    from teachlab.model.memory import DRAW_BYTES, LIBRARY_BYTES, need_memory
 
     if not isinstance(draws := values.get("draws"), int):
         return
     strategies, recordings = values.get("strategy"), values.get("recordings")
     each = max(1, len(strategies)) if isinstance(strategies, list) else ASSUMED_STRATEGIES
     each *= max(1, len(recordings)) if isinstance(recordings, list) else 1
-    need_memory(BASE_BYTES + draws * each * DRAW_BYTES, f"{name} with {draws:,} draws", "Ask for fewer draws.")
+    need_memory(LIBRARY_BYTES + draws * each * DRAW_BYTES, f"{name} with {draws:,} draws", "Ask for fewer draws.")
 
 
 def _inputs(name: str, values: Mapping[str, Any]) -> list[Path]:

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from teachlab.model.memory import allowed_memory, need_memory
+from teachlab.model.memory import LIBRARY_BYTES, allowed_memory, need_memory
 from teachlab.model.printable_text import number_of
 from teachlab.model.recording import Light
 from teachlab.sensor.edges import merged, ranges_of
@@ -31,8 +31,6 @@ FINEST, OFF_GRID = 1 << 20, 1 / 8
 rounding."""
 PART = "Take a part: teachlab import NAME.parquet --from 0 --to 3600 --out PART.parquet (in seconds)."
 """What to do with a recording that is too long."""
-LIBRARY_BYTES = 0.3e9
-"""Memory of the libraries, and of the blocks in which a recording is read."""
 JUDGED, HELD_WHOLE = (60.0, 150.0), 5_000_000
 """Bytes for each sample, and for each crossing of the on-level, to judge a setting; and the number of samples up to
 which they are held. Measured on noise alone: 100 a sample in all for a million samples, 80 for three million, 25 for

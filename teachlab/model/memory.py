@@ -15,6 +15,8 @@ from teachlab.errors import ParameterError
 from teachlab.model.printable_text import in_figures
 
 _allowed: ContextVar[float | None] = ContextVar("teachlab_memory", default=None)
+LIBRARY_BYTES, DRAW_BYTES = 0.3e9, 3000
+"""Memory of the libraries with the blocks of a recording, and of a draw with its setting and measures."""
 ASSUMED_FREE = 4e9
 """Bytes that are assumed to be free if the system does not say."""
 

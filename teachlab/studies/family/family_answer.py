@@ -248,6 +248,8 @@ def study_answer(
     counted = [row for row in every if row["path"] not in faults]
     groups = [] if chosen is None else _groups(counted, chosen.method, grid, columns)
     failed = [row for row in counted if row["failed"]]
+    silent = failed or [row for row in counted if chosen is None and row["abstained"]]
+    because = _untaught(silent, labels, len(studied))
     stressed = [one for one in groups if one.by == CONDITION and one.name != grid.conditions[0].name]
     return StudyAnswer(
         table=table,
@@ -258,23 +260,24 @@ def study_answer(
         effects=_effects(grid, studied, labels),
         groups=groups,
         recommended=chosen,
-        verdict=judge.family(chosen, rows, others, verdicts, stressed, _failures(failed, labels, len(studied))),
+        verdict=judge.family(chosen, rows, others, verdicts, stressed, because, failed=bool(failed)),
         judged=() if judge.criteria is None else judged_study(judge.criteria, [row for _, row in rows]),
         failed=len(failed),
     )
 
 
-def _failures(rows: Sequence[Row], labels: Mapping[Method, str], recordings: int) -> str:
-    """Say which configuration fails most often, on how many recordings and why, and how many others fail."""
+def _untaught(rows: Sequence[Row], labels: Mapping[Method, str], recordings: int) -> str:
+    """Say which configuration fails, or abstains, on most recordings, on how many and why, and how many others do."""
     places: dict[Method, dict[str, str]] = {}
     for row in rows:
         places.setdefault((row["strategy"], row["parameters"], row["base"]), {})[row["path"]] = row["reason"]
     if not places:
         return ""
     most = max(places, key=lambda one: len(places[one]))
-    others = number_of(len(places) - 1, "other configuration fails", "other configurations fail")
+    does = "fail" if rows[0]["failed"] else "abstain"
+    others = number_of(len(places) - 1, f"other configuration {does}s", f"other configurations {does}")
     return (
-        f"{labels[most]} fails on {len(places[most])} of {number_of(recordings, 'recording')}"
+        f"{labels[most]} {does}s on {len(places[most])} of {number_of(recordings, 'recording')}"
         f"{f', and {others} too' if len(places) > 1 else ''}: {next(iter(places[most].values())).rstrip('.')}."
     )
 

@@ -116,14 +116,16 @@ class FamilyJudge:
 
     def family(
         self, chosen: RankedMethod | None, rows: Sequence[tuple[Any, Row]], others: Mapping[str, Sequence[Row]],
-        lines: Sequence[LineVerdict], stressed: Sequence[GroupCounts] = (), failures: str = "",
+        lines: Sequence[LineVerdict], stressed: Sequence[GroupCounts] = (), because: str = "", *,
+        failed: bool = False,
     ) -> Verdict:  # fmt: skip
         """Judge one way of teaching over all lines: every line is one trial, however alike its passes are.
 
-        `stressed` counts it under every other light that was asked for; `failures` says which configurations failed.
+        `stressed` counts it under every other light that was asked for. `because` says which configurations failed; if
+        none is chosen and none `failed`, which abstained.
         """
-        found = self._family(chosen, rows, others, lines, stressed, bool(failures))
-        told = (VerdictReason(text=failures),) if failures else ()
+        found = self._family(chosen, rows, others, lines, stressed, failed)
+        told = (VerdictReason(text=because),) if because else ()
         return replace(found, reasons=(*told, *found.reasons))
 
     def _family(

@@ -141,12 +141,6 @@ class StudyPlan:
         _once("seed", list(map(str, self.grid.seeds)))
         _once("condition", [condition.name for condition in self.grid.conditions])
 
-    @property
-    def teachings(self) -> int:
-        """Teachings of the whole study, including draws."""
-        each = self.grid.rows // len(self.grid.conditions) * self.grid.options.draws
-        return each * len(self.lines)
-
 
 def _once(what: str, names: Sequence[str]) -> None:
     for name in names:

@@ -14,7 +14,7 @@ import numpy as np
 from teachlab.data.atomic_files import one_result, write_aside
 from teachlab.errors import InputError
 from teachlab.model.json_values import Document, json_text
-from teachlab.model.memory import need_memory
+from teachlab.model.memory import DRAW_BYTES, LIBRARY_BYTES, need_memory
 from teachlab.model.printable_text import number_of
 from teachlab.studies.family.engines import InProcess, StudyEngine, WorkerEnded, WorkerProcesses
 from teachlab.studies.family.family_answer import StudyAnswer, study_answer
@@ -39,8 +39,6 @@ ROW_SECONDS = 7e-4
 """Time to read and judge a row."""
 ROOM = 1.1
 """Factor on the measured memory, which differs from run to run."""
-LIBRARY_BYTES, DRAW_BYTES = 0.3e9, 3000
-"""Memory of the libraries, and of a draw of one strategy on one recording."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

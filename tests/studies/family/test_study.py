@@ -455,3 +455,20 @@ def test_the_time_foretold_is_that_of_every_recording_by_its_length(
     monkeypatch.setattr(study_run, "SHORT_SECONDS", 100.0)
     assert work_ahead(plan).seconds == pytest.approx(20.6 + 40.6 + 60.6 + 1.5 + 3 * study_run.ROW_SECONDS)
     assert ("l2", 200) in tried
+
+
+def test_why_nothing_is_taught_is_told() -> None:
+    """One of three passes is shown, and its light is too short."""
+    lines = []
+    for seed in range(2):
+        recording, truth = line(seed, name=f"l{seed}")
+        lines.append((recording, Truth.from_arrays(truth.start[:3], truth.start[:3] + 40)))
+    found = teachlab.study(lines, {"quantile-guard": {"position": [0.4, 0.5]}}, draws=2)
+    rows = found.to_pandas()
+    assert rows.taught.tolist() == [0] * 4
+    assert [one.text for one in found.verdict.reasons] == [
+        f"quantile-guard (position 0.4) abstains on 2 of 2 recordings, and 1 other configuration abstains too: "
+        f"{rows.reason[0]}.",
+        "No strategy teaches in half of the draws.",
+    ]
+    assert found.failed == 0
