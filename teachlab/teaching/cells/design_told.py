@@ -69,10 +69,11 @@ def reasons_told(
 
     ends = " and ".join(f"{light(end)} {unit}" for end in (low, high) if end is not None)
     told = {
-        "level": f"{in_figures(view.sign * cell.level)} {unit}: {100 * cell.share:.0f} % of the way from the gaps "
-        f"({in_figures(view.sign * shown.background)}) to the median pass ({light(1.0)}); "
+        # The levels themselves are told with the setting, to the step of the light.
+        "level": f"{100 * cell.share:.0f} % of the way from the gaps ({light(0.0)} {unit}) to the median pass "
+        f"({light(1.0)} {unit}); "
         + (f"the nearest levels tried with more errors: {ends}." if ends else "no level tried makes more errors."),
-        "release": f"{in_figures(view.sign * cell.release)} {unit}: {_noises(cell, shown)}.",
+        "release": f"{_noises(cell, shown)}.",
     }
     if errors.shape[2] == 1:
         told["filter"] = told["on_delay"] = told["off_delay"] = (
