@@ -121,6 +121,9 @@ import book.xlsx --out i.parquet --unit mV --sheet one
   --sheet: --sheet two | samples
 import plain.csv --out more.parquet --unit mV
   --append: --append | refused times must ascend
+import a.parquet --out part.parquet --from 0.2 --to 0.8
+  --from: --from 0.5 | samples
+  --to: --to 0.5 | samples
 
 inspect a.parquet
   recording: =inspect a2.parquet | recording
@@ -489,6 +492,7 @@ EXCUSED = {
     "design --accept-cost": "the verdict takes it as that of teach, where it is shown: nothing is lost here",
     "explore --serve": "serves until it is stopped; tests/page/test_server.py shows what it serves, saves and refuses",
     "study --jobs": "how many processes work; the rows are equal by tests/studies/family/test_engines.py",
+    "study --retry": "works again what failed; tests/cli/test_study.py has a strategy that failed",
     "study --scheduler": "where the pieces are worked; tests/studies/family/test_engines.py has a real cluster",
     "report --pdf": "needs the extra 'pdf'; tests/evidence/test_pdf.py shows the file and the refusal without it",
 }
