@@ -58,12 +58,6 @@ def _read(parameter: Any, ctx: Any, value: Any) -> Any:
             takes = f"one of {kind.replace('|', ', ')}"
         if takes is None or value is None or parameter.value_is_missing(value):
             raise
-        given = (
-            value
-            if isinstance(value, str)
-            else ", ".join(map(str, value))
-            if isinstance(value, (list, tuple))
-            else value
-        )
+        given = ", ".join(map(str, value)) if isinstance(value, (list, tuple)) else value
         hint = parameter.get_error_hint().strip("'").split("' / '")[-1]
         raise ParameterError(f"{hint} takes {takes}, got '{given}'.") from fault

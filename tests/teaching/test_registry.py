@@ -231,7 +231,7 @@ class TestFromFile:
         ("content", "ask", "message"),
         [
             (MINE.format(name="x"), "mine.py:Fixd", "no class 'Fixd'. .*strategies in it: Fixed"),
-            (MINE.format(name="x"), "mine.py", "no class ''. .*strategies in it: Fixed"),
+            (MINE.format(name="x"), "mine.py", "no class is named. .*strategies in it: Fixed"),
             ("", "mine.py:Any", "strategies in it: none"),
             ("x = 5", "mine.py:x", "must be a class, got int"),
             ("class A: pass", "mine.py:A", "it has no name, needs, teach"),
