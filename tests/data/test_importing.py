@@ -581,6 +581,14 @@ def test_a_part_lies_in_its_recording_and_is_not_changed(options, said, tmp_path
     assert [one.name for one in tmp_path.iterdir()] == ["line.parquet"]
 
 
+@pytest.mark.parametrize(("from_s", "to_s", "kept"), [(9.95, None, [99]), (0.0, 0.04, [0]), (3.31, 3.39, [33])])
+def test_a_part_shorter_than_a_sample_is_one_sample(from_s, to_s, kept, tmp_path):
+    line = tmp_path / "line.parquet"
+    write_recording(line, Recording.from_array(np.arange(100), RecordingInfo(sample_rate_hz=10.0, unit="counts")))
+    job = ImportJob(path=str(line), out=str(tmp_path / "part.parquet"), info=INFO_OF_NOTHING, unit_given=False)
+    assert values(import_log(replace(job, from_s=from_s, to_s=to_s))) == kept
+
+
 def test_a_log_has_no_parts_before_it_is_imported(tmp_path):
     with pytest.raises(RecordingError, match="made from a log by import"):
         run(write(tmp_path / "log.csv", "light\n1\n2\n"), rate_hz=10.0, from_s=0.1)

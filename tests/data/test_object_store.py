@@ -24,6 +24,7 @@ from typer.testing import CliRunner
 import teachlab
 from teachlab.cli import app
 from teachlab.data.addresses import divided, found_at, joined, stem_of
+from teachlab.data.opening import open_pair
 from teachlab.data.recording_files import read_recording, write_recording
 from teachlab.data.recording_places import find_recordings
 from teachlab.data.setting_files import read_setting, write_setting
@@ -136,6 +137,10 @@ def test_commands_take_addresses_on_both_sides(store: Store, tmp_path: Path) -> 
     words = ["--column", "light", "--unit", "mV", "--no-time", "--rate", "100"]
     run("import", str(tmp_path / "log.csv"), *words, "--out", store.at("made/log.parquet"))
     assert read_recording(store.at("made/log.parquet")).samples == 50
+    run("import", store.at("made/tubs.parquet"), "--from", "1", "--to", "3", "--out", store.at("made/part.parquet"))
+    part, passes = open_pair(store.at("made/part.parquet"))
+    assert part.samples >= 2000
+    assert 0 < passes.passes < 12
     run("teach", store.at("made/tubs.parquet"), "--strategy", "quantile-guard", "--out", store.at("made/s.json"))
     told = json.loads(
         run("replay", store.at("made/tubs.parquet"), "--setting", store.at("made/s.json"), "--edges",

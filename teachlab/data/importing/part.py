@@ -8,15 +8,15 @@ from dataclasses import MISSING, fields
 from pathlib import Path
 
 import numpy as np
-import pyarrow.parquet as pq
 
 from teachlab.data.atomic_files import one_result
 from teachlab.data.importing.imported import Imported
 from teachlab.data.importing.request import ImportJob
 from teachlab.data.opening import open_with_passes
+from teachlab.data.parquet_source import open_parquet
 from teachlab.data.recording_files import write_recording
 from teachlab.data.truth_files import beside, write_truth
-from teachlab.errors import ParameterError
+from teachlab.errors import ParameterError, RecordingError
 from teachlab.model.recording import Recording, RecordingInfo
 from teachlab.model.truth import Truth
 
@@ -51,7 +51,7 @@ def import_part(job: ImportJob, progress: Callable[[float], None]) -> Imported:
         if truth is not None:
             truth, where = truth.within(start, stop).tied_to(digest), beside(job.out, ".passes.parquet")
             write_truth(where, truth)
-    footer = pq.read_metadata(job.out)
+    footer = open_parquet(job.out, "a recording", RecordingError).metadata
     groups = (footer.row_group(k).column(0).statistics for k in range(footer.num_row_groups))
     began = part.info.began
     return Imported(
@@ -72,7 +72,7 @@ def _samples(job: ImportJob, whole: Recording) -> tuple[int, int]:
         )
     # The first sample at or after a moment; a moment that is written with few digits means the sample beside it.
     start, stop = (math.ceil(round(at * rate, 3)) for at in (begin, end))
-    return start, max(stop, start + 1)
+    return min(start, max(stop, 1) - 1), max(stop, 1)
 
 
 def _in_gaps(truth: Truth, start: int, stop: int, samples: int) -> tuple[int, int]:
