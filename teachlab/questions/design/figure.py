@@ -56,6 +56,4 @@ def design_figure(
         axes.legend(loc="upper left", bbox_to_anchor=(1.0, 1.0), frameon=False, fontsize=8)
         axes.set_title(title or recording.name, fontsize=9)
         axes.spines[["top", "right"]].set_visible(False)
-        return picture(
-            figure, kind, says="The setting lies where the light of passes and gaps leaves the most room around it."
-        )
+        return picture(figure, kind, says="Grey: where the level may lie at the same cost, both levels moved together.")
