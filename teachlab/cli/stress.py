@@ -13,9 +13,10 @@ from teachlab.cli.opening import load_base
 from teachlab.cli.options import Base, Details, Figures, Json, PassesFile, RecordingFile, Tolerance
 from teachlab.cli.writing import kind_of, picture_kind, write_results
 from teachlab.errors import ParameterError
-from teachlab.model.printable_text import cut_percent, number_of
+from teachlab.model.printable_text import number_of
 from teachlab.wording.lines import wrapped
 from teachlab.wording.notes import passes_note
+from teachlab.wording.rates import reserve_percent
 from teachlab.wording.verdict import MOST_LINES
 
 if TYPE_CHECKING:
@@ -139,7 +140,7 @@ def _speed_lines(found: Sequence[AtSpeed]) -> list[str]:
     lines = []
     for one in found:
         counts, left = one.counts, one.stressed.contamination_reserve
-        works = "it does not work" if left is None else f"it works until {cut_percent(left):.3g} % of the light is lost"
+        works = "it does not work" if left is None else f"it works until {reserve_percent(left)} of the light is lost"
         merged = counts.merged - counts.touching
         lines.append(
             f"Line {one.factor:g} times as fast: {works}; lost {counts.apart_lost} of "
