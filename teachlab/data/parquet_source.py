@@ -391,7 +391,8 @@ class ParquetSource:
         whole = self._plan()
         first, last = (bisect_left(whole, at, key=key) for at, key in ((start + 1, _stop_of), (stop, _start_of)))
         inside = whole[first:last]
-        plan = _merged(inside, max(size, DECODED_SAMPLES))
+        most = max(size, DECODED_SAMPLES)
+        plan = _merged(inside, most)
         # Decoding takes longer than the work on the light, and releases the interpreter: two threads stay ahead.
         if len(inside) <= 1 or any(self._is_giant(group) for _, group, _ in plan):
             for piece in self._pieces(start, stop):
@@ -403,8 +404,9 @@ class ParquetSource:
                 piece = self._decode_now(self._file, *plan[0])
             yield from _cut(_part(piece, max(start, chunk.start), min(stop, chunk.stop)), size)
             return
-        # The caller waits for the first piece: one row group of it is there sooner.
-        plan = [inside[0], *_merged(inside[1:], max(size, DECODED_SAMPLES))]
+        # The caller waits for the first piece: its first row groups are there sooner.
+        rest = inside[1 : bisect_left(inside, plan[0][0].stop, key=_stop_of) + 1]
+        plan = [inside[0], *_merged(rest, most), *plan[1:]]
         # A handle is never used by two threads at a time, and is opened only once. They share the footer: one of many
         # row groups takes long to read, and memory.
         known = self._file.metadata

@@ -366,11 +366,10 @@ def _smallest(worth: Worth) -> float:
 
 def _least_reserves(ends: Sequence[Mapping[str, float | None] | None]) -> dict[str, float | None]:
     """Return the least of each reserve over several settings; None where one of them has none."""
-    first, *_ = ends
-    if any(one is None for one in ends) or first is None:
-        return {}
     known = [one for one in ends if one is not None]
-    out: dict[str, float | None] = dict(first)
+    if len(known) < len(ends):
+        return {}
+    out: dict[str, float | None] = dict(known[0])
     for name in ("contamination", "ambient"):
         of, value = f"{name}_reserve", f"{name}_resolution"
         left = [one[of] for one in known]

@@ -69,9 +69,7 @@ def import_log(job: ImportJob, *, progress: Progress = lambda share: None) -> Im
     """
     _check_job(job)
     if job.is_part:
-        done = import_part(job, progress)
-        progress(1.0)
-        return done
+        return import_part(job, progress)
     if job.path != STANDARD_INPUT:
         return _imported(job, None, progress)
     with Spool(job.out) as spool:
