@@ -26,6 +26,9 @@ from teachlab.teaching.block import polarity_for
 if TYPE_CHECKING:
     from teachlab.questions.surface.count_settings import Counted
 
+ROWS_AT_ONCE = 32
+"""On-levels whose pairs are looked at together for the one with the most room."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Hindsight:
@@ -227,50 +230,74 @@ def regret_of(surface: Surface, settings: Iterable[Setting], *, costs: Costs | N
     return np.array(out)
 
 
-def _runs(good: NDArray[np.bool_], axis: int) -> tuple[NDArray[np.int32], NDArray[np.int32]]:
-    """Return, for every cell, the first and the last index of its run of good cells."""
-    n = good.shape[axis]
-    # Running extremes of the last bad place from either side give start and end of every run of good cells at once.
-    places = np.arange(n, dtype=np.int32).reshape((-1, 1) if axis == 0 else (1, -1))
-    begin = np.maximum.accumulate(np.where(good, np.int32(-1), places), axis=axis) + np.int32(1)
-    ends = np.flip(np.where(good, np.int32(n), places), axis)
-    return begin, np.flip(np.minimum.accumulate(ends, axis=axis), axis) - np.int32(1)
+@dataclass(frozen=True)
+class _Runs:
+    """Runs of good cells along the lines of a table: their line, their first and their last place, in this order."""
+
+    line: NDArray[np.intp]
+    first: NDArray[np.intp]
+    last: NDArray[np.intp]
+
+    @classmethod
+    def of(cls, good: NDArray[np.bool_], axis: int) -> _Runs:
+        """Find the runs along an axis: places lie along it, lines across."""
+        padded = np.pad(good, [(1, 1) if k == axis else (0, 0) for k in range(2)])
+        changes = padded[1:] != padded[:-1] if axis == 0 else padded[:, 1:] != padded[:, :-1]
+        place, line = np.nonzero(changes) if axis == 0 else np.nonzero(changes)[::-1]
+        order = np.argsort(line, kind="stable")
+        place, line = place[order], line[order]
+        return cls(line[::2], place[::2], place[1::2] - 1)
+
+    def holding(self, line: NDArray[np.intp], place: NDArray[np.intp]) -> NDArray[np.intp]:
+        """Return which of the runs holds each of some good cells."""
+        long = int(self.last.max()) + 1
+        return np.searchsorted(self.line * long + self.first, line * long + place, side="right") - 1
 
 
 def _roomiest(
     good: NDArray[np.bool_], surface: Surface
 ) -> tuple[int, int, tuple[float, float, bool], tuple[float, float, bool]]:
-    """Return the good pair with the most room, and its runs of good on-levels and off-levels."""
-    levels, n = surface.levels, surface.levels.size
+    """Return the good pair with the most room, the first of equal ones, and its runs of good on- and off-levels."""
+    levels = surface.levels
     # With all distinct levels of the light, a level between two of them acts as the upper one: a run of good levels
     # then begins right above the level before its first.
     lows = np.concatenate((levels[:1], levels[:-1])) if surface.distinct else levels
+
+    def room(level: NDArray[np.float64], runs: _Runs, k: NDArray[np.intp]) -> NDArray[np.float64]:
+        return np.minimum(level - lows[runs.first[k]], levels[runs.last[k]] - level)
+
+    def told(runs: _Runs, k: int) -> tuple[float, float, bool]:
+        first = int(runs.first[k])
+        return float(lows[first]), float(levels[runs.last[k]]), surface.distinct and first > 0
+
     if not surface.every_pair:
         # Zero hysteresis: both levels move together.
-        line = np.diagonal(good)[:, None]
-        begin, end = (x[:, 0] for x in _runs(line, 0))
-        room = np.minimum(levels - lows[begin.clip(0, n - 1)], levels[end.clip(0, n - 1)] - levels)
-        room = np.where(line[:, 0], room, -1.0)
-        i = int(np.argmax(room))
-        run = (float(lows[begin[i]]), float(levels[end[i]]), surface.distinct and bool(begin[i] > 0))
-        return i, i, run, run
-    # Runs lie between the first and the last row and column that hold a good pair: mostly a small part of the table.
-    rows, columns = (slice(int(at[0]), int(at[-1]) + 1) for at in map(np.flatnonzero, (good.any(1), good.any(0))))
-    good = good[rows, columns]
-    on_begin, on_end = (at + np.int32(rows.start) for at in _runs(good, 0))
-    off_begin, off_end = (at + np.int32(columns.start) for at in _runs(good, 1))
-    on, off = levels[rows, None], levels[None, columns]
+        line = np.diagonal(good)
+        runs, at = _Runs.of(line[:, None], 0), np.flatnonzero(line)
+        k = runs.holding(np.zeros_like(at), at)
+        best = int(np.argmax(room(levels[at], runs, k)))
+        run, where = told(runs, int(k[best])), int(at[best])
+        return where, where, run, run
     # The diagonal ends a run as a more expensive pair does: without hysteresis there is no room for noise.
-    room = np.minimum(
-        np.minimum(on - lows.take(on_begin, mode="clip"), levels.take(on_end, mode="clip") - on),
-        np.minimum(levels.take(off_end, mode="clip") - off, off - lows.take(off_begin, mode="clip")),
-    )
-    i, j = (int(k) for k in np.unravel_index(int(np.argmax(np.where(good, room, -1.0))), good.shape))
-    first, last = int(on_begin[i, j]), int(on_end[i, j])
-    low, high = int(off_begin[i, j]), int(off_end[i, j])
-    return (
-        i + rows.start,
-        j + columns.start,
-        (float(lows[first]), float(levels[last]), surface.distinct and first > 0),
-        (float(lows[low]), float(levels[high]), surface.distinct and low > 0),
-    )
+    ons, offs = _Runs.of(good, 0), _Runs.of(good, 1)
+    # No cell of a row has more room than the middle of its longest run, and than the row itself between the first and
+    # the last good one. Rows with the highest bound come first; mostly a few of them are looked at.
+    half = np.zeros(levels.size)
+    np.maximum.at(half, offs.line, (levels[offs.last] - lows[offs.first]) / 2)
+    rows = np.unique(offs.line)
+    bound = np.minimum(levels[rows] - lows[rows[0]], levels[rows[-1]] - levels[rows]).clip(max=half[rows])
+    bound = np.nextafter(bound * (1 + 1e-15), np.inf)  # a middle is rounded
+    order = np.argsort(-bound, kind="stable")
+    most, found = -1.0, (0, 0)
+    for done in range(0, order.size, ROWS_AT_ONCE):
+        some = np.sort(order[done : done + ROWS_AT_ONCE])
+        if bound[order[done]] < most:
+            break
+        i, j = np.nonzero(good[rows[some]])
+        i = rows[some][i]
+        here = np.minimum(room(levels[i], ons, ons.holding(j, i)), room(levels[j], offs, offs.holding(i, j)))
+        best = int(np.argmax(here))
+        if here[best] > most or (here[best] == most and (i[best], j[best]) < found):
+            most, found = float(here[best]), (int(i[best]), int(j[best]))
+    one, other = (np.array([k]) for k in found)
+    return *found, told(ons, int(ons.holding(other, one)[0])), told(offs, int(offs.holding(one, other)[0]))
