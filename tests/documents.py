@@ -10,6 +10,8 @@ import json
 import os
 import shlex
 import sys
+import textwrap
+from collections import Counter
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import replace
 from pathlib import Path
@@ -30,6 +32,8 @@ from teachlab.model.truth import Truth
 
 DRAFT = "https://json-schema.org/draft/2020-12/schema"
 FOLDER = Path(teachlab.schemas.__file__).parent
+REFERENCE, WIDTH, WORTH_A_NAME = "#/$defs/", 120, 80
+"""How a schema names one of its parts, characters in a line, and in a part that has a name if it is said again."""
 MAPS = frozenset(
     ("by_label", "by_lot", "names", "hours", "spreads", "parameters", "evidence", "figures", "values", "on_levels",
      "exposure", "counts", "matched", "says", "reasons", "reasons_say", "units", "blocks", "dependence_of_rates",
@@ -236,20 +240,79 @@ def _type(value: Any) -> str:
     return next(name for kind, name in names if isinstance(value, kind))
 
 
-def undescribed(value: Any, schema: dict[str, Any], where: str = "") -> Iterator[str]:
+def undescribed(
+    value: Any, schema: dict[str, Any], where: str = "", root: dict[str, Any] | None = None
+) -> Iterator[str]:
     """Return the members of a document that its schema does not know."""
+    root = root or schema
+    if "$ref" in schema:
+        schema = root["$defs"][schema["$ref"].removeprefix(REFERENCE)]
     if isinstance(value, dict) and "properties" in schema:
         for key, inner in value.items():
             if key in schema["properties"]:
-                yield from undescribed(inner, schema["properties"][key], f"{where}.{key}")
+                yield from undescribed(inner, schema["properties"][key], f"{where}.{key}", root)
             else:
                 yield f"{where}.{key}"
     elif isinstance(value, dict) and isinstance(schema.get("additionalProperties"), dict):
         for key, inner in value.items():
-            yield from undescribed(inner, schema["additionalProperties"], f"{where}.{key}")
+            yield from undescribed(inner, schema["additionalProperties"], f"{where}.{key}", root)
     elif isinstance(value, list):
         for inner in value:
-            yield from undescribed(inner, schema.get("items", {}), f"{where}[]")
+            yield from undescribed(inner, schema.get("items", {}), f"{where}[]", root)
+
+
+def shared(schema: dict[str, Any]) -> dict[str, Any]:
+    """Return the schema with what it says more than once in ``$defs``, each by the name of a member that has it."""
+    uses, names = Counter[str](), dict[str, str]()
+
+    def inner(one: dict[str, Any], name: str) -> Iterator[tuple[dict[str, Any], str]]:
+        yield from ((held, key) for key, held in one.get("properties", {}).items())
+        yield from ((one[key], name) for key in ("items", "additionalProperties") if key in one)
+
+    def count(one: dict[str, Any], name: str) -> None:
+        for held, key in inner(one, name):
+            text = json.dumps(held)
+            uses[text] += 1
+            names.setdefault(text, key)
+            if uses[text] == 1:
+                count(held, key)
+
+    count(schema, "document")
+    known: dict[str, str] = {}
+    for text, times in uses.items():
+        if times > 1 and len(text) > WORTH_A_NAME:
+            same = sum(name == names[text] for name in map(names.__getitem__, known))
+            known[text] = f"{names[text]}_{same + 1}" if same else names[text]
+
+    def put(one: dict[str, Any]) -> dict[str, Any]:
+        out = dict(one)
+        if "properties" in one:
+            out["properties"] = {key: named(held) for key, held in one["properties"].items()}
+        return out | {key: named(one[key]) for key in ("items", "additionalProperties") if key in one}
+
+    def named(one: dict[str, Any]) -> dict[str, Any]:
+        text = json.dumps(one)
+        return {"$ref": REFERENCE + known[text]} if text in known else put(one)
+
+    defs = {name: put(json.loads(text)) for text, name in known.items()}
+    return put(schema) | ({"$defs": defs} if defs else {})
+
+
+def written(value: Any, indent: int = 0, before: int = 0) -> str:
+    """Return JSON for people: what fits stands on one line.
+
+    `before`: characters that stand before it on its line, without the indent.
+    """
+    text = json.dumps(value, ensure_ascii=False)
+    inner = " " * (indent + 1)
+    if indent + before + len(text) < WIDTH or not isinstance(value, dict | list):
+        return text
+    if isinstance(value, list):
+        rows = textwrap.wrap(text[1:-1], WIDTH - len(inner), break_long_words=False, break_on_hyphens=False)
+        return "[\n" + "\n".join(inner + row for row in rows) + "\n" + " " * indent + "]"
+    keys = {key: f"{json.dumps(key, ensure_ascii=False)}: " for key in value}
+    parts = [inner + head + written(value[key], indent + 1, len(head)) for key, head in keys.items()]
+    return "{\n" + ",\n".join(parts) + "\n" + " " * indent + "}"
 
 
 def renewed(found: Iterable[tuple[str, str, Any]]) -> dict[str, dict[str, Any]]:
@@ -261,7 +324,7 @@ def renewed(found: Iterable[tuple[str, str, Any]]) -> dict[str, dict[str, Any]]:
         name: {
             "$schema": DRAFT,
             "title": f"What `teachlab {name.replace('surroundings-', 'surroundings ')} --json` prints",
-            **described(values),
+            **shared(described(values)),
         }
         for name, values in by_name.items()
     }
@@ -272,4 +335,4 @@ if __name__ == "__main__":
 
     with TemporaryDirectory() as made:
         for name, schema in renewed(documents(Path(made), sys.argv[1:])).items():
-            (FOLDER / f"{name}.json").write_text(json.dumps(schema, indent=1, ensure_ascii=False) + "\n", "utf-8")
+            (FOLDER / f"{name}.json").write_text(written(schema) + "\n", "utf-8")

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+import json
 from typing import Any
 
 import pytest
-from documents import documents, undescribed
+from documents import FOLDER, REFERENCE, WIDTH, documents, shared, undescribed, written
 from jsonschema import Draft202012Validator
 
 from teachlab.errors import ParameterError
@@ -48,3 +49,34 @@ def test_every_document_says_its_schema(printed: list[tuple[str, str, Any]]) -> 
 def test_a_wrong_document_does_not_fit() -> None:
     wrong = {"schema": 1, "passes": "many"}
     assert list(Draft202012Validator(schema_of("plan")).iter_errors(wrong))
+
+
+def test_what_is_said_twice_is_said_once_and_means_the_same() -> None:
+    """A part within a part that occurs twice is named by itself only where it is used elsewhere too."""
+    kept = sorted(FOLDER.glob("*.json"))
+    assert sum("$defs" in json.loads(path.read_text()) for path in kept) > 10
+    for path in kept:
+        schema = json.loads(path.read_text())
+        defs = schema.pop("$defs", {})
+
+        def whole(part: Any, defs: dict[str, Any] = defs) -> Any:
+            if isinstance(part, list):
+                return [whole(one) for one in part]
+            if not isinstance(part, dict):
+                return part
+            if set(part) == {"$ref"}:
+                return whole(defs[part["$ref"].removeprefix(REFERENCE)])
+            return {key: whole(one) for key, one in part.items()}
+
+        said_in_full = whole(schema)
+        assert "$ref" not in json.dumps(said_in_full)
+        assert shared(said_in_full) == schema | ({"$defs": defs} if defs else {})
+        uses = path.read_text()
+        assert all(uses.count(f'"{REFERENCE}{name}"') > 1 for name in defs), path.name
+
+
+def test_schemas_are_written_for_people() -> None:
+    for path in FOLDER.glob("*.json"):
+        text = path.read_text()
+        assert text == written(json.loads(text)) + "\n"
+        assert max(map(len, text.splitlines())) <= WIDTH
