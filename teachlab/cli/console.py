@@ -26,8 +26,11 @@ Json = dict[str, Any]
 
 
 def emit_json(document: Json, *, indent: int | None = 2) -> None:
-    """Print one JSON document on stdout; NaN and infinities become null. One line without indent, for large tables."""
-    typer.echo(json_text(document, indent=indent))
+    """Print one JSON document on stdout; NaN and infinities become null. One line without indent, for large tables.
+
+    It is kept until the command ends, when its inputs are known to be unchanged: no refusal has an answer beside it.
+    """
+    _DOCUMENTS.append(json_text(document, indent=indent))
 
 
 def say(text: str = "") -> None:
@@ -55,6 +58,7 @@ def warn(text: str) -> None:
         typer.echo(line, err=True)
 
 
+_DOCUMENTS: list[str] = []
 _NOTES: list[str] = []
 _WRITTEN: list[str] = []
 
@@ -80,14 +84,21 @@ def tell_notes() -> None:
 
 @contextmanager
 def answer_first() -> Iterator[None]:
-    """Let a command answer before its notes are printed. A refusal ends without them."""
+    """Let a command answer before its notes are printed. A refusal ends without them, and without a document."""
+    _DOCUMENTS.clear()
     _NOTES.clear()
     _WRITTEN.clear()
     try:
         yield
-    except typer.Exit:
-        tell_notes()
+    except typer.Exit:  # such as with code 1 or 3
+        _tell_answer()
         raise
+    _tell_answer()
+
+
+def _tell_answer() -> None:
+    while _DOCUMENTS:
+        typer.echo(_DOCUMENTS.pop(0))
     tell_notes()
 
 

@@ -95,13 +95,12 @@ def framed(name: str, command: Callable[..., None]) -> Callable[..., None]:
             hold(f"--{parameter.rstrip('_').replace('_', '-')}", given, held)
         force = values["force"] if own_force else values.pop("force", False)
         inputs = _inputs(name, values)
-        with memory_of(None if memory is None else memory * 1e9), protect(inputs):
+        with answer_first(), memory_of(None if memory is None else memory * 1e9), protect(inputs):
             for target in _results(values):
                 _look_at(name, target, inputs, force=bool(force))
             _need(name, values)
             try:
-                with answer_first():
-                    command(*args, **values)
+                command(*args, **values)
             except typer.Exit:  # such as with code 1 or 3, which would be told of a mixture too
                 same_inputs()
                 raise

@@ -282,6 +282,7 @@ def test_streams_that_end(tmp_path: Path) -> None:
     [
         ("inspect", "a.parquet"),
         ("teach", "a.parquet", "--strategy", "single-sample", "--out", "taught.json"),
+        ("inspect", "a.parquet", "--json"),
         ("replay", "a.parquet", "--setting", "s.json", "--json"),
     ],
 )
@@ -310,6 +311,7 @@ def test_an_input_that_changes_during_the_run_is_told(
     ran = CliRunner().invoke(app, words)
     assert ran.exit_code == 2, ran.output
     assert "a.passes.parquet: this file was replaced or changed" in " ".join(ran.stderr.split())
+    assert "--json" not in words or not ran.stdout
     assert not Path("taught.json").exists()
 
 
