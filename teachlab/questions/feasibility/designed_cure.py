@@ -15,7 +15,7 @@ from teachlab.model.score import USUAL_RULES, Rules
 from teachlab.model.setting import Setting
 from teachlab.model.setting_words import setting_in_words
 from teachlab.model.teaching import Strategy
-from teachlab.model.truth import Truth
+from teachlab.model.truth import Truth, joined
 from teachlab.scoring.claimable import wrong_apart
 from teachlab.scoring.scoring import score
 from teachlab.switching.run import replay
@@ -139,7 +139,7 @@ def tried_both_ways(
         return None
     if not begin < end:
         return None
-    without = replace(truth, except_=tuple(sorted((*truth.except_, (begin, end)))))
+    without = replace(truth, except_=joined((*truth.except_, (begin, end))))
     searched = can_be_held(recording, truth)
     designed = designed_in_hindsight(recording, truth, base=setting, rules=rules) if searched else None
     return TriedBothWays(

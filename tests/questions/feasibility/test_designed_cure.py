@@ -70,6 +70,15 @@ def test_one_gap_is_left_out_and_designed_against() -> None:
     )
 
 
+def test_a_stretch_in_which_something_is_left_out_already_is_tried_too() -> None:
+    recording, truth = line()
+    (place,) = error_places(truth, score(replay(recording, SETTING), truth).trials)
+    without = replace(truth, except_=((int(truth.start[3]), int(truth.end[3])),))
+    tried = tried_both_ways(recording, without, SETTING, replace(place, where="stretch", first_pass=2, last_pass=10))
+    assert tried is not None
+    assert tried.left_out == (0, 0)
+
+
 @pytest.mark.parametrize(("flash", "every", "designed"), [(4, 11, False), (24, 200, True)])
 def test_a_whole_design_is_a_cure_where_nothing_simpler_is(flash: int, every: int, designed: bool) -> None:
     recording, truth = line(flash, every)
