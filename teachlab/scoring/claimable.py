@@ -268,7 +268,15 @@ def _shown(truth: Truth, setting: Setting, trials: Trials, recording: Recording)
     for a, b in stretches:
         # An empty gap, between touching passes, holds nothing, even where it lies within what was shown.
         held |= (begin < b) & (end > a) & (end > begin)
+    # A gap that is empty, or that the windows beside it fill, is no trial: what was shown in it was shown in theirs.
+    there = end > begin
+    there[2 * trials.first_pass + 2 :: 2] = False
+    there[2 * trials.gap_after + 2] = True
+    filled = held & ~there
+    held[1:] |= filled[:-1]
+    held[:-1] |= filled[1:]
+    at = np.flatnonzero(there)
     near = held.copy()
-    near[1:] |= held[:-1]
-    near[:-1] |= held[1:]
+    near[at[1:]] |= held[at[:-1]]
+    near[at[:-1]] |= held[at[1:]]
     return near[1::2][trials.first_pass :], near[0::2][trials.gap_after + 1]
