@@ -36,7 +36,7 @@ class LotCounts:
     named_lots : int
         Number of named lots among the scored passes, before small lots joined the next; 0 if some passes have no lot.
     first_pass : ndarray of int64, shape (lots,)
-        Row of the first pass of each lot.
+        Row of the first pass that each lot names, or of a stretch.
     whole : ndarray of bool, shape (lots,)
         Whether all passes of the lot are among those scored.
     passes, lost, gaps, tripped : ndarray of int64, shape (lots,)
@@ -79,7 +79,8 @@ def lot_counts(truth: Truth, trials: Trials, events: Sequence[Outcome] = LOST) -
 
     Notes
     -----
-    A gap belongs to the lot of the pass before it. The first gap belongs to the lot of the pass after it.
+    A gap belongs to the lot of the pass before it. The first gap belongs to the lot of the pass after it. The same
+    holds for a pass without a lot that is to be ignored, or not scored.
     """
     detect = truth.detect[trials.first_pass :]
     scored = detect & (trials.passes != Outcome.EXCLUDED)
@@ -96,7 +97,8 @@ def lot_counts(truth: Truth, trials: Trials, events: Sequence[Outcome] = LOST) -
     gaps = trials.gaps != Outcome.EXCLUDED
     gap_code = code[(trials.gap_after - trials.first_pass).clip(0)] if code.size else np.empty(0, np.int64)
     first = np.full(lots, truth.passes, np.int64)
-    np.minimum.at(first, code, rows)
+    own = rows if source is not Source.LOTS or truth.lot is None else rows[truth.lot[rows] != ""]
+    np.minimum.at(first, code[own - trials.first_pass], own)
     if not code.size:  # without a pass there is no lot to which the gap could belong
         gaps, gap_code = gaps[:0], gap_code[:0]
     return LotCounts(
@@ -184,7 +186,7 @@ def _common(trials: Trials, other: Trials) -> Trials:
 def _codes(truth: Truth, rows: NDArray[np.int64], scored: NDArray[np.bool_]) -> tuple[NDArray[np.int64], Source, int]:
     """Return the lot of every pass in rows, whether lots are named ones or stretches, and how many are named."""
     if truth.lot is not None:
-        lots = [str(name) for name in truth.lot[rows].tolist()]
+        lots = _with_lots(truth.lot[rows], scored)
         names = {name: k for k, name in enumerate(dict.fromkeys(lots))}
         code = np.array([names[name] for name in lots], np.int64)
         if "" not in names:
@@ -193,6 +195,19 @@ def _codes(truth: Truth, rows: NDArray[np.int64], scored: NDArray[np.bool_]) -> 
                 return code, Source.LOTS, len(names)
             return _stretches(scored), Source.BLOCKS, int(large)
     return _stretches(scored), Source.BLOCKS, 0
+
+
+def _with_lots(lot: NDArray[np.object_], scored: NDArray[np.bool_]) -> list[str]:
+    """Return the lots; a pass that is no trial on losses and has no lot goes with the pass before, or else after."""
+    names = [str(name) for name in lot.tolist()]
+    free = (~scored).tolist()
+    for k in range(1, len(names)):
+        if free[k] and not names[k]:
+            names[k] = names[k - 1]
+    for k in reversed(range(len(names) - 1)):
+        if free[k] and not names[k]:
+            names[k] = names[k + 1]
+    return names
 
 
 def _stretches(scored: NDArray[np.bool_]) -> NDArray[np.int64]:

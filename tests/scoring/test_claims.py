@@ -14,6 +14,7 @@ from teachlab.model.score import Outcome, Trials
 from teachlab.model.setting import Setting
 from teachlab.model.truth import Truth
 from teachlab.questions.stress.reserves import reserves
+from teachlab.questions.verdict.claim_words import few_lots_text
 from teachlab.scoring.claimable import joined_where, touching_merges
 from teachlab.scoring.claims import lot_counts, paired_costs, trips_claim
 from teachlab.scoring.error_places import error_places
@@ -56,6 +57,41 @@ def test_counts_by_lot_are_those_of_a_plain_loop(rows: list[tuple[int, int]]) ->
         # A gap is that of the pass before it; the first gap is that of the first pass.
         assert found.trips[k] == sum(onsets[j + 1] for j in mine) + (onsets[0] if k == 0 else 0)
     assert found.errors(Costs(miss=2, false=3)).sum() == 2 * found.lost.sum() + 3 * found.trips.sum()
+
+
+@given(st.sets(st.integers(0, 59), max_size=20), st.integers(0, 59), st.integers(0, 25))
+def test_a_pass_that_is_no_trial_on_losses_needs_no_lot(ignored: set[int], unscored: int, first: int) -> None:
+    named = passes_of(60, lots=6)
+    assert named.lot is not None
+    lot, detect = named.lot.copy(), np.ones(60, bool)
+    detect[sorted(ignored)] = False
+    lot[~detect] = lot[unscored] = ""
+    truth = Truth.from_arrays(named.start, named.end, detect=detect, lot=lot)
+    outcomes = [X if k == unscored else H for k in range(first, 60)]
+    found = lot_counts(truth, trials_of(outcomes, [0] * (60 - first), first=first))
+    scored = [k for k in range(first, 60) if detect[k] and k != unscored]
+    lots = list(dict.fromkeys(str(lot[k]) for k in scored))
+    if found.source is not Source.LOTS:
+        # Too few are left of some lots.
+        assert sum(sum(lot[k] == name for k in scored) >= 5 for name in lots) < 6
+        return
+    assert found.passes.tolist() == [sum(lot[k] == name for k in scored) for name in lots]
+    assert [str(lot[k]) for k in found.first_pass] == lots
+    assert found.whole.tolist() == [name not in lot[:first] for name in lots]
+
+
+def test_a_missing_lot_is_told_as_such() -> None:
+    named = passes_of(60, lots=6)
+    assert named.lot is not None
+    lot = named.lot.copy()
+    lot[7] = ""
+    truth = Truth.from_arrays(named.start, named.end, lot=lot)
+    counts = lot_counts(truth, trials_of([H] * 60, [0] * 61))
+    assert counts.source is Source.BLOCKS
+    assert few_lots_text(counts, truth) == (
+        "For this recording alone: 1 pass has no lot in the table of passes. To claim more, name theirs."
+    )
+    assert "no lots are named" in few_lots_text(counts, passes_of(60))
 
 
 def test_without_a_pass_there_is_no_lot_and_nothing_is_counted() -> None:

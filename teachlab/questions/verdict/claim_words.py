@@ -128,6 +128,9 @@ def few_lots_text(counts: LotCounts, truth: Truth, *, amount: bool = True) -> st
         told = f"For this recording alone: only {counts.named_lots} of {named} lots {are} left to claim on."
         return f"{told} Record {number_of(more, 'more lot', 'more lots')}." if amount else told
     told = "no lots are named"
+    if named >= CLAIM_LOTS and truth.lot is not None and (without := int((truth.lot == "")[truth.detect].sum())):
+        told = f"{number_of(without, 'pass has', 'passes have')} no lot in the table of passes"
+        return f"For this recording alone: {told}." + (" To claim more, name theirs." if amount else "")
     if counts.named_lots:
         told = f"only {number_of(counts.named_lots, 'lot is', 'lots are')} named"
     told = f"For this recording alone: {told}."
