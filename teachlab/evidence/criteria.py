@@ -24,7 +24,7 @@ from teachlab.model.setting import Setting
 from teachlab.model.truth import Truth
 from teachlab.scoring.by_lot import false_trips_by_lot, onsets_by_lot
 from teachlab.scoring.claimable import Claimable, OpenCondition
-from teachlab.scoring.claims import LOST, gaps_claim, losses_claim, lot_counts, trips_claim
+from teachlab.scoring.claims import LOST, gaps_claim, losses_claim, lot_counts, too_few_lots_text, trips_claim
 from teachlab.scoring.clearance import worst_by_unit
 from teachlab.scoring.switching_position import SwitchingPosition
 from teachlab.statistics.bursts import Bursts, count_limits
@@ -306,9 +306,8 @@ def _judge_kept(c: Criterion, case: _Case, limit: str, *, reserve: float | None 
     if reserve is not None and reserve < least:
         return _judged(c, limit, f"{reserve:.4g}", Judgement.NOT_MET, "the light that was recorded leaves less")
     if by_lots and counts.source is not Source.LOTS and (not kept.size or kept.min() >= least):
-        many = number_of(counts.named_lots, "lot is", "lots are")
-        named = f"only {many} named" if counts.named_lots else "no lots are named"
-        why = f'{named}, {CLAIM_LOTS} are needed; or state in the criteria assume = "independent"'
+        few = too_few_lots_text(counts, case.truth)
+        why = f'{few}, {CLAIM_LOTS} are needed; or state in the criteria assume = "independent"'
         value = reserve if reserve is not None else kept.min(initial=np.inf)
         said = f"{value:.4g}" if np.isfinite(value) else "nothing to measure"
         return _judged(c, limit, said, Judgement.NOT_ENOUGH, why)
@@ -354,9 +353,8 @@ def _judge_rate(c: Criterion, case: _Case) -> Judged:
         return _judged(c, limit, said, Judgement.NOT_MET, "even the lower bound lies beyond the limit")
     # Whether the claim goes beyond the recording: named lots, or an assumption instead of them.
     if not (claim.claims or (c.measure == "lots_with_trips" and claim.source is Source.LOTS)):
-        many = number_of(counts.named_lots, "lot is", "lots are")
-        named = f"only {many} named" if counts.named_lots else "no lots are named"
-        why = f"{named}, {CLAIM_LOTS} are needed; or state in the criteria what is assumed: assume, or icc"
+        few = too_few_lots_text(counts, case.truth)
+        why = f"{few}, {CLAIM_LOTS} are needed; or state in the criteria what is assumed: assume, or icc"
         return _judged(c, limit, said, Judgement.NOT_ENOUGH, why)
     if claim.upper <= most:
         why = "the upper bound lies within the limit" + (f", {assumption.condition}" if assumption.condition else "")
@@ -390,7 +388,7 @@ def _judge_count(c: Criterion, case: _Case, assumption: Assumption) -> Judged:
             "in the criteria what is assumed"
         )
     elif bursts.source is not Source.LOTS or bursts.lots < CLAIM_LOTS:
-        refused = f"fewer than {CLAIM_LOTS} lots are named: name them, or state in the criteria what is assumed"
+        refused = f"{CLAIM_LOTS} lots are needed: name that of every pass, or state in the criteria what is assumed"
     else:
         effect, basis = bursts.design_effect, f"design effect {bursts.design_effect:.3g} from {bursts.basis}"
     if not rate.exposure:

@@ -117,7 +117,8 @@ def exposure(truth: Truth, stop_taught: int, trials: Trials) -> Mapping[str, tup
 def lot_codes(truth: Truth, rows: NDArray[np.int64]) -> tuple[NDArray[np.int64], Source]:
     """Return the lot number of every pass in `rows`, and whether lots are named ones or stretches."""
     if truth.lot is not None:
-        names = truth.lot[rows].tolist()
+        lots = with_lots(truth.lot, ~truth.detect)
+        names = [lots[k] for k in rows.tolist()]
         codes = {name: k for k, name in enumerate(dict.fromkeys(names))}
         code = np.fromiter(map(codes.__getitem__, names), np.int64, len(names))
         # A pass without a lot belongs to none of them, and is not a lot by itself: stretches of time are used then.
@@ -125,6 +126,18 @@ def lot_codes(truth: Truth, rows: NDArray[np.int64]) -> tuple[NDArray[np.int64],
             return code, Source.LOTS
     _, of = blocks_of(np.zeros(rows.size, bool))
     return np.repeat(np.arange(of.size), of), Source.BLOCKS
+
+
+def with_lots(lot: NDArray[np.object_], free: NDArray[np.bool_]) -> list[str]:
+    """Return the lots of passes in time order; a `free` one without a lot goes with the pass before, or else after."""
+    names, may = [str(name) for name in lot.tolist()], free.tolist()
+    for k in range(1, len(names)):
+        if may[k] and not names[k]:
+            names[k] = names[k - 1]
+    for k in reversed(range(len(names) - 1)):
+        if may[k] and not names[k]:
+            names[k] = names[k + 1]
+    return names
 
 
 def false_trips_by_lot(
@@ -136,7 +149,7 @@ def false_trips_by_lot(
     ----------
     truth : Truth
         Its lots are used if every scored gap follows a pass with a lot and there are at least two lots; otherwise
-        stretches are used.
+        stretches are used. A pass to be ignored without a lot has that of the pass before.
     hours : float
         Running hours or gap hours of the score. They are divided among the gaps in proportion to their length in the
         truth.

@@ -10,8 +10,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from teachlab.model.draws import Costs
+from teachlab.model.printable_text import number_of
 from teachlab.model.score import Outcome, Trials
 from teachlab.model.truth import Truth
+from teachlab.scoring.by_lot import with_lots
 from teachlab.statistics.claims.lot_claims import (
     CLAIM_LOTS,
     INDEPENDENT,
@@ -116,6 +118,16 @@ def lot_counts(truth: Truth, trials: Trials, events: Sequence[Outcome] = LOST) -
     )
 
 
+def too_few_lots_text(counts: LotCounts, truth: Truth) -> str:
+    """Say why lots were not taken: none are named, a pass has none, or too few are left."""
+    if counts.named_lots:
+        return f"only {number_of(counts.named_lots, 'lot is', 'lots are')} named"
+    if truth.lot is None or not (truth.lot != "").any():
+        return "no lots are named"
+    without = int((truth.lot == "")[truth.detect].sum())
+    return f"{number_of(without, 'pass has', 'passes have')} no lot, so none counts"
+
+
 def losses_claim(
     counts: LotCounts, *, confidence: float = 0.95, assumption: Assumption = NOTHING,
     beside: Sequence[Assumption] = (INDEPENDENT,),
@@ -186,7 +198,7 @@ def _common(trials: Trials, other: Trials) -> Trials:
 def _codes(truth: Truth, rows: NDArray[np.int64], scored: NDArray[np.bool_]) -> tuple[NDArray[np.int64], Source, int]:
     """Return the lot of every pass in rows, whether lots are named ones or stretches, and how many are named."""
     if truth.lot is not None:
-        lots = _with_lots(truth.lot[rows], scored)
+        lots = with_lots(truth.lot[rows], ~scored)
         names = {name: k for k, name in enumerate(dict.fromkeys(lots))}
         code = np.array([names[name] for name in lots], np.int64)
         if "" not in names:
@@ -195,19 +207,6 @@ def _codes(truth: Truth, rows: NDArray[np.int64], scored: NDArray[np.bool_]) -> 
                 return code, Source.LOTS, len(names)
             return _stretches(scored), Source.BLOCKS, int(large)
     return _stretches(scored), Source.BLOCKS, 0
-
-
-def _with_lots(lot: NDArray[np.object_], scored: NDArray[np.bool_]) -> list[str]:
-    """Return the lots; a pass that is no trial on losses and has no lot goes with the pass before, or else after."""
-    names = [str(name) for name in lot.tolist()]
-    free = (~scored).tolist()
-    for k in range(1, len(names)):
-        if free[k] and not names[k]:
-            names[k] = names[k - 1]
-    for k in reversed(range(len(names) - 1)):
-        if free[k] and not names[k]:
-            names[k] = names[k + 1]
-    return names
 
 
 def _stretches(scored: NDArray[np.bool_]) -> NDArray[np.int64]:

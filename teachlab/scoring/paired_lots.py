@@ -58,7 +58,7 @@ class PairedLots(Document):
         """Say in words what the interval and the p-value assume to be independent."""
         if self.source is Source.LOTS:
             return "lots are independent and differ as those seen do"
-        return "no lots are named, so stretches of consecutive passes are used as lots and taken as independent"
+        return "not every pass has a lot, so stretches of consecutive passes are used as lots and taken as independent"
 
 
 def paired_lots(

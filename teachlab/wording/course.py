@@ -51,7 +51,7 @@ def sequential_line(found: dict[str, Any], against: str) -> str:
     when = "no alarm" if found["alarm"] is None else f"alarm at pass {found['alarm']}"
     learnt, independent = f" ({number_of(found['lots'], 'lot')})", "lots are independent"
     if found["source"] != "lots":
-        learnt = f" ({number_of(found['lots'], 'stretch', 'stretches')} of passes; no lots are named)"
+        learnt = f" ({number_of(found['lots'], 'stretch', 'stretches')} of passes; not every pass has a lot)"
         independent = "stretches resemble each other as those did"
     return (
         f"Cumulative sum on the {side} of every pass, against {against}{learnt}: {when}. If nothing changes and "

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 from types import ModuleType
 
@@ -12,7 +13,7 @@ from loading import BENCHMARKS, script
 from teachlab.errors import ParameterError
 from teachlab.model.score import Outcome, Trials
 from teachlab.model.truth import Truth
-from teachlab.scoring.by_lot import exposure, lost_rate_by_lot
+from teachlab.scoring.by_lot import exposure, lost_rate_by_lot, lot_codes
 from teachlab.statistics.intervals import proportion_limits
 from teachlab.statistics.lots import Source, blocks_of, lot_rate
 from teachlab.statistics.over_time.autocorrelation import autocorrelation, integrated_autocorrelation
@@ -332,3 +333,15 @@ def test_the_weakest_passes_count_where_fewer_than_two_lots_lost_any(lost: list[
     found = lot_rate([*lost, *[0] * 18], [50] * 20, weakest=45.0).by_proxy
     governed = "" if found is None else found.governed_by
     assert (governed == "the weakest tenth of the passes") is hinted
+
+
+def test_a_pass_to_be_ignored_without_a_lot_has_that_of_the_pass_before() -> None:
+    start, detect = 20 * np.arange(1, 13), np.tile([True, False, True], 4)
+    lot = np.where(detect, np.repeat(["", "B", "C", "D"], 3), "").astype(object)
+    lot[:3] = ["A", "", "A"]
+    truth = Truth.from_arrays(start, start + 10, detect=detect, lot=lot)
+    code, source = lot_codes(truth, np.arange(12))
+    assert source is Source.LOTS
+    assert code.tolist() == np.repeat([0, 1, 2, 3], 3).tolist()
+    lot[5] = ""  # one to be detected
+    assert lot_codes(replace(truth, lot=lot), np.arange(12))[1] is Source.BLOCKS

@@ -89,7 +89,8 @@ def test_a_missing_lot_is_told_as_such() -> None:
     counts = lot_counts(truth, trials_of([H] * 60, [0] * 61))
     assert counts.source is Source.BLOCKS
     assert few_lots_text(counts, truth) == (
-        "For this recording alone: 1 pass has no lot in the table of passes. To claim more, name theirs."
+        "For this recording alone: 1 pass has no lot, so none counts. "
+        "To claim more, name the lot of every pass in the table of passes."
     )
     assert "no lots are named" in few_lots_text(counts, passes_of(60))
 

@@ -6,7 +6,7 @@ from teachlab.model.printable_text import number_of
 from teachlab.model.truth import Truth
 from teachlab.model.verdict import HeadlineClaim, sentence
 from teachlab.scoring.claimable import Claimable, OpenCondition
-from teachlab.scoring.claims import LotCounts, losses_claim, trips_claim
+from teachlab.scoring.claims import LotCounts, losses_claim, too_few_lots_text, trips_claim
 from teachlab.statistics.claims.lot_claims import CLAIM_LOTS, NOTHING, Assumption, LotClaim, lots_needed
 from teachlab.statistics.lots import Source
 from teachlab.statistics.planning import plan_passes, rounded_up
@@ -127,14 +127,9 @@ def few_lots_text(counts: LotCounts, truth: Truth, *, amount: bool = True) -> st
         are = "is" if counts.named_lots == 1 else "are"
         told = f"For this recording alone: only {counts.named_lots} of {named} lots {are} left to claim on."
         return f"{told} Record {number_of(more, 'more lot', 'more lots')}." if amount else told
-    told = "no lots are named"
-    if named >= CLAIM_LOTS and truth.lot is not None and (without := int((truth.lot == "")[truth.detect].sum())):
-        told = f"{number_of(without, 'pass has', 'passes have')} no lot in the table of passes"
-        return f"For this recording alone: {told}." + (" To claim more, name theirs." if amount else "")
-    if counts.named_lots:
-        told = f"only {number_of(counts.named_lots, 'lot is', 'lots are')} named"
-    told = f"For this recording alone: {told}."
-    return f"{told} To claim more, name {CLAIM_LOTS} in the table of passes." if amount else told
+    told = f"For this recording alone: {too_few_lots_text(counts, truth)}."
+    wanted = "the lot of every pass" if named and not counts.named_lots else f"{CLAIM_LOTS}"
+    return f"{told} To claim more, name {wanted} in the table of passes." if amount else told
 
 
 def share_text(share: float) -> str:
