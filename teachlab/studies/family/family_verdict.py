@@ -178,7 +178,7 @@ class FamilyJudge:
         return Verdict(
             decision=str(decision),
             about=chosen.label,
-            claim=self._family_claim(lost, passes),
+            claim=self._family_claim(scored),
             reasons=tuple(reasons),
             next_step=_settle(beside, len(scored), len(faults)) or self._next(chosen, decision, worst),
             conditions=tuple(limits) if decision is not Decision.USE else (),
@@ -245,17 +245,31 @@ class FamilyJudge:
             return f"{NOTHING_SHOWN} No pass is scored."
         if row["open"]:
             return f"{NOTHING_SHOWN} {row['open'][0]}"
+        if _beside(row):
+            return f"{NOTHING_SHOWN} The passes lie beside the light."
         return claim_text(losses_claim(counts, confidence=self.confidence, assumption=self.assumption))
 
-    def _family_claim(self, lost: Any, passes: Any) -> HeadlineClaim:
+    def _family_claim(self, scored: Sequence[tuple[Any, Row]]) -> HeadlineClaim:
+        """Claim on the recordings whose evidence could have contradicted it, if the output is of use on all of them."""
+        if useless := [line.name for line, row in scored if not row["usable"]]:
+            text = f"{NOTHING_SHOWN} The output is active for most of the gap time, or never: {_names(useless)}."
+            return HeadlineClaim(text=text, confidence=self.confidence, assume=self.assumption.name)
+        kept = [row for _, row in scored if not row["open"] and not _beside(row)]
+        lost = np.array([row["claim_lost"] for row in kept], np.int64)
+        passes = np.array([row["claim_passes"] for row in kept], np.int64)
         counted = (
             f"{int(lost.sum()):,} of {number_of(int(passes.sum()), 'pass', 'passes')} "
             f"{'was' if lost.sum() == 1 else 'were'} lost in "
-            f"{number_of(len(passes), 'recording')}"
+            f"{number_of(len(kept), 'recording')}"
         )
-        if len(passes) < CLAIM_LOTS:
-            text = f"{counted}: no bound for other recordings holds."
-            return HeadlineClaim(text=text, confidence=self.confidence, lots=len(passes), passes=int(passes.sum()))
+        left = len(scored) - len(kept)
+        out = f"Left out of the claim: {number_of(left, 'recording')} that can support none."
+        beside = (out,) if left else ()
+        if len(kept) < CLAIM_LOTS:
+            return HeadlineClaim(
+                text=f"{counted}: no bound for other recordings holds.",
+                confidence=self.confidence, lots=len(kept), passes=int(passes.sum()), beside=beside,
+            )  # fmt: skip
         claim = claim_by_lots(lost, passes, confidence=self.confidence, assumption=self.assumption, least=1)
         return HeadlineClaim(
             text=claim_text(claim, lots="recordings"),
@@ -264,6 +278,7 @@ class FamilyJudge:
             assume=self.assumption.name,
             lots=claim.lots,
             passes=claim.trials,
+            beside=beside,
         )
 
     def _limits(

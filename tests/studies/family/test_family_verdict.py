@@ -80,6 +80,30 @@ def test_a_part_of_synthetic_recordings_is_told() -> None:
     assert found.reasons[0].text.startswith("3 of 12 recordings are synthetic.")
 
 
+def claim_of(*changed: dict[str, Any]) -> Any:
+    """Return the claim on twelve recordings without a loss, of which the first ones are changed."""
+    rows = [(Line(f"line {k}", f"line{k}.parquet"), row(0, 0)) for k in range(12)]
+    for (_, one), change in zip(rows, changed, strict=False):
+        one.update(change)
+    lines = [LineVerdict(recording=one.name, path=one.path) for one, _ in rows]
+    return FamilyJudge().family(CHOSEN, rows, {one.name: [told] for one, told in rows}, lines).claim
+
+
+def test_a_claim_rests_on_recordings_that_could_have_contradicted_it() -> None:
+    """1 - 0.05^(1/L), by L recordings without a loss."""
+    assert claim_of().upper == pytest.approx(1 - 0.05 ** (1 / 12))
+    for change in ({"open": ["The passes were labelled from this very light."]}, {"lag_ms": 3.0}):
+        found = claim_of(*[change] * 4)
+        assert (found.lots, found.passes, found.upper) == (8, 320, pytest.approx(1 - 0.05 ** (1 / 8)))
+        assert found.beside == ("Left out of the claim: 4 recordings that can support none.",)
+        assert claim_of(*[change] * 8).upper is None
+    useless = {"usable": False, "open": ["The output never switches on."]}
+    assert claim_of(useless).upper is None
+    assert claim_of(useless).text == (
+        "Nothing is claimed. The output is active for most of the gap time, or never: line 0."
+    )
+
+
 def test_declining_on_a_few_recordings_costs_their_passes_and_no_more() -> None:
     """5 errors in 100 on 40 recordings and none taught on 2: 9.5 in 100, less than 75 in 100 on all 42."""
     asked = [(strategy_class(name), {}) for name in ("balanced-guard", "single-sample")]
