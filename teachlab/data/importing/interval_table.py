@@ -197,7 +197,11 @@ def _samples(column: Any, name: str, where: str) -> Any:
 
 def _numbers(cells: Any, place: Place, unit: str) -> NDArray[np.float64]:
     comma = is_text(cells.type) and uses_decimal_comma(cells, place, 0)
-    numbers = to_numbers(cells, comma, place, 0, advice=f"Every pass needs a start and an end in {unit}.")
+    needs = f"Every pass needs a start and an end in {unit}."
+    numbers = to_numbers(cells, comma, place, 0, advice=needs)
+    if is_text(cells.type) and numbers.null_count:
+        row = int(np.argmax(numbers.is_null().to_numpy(zero_copy_only=False)))
+        raise TruthError(f"{place(row)}: a number is needed, got '{cells[row].as_py() or ''}'. {needs}")
     values: NDArray[np.float64] = numbers.to_numpy(zero_copy_only=False).astype(np.float64)
     bad = ~np.isfinite(values)
     if bad.any():

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import closing
 from dataclasses import asdict, dataclass, replace
@@ -38,6 +39,7 @@ from teachlab.data.importing.survey import Rows, Survey
 from teachlab.data.importing.times.time_axis import TimeReport
 from teachlab.data.importing.times.time_stamps import NANOSECONDS
 from teachlab.data.importing.truth_columns import RowPasses, ignored, in_samples, names_at
+from teachlab.data.quality.labelling import CLEAR_MINORITY
 from teachlab.data.recording_files import GROUP_ROWS, read_recording
 from teachlab.data.strict_json import shown
 from teachlab.data.truth_files import beside, find_truth, write_truth
@@ -49,8 +51,12 @@ from teachlab.model.truth import Aligned, Truth, joined
 Progress = Callable[[float], None]
 IMPORT_KEY = b"teachlab.import"
 """Metadata of a recording with the layout of its log, so that the rest of the log can be appended."""
-SLOWEST_UNTOLD_HZ = 1.0
-"""At or below this rate the unit of times must be stated: products are not watched with one sample a second."""
+SLOWEST_UNTOLD_HZ, FASTEST_UNTOLD_HZ = 1.0, 1e7
+"""At or beyond these rates the unit of times must be stated: nobody watches products with one sample a second."""
+DAYS_OF_SHEETS = (35_796.0, 55_883.0)
+"""Days since 1899-12-30, as spreadsheets count them, of the years 1998 to 2052."""
+SHEETS_HZ = 1e4
+"""Above this rate, times that lie in those days, or come from a sheet, may be days."""
 
 
 def import_log(job: ImportJob, *, progress: Progress = lambda share: None) -> Imported:
@@ -271,7 +277,7 @@ def _finish(
     """Find rate and passes, and complete the recordings."""
     axis = survey.axis.finish(fill_gaps=job.fill_gaps) if survey.axis is not None else None
     rate, rate_from = _rate(job, log, axis)
-    _check_unit_of_times(job, survey, axis, rate)
+    _check_unit_of_times(job, log, survey, axis, rate)
     position = None
     if survey.position_at is not None:
         position = LinePosition.of_counts(np.concatenate(survey.positions), job.encoder_mm, rate)
@@ -286,6 +292,12 @@ def _finish(
             raise InputError(
                 f"{job.path}: no row of column '{log.columns[survey.lights_at[k]]}' holds a number ({survey.rows:,} "
                 "rows are empty or NaN). Name the column of the light with --column, or log again."
+            )
+        if light.beyond:
+            notes.append(
+                f"{number_of(light.beyond, 'sample')} of column '{log.columns[survey.lights_at[k]]}' "
+                f"{'is' if light.beyond == 1 else 'are'} infinite or beyond 10^30, and will switch the output. If such "
+                "a number stands for no value: --missing NUMBER."
             )
     digests = recordings.finish(told, axis, again, progress)
     if truth is not None:
@@ -354,6 +366,13 @@ def _placed(
         truth.check_inside(read.samples)
     except TruthError as fault:
         raise TruthError(f"{job.passes or job.path}: {fault}") from None
+    if job.truth_column is not None and read.survey.truth is not None and truth.passes:
+        share = float((truth.end - truth.start).sum()) / read.samples
+        if share > 1 - CLEAR_MINORITY:
+            notes.append(
+                f"Column '{read.log.columns[read.survey.truth_at or 0]}' has an object in view for {100 * share:.0f} % "
+                "of the time. If it says the opposite: --truth-kind level takes the rarer side for objects."
+            )
     if job.shift_ms or job.clock_ppm:
         clocks = ClockShift(read.samples, job.shift_ms * read.rate_hz / 1000, job.clock_ppm * 1e-6)
         truth, gone = shifted(replace(truth, aligned=Aligned(job.shift_ms, job.clock_ppm)), clocks)
@@ -419,7 +438,7 @@ def _rate(job: ImportJob, log: Log, axis: TimeReport | None) -> tuple[float, str
     )
 
 
-def _check_unit_of_times(job: ImportJob, survey: Survey, axis: TimeReport | None, rate: float) -> None:
+def _check_unit_of_times(job: ImportJob, log: Log, survey: Survey, axis: TimeReport | None, rate: float) -> None:
     """Refuse an implausible sample rate if it depends on a unit that was not stated."""
     stamps = survey.stamps
     if axis is None or stamps is None or stamps.unit is None or axis.rate_from == "given":
@@ -432,14 +451,19 @@ def _check_unit_of_times(job: ImportJob, survey: Survey, axis: TimeReport | None
                 f"{stamps.unit})."
             )
         return
-    if rate <= SLOWEST_UNTOLD_HZ:
+    named = "" if survey.time_at is None or stamps.by_size else survey.unit_of(survey.time_at)
+    strange = named if stamps.named is None and re.search(r"[^\W\d_]", named) else ""
+    low, high = DAYS_OF_SHEETS
+    days = stamps.unit == "s" and rate > SHEETS_HZ and (log.is_sheet or low <= survey.first_ns / 1e9 < high)
+    if days or strange or not SLOWEST_UNTOLD_HZ < rate <= FASTEST_UNTOLD_HZ:
         others = [
             f"{in_figures(rate * NANOSECONDS[stamps.unit] / NANOSECONDS[unit], 6)} Hz as {unit}"
-            for unit in ("s", "ms", "us", "ns")
-            if unit != stamps.unit
+            for unit in ("s", "ms", "us", "ns", *(["d"] if days else []))
+            if unit != stamps.unit and rate * NANOSECONDS[stamps.unit] / NANOSECONDS[unit] <= 1e9
         ]
+        what = f", {shown(strange)}," if strange else ""
         raise ParameterError(
-            f"{stamps.place(0)}: the unit of the times is not known; as {stamps.unit} they would say "
+            f"{stamps.place(0)}: the unit of the times{what} is not known; as {stamps.unit} they would say "
             f"{in_figures(rate, 6)} Hz, {', '.join(others)}. Name it: --time-unit."
         )
 

@@ -12,12 +12,21 @@ import pyarrow.compute as pc
 from numpy.typing import NDArray
 
 from teachlab.data.importing.reading.arrow_log import Log
-from teachlab.data.importing.reading.cells import StoredType, is_text, plain, to_numbers, uses_decimal_comma
+from teachlab.data.importing.reading.cells import (
+    StoredType,
+    is_number,
+    is_text,
+    plain,
+    refuse_points,
+    to_numbers,
+    uses_decimal_comma,
+)
 from teachlab.data.importing.reading.logs import column_index
 from teachlab.data.importing.reading.place import Place
+from teachlab.data.importing.reading.text_layout import TIME_WORDS
 from teachlab.data.importing.request import ImportJob
 from teachlab.data.importing.times.time_axis import TimeAxis
-from teachlab.data.importing.times.time_stamps import UNITS, TimeStamps
+from teachlab.data.importing.times.time_stamps import TimeStamps
 from teachlab.data.importing.truth_columns import TruthColumn, TruthKind
 from teachlab.data.strict_json import shown
 from teachlab.errors import ParameterError, RecordingError
@@ -27,7 +36,11 @@ Rows = dict[str, Any]
 
 NAMED_TIME = re.compile(r"(time|timestamp|time stamp|datetime|zeit|zeitstempel)([\s_\[(/.].*)?$", re.IGNORECASE)
 MAYBE_TIME = re.compile(r"(t|ts|time.*|.*timestamp.*|epoch.*|date|.*zeit.*)([\s_\[(/.].*)?$", re.IGNORECASE)
-NAMED_UNIT = re.compile("[\\s_\\[(/.](s|sec|ms|us|[\u00b5\u03bc]s|ns|min|h|d)[\\])]?$")
+LONG_UNITS = "(?i:" + "|".join(word for word in TIME_WORDS if len(word) > 1) + ")"
+NAMED_UNIT = re.compile(
+    rf"(?:[\s_\[(/.]({LONG_UNITS}|[shd])[\])]?|(?<=[a-z])((?=[A-Z]){LONG_UNITS})|^((?!min$){LONG_UNITS}))$"
+)
+"""After a divider, after a change from small to capital letters, or alone; 'min' alone is a least value."""
 MISSING = frozenset({"", "nan", "null", "none"})
 HIGH, LOW = frozenset({"1", "true", "yes", "on", "high"}), frozenset({"0", "false", "no", "off", "low"})
 
@@ -105,7 +118,13 @@ class Survey:
         raise ParameterError(
             f"{self._log.path}: which column is the light? Name it with --column; the columns are: "
             f"{', '.join(repr(name) for name in names[:20])}."
+            + (" If a comma is before the fractions: --decimal comma." if self._commas_divide() else "")
         )
+
+    def _commas_divide(self) -> bool:
+        """Whether commas were found to divide cells that nothing names: they may be decimal commas."""
+        stated = self._wanted.text.delimiter is not None or self._log.decimal_comma is not None
+        return self._log.delimiter == "," and not stated and all(name.isdecimal() for name in self._log.columns)
 
     def _time_column(self, taken: set[int | None]) -> int | None:
         names = [name.lower() for name in self._log.columns]
@@ -155,12 +174,15 @@ class Survey:
 
     def _rows_of(self, cells: dict[int, Any]) -> Rows:
         row = self.rows
+        cells = {at: column if at == self.time_at else self._known(column) for at, column in cells.items()}
         self._find_decimal(cells)
         comma = bool(self._log.decimal_comma)
         out: Rows = {}
         for k, at in enumerate(self.lights_at):
             if is_text(plain(cells[at]).type):
                 self._as_text.add(k)
+                told = self._log.decimal_comma
+                refuse_points(plain(cells[at]), self._place(at), row, whole_before=False, decimal_comma=told)
             out[f"light{k}"] = to_numbers(cells[at], comma, self._place(at), row)
             self._again(at, cells[at])
         if self.time_at is not None:
@@ -170,6 +192,8 @@ class Survey:
             out["truth"] = plain(cells[self.truth_at])
             if self.analogue:
                 place = self._place(self.truth_at)
+                if pa.types.is_boolean(out["truth"].type):
+                    out["truth"] = out["truth"].cast(pa.uint8())
                 out["truth"] = to_numbers(out["truth"], comma, place, row).cast(pa.float64())
         if self.lot_at is not None:
             out["lot"] = plain(cells[self.lot_at])
@@ -186,6 +210,20 @@ class Survey:
             out["position"] = numbers.cast(pa.float64())
         return out
 
+    def _known(self, column: Any) -> Any:
+        """Return a column without what stands for a missing value: words in text, numbers in any spelling."""
+        words, column = self._wanted.text.missing, plain(column)
+        if not words:
+            return column
+        if is_text(column.type):
+            meant = pc.is_in(pc.utf8_trim_whitespace(column), pa.array(words, column.type))
+        elif pa.types.is_integer(column.type) or pa.types.is_floating(column.type):
+            numbers = [float(word.replace(",", ".", 1)) for word in words if word.strip() and is_number(word)]
+            meant = pc.is_in(column.cast(pa.float64(), safe=False), pa.array(numbers, pa.float64()))
+        else:
+            return column
+        return pc.if_else(meant, None, column)
+
     def _again(self, column: int, cells: Any) -> None:
         if is_text(cells.type) and column != self.date_at and not (self.stamps and column == self.time_at):
             self._log.numbers_again(column)
@@ -195,7 +233,9 @@ class Survey:
         times = plain(cells[self.time_at])
         if self.date_at is not None:
             dates = pc.utf8_trim_whitespace(plain(cells[self.date_at]).cast(pa.string()))
-            times = pc.binary_join_element_wise(dates, pc.utf8_trim_whitespace(times.cast(pa.string())), "T")
+            # As ISO 8601 has it, or as a stated format most likely has it.
+            between = "T" if "T" in re.sub("%.", "", self._wanted.time_format or "T") else " "
+            times = pc.binary_join_element_wise(dates, pc.utf8_trim_whitespace(times.cast(pa.string())), between)
         if self.stamps is None:
             job = self._wanted
             self.stamps = TimeStamps(
@@ -250,7 +290,7 @@ class Survey:
                 doubt = doubt or unclear  # another column may tell
                 continue
             if comma:
-                self._log.decimal_comma = True
+                self._log.take_comma()
                 self.notes.append("Numbers have a decimal comma (found; state it with --decimal comma).")
                 return
         if doubt is not None:
@@ -289,11 +329,10 @@ def time_unit_named(unit: str) -> str | None:
 
     Examples
     --------
-    >>> [time_unit_named(unit) for unit in ("sec", "µs", "mV")]
-    ['s', 'us', None]
+    >>> [time_unit_named(unit) for unit in ("sec", "µs", "msec", "mV")]
+    ['s', 'us', 'ms', None]
     """
-    plain_unit = {"sec": "s", "\u00b5s": "us", "\u03bcs": "us"}.get(unit.lower(), unit.lower())
-    return plain_unit if plain_unit in UNITS else None
+    return TIME_WORDS.get(unit.lower())
 
 
 def time_unit_in(name: str) -> str | None:
@@ -301,8 +340,8 @@ def time_unit_in(name: str) -> str | None:
 
     Examples
     --------
-    >>> [time_unit_in(name) for name in ("Zeit_ms", "t [µs]", "time/s", "items", "2")]
-    ['ms', 'us', 's', None, None]
+    >>> [time_unit_in(name) for name in ("Zeit_ms", "t [µs]", "time/s", "timeMs", "Time (msec)", "items", "min", "2")]
+    ['ms', 'us', 's', 'ms', 'ms', None, None, None]
     """
     found = NAMED_UNIT.search(name)
-    return None if found is None else time_unit_named(found[1])
+    return None if found is None else time_unit_named(next(filter(None, found.groups())))

@@ -187,31 +187,33 @@ class TruthColumn:
         raise TruthError(f"{self._place(row)}: a flag must be 0/1, true/false or yes/no, got {shown(value)}.")
 
     def _number(self, value: str, row: int) -> str | None:
-        if not _whole(value) or (value and int(float(value)) < 0):
+        if not _whole(value) or _figure(value) < 0:
             raise TruthError(
                 f"{self._place(row)}: a pass number must be whole and at least 0 (0 or empty: no object), "
                 f"got {shown(value)}."
             )
-        number = int(float(value)) if value else 0
+        number = int(_figure(value))
         return str(number) if number else None
 
     def _label(self, value: str, row: int) -> str | None:
         return value or None
 
 
+def _figure(value: str) -> float:
+    """Return a number with a point or a comma; empty is 0."""
+    return float(value.replace(",", ".", 1) or "0")
+
+
 def _number(value: str) -> bool:
     try:
-        float(value.replace(",", ".") or "0")
+        _figure(value)
     except ValueError:
         return False
     return True
 
 
 def _whole(value: str) -> bool:
-    try:
-        return not value or float(value).is_integer()
-    except ValueError:
-        return False
+    return _number(value) and _figure(value).is_integer()
 
 
 def names_at(runs: RowPasses, rows: NDArray[np.int64]) -> list[str]:

@@ -10,6 +10,8 @@ import bz2
 import datetime
 import gzip
 import json
+import lzma
+import wave
 import zipfile
 from collections.abc import Callable
 from dataclasses import dataclass, field
@@ -187,6 +189,79 @@ kind(
     refused="A line above .* 'Sample rate: 2000 Hz'",
 )
 
+# --- numbers: thousands, blanks, what stands for none ----------------------------------------------------
+COUNTS = 2 * LIGHT
+_pointed = [f"{x:,}".replace(",", ".") for x in COUNTS]
+_comma_s = [s.replace(".", ",") for s in S]
+kind("thousands_by_points.csv", rows(S, _pointed, delimiter=";", head="time;light"), refused="fraction or thousands")
+kind(
+    "thousands_by_points_beside_commas.csv",
+    rows(_comma_s, [f"{x + 20000:,}".replace(",", ".") for x in LIGHT], delimiter=";", head="time;light"),
+    refused=r"row 0 \(line 2\): '20.100' may be a fraction or thousands, and a comma is before",
+)
+kind(
+    "thousands_by_points_stated_comma.csv",
+    rows(_comma_s, _pointed, delimiter=";", head="time;light"),
+    options={"decimal": ","},
+    refused="may be a fraction or thousands",
+)
+kind(
+    "fractions_of_three_places.csv",
+    rows(S, [f"{x / 1000 + 1:.3f}" for x in LIGHT], head="time,light"),
+    light=np.array([float(f"{x / 1000 + 1:.3f}") for x in LIGHT]),
+)
+kind(
+    "fractions_or_thousands_stated.csv",
+    rows(S, _pointed, delimiter=";", head="time;light"),
+    options={"decimal": "."},
+    light=np.array([float(x) for x in _pointed]),
+)
+kind("thousands_in_quotes.csv", rows(S, [f'"{x:,}"' for x in COUNTS], head="time,light"), refused="or thousands .take")
+kind(
+    "thousands_by_blanks.csv",
+    rows(S, [f"{x:,}".replace(",", "\u00a0") for x in COUNTS], head="time,light"),
+    refused="without marks between thousands",
+)
+kind(
+    "blank_cells.csv",
+    rows(S, ["   " if k == 5 else x for k, x in enumerate(LIGHT)], head="time,light"),
+    light=np.ma.masked_array(LIGHT, K == 5),
+)
+kind(
+    "a_number_for_none_in_another_spelling.csv",
+    rows(S, ["-999.0" if k == 5 else x for k, x in enumerate(LIGHT)], head="time,light"),
+    options={"missing": ("-999",)},
+    light=np.ma.masked_array(LIGHT, K == 5),
+)
+kind(
+    "a_number_that_is_too_large.csv",
+    rows(S, ["9.9E37" if k == 5 else x for k, x in enumerate(LIGHT)], head="time,light"),
+    light=np.where(K == 5, 9.9e37, LIGHT),
+    note="1 sample of column 'light' is infinite or beyond 10.30.*--missing",
+)
+kind(
+    "names_come_again.csv",
+    rows(S[:9], LIGHT[:9], head="time,light") + rows(S[9:], LIGHT[9:], head="time,light"),
+    refused=r"row 9 \(line 11\).*names of the columns come again. Take that line out",
+)
+kind("two_bytes_a_letter.csv", rows(S, LIGHT, head="time,light").encode("utf-16-le"), refused="--encoding utf-16-le")
+kind(
+    "two_bytes_a_letter_told.csv",
+    rows(S, LIGHT, head="time,light").encode("utf-16-le"),
+    options={"encoding": "utf-16-le"},
+)
+kind(
+    "aligned_decimal_commas.txt",
+    "    time     light\n" + "".join(f"{k / 2000:8.4f}{x:10.1f}\n".replace(".", ",") for k, x in enumerate(LIGHT)),
+)
+kind(
+    "one_column_of_decimal_commas.txt",
+    "".join(f"{x},5\n" for x in LIGHT),
+    options={"rate_hz": 2000.0},
+    refused="which column is the light.*--decimal comma",
+)
+kind("packed.csv.xz", lzma.compress(rows(S, LIGHT, head="time,light").encode()), refused="packed archive .*Unpack it")
+
 # --- times --------------------------------------------------------------------------------------------
 kind(
     "epoch_s.csv",
@@ -318,6 +393,48 @@ kind(
     "no_such_day.csv",
     rows(["2026-02-30T06:00:00", *stamps(2000)[1:]], LIGHT, head="time,light"),
     refused=r"row 0 .*got '2026-02-30",
+)
+
+kind(
+    "days_of_a_sheet.csv",
+    rows([f"{46082.25 + k / 2000 / 86400:.12f}" for k in K], LIGHT, head="time,light"),
+    refused="unit of the times is not known.* Hz as d. Name it: --time-unit",
+)
+kind(
+    "days_of_a_sheet_told.csv",
+    rows([f"{46082.25 + k / 2000 / 86400:.12f}" for k in K], LIGHT, head="time,light"),
+    options={"time_unit": "d"},
+)
+kind("half_ms.csv", rows(K / 2, LIGHT, head="Time (msec),light"))
+kind("half_ms_capital.csv", rows(K / 2, LIGHT, head="timeMs,light"))
+kind("half_ms_in_a_row_of_units.csv", rows(K / 2, LIGHT, head="time,light\nmillis,mV"), note="row of units")
+kind("ticks.csv", rows(K / 4, LIGHT, head="time [ticks],light"), refused="unit of the times, 'ticks', is not known")
+_minutes = stamps(2000, form="%M:%S.%f", shift_s=3599.5)
+kind("minutes_and_seconds.csv", rows(_minutes, LIGHT, head="time,light"), refused="--time-format '%M:%S.%f'")
+kind(
+    "minutes_and_seconds_told.csv",
+    rows(_minutes, LIGHT, head="time,light"),
+    options={"time_format": "%M:%S.%f"},
+    begins="",
+    note="past the full hour",
+)
+kind(
+    "american_date_and_time.csv",
+    rows(stamps(2000, form="%m/%d/%Y"), stamps(2000, form="%H:%M:%S.%f"), LIGHT, head="Date,Time,light"),
+    options={"time_format": "%m/%d/%Y %H:%M:%S.%f"},
+    begins="2026-03-01T06:00:00",
+)
+kind(
+    "blanks_divide_date_and_time.txt",
+    rows(stamps(2000, form="%Y-%m-%d"), stamps(2000, form="%H:%M:%S.%f"), LIGHT, delimiter=" ", head="date time light"),
+    begins="2026-03-01T06:00:00",
+)
+kind(
+    "begins_in_the_hour_that_comes_twice.csv",
+    rows([f"2026-10-25T02:30:{k / 2000:07.4f}" for k in K], LIGHT, head="time,light"),
+    options={"time_zone": "Europe/Berlin"},
+    begins="2026-10-25T00:30:00Z",
+    note="begins in the hour that comes twice",
 )
 
 # --- passes ----------------------------------------------------------------------------------------
@@ -452,6 +569,27 @@ kind(
     tables={"passes": table(_epochs(START), _epochs(END))},
 )
 
+kind(
+    "decimal_comma_flag.csv",
+    rows(_comma_s, LIGHT, [f"{x},0" for x in SEEN.astype(int)], delimiter=";", head="time;light;seen"),
+    options={"truth_column": "seen"},
+    passes=True,
+)
+kind(
+    "flag_that_is_low.csv",
+    rows(S, LIGHT, 1 - SEEN, head="time,light,seen"),
+    options={"truth_column": "seen", "truth_kind": "level"},
+    passes=True,
+)
+kind(
+    "word_for_none.parquet",
+    lambda path: pq.write_table(
+        pa.table({"time": K / 2000, "light": LIGHT, "what": np.where(SEEN, "tub", "empty")}), path
+    ),
+    options={"truth_column": "what", "missing": ("empty",)},
+    passes=True,
+)
+
 # --- other formats ---------------------------------------------------------------------------------
 _plain = pa.table({"time": K / 2000, "light": LIGHT.astype(np.uint16)})
 kind("log.parquet", lambda path: pq.write_table(_plain, path))
@@ -474,6 +612,38 @@ kind(
 kind("log.npy", lambda path: np.save(path, LIGHT), refused="NumPy array, which is not read")
 kind("log.json", json.dumps({"light": LIGHT.tolist()}), refused="JSON document, which is not read")
 kind("empty.csv", "", refused="there are no rows")
+kind(
+    "own_number_for_none.parquet",
+    lambda path: pq.write_table(pa.table({"time": K / 2000, "light": np.where(K == 5, -999, LIGHT)}), path),
+    options={"missing": ("-999",)},
+    light=np.ma.masked_array(LIGHT, K == 5),
+)
+kind(
+    "decimal_comma_in_text.parquet",
+    lambda path: pq.write_table(pa.table({"time": K / 2000, "light": [f"{x},5" for x in LIGHT]}), path),
+    options={"decimal": ","},
+    light=LIGHT + 0.5,
+)
+kind(
+    "skip_in_no_text.parquet",
+    lambda path: pq.write_table(_plain, path),
+    options={"skip": 3},
+    refused="--skip is for text, and this is parquet. Leave it out",
+)
+kind(
+    "sheet_of_text.csv", rows(S, LIGHT, head="time,light"), options={"sheet": "A"}, refused="--sheet is for a workbook"
+)
+
+
+def _wav_24(path: Path) -> None:
+    with wave.open(str(path), "wb") as out:
+        out.setnchannels(1)
+        out.setsampwidth(3)
+        out.setframerate(2000)
+        out.writeframes(b"".join((int(x) - 500).to_bytes(3, "little", signed=True) for x in LIGHT))
+
+
+kind("of_24_bits.wav", _wav_24, light=LIGHT - 500)
 
 
 def _zip(path: Path) -> None:
@@ -497,6 +667,25 @@ def _hdf5(path: Path) -> None:
 
 kind("log.h5", _hdf5, options={"unit_given": False}, needs="h5py")
 kind("h5_named_dat.dat", _hdf5, options={"column": "both:2"}, needs="h5py")
+
+
+def _hdf5_scaled(path: Path) -> None:
+    import h5py
+
+    with h5py.File(path, "w") as out:
+        data = out.create_dataset("light", data=np.where(K == 5, -1, LIGHT).astype(np.int16))
+        data.attrs.update({"units": "mV", "scale_factor": 0.5, "add_offset": 10.0, "_FillValue": np.int16(-1)})
+        out.create_dataset("time", data=K / 2000)
+
+
+kind(
+    "scaled.h5",
+    _hdf5_scaled,
+    options={"unit_given": False},
+    light=np.ma.masked_array(LIGHT * 0.5 + 10, K == 5),
+    note="'light' is read as its attributes say: times 0.5, plus 10; -1 is no value",
+    needs="h5py",
+)
 
 
 def _mat_73(path: Path) -> None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import gc
 import re
 import sys
+from dataclasses import fields
 from pathlib import Path
 
 import numpy as np
@@ -35,7 +36,8 @@ def job_of(made: Made, folder: Path) -> ImportJob:
         options["passes_in"] = CountedIn(options["passes_in"])
     if "truth_kind" in options:
         options["truth_kind"] = TruthKind(options["truth_kind"])
-    options["text"] = TextOptions(missing=options.pop("missing", ()), sheet=options.pop("sheet", None))
+    of_text = {field.name for field in fields(TextOptions)} & set(options)
+    options["text"] = TextOptions(**{name: options.pop(name) for name in of_text})
     return ImportJob(path=str(folder / made.name), out=str(folder / "out" / "r.parquet"), info=INFO, **options)
 
 

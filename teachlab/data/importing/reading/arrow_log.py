@@ -35,6 +35,7 @@ class Log(Protocol):
     rate_hint: str
     decimal_comma: bool | None
     time_of: dict[int, int]
+    is_sheet: bool
 
     @property
     def share(self) -> float:
@@ -47,6 +48,10 @@ class Log(Protocol):
 
     def numbers_again(self, column: int) -> None:
         """Treat a column that came as text as numbers from now on."""
+        ...
+
+    def take_comma(self) -> None:
+        """Read numbers in text with a decimal comma from now on."""
         ...
 
     def close(self) -> None:
@@ -96,6 +101,7 @@ class ArrowLog:
     file: Any = None
     rows: int = 0
     share: float = 0.0
+    is_sheet: bool = False
 
     def close(self) -> None:
         """Close the file."""
@@ -119,6 +125,10 @@ class ArrowLog:
 
     def numbers_again(self, column: int) -> None:
         """Change nothing: a column keeps its type."""
+
+    def take_comma(self) -> None:
+        """Read numbers in text with a decimal comma from now on."""
+        self.decimal_comma = True
 
     def place(self, row: int) -> str:
         """Return the row, counted from 0."""
@@ -153,7 +163,7 @@ def slices(columns: list[Any]) -> Callable[[Sequence[int]], Iterator[list[Any]]]
         if len(sizes) > 1:
             raise ParameterError(f"the columns chosen must be of one length, got {sorted(sizes)} rows.")
         for a in range(0, max(sizes), BATCH_ROWS):
-            parts = [np.asarray(columns[k][a : a + BATCH_ROWS]) for k in chosen]
+            parts = [np.asanyarray(columns[k][a : a + BATCH_ROWS]) for k in chosen]
             yield [_arrow(part) for part in parts]
 
     return read
@@ -164,4 +174,5 @@ def _arrow(part: Any) -> Any:
         part = np.char.decode(part, "utf-8", "replace")
     if part.dtype.kind in "OU":
         return pa.array([v.decode() if isinstance(v, bytes) else None if v is None else str(v) for v in part.tolist()])
-    return pa.array(np.ascontiguousarray(part.astype(part.dtype.newbyteorder("="))))
+    native = np.ascontiguousarray(part.astype(part.dtype.newbyteorder("=")))
+    return pa.array(native, mask=np.ma.getmaskarray(part) if isinstance(part, np.ma.MaskedArray) else None)

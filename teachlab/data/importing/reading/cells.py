@@ -18,9 +18,14 @@ from teachlab.errors import RecordingError
 from teachlab.model.printable_text import printable
 
 _COMMA = re.compile(r"\s*[+-]?\d*,\d+([eE][+-]?\d+)?\s*")
+BEYOND = 1e30
+"""Instruments write such a number, or infinity, where there is no value."""
 ADVICE = "Correct the cell, or empty it: an empty cell is a sample without a valid value."
-_GROUPED = re.compile(r"[+-]?\d{1,3}((\.\d{3})+,\d+|(,\d{3})+\.\d+|([., ']\d{3}){2,}([.,]\d+)?)")
+_GROUPED = re.compile(
+    r"[+-]?\d{1,3}((\.\d{3})+,\d+|(,\d{3})+\.\d+|([.,]\d{3}){2,}([.,]\d+)?|([ '\u2019\u00a0\u202f]\d{3})+([.,]\d+)?)"
+)
 _THOUSANDS = re.compile(r"\s*[+-]?[1-9]\d{0,2},\d{3}\s*")
+_POINTED = r"^\s*[+-]?[1-9]\d{0,2}\.\d{3}\s*$"
 
 
 def is_number(cell: str) -> bool:
@@ -74,6 +79,44 @@ def uses_decimal_comma(cells: Any, place: Place, first_row: int) -> bool:
     return True
 
 
+def pointed_thousands(cells: Any) -> int | None:
+    """Return the first text cell with a point if the points of all such cells may divide thousands, otherwise None.
+
+    Examples
+    --------
+    >>> pointed_thousands(pa.array(["987", "1.012"])), pointed_thousands(pa.array(["0.5", "1.012"]))
+    (1, None)
+    """
+    pointed = pc.fill_null(pc.match_substring(cells, "."), False)
+    grouped = pc.match_substring_regex(cells.filter(pointed), _POINTED)
+    if not len(grouped) or not pc.all(grouped).as_py():
+        return None
+    return int(np.argmax(pointed.to_numpy(zero_copy_only=False)))
+
+
+def refuse_points(cells: Any, place: Place, first_row: int, *, whole_before: bool, decimal_comma: bool | None) -> None:
+    """Refuse numbers in text whose points may divide thousands.
+
+    Where a comma is before the fraction, a point is not. Where that is not known, a logger that writes three decimals
+    writes them in every cell: cells without a point beside them say that these are thousands.
+
+    Raises
+    ------
+    RecordingError
+        With the first such cell.
+    """
+    first = None if decimal_comma is False else pointed_thousands(cells)
+    if first is None:
+        return
+    what = f"{place(first_row + first)}: {shown(cells[first].as_py())} may be a fraction or thousands"
+    if decimal_comma:
+        raise RecordingError(f"{what}, and a comma is before the fractions. Take the points out of the file.")
+    if whole_before or pc.any(pc.match_substring_regex(cells, r"^\s*[+-]?\d+\s*$")).as_py():
+        raise RecordingError(
+            f"{what}: other cells have no point. Say which: --decimal point, or take the points out of the file."
+        )
+
+
 def to_numbers(array: Any, decimal_comma: bool, place: Place, first_row: int, *, advice: str = ADVICE) -> Any:
     """Return an Arrow array of an integer or floating type; text becomes int64 if all numbers are whole.
 
@@ -106,6 +149,7 @@ def to_numbers(array: Any, decimal_comma: bool, place: Place, first_row: int, *,
     if not is_text(kind):
         raise RecordingError(f"{place(first_row)}: numbers are needed, the column holds {kind}. Choose another column.")
     cells = pc.replace_substring_regex(pc.utf8_trim_whitespace(array), r"^\+", "")
+    cells = pc.if_else(pc.equal(cells, ""), None, cells)
     if decimal_comma:
         cells = pc.replace_substring(cells, ",", ".", max_replacements=1)
     for target in (pa.int64(), pa.float64()):
@@ -124,7 +168,14 @@ def _no_number(array: Any, cells: Any, place: Place, first_row: int, advice: str
             pc.cast(pa.array([cell]), pa.float64())
         except pa.ArrowInvalid:
             came = array[k].as_py()
+            if came.strip() == place.column:
+                return RecordingError(
+                    f"{place(first_row + k)}: a number is needed, got {shown(came)}: the names of the columns come "
+                    "again. Take that line out; if the logger began again there, import the stretches one by one."
+                )
             hint = " If this is a decimal comma: --decimal comma." if _COMMA.fullmatch(came) else ""
+            if _THOUSANDS.fullmatch(came):
+                hint = " It may be a fraction (--decimal comma) or thousands (take the commas out)."
             if _GROUPED.fullmatch(came.strip()):
                 hint = " Write the log without marks between thousands."
             elif advice is ADVICE and came.strip() and not any(character.isdigit() for character in came):
@@ -137,10 +188,11 @@ def _no_number(array: Any, cells: Any, place: Place, first_row: int, advice: str
 class StoredType:
     """Finds the stored type: the one of the log, or the smallest suitable one for numbers from text.
 
-    `invalid`: seen so far.
+    `invalid`, `beyond`: seen so far; without a value, and infinite or at least `BEYOND`.
     """
 
     invalid: int = 0
+    beyond: int = 0
     _given: Any = None
     _whole: bool = True
     _low: int = 0
@@ -151,6 +203,9 @@ class StoredType:
         self.invalid += int(numbers.null_count)
         if pa.types.is_floating(numbers.type):
             self.invalid += int(pc.sum(pc.is_nan(numbers)).as_py() or 0)
+            values = numbers.to_numpy(zero_copy_only=False)
+            limit = np.inf if values.dtype == np.float16 else BEYOND
+            self.beyond += int(np.count_nonzero((values >= limit) | (values <= -limit)))
         if not from_text:
             self._given = numbers.type
         elif pa.types.is_integer(numbers.type):

@@ -37,9 +37,14 @@ MARKS = (
     (b"RF64", "wav"), (b"MATLAB 5.0", "mat"), (b"\x89HDF\r\n\x1a\n", "hdf5"), (b"TDSm", "tdms"), (b"MDF ", "mdf"),
     (b"UnFinMF ", "mdf"), (b"PK\x03\x04", "zip"), (b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1", "workbook"),
     (b"\x93NUMPY", "NumPy array"), (b"%PDF", "PDF"), (b"\x89PNG", "PNG picture"), (b"\xff\xd8\xff", "JPEG picture"),
-    (b"SQLite format 3", "SQLite database"), (b"7z\xbc\xaf", "7-Zip archive"),
+    (b"SQLite format 3", "SQLite database"), (b"7z\xbc\xaf", "7-Zip archive"), (b"\xfd7zXZ", "packed archive (XZ)"),
+    (b"Rar!", "RAR archive"), (b"\x1f\x9d", "packed archive (.Z)"),
+    (b"CDF\x01", "NetCDF 3 file"), (b"CDF\x02", "NetCDF 3 file"),
+    (b"\xff\xff\xff\xff", "stream of Arrow, without the index of a file"),
 )  # fmt: skip
 """First bytes of the files of a format."""
+MEASURED = ("hdf5", "tdms", "mdf", "workbook")
+"""Formats that an extra reads."""
 
 
 def open_log(path: str | Path, options: TextOptions, *, layout: Layout | None = None) -> Log:
@@ -59,29 +64,44 @@ def open_log(path: str | Path, options: TextOptions, *, layout: Layout | None = 
     ------
     RecordingError
         If the file cannot be read; with the extra that reads it, if there is one.
+    ParameterError
+        If an option has no meaning in its format.
     """
-    if str(path) == STANDARD_INPUT:
-        return TextLog.open(path, options, layout=layout)
-    kind = _kind(path)
-    if kind == "parquet":
-        return _parquet(path)
-    if kind == "feather":
-        return _feather(path)
-    if kind == "wav":
-        return _wav(path)
-    if kind == "mat":
-        return _mat(path)
-    if kind in ("hdf5", "tdms", "mdf", "workbook"):
-        import teachlab.data.importing.reading.measurement_formats as measurement_formats
-
-        return measurement_formats.open_measurement(str(path), kind, options)
-    if kind is not None:
+    kind = None if str(path) == STANDARD_INPUT else _kind(path)
+    opened = {"parquet": _parquet, "feather": _feather, "wav": _wav, "mat": _mat}
+    if kind is not None and kind not in (*opened, *MEASURED):
         unpack = "Unpack it, or save" if "archive" in kind else "Save"
         raise RecordingError(
             f"{path}: this is a {kind}, which is not read. {unpack} the light as CSV, Parquet, Feather, WAV, MAT, "
             "HDF5, TDMS, MDF or Excel and import that."
         )
-    return TextLog.open(path, options, layout=layout)
+    _check_options(path, kind, options)
+    if kind is None:
+        return TextLog.open(path, options, layout=layout)
+    if kind in MEASURED:
+        import teachlab.data.importing.reading.measurement_formats as measurement_formats
+
+        log = measurement_formats.open_measurement(str(path), kind, options)
+    else:
+        log = opened[kind](path)
+    log.decimal_comma = options.decimal_comma
+    return log
+
+
+def _check_options(path: str | Path, kind: str | None, options: TextOptions) -> None:
+    """Refuse options of text where there is none, and a sheet outside a workbook: nothing is left out silently."""
+    text, table = kind is None, kind in (None, "workbook")
+    for option, given, has in (
+        ("--skip", options.skip > 0, table),
+        ("--header", options.header is True, table),
+        ("--no-header", options.header is False, table),
+        ("--delimiter", options.delimiter is not None, text),
+        ("--encoding", options.encoding is not None, text),
+        ("--sheet", options.sheet is not None, kind == "workbook"),
+    ):
+        if given and not has:
+            what = "a workbook" if option == "--sheet" else "text"
+            raise ParameterError(f"{path}: {option} is for {what}, and this is {kind or 'text'}. Leave it out.")
 
 
 JSON_BEGINS = re.compile(rb"\s*(\{\s*[\"}]|\[\s*[\[\]{\"\d-])")
@@ -207,8 +227,11 @@ def _wav(path: str | Path) -> Log:
         try:
             try:
                 rate, samples = wavfile.read(str(path), mmap=True)
-            except ValueError:  # 24-bit samples cannot be mapped
+            except ValueError as fault:  # samples of 3 bytes cannot be mapped
                 rate, samples = wavfile.read(str(path))
+                if bytes_of_sample := re.search(r"(\d)-byte container", str(fault)):
+                    # They come at the upper end of a wider type; the lower end holds zeros.
+                    samples = samples >> 8 * (samples.dtype.itemsize - int(bytes_of_sample[1]))
         except FileNotFoundError:
             raise RecordingError(f"{path}: there is no such file. Give the path of a log.") from None
         except DAMAGED as fault:

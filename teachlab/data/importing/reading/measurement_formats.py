@@ -8,6 +8,7 @@ import importlib
 import io
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import ExitStack
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -69,6 +70,7 @@ def _hdf5(path: str, h5py: Any, options: TextOptions) -> Log:
     columns: dict[str, Any] = {}
     units: dict[str, str] = {}
     nodes: dict[str, Any] = {}
+    meant: dict[str, str] = {}
 
     def visit(name: str, node: Any) -> None:
         if not isinstance(node, h5py.Dataset) or node.size < 2 or name.startswith("#"):
@@ -76,7 +78,11 @@ def _hdf5(path: str, h5py: Any, options: TextOptions) -> Log:
         if node.external or node.is_virtual:
             return  # its samples lie in other files, which no one has named
         need_for_chunk(path, name, node)
-        for column, data, unit in _columns_of(name, node):
+        stored = Stored.of(node)
+        if stored.changes:
+            meant[name] = f"'{name}' is read as its attributes say: {stored.sentence}."
+        for column, part, unit in _columns_of(name, node):
+            data = stored.meant(part) if stored.changes else part
             columns[column], units[column], nodes[column] = data, unit, node
 
     file = h5py.File(path, "r")
@@ -85,15 +91,68 @@ def _hdf5(path: str, h5py: Any, options: TextOptions) -> Log:
     if not columns:
         raise _no_numbers(path, "data set")
     names, parts = _shortest_names(list(columns)), slices(list(columns.values()))
-    stored = [nodes[name] for name in columns]
+    stored, notes = [nodes[name] for name in columns], list[str]()
 
     def read(chosen: Sequence[int]) -> Iterator[list[Any]]:
         for k in chosen:
             need_for_stored(path, names[k], stored[k])
+        told = (meant.get(stored[k].name.lstrip("/"), "") for k in chosen)
+        notes.extend(note for note in dict.fromkeys(told) if note and note not in notes)
         return parts(chosen)
 
     rows = max(map(len, columns.values()))
-    return ArrowLog(path, names, read, units=tuple(units[name] for name in columns), file=file, rows=rows)
+    said = tuple(units[name] for name in columns)
+    return ArrowLog(path, names, read, units=said, file=file, rows=rows, notes=notes)
+
+
+@dataclass(frozen=True, slots=True)
+class Stored:
+    """How the numbers of an HDF5 data set stand for values, as the CF conventions have it.
+
+    `empty`: the number that stands for no value.
+    """
+
+    scale: float = 1.0
+    offset: float = 0.0
+    empty: float | None = None
+
+    @classmethod
+    def of(cls, node: Any) -> Stored:
+        """Read the attributes; only those that are one number count."""
+
+        def number(*names: str) -> float | None:
+            found = (np.asarray(node.attrs[name]) for name in names if name in node.attrs)
+            return next((float(x.reshape(-1)[0]) for x in found if x.size == 1 and x.dtype.kind in "iuf"), None)
+
+        if node.dtype.kind not in "iuf":
+            return cls()
+        scale, offset = number("scale_factor"), number("add_offset")
+        empty = number("_FillValue", "missing_value")
+        empty = None if empty is not None and np.isnan(empty) else empty
+        return cls(1.0 if scale is None else scale, 0.0 if offset is None else offset, empty)
+
+    @property
+    def changes(self) -> bool:
+        """Whether values differ from the numbers."""
+        return self != Stored()
+
+    @property
+    def sentence(self) -> str:
+        """What is done with the numbers."""
+        scaled = f"times {self.scale:g}, plus {self.offset:g}" if (self.scale, self.offset) != (1.0, 0.0) else ""
+        empty = f"{self.empty:g} is no value" if self.empty is not None else ""
+        return "; ".join(filter(None, (scaled, empty)))
+
+    def meant(self, column: Any) -> Part:
+        """Return the column of values, masked where there is none."""
+        scaled = (self.scale, self.offset) != (1.0, 0.0)
+
+        def read(a: int, b: int) -> Any:
+            numbers = np.asarray(column[a:b])
+            values = numbers * self.scale + self.offset if scaled else numbers
+            return np.ma.masked_array(values, mask=False if self.empty is None else numbers == self.empty)
+
+        return Part(read, len(column), np.dtype(np.float64) if scaled else column.dtype)
 
 
 def _columns_of(name: str, node: Any) -> Iterator[tuple[str, Any, str]]:
@@ -223,6 +282,7 @@ def _workbook(path: str, library: Any, options: TextOptions) -> Log:
         delimiter="tab", decimal=options.decimal, header=options.header, skip=options.skip, missing=options.missing
     )
     log = TextLog.of_pieces(path, (piece for piece in [text.getvalue().encode()]), layout)
+    log.is_sheet = True
     if len(names) > 1 and options.sheet is None:
         log.notes.append(f"The first of {len(names)} sheets was read, {shown(names[0])}. Others: --sheet NAME.")
     return log

@@ -19,13 +19,28 @@ SPACES = "  "
 LOOKED_AT = 400
 """The layout is found from this number of first lines."""
 COMMENT = re.compile(r'\s*"?(#|%|//|!)')
+TIME_PART = re.compile(r"(\d{4}-\d{2}-\d{2}|\d{1,2}[./]\d{1,2}[./]\d{2,4}|\d{1,2}:\d{2}(:\d{2}([.,]\d+)?)?)$")
+"""A date without a time, or a time of day."""
+ALIGNED = re.compile(r"\d,\d+(\s{2,}|\t)\s*[+-]?\d+,\d")
+"""Numbers with a decimal comma in columns that blanks divide."""
 RATE_HINT = re.compile(r"(rate|hz\b|freq|interval|period)", re.IGNORECASE)
 LIGHT_UNITS = "[mMµμu]?V|[mµμu]A|counts|Counts|digits|lux|lx|%|dBm|[mµμu]W"
 """Units of light that the name of a column may end with without brackets; single small letters name channels."""
+TIME_WORDS = {
+    **dict.fromkeys(("s", "sec", "secs", "second", "seconds", "sekunde", "sekunden"), "s"),
+    **dict.fromkeys(("ms", "msec", "msecs", "millis", "millisecond", "milliseconds", "millisekunden"), "ms"),
+    **dict.fromkeys(("us", "µs", "μs", "usec", "usecs", "micros", "microsecond", "microseconds"), "us"),
+    **dict.fromkeys(("ns", "nsec", "nanos", "nanosecond", "nanoseconds"), "ns"),
+    **dict.fromkeys(("min", "mins", "minute", "minutes", "minuten"), "min"),
+    **dict.fromkeys(("h", "hr", "hrs", "hour", "hours", "stunden"), "h"),
+    **dict.fromkeys(("d", "day", "days", "tage"), "d"),
+}
+"""Words for a unit of time, in small letters, and the unit as options name it."""
 UNITS = frozenset(
     (
-        *("s", "sec", "ms", "us", "µs", "μs", "ns", "min", "h", "d", "date", "time", "datetime", "iso", "utc", "-"),
-        *(
+        *TIME_WORDS,
+        *("date", "time", "datetime", "iso", "utc", "-"),
+        *[
             "v",
             "mv",
             "µv",
@@ -44,8 +59,8 @@ UNITS = frozenset(
             "dbm",
             "db",
             "lx",
-        ),
-        *(
+        ],
+        *[
             "counts",
             "count",
             "cts",
@@ -60,7 +75,7 @@ UNITS = frozenset(
             "text",
             "bool",
             "0/1",
-        ),
+        ],
         *("mm", "cm", "m", "um", "µm", "μm", "deg", "rad", "hz", "khz", "lux"),
     )
 )
@@ -217,6 +232,8 @@ def _divider(
         return given, len(cut(lines[usable[0]], given)) if first_counts else _mode(counts)
     best, most, width = ("," if not decimal_comma else ";"), 0, 1
     for candidate in (*DELIMITERS, SPACES):
+        if candidate == "," and 2 * sum(bool(ALIGNED.search(lines[k])) for k in usable) > len(usable):
+            continue
         if candidate == "," and decimal_comma and not any('"' in lines[k] for k in usable):
             continue  # bare commas are fractions; quoted cells may still be divided by them
         if candidate == SPACES and most:
@@ -226,7 +243,7 @@ def _divider(
         if not counts:
             continue
         mode = _mode(counts)
-        if candidate == SPACES and not all(is_number(c) or is_timestamp(c) for r in found[1:] for c in r):
+        if candidate == SPACES and not all(_is_value(c) or TIME_PART.match(c) for r in found[1:] for c in r):
             continue
         if counts[mode] > most and (counts[mode] > 1 or len(usable) <= 2):
             best, most, width = candidate, counts[mode], mode

@@ -10,8 +10,9 @@ import select
 import sys
 import time
 from collections import deque
-from collections.abc import Collection, Generator, Iterator, Sequence
+from collections.abc import Callable, Collection, Generator, Iterator, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
+from functools import partial
 from itertools import chain
 from pathlib import Path
 from typing import Any
@@ -19,6 +20,8 @@ from typing import Any
 import pyarrow as pa
 import pyarrow.csv as pacsv
 
+from teachlab.data.importing.reading.cells import refuse_points
+from teachlab.data.importing.reading.place import Place
 from teachlab.data.importing.reading.text_layout import COMMENT, SPACES, Layout, TextOptions, cut, find_layout
 from teachlab.data.parquet_source import open_input
 from teachlab.data.strict_json import shown
@@ -48,6 +51,7 @@ class TextLog:
     """
 
     rate_hz: float | None = None
+    is_sheet: bool = False
 
     def __init__(
         self,
@@ -68,6 +72,7 @@ class TextLog:
         self.time_of: dict[int, int] = {}
         self._kinds: dict[int, Any] = {}
         self._comments: list[int] = []
+        self._unsure: list[Callable[[], None]] = []
         self._rows = 0
 
     @classmethod
@@ -157,7 +162,7 @@ class TextLog:
                 continue
             column = re.search(r"In CSV column #(\d+)", told)
             if column is not None and "conversion error" in told:
-                self._widen(chosen, told)
+                self._widen(chosen, told, block)
             elif "Empty CSV" in told:
                 return None
             elif "invalid UTF8" in told:
@@ -181,7 +186,7 @@ class TextLog:
             ),
         )
 
-    def _widen(self, chosen: Sequence[int], told: str) -> None:
+    def _widen(self, chosen: Sequence[int], told: str, block: bytes) -> None:
         """Give the column whose cells do not fit the next wider type: whole, fraction, text."""
         wider = {pa.int64(): pa.float64(), pa.float64(): pa.string()}
         at = int(re.search(r"In CSV column #(\d+)", told)[1])  # type: ignore[index]
@@ -189,7 +194,28 @@ class TextLog:
             at = list(dict.fromkeys(chosen))[at]
         if self._kinds[at] not in wider:
             raise self._not_encoded()
-        self._kinds[at] = wider[self._kinds[at]]
+        was, self._kinds[at] = self._kinds[at], pa.string()
+        if was == pa.int64():
+            self._check_points(at, block)
+        self._kinds[at] = wider[was]
+
+    def _check_points(self, at: int, block: bytes) -> None:
+        """Look at the cells of a column before they become fractions: their points may divide thousands."""
+        try:
+            cells = self._parsed(block, [at]).column(0).combine_chunks()
+        except pa.ArrowInvalid:  # the block has another fault, which is told next
+            return
+        place = Place(self.path, self.columns[at], self.place)
+        check = partial(refuse_points, cells, place, self._rows, whole_before=self._rows > 0)
+        check(decimal_comma=self.decimal_comma)
+        if self.decimal_comma is None:
+            self._unsure.append(partial(check, decimal_comma=True))
+
+    def take_comma(self) -> None:
+        """Read numbers with a decimal comma from the next block on; refuse points that then divide thousands."""
+        self.decimal_comma = True
+        for check in self._unsure:
+            check()
 
     def numbers_again(self, column: int) -> None:
         """Read the column as numbers again from the next block on: one wrong cell does not make a column of text."""
@@ -363,6 +389,9 @@ def _lines(path: str | Path, head: bytes, encoding: str) -> list[str]:
             f"{path}: the text is not {encoding}{byte}. Name its encoding: --encoding latin-1, for example."
         ) from None
     if "\0" in text:
+        for half, name in ((head[1::2], "utf-16-le"), (head[::2], "utf-16-be")):
+            if 2 * half.count(0) > len(half):
+                raise RecordingError(f"{path}: the text has two bytes a letter. Name its encoding: --encoding {name}.")
         raise RecordingError(
             f"{path}: this is not text, nor a format that is read. Save the light as CSV, Parquet, Feather, WAV, MAT, "
             "HDF5, TDMS, MDF or Excel and import that."

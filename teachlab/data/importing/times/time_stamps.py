@@ -39,7 +39,7 @@ NORMAL = (
     (r"(:\d{2}(?:\.\d+)?[+-]\d{2})$", r"\1:00"),
 )
 """Date formats that Arrow does not read, and the one it reads: ISO 8601 without separators, days first with dots."""
-HALF_DAY = 43_200 * 10**9
+HALF_DAY, HOUR = 43_200 * 10**9, 3600 * 10**9
 
 
 class TimeStamps:
@@ -207,15 +207,19 @@ class TimeStamps:
         dated = pc.binary_join_element_wise("1970-01-01T", text, "")
         found = self._cast(dated, pa.timestamp("ns"), cells, first_row, "a time of day")
         out: NDArray[np.int64] = found.to_numpy(zero_copy_only=False).astype(np.int64).copy()
-        # A step back by more than half a day is midnight.
+        return self._turned(out, first_row, 2 * HALF_DAY)
+
+    def _turned(self, out: NDArray[np.int64], first_row: int, size: int) -> NDArray[np.int64]:
+        """Add a day, or an hour, where times without a date begin again: a step back by more than half of it."""
         steps = np.diff(out, prepend=self._last if first_row else out[:1])
-        if (nights := steps < -HALF_DAY).any() and not any("midnight" in note for note in self.notes):
-            self.notes.append("Times of day go past midnight: a day was added there.")
+        past, unit = ("midnight", "a day") if size == 2 * HALF_DAY else ("the full hour", "an hour")
+        note = f"Times of day go past {past}: {unit} was added there."
+        if (turns := steps < -size // 2).any() and note not in self.notes:
+            self.notes.append(note)
         self._last = int(out[-1]) if out.size else self._last
-        days = self._days + np.cumsum(nights)
+        days = self._days + np.cumsum(turns)
         self._days = int(days[-1]) if days.size else self._days
-        out += days * (2 * HALF_DAY)
-        return out
+        return out + days * size
 
     def _dates(self, cells: Any, first_row: int) -> NDArray[np.int64]:
         self.absolute = True
@@ -281,6 +285,11 @@ class TimeStamps:
         first: NDArray[np.int64] = early.to_numpy(zero_copy_only=False).astype(np.int64)
         second: NDArray[np.int64] = late.to_numpy(zero_copy_only=False).astype(np.int64)
         twice = first != second
+        if not first_row and twice.size and twice[0]:
+            self.notes.append(
+                f"Clocks in {self._zone} went back an hour, and the log begins in the hour that comes twice: its times "
+                "count as the first of the two until they step back."
+            )
         if not twice.any():
             self._late = False
             return first
@@ -309,6 +318,10 @@ class TimeStamps:
             )
         self.aware = "%z" in (self._format or "")
         values: NDArray[np.int64] = found.to_numpy().astype("datetime64[ns]").astype(np.int64)
+        if not re.search("%[YyGcxs]", self._format or ""):  # without a year, only the time of day counts
+            self.absolute = self.aware = False
+            hour = not re.search("%[HIcX]", self._format or "")
+            return self._turned(values % (2 * HALF_DAY), first_row, HOUR if hour else 2 * HALF_DAY)
         if not self.aware and self._zone is not None:
             return self._assumed(pa.array(values).cast(pa.timestamp("ns")), first_row)
         return values
@@ -332,6 +345,8 @@ class TimeStamps:
                     if not re.search(r"^\s*\d{1,2}[/.-]|[AaPp]\.?[Mm]\.?\s*$", came)
                     else (" Say how dates are written: --time-format '%d/%m/%Y %H:%M:%S.%f', for example.")
                 )
+                if re.fullmatch(r"\s*\d{1,2}:\d{2}[.,]\d+\s*", came):
+                    hint = " Minutes and seconds are read by --time-format '%M:%S.%f'."
                 raise RecordingError(
                     f"{self.place(first_row + k)}: {what} is needed, got {shown(came)}.{hint} {ADVICE}"
                 ) from None
