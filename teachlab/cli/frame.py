@@ -158,10 +158,8 @@ def _inputs(name: str, values: Mapping[str, Any]) -> list[Path]:
             if not isinstance(text, str) or not _is_file(text):
                 continue
             found.append(Path(text))
-            if name not in {
-                "label",
-                "import",
-            }:  # label may write the passes anew; import reads a log, and none beside it
+            # label may write the passes anew; import reads a log, synth a scenario, and none beside it
+            if name not in {"label", "import", "synth"}:
                 near = (beside(text, ending) for ending in (".passes.parquet", ".passes.csv"))
                 found += [Path(one) for one in near if _is_file(one)]
     return found

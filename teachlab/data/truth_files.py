@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import codecs
 import csv
 import difflib
 import io
 import json
+import re
 from collections.abc import Callable
 from dataclasses import asdict, replace
 from pathlib import Path
@@ -27,7 +29,7 @@ from teachlab.data.strict_json import check, model_of, parse_json, schema_of, sh
 from teachlab.errors import TruthError
 from teachlab.model.memory import need_memory
 from teachlab.model.printable_text import printable
-from teachlab.model.truth import Aligned, Expect, Truth
+from teachlab.model.truth import Aligned, Expect, Truth, TruthSource
 
 METADATA_KEY = "teachlab.passes"
 HISTORY_KEY = "teachlab.history"
@@ -39,6 +41,9 @@ Doubting = Callable[[Truth], float]
 """A function of passes without a stated uncertainty, that returns it in samples."""
 WHAT = "a table of passes (.passes.parquet or .passes.csv)"
 DELIMITERS = ",;\t"
+EMPTY = DELIMITERS + ' "\r\n'
+"""A row of nothing else is one that a spreadsheet has emptied."""
+DIVIDED = re.compile(r"\s*[+]?[1-9]\d{0,2}([., '\u2019\u00a0\u202f]\d{3})+\s*")
 FORMULA = ("=", "+", "-", "@")
 """Characters that a spreadsheet takes for the start of a formula."""
 PASS_BYTES = 500
@@ -104,9 +109,13 @@ def read_passes(
     where = str(path)
     convert = whole_positions if convert is None else convert
     is_csv = divided(where)[0].lower().endswith((".csv", ".tsv", ".txt"))
+    if divided(where)[0].lower().endswith((".xlsx", ".xls", ".ods")):
+        raise TruthError(f"{where}: this is a workbook. Save the sheet of passes as CSV in UTF-8 and give that.")
     table, document = _read_csv(path) if is_csv else _read_parquet(path)
     facts = {} if document is None else _facts(document, f"{where}, '{METADATA_KEY}'")
     stated = facts.pop("uncertainty_samples", None)
+    if document is None and {"doubt", "reason"} <= set(table.column_names):
+        facts["source"] = TruthSource.SELF_LABELLED  # proposed by `label`; its first line was lost
     _check_columns(table.column_names, (start, end), where)
     columns = {name: table.column(name) for name in OPTIONAL if name in table.column_names}
     try:
@@ -286,9 +295,12 @@ def _read_csv(path: str | Path) -> tuple[pa.Table, Any]:
         _need(source.size() * CSV_BYTES, path)
         raw = bytes(source.read())
     try:
-        lines = raw.decode("utf-8-sig").splitlines(keepends=True)
+        wide = raw.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE))
+        lines = raw.decode("utf-16" if wide else "utf-8-sig").splitlines(keepends=True)
     except UnicodeDecodeError as fault:
-        raise TruthError(f"{path}: not a text file in UTF-8 (byte {fault.start}). Give {WHAT}.") from None
+        raise TruthError(
+            f"{path}: not a text file in UTF-8 (byte {fault.start}). Save it as CSV in UTF-8, or give {WHAT}."
+        ) from None
     head = 0
     while head < len(lines) and (not lines[head].strip() or lines[head].lstrip().lstrip('"').startswith("#")):
         head += 1
@@ -300,7 +312,7 @@ def _read_csv(path: str | Path) -> tuple[pa.Table, Any]:
         raise TruthError(f"{path}: the header names a column twice: {', '.join(header)}. Rename one of them.")
     try:
         table = pacsv.read_csv(
-            io.BytesIO("".join(lines[head + 1 :]).encode()),
+            io.BytesIO("".join(line for line in lines[head + 1 :] if line.strip(EMPTY)).encode()),
             pacsv.ReadOptions(column_names=header, use_threads=False),
             pacsv.ParseOptions(delimiter=delimiter),
             # As text: then a position that is not a whole number is reported with its row.
@@ -354,9 +366,11 @@ def whole_positions(column: pa.ChunkedArray, name: str, where: str) -> Any:
 
     def fault(bad: Any, what: str) -> TruthError:
         row = int(np.argmax(bad))
+        came = column[row].as_py()
+        hint = " If the mark divides thousands, leave it out." if DIVIDED.fullmatch(str(came)) else ""
         return TruthError(
-            f"{where}: column '{name}', row {row}: {what}, got {shown(column[row].as_py())}. "
-            "Positions are whole sample indices, counted from 0."
+            f"{where}: column '{name}', row {row}: {what}, got {shown(came)}. "
+            f"Positions are whole sample indices, counted from 0.{hint}"
         )
 
     kind, rows = column.type, len(column)
@@ -365,10 +379,11 @@ def whole_positions(column: pa.ChunkedArray, name: str, where: str) -> Any:
     if rows == 0:
         return np.empty(0, np.int64)
     if pa.types.is_string(kind) or pa.types.is_large_string(kind):
-        whole = _values(pc.match_substring_regex(column, r"^\s*[+-]?[0-9]{1,18}\s*$"))
+        whole = _values(pc.match_substring_regex(column, r"^\s*[+-]?[0-9]{1,18}([.,]0{1,2})?\s*$"))
         if not whole.all():
             raise fault(~whole, "must be a whole number")
-        return _values(pc.cast(pc.replace_substring_regex(pc.utf8_trim_whitespace(column), r"^\+", ""), pa.int64()))
+        bare = pc.replace_substring_regex(pc.utf8_trim_whitespace(column), r"^\+|[.,]0+$", "")
+        return _values(pc.cast(bare, pa.int64()))
     if pa.types.is_floating(kind):
         values = _values(column)
         whole = np.isfinite(values) & (np.floor(values) == values) & (np.abs(values) < 2**53)

@@ -58,6 +58,13 @@ def test_the_toml_of_a_line_that_ships_is_a_page_to_begin_with(run, tmp_path):
     assert json.loads(run("a10", "--toml", "--json").stdout)["toml"].rstrip("\n") == text.rstrip("\n")
 
 
+def test_a_page_is_tried_again_under_its_own_name(run, tmp_path):
+    page = tmp_path / "mine.toml"
+    page.write_text(run("a10", "--toml").stdout)
+    for seed in (1, 2):
+        assert run(page, "--passes", 10, "--seed", seed, "--out", tmp_path / "mine.parquet").exit_code == 0
+
+
 def test_the_reference_of_keys_is_at_hand_without_the_source(run):
     page = run("--keys").stdout
     for key in ("radius_mm", "`[drift.condensation]`", "usual"):

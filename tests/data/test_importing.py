@@ -458,6 +458,27 @@ def test_a_table_of_intervals_in_the_times_of_the_log(tmp_path):
 
 
 @pytest.mark.parametrize(
+    ("head", "counted", "expected"),
+    [
+        ("start_ms,end_ms", "samples", "column 'start_ms' is named as ms, and --passes-in samples.* --passes-in time"),
+        ("start_ms,end_ms", "s", "column 'start_ms' is named as ms, and --passes-in s counts seconds. Give seconds"),
+        ("start_s,end_s", "samples", "column 'start_s' is named as s, .*Say --passes-in s."),
+        ("start_ms,end_ms", "time", [(1, 3)]),
+    ],
+)
+def test_a_table_counts_in_the_unit_that_its_columns_name(tmp_path, head, counted, expected):
+    log = write(tmp_path / "log.csv", "time,light\n" + "".join(f"{k / 100:.2f},5\n" for k in range(100)))
+    table = write(tmp_path / "seen.csv", f"{head}\n10,30\n")
+    start, end = head.split(",")
+    options = {"passes": str(table), "passes_in": CountedIn(counted), "pass_start": start, "pass_end": end}
+    if isinstance(expected, str):
+        with pytest.raises(TruthError, match=expected):
+            run(log, **options)
+    else:
+        assert [(a, b) for a, b, _ in passes(run(log, **options))] == expected
+
+
+@pytest.mark.parametrize(
     ("text", "counted", "message"),
     [
         ("start,end\n10,200\n", "samples", "ends outside the recording of 100 samples"),

@@ -83,9 +83,39 @@ def test_plain_csv_is_independent_and_in_doubt_by_a_sample(tmp_path, delimiter):
 
 
 @pytest.mark.parametrize(
+    "content",
+    [
+        b"start;end\n3,00;7,0\n9.0;12\n",
+        "start\tend\n3\t7\n9\t12\n".encode("utf-16"),
+        b"start,end,x\n3,7,\n,,\n9,12,a\n , ,\n,,\n",
+    ],
+)
+def test_tables_as_spreadsheets_save_them(tmp_path, content):
+    path = tmp_path / "r.passes.csv"
+    path.write_bytes(content)
+    truth = read_truth(path)
+    assert (truth.start.tolist(), truth.end.tolist()) == ([3, 9], [7, 12])
+
+
+def test_proposed_passes_that_lost_their_first_line_are_still_self_labelled(tmp_path):
+    path = tmp_path / "r.passes.csv"
+    path.write_text("end,start,doubt,reason\n7,3,0 %,\n")
+    assert read_truth(path).source is TruthSource.SELF_LABELLED
+    path.write_text("end,start,doubt\n7,3,0 %\n")
+    assert read_truth(path).source is TruthSource.INDEPENDENT
+
+
+def test_a_workbook_is_named_as_what_it_is(tmp_path):
+    with pytest.raises(TruthError, match=r"this is a workbook\. Save the sheet of passes as CSV"):
+        read_truth(tmp_path / "passes.xlsx")
+
+
+@pytest.mark.parametrize(
     ("text", "message"),
     [
         ("", "there is no header"),
+        ("start,end\n1,1.234\n", "row 0: must be a whole number, got '1.234'.*If the mark divides thousands, leave it"),
+        ("start,end\n0,2.000\n", "row 0: must be a whole number, got '2.000'.*If the mark divides thousands, leave it"),
         ("# only a comment\n", "there is no header"),
         ("start,stop\n1,2\n", "column 'end' is missing; the columns are: start, stop"),
         ("start,end,end\n1,2,3\n", "names a column twice"),

@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from teachlab.data.border_doubt import BorderDoubt, last_digit
 from teachlab.data.importing.reading.cells import is_number, is_text, to_numbers, uses_decimal_comma
 from teachlab.data.importing.reading.place import Place
+from teachlab.data.importing.reading.text_layout import time_unit_in
 from teachlab.data.importing.times.time_axis import TimeReport
 from teachlab.data.importing.times.time_stamps import UNITS, TimeStamps
 from teachlab.data.importing.truth_columns import in_samples
@@ -82,7 +83,7 @@ class LogTimes:
             self.time_unit,
             is_text(cells.type) and uses_decimal_comma(cells, place, 0),
             place,
-            named=self.stamps.unit_if_relative,
+            named=time_unit_in(place.column) or self.stamps.unit_if_relative,
             zone=self.time_zone,
             written=self.time_format,
         )
@@ -145,6 +146,7 @@ def read_intervals(
 
     def positions(cells: Any, name: str, where: str, place: Place) -> NDArray[np.float64]:
         nonlocal printed
+        _check_unit(name, counted, where)
         if counted is CountedIn.SAMPLES:
             rows = _samples(pa.chunked_array([cells]), name, where)
             return (rows if axis is None else in_samples(rows, axis.gap_rows, axis.missing)).astype(np.float64)
@@ -188,7 +190,18 @@ def read_excepted(path: str, *, counted: CountedIn, samples: int, log: LogTimes)
     return joined(zip(found.start.tolist(), ends.tolist(), strict=True))
 
 
+def _check_unit(name: str, counted: CountedIn, where: str) -> None:
+    """Refuse positions whose column is named in another unit than they are to be counted in."""
+    unit, meant = time_unit_in(name), {CountedIn.SAMPLES: None, CountedIn.SECONDS: "s"}
+    if unit is not None and counted in meant and unit != meant[counted]:
+        raise TruthError(
+            f"{where}: column '{name}' is named as {unit}, and --passes-in {counted} counts {counted.name.lower()}. "
+            + ("Say --passes-in s." if unit == "s" else "Give seconds, or say --passes-in time if the log has times.")
+        )
+
+
 def _samples(column: Any, name: str, where: str) -> Any:
+    _check_unit(name, CountedIn.SAMPLES, where)
     try:
         return whole_positions(column, name, where)
     except TruthError as fault:

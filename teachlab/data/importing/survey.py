@@ -23,7 +23,7 @@ from teachlab.data.importing.reading.cells import (
 )
 from teachlab.data.importing.reading.logs import column_index
 from teachlab.data.importing.reading.place import Place
-from teachlab.data.importing.reading.text_layout import TIME_WORDS
+from teachlab.data.importing.reading.text_layout import time_unit_in, time_unit_named
 from teachlab.data.importing.request import ImportJob
 from teachlab.data.importing.times.time_axis import TimeAxis
 from teachlab.data.importing.times.time_stamps import TimeStamps
@@ -36,11 +36,6 @@ Rows = dict[str, Any]
 
 NAMED_TIME = re.compile(r"(time|timestamp|time stamp|datetime|zeit|zeitstempel)([\s_\[(/.].*)?$", re.IGNORECASE)
 MAYBE_TIME = re.compile(r"(t|ts|time.*|.*timestamp.*|epoch.*|date|.*zeit.*)([\s_\[(/.].*)?$", re.IGNORECASE)
-LONG_UNITS = "(?i:" + "|".join(word for word in TIME_WORDS if len(word) > 1) + ")"
-NAMED_UNIT = re.compile(
-    rf"(?:[\s_\[(/.]({LONG_UNITS}|[shd])[\])]?|(?<=[a-z])((?=[A-Z]){LONG_UNITS})|^((?!min$){LONG_UNITS}))$"
-)
-"""After a divider, after a change from small to capital letters, or alone; 'min' alone is a least value."""
 MISSING = frozenset({"", "nan", "null", "none"})
 HIGH, LOW = frozenset({"1", "true", "yes", "on", "high"}), frozenset({"0", "false", "no", "off", "low"})
 
@@ -322,26 +317,3 @@ class Survey:
     def pass_over(self, rows: Rows) -> None:
         """Count rows that were taken into account before."""
         self.rows += len(rows["light0"])
-
-
-def time_unit_named(unit: str) -> str | None:
-    """Return a unit of time as options name it; None if it is none.
-
-    Examples
-    --------
-    >>> [time_unit_named(unit) for unit in ("sec", "µs", "msec", "mV")]
-    ['s', 'us', 'ms', None]
-    """
-    return TIME_WORDS.get(unit.lower())
-
-
-def time_unit_in(name: str) -> str | None:
-    """Return the unit at the end of the name of a time column; None if there is none.
-
-    Examples
-    --------
-    >>> [time_unit_in(name) for name in ("Zeit_ms", "t [µs]", "time/s", "timeMs", "Time (msec)", "items", "min", "2")]
-    ['ms', 'us', 's', 'ms', 'ms', None, None, None]
-    """
-    found = NAMED_UNIT.search(name)
-    return None if found is None else time_unit_named(next(filter(None, found.groups())))

@@ -20,7 +20,7 @@ from teachlab.model.printable_text import number_of
 from teachlab.model.recording import Recording
 from teachlab.model.truth import Expect, Truth, TruthSource
 
-WHOLE = re.compile(r"[+]?\d{1,18}([.,]0*)?")
+WHOLE = re.compile(r"[+]?\d{1,18}([.,](?!000$)0*)?")  # three zeros may be thousands
 ADVICE = "Positions are whole samples, or dates with a time."
 
 

@@ -200,6 +200,7 @@ def test_a_table_survives_a_spreadsheet(tmp_path, delimiter, encoding):
         ("start,end\n10,20\n15,30\n", r"the passes of lines 2 \[10, 20\) and 3 \[15, 30\) overlap"),
         ("start,end\n10,x\n", "column 'end', line 2: must be a whole number, got 'x'"),
         ("start,end\n10.5,20\n", "column 'start', line 2: must be a whole number, got '10.5'"),
+        ("start;end\n10.000;20.000\n", "column 'start', line 2: must be a whole number, got '10.000'"),
         ("start,end\n20,10\n", "line 2: the pass ends at 10, not after its start 20"),
         ("start,end\n10,999999\n", "outside the recording of 6,300 samples"),
         ("start,end,expect\n10,20,maybe\n", "column 'expect', line 2: must be detect or ignore, got 'maybe'"),

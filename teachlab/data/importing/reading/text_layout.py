@@ -36,6 +36,11 @@ TIME_WORDS = {
     **dict.fromkeys(("d", "day", "days", "tage"), "d"),
 }
 """Words for a unit of time, in small letters, and the unit as options name it."""
+LONG_UNITS = "(?i:" + "|".join(word for word in TIME_WORDS if len(word) > 1) + ")"
+NAMED_UNIT = re.compile(
+    rf"(?:[\s_\[(/.]({LONG_UNITS}|[shd])[\])]?|(?<=[a-z])((?=[A-Z]){LONG_UNITS})|^((?!min$){LONG_UNITS}))$"
+)
+"""After a divider, after a change from small to capital letters, or alone; 'min' alone is a least value."""
 UNITS = frozenset(
     (
         *TIME_WORDS,
@@ -222,6 +227,29 @@ def unit_in_name(name: str) -> str:
     """
     found = re.search(r"[\[(]\s*([^\[\]()]{1,12}?)\s*[\])]$", name) or re.search(rf"[\s_/.-]({LIGHT_UNITS})$", name)
     return "" if found is None else found[1]
+
+
+def time_unit_named(unit: str) -> str | None:
+    """Return a unit of time as options name it; None if it is none.
+
+    Examples
+    --------
+    >>> [time_unit_named(unit) for unit in ("sec", "µs", "msec", "mV")]
+    ['s', 'us', 'ms', None]
+    """
+    return TIME_WORDS.get(unit.lower())
+
+
+def time_unit_in(name: str) -> str | None:
+    """Return the unit at the end of the name of a time column; None if there is none.
+
+    Examples
+    --------
+    >>> [time_unit_in(name) for name in ("Zeit_ms", "t [µs]", "time/s", "timeMs", "Time (msec)", "items", "min", "2")]
+    ['ms', 'us', 's', 'ms', 'ms', None, None, None]
+    """
+    found = NAMED_UNIT.search(name)
+    return None if found is None else time_unit_named(next(filter(None, found.groups())))
 
 
 def _divider(
