@@ -42,7 +42,7 @@ Doubting = Callable[[Truth], float]
 WHAT = "a table of passes (.passes.parquet or .passes.csv)"
 DELIMITERS = ",;\t"
 EMPTY = DELIMITERS + ' "\r\n'
-"""A row of nothing else is one that a spreadsheet has emptied."""
+"""A row of these alone is one that a spreadsheet has emptied."""
 DIVIDED = re.compile(r"\s*[+]?[1-9]\d{0,2}([., '\u2019\u00a0\u202f]\d{3})+\s*")
 FORMULA = ("=", "+", "-", "@")
 """Characters that a spreadsheet takes for the start of a formula."""
