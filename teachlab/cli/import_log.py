@@ -9,7 +9,7 @@ import typer
 
 from teachlab.cli.console import emit_json, note_last, progress, say, warn
 from teachlab.cli.options import Json
-from teachlab.model.printable_text import number_of, printable, typed_again
+from teachlab.model.printable_text import in_figures, number_of, printable, typed_again
 from teachlab.model.recording import Direction, LoggedOutput, OutputWhen, RecordingInfo, Sensing
 from teachlab.model.truth import TruthSource
 
@@ -285,7 +285,7 @@ def _tell(found: Imported) -> None:
     rate = found.info.sample_rate_hz
     say(
         f"{found.recording}: {number_of(found.samples, 'sample')} at {rate:.9g} Hz ({found.rate_from}), "
-        f"{found.samples / rate:.6g} s, from column '{found.column}', stored as {found.dtype}"
+        f"{in_figures(found.samples / rate, 6)} s, from column '{found.column}', stored as {found.dtype}"
     )
     for other in found.also:
         say(f"{other.recording}: the same from column '{other.column}', stored as {other.dtype}")
@@ -293,7 +293,7 @@ def _tell(found: Imported) -> None:
         say(f"The first sample is of {found.began.replace('T', ' ')}.")
     if found.time is not None and found.time.tick_s is not None:
         say(
-            f"Times in column '{found.time_column}' tick every {1000 * found.time.tick_s:.6g} ms, "
+            f"Times in column '{found.time_column}' tick every {in_figures(1000 * found.time.tick_s, 6)} ms, "
             f"{number_of(rate * found.time.tick_s, 'row', spec='.4g')} a tick. Their count is steady: the rate is "
             f"that of the count."
         )
@@ -347,7 +347,7 @@ def _tell(found: Imported) -> None:
     if truth.except_:
         seconds = sum(end - start for start, end in truth.except_) / rate
         several = "1 stretch is" if len(truth.except_) == 1 else f"{len(truth.except_)} stretches are"
-        say(f"{several} left out of scoring: {seconds:.4g} s in all.")
+        say(f"{several} left out of scoring: {in_figures(seconds)} s in all.")
     say()
     if short:
         say(

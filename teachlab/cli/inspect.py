@@ -190,7 +190,7 @@ def _clipped(q: Quality, full_scale: float | None) -> str:
     if q.noise.step is None or q.noise.step * FEWEST_LEVELS > q.high - q.low:
         return ""
     found = [
-        f"{100 * share:.3g} % of the samples stand at the {name} level, {level:.5g} {q.unit}"
+        f"{in_figures(100 * share, 3)} % of the samples stand at the {name} level, {in_figures(level, 5)} {q.unit}"
         for name, level, share, limit in (("highest", q.high, q.at_high, full_scale), ("lowest", q.low, q.at_low, 0.0))
         if share > CLIPPED_SHARE and level != limit and math.isfinite(level)
     ]
@@ -202,12 +202,12 @@ def _step(q: Quality) -> str:
     if step is None:
         return "unknown: only one level occurs"
     fine = noise is not None and step < noise / 1000
-    return f"{step:.4g} {q.unit}" + (", far below the noise" if fine else "")
+    return f"{in_figures(step)} {q.unit}" + (", far below the noise" if fine else "")
 
 
 def _span(seconds: float) -> str:
     if seconds < 120:
-        return f"{seconds:.4g} s"
+        return f"{in_figures(seconds)} s"
     return f"{seconds / 60:.4g} min" if seconds < 7200 else f"{seconds / 3600:.4g} h"
 
 
@@ -218,7 +218,8 @@ def _direction(q: Quality) -> str:
         if q.contrasts is None or isnan(q.contrasts.rise):
             return "not stored; it cannot be found without passes to detect that hold light, and gaps"
         return (
-            f"ambiguous: objects rise by {q.contrasts.rise:.4g} and dip by {q.contrasts.dip:.4g} {q.unit}; "
+            f"ambiguous: objects rise by {in_figures(q.contrasts.rise)} and dip by "
+            f"{in_figures(q.contrasts.dip)} {q.unit}; "
             "store it with `teachlab import --direction`"
         )
     effect = "objects raise the light" if q.direction == "rise" else "objects lower the light"
@@ -276,7 +277,7 @@ def _obstacles(q: Quality, found: InspectAnswer) -> list[str]:
         return [
             f"A level of {s.level:.5g} {q.unit} has all {number_of(s.passes, 'pass', 'passes')} on one side and all "
             f"{number_of(s.gaps, 'gap')} on the "
-            f"other; the room between them is {room:.4g} {q.unit}."
+            f"other; the room between them is {in_figures(room)} {q.unit}."
         ]
     lines = [
         f"No level, even without hysteresis, has all passes {side} it and no gap. The best, {s.level:.5g} {q.unit}, "
@@ -292,7 +293,7 @@ def _obstacles(q: Quality, found: InspectAnswer) -> list[str]:
 def _one(o: Obstacle, q: Quality) -> str:
     name = "gap" if o.row is None else f"pass {o.row}" + (f" '{o.label}'" if o.label else "")
     most = "strongest" if q.direction == "rise" else "darkest"
-    where = f"at {o.start / q.sample_rate_hz:.6g} s (samples {o.start} to {o.stop - 1})"
+    where = f"at {in_figures(o.start / q.sample_rate_hz, 6)} s (samples {o.start} to {o.stop - 1})"
     return f"{name} {where}, {most} light {in_figures(o.peak, 5)}"
 
 

@@ -12,7 +12,7 @@ from teachlab.cli.console import emit_json, progress, say, warn
 from teachlab.cli.options import Json, RecordingFile
 from teachlab.cli.writing import kind_of
 from teachlab.errors import ParameterError, TruthError
-from teachlab.model.printable_text import number_of, time_text, typed_again
+from teachlab.model.printable_text import in_figures, number_of, time_text, typed_again
 from teachlab.model.recording import Direction
 from teachlab.wording.notes import SELF_LABELLED
 
@@ -139,7 +139,7 @@ def _tell(recording: str, target: str | None, sheets: list[str], found: LabelAns
             say(f"  and {len(found.doubtful) - MOST_TOLD} more; the table has them all")
     replayed = found.replayed
     if replayed is not None and (replayed.losses or replayed.gaps_tripped or replayed.counted_again):
-        say(f"A replay at the middle, {replayed.setting.activation:.4g} {unit}, disagrees with the passes:")
+        say(f"A replay at the middle, {in_figures(replayed.setting.activation)} {unit}, disagrees with the passes:")
         for line in replayed.lines():
             say(f"  {line}")
         for loss in replayed.losses[:MOST_TOLD]:
@@ -148,9 +148,9 @@ def _tell(recording: str, target: str | None, sheets: list[str], found: LabelAns
         say("A replay at the middle between the two levels agrees with every pass.")
     apart = "without any spread"
     if math.isfinite(levels.separation):
-        apart = f"{levels.separation:.3g} times the sum of their spreads apart"
+        apart = f"{in_figures(levels.separation, 3)} times the sum of their spreads apart"
     say(
-        f"Two levels: {levels.low:.4g} {unit} and {levels.high:.4g} {unit}, {apart}. "
+        f"Two levels: {in_figures(levels.low)} {unit} and {in_figures(levels.high)} {unit}, {apart}. "
         f"Objects {'raise' if proposal.direction == 'rise' else 'lower'} the light "
         f"({proposal.direction_from})."
     )

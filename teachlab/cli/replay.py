@@ -166,7 +166,11 @@ def _counts(result: Score, verdict: Verdict) -> list[str]:
     if n.ignore_passes:
         trips = number_of(n.ignore_false_trips, "switching")
         ignored = f"; {trips} on {number_of(n.scored_ignore_passes, 'pass', 'passes')} to be ignored"
-    excluded = f"; {n.excluded_passes} passes and {n.excluded_gaps} gaps are no trials" if n.excluded_passes else ""
+    excluded = (
+        f"; {number_of(n.excluded_passes, 'pass', 'passes')} and {number_of(n.excluded_gaps, 'gap')} are no trials"
+        if n.excluded_passes
+        else ""
+    )
     return [
         f"  lost {n.lost} of {n.scored_passes} passes (missed {n.misses}, merged {n.merged}), "
         f"{number_of(n.extra, 'extra switching')}{beside}",

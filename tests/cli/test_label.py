@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 import shlex
 from pathlib import Path
 
@@ -57,6 +58,15 @@ def test_passes_are_proposed_beside_the_recording(line: Path, tmp_path: Path) ->
     assert text[1:3] == ["start,end,label,expect,time,doubt,reason", "100,160,,detect,0.100 s,0 %,"]
     truth = read_truth(find_truth(line))
     assert (truth.start.tolist(), str(truth.source)) == (START.tolist(), "self-labelled")
+
+
+@pytest.mark.parametrize("gain", [1e5, 1e8])
+def test_levels_of_wide_converters_are_figures_that_people_read(line: Path, tmp_path: Path, gain: float) -> None:
+    light = read_recording(line).read(0, 5100).as_float() * gain
+    write_recording(line, [light], RecordingInfo(sample_rate_hz=1000.0, unit="counts"))
+    said = invoke("label", line).stdout
+    assert f"counts and {7 * gain:.0f}"[:12] in said
+    assert not re.search(r"\de[+-]\d", said)
 
 
 def test_what_a_person_corrects_is_read_again(line: Path, tmp_path: Path) -> None:

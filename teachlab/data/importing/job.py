@@ -348,8 +348,8 @@ def _described(read: _ReadLog) -> tuple[RecordingInfo, list[str]]:
         if read.position.back_mm:
             seconds = read.position.back_row / read.rate_hz
             notes.append(
-                f"The line ran back by up to {read.position.back_mm:.4g} mm, first at {seconds:.4g} s: the sensor sees "
-                "what comes back twice. Leave that time out with --except."
+                f"The line ran back by up to {in_figures(read.position.back_mm)} mm, first at {in_figures(seconds)} s: "
+                "the sensor sees what comes back twice. Leave that time out with --except."
             )
         info = replace(info, line_speed_m_s=info.line_speed_m_s or speed or None)
     if isinstance(log, TextLog) and log.comments:

@@ -12,6 +12,7 @@ from teachlab.data.importing.reading.place import Place
 from teachlab.data.importing.truth_columns import RowPasses
 from teachlab.data.quality.labelling import CLEAR_MINORITY, HYSTERESIS, two_levels
 from teachlab.errors import ParameterError, RecordingError, TruthError
+from teachlab.model.printable_text import in_figures
 
 LEAST_BACK_MM = 1.0
 """A line that stands trembles less."""
@@ -51,8 +52,8 @@ def passes_of_signal(pieces: Iterable[NDArray[np.float64]], rows: int, level: fl
     band = HYSTERESIS * (levels.high - levels.low) / 2
     if level is not None and not levels.low < level < levels.high:
         raise TruthError(
-            f"--truth-level {level:g} does not lie between the two levels of column '{name}', {levels.low:.6g} and "
-            f"{levels.high:.6g}. Give a level between them, or leave it out."
+            f"--truth-level {in_figures(level, 6)} does not lie between the two levels of column '{name}', "
+            f"{in_figures(levels.low, 6)} and {in_figures(levels.high, 6)}. Give a level between them, or leave it out."
         )
     high = _switched(signal, finite, middle, min(band, levels.high - middle, middle - levels.low))
     share = float(high.mean())
@@ -156,7 +157,8 @@ class LinePosition:
         if outside.any():
             k = int(np.argmax(outside))
             raise TruthError(
-                f"{place(k)}: the line was never at {millimetres[k]:g} mm; it went from {at[0]:.6g} to {at[-1]:.6g} "
+                f"{place(k)}: the line was never at {in_figures(millimetres[k], 6)} mm; it went from "
+                f"{in_figures(at[0], 6)} to {in_figures(at[-1], 6)} "
                 "mm. Check --encoder-mm."
             )
         after = np.searchsorted(at, millimetres, side="left")

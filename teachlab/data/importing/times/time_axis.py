@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from teachlab.data.importing.reading.place import Place
 from teachlab.data.importing.times.time_stamps import UNITS
 from teachlab.errors import ParameterError, RecordingError
-from teachlab.model.printable_text import number_of
+from teachlab.model.printable_text import in_figures, number_of
 
 RATE_TOLERANCE = 1e-4
 """A given rate may differ from that of the time column by this share: the accuracy of ordinary clocks."""
@@ -187,9 +187,9 @@ class TimeAxis:
         if close.any():
             k = int(np.argmax(close))
             raise RecordingError(
-                f"{self._place(row + k)}: only {steps[k] / self._period:.3g} of a period after the row before "
-                f"({_time(steps[k])} instead of {_time(self._period)}): the times are not uniform, and nothing is "
-                "resampled. If the samples are uniform and only their times are not, give --rate with --no-time."
+                f"{self._place(row + k)}: only {in_figures(steps[k] / self._period, 3)} of a period after the row "
+                f"before ({_time(steps[k])} instead of {_time(self._period)}): the times are not uniform, and nothing "
+                "is resampled. If the samples are uniform and only their times are not, give --rate with --no-time."
             )
         if gap.any():
             self._gap_rows.append(np.flatnonzero(gap) + row)
@@ -221,7 +221,8 @@ class TimeAxis:
             k = int(wrong[0])
             what = "the same time as" if steps[k] == 0 else f"{_time(-steps[k])} before"
             back = (
-                " Did clocks go back an hour there? Then name their zone: --time-zone."
+                " Did clocks go back an hour there? Then name their zone, --time-zone, and the column of their dates, "
+                "--date, if they have one."
                 if 3000 < -steps[k] <= 3601
                 else ""
             )
@@ -347,7 +348,7 @@ class TimeAxis:
 def _time(seconds: float) -> str:
     for size, name in ((1.0, "s"), (1e-3, "ms"), (1e-6, "us")):
         if abs(seconds) >= size:
-            return f"{seconds / size:.6g} {name}"
+            return f"{in_figures(seconds / size, 6)} {name}"
     return f"{seconds / 1e-9:.6g} ns"
 
 
