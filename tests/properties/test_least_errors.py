@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from teach_views import teach_view
 
 from teachlab.model.recording import Recording, RecordingInfo
-from teachlab.model.setting import Setting
+from teachlab.model.setting import Polarity, Setting
 from teachlab.model.teaching import Events, TeachView
 from teachlab.model.truth import Truth
 from teachlab.scoring import score
@@ -62,6 +62,16 @@ def test_errors_shown_are_those_of_replay_and_score(case: Any) -> None:
     light, truth, on, off, waits = case
     shown = ShownEvents.of(view(light, truth, **waits), 1, np.array([on, off, 3.5]))
     assert shown.errors(on, off) == counted(light, truth, on, off, **waits)
+
+
+@settings(max_examples=300, deadline=None)
+@given(stretches())
+def test_errors_shown_of_a_dip_are_those_of_replay_and_score(case: Any) -> None:
+    """Whole numbers, so that light often lies at a level: at the off-level a dip is not active."""
+    light, truth, on, off, waits = case
+    shown = ShownEvents.of(view(light, truth, **waits), -1, np.array([-on, -off, -3.5]))
+    found = counted(light, truth, on, off, polarity=Polarity.DARK_ON, **waits)
+    assert shown.errors(-off, -on) == found
 
 
 def overlapping(seed: int) -> tuple[NDArray[np.float64], Truth]:

@@ -342,7 +342,9 @@ class TabledLight:
         active = reached > 0
         # State after the last deciding evaluation: 1 active, −1 inactive, 0 unchanged.
         left = np.where(active, np.where(behind < release, -1, 1), np.where(before < release, -1, 0))
-        first = bool(self._table.height(self._sign, self._first, self._first + 1)[0] >= level)
+        # The first evaluation is light at or above the on-level, else dark: of a dip the on-level is the release.
+        begins = level if self._sign > 0 else release
+        first = bool(self._table.height(self._sign, self._first, self._first + 1)[0] >= begins)
         decided = np.concatenate(([1 if first else -1], left))
         last = np.maximum.accumulate(np.where(decided != 0, np.arange(decided.size), 0))[:-1]
         was = decided[last] > 0

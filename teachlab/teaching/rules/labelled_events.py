@@ -270,6 +270,19 @@ def require_spread(view: TeachView, found: EventStatistics) -> None:
             )
 
 
+def least_active(found: EventStatistics, level: float) -> float:
+    """Return the least height at which the output is active: a rise is active at its level, a dip only above it.
+
+    Light begins at ``x >= on_level``, so upside down the level itself is not active.
+    """
+    return level if found.sign > 0 else math.nextafter(level, math.inf)
+
+
+def active_at(found: EventStatistics, height: float) -> float:
+    """Return the highest level at which the output is active at a height."""
+    return height if found.sign > 0 else math.nextafter(height, -math.inf)
+
+
 def backgrounds(found: EventStatistics) -> Heights:
     """Return the peaks of everything that must not switch the output: gaps, and `ignore` passes."""
     return np.concatenate([found.gap_peaks, found.ignored_peaks])

@@ -17,7 +17,7 @@ from teachlab.model.teaching import Events, TeachView
 from teachlab.model.truth import Truth
 from teachlab.sensor.clock import Clock
 from teachlab.teaching.rules.hysteresis import wanted_width
-from teachlab.teaching.rules.labelled_events import Waits, backgrounds
+from teachlab.teaching.rules.labelled_events import Waits, backgrounds, least_active
 
 LEVELS = 40
 """Largest number of levels tried."""
@@ -98,7 +98,7 @@ def errors_shown(view: TeachView, found: EventStatistics, setting: Setting) -> i
     ends = setting.on_level, setting.off_level
     level, release = ends if found.sign > 0 else (-ends[1], -ends[0])
     if isinstance(view.events, TabledEvents) and Waits.of(view) == Waits(1, 1):
-        return _errors_tabled(view.events, found.sign, level, release)
+        return _errors_tabled(view.events, found.sign, least_active(found, level), least_active(found, release))
     return ShownEvents.of(view, found.sign, np.array([level, release])).errors(level, release)
 
 
@@ -149,7 +149,7 @@ class ShownEvents:
     levels : ndarray of float64, shape (n,), recording units, objects upwards
         Ascending.
     rank : ndarray of int64, shape (m,)
-        How many of the levels the light reaches, wherever that changes.
+        How many of the levels the light reaches, wherever that changes; a dip reaches a level only beyond it.
     at : ndarray of int64, shape (m,), evaluations
         Where it changes.
     owner : ndarray of int64, shape (evaluations,)
@@ -162,6 +162,7 @@ class ShownEvents:
     owner: Places
     passes: int
     wait: Waits
+    sign: int
 
     @classmethod
     def of(cls, view: TeachView, sign: int, levels: Heights) -> ShownEvents:
@@ -169,21 +170,24 @@ class ShownEvents:
         events, wait, levels = view.events, Waits.of(view), np.unique(levels)
         invalid = np.isnan(events.light)
         height = Hold().push(sign * events.light, invalid if invalid.any() else None)
-        rank = np.searchsorted(levels, height, side="right").astype(np.int64)
+        # Light begins at the level itself; turned upside down, that is the light that has not fallen below it.
+        rank = np.searchsorted(levels, height, side="right" if sign > 0 else "left").astype(np.int64)
         at = np.flatnonzero(np.concatenate(([True], rank[1:] != rank[:-1])))
         owner = _owner(events, height.size, wait.onset - 1)
-        return cls(levels, rank[at], at, owner, int(np.count_nonzero(events.detect)), wait)
+        return cls(levels, rank[at], at, owner, int(np.count_nonzero(events.detect)), wait, sign)
 
     def errors(self, level: float, release: float) -> int:
         """Return passes without an onset, plus onsets that are not the first of a pass.
 
-        `level`, `release` (float, recording units, objects upwards): two of the levels: light begins at or above the
-        first and ends below the second.
+        `level`, `release` (float, recording units, objects upwards): two of the levels: the output is active from where
+        the light reaches the first until it no longer reaches the second.
         """
         on, off = np.searchsorted(self.levels, (level, release))
         light = self.rank > on
         decided = light | (self.rank <= off)
-        decided[:1] = True  # the first evaluation is light at or above the level, else dark
+        # The first evaluation is light at or above the on-level, else dark: of a dip the on-level is the release.
+        decided[:1] = True
+        light[:1] = self.rank[:1] > (on if self.sign > 0 else off)
         change = np.flatnonzero(decided)
         state = light[change]
         turn = np.flatnonzero(state[1:] != state[:-1]) + 1

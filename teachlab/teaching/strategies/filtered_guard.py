@@ -13,7 +13,7 @@ from teachlab.model.setting import Setting
 from teachlab.model.teaching import Shown, TeachView
 from teachlab.teaching.parameters import about, check_parameters, record
 from teachlab.teaching.rules.guard_parameters import ABOUT_POSITION, ABOUT_SHARE, POSITION, SHARE
-from teachlab.teaching.rules.labelled_events import Waits, backgrounds, statistics_of
+from teachlab.teaching.rules.labelled_events import Waits, backgrounds, least_active, statistics_of
 from teachlab.teaching.strategies.quantile_guard import QuantileGuard
 
 LENGTHS = (1, 2, 3, 4, 6, 8, 12, 16, 24, 32, 48, 64, 96)
@@ -122,8 +122,8 @@ def cost_shown(view: TeachView, setting: Setting) -> float:
     """
     found = statistics_of(view)
     rise = view.sign > 0
-    level = view.sign * (setting.on_level if rise else setting.off_level)
-    release = view.sign * (setting.off_level if rise else setting.on_level)
+    level = least_active(found, view.sign * (setting.on_level if rise else setting.off_level))
+    release = least_active(found, view.sign * (setting.off_level if rise else setting.on_level))
     inner = inner_valleys(view.events, view.sign, level, release_hold=Waits.of(view).release)
     shares: list[Any] = [
         found.peaks < level,
