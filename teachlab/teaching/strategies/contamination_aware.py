@@ -36,7 +36,7 @@ class ContaminationAware:
     geometric mean of the dim side and of what is left of the bright one:
     T = √(B·g_min·S), or √(D·g_min·C). Feasible if and only if g_min·S > B, or g_min·C > D; any fixed level
     can lose at most 1 − B/S, or 1 − D/C, of the light. The dim side is taken without any loss, and
-    counts as at least two steps of the converter.
+    counts as at least two steps of the converter, unless these are more than a tenth of the bright side.
     The release of a dip must be reached by the clear light that is left.
 
     When it fails: on ambient light or backscatter, since the level is low. With dusty sacks it worked at a gain

@@ -14,8 +14,11 @@ from teachlab.model.setting import Setting
 from teachlab.model.teaching import Shown, TeachView
 from teachlab.teaching.parameters import about, check_parameters
 from teachlab.teaching.rules.classic import show
-from teachlab.teaching.rules.labelled_events import backgrounds, statistics_of
+from teachlab.teaching.rules.labelled_events import active_at, backgrounds, least_active, statistics_of
 from teachlab.teaching.rules.placing import place_on_events
+
+TIE = 1e-12
+"""Chances that differ by no more than this share are equal but for rounding."""
 
 
 class Bound(StrEnum):
@@ -43,7 +46,8 @@ class NeymanPearson:
     Notes
     -----
     Of n gaps sorted upwards (objects upwards), k is the smallest rank with
-    Σ_{j≥k} C(n, j)·(1 − alpha)^j·alpha^(n−j) ≤ delta, and T = G_(k) + `clearance`·σ; mirrored for `misses`.
+    Σ_{j≥k} C(n, j)·(1 − alpha)^j·alpha^(n−j) ≤ delta, and T = G_(k) + `clearance`·σ, but just above G_(k) where
+    that is nothing; mirrored for `misses`.
     The share of all gaps above G_(k) is at most alpha with confidence 1 − delta, whatever their
     distribution, if they are independent. There is such a rank only if n ≥ ln(delta)/ln(1 − alpha):
     299 events for 1 % at 95 %, 2,995 for 0.1 %.
@@ -87,7 +91,6 @@ class NeymanPearson:
         found = statistics_of(view)
         false_trips = self.bound is Bound.FALSE_TRIPS
         bounded = backgrounds(found) if false_trips else -found.peaks
-        other = found.peaks if false_trips else -backgrounds(found)
         what = "gaps" if false_trips else "passes"
         # Without a model: the k-th highest of n events is exceeded by at most the limit with this confidence, for any
         # distribution (an order statistic), if n is large enough.
@@ -100,9 +103,13 @@ class NeymanPearson:
                 f"{100 * self.limit:g} % errors at {100 * self.confidence:g} % confidence",
             )
         noise = found.noise_background if false_trips else found.noise_object
-        height = float(np.sort(bounded)[rank - 1]) + self.clearance * (noise if noise is not None else found.noise)
-        wrong = float(np.mean(other < height))
-        level = height if false_trips else -height
+        event = float(np.sort(bounded)[rank - 1])
+        height = event + self.clearance * (noise if noise is not None else found.noise)
+        # Events as high as the chosen one are not to be wrong: whole numbers repeat, and without clearance the level
+        # would be theirs.
+        level = max(height, math.nextafter(event, math.inf)) if false_trips else min(-height, active_at(found, -event))
+        least = least_active(found, level)
+        wrong = float(np.mean(found.peaks < least if false_trips else backgrounds(found) >= least))
         if wrong > 0.5:
             raise Abstained(
                 f"the level that bounds the errors of the {what} has most of the other events on the wrong side: "
@@ -122,7 +129,7 @@ def events_needed(limit: float, delta: float) -> int:
     (299, 2995)
     """
     # If the quotient is a whole number in exact arithmetic, rounding must not add one.
-    return max(1, math.ceil(math.log(delta) / math.log1p(-limit) - 1e-9))
+    return max(1, math.ceil(math.log(delta * (1 + TIE)) / math.log1p(-limit)))
 
 
 def smallest_rank(events: int, limit: float, delta: float) -> int | None:
@@ -133,5 +140,6 @@ def smallest_rank(events: int, limit: float, delta: float) -> int | None:
         return None
     ranks = np.arange(1, events + 1)
     # P(X ≥ k) is the regularised incomplete beta function I_{1 − alpha}(k, n − k + 1).
-    fine = betainc(ranks, events - ranks + 1, 1 - limit) <= delta
+    # A sum that is delta in exact arithmetic must not exceed it by rounding, as in `events_needed`.
+    fine = betainc(ranks, events - ranks + 1, 1 - limit) <= delta * (1 + TIE)
     return int(ranks[np.argmax(fine)]) if fine.any() else None

@@ -47,10 +47,10 @@ class RatioMidpoint:
 
     Notes
     -----
-    With d the dark level and x1, x0 the medians of the sustained peaks of passes and gaps as light:
-    T = d + √((x1 − d)·(x0 − d)), so the excess gain (x1 − d)/(T − d) of one side equals that of the other.
-    `noise` puts (s0·ln x1 + s1·ln x0)/(s0 + s1) for the mean of the logarithms. Light above dark below two
-    steps of the converter counts as two steps.
+    With d the dark level, x1 the median of the sustained peaks of the passes and x0 that of gaps and passes to be
+    ignored, as light: T = d + √((x1 − d)·(x0 − d)), so the excess gain (x1 − d)/(T − d) of one side equals that of the
+    other. `noise` puts (s0·ln (x1 − d) + s1·ln (x0 − d))/(s0 + s1) for the mean of the logarithms. Light above dark
+    below two steps of the converter counts as two steps, unless these are more than a tenth of the bright side.
 
     When it fails: with dips to nearly no light the level lies very low, and any ambient rise or backscatter
     ends above it; noise that does not grow with the light (and texture inside objects) is ignored. It

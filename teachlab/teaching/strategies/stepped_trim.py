@@ -15,7 +15,7 @@ from teachlab.model.setting import Setting
 from teachlab.model.teaching import Shown, TeachView
 from teachlab.teaching.parameters import about, check_parameters, record
 from teachlab.teaching.rules.classic import require_difference, show
-from teachlab.teaching.rules.labelled_events import backgrounds, statistics_of, told
+from teachlab.teaching.rules.labelled_events import active_at, backgrounds, statistics_of, told
 
 
 class Flip(StrEnum):
@@ -93,12 +93,13 @@ class SteppedTrim:
         if self.flip is Flip.OBJECT:
             # What a person does at a trimmer: step until the output fails for the first time, then go one step back.
             taken = math.floor((float(peaks.min()) - low) / step)
-            level = low + taken * step
+            # A step may end at the peak of the weakest piece, which is detected there. Rounding, and light that must
+            # lie below an off-level, would lose it.
+            level = min(low + taken * step, active_at(found, float(peaks.min())))
         else:
-            # Light that equals the level counts as beyond it: a step may end at the peak of an object, but not at that
-            # of a gap.
+            # A step that ends at the peak of a gap switches there.
             taken = math.ceil((high - float(gaps.max())) / step) - 1
-            level = high - taken * step
+            level = max(high - taken * step, math.nextafter(float(gaps.max()), math.inf))
         if not (span > 0 and taken >= 1):
             raise Abstained(
                 "the output flips in the first step",

@@ -48,6 +48,13 @@ class Tail:
             return self.share * math.exp(-distance / self.scale)
         return self.share * math.exp(-math.log1p(self.shape * distance / self.scale) / self.shape)
 
+    def log_density(self, distance: float) -> float:
+        """Return the logarithm of how fast the share beyond falls: ``ln phi/beta − (1/xi + 1)·ln(1 + xi·d/beta)``."""
+        start = math.log(self.share) - math.log(self.scale)
+        if self.shape < 1e-9:
+            return start - distance / self.scale
+        return start - (1 / self.shape + 1) * math.log1p(self.shape * distance / self.scale)
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class TailBalanced:
@@ -162,13 +169,19 @@ def least_cost(gaps: Tail, below: Tail, cost_false: float, cost_miss: float) -> 
     gaps, below : Tail
         Upwards from the background; and of the objects, turned round.
     """
-    from scipy.optimize import minimize_scalar
+    from scipy.optimize import brentq
 
     low, high = gaps.start, -below.start
 
-    def cost(position: float) -> float:
-        level = low + position * (high - low)
-        return cost_false * gaps.beyond(level - low) + cost_miss * below.beyond(high - level)
+    # Where the costs are least, a small step saves as much of one as it adds of the other. Compared as logarithms: a
+    # thousand scales away the costs themselves are too small for a number, and every level would seem equal.
+    def worth_rising(position: float) -> float:
+        step = position * (high - low)
+        falls, grows = gaps.log_density(step), below.log_density(high - low - step)
+        return math.log(cost_false) + falls - math.log(cost_miss) - grows
 
-    found = minimize_scalar(cost, bounds=(0.0, 1.0), method="bounded", options={"xatol": 1e-9})
-    return low + float(found.x) * (high - low)
+    if worth_rising(0.0) <= 0:
+        return low
+    if worth_rising(1.0) >= 0:
+        return high
+    return low + float(brentq(worth_rising, 0.0, 1.0, xtol=1e-12)) * (high - low)

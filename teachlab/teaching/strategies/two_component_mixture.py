@@ -131,11 +131,10 @@ class TwoComponentMixture:
 
 def _steady(light: Heights, floor: float) -> Heights:
     """Return the valid evaluations that do not lie on an edge; all of them if hardly any are left."""
-    slope = np.abs(np.diff(light))
-    known = slope[~np.isnan(slope)]
-    noise = max(local_noise(known, None) or 0.0, floor) * math.sqrt(2)
+    slope = np.diff(light)
+    noise = max(local_noise(slope[~np.isnan(slope)], None) or 0.0, floor) * math.sqrt(2)
     # NaN on either side: the slope is unknown, and the evaluation is kept.
-    steep = np.nan_to_num(slope) > GATE * noise
+    steep = np.abs(np.nan_to_num(slope)) > GATE * noise
     edge = np.concatenate((steep, [False])) | np.concatenate(([False], steep))
     valid = ~np.isnan(light)
     kept = light[valid & ~edge]

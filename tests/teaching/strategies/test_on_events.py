@@ -18,12 +18,12 @@ from teachlab.model.teaching import Events, TeachView
 from teachlab.teaching.strategies.contamination_aware import ContaminationAware
 from teachlab.teaching.strategies.filtered_guard import FilteredGuard, cost_shown
 from teachlab.teaching.strategies.minimax_regret import MinimaxRegret
-from teachlab.teaching.strategies.neyman_pearson import NeymanPearson
+from teachlab.teaching.strategies.neyman_pearson import NeymanPearson, events_needed, smallest_rank
 from teachlab.teaching.strategies.noise_weighted import NoiseWeightedMidpoint
 from teachlab.teaching.strategies.quantile_guard import QuantileGuard
 from teachlab.teaching.strategies.ratio_midpoint import RatioMidpoint
 from teachlab.teaching.strategies.stepped_trim import SteppedTrim
-from teachlab.teaching.strategies.tail_balanced import TailBalanced
+from teachlab.teaching.strategies.tail_balanced import Tail, TailBalanced, least_cost
 
 RISE, DIP = Direction.RISE, Direction.DIP
 ON_EVENTS = (
@@ -168,11 +168,37 @@ def test_neyman_pearson_by_hand() -> None:
     # 29 gaps, 10 % at 95 %: the largest of them; sigma of flat gaps is the step over √12.
     gaps = [100.0 + (7 * k) % 29 for k in range(29)]
     setting = NeymanPearson(limit=0.1, clearance=0.0).teach(view([400.0] * 28, gaps))
-    assert acts_and_releases(setting)[0] == 128.0
+    # Just above it: at its own light it would trip.
+    assert acts_and_releases(setting)[0] == math.nextafter(128.0, math.inf)
     assert (evidence(setting)["rank"], evidence(setting)["bounded_events"]) == (29, 29)
     objects = [400.0 + k for k in range(29)]
     setting = NeymanPearson(limit=0.1, clearance=0.0, bound="misses").teach(view(objects, [100.0] * 30))
     assert acts_and_releases(setting)[0] == 400.0
+
+
+@pytest.mark.parametrize("direction", [RISE, DIP])
+@pytest.mark.parametrize("bound", ["false-trips", "misses"])
+def test_neyman_pearson_bounds_events_that_repeat(direction: Direction, bound: str) -> None:
+    # Without clearance the level is at the light of half of the events: none of them may come out wrong.
+    objects, gaps = [400.0, 401.0] * 10, [100.0, 101.0] * 10 + [100.0]
+    if direction is DIP:
+        objects, gaps = [1000 - x for x in objects], [1000 - x for x in gaps]
+    shown = view(objects, gaps, direction=direction)
+    setting = NeymanPearson(bound=bound, limit=0.2, confidence=0.9, clearance=0).teach(shown)
+    acts = acts_and_releases(setting)[0]
+    active = [x >= acts if direction is RISE else x < acts for x in (*objects, *gaps)]
+    assert active == [True] * 20 + [False] * 21
+    assert acts == pytest.approx(gaps[1] if bound == "false-trips" else objects[0])
+
+
+def test_neyman_pearson_takes_as_many_events_as_it_asks_for() -> None:
+    # 0.9³ is 0.729 but for rounding.
+    assert smallest_rank(events_needed(0.1, 1 - 0.271), 0.1, 1 - 0.271) == 3
+    for limit in (0.001, 0.01, 0.05, 0.1, 0.2, 0.5):
+        for few in (1, 2, 3, 7, 40):
+            needed = events_needed(limit, 1 - (1 - (1 - limit) ** few))
+            assert needed == few
+            assert smallest_rank(needed, limit, 1 - (1 - (1 - limit) ** few)) == few
 
 
 def test_contamination_aware_by_hand() -> None:
@@ -227,6 +253,22 @@ def test_stepped_trim_by_hand() -> None:
     assert acts_and_releases(setting)[0] == pytest.approx(404 - 9 * 30.9)
 
 
+@pytest.mark.parametrize("direction", [RISE, DIP])
+@pytest.mark.parametrize("unit", [1.0, 0.1, 0.3])
+@pytest.mark.parametrize("flip", ["object", "background"])
+def test_stepped_trim_detects_every_piece_and_no_gap_where_a_step_ends_at_their_light(
+    direction: Direction, unit: float, flip: str
+) -> None:
+    for steps in range(3, 30):
+        # Upwards: all pieces at the last step, or all gaps at a step on the way down.
+        up = [40.0 * steps] * 5, [float(k) for k in (0, 0, 0, 40, 0, 0)]
+        objects, gaps = ([unit * (x if direction is RISE else 2000 - x) for x in values] for values in up)
+        setting = SteppedTrim(flip=flip, steps=steps).teach(view(objects, gaps, direction=direction, full_scale=None))
+        active = [x >= setting.on_level if direction is RISE else x < setting.off_level for x in (*objects, *gaps)]
+        assert active[:5] == [True] * 5, steps
+        assert active[5:] == [False] * 6, steps
+
+
 def test_tail_balanced_lies_between_the_tails() -> None:
     random = np.random.default_rng(0)
     shown = view(400 + 5 * random.standard_normal(200), 100 + random.standard_normal(201))
@@ -234,6 +276,27 @@ def test_tail_balanced_lies_between_the_tails() -> None:
     assert 101 < acts < 394
     dear = acts_and_releases(TailBalanced(cost_miss=1e6).teach(shown))[0]
     assert dear < acts
+
+
+@pytest.mark.parametrize("apart", [20.0, 200.0, 2000.0, 60_000.0])
+@pytest.mark.parametrize("cost_miss", [0.01, 1.0, 50.0])
+def test_exponential_tails_balance_by_their_formula_also_where_their_costs_vanish(
+    apart: float, cost_miss: float
+) -> None:
+    # Sixty thousand counts apart with tails of one and ten counts: either cost is below 1e-300.
+    gaps, below = Tail(100.0, 0.1, 0.0, 1.0), Tail(-100.0 - apart, 0.2, 0.0, 10.0)
+    level = least_cost(gaps, below, 1.0, cost_miss)
+    wanted = ((100 + apart) / 10 + 100 / 1 + math.log(0.1 * 10 / (cost_miss * 0.2 * 1))) / (1 / 10 + 1)
+    assert level == pytest.approx(min(max(wanted, 100.0), 100 + apart), abs=1e-6)
+    # Heavy tails: a little to either side costs more.
+    gaps, below = Tail(100.0, 0.1, 0.4, 1.0), Tail(-100.0 - apart, 0.2, 0.1, 10.0)
+    level = least_cost(gaps, below, 1.0, cost_miss)
+
+    def cost(at: float) -> float:
+        return gaps.beyond(at - 100) + cost_miss * below.beyond(100 + apart - at)
+
+    near = [at for at in (level - 0.1, level + 0.1) if 100 <= at <= 100 + apart]
+    assert all(cost(level) <= cost(at) for at in near)
 
 
 def spiked(height: float, *, length: int = 2) -> TeachView:

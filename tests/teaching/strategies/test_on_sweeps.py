@@ -17,7 +17,7 @@ from teachlab.model.teaching import Sweep, TeachView
 from teachlab.teaching.strategies.between_class_variance import BetweenClassVariance
 from teachlab.teaching.strategies.iterative_mean import IterativeMean
 from teachlab.teaching.strategies.minimum_error import MinimumError, least_error
-from teachlab.teaching.strategies.two_component_mixture import TwoComponentMixture, groups
+from teachlab.teaching.strategies.two_component_mixture import TwoComponentMixture, _steady, groups
 
 RISE, DIP = Direction.RISE, Direction.DIP
 ON_SWEEPS = (BetweenClassVariance, IterativeMean, MinimumError, TwoComponentMixture)
@@ -80,6 +80,14 @@ def test_overlapping_components_are_one_level() -> None:
     setting = TwoComponentMixture().teach(view(light))
     assert setting.taught is not None
     assert setting.taught.evidence["levels"] == pytest.approx([100, 400], rel=0.02)
+
+
+def test_the_gate_keeps_noise_and_leaves_out_edges() -> None:
+    # Four standard deviations: noise alone is steeper once in 15,800 steps.
+    noise = np.random.default_rng(5).standard_normal(100_000)
+    assert 1 - 4e-4 < _steady(noise, 0.0).size / noise.size < 1
+    clean = line(100.0, 400.0)
+    assert clean.size - _steady(clean, 0.0).size == pytest.approx(2 * 11, abs=2)
 
 
 def test_edges_are_no_level() -> None:
