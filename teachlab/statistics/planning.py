@@ -8,16 +8,20 @@ from decimal import Decimal
 from enum import StrEnum
 from fractions import Fraction
 
+import numpy as np
 from scipy.special import betaincc, gammainccinv
 
 from teachlab.errors import ParameterError, check_least
 from teachlab.model.printable_text import number_of
 from teachlab.model.score import CountRate, Rate
 from teachlab.sensor.clock import exact
+from teachlab.statistics.claims.lot_claims import CLAIM_LOT_PASSES, joined_lots
 
 EXACT_UP_TO = 2000
 """Near a tie, up to this number of passes, the decision is made in whole numbers."""
 NEAR = 1e-9
+MOST_JOINED = 10**5
+"""Up to this number of lots, small ones are joined one by one."""
 MOST_PASSES = 2**53
 """Beyond this, whole numbers are not exact in floating point; no recording is that long."""
 FEW_LOTS = 20
@@ -128,7 +132,8 @@ def plan_passes(
     -----
     The smallest n with ``P(X ≤ F | n, q) = 1 − I_q(F + 1, n − F) ≤ (1 − C) / K``; for F = 0 it is ``⌈ln((1 − C) / K) /
     ln(1 − q)⌉``. With lots of m passes, n (before rounding) is multiplied by the design effect ``1 + (m − 1) icc``. If
-    L lots are given instead, m = n / L, and n solves the same equation.
+    L lots are given instead, m = n / L, and n solves the same equation. Where the claim counts lots as larger (of
+    uneven size, or too small to stand alone), n grows until `claim_by_lots` shows the rate (`lot_effect`).
 
     References
     ----------
@@ -151,6 +156,10 @@ def plan_passes(
     needed = _needed(max_rate, float(alpha), events)
     effect = _design_effect(needed, lot_size, lots, icc)
     passes = independent if effect == 1 else max(independent, math.ceil(needed * effect - NEAR))
+    # Whole lots are not all of one size, and small ones are joined: the claim counts their passes as they lie.
+    while needed * (counted := lot_effect(passes, lot_size, lots, icc)) > passes * (1 + NEAR):
+        effect = counted
+        passes = max(passes + 1, math.ceil(needed * counted - NEAR))
     if lots is None and lot_size is not None:
         lots = math.ceil(passes / lot_size)
     return PassPlan(
@@ -163,6 +172,36 @@ def plan_passes(
         events=events,
         best_of=best_of,
     )
+
+
+def lot_effect(passes: int, lot_size: float | None, lots: int | None, icc: float) -> float:
+    """Return the design effect of passes in lots as `claim_by_lots` counts it, small lots joined; 1 without lots.
+
+    `lot_size`, `lots`: passes per lot, or the number of lots over which the passes are spread as evenly as possible.
+    """
+    number = math.ceil(passes / lot_size) if lot_size is not None else min(lots or 0, passes)
+    if not (icc and number):
+        return 1.0
+    few, larger = divmod(passes, number)
+    if few >= CLAIM_LOT_PASSES:
+        size = (larger * (few + 1) ** 2 + (number - larger) * few**2) / passes
+    elif number <= MOST_JOINED:
+        size = _mean_size([few + 1] * larger + [few] * (number - larger))
+    else:
+        size = few + CLAIM_LOT_PASSES  # no joined lot is larger
+    if lot_size is not None:
+        size = max(size, lot_size)
+        full, rest = divmod(passes, int(lot_size))
+        if lot_size >= CLAIM_LOT_PASSES and full and 0 < rest < CLAIM_LOT_PASSES:
+            # Whole lots one after the other: the last few passes join the last of them.
+            size = max(size, int(lot_size) + rest * (rest + int(lot_size)) / passes)
+    return 1 + (size - 1) * icc
+
+
+def _mean_size(sizes: list[int]) -> float:
+    """Return the size of the lot in which a pass lies, on average over passes, small lots joined."""
+    joined = np.bincount(joined_lots(sizes), sizes)
+    return float((joined**2).sum() / joined.sum())
 
 
 def acceptance(passes: int, events: int, rate: float) -> float:

@@ -17,6 +17,7 @@ from typer.testing import CliRunner
 from teachlab.cli import app
 from teachlab.errors import ParameterError
 from teachlab.scoring import count, proportion
+from teachlab.statistics.claims.lot_claims import Assumption, claim_by_lots
 from teachlab.statistics.planning import (
     Standing,
     acceptance,
@@ -175,6 +176,32 @@ def test_a_percentage_is_told_as_the_share_it_stands_for() -> None:
         plan_passes(5, 0.95)
     with pytest.raises(ParameterError, match=re.escape("got 95 (a percentage? give 0.95 for 95 %).")):
         plan_passes(0.01, 95)
+
+
+@pytest.mark.parametrize("icc", [0.05, 0.2])
+@pytest.mark.parametrize("rate", [0.005, 0.05, 0.3])
+@pytest.mark.parametrize(
+    ("lot_size", "lots"), [(1, None), (2.5, None), (3, None), (5, None), (7, None), (50, None), (None, 70), (None, 301)]
+)
+@pytest.mark.parametrize("events", [0, 2])
+def test_doing_what_a_plan_says_is_met_at_the_same_correlation(
+    icc: float, rate: float, lot_size: float | None, lots: int | None, events: int
+) -> None:
+    """Whole lots are uneven, and lots under five passes are joined by the claim."""
+    try:
+        n = plan_passes(rate, 0.95, events=events, lot_size=lot_size, lots=lots, icc=icc).passes
+    except ParameterError:
+        assert lots is not None
+        return
+    number = lots or math.ceil(n / (lot_size or 1))
+    ways = [[n // number + (k < n % number) for k in range(number)]]
+    if lot_size is not None and lot_size == int(lot_size):
+        ways.append([*[int(lot_size)] * (n // int(lot_size)), n % int(lot_size)])
+    for sizes in ways:
+        lost = [min(size, max(0, events - sum(sizes[:k]))) for k, size in enumerate(sizes[:events])]
+        claim = claim_by_lots([*lost, *[0] * (len(sizes) - len(lost))], sizes, assumption=Assumption(icc))
+        assert claim.trials == n
+        assert claim.upper <= rate * (1 + 1e-9)
 
 
 def test_no_plan_is_longer_than_it_must_be() -> None:

@@ -19,6 +19,7 @@ from teachlab.statistics.planning import (
     acceptance,
     claim_hours_sentence,
     claim_sentence,
+    lot_effect,
     plan_hours,
     plan_passes,
     rounded_up,
@@ -311,7 +312,7 @@ def _passes(
     standing = wanted.standing(int(seen), lost)
     assumption, sure = Assumption(icc), 1 - (1 - confidence) / best_of
     # Passes of a lot that resemble each other count as fewer.
-    effect = max(1.0, 1 + ((lot_size or (seen / lots if lots else 1.0)) - 1) * icc)
+    effect = lot_effect(int(seen), lot_size, lots, icc)
     rate = proportion(lost, int(seen), sure)
     if effect > 1:
         rate = replace(rate, upper=proportion_limits(lost / effect, seen / effect, sure)[2])
