@@ -605,13 +605,7 @@ def stress(
             counts = ("lost", "false_trips", "extra", "ignore_trips")
             yield at | {name: getattr(grid, name)[g, a, p] for name in counts}
 
-    dirt, light = grid.contamination_reserve, grid.ambient_reserve
-    sentence = (
-        f"{opened.name}: it makes errors as recorded, so there is no reserve."
-        if dirt is None or light is None
-        else f"{opened.name}: {100 * dirt:.3g} % of the light may be lost, or {light:.4g} {used.unit} of ambient "
-        "light be added, before the first error."
-    )
+    sentence = f"{opened.name}: {found.bears or 'these passes show no reserve.'}"
     return Told(found, sentence, rows, lambda kind: stress_figure(grid, title=opened.name, kind=kind))
 
 

@@ -13,7 +13,7 @@ from teachlab.cli.opening import load_base
 from teachlab.cli.options import Base, Details, Figures, Json, PassesFile, RecordingFile, Tolerance
 from teachlab.cli.writing import kind_of, picture_kind, write_results
 from teachlab.errors import ParameterError
-from teachlab.model.printable_text import number_of
+from teachlab.model.printable_text import cut, number_of
 from teachlab.wording.lines import wrapped
 from teachlab.wording.notes import passes_note
 from teachlab.wording.rates import reserve_percent
@@ -106,9 +106,11 @@ def stress_command(
     if json:
         emit_json(document)
         return
-    asked = [
-        line for text in (*_cleaning_lines(answer.cleaning), *_speed_lines(answer.faster)) for line in wrapped(text)
-    ]
+    none = "none, because there is no reserve" if answer.bears else "not shown by this recording"
+    if found.share_refused:
+        none = "unknown, because no share of the light can be stated"
+    told_too = (*_cleaning_lines(answer.cleaning, none), *_speed_lines(answer.faster))
+    asked = [line for text in told_too for line in wrapped(text)]
     say_verdict(answer.verdict, asked, details=details, most=MOST_LINES + len(asked))
     if not details:
         return
@@ -140,12 +142,15 @@ def _speed_lines(found: Sequence[AtSpeed]) -> list[str]:
     lines = []
     for one in found:
         counts, left = one.counts, one.stressed.contamination_reserve
-        works = "it does not work" if left is None else f"it works until {reserve_percent(left)} of the light is lost"
+        works = "it works" if one.faultless else "it does not work"
+        if left is not None:
+            works = f"it works until {reserve_percent(left)} of the light is lost"
         merged = counts.merged - counts.touching
         lines.append(
             f"Line {one.factor:g} times as fast: {works}; lost {counts.apart_lost} of "
             f"{number_of(counts.detect_trials, 'pass', 'passes')}{f', merged {merged}' if merged else ''}, "
-            f"{number_of(counts.false_trips, 'false trip')}, {number_of(counts.extra, 'extra switching')}."
+            f"{number_of(counts.false_trips + counts.ignore_trips, 'false trip')}, "
+            f"{number_of(counts.extra, 'extra switching')}."
         )
     return lines
 
@@ -196,26 +201,28 @@ def _tell(found: StressMap) -> None:
     )
 
 
-def _cleaning_lines(cleaning: Cleaning | None) -> list[str]:
-    from math import isinf
+def _cleaning_lines(cleaning: Cleaning | None, why_none: str) -> list[str]:
+    from math import expm1, isinf
 
     if cleaning is None:
         return []
 
     def days(value: float | None) -> str:
-        return "unknown" if value is None else "never" if isinf(value) else f"{number_of(value, 'day', spec='.4g')}"
+        if value is None or isinf(value):
+            return "unknown" if value is None else "never"
+        return number_of(cut(value, 4), "day", spec=".4g")
 
     lines = []
     seen = cleaning.observed
     if seen is not None:
+        share, low, high = (f"{-100 * expm1(-rate):.3g}" for rate in (seen.per_day, seen.low, seen.high))
         lines.append(
-            f"Observed over {number_of(seen.days, 'day', spec='g')}, {number_of(seen.points, 'level')}: "
-            f"{100 * seen.per_day:.3g} % of the light lost per "
-            f"day ({100 * seen.low:.3g} to {100 * seen.high:.3g} %). Neighbouring days correlate by about "
-            f"{seen.alike:.2g}, which the interval allows for."
+            f"Observed over {number_of(seen.days, 'day', spec='g')}, {number_of(seen.points, 'level')}: {share} % of "
+            f"the light lost per day ({low} to {high} %). Neighbouring days correlate by about {seen.alike:.2g}, which "
+            "the interval allows for."
         )
     if cleaning.days is None:
-        return [*lines, "Time to cleaning: none, because there is no reserve."]
+        return [*lines, f"Time to cleaning: {why_none}."]
     ends = "" if seen is None else f", {days(cleaning.earliest)} at the earliest, {days(cleaning.latest)} at the latest"
     return [*lines, f"Time to cleaning: {days(cleaning.days)}{ends}."]
 

@@ -11,6 +11,7 @@ import numpy as np
 import pytest
 from typer.testing import CliRunner, Result
 
+import teachlab
 from teachlab.cli import app
 from teachlab.cli.stress import _tell_feasibility
 from teachlab.data.recording_files import write_recording
@@ -145,9 +146,10 @@ def test_conditions_named_are_held_against_each_other(line: Path) -> None:
 
 
 def test_time_to_cleaning(line: Path) -> None:
-    """−ln(0.8) / 0.012 = 18.6 days at 1.2 % a day."""
+    """A day that takes 1.2 % leaves 98.8 %: 0.988^18.48 = 0.8. One that takes 20 % uses up the reserve alone."""
     found = document(line, "--gain", "1", "--loss-per-day", "1.2")
-    assert found["days_to_cleaning"] == pytest.approx(-math.log(0.8) / 0.012, rel=1e-5)
+    assert found["days_to_cleaning"] == pytest.approx(math.log(0.8) / math.log(0.988), rel=1e-5)
+    assert document(line, "--gain", "1", "--loss-per-day", "20")["days_to_cleaning"] == pytest.approx(1.0)
     assert found["cleaning"]["observed"] is None
     assert document(line, "--gain", "1", "--loss-per-day", "0")["days_to_cleaning"] is None
     assert "Time to cleaning: never" in run(line, "--gain", "1", "--loss-per-day", "0").output
@@ -192,6 +194,29 @@ def test_faster_lines(line: Path) -> None:
     assert slow.exit_code == 2
     assert "at a speed factor of 0.5 only 500 samples per second were logged" in slow.stderr
     assert "Traceback" not in slow.stderr
+
+
+def test_where_no_share_of_the_light_can_be_stated_it_is_not_told_as_an_error(tmp_path: Path) -> None:
+    """An off-level at the dark level: no share of the light has a meaning, and yet the setting works."""
+    path, setting = tmp_path / "line.parquet", Setting(unit="counts", on_level=32, off_level=20)
+    info = RecordingInfo(sample_rate_hz=1000, unit="counts", full_scale=100.0, dark_level=20.0)
+    recording, truth = Recording.from_array(light() + 12.0, info), Truth.from_arrays(START, END)
+    write_recording(path, Recording.from_array(light(), info))
+    write_truth(tmp_path / "line.passes.parquet", truth)
+    (tmp_path / "good.json").write_text(json.dumps(SETTING))
+    text = " ".join(run(path, "--gain", "1", "--speed", "1", "--loss-per-day", "1").stdout.split())
+    assert "Line 1 times as fast: it works; lost 0 of 2 passes" in text
+    assert "Time to cleaning: unknown, because no share of the light can be stated." in text
+    assert "no reserve" not in text
+    told = repr(teachlab.stress(recording, setting, truth, gain=[1], ambient=[0], pedestal=[0]))
+    assert "No share of the light can be stated" in told
+    assert "errors as recorded" not in told
+
+
+def test_switchings_on_objects_to_be_ignored_are_told_at_every_speed(line: Path) -> None:
+    write_truth(line.parent / "line.passes.parquet", Truth.from_arrays(START, END, detect=[True, False]))
+    text = " ".join(run(line, "--gain", "1", "--speed", "1").stdout.split())
+    assert "Line 1 times as fast: it does not work; lost 0 of 1 pass, 1 false trip, 0 extra switchings." in text
 
 
 def test_picture_over_the_speeds(line: Path) -> None:

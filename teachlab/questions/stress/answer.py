@@ -71,6 +71,23 @@ class StressAnswer:
         }
         return {name: plain(value) for name, value in document.items()}
 
+    @property
+    def bears(self) -> str:
+        """The reserves in one sentence; empty where the passes show none, or where the output is always active."""
+        found, unit = self.stressed, self.stressed.setting.unit
+        loss, rise = found.contamination_reserve, found.ambient_reserve
+        claim = self.verdict.claim
+        if (claim is not None and claim.text == NOTHING_SHOWN) or (
+            self.verdict.equal_cost is None and loss is not None
+        ):
+            return ""
+        if found.share_refused:
+            return f"No share of the light can be stated: {found.share_refused}."
+        if loss is None:
+            return "It makes errors already as recorded: there is no reserve."
+        added = "" if rise is None else f", and up to {cut(rise, 4):.4g} {unit} of ambient light added"
+        return f"On this recording it makes no error down to {100 - cut_percent(loss):.5g} % of today's light{added}."
+
 
 def stress(
     recording: Recording,
@@ -139,28 +156,18 @@ def stress(
     verdict = setting_verdict(
         reading, setting, result, by=by, about=by.setting_file, margin=reading.margin_where_known(result)
     )
-    # Passes beside the light show no reserve and no error; an output that is always active keeps doing so.
-    unshown = verdict.claim is not None and verdict.claim.text == NOTHING_SHOWN
-    unshown |= verdict.equal_cost is None and found.contamination_reserve is not None
-    return StressAnswer(
+    answer = StressAnswer(
         recording=recording.name,
         stressed=found,
-        cleaning=_cleaning(found.contamination_reserve, loss),
+        cleaning=None,
         possible=feasibility(recording, truth, setting, stresses=conditions, rules=rules, reading=demanded),
         faster=tuple(faster),
-        verdict=verdict if unshown else verdict.after(VerdictReason(text=_bears(found, setting.unit))),
+        verdict=verdict,
     )  # fmt: skip
-
-
-def _bears(found: StressMap, unit: str) -> str:
-    """Return the reserves in one sentence."""
-    loss, rise = found.contamination_reserve, found.ambient_reserve
-    if found.share_refused:
-        return f"No share of the light can be stated: {found.share_refused}."
-    if loss is None:
-        return "It makes errors already as recorded: there is no reserve."
-    added = "" if rise is None else f", and up to {cut(rise, 4):.4g} {unit} of ambient light added"
-    return f"On this recording it makes no error down to {100 - cut_percent(loss):.5g} % of today's light{added}."
+    if not answer.bears:  # passes beside the light show no reserve and no error; an output always active keeps doing so
+        return replace(answer, cleaning=_cleaning(None, loss))
+    shown = verdict.after(VerdictReason(text=answer.bears))
+    return replace(answer, cleaning=_cleaning(found.contamination_reserve, loss), verdict=shown)
 
 
 def _cleaning(reserve: float | None, loss: LossRate | float | None) -> Cleaning | None:

@@ -22,7 +22,7 @@ def time_to_cleaning(reserve: float | None, loss_per_day: float) -> float | None
     """Return after how many days a daily loss of light uses up a contamination reserve.
 
     `reserve`: ``1 − g_min``.
-    `loss_per_day`: λ, the share of the remaining light that every day takes, 0.01 for 1 %.
+    `loss_per_day`: λ, the exponential rate: every day leaves ``exp(−λ)`` of the light.
 
     Returns
     -------
@@ -31,7 +31,7 @@ def time_to_cleaning(reserve: float | None, loss_per_day: float) -> float | None
 
     Examples
     --------
-    >>> round(time_to_cleaning(1 - 17.3 / 21.3, 0.012), 1)  # 21.3 against a level of 17.3, 1.2 % per day
+    >>> round(time_to_cleaning(1 - 17.3 / 21.3, 0.012), 1)  # 21.3 against a level of 17.3
     17.3
     """
     if not loss_per_day >= 0:
@@ -91,7 +91,7 @@ class Cleaning(Document):
     days, earliest, latest : float or None, days
         At the stated or fitted loss, and at the ends of its interval; infinite without loss, None without a reserve.
     loss_per_day : float
-        Share of the light lost per day, exponential.
+        As stated: the share of the remaining light that a day takes; or the exponential rate of `observed`.
     observed : LossRate or None
         The fit, if the loss was observed.
     """
@@ -107,7 +107,7 @@ def cleaning_at(reserve: float | None, loss_per_day: float) -> Cleaning:
     """Return the time to cleaning at a stated loss per day, a share of the remaining light."""
     if not (math.isfinite(loss_per_day) and 0 <= loss_per_day < 1):
         raise ParameterError(f"the loss per day is a share of the light, from 0 to below 1, got {loss_per_day:g}.")
-    days = time_to_cleaning(reserve, loss_per_day)
+    days = time_to_cleaning(reserve, -math.log1p(-loss_per_day))
     return Cleaning(days=days, earliest=days, latest=days, loss_per_day=loss_per_day)
 
 

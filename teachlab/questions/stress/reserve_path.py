@@ -51,7 +51,11 @@ class Reserve:
     @classmethod
     def up_to(cls, last: float, start: float, resolution: float = 0.0) -> Reserve:
         """Say what lies between the start of the axis and the last right point."""
-        return cls(abs(last - start), last, resolution)
+        value = abs(last - start)
+        # The difference is rounded: taken from the start again, it must not lead beyond the last right point.
+        if last < start and start - value < last:
+            value = float(np.nextafter(value, 0.0))
+        return cls(value, last, resolution)
 
 
 @dataclass(frozen=True, slots=True)

@@ -91,8 +91,8 @@ def _speed_axis(axes: Any, ordered: Sequence[AtSpeed]) -> None:
 def _faults(axes: Any, ordered: Sequence[AtSpeed]) -> None:
     at = [one.factor for one in ordered]
     per = [max(one.counts.detect_trials, 1) for one in ordered]
-    lost = [proportion(one.counts.lost, one.counts.detect_trials) for one in ordered]
-    values = [one.counts.lost / n for one, n in zip(ordered, per, strict=True)]
+    lost = [proportion(one.counts.apart_lost, one.counts.detect_trials) for one in ordered]
+    values = [one.counts.apart_lost / n for one, n in zip(ordered, per, strict=True)]
     reach = np.array([[v - r.low for v, r in zip(values, lost, strict=True)],
                       [r.high - v for v, r in zip(values, lost, strict=True)]])  # fmt: skip
     axes.errorbar(
@@ -126,7 +126,11 @@ def _reserve(axes: Any, ordered: Sequence[AtSpeed]) -> None:
             [one.factor for one in works], shares, "o", color=GOOD, markersize=4, label="lost before the first fault",
             clip_on=False,
         )  # fmt: skip
-    none = [one.factor for one in ordered if one.stressed.contamination_reserve is None]
+    none = [
+        one.factor
+        for one in ordered
+        if one.stressed.contamination_reserve is None and not (one.stressed.share_refused and one.faultless)
+    ]
     if none:
         axes.plot(
             none,
@@ -137,6 +141,9 @@ def _reserve(axes: Any, ordered: Sequence[AtSpeed]) -> None:
             label="a fault at this speed already",
             clip_on=False,
         )
+    if any(one.stressed.share_refused for one in ordered):
+        axes.text(0.5, 0.5, "no share of the light can be stated", transform=axes.transAxes, ha="center", fontsize=8)
     axes.set_ylim(0, max(10.0, 1.15 * max(shares, default=0.0)))
     axes.set_ylabel("light that may\nbe lost, %")
-    axes.legend(**ABOVE, ncols=2)
+    if works or none:
+        axes.legend(**ABOVE, ncols=2)

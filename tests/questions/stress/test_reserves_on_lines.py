@@ -6,6 +6,8 @@ import math
 
 import numpy as np
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from teachlab.errors import ParameterError
 from teachlab.model.recording import Recording
@@ -14,6 +16,7 @@ from teachlab.questions.feasibility.demands import demands_of
 from teachlab.questions.stress.cleaning import LossRate, cleaning_at, cleaning_from
 from teachlab.questions.stress.light import Stress
 from teachlab.questions.stress.map import stress_map
+from teachlab.questions.stress.reserve_path import Reserve
 from teachlab.scoring import score
 from teachlab.switching import replay
 from teachlab.synthetic import generate, load_scenario
@@ -62,10 +65,18 @@ def test_reserves_agree_with_the_formula_and_with_replay(
     assert not right(Stress(1.0, ambient=rise + 0.01))
 
 
+@given(st.floats(0.0, 1.0))
+def test_a_reserve_taken_from_full_light_does_not_lead_beyond_the_last_right_gain(last: float) -> None:
+    found = Reserve.up_to(last, 1.0)
+    assert found.value is not None
+    assert last <= 1.0 - found.value <= last + 2e-16
+
+
 def test_time_to_cleaning_by_hand() -> None:
-    """−ln(17.3 / 21.3) / 0.012 = 17.3 days; at the ends of the loss, the ends of the time."""
+    """17.3 / 21.3 = 0.988^17.23; half of the light a day uses up half of it in a day; and the ends of the loss."""
     reserve = 1 - 17.3 / 21.3
-    assert cleaning_at(reserve, 0.012).days == pytest.approx(17.3, abs=0.05)
+    assert cleaning_at(reserve, 0.012).days == pytest.approx(17.23, abs=0.005)
+    assert cleaning_at(0.5, 0.5).days == pytest.approx(1.0)
     found = cleaning_from(reserve, LossRate(0.012, 0.008, 0.016, 30.0, 5))
     assert found.earliest == pytest.approx(-math.log(17.3 / 21.3) / 0.016)
     assert found.latest == pytest.approx(-math.log(17.3 / 21.3) / 0.008)
