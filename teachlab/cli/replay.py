@@ -256,7 +256,7 @@ def margin_table(margin: Margin, unit: str, left: Mapping[str, float | None] | N
         if left.get("share_of_light_refused"):
             dirt = "not known: light lies below the dark level; state that level: import --dark-level"
         table.add_row("contamination reserve", dirt)
-        table.add_row("ambient reserve", none if rise is None else f"{cut(rise, 4):.4g} {unit} may be added")
+        table.add_row("ambient reserve", none if rise is None else f"{in_figures(cut(rise, 4))} {unit} may be added")
     table.add_row("hysteresis to the noise range of one edge", number(margin.hysteresis_to_noise))
     table.add_row("hysteresis to local noise", number(margin.hysteresis_to_sigma))
     table.add_row("noise on objects", number(margin.noise_object, f" {unit}"))

@@ -11,7 +11,7 @@ import typer
 from teachlab.cli.console import emit_json, note_last, progress, say, say_verdict, show
 from teachlab.cli.options import CostFalse, CostMiss, Json, PassesFile, RecordingFile, Tolerance
 from teachlab.errors import ParameterError
-from teachlab.model.printable_text import Lines, in_figures, typed_again
+from teachlab.model.printable_text import Lines, in_figures, level_text, typed_again
 from teachlab.wording.notes import passes_note
 
 if TYPE_CHECKING:
@@ -231,11 +231,14 @@ def counterfactual_command(
     with progress(f"comparing sensors on {opened.name}", quiet=json) as told, naming(setting, recording):
         found = counterfactual(opened, passes, base, mains_hz=mains_hz, rules=rules, costs=costs, progress=told)
     note_last(passes_note(passes))
-    on = typed_again(recording, truth=truth)
+    on = typed_again(recording, truth=truth) + ("" if setting is None else f" --base {typed_again(setting)}")
+    on += f" --tolerance-ms {tolerance_ms:g}" if tolerance_ms else ""
     now = found.sensors[0]
-    enough = (now.spare or 0.0) >= 1 and now.clean is not None
+    enough = now.clean is not None and (now.margin is None or (now.spare or 0.0) >= 1)
     step = f"teachlab {f'bench {on} --out results' if enough else f'design {on}'}"
-    if all((one.margin or 0.0) <= 0 for one in found.sensors):
+    if now.sensor.missing:
+        step = "Log more passes, and gaps between them that are not cut by the ends of the log. Then run this again."
+    elif now.clean is None and all((one.margin or 0.0) <= 0 for one in found.sensors):
         step = "Change distance, angle, background or kind of sensor, and log again. Then: teachlab inspect NEW.parquet"
     verdict = found.verdict.leading_to(step)
     if json:
@@ -266,18 +269,18 @@ def _sensors(found: Sequence[SensorMargin], unit: str) -> Table:
         table.add_column("cost", justify="right")
         table.add_column("its levels", justify="right")
     for one in found:
-        cells = [f"{v:.3g}" if v is not None else "–" for v in (one.margin, one.needed, one.times)]
-        cells.append("none" if one.clean is None else f"{one.clean[0]:.4g} … {one.clean[1]:.4g}")
-        if one.margin is None:
+        cells = [in_figures(v, 3) for v in (one.margin, one.needed, one.times)]
+        cells.append("none" if one.clean is None else _between(*one.clean))
+        if one.sensor.missing:
             cells = ["–"] * 4
         if best:
-            cells += (
-                ["–", "–"]
-                if one.best is None
-                else [f"{one.best.cost:.4g}", "{:.4g} … {:.4g}".format(*one.best.on_interval)]
-            )
+            cells += ["–", "–"] if one.best is None else [in_figures(one.best.cost), _between(*one.best.on_interval)]
         table.add_row(one.sensor.name, *cells)
     return table
+
+
+def _between(above: float, up_to: float) -> str:
+    return f"{level_text(above)} … {level_text(up_to)}"
 
 
 surroundings_command = {

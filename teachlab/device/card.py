@@ -17,7 +17,7 @@ from teachlab.model.draws import DrawOptions
 from teachlab.model.following_and_window import WindowSetting
 from teachlab.model.json_values import Document, picked, plain
 from teachlab.model.margin import SIDE_WORDS
-from teachlab.model.printable_text import cut, cut_percent, level_text, number_of
+from teachlab.model.printable_text import cut, cut_percent, in_figures, level_text, number_of
 from teachlab.model.score import USUAL_RULES, Rules
 from teachlab.model.setting import Setting, Switching
 from teachlab.model.setting_words import equal_cost_text
@@ -238,7 +238,9 @@ class SettingCard:
             rows.append(("Reserve", f"{cut_percent(dirt, 2):.2g} % of the light may be lost to dirt before the first "
                                     "fault, of what was recorded"))  # fmt: skip
         if ambient is not None:
-            rows.append(("", f"{cut(ambient, 4):.4g} {self.unit} of ambient light may be added, of what was recorded"))
+            rows.append(
+                ("", f"{in_figures(cut(ambient, 4))} {self.unit} of ambient light may be added, of what was recorded")
+            )
         if self.limited_by:
             rows.append(("Limited by", self.limited_by))
         if self.score is not None:

@@ -155,7 +155,7 @@ def margin_rows(record: dict[str, Any]) -> list[tuple[str, str, str]]:
         ),
         (
             "ambient reserve",
-            none if ambient is None else f"{cut(ambient, 4):.4g} {unit}",
+            none if ambient is None else f"{in_figures(cut(ambient, 4))} {unit}",
             "light that may be added before the first fault",
         ),
     ]

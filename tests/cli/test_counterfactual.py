@@ -14,7 +14,7 @@ from typer.testing import CliRunner, Result
 from teachlab.cli import app
 from teachlab.data.recording_files import write_recording
 from teachlab.data.truth_files import write_truth
-from teachlab.model.recording import Recording, RecordingInfo
+from teachlab.model.recording import Direction, Recording, RecordingInfo
 from teachlab.model.truth import Truth
 
 NAMES = [
@@ -124,7 +124,7 @@ def test_the_answer_comes_first_and_names_who_has_most(line: Path) -> None:
     now, told = document(line, "--setting", sensor)[0], run(line, "--setting", sensor).stdout
     assert now["margin"] >= now["needed"]
     assert told.startswith("Enough margin: the present sensor.")
-    assert f"Next: teachlab bench {line} --out results" in told
+    assert " ".join(f"Next: teachlab bench {line} --base {sensor} --out results".split()) in " ".join(told.split())
 
 
 @pytest.mark.parametrize("gap_peak", [0, 900])
@@ -169,3 +169,47 @@ def test_where_light_overlaps_under_every_sensor_the_light_must_change(tmp_path:
     told = " ".join(run(tmp_path / "line.parquet").stdout.split())
     assert told.startswith("No margin: light of passes and of gaps overlaps.")
     assert "Next: Change distance, angle, background or kind of sensor, and log again." in told
+
+
+def saved(folder: Path, light: np.ndarray, start: list[int], end: list[int]) -> Path:
+    info = RecordingInfo(sample_rate_hz=1000, unit="counts", full_scale=65535.0, direction=Direction.RISE)
+    write_recording(folder / "other.parquet", Recording.from_array(light.astype(np.uint16), info))
+    write_truth(folder / "other.passes.parquet", Truth.from_arrays(start, end))
+    return folder / "other.parquet"
+
+
+def test_large_numbers_are_told_without_exponents_and_levels_to_the_step(tmp_path: Path) -> None:
+    light = np.resize([20_000, 20_001, 20_002, 20_001], 1000)
+    start = list(range(100, 900, 100))
+    for k, a in enumerate(start):
+        light[a : a + 40] = 49_449 + 100 * k
+    text = run(saved(tmp_path, light, start, [a + 40 for a in start]), "--best").output
+    assert "e+0" not in text
+    assert re.search(r"as it is .* 20002 … 49449 ", text)
+
+
+def test_a_background_that_does_not_vary_is_no_fault_where_a_level_separates(tmp_path: Path) -> None:
+    light = np.full(400, 100)
+    light[50:90], light[150:190], light[250:290] = 400, 410, 420
+    text = run(saved(tmp_path, light, [50, 150, 250], [90, 190, 290])).output
+    assert "The background does not vary" in text
+    assert "Next: teachlab bench" in text
+    assert "Change distance" not in text
+
+
+def test_a_pass_cut_by_the_begin_of_the_record_leaves_nothing_to_compare(tmp_path: Path) -> None:
+    light = np.where(np.arange(200) < 150, 400, 100 + np.arange(200) % 3)
+    found = run(saved(tmp_path, light, [0], [150]), "--json")
+    document = json.loads(found.stdout)
+    assert document["verdict"]["reasons"][0]["text"] == "No pass or no gap is left to compare."
+    assert document["verdict"]["next_step"].startswith("Log more passes")
+    # An average delays the pass, but it stays cut.
+    assert {one["missing"] for one in document["sensors"] if "evaluation" not in one["sensor"]} == {
+        "no pass or no gap is left to compare"
+    }
+
+
+def test_the_next_step_keeps_filter_and_delays_of_the_present_sensor(line: Path) -> None:
+    three = line.parent / "three.json"
+    text = " ".join(run(line, "--setting", three, "--tolerance-ms", 2).output.split())
+    assert re.search(rf"Next: teachlab (bench|design) \S+ --base {re.escape(str(three))} --tolerance-ms 2", text)

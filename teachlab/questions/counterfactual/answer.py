@@ -13,11 +13,12 @@ from teachlab.light.noise import need_for_light
 from teachlab.light.usable_light import bounded_recording
 from teachlab.model.draws import Costs
 from teachlab.model.json_values import Document
+from teachlab.model.printable_text import in_figures
 from teachlab.model.recording import Recording
 from teachlab.model.score import USUAL_RULES, Rules
 from teachlab.model.setting import Setting
 from teachlab.model.truth import Truth
-from teachlab.model.verdict import Verdict, VerdictReason
+from teachlab.model.verdict import Verdict, VerdictReason, sentence
 from teachlab.questions.counterfactual.averaged import averaged
 from teachlab.questions.counterfactual.margin import SensorMargin, measure, nothing
 from teachlab.questions.counterfactual.sensors import ComparedSensor, needed_margin, sensors
@@ -53,15 +54,15 @@ class Counterfactual(Document):
         now, others = self.sensors[0], self.sensors[1:]
         promise = "This compares sensors on this light. It promises nothing about another sensor."
         if now.margin is None or now.needed is None:
+            why = now.sensor.missing or "the background does not vary: there is no noise to measure a margin in"
             return Verdict(
                 decision="no comparison",
-                reasons=(
-                    VerdictReason(text="The background does not vary: there is no noise to measure a margin in."),
-                ),
+                reasons=(VerdictReason(text=sentence(why)),),
                 conditions=(promise,),
             )
         told = (
-            f"Present margin: {now.margin:.3g} times the noise; against white noise alone it must be {now.needed:.3g}."
+            f"Present margin: {in_figures(now.margin, 3)} times the noise; against white noise alone it must be "
+            f"{in_figures(now.needed, 3)}."
         )
         about = "the present sensor"
         if now.margin <= 0:
@@ -81,11 +82,11 @@ class Counterfactual(Document):
         best = max((one for one in others if one.spare is not None), key=lambda one: one.spare or 0.0, default=None)
         gained = "None of the other sensors would have more."
         if best is not None and best.spare is not None and best.spare > max(now.spare or 0.0, 0.0):
-            gained = f"Most margin: {best.sensor.name}, {best.margin:.3g} times its noise"
+            gained = f"Most margin: {best.sensor.name}, {in_figures(best.margin, 3)} times its noise"
             gained += (
                 "."
                 if best.times is None
-                else f"; compared with what each needs, {best.times:.3g} times as much as now."
+                else f"; compared with what each needs, {in_figures(best.times, 3)} times as much as now."
             )
         return Verdict(
             decision=decision,

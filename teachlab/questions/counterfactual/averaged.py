@@ -139,8 +139,9 @@ def averaged(
         k = int(np.argmax(start >= end))
         raise TruthError(f"row {k}: the pass lies between two evaluations; evaluate faster.")
     late = span // 2
-    # A pass cut by the end of the record stays cut, and so unscored.
+    # A pass that the record cuts at either end stays cut, and so unscored.
     start, end = np.minimum(start + late, clock.count - 1), np.minimum(end + late, clock.count)
+    start = np.where(truth.start > 0, start, 0)
     keep = end > start
     keep[1:] &= start[1:] >= end[:-1]
     scale = clock.rate_hz / recording.info.sample_rate_hz

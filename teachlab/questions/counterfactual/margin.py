@@ -127,6 +127,6 @@ def measure(
         background=sign * high,
         noise=noise,
         margin=(low - high) / (2 * noise) if noise > 0 else None,
-        needed=needed_margin(clock.rate_hz, setting.consecutive),
+        needed=needed_margin(clock.rate_hz, setting.consecutive, lag - (setting.consecutive - 1)),
         clean=levels if strongest < weakest else None,
     )

@@ -34,33 +34,38 @@ class ComparedSensor:
     missing: str = ""
 
 
-def needed_margin(rate_hz: float, consecutive: int = 1, *, trips_per_hour: float = 1.0) -> float:
+def needed_margin(rate_hz: float, consecutive: int = 1, delay: int = 0, *, trips_per_hour: float = 1.0) -> float:
     """Return how many sigma below the level white noise must lie to trip no more often than stated.
 
     `rate_hz` (float, Hz): evaluations per second.
+    `delay`: evaluations for which a delay holds an onset back.
 
     Notes
     -----
     Solves ``3600 · rate · Q(m)ⁿ · (1 − Q(m)) = trips``, Q the upper tail of the normal distribution: n evaluations in a
-    row beyond the level after one that is not. Elementary probability for independent Gaussian noise; it is not valid
-    for texture, flicker and beats.
+    row beyond the level after one that is not. With a delay of d, a trip takes at least k = ⌊d / n⌋ further evaluations
+    beyond the level, none of them n after the one before: at most ``nᵏ`` ways, so ``nᵏ · Q(m)ⁿ⁺ᵏ`` takes the place of
+    ``Q(m)ⁿ``; for n = 1 that is exact. Elementary probability for independent Gaussian noise; it is not valid for
+    texture, flicker and beats.
 
     Examples
     --------
-    >>> [round(needed_margin(2000, n), 1) for n in (1, 2, 3)]
-    [5.1, 3.4, 2.6]
+    >>> [round(needed_margin(2000, n), 1) for n in (1, 2, 3)], round(needed_margin(2000, 1, 2), 1)
+    ([5.1, 3.4, 2.6], 2.6)
     """
     from scipy.optimize import brentq
     from scipy.special import log_ndtr
 
-    if not (rate_hz > 0 and trips_per_hour > 0) or consecutive < 1:
+    if not (rate_hz > 0 and trips_per_hour > 0) or consecutive < 1 or delay < 0:
         raise ParameterError(
-            f"rate and trips per hour must be above 0 and consecutive at least 1, got {rate_hz:g}, "
-            f"{trips_per_hour:g} and {consecutive}."
+            "rate and trips per hour must be above 0, consecutive at least 1 and the delay at least 0, got "
+            f"{rate_hz:g}, {trips_per_hour:g}, {consecutive} and {delay}."
         )
+    more = delay // consecutive
+    ways, consecutive = more * np.log(consecutive), consecutive + more
 
     def excess(m: float) -> float:
-        return float(consecutive * log_ndtr(-m) + log_ndtr(m) + np.log(3600 * rate_hz / trips_per_hour))
+        return float(consecutive * log_ndtr(-m) + log_ndtr(m) + np.log(3600 * rate_hz / trips_per_hour) + ways)
 
     # Beyond its maximum at Q = n / (n + 1) the rate falls with m.
     from scipy.special import ndtri

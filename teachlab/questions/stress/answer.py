@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 from teachlab.data.kept_light import held
 from teachlab.light.noise import need_for_judging
 from teachlab.model.json_values import plain
-from teachlab.model.printable_text import cut, cut_percent
+from teachlab.model.printable_text import cut, cut_percent, in_figures
 from teachlab.model.score import USUAL_RULES, Rules
 from teachlab.model.verdict import Verdict, VerdictReason
 from teachlab.questions.feasibility.answer import Feasibility, feasibility
@@ -85,7 +85,7 @@ class StressAnswer:
             return f"No share of the light can be stated: {found.share_refused}."
         if loss is None:
             return "It makes errors already as recorded: there is no reserve."
-        added = "" if rise is None else f", and up to {cut(rise, 4):.4g} {unit} of ambient light added"
+        added = "" if rise is None else f", and up to {in_figures(cut(rise, 4))} {unit} of ambient light added"
         return f"On this recording it makes no error down to {100 - cut_percent(loss):.5g} % of today's light{added}."
 
 

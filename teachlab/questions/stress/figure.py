@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from teachlab.light.drawing import EXTRA, FALSE_TRIP, GOOD, LOST, drawing, picture
-from teachlab.model.printable_text import cut, cut_percent
+from teachlab.model.printable_text import cut, cut_percent, in_figures
 
 if TYPE_CHECKING:
     from teachlab.questions.stress.map import StressMap
@@ -44,7 +44,7 @@ def _reserves(found: StressMap) -> str:
         return "fails as recorded"
     text = f"works until {cut_percent(found.contamination_reserve):.3g} % of the light is lost"
     if found.ambient_reserve is not None:
-        text += f", or {cut(found.ambient_reserve):.3g} {found.setting.unit} are added"
+        text += f", or {in_figures(cut(found.ambient_reserve))} {found.setting.unit} are added"
     return text
 
 

@@ -60,6 +60,23 @@ def test_average_equals_a_plain_loop(light: list[float], span: int, step: int) -
     np.testing.assert_array_equal(invalid, np.isnan(values))
 
 
+@pytest.mark.parametrize(("consecutive", "delay"), [(1, 0), (1, 3), (2, 1), (2, 5), (3, 3), (3, 7)])
+def test_white_noise_trips_no_more_often_than_the_needed_margin_says(consecutive: int, delay: int) -> None:
+    """At a margin that allows a trip in 500 evaluations; without a filter the rate is exact, as a delay of 3 shows."""
+    rate, trips = 1000.0, 3_600_000 / 500
+    margin = needed_margin(rate, consecutive, delay, trips_per_hour=trips)
+    light = np.random.default_rng(3).normal(size=400_000)
+    setting = Setting(
+        unit="counts", on_level=margin, off_level=margin, polarity=Polarity.LIGHT_ON, consecutive=consecutive,
+        on_delay_ms=float(delay),
+    )  # fmt: skip
+    info = RecordingInfo(sample_rate_hz=rate, unit="counts")
+    onsets = replay(Recording.from_array(light, info), setting).onsets.size
+    assert onsets <= 800 + 4 * 800**0.5
+    assert onsets >= 800 - 4 * 800**0.5 or consecutive > 1
+    assert delay < consecutive or margin < needed_margin(rate, consecutive, trips_per_hour=trips)
+
+
 def test_average_across_blocks_and_from_slower_evaluations() -> None:
     rng = np.random.default_rng(1)
     light = rng.integers(0, 4096, 3 * BLOCK_SAMPLES + 77).astype(np.uint16)
