@@ -151,19 +151,25 @@ def level_text(level: float, step: float | None = None) -> str:
     return f"{level:.0f}" if abs(level) < 1e9 and level == round(level) else in_figures(level, 5)
 
 
-def cut(value: float, digits: int = 3) -> float:
+def cut(value: float, digits: int = 3, *, up: bool = False) -> float:
     """Return a number cut towards 0 to so many digits, where a rounded one would claim too much.
+
+    `up`: away from 0 instead, where it says what is needed.
 
     Examples
     --------
     >>> cut(193.98), cut(-0.45678), cut(0.0), cut(200.0)
     (193.0, -0.456, 0.0, 200.0)
+    >>> cut(193.02, up=True), cut(193.98, up=True), cut(200.0, up=True)
+    (194.0, 194.0, 200.0)
     """
     if not (math.isfinite(value) and value):
         return value
     shown = float(f"{value:.{digits}g}")
     place = math.floor(math.log10(abs(value))) - digits + 1
-    return shown if abs(shown) <= abs(value) else float(f"{shown - math.copysign(10.0**place, value):.{digits}g}")
+    if (abs(shown) >= abs(value)) if up else (abs(shown) <= abs(value)):
+        return shown
+    return float(f"{shown + math.copysign(10.0**place, value if up else -value):.{digits}g}")
 
 
 def cut_percent(share: float, digits: int = 3) -> float:

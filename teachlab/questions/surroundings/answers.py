@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from teachlab.errors import ParameterError
+from teachlab.model.printable_text import cut, in_figures
 from teachlab.model.verdict import sentence
 
 LEAVE = "Leave the setting as it is. Ask again when lamps, neighbours or filters change."
@@ -143,7 +144,8 @@ def lamp(
     the period, and with a hysteresis of a share h of half the swing until it is below the off-level: ``(1/2 + asin(h) /
     2π) / f``. An on-delay longer than that outlasts it, if the light then stays below for at least one evaluation:
     ``(1/2 − asin(h) / π) / f``. An average over one whole period removes the swing. A faster ripple of electronic
-    ballasts appears at its alias.
+    ballasts appears at its alias, whose bright part the on-delay must outlast too. An average is advised if what whole
+    evaluations leave is within the hysteresis.
 
     `swing`, `hysteresis`: peak to peak of the flicker at the receiver, and the hysteresis, in the same unit.
     `ripple_hz` (float, Hz): ripple of an electronic ballast or a dimmed lamp.
@@ -155,7 +157,9 @@ def lamp(
     flicker = 2 * mains_hz
     # A hysteresis of more than half the swing can hold the light from one period to the next.
     wide = math.asin(min(1.0, 2 * hysteresis / swing)) if swing > 0 else 0.0
-    needed, below = 1000 / flicker * (0.5 + wide / (2 * math.pi)), 1000 / flicker * (0.5 - wide / math.pi)
+    wider = f"iden the hysteresis beyond {in_figures(swing, 9)}."
+    bright, dark = 0.5 + wide / (2 * math.pi), 0.5 - wide / math.pi  # shares of a period
+    needed, below = 1000 / flicker * bright, 1000 / flicker * dark
     over = max(1, round(evaluation_rate_hz / flicker))
     values: dict[str, Any] = {
         "flicker_hz": flicker,
@@ -173,33 +177,44 @@ def lamp(
     # Evaluated too seldom, the flicker is seen as a slower one, whose bright half no delay is sure to outlast: how slow
     # hangs on the last digit of both rates.
     sure = evaluation_rate_hz * below >= 1000 * (1 - 1e-9)
-    quiet, step = hysteresis > swing or (on_delay_ms > needed and sure), LEAVE
-    widen = f"iden the hysteresis beyond {swing:g}."
-    if hysteresis > swing:
+    ripple = values.get("ripple_alias_hz")
+    slow = ripple is not None and not (ripple > 0 and on_delay_ms > 1000 / ripple * bright)
+    quiet, step = swing == 0 or hysteresis > swing or (on_delay_ms > needed and sure and not slow), LEAVE
+    longer = in_figures(cut(needed, 4, up=True))
+    # The mean of whole evaluations may leave more than the hysteresis holds: then it is no remedy.
+    averages = values.get("average_leaves", 1.0) * swing <= hysteresis + 1e-9 * swing
+    or_average = f"verage over {1000 / flicker:.4g} ms, or w" if averages else ""
+    if swing == 0:
+        verdict = "the light does not flicker: it cannot chatter"
+    elif hysteresis > swing:
         verdict = "the hysteresis is wider than the swing: it cannot chatter"
     elif evaluation_rate_hz < 2 * flicker:
         verdict = (
             f"it can chatter: the evaluation rate is too low for a flicker of {flicker:g} Hz, which is seen as one of "
             f"{values['flicker_alias_hz']:.4g} Hz, and no on-delay or average is sure to remove that"
         )
-        step = f"W{widen}"
+        step = f"W{wider}"
         if "on_delay_needed_ms" in values:
             faster = f"{math.ceil(1000 / below * (1 - 1e-9)):,}"
-            step = (
-                f"Evaluate at least {faster} times a second and raise the on-delay above {needed:.4g} ms, or w{widen}"
-            )
+            step = f"Evaluate at least {faster} times a second and raise the on-delay above {longer} ms, or w{wider}"
     elif not sure:
         verdict = (
             f"it can switch: the hysteresis of {hysteresis:g} can hold the light of a flicker of {swing:g} from one "
             "period to the next, and no on-delay is sure to outlast that"
         )
-        step = f"Average over {1000 / flicker:.4g} ms, or w{widen}"
+        step = f"A{or_average}{wider}" if averages else f"W{wider}"
+    elif on_delay_ms > needed and slow:
+        verdict = (
+            f"it can chatter: the ripple of {ripple_hz:g} Hz is seen as one of {ripple:.4g} Hz, and its bright part "
+            "outlasts the on-delay"
+        )
+        step = f"W{wider}"
     elif on_delay_ms > needed:
         verdict = "the on-delay outlasts the bright part of the flicker"
     else:
-        wider = "wider than" if swing > hysteresis else "as wide as"
-        verdict = f"it can chatter: the flicker of {swing:g} is {wider} the hysteresis of {hysteresis:g}"
-        step = f"Raise the on-delay above {needed:.4g} ms, average over {1000 / flicker:.4g} ms, or w{widen}"
+        than = "wider than" if swing > hysteresis else "as wide as"
+        verdict = f"it can chatter: the flicker of {swing:g} is {than} the hysteresis of {hysteresis:g}"
+        step = f"Raise the on-delay above {longer} ms, {f'a{or_average}' if averages else 'or w'}{wider}"
     return SurroundingsAnswer(
         values=values,
         verdict=verdict,

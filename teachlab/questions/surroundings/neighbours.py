@@ -13,7 +13,7 @@ import numpy as np
 
 from teachlab.errors import check_least
 from teachlab.model.json_values import Document
-from teachlab.model.printable_text import number_of
+from teachlab.model.printable_text import cut, in_figures, number_of
 from teachlab.questions.surroundings.answers import (
     LEAVE,
     SurroundingsAnswer,
@@ -108,7 +108,7 @@ def neighbour_pulses(
         if immune
         else "Choose other pulse frequencies."
         if math.isinf(longest)
-        else f"Set a filter of at least {longest + 1:g} evaluations in a row, or choose other pulse frequencies.",
+        else f"Set a filter of at least {int(longest) + 1:,} evaluations in a row, or choose other pulse frequencies.",
         source="overlap of two pulse trains as rotation of a circle, checked by brute force in this project's tests; "
         "that sensors "
         "pulsed at different frequencies disturb each other less is common practice, no source",
@@ -191,13 +191,14 @@ def neighbour_beat(
         positive(evaluation_rate_hz=evaluation_rate_hz)
         values["beat_alias_hz"] = alias_hz(beat, evaluation_rate_hz)
     wide = hysteresis > 2 * left
+    swing = in_figures(cut(2 * left, 4, up=True))
     return SurroundingsAnswer(
         values=values,
         verdict=f"the hysteresis of {hysteresis:g} "
-        + ("is wider than the beat: it cannot chatter" if wide else f"is narrower than the beat of {2 * left:.4g}")
+        + ("is wider than the beat: it cannot chatter" if wide else f"is narrower than the beat of {swing}")
         + ("" if wide else ": it can chatter while the light is near a level"),
         problem=not wide,
-        next_step=LEAVE if wide else f"Widen the hysteresis beyond {2 * left:.4g}, or move the frequencies apart.",
+        next_step=LEAVE if wide else f"Widen the hysteresis beyond {swing}, or move the frequencies apart.",
         source="product of two tones averaged over the integration time: |sinc|; elementary Fourier analysis",
         limits="both emitters steady, linear receiver; a receiver that gates pulses: see the pulse trains instead",
     )

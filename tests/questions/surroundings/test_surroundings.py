@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import math
 
 import numpy as np
@@ -208,6 +209,54 @@ def test_lamp_verdicts() -> None:
     slow = lamp(mains_hz=50, evaluation_rate_hz=90, swing=2, hysteresis=1, ripple_hz=20_030)
     assert "too low" in slow.verdict
     assert (slow.values["flicker_alias_hz"], slow.values["ripple_alias_hz"]) == (10, 40)
+
+
+def test_an_average_is_advised_only_where_its_whole_evaluations_leave_less_than_the_hysteresis() -> None:
+    """262 evaluations a second: three of them last 11.5 ms, and leave 15 % of a flicker of 100 Hz."""
+    given = {"mains_hz": 50.0, "evaluation_rate_hz": 262.6, "swing": 2.0}
+    assert lamp(**given, hysteresis=0).values["average_leaves"] == pytest.approx(0.155, abs=1e-3)
+    assert "verage over" not in lamp(**given, hysteresis=0).next_step
+    assert "average over 10 ms" in lamp(**given, hysteresis=0.32).next_step
+    assert "average over 10 ms" in lamp(**given | {"evaluation_rate_hz": 300.0}, hysteresis=0).next_step
+
+
+def test_a_ripple_seen_as_a_slow_one_outlasts_the_on_delay() -> None:
+    """20,030 Hz at 1000 evaluations a second look like 30 Hz: bright for 16.7 ms, about an on-level at its mean."""
+    given = {"mains_hz": 50.0, "evaluation_rate_hz": 1000.0, "swing": 2.0, "hysteresis": 0.0, "ripple_hz": 20_030.0}
+    light = np.sin(2 * np.pi * 20_030 * np.arange(10_000) / 1000 + 0.1)
+    long = [len(list(run)) for bright, run in itertools.groupby(light >= 0) if bright]
+    assert max(long) > 6  # an on-delay of 6 ms lets it through
+    assert lamp(**given, on_delay_ms=6).judged.startswith("Problem: It can chatter: the ripple of 20030 Hz is seen as")
+    assert lamp(**given, on_delay_ms=17).judged.startswith("OK")
+    assert lamp(**given | {"ripple_hz": 20_000.0}, on_delay_ms=600).problem
+    assert not lamp(**given | {"hysteresis": 2.1}).problem
+
+
+def test_light_without_flicker_does_not_chatter() -> None:
+    assert not lamp(mains_hz=50, evaluation_rate_hz=1000, swing=0, hysteresis=0).problem
+
+
+@given(
+    hysteresis=st.floats(0.0, 0.99), rate=st.floats(400, 5000), frequency=st.floats(19_990, 20_010),
+    amplitude=st.floats(0.01, 1e5),
+)  # fmt: skip
+def test_what_is_told_to_do_is_enough(hysteresis: float, rate: float, frequency: float, amplitude: float) -> None:
+    """A step of the last digit beyond the number that is told."""
+
+    def told(text: str) -> float:
+        return float(text.split("beyond ")[1].split()[0].rstrip(".,")) * (1 + 1e-9)
+
+    at = {"own_hz": 20_000.0, "other_hz": frequency, "amplitude": amplitude, "integration_us": 9000.0}
+    beat = neighbour_beat(**at, hysteresis=0.0)
+    assert not neighbour_beat(**at, hysteresis=told(beat.next_step)).problem
+    flicker = {"mains_hz": 50.0, "evaluation_rate_hz": rate, "swing": 2.0, "hysteresis": hysteresis}
+    found = lamp(**flicker).next_step
+    assert not lamp(**flicker | {"hysteresis": told(found)}).problem
+    if "on-delay above" in found:
+        delay = float(found.split("on-delay above ")[1].split()[0]) + 1e-9
+        if "Evaluate at least" in found:
+            flicker["evaluation_rate_hz"] = float(found.split("at least ")[1].split()[0].replace(",", ""))
+        assert not lamp(**flicker, on_delay_ms=delay).problem
 
 
 def test_ambient_light_against_the_usual_illuminances() -> None:
