@@ -12,7 +12,7 @@ from teachlab.cli.console import emit_json, progress, say, warn
 from teachlab.cli.options import Json, RecordingFile
 from teachlab.cli.writing import kind_of
 from teachlab.errors import ParameterError, TruthError
-from teachlab.model.printable_text import in_figures, number_of, time_text, typed_again
+from teachlab.model.printable_text import in_figures, level_text, number_of, time_text, typed_again
 from teachlab.model.recording import Direction
 from teachlab.wording.notes import SELF_LABELLED
 
@@ -78,7 +78,7 @@ def label_command(
     if json:
         emit_json(found.as_dict(out=target, sheets=sheets))
         return
-    _tell(recording, target, sheets, found)
+    _tell(recording, target, sheets, found, min_ms)
 
 
 def _target(recording: str, out: str | None, corrected: str | None, *, force: bool) -> str:
@@ -110,7 +110,9 @@ def _target(recording: str, out: str | None, corrected: str | None, *, force: bo
     return target
 
 
-def _tell(recording: str, target: str | None, sheets: list[str], found: LabelAnswer) -> None:
+def _tell(
+    recording: str, target: str | None, sheets: list[str], found: LabelAnswer, min_ms: float | None
+) -> None:  # fmt: skip
     from teachlab.data.quality.pass_doubts import time_of
 
     proposal, info = found.proposal, found.info
@@ -120,7 +122,7 @@ def _tell(recording: str, target: str | None, sheets: list[str], found: LabelAns
         say(f"{number_of(proposal.truth.passes, 'pass', 'passes')} proposed{where}. In doubt: {len(found.doubtful)}.")
     else:
         made = found.correction
-        say(f"{found.truth.passes} passes taken from the corrected table{where}.")
+        say(f"{number_of(found.truth.passes, 'pass', 'passes')} taken from the corrected table{where}.")
         say(
             f"As proposed: {made.as_proposed} of {proposal.truth.passes}; with moved borders: {made.moved}, taken out: "
             f"{made.taken_out}, added: {made.added}."
@@ -138,8 +140,10 @@ def _tell(recording: str, target: str | None, sheets: list[str], found: LabelAns
         if len(found.doubtful) > MOST_TOLD:
             say(f"  and {len(found.doubtful) - MOST_TOLD} more; the table has them all")
     replayed = found.replayed
-    if replayed is not None and (replayed.losses or replayed.gaps_tripped or replayed.counted_again):
-        say(f"A replay at the middle, {in_figures(replayed.setting.activation)} {unit}, disagrees with the passes:")
+    if replayed is not None and (
+        replayed.losses or replayed.gaps_tripped or replayed.counted_again or replayed.ignored_tripped
+    ):
+        say(f"A replay at the middle, {level_text(replayed.setting.activation)} {unit}, disagrees with the passes:")
         for line in replayed.lines():
             say(f"  {line}")
         for loss in replayed.losses[:MOST_TOLD]:
@@ -150,7 +154,7 @@ def _tell(recording: str, target: str | None, sheets: list[str], found: LabelAns
     if math.isfinite(levels.separation):
         apart = f"{in_figures(levels.separation, 3)} times the sum of their spreads apart"
     say(
-        f"Two levels: {in_figures(levels.low)} {unit} and {in_figures(levels.high)} {unit}, {apart}. "
+        f"Two levels: {level_text(levels.low)} {unit} and {level_text(levels.high)} {unit}, {apart}. "
         f"Objects {'raise' if proposal.direction == 'rise' else 'lower'} the light "
         f"({proposal.direction_from})."
     )
@@ -172,6 +176,8 @@ def _tell(recording: str, target: str | None, sheets: list[str], found: LabelAns
     )
     say(f"Or on the light, the most doubtful first: teachlab explore {typed_again(recording, truth=target)} --serve")
     asked = f" --direction {proposal.direction}" if proposal.direction_from == "given" else ""
+    # What was corrected is told against the same proposal.
+    asked += "" if min_ms is None else f" --min-ms {min_ms:g}"
     back = f"{typed_again(recording)}{asked} --from {typed_again(target)}"
     say(f"Then: teachlab label {back} --out NAME.passes.parquet")
 

@@ -46,6 +46,38 @@ def test_the_table_is_read_back_in_the_direction_that_was_given(line: Path, tmp_
     assert "Objects lower the light (given)" in " ".join(invoke(*words).stdout.split())
 
 
+def test_the_table_is_read_back_against_the_proposal_that_was_corrected(line: Path, tmp_path: Path) -> None:
+    """A product of 5 ms is smoothed away by itself: only the option brings it into the proposal again."""
+    light = read_recording(line).light[:].copy()
+    light[300:305] += 60
+    write_recording(tmp_path / "short.parquet", [light], RecordingInfo(sample_rate_hz=1000.0, unit="counts"))
+    said = invoke("label", tmp_path / "short.parquet", "--min-ms", "2").stdout
+    back = next(one for one in said.splitlines() if one.startswith("Then: "))
+    words = shlex.split(back.partition("teachlab ")[2].replace("NAME", str(tmp_path / "taken")))
+    assert "As proposed: 21 of 21; with moved borders: 0, taken out: 0, added: 0." in invoke(*words).stdout
+
+
+def test_an_object_to_be_ignored_that_switches_the_replay_is_no_agreement(line: Path, tmp_path: Path) -> None:
+    table = tmp_path / "line.passes.csv"
+    invoke("label", line)
+    lines = table.read_text().splitlines()
+    lines[3] = lines[3].replace("detect", "ignore")
+    (tmp_path / "seen.csv").write_text("\n".join(lines) + "\n")
+    said = invoke("label", line, "--from", tmp_path / "seen.csv", "--out", tmp_path / "taken.parquet").stdout
+    assert "agrees with every pass" not in said
+    assert "disagrees with the passes" in said
+
+
+def test_levels_above_ten_thousand_are_told_in_full(tmp_path: Path) -> None:
+    light = np.full(5100, 20_010)
+    for a in START:
+        light[a : a + 60] = 52_345
+    write_recording(
+        tmp_path / "wide.parquet", [light.astype(np.uint16)], RecordingInfo(sample_rate_hz=1000.0, unit="counts")
+    )
+    assert "Two levels: 20010 counts and 52345 counts" in invoke("label", tmp_path / "wide.parquet").stdout
+
+
 def test_passes_are_proposed_beside_the_recording(line: Path, tmp_path: Path) -> None:
     done = invoke("label", line)
     assert done.exit_code == 0, done.output

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from teachlab.errors import ParameterError, RecordingError
 from teachlab.light.noise import Selection, need_for_light
 from teachlab.light.usable_light import bounded
-from teachlab.model.printable_text import in_figures
+from teachlab.model.printable_text import level_text
 from teachlab.model.recording import Direction, Recording
 from teachlab.model.truth import Truth, TruthSource
 from teachlab.sensor.clock import delay_evaluations
@@ -189,7 +189,7 @@ def two_levels(values: NDArray[np.float64], unit: str) -> Levels:
     at = _best_split(ordered)
     if at is None:
         raise RecordingError(
-            f"the light does not have two levels: every sample is {ordered[0]:g} {unit}. "
+            f"the light does not have two levels: every sample is {level_text(ordered[0])} {unit}. "
             "Log a stretch in which objects pass."
         )
     low, high = ordered[:at], ordered[at:]
@@ -203,8 +203,8 @@ def two_levels(values: NDArray[np.float64], unit: str) -> Levels:
     )
     if levels.separation < REQUIRED_SEPARATION:
         raise RecordingError(
-            f"the light does not have two levels: the best split has {in_figures(levels.low)} {unit} below and "
-            f"{in_figures(levels.high)} {unit} above, {levels.separation:.2f} times the sum of their spreads apart "
+            f"the light does not have two levels: the best split has {level_text(levels.low)} {unit} below and "
+            f"{level_text(levels.high)} {unit} above, {levels.separation:.2f} times the sum of their spreads apart "
             f"(required: {REQUIRED_SEPARATION:g}). Label by hand, or log a stretch in which objects pass."
         )
     return levels
@@ -236,8 +236,8 @@ def _direction(recording: Recording, given: Direction | None, levels: Levels) ->
     if min(levels.share_high, 1 - levels.share_high) > CLEAR_MINORITY:
         unit = recording.info.unit
         raise ParameterError(
-            f"it is not clear which level the objects are: the light is near {in_figures(levels.low)} {unit} for "
-            f"{100 * (1 - levels.share_high):.0f} % and near {in_figures(levels.high)} {unit} for "
+            f"it is not clear which level the objects are: the light is near {level_text(levels.low)} {unit} for "
+            f"{100 * (1 - levels.share_high):.0f} % and near {level_text(levels.high)} {unit} for "
             f"{100 * levels.share_high:.0f} % of the time. Give --direction rise or --direction dip."
         )
     return (Direction.RISE if levels.share_high < 0.5 else Direction.DIP), "the rarer level"
