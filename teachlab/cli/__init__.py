@@ -8,7 +8,8 @@ from __future__ import annotations
 
 import errno
 import importlib
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from typing import Any, NoReturn
 
 import typer
@@ -16,7 +17,7 @@ from typer.core import TyperCommand
 
 from teachlab import __version__
 from teachlab.cli.commands import COMMANDS
-from teachlab.cli.plain_help import PlainCommand, PlainGroup
+from teachlab.cli.plain_help import PlainCommand, PlainGroup, UsageError, usage_text
 from teachlab.errors import Abstained, InputError
 from teachlab.model.printable_text import SHOWN_OF_MESSAGE, printable
 
@@ -57,9 +58,14 @@ class _Commands(PlainGroup):
         finally:
             self._telling = False
 
+    def make_context(self, *given: Any, **values: Any) -> Any:
+        with _plain_usage():
+            return super().make_context(*given, **values)
+
     def invoke(self, ctx: Any) -> Any:
         try:
-            return super().invoke(ctx)
+            with _plain_usage():
+                return super().invoke(ctx)
         except InputError as error:
             _end(2, f"{error}", guide=error.guide)
         except Abstained as error:
@@ -73,6 +79,17 @@ class _Commands(PlainGroup):
                 raise
             where = f"{error.filename}: " if error.filename else ""
             _end(2, f"{where}{error.strerror or error}.")
+
+
+@contextmanager
+def _plain_usage() -> Iterator[None]:
+    """Tell a command line that cannot be read as other refusals are told; without arguments, help was printed."""
+    try:
+        yield
+    except UsageError as error:
+        if type(error).__name__ == "NoArgsIsHelpError":
+            raise
+        _end(2, usage_text(error))
 
 
 def _end(code: int, message: str, *, guide: str | None = None) -> NoReturn:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import functools
+import re
 import textwrap
 from typing import Any
 
@@ -19,6 +20,16 @@ FILES = frozenset(
 """Parameters that take the name of a file or a folder."""
 WIDEST = 20
 """Characters in a line of choices."""
+UsageError: type[Exception] = next(kind for kind in typer.BadParameter.__mro__ if kind.__name__ == "UsageError")
+"""What the command library raises for a command line that it cannot read; it exports only a kind of it."""
+
+PLAIN = {
+    r"Got unexpected extra argument\(s\) \((.*)\)": r"too many arguments: \1",
+    "^No such command": "there is no command",
+    r"^Option '(\S+)' requires an argument": r"\1 needs a value",
+    r"^Option '(\S+)' does not take a value": r"\1 takes no value",
+}
+"""Words of the command library, and ours."""
 
 
 class _PlainHelp:
@@ -56,8 +67,32 @@ def _read(parameter: Any, ctx: Any, value: Any) -> Any:
         takes = {"int": "a whole number", "float": "a number"}.get(kind)
         if takes is None and "|" in kind:
             takes = f"one of {kind.replace('|', ', ')}"
-        if takes is None or value is None or parameter.value_is_missing(value):
+        hint = parameter.get_error_hint().strip("'").split("' / '")[-1]
+        if value is None or parameter.value_is_missing(value):
+            needed = " ".join(_takes(parameter, ctx).split())
+            raise ParameterError(f"{_command(ctx)} needs {hint} ({needed}). {_see(ctx)}") from fault
+        if takes is None:
             raise
         given = ", ".join(map(str, value)) if isinstance(value, (list, tuple)) else value
-        hint = parameter.get_error_hint().strip("'").split("' / '")[-1]
         raise ParameterError(f"{hint} takes {takes}, got '{given}'.") from fault
+
+
+def usage_text(fault: Any) -> str:
+    """Return what the command library says of a command line that it cannot read, in the form of other refusals."""
+    text, ctx = fault.format_message().rstrip("."), fault.ctx
+    for theirs, ours in PLAIN.items():
+        text = re.sub(theirs, ours, text, flags=re.DOTALL)
+    if ctx is not None and (option := getattr(fault, "option_name", None)) is not None:
+        nearest = " or ".join(sorted(getattr(fault, "possibilities", None) or ()))
+        text = f"{_command(ctx)} has no option {option}" + (f". Did you mean {nearest}?" if nearest else "")
+    end = "" if text.endswith("?") else "."
+    return f"{text}{end} {_see(ctx)}" if ctx is not None else f"{text}{end}"
+
+
+def _command(ctx: Any) -> str:
+    return ctx.command_path.partition(" ")[2] or "teachlab"
+
+
+def _see(ctx: Any) -> str:
+    # The name under which the program was started may be any.
+    return f"See: {' '.join(['teachlab', *ctx.command_path.split()[1:]])} --help"

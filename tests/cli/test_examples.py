@@ -76,10 +76,40 @@ def test_help_groups_the_commands_by_the_path() -> None:
     assert max(map(len, told.splitlines())) <= 100
 
 
-def test_a_mistyped_command_is_answered_with_the_nearest() -> None:
-    told = CliRunner().invoke(app, ["benhc"])
-    assert told.exit_code == 2
-    assert "Did you mean 'bench'?" in told.output
+@pytest.mark.parametrize(
+    ("words", "told"),
+    [
+        ("benhc", "there is no command 'benhc'. Did you mean 'bench'? See: teachlab --help"),
+        ("bench", "bench needs recordings (FILE). See: teachlab bench --help"),
+        ("replay r.parquet", "replay needs --setting (FILE). See: teachlab replay --help"),
+        ("plan --max-rate", "--max-rate needs a value."),
+        ("plan --json=3", "--json takes no value."),
+        (
+            "plan --max-rat 3",
+            "plan has no option --max-rat. Did you mean --max-rate or --true-rate? See: teachlab plan --help",
+        ),
+        ("--nothing", "teachlab has no option --nothing. See: teachlab --help"),
+        ("inspect a b", "too many arguments: b. See: teachlab inspect --help"),
+        (
+            "surroundings lamp",
+            "surroundings lamp needs --evaluation-rate-hz (NUMBER). See: teachlab surroundings lamp --help",
+        ),
+        ("surroundings lam", "there is no command 'lam'. Did you mean 'lamp'? See: teachlab surroundings --help"),
+    ],
+)
+def test_a_command_line_that_cannot_be_read_is_told_as_other_refusals(words: str, told: str) -> None:
+    done = CliRunner().invoke(app, words.split(), env={"COLUMNS": "60", "TERMINAL_WIDTH": "60"})
+    assert done.exit_code == 2
+    assert done.stdout == ""
+    assert done.stderr == f"teachlab: {told}\n"
+
+
+@pytest.mark.parametrize("words", [[], ["surroundings"]])
+def test_without_arguments_help_is_printed(words: list[str]) -> None:
+    done = CliRunner().invoke(app, words)
+    assert done.exit_code == 2
+    assert "Usage:" in done.output
+    assert "teachlab:" not in done.stderr
 
 
 def test_an_example_stands_in_the_row_of_its_command() -> None:
