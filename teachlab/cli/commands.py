@@ -68,7 +68,7 @@ COMMANDS = {
     ),
     "strategies": Listed(
         "strategies", TRY,
-        "List the strategies: what each must be shown, and its parameters.",
+        "List the strategies by what each must be shown; of one, tell its parameters.",
         "teachlab strategies",
     ),
     "teach": Listed(

@@ -8,34 +8,62 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from teachlab.cli.console import emit_json, say
-from teachlab.cli.options import Json
+from teachlab.cli.options import Details, Json
 from teachlab.model.printable_text import number_of
+from teachlab.model.teaching import Shown
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from teachlab.teaching.parameters import ParameterInfo
     from teachlab.teaching.registry import Listing
 
 
+WORDS = {
+    Shown.SWEEP: "sweep (running light without its passes)",
+    Shown.EVENTS: "events (running light with its passes)",
+}
+"""What a strategy must be shown, where its name does not say it."""
+
+
 def strategies_command(
     strategy: Annotated[str | None, typer.Argument(help="One alone: a name, or ./file.py:Class.")] = None,
+    details: Details = False,
     json: Json = False,
 ) -> None:
-    """List the strategies: what each must be shown, and its parameters."""
+    """List the strategies by what each must be shown; of one, tell its parameters."""
     from teachlab.teaching.registry import Listings, listings
 
     found = listings() if strategy is None else (_alone(strategy),)
     if json:
         emit_json(Listings(strategies=found).as_dict())
         return
-    if strategy is None:
-        say(
-            f"{number_of(len(found), 'strategy', 'strategies')}. teachlab bench R compares those that serve most lines."
-        )
-        say("Parameters of one: teachlab strategies NAME")
-        say("")
+    if strategy is not None or details:
+        for one in found:
+            for line in _lines(one, parameters=strategy is not None):
+                say(line)
+        return
+    for line in _short(found):
+        say(line)
+
+
+def _short(found: Sequence[Listing]) -> list[str]:
+    """Say where to begin, and name the strategies by what they must be shown; one that is broken has its reason."""
+    from teachlab.teaching.registry import RECOMMENDED
+
+    shown: dict[tuple[str, ...], list[str]] = {}
     for one in found:
-        for line in _lines(one, parameters=strategy is not None):
-            say(line)
+        if not one.reason:
+            shown.setdefault(one.needs, []).append(one.name)
+    out = [
+        f"Begin with {RECOMMENDED}: teachlab bench R compares it with others that serve most lines.",
+        f"{number_of(len(found), 'strategy', 'strategies')}, by what a strategy must be shown:",
+    ]
+    for needs, names in shown.items():
+        words = ", ".join(WORDS.get(Shown(each), each) for each in needs) or "its parameters say what"
+        out.append(f"  {words}: {', '.join(names)}")
+    out += [line for one in found if one.reason for line in _lines(one, parameters=False)]
+    return [*out, "One with its parameters: teachlab strategies NAME", "What each does: teachlab strategies --details"]
 
 
 def _alone(strategy: str) -> Listing:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 import subprocess
 import sys
 from importlib.metadata import EntryPoint
@@ -49,8 +50,15 @@ def test_json_lists_name_needs_parameters_and_origin() -> None:
 def test_text_tells_units_defaults_and_what_is_broken() -> None:
     result = CliRunner().invoke(app, ["strategies"])
     assert result.exit_code == 0
-    assert result.stdout.startswith(f"{len(registry.BUILT_IN) + 1} strategies. teachlab bench R compares")
-    assert "two-sample-midpoint  [built-in]  needs: background, object" in result.stdout
+    assert result.stdout.startswith(f"Begin with {registry.RECOMMENDED}: teachlab bench R compares")
+    assert len(result.stdout.splitlines()) < 20
+    flowing = " ".join(result.stdout.split())
+    assert f" {len(registry.BUILT_IN) + 1} strategies," in flowing
+    assert " background, object: two-sample-midpoint " in flowing
+    assert all(re.search(rf"[ ,]{name}[ ,]", flowing) for name in [*registry.BUILT_IN, "shaky"])
+    whole = CliRunner().invoke(app, ["strategies", "--details"]).stdout
+    assert "two-sample-midpoint  [built-in]  needs: background, object" in whole
+    assert "Place the level halfway between one object" in whole
     assert "--set" not in result.stdout
     assert "shaky  [broken]" in result.stdout
     assert "ModuleNotFoundError" in result.stdout
