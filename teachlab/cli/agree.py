@@ -71,5 +71,5 @@ def agree_command(
     if details:
         say(f"Edges match within ±{found.tolerance_samples} samples. {100 * found.lots_fully_reproduced:.3g} % of the "
             f"{'lots' if found.share.named else 'stretches'} are reproduced without a fault.")  # fmt: skip
-        for line in place_lines(found.unmatched, opened.info):
+        for line in place_lines(found.unmatched, opened):
             say(line)

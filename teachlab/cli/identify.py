@@ -75,7 +75,7 @@ def identify_command(
         say_verdict(found.verdict, details=details)
         if details and setting is not None:
             show(class_table(found))
-            for line in place_lines(found.contradictions, opened.info):
+            for line in place_lines(found.contradictions, opened):
                 say(line)
         if setting is not None and out is not None:
             say(f"Setting: {out}, the simplest that fits.")

@@ -13,7 +13,7 @@ from teachlab.cli.console import emit_json, note_last, progress, say, say_verdic
 from teachlab.cli.options import Details, Json, PassesFile, RecordingFile, Tolerance
 from teachlab.cli.writing import picture_kind, write_file
 from teachlab.errors import RecordingError
-from teachlab.model.printable_text import in_figures, number_of, typed_again
+from teachlab.model.printable_text import in_figures, moment, number_of, typed_again
 from teachlab.model.recording import Recording
 from teachlab.wording.notes import passes_note
 
@@ -81,7 +81,7 @@ def inspect_command(
     if not details:
         return
     show(_table(opened, quality, found))
-    for line in _obstacles(quality, found):
+    for line in _obstacles(quality, found, opened):
         say(line)
 
 
@@ -262,7 +262,7 @@ def _counted(best: Hindsight, unit: str) -> str:
     return f"none works: the best pair, {pair}, still has {told}"
 
 
-def _obstacles(q: Quality, found: InspectAnswer) -> list[str]:
+def _obstacles(q: Quality, found: InspectAnswer, recording: Recording) -> list[str]:
     s = q.separability
     if s is None:
         return []
@@ -286,15 +286,15 @@ def _obstacles(q: Quality, found: InspectAnswer) -> list[str]:
     ]
     for title, obstacles in (("passes", s.lost_passes), ("gaps", s.tripped_gaps)):
         if obstacles:
-            lines.append(f"  {title} on the wrong side: " + "; ".join(_one(o, q) for o in obstacles))
+            lines.append(f"  {title} on the wrong side: " + "; ".join(_one(o, q, recording) for o in obstacles))
     return lines
 
 
-def _one(o: Obstacle, q: Quality) -> str:
+def _one(o: Obstacle, q: Quality, recording: Recording) -> str:
     name = "gap" if o.row is None else f"pass {o.row}" + (f" '{o.label}'" if o.label else "")
     most = "strongest" if q.direction == "rise" else "darkest"
-    where = f"at {in_figures(o.start / q.sample_rate_hz, 6)} s (samples {o.start} to {o.stop - 1})"
-    return f"{name} {where}, {most} light {in_figures(o.peak, 5)}"
+    where = f"{moment(o.start, recording)} (samples {o.start} to {o.stop - 1})"
+    return f"{name} at {where}, {most} light {in_figures(o.peak, 5)}"
 
 
 def _next_step(on: str, q: Quality, found: InspectAnswer) -> tuple[str, str]:

@@ -12,7 +12,7 @@ from teachlab.cli.console import emit_json, progress, say, warn
 from teachlab.cli.options import Json, RecordingFile
 from teachlab.cli.writing import kind_of
 from teachlab.errors import ParameterError, TruthError
-from teachlab.model.printable_text import in_figures, level_text, number_of, time_text, typed_again
+from teachlab.model.printable_text import in_figures, level_text, moment, number_of, time_text, typed_again
 from teachlab.model.recording import Direction
 from teachlab.wording.notes import SELF_LABELLED
 
@@ -113,8 +113,6 @@ def _target(recording: str, out: str | None, corrected: str | None, *, force: bo
 def _tell(
     recording: str, target: str | None, sheets: list[str], found: LabelAnswer, min_ms: float | None
 ) -> None:  # fmt: skip
-    from teachlab.data.quality.pass_doubts import time_of
-
     proposal, info = found.proposal, found.info
     levels, unit = proposal.levels, info.unit
     where = "" if target is None else f", written to {target}"
@@ -136,7 +134,7 @@ def _tell(
     _tell_faint(found)
     if found.correction is None:
         for one in found.doubtful[:MOST_TOLD]:
-            say(f"  pass {one.row}, {time_of(info, one.start)}: {one.reason} (doubt {100 * one.doubt:.0f} %)")
+            say(f"  pass {one.row}, {moment(one.start, found)}: {one.reason} (doubt {100 * one.doubt:.0f} %)")
         if len(found.doubtful) > MOST_TOLD:
             say(f"  and {len(found.doubtful) - MOST_TOLD} more; the table has them all")
     replayed = found.replayed
@@ -147,7 +145,7 @@ def _tell(
         for line in replayed.lines():
             say(f"  {line}")
         for loss in replayed.losses[:MOST_TOLD]:
-            say(f"  pass {loss.row}, {time_of(info, loss.sample)}: {replayed.says(loss.code)}")
+            say(f"  pass {loss.row}, {moment(loss.sample, found)}: {replayed.says(loss.code)}")
     elif replayed is not None:
         say("A replay at the middle between the two levels agrees with every pass.")
     apart = "without any spread"
@@ -183,8 +181,6 @@ def _tell(
 
 
 def _tell_faint(found: LabelAnswer) -> None:
-    from teachlab.data.quality.pass_doubts import time_of
-
     left = found.unanswered
     if found.count is not None or not left:
         return
@@ -194,14 +190,12 @@ def _tell_faint(found: LabelAnswer) -> None:
         f"to an object. If {these}, add {them} to the table: a setting is tried only on what is in it."
     )
     for one in left[:MOST_TOLD]:
-        say(f"  {time_of(found.info, one.sample)}: {one.text}")
+        say(f"  {moment(one.sample, found)}: {one.text}")
     if len(left) > MOST_TOLD:
         say(f"  and {len(left) - MOST_TOLD} more; --json has them all")
 
 
 def _tell_count(found: LabelAnswer) -> None:
-    from teachlab.data.quality.pass_doubts import time_of
-
     check = found.count
     assert check is not None  # noqa: S101 - asked for
     apart = check.counted - check.proposed
@@ -215,6 +209,6 @@ def _tell_count(found: LabelAnswer) -> None:
         f"{number_of(check.proposed, 'pass is', 'passes are')} proposed: {what}."
     )
     for place in check.places:
-        say(f"  {time_of(found.info, place.sample)}: {place.text}")
+        say(f"  {moment(place.sample, found)}: {place.text}")
     if len(check.places) < abs(apart):
         say(f"  For {abs(apart) - len(check.places)} of them the light does not show the place.")

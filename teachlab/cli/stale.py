@@ -11,7 +11,7 @@ from teachlab.cli.console import emit_json, note_last, progress, say, say_verdic
 from teachlab.cli.opening import naming
 from teachlab.cli.options import Confidence, Details, Json, Tolerance
 from teachlab.model.printable_text import in_figures, typed_again
-from teachlab.model.recording import RecordingInfo
+from teachlab.model.recording import Recording
 from teachlab.wording.notes import passes_notes
 
 if TYPE_CHECKING:
@@ -79,10 +79,10 @@ def stale_command(
         document["verdict"] = verdict.as_dict()
         emit_json(document)
     else:
-        places = [VerdictReason(text=place_text(place, now[0].info)) for place in found.now.places]
+        places = [VerdictReason(text=place_text(place, now[0])) for place in found.now.places]
         say_verdict(verdict.then(*places), details=details)
         if details:
-            _say(found, now[0].info)
+            _say(found, now[0])
     if EXIT[found.state]:
         raise typer.Exit(EXIT[found.state])
 
@@ -91,11 +91,11 @@ NO_SHARE = 1e-6
 """Smaller shares are told as 0."""
 
 
-def _say(found: Staleness, info: RecordingInfo) -> None:
+def _say(found: Staleness, recording: Recording) -> None:
     from teachlab.wording.course import course_lines, evidence_line, sequential_line
     from teachlab.wording.tables import margins_table
 
-    unit = info.unit
+    unit = recording.info.unit
     for followed in (found.before, found.now):
         if followed is not None:
             show(_stretches(followed, unit, "before" if followed is found.before else "now"))
@@ -105,7 +105,7 @@ def _say(found: Staleness, info: RecordingInfo) -> None:
     if found.changes:
         show(_changes(found, unit))
     for one in found.evidence:
-        say(evidence_line(one, info))
+        say(evidence_line(one, recording))
     if found.across is not None:
         say(sequential_line(found.across.as_dict(), "those before"))
     for line in course_lines(found.now.course.as_dict()):

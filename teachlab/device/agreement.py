@@ -12,11 +12,10 @@ from teachlab.device.logged_edges import LoggedEdges, Samples, logged_edges
 from teachlab.device.matching import ContradictedEdge, MatchedEdges, matched_edges
 from teachlab.errors import ParameterError, check_share
 from teachlab.model.json_values import Document
-from teachlab.model.printable_text import in_figures, number_of
+from teachlab.model.printable_text import in_figures, moment, number_of
 from teachlab.model.recording import Origin, Recording
 from teachlab.model.setting import Setting
 from teachlab.model.verdict import HeadlineClaim, Verdict, VerdictReason
-from teachlab.questions.verdict.places import moment
 from teachlab.statistics.claims.decisions import ACCEPTED_ERRORS
 from teachlab.statistics.claims.lot_claims import CLAIM_LOTS, NOTHING, Assumption, lots_needed
 from teachlab.statistics.design_effect import ceiling_of
@@ -201,7 +200,7 @@ def _verdict(
     for side, what in (("logged", "logged edges are missing in the replay"),
                        ("replayed", "replayed edges are missing in the log")):  # fmt: skip
         if some := [one for one in unmatched if one.side == side]:
-            places = ", ".join(dict.fromkeys(moment(one.sample, info) for one in some[:4:2]))
+            places = ", ".join(dict.fromkeys(moment(one.sample, recording) for one in some[:4:2]))
             reasons.append(VerdictReason(
                 text=f"{len(some):,} {what}, first at {places}.", count=len(some),
                 first_at_s=some[0].sample / info.sample_rate_hz,

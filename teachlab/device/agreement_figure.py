@@ -8,7 +8,7 @@ import numpy as np
 
 from teachlab.data.quality.trace_figure import envelope
 from teachlab.device.logged_edges import LoggedEdges
-from teachlab.light.drawing import FALSE_TRIP, GOOD, LIGHT, LOST, OUTPUT, drawing, picture
+from teachlab.light.drawing import FALSE_TRIP, GOOD, LIGHT, LOST, OUTPUT, drawing, picture, time_axis
 from teachlab.model.recording import Recording
 
 if TYPE_CHECKING:
@@ -29,25 +29,26 @@ def agreement_figure(found: MatchedEdges, recording: Recording, *, kind: str = "
 
     at, apart = found.apart()
     rate_hz, name = recording.info.sample_rate_hz, recording.info.title or recording.name
+    unit, long = time_axis(recording.samples / rate_hz)
     reach = found.tolerance + 1
     with drawing(name):
         figure = Figure(figsize=(10, 6.5), layout="constrained")
         figure.suptitle(f"{name}: the sensor's edges against the replay's", fontsize=10)
         axes, below = figure.subplots(2, 1)
         axes.axhline(0, color="0.6", linewidth=0.8)
-        axes.plot(at / rate_hz, apart, ".", color=MATCHED, markersize=3.5, label=f"matched: {apart.size:,}")
+        axes.plot(at / rate_hz / long, apart, ".", color=MATCHED, markersize=3.5, label=f"matched: {apart.size:,}")
         for side, row, colour, label in (
             ("logged", reach, LOGGED, "logged, not replayed"),
             ("replayed", -reach, REPLAYED, "replayed, not logged"),
         ):
-            some = np.array([one.sample for one in found.unmatched() if one.side == side]) / rate_hz
+            some = np.array([one.sample for one in found.unmatched() if one.side == side]) / rate_hz / long
             marker = "v" if row > 0 else "^"
             axes.plot(
                 some, np.full(some.size, row), marker, color=colour, markersize=6, label=f"{label}: {some.size:,}"
             )
         axes.set_ylim(-reach - 0.6, reach + 0.6)
         axes.set_ylabel("sensor later by, samples")
-        axes.set_xlabel("time, s")
+        axes.set_xlabel(f"time, {unit}")
         axes.yaxis.get_major_locator().set_params(integer=True)
         axes.spines[["top", "right"]].set_visible(False)
         axes.legend(loc="upper left", bbox_to_anchor=(1.0, 1.0), frameon=False, fontsize=8.5)

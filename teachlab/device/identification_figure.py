@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from teachlab.device.level_counts import crossing_intervals
-from teachlab.light.drawing import LIGHT, LOST, drawing, picture
+from teachlab.light.drawing import LIGHT, LOST, drawing, picture, time_axis
 
 if TYPE_CHECKING:
     from teachlab.device.identified import Identification
@@ -28,6 +28,7 @@ def identification_figure(
     from matplotlib.figure import Figure
 
     best, rate = found.classes[0], found.sample_rate_hz
+    unit, long = time_axis(light.size / rate)
     contradicted = {(c.sample, c.edge) for c in found.contradictions if c.side == "logged"}
     with drawing(name):
         figure = Figure(figsize=(10, 5.2), layout="constrained")
@@ -44,7 +45,7 @@ def identification_figure(
             bad = np.array([(int(s), word) in contradicted for s in side], bool)
             if band is not None:
                 axes.axhspan(band.low, band.high, color=BAND, label=f"{level} {band.low:.5g} to {band.high:.5g}")
-            at = side / rate
+            at = side / rate / long
             for some, colour, label in ((~bad, FITS, "logged edge fits"), (bad, CONTRADICTS, "contradicted")):
                 some = some & np.isfinite(low) & np.isfinite(high)
                 if some.any():
@@ -58,7 +59,7 @@ def identification_figure(
             axes.set_ylabel(f"light, {found.unit}")
             axes.spines[["top", "right"]].set_visible(False)
             axes.legend(loc="upper left", bbox_to_anchor=(1.0, 1.0), frameon=False, fontsize=8.5)
-        rows[-1].set_xlabel("time, s")
+        rows[-1].set_xlabel(f"time, {unit}")
         return picture(
             figure,
             kind,

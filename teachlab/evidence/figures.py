@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 
 from teachlab.data.quality.trace_figure import envelope
-from teachlab.light.drawing import EXTRA, FALSE_TRIP, GREY, LIGHT, LOST, PASS, SHADE, drawing, picture
+from teachlab.light.drawing import EXTRA, FALSE_TRIP, GREY, LIGHT, LOST, PASS, SHADE, drawing, picture, time_axis
 from teachlab.model.printable_text import number_of, printable
 from teachlab.model.recording import Recording
 from teachlab.questions.repeatability.figure import draw_cloud
@@ -134,7 +134,7 @@ def _overview(figure: Any, record: dict[str, Any], recording: Recording) -> str:
     axes = figure.add_subplot()
     found = envelope(recording, 0, recording.samples, columns=OVERVIEW_COLUMNS)
     seconds = found.edges / record["data"]["sample_rate_hz"]
-    unit, long = _clock(float(seconds[-1]))
+    unit, long = time_axis(float(seconds[-1]))
     low, high = (np.clip(values, -MOST_DRAWN, MOST_DRAWN) for values in (found.low, found.high))
     axes.fill_between(seconds[:-1] / long, low, high, step="post", color=GREY, alpha=0.45, linewidth=0, label="light")
     _levels(axes, record)
@@ -143,22 +143,10 @@ def _overview(figure: Any, record: dict[str, Any], recording: Recording) -> str:
         at = np.array(lost) / record["data"]["sample_rate_hz"] / long
         place = axes.get_xaxis_transform()
         axes.plot(at, np.ones(at.size), "v", color=LOST, markersize=4, transform=place, clip_on=False, label="lost")
-    axes.set_xlabel(f"{unit} since the recording began")
+    axes.set_xlabel(f"time since the start, {unit}")
     axes.set_ylabel(_unit(record))
     axes.legend(frameon=False, ncols=4, fontsize=7, loc="lower left", bbox_to_anchor=(0, 1), borderaxespad=0.4)
     return f"{len(lost)} lost passes marked."
-
-
-def _clock(seconds: float) -> tuple[str, float]:
-    """Return the unit of an axis of time that is so long, and its length in s.
-
-    Examples
-    --------
-    >>> [_clock(long) for long in (64.3, 600, 90_000)]
-    [('seconds', 1.0), ('minutes', 60.0), ('hours', 3600.0)]
-    """
-    return next(((unit, long) for unit, long in (("hours", 3600.0), ("minutes", 60.0)) if seconds >= 2 * long),
-                ("seconds", 1.0))  # fmt: skip
 
 
 def _position(figure: Any, record: dict[str, Any]) -> str:
@@ -172,7 +160,7 @@ def _position(figure: Any, record: dict[str, Any]) -> str:
 def _course(figure: Any, record: dict[str, Any]) -> str:
     axes = figure.add_subplot()
     blocks = record["over_time"]["blocks"]
-    unit, long = _clock(3600 * max(b["hours"] for b in blocks))
+    unit, long = time_axis(3600 * max(b["hours"] for b in blocks))
     at = [3600 * b["hours"] / long for b in blocks]
     drawn = (
         ("object", "-o", PASS, "median of the passes"),
@@ -183,7 +171,7 @@ def _course(figure: Any, record: dict[str, Any]) -> str:
         values = [np.nan if b[key] is None else b[key] for b in blocks]
         axes.plot(at, values, style, color=color, markersize=3, label=label)
     _levels(axes, record)
-    axes.set_xlabel(f"{unit} since the recording began")
+    axes.set_xlabel(f"time since the start, {unit}")
     axes.set_ylabel(_unit(record))
     axes.legend(frameon=False, ncols=5, fontsize=7, loc="lower left", bbox_to_anchor=(0, 1), borderaxespad=0.2)
     first, last = ("unknown" if b["object"] is None else f"{b['object']:.4g}" for b in (blocks[0], blocks[-1]))

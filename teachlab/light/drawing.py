@@ -8,7 +8,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from typing import TYPE_CHECKING, Any
 
-from teachlab.model.printable_text import printable
+from teachlab.model.printable_text import LONG_S, printable
 
 if TYPE_CHECKING:
     from matplotlib.axis import Axis
@@ -37,6 +37,18 @@ def drawing(salt: str, **style: Any) -> Iterator[None]:
     ours |= {key.replace("__", "."): value for key, value in style.items()}
     with mpl.rc_context(ours):
         yield
+
+
+def time_axis(seconds: float) -> tuple[str, float]:
+    """Return the unit of an axis of time that is so long, and its length in s.
+
+    Examples
+    --------
+    >>> [time_axis(long) for long in (0.3, 64.3, 600, 90_000)]
+    [('ms', 0.001), ('s', 1.0), ('min', 60.0), ('h', 3600.0)]
+    """
+    limits = ((0.5, "ms", 1e-3), (LONG_S, "s", 1.0), (4 * 3600.0, "min", 60.0))
+    return next(((unit, long) for limit, unit, long in limits if seconds < limit), ("h", 3600.0))
 
 
 def picture(figure: Figure, kind: str, *, says: str = "", **metadata: None) -> bytes:

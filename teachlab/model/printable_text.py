@@ -5,7 +5,12 @@ from __future__ import annotations
 import math
 import shlex
 import unicodedata
+from datetime import timedelta
 from decimal import Decimal
+from typing import TYPE_CHECKING, Protocol
+
+if TYPE_CHECKING:
+    from teachlab.model.recording import RecordingInfo
 
 SHOWN_OF_MESSAGE = 600
 """Characters of a message for people; in longer ones the middle is left out."""
@@ -151,6 +156,22 @@ def level_text(level: float, step: float | None = None) -> str:
     return f"{level:.0f}" if abs(level) < 1e9 and level == round(level) else in_figures(level, 5)
 
 
+def to_error(value: float, error: float) -> str:
+    """Return a value with the digits that its error allows: one of the error, two if the first is 1.
+
+    Examples
+    --------
+    >>> to_error(4.0312, 0.183), to_error(-0.0241, 0.11), to_error(-0.004, 0.11), to_error(12.3456, 0.0)
+    ('4.0', '-0.02', '0.00', '12.3')
+    """
+    if error <= 0 or not math.isfinite(error):
+        return f"{value:.3g}"
+    exponent = math.floor(math.log10(error))
+    digits = -exponent + (1 if error / 10.0**exponent < 1.5 or exponent > 0 else 0)
+    text = f"{value:.{max(0, digits)}f}"
+    return text.removeprefix("-") if float(text) == 0 else text
+
+
 def cut(value: float, digits: int = 3, *, up: bool = False) -> float:
     """Return a number cut towards 0 to so many digits, where a rounded one would claim too much.
 
@@ -198,6 +219,36 @@ def time_text(ms: float, *, down: bool = False) -> str:
         if ms < longest:
             return f"{rounded(ms / each):.3g} {unit}"
     return f"{in_figures(rounded(ms / 3.6e6), 3)} h"
+
+
+LONG_S = 600.0
+"""Recordings from this length on, s, are read in hours and minutes."""
+
+
+class Recorded(Protocol):
+    """What is known of a recording: how long it is, and when it began."""
+
+    @property
+    def info(self) -> RecordingInfo:
+        """Sample rate, and the time of the first sample if it is known."""
+
+    @property
+    def samples(self) -> int:
+        """How many samples it holds."""
+
+
+def moment(sample: int, of: Recorded) -> str:
+    """Return when a sample of a recording was taken: the time of day, or the time since the recording began."""
+    info = of.info
+    seconds, whole = sample / info.sample_rate_hz, of.samples / info.sample_rate_hz
+    if info.began is not None:
+        at = info.began + timedelta(seconds=seconds)
+        return f"{at:%H:%M:%S}" if whole < 86400 else f"{at:%Y-%m-%d %H:%M:%S}"
+    if whole < LONG_S:
+        return f"{seconds:.{3 if seconds < 100 else 4}g} s after the start"
+    minutes, rest = divmod(int(seconds), 60)
+    hours, minutes = divmod(minutes, 60)
+    return f"{hours}:{minutes:02d}:{rest:02d} after the start"
 
 
 def printable(text: object, *, keep: str = "", most: int | None = None) -> str:

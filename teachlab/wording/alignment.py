@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 
 from teachlab.data.alignment.answer import Alignment, Room
-from teachlab.model.printable_text import typed_again
+from teachlab.model.printable_text import to_error, typed_again
 
 WIDTH_TELLS = 2.0
 """Passes that are longer or shorter by more than this many uncertainties of a border are mentioned."""
@@ -129,7 +129,7 @@ def _lag(a: Alignment) -> str:
         ppm, ends = 1e6 * a.lags.shift.rate, [a.ms(-shift + way * a.lags.shift.rate * a.samples / 2) for way in (1, -1)]
         error = 1e6 * (a.lags.rate_high - a.lags.rate_low) / 2
         text += (
-            f", and their clock runs {_rounded(abs(ppm), error)} ± {_rounded(error, error)} ppm "
+            f", and their clock runs {to_error(abs(ppm), error)} ± {to_error(error, error)} ppm "
             f"{'slow' if ppm > 0 else 'fast'}: {_side(ends[0])} at the start, {_side(ends[1])} at the end"
         )
     return text + "."
@@ -175,7 +175,7 @@ def with_error(ms: float, half: float) -> str:
     ('4.0 ± 0.2 ms', '121 ± 26 s', '0 ± 0 ms')
     """
     size, unit = _unit(max(abs(ms), abs(half)))
-    return f"{_rounded(ms / size, half / size)} ± {_rounded(half / size, half / size)} {unit}"
+    return f"{to_error(ms / size, half / size)} ± {to_error(half / size, half / size)} {unit}"
 
 
 def duration(ms: float) -> str:
@@ -207,16 +207,6 @@ def _unit(ms: float) -> tuple[float, str]:
     return 6e4, "min"
 
 
-def _rounded(value: float, error: float) -> str:
-    if error <= 0 or not math.isfinite(error):
-        return f"{value:.3g}"
-    # One digit of the error; two if the first is 1 or 2.
-    exponent = math.floor(math.log10(error))
-    digits = -exponent + (1 if error / 10.0**exponent < 1.5 or exponent > 0 else 0)
-    text = f"{value:.{max(0, digits)}f}"
-    return text.removeprefix("-") if float(text) == 0 else text
-
-
 def figures(alignment: Alignment) -> list[str]:
     """Return the measured values, one line each."""
     a, lags = alignment, alignment.lags
@@ -228,10 +218,10 @@ def figures(alignment: Alignment) -> list[str]:
     else:
         low, high = 1e6 * lags.rate_low, 1e6 * lags.rate_high
         error = (high - low) / 2
-        drift = f"{_rounded(1e6 * lags.rate, error)} ppm ({_rounded(low, error)} to {_rounded(high, error)})"
+        drift = f"{to_error(1e6 * lags.rate, error)} ppm ({to_error(low, error)} to {to_error(high, error)})"
         drift += "" if a.drifts else ": none that can be measured"
     rows = (
-        ("light after border", f"begins {duration_signed(a.ms(lags.begin))}, ends {duration_signed(a.ms(lags.end))}"),
+        ("light after border", f"begins {_signed(a, lags.begin)}, ends {_signed(a, lags.end)}"),
         ("move passes by", with_error(a.ms(lags.shift.shift), a.ms(half)) + " in the middle of the recording (95 %)"),
         ("clock", drift),
         ("scatter", f"±{duration(2 * a.ms(scatter))} (95 %), from {seen} of {a.passes} passes"),
@@ -245,11 +235,11 @@ def figures(alignment: Alignment) -> list[str]:
 def detail_lines(alignment: Alignment) -> list[str]:
     """Return the remaining deviations by kind of object and over time."""
     lines = []
-    for title, groups in (("left by kind", alignment.by_kind), ("left from … on", alignment.by_time)):
+    for title, groups in (("left by kind", alignment.by_kind), ("left, from", alignment.by_time)):
         for group in groups:
             if group.borders:
                 sides = ", ".join(
-                    f"{word} {duration_signed(alignment.ms(side))}"
+                    f"{word} {_signed(alignment, side)}"
                     for word, side in (("begins", group.begin), ("ends", group.end))
                     if not math.isnan(side)
                 )
@@ -257,7 +247,9 @@ def detail_lines(alignment: Alignment) -> list[str]:
     return lines
 
 
-def duration_signed(ms: float) -> str:
-    """Return a time with its sign."""
-    size = duration(abs(ms))
-    return size if size.startswith("0 ") else ("-" if ms < 0 else "+") + size
+def _signed(a: Alignment, lag: float) -> str:
+    """Return a lag in samples as a time with its sign, and no more digits than the error of the shift allows."""
+    ms, half = a.ms(lag), a.ms(a.lags.high - a.lags.low) / 2
+    size, unit = _unit(max(abs(ms), half))
+    text = to_error(ms / size, half / size)
+    return ("+" if float(text) > 0 else "") + f"{text} {unit}"

@@ -4,11 +4,10 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
-from teachlab.model.printable_text import number_of
-from teachlab.questions.verdict.places import moment
+from teachlab.model.printable_text import moment, number_of
 
 if TYPE_CHECKING:
-    from teachlab.model.recording import RecordingInfo
+    from teachlab.model.printable_text import Recorded
     from teachlab.questions.stale.growing_evidence import GrowingEvidence
 
 UNIT = {"lots": "lot", "stretches": "stretch", "passes": "pass", "gaps": "gap"}
@@ -59,7 +58,7 @@ def sequential_line(found: dict[str, Any], against: str) -> str:
     )
 
 
-def evidence_line(evidence: GrowingEvidence, info: RecordingInfo) -> str:
+def evidence_line(evidence: GrowingEvidence, of: Recorded) -> str:
     """Return the sentence on growing evidence of losses or trips, with its assumption and its false alarms."""
     found = evidence.found
     what = "Passes lost" if evidence.of == "losses" else "Gaps tripped"
@@ -71,7 +70,8 @@ def evidence_line(evidence: GrowingEvidence, info: RecordingInfo) -> str:
         said = f"no evidence of {limit} at any time ({odds})"
     else:
         said = (
-            f"evidence of {limit} from pass {evidence.reached_pass} on, {moment(evidence.reached_sample, info)} "
+            f"evidence of {limit} from pass {evidence.reached_pass} on, "
+            f"{moment(evidence.reached_sample, of)} "
             f"(odds {min(found.largest, 1e12):.3g} to 1 in the end; an alarm takes {found.needed:g} to 1)"
         )
     return (

@@ -7,25 +7,24 @@ from typing import TYPE_CHECKING
 
 from rich.table import Table
 
-from teachlab.model.printable_text import level_text
-from teachlab.questions.verdict.places import moment
+from teachlab.model.printable_text import level_text, moment
 from teachlab.wording.tables import plain_table
 
 if TYPE_CHECKING:
     from teachlab.device.identified import Identification
     from teachlab.device.matching import ContradictedEdge
-    from teachlab.model.recording import RecordingInfo
+    from teachlab.model.printable_text import Recorded
 
 MOST_TOLD = 12
 """Classes, and places, that are told; documents hold all of them."""
 
 
-def place_lines(edges: Sequence[ContradictedEdge], info: RecordingInfo) -> list[str]:
+def place_lines(edges: Sequence[ContradictedEdge], of: Recorded) -> list[str]:
     """Return where log and replay differ, one line per edge."""
     out = []
     for one in edges[:MOST_TOLD]:
         missing = "the replay does not switch" if one.side == "logged" else "the log has no such edge"
-        out.append(f"  {moment(one.sample, info)}, sample {one.sample}: becomes {one.edge}; {missing}.")
+        out.append(f"  {moment(one.sample, of)}, sample {one.sample}: becomes {one.edge}; {missing}.")
     if len(edges) > MOST_TOLD:
         out.append(f"  {len(edges) - MOST_TOLD:,} more with --json.")
     return out

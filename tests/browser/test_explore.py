@@ -566,7 +566,13 @@ def test_moments_are_the_time_of_day_where_the_recording_knows_it(script: Any) -
         wanted = f"{moment:%H:%M:%S}.{moment.microsecond // 1000:03d}"
         wanted = f"{moment:%Y-%m-%d} {wanted}" if hours >= 24 else wanted
         assert script.evaluate("([facts, at]) => moment(facts, at)", [facts, at]) == wanted
-    assert script.evaluate("moment({ began: null }, 12.3456789)") == "12.3457 s"
+    short, long = ({"began": None, "samples": samples, "sample_rate_hz": 10.0} for samples in (5999, 6000))
+    assert script.evaluate("facts => moment(facts, 12.3456789)", short) == "12.3457 s"
+    told = [
+        script.evaluate("([facts, at]) => moment(facts, at)", [long, at]) for at in (0, 65.0005, 3599.9996, 45_296.5)
+    ]
+    assert told == ["0:00:00.000", "0:01:05.000", "0:59:59.999", "12:34:56.500"]
+    assert script.evaluate("facts => moment(facts, 599.99, 1)", long) == "0:09:59"
 
 
 def test_the_page_prints_as_one_sheet_in_grey(chromium: Any, tmp_path: Path) -> None:

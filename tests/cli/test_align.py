@@ -1,6 +1,7 @@
 """The command `align`: what it says, writes and refuses."""
 
 import json
+import re
 import shlex
 import shutil
 
@@ -150,12 +151,16 @@ def test_documents_hold_the_alignment(led, name):
 @pytest.mark.parametrize("ending", ["svg", "png"])
 def test_plot(late, tmp_path, ending):
     picture = tmp_path / f"borders.{ending}"
-    assert run(late / "line.parquet", "--plot", picture).exit_code == 0
+    told = run(late / "line.parquet", "--plot", picture)
+    assert told.exit_code == 0
     data = picture.read_bytes()
     assert data.startswith(b"\x89PNG" if ending == "png" else b"<?xml")
     if ending == "svg":
         assert b"passes as they are" in data
-        assert b"passes moved by -" in data
+        # The picture tells no more digits than the screen.
+        moved = re.search(r"move passes by +(\S+) ± ", told.output)
+        assert moved is not None
+        assert f"passes moved by {moved[1]} ms, clock by".encode() in data
 
 
 def test_a_periodic_line_is_not_written_without_whole_periods(tmp_path):

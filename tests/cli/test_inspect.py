@@ -82,7 +82,7 @@ def test_people_are_told_who_is_in_the_way(tmp_path: Path) -> None:
     assert done.exit_code == 0, done.output
     said = " ".join(done.stdout.split())
     assert "has 1 of 40 passes and 0 of 41 gaps on the wrong side" in said
-    assert "pass 7 'crate' at 1.85 s (samples 1850 to 1949), strongest light" in said
+    assert "pass 7 'crate' at 1.85 s after the start (samples 1850 to 1949), strongest light" in said
     assert f"teachlab bench {path}" in done.stdout
     assert "counts" in done.stdout
 
@@ -361,7 +361,7 @@ def test_a_log_that_stands_still_is_named_and_is_no_fault_of_a_setting(tmp_path:
     write_recording(path, [stopped], info)
     said = RUN.invoke(app, ["inspect", str(path)]).stdout.replace("\n  ", " ")
     assert said.startswith("Part of the log stands still.\n")
-    assert "does not change by a single step in 24 passes, first 3.675 s after the start" in said
+    assert "does not change by a single step in 24 passes, first 3.67 s after the start" in said
     judged = RUN.invoke(app, ["replay", str(path), "--setting", str(setting)]).stdout.replace("\n  ", " ")
     assert judged.startswith("Cannot be decided:")
     assert "24 passes lost: the light does not change by a single step in them" in judged

@@ -15,7 +15,6 @@ from teachlab.data.recording_files import write_recording
 from teachlab.data.truth_files import write_truth
 from teachlab.model.recording import Recording, RecordingInfo
 from teachlab.model.truth import Truth
-from teachlab.questions.verdict.places import moment
 
 INFO = RecordingInfo(sample_rate_hz=1000.0, unit="counts", full_scale=4095)
 
@@ -64,7 +63,7 @@ def test_the_same_pass_lost_every_time_is_named_with_what_to_look_at(tmp_path: P
     write_truth(tmp_path / "weak.passes.parquet", Truth.from_arrays(start, start + 60))
     words = ("repeatability", str(path), "--strategy", "sweep-minmax", "--draws", "10")
     told = " ".join(CliRunner().invoke(app, words).output.split())
-    when = moment(int(start[49]), INFO)
+    when = f"{start[49] / 1000:.3g} s after the start"
     assert f"Same pass lost every time: pass 49 ({when}), whichever passes are shown." in told
     assert f"Next: Look at pass 49 ({when}) in the light: is a product there, and is it weaker than the others?" in told
     assert f"Compare the others: teachlab bench {path} --out results" in told

@@ -6,11 +6,12 @@ import re
 import shlex
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 from teachlab.device.matching import ContradictedEdge
 from teachlab.model.margin import EqualCost
-from teachlab.model.recording import RecordingInfo
+from teachlab.model.recording import Recording, RecordingInfo
 from teachlab.model.setting import Setting
 from teachlab.model.verdict import HeadlineClaim, Verdict, VerdictCure, VerdictReason
 from teachlab.wording.identification import place_lines
@@ -164,10 +165,10 @@ def test_a_change_that_an_old_record_tells_is_no_reason_against_the_setting() ->
 
 
 def test_a_dozen_places_are_told_and_how_many_more_there_are() -> None:
-    info = RecordingInfo(sample_rate_hz=1000.0, unit="counts")
+    recording = Recording.from_array(np.zeros(3000), RecordingInfo(sample_rate_hz=1000.0, unit="counts"))
     edges = [ContradictedEdge(sample=100 * k, edge="active", side="logged") for k in range(20)]
-    told = place_lines(edges, info)
+    told = place_lines(edges, recording)
     assert len(told) == 13
     assert told[0] == "  0 s after the start, sample 0: becomes active; the replay does not switch."
     assert told[-1] == "  8 more with --json."
-    assert len(place_lines(edges[:12], info)) == 12
+    assert len(place_lines(edges[:12], recording)) == 12

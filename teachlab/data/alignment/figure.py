@@ -7,7 +7,8 @@ from typing import Any
 import numpy as np
 
 from teachlab.data.alignment.answer import Alignment
-from teachlab.light.drawing import LIGHT, PASS, SHADE, drawing, picture
+from teachlab.light.drawing import LIGHT, PASS, SHADE, drawing, picture, time_axis
+from teachlab.model.printable_text import in_figures, to_error
 from teachlab.model.truth import Truth
 
 
@@ -33,6 +34,10 @@ def alignment_figure(alignment: Alignment, truth: Truth, *, name: str, kind: str
 
     a, lags = alignment, alignment.lags
     middle, to_ms = a.samples / 2, a.ms(1.0)
+    unit, long = time_axis(a.samples / a.sample_rate_hz)
+    # No more digits than the screen tells.
+    moved = to_error(a.ms(a.shift.shift), a.ms(lags.high - lags.low) / 2)
+    clock = to_error(1e6 * a.shift.rate, 1e6 * (lags.rate_high - lags.rate_low) / 2)
     sides = []
     for places, left, lag, colour, mark, word in (
         (truth.start, lags.begins, lags.begin, LIGHT, "o", "start of a pass"),
@@ -41,17 +46,19 @@ def alignment_figure(alignment: Alignment, truth: Truth, *, name: str, kind: str
         # The remaining deviation of a border, plus the shift that was subtracted.
         whole = left + lag + lags.shift.rate * (places - middle)
         after = whole - a.shift.of(places) + places
-        sides.append((places / a.sample_rate_hz, whole * to_ms, after * to_ms, colour, mark, word))
+        sides.append((places / a.sample_rate_hz / long, whole * to_ms, after * to_ms, colour, mark, word))
     with drawing(name):
         figure = Figure(figsize=(10, 5.2), layout="constrained")
         figure.suptitle(name, fontsize=10)
         rows: Any = figure.subplots(2, 1, sharex=True)
         titles = (
             ("passes as they are", a.doubt, 1),
-            (f"passes moved by {a.ms(a.shift.shift):.3g} ms, clock by {1e6 * a.shift.rate:.3g} ppm", a.doubt_after, 2),
+            (f"passes moved by {moved} ms, clock by {clock} ppm", a.doubt_after, 2),
         )
         for axes, (title, doubt, column) in zip(rows, titles, strict=True):
-            axes.axhspan(-a.ms(doubt), a.ms(doubt), color=SHADE, label=f"doubt of the borders, ±{a.ms(doubt):.3g} ms")
+            axes.axhspan(
+                -a.ms(doubt), a.ms(doubt), color=SHADE, label=f"doubt of the borders, ±{in_figures(a.ms(doubt), 2)} ms"
+            )
             axes.axhline(0, color="black", linewidth=0.8)
             for side in sides:
                 axes.plot(
@@ -70,7 +77,7 @@ def alignment_figure(alignment: Alignment, truth: Truth, *, name: str, kind: str
             axes.set_ylabel("light after the border, ms")
             axes.spines[["top", "right"]].set_visible(False)
             axes.legend(loc="upper left", bbox_to_anchor=(1.0, 1.0), frameon=False, fontsize=8.5)
-        rows[-1].set_xlabel("time, s")
+        rows[-1].set_xlabel(f"time, {unit}")
         return picture(
             figure,
             kind,

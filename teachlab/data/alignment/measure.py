@@ -26,6 +26,7 @@ from teachlab.data.alignment.whole_periods import (
     own_fit,
 )
 from teachlab.data.kept_light import KeptLight
+from teachlab.model.printable_text import moment
 from teachlab.model.recording import Block, Direction, Recording
 from teachlab.model.truth import Truth
 
@@ -130,7 +131,7 @@ def measure_alignment(recording: Recording, truth: Truth, reading: AlignmentRead
         shortest=float(np.median(np.minimum(truth.end - truth.start, _gaps(truth, recording.samples)))),
         by_kind=tuple(_group(str(name), lags, truth.label == name) for name in np.unique(truth.label.astype(str))),
         by_time=tuple(
-            _group(f"{a / rate:.6g} s", lags, (truth.start >= a) & (truth.start < b))
+            _group(moment(int(a), recording), lags, (truth.start >= a) & (truth.start < b))
             for a, b in pairwise(np.linspace(0, recording.samples, TIME_GROUPS + 1).tolist())
         ),
     )

@@ -9,10 +9,10 @@ from typing import Any
 import numpy as np
 
 from teachlab.data.quality.labelling import Proposal
-from teachlab.data.quality.pass_doubts import LEAST_DOUBT, PassDoubt, time_of
+from teachlab.data.quality.pass_doubts import LEAST_DOUBT, PassDoubt
 from teachlab.data.quality.trace_figure import envelope
 from teachlab.light.drawing import GREY, LIGHT, LOST, PASS, drawing, picture
-from teachlab.model.printable_text import number_of, printable
+from teachlab.model.printable_text import moment, number_of, printable
 from teachlab.model.recording import Recording
 
 MOST_PICTURES, ACROSS = 60, 4
@@ -45,7 +45,7 @@ def label_sheet(recording: Recording, proposal: Proposal, doubts: Sequence[PassD
     if kind == "svg":
         return svg
     rows = "".join(
-        f"<tr><td>{one.row}</td><td>{html.escape(time_of(recording.info, one.start))}</td><td>{one.start}</td>"
+        f"<tr><td>{one.row}</td><td>{html.escape(moment(one.start, recording))}</td><td>{one.start}</td>"
         f"<td>{one.end}</td><td>{one.doubt:.2f}</td><td>{html.escape(one.reason)}</td></tr>\n"
         for one in chosen
     )
@@ -69,7 +69,7 @@ def _draw(axes: Any, recording: Recording, one: PassDoubt, middle: float) -> Non
     axes.fill_between(x, np.repeat(found.low, 2), np.repeat(found.high, 2), color=LIGHT, linewidth=0.8)
     axes.axhline(middle, color=GREY, linewidth=0.7, linestyle="--")
     axes.set_title(
-        f"pass {one.row}, {time_of(recording.info, one.start)}\n{one.reason or 'as usual'}",
+        f"pass {one.row}, {moment(one.start, recording)}\n{one.reason or 'as usual'}",
         fontsize=7,
         loc="left",
         color=LOST if one.doubt >= LEAST_DOUBT else GREY,

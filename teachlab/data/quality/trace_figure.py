@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from teachlab.data.quality.report import Quality
 from teachlab.data.quality.separability import Separability
-from teachlab.light.drawing import GREY, LIGHT, OUTPUT, PASS, drawing, picture
+from teachlab.light.drawing import GREY, LIGHT, OUTPUT, PASS, drawing, picture, time_axis
 from teachlab.light.extremes import Extremes
 from teachlab.model.recording import Origin, Recording
 from teachlab.model.truth import Truth
@@ -92,20 +92,13 @@ def _detail(truth: Truth, samples: int) -> tuple[int, int]:
     return max(0, start - room), min(samples, stop + room)
 
 
-def _time_unit(seconds: float) -> tuple[float, str]:
-    for limit, size, name in ((0.5, 1e-3, "ms"), (600.0, 1.0, "s"), (4 * 3600.0, 60.0, "min"), (np.inf, 3600.0, "h")):
-        if seconds < limit:
-            return size, name
-    return 1.0, "s"
-
-
 def _draw(
     axes: Any, recording: Recording, truth: Truth | None, level: Separability | None, start: int, stop: int,
     logged: NDArray[np.int64] | None,
 ) -> None:  # fmt: skip
     found = envelope(recording, start, stop)
     rate = recording.info.sample_rate_hz
-    size, unit = _time_unit((stop - start) / rate)
+    unit, size = time_axis((stop - start) / rate)
 
     def at(samples: NDArray[np.int64]) -> NDArray[np.float64]:
         return samples / rate / size

@@ -213,18 +213,27 @@ export function say(text) {
   element("said").textContent = text;
 }
 
+/** Recordings from this length on, seconds, are read in hours and minutes. */
+const LONG_S = 600;
+
 /**
- * When a moment of the recording was: time of day where the recording knows it, else seconds from the start.
+ * When a moment of the recording was: time of day where the recording knows it, else from the start, as in the terminal.
  * @param {any} facts
  * @param {number} seconds
  * @param {number} [step] what is told apart, seconds
  */
 export function moment(facts, seconds, step = 0.001) {
-  if (facts.began === null) return `${shown(Number(seconds.toPrecision(7)))} s`;
+  const whole = facts.samples / facts.sample_rate_hz;
+  const places = Number.isInteger(step) ? 0 : 3;
+  if (facts.began === null) {
+    if (whole < LONG_S) return `${shown(Number(seconds.toPrecision(7)))} s`;
+    const told = Math.floor(seconds * 10 ** places + 1e-6) / 10 ** places;
+    const two = (/** @type {number} */ value, /** @type {number} */ digits) => value.toFixed(digits).padStart(digits ? 3 + digits : 2, "0");
+    return `${Math.floor(told / 3600)}:${two(Math.floor(told / 60) % 60, 0)}:${two(told % 60, places)}`;
+  }
   // Read and shown as one and the same zone: the clock of the line.
   const at = new Date(Date.parse(`${facts.began.slice(0, 23)}Z`) + 1000 * seconds).toISOString();
-  const long = facts.samples / facts.sample_rate_hz >= 86400;
-  return (long ? `${at.slice(0, 10)} ` : "") + at.slice(11, Number.isInteger(step) ? 19 : 23);
+  return (whole >= 86400 ? `${at.slice(0, 10)} ` : "") + at.slice(11, places === 0 ? 19 : 23);
 }
 
 /**

@@ -48,6 +48,7 @@ class LabelAnswer:
 
     recording: str
     info: RecordingInfo
+    samples: int
     proposal: Proposal
     doubts: tuple[PassDoubt, ...]
     faint: tuple[LikelyPlace, ...]
@@ -158,6 +159,7 @@ def label(
     return LabelAnswer(
         recording=recording.name,
         info=recording.info,
+        samples=recording.samples,
         proposal=found,
         doubts=tuple(doubts),
         faint=tuple(faint),

@@ -15,7 +15,7 @@ from teachlab.data.quality.report import Quality, inspect_recording
 from teachlab.errors import InputError
 from teachlab.light.pass_and_gap_extremes import PassAndGapExtremes
 from teachlab.model.json_values import Document
-from teachlab.model.printable_text import in_figures, level_text, number_of, wrong_text
+from teachlab.model.printable_text import in_figures, level_text, moment, number_of, wrong_text
 from teachlab.model.recording import Block, Direction, Recording
 from teachlab.model.score import USUAL_RULES, Rules
 from teachlab.model.truth import Truth
@@ -314,7 +314,7 @@ def inspected(
     if best is not None and not settled and sides is None:
         result = score(replay(recording, best.setting), truth, rules=rules, tables=False)
         why = reasons_of(recording, truth, best.setting, result, rules=rules, extremes=light)
-        missing, stopped = why.missing_text(), _stopped(why)
+        missing, stopped = why.missing_text(), _stopped(why, recording)
         empty = empty if stopped is None else 0
         cures = tried_cures(recording, truth, best.setting, result, rules=rules)
         wider = None if stopped is not None else _wider(recording, truth, best, alignment, rules)
@@ -334,15 +334,16 @@ def _empty(light: PassAndGapExtremes, truth: Truth, direction: Direction | None)
     return empty if 2 * empty > np.count_nonzero(truth.detect) else 0
 
 
-def _stopped(why: Reasons) -> VerdictReason | None:
+def _stopped(why: Reasons, recording: Recording) -> VerdictReason | None:
     """Say where the log stands still, if this is the largest cause of losses; one pass alone does not show it."""
     struck = [loss for loss in why.losses if loss.code == STANDS_STILL]
     if len(struck) < FEWEST or 2 * len(struck) < len(why.losses):
         return None
     passes = number_of(len(struck), "pass", "passes")
     return VerdictReason(
-        text=f"The light does not change by a single step in {passes}, first {in_figures(struck[0].at_s)} s after the "
-        "start: the logger or the sensor had stopped. Leave that out (import --except), or log again.",
+        text=f"The light does not change by a single step in {passes}, first "
+        f"{moment(struck[0].sample, recording)}: the logger or the sensor had "
+        "stopped. Leave that out (import --except), or log again.",
         count=len(struck),
         first_at_s=struck[0].at_s,
     )

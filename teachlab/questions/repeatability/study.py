@@ -11,7 +11,7 @@ from teachlab.data.split import split
 from teachlab.errors import ParameterError, SettingError
 from teachlab.model.draws import DrawOptions
 from teachlab.model.json_values import Document, picked, plain
-from teachlab.model.printable_text import in_figures, number_of
+from teachlab.model.printable_text import in_figures, moment, number_of
 from teachlab.model.recording import Recording
 from teachlab.model.score import Rules
 from teachlab.model.setting import Setting, bare
@@ -32,7 +32,6 @@ from teachlab.questions.repeatability.values import USUAL_LIMITS, VARIED, Cloud,
 from teachlab.questions.surface.count_settings import count_settings, measures_of
 from teachlab.questions.surface.hindsight import Hindsight
 from teachlab.questions.verdict.claim_words import share_text
-from teachlab.questions.verdict.places import moment
 from teachlab.scoring.claimable import touching_text
 from teachlab.statistics.variance_components import LossAgreement, agreement
 
@@ -248,7 +247,7 @@ def _lost_alike(
         return None, ()
     passes, lost = lost_by_settings(recording, truth, settings, rules=rules)
     everywhere = passes[lost == len(settings)].tolist()
-    always = tuple(f"pass {k} ({moment(int(truth.start[k]), recording.info)})" for k in everywhere)
+    always = tuple(f"pass {k} ({moment(int(truth.start[k]), recording)})" for k in everywhere)
     return agreement(lost, len(settings)), always
 
 

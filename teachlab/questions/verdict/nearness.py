@@ -6,12 +6,11 @@ import math
 from typing import TYPE_CHECKING
 
 from teachlab.model.margin import SIDE_WORDS, EqualCost, Margin
-from teachlab.model.printable_text import in_figures, level_text, number_of, printable
+from teachlab.model.printable_text import in_figures, level_text, moment, number_of, printable
 from teachlab.model.recording import Recording
 from teachlab.model.setting import Setting
 from teachlab.model.truth import Truth
 from teachlab.model.verdict import VerdictReason
-from teachlab.questions.verdict.places import moment
 from teachlab.scoring.clearance import near_misses
 from teachlab.scoring.margin import LEAST_MARGIN
 
@@ -55,7 +54,7 @@ def near_reason(
     come = "comes near the level:" if one else "come near the level: the nearest"
     text = (
         f"{many} {come} {least} {info.unit} from it "
-        f"({which}, {moment(round(at * info.sample_rate_hz), info)}); half of all keep {usual} or more."
+        f"({which}, {moment(round(at * info.sample_rate_hz), recording)}); half of all keep {usual} or more."
     )
     return VerdictReason(text=text, count=len(side.rows), first_at_s=at)
 

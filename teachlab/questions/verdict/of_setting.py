@@ -10,7 +10,15 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from teachlab.model.margin import Margin
-from teachlab.model.printable_text import in_figures, number_of, printable, round_figure, typed_again, unlike_figures
+from teachlab.model.printable_text import (
+    in_figures,
+    moment,
+    number_of,
+    printable,
+    round_figure,
+    typed_again,
+    unlike_figures,
+)
 from teachlab.model.recording import Origin, Recording
 from teachlab.model.score import Outcome, Score, Trials
 from teachlab.model.setting import Setting
@@ -23,7 +31,7 @@ from teachlab.questions.verdict.claim_words import few_lots_text, headline
 from teachlab.questions.verdict.judged_by import LOG, JudgedBy
 from teachlab.questions.verdict.judgement import UNSHOWN, Ground, GroundedDecision, JudgedSetting, Overturned
 from teachlab.questions.verdict.nearness import near_reason, rim_reason
-from teachlab.questions.verdict.places import moment, place_text
+from teachlab.questions.verdict.places import place_text
 from teachlab.scoring.claimable import OpenCondition, wrong_apart
 from teachlab.scoring.error_places import ErrorPlace, error_places
 from teachlab.scoring.reasons import Reasons, empty_text
@@ -236,7 +244,7 @@ def _lost_before(case: JudgedSetting, places: Sequence[ErrorPlace]) -> VerdictRe
     """Say that errors on passes which the claim leaves out forbid the setting, and where most of them lie."""
     rate, accepted = 100 * case.wrong / case.of, 100 * case.by.accepted
     outside = case.wrong - round((case.errors or 0.0) * case.passes)
-    place = f" {place_text(places[0], case.recording.info)}" if places else ""
+    place = f" {place_text(places[0], case.recording)}" if places else ""
     return VerdictReason(
         text=f"It makes {number_of(case.wrong, 'error', 'errors')} on all {case.of:,} passes, "
         f"{unlike_figures(rate, accepted)} per 100; {accepted:g} are accepted. {outside} lie outside the claim.{place}",
@@ -251,7 +259,7 @@ def _lone_gap(case: JudgedSetting) -> VerdictReason:
     first = int(case.truth.end[row]) if row is not None and row >= 0 else 0
     after = f"after pass {row}" if row is not None and row >= 0 else "before the first pass"
     return VerdictReason(
-        text=f"That gap is {after}, from {moment(first, info)} on. If a product stands there, "
+        text=f"That gap is {after}, from {moment(first, case.recording)} on. If a product stands there, "
         "correct the end of its pass; else leave the stretch out.",
         first_at_s=first / info.sample_rate_hz,
     )
@@ -363,13 +371,13 @@ def _errors(case: JudgedSetting, places: Sequence[ErrorPlace]) -> list[VerdictRe
     out: list[VerdictReason] = []
     for place in places:
         at = place.first_sample / info.sample_rate_hz
-        out.append(VerdictReason(text=place_text(place, info), count=place.count, first_at_s=at))
+        out.append(VerdictReason(text=place_text(place, case.recording), count=place.count, first_at_s=at))
     for cause in case.why_lost.causes():
         text = sentence(cause.text)
         if cause.sample is None:
             out.append(VerdictReason(text=text, count=cause.count))
             continue
-        where = moment(cause.sample, info) + ("" if cause.row is None else f", pass {cause.row}")
+        where = moment(cause.sample, case.recording) + ("" if cause.row is None else f", pass {cause.row}")
         lead = "At" if cause.count == 1 else "First at"
         at = cause.sample / info.sample_rate_hz
         out.append(VerdictReason(text=f"{text} {lead} {where}.", count=cause.count, first_at_s=at))
