@@ -49,9 +49,11 @@ def identification_figure(
             for some, colour, label in ((~bad, FITS, "logged edge fits"), (bad, CONTRADICTS, "contradicted")):
                 some = some & np.isfinite(low) & np.isfinite(high)
                 if some.any():
-                    axes.vlines(at[some], low[some], high[some], color=colour, linewidth=1.2, label=label)
-                    if colour == CONTRADICTS:
-                        axes.plot(at[some], (low[some] + high[some]) / 2, "x", color=colour, markersize=5)
+                    crossed = colour == CONTRADICTS
+                    axes.vlines(at[some], low[some], high[some], color=colour, linewidth=1.2,
+                                label=None if crossed else label)  # fmt: skip
+                    if crossed:  # in grey print the cross is what differs
+                        axes.plot(at[some], (low[some] + high[some]) / 2, "x", color=colour, markersize=5, label=label)
             axes.set_title(
                 f"output becomes {word}: light {'rises' if begins else 'falls'} through the {level}",
                 loc="left", fontsize=9,

@@ -23,7 +23,7 @@ from teachlab.model.draws import DRAWS, DrawOptions
 from teachlab.model.following_and_window import without_kind
 from teachlab.model.json_values import plain
 from teachlab.model.margin import Margin
-from teachlab.model.printable_text import in_figures, number_of, printable, typed_again
+from teachlab.model.printable_text import cut, cut_percent, in_figures, number_of, printable, typed_again
 from teachlab.model.recording import Origin, Recording
 from teachlab.model.score import USUAL_RULES, Outcome, Rules, Score
 from teachlab.model.setting import Setting, bare
@@ -372,8 +372,8 @@ def reserve_text(recording: Recording, truth: Truth, setting: Setting, rules: Ru
     unit, told, dark = printable(recording.info.unit), "", in_figures(recording.info.dark_level, 6)
     share = f" No share of the light can be stated with the dark level of {dark} {unit}."
     if loss is not None:
-        told, share = f"{in_figures(100 * loss, 3)} % of the light may be lost, or ", ""
-    risen = f"ambient light may rise by {in_figures(rise, 4)} {unit}"
+        told, share = f"{in_figures(cut_percent(loss), 3)} % of the light may be lost, or ", ""
+    risen = f"ambient light may rise by {in_figures(cut(rise, 4), 4)} {unit}"
     return f"Reserves on this recording: {told}{risen}, before the first error.{share}"
 
 

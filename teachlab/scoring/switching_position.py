@@ -97,7 +97,7 @@ class SwitchingPosition:
     @property
     def doubt_of(self) -> str:
         """What `doubt_ms` is, in words: the stated doubt of the borders, or less where their scatter was measured."""
-        return "measured scatter of the borders" if self.doubt_is == "jitter" else "doubt of the borders"
+        return "measured standard deviation of the borders" if self.doubt_is == "jitter" else "doubt of the borders"
 
     @property
     def held(self) -> int:

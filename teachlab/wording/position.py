@@ -30,7 +30,7 @@ def position_lines(position: SwitchingPosition, unit: str) -> list[str]:
         said = f"Switches {name} {spread.median:.3g} ms {where} (median)"
         said += f"; 5 to 95 %: {spread.p05:.3g} to {spread.p95:.3g} ms, a spread of {_width(position, spread)}"
         if not position.told_apart(spread):
-            said += f", smaller than the {position.doubt_of}, ±{position.doubt_ms:.3g} ms"
+            said += f", smaller than the {position.doubt_of}, ±{position.doubt_ms:.2g} ms"
         out.append(said + ".")
         if slope is not None and slope.established:
             out.append(f"  {_moved(name, slope, position.peak, unit)}")

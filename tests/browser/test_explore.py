@@ -23,7 +23,7 @@ from teachlab.data.setting_files import read_setting, setting_from_dict, setting
 from teachlab.data.truth_files import read_history, read_truth, write_truth
 from teachlab.errors import RecordingError
 from teachlab.model.following_and_window import FollowingSetting, TurningPointSetting, WindowSetting
-from teachlab.model.printable_text import in_figures, level_text, number_of
+from teachlab.model.printable_text import cut, in_figures, level_text, number_of
 from teachlab.model.recording import Recording, RecordingInfo
 from teachlab.model.score import Rules, Score
 from teachlab.model.setting import Polarity, Setting
@@ -221,6 +221,8 @@ def test_numbers_for_people_are_those_of_the_package(script: Any) -> None:
     for digits in (3, 4, 5, 6):
         found = script.evaluate("([xs, digits]) => xs.map((x) => inFigures(x, digits))", [values, digits])
         assert found == [in_figures(value, digits) for value in values]
+        found = script.evaluate("([xs, digits]) => xs.map((x) => inFigures(cut(x, digits), digits))", [values, digits])
+        assert found == [in_figures(cut(value, digits), digits) for value in values]
     for step in (None, 1.0, 0.0244, 0.0999999999999, 5.0, 1e-10):
         levels = [value for value in values if value and (step is None or 1e-3 < abs(value) < 1e5)]
         found = script.evaluate("([xs, step]) => xs.map((x) => levelText(x, step))", [levels, step])

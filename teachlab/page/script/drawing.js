@@ -52,6 +52,18 @@ export function inFigures(value, digits) {
 }
 
 /**
+ * A number cut towards 0 to so many digits, as `cut` of the package does.
+ * @param {number} value finite
+ * @param {number} digits
+ */
+export function cut(value, digits) {
+  const told = Number(value.toPrecision(digits));
+  if (Math.abs(told) <= Math.abs(value) * (1 + 1e-12)) return told;
+  const place = Math.floor(Math.log10(Math.abs(value))) - digits + 1;
+  return Number((told - Math.sign(value) * 10 ** place).toPrecision(digits));
+}
+
+/**
  * A level to the smallest step of the light, as `level_text` of the package writes it.
  * @param {number} level
  * @param {number|null} step null: none is visible

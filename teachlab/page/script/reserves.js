@@ -10,7 +10,7 @@
  * @import {Passes} from "./scoring.js"
  * @typedef {{refused: boolean, loss: Bound|null, rise: Bound|null}} Reserves a bound is null where it was not searched
  */
-import { inFigures } from "./drawing.js";
+import { cut, inFigures } from "./drawing.js";
 import { Player } from "./edges_between.js";
 import { EXCLUDED, JOINED, scored, toldApart, windowsOf } from "./scoring.js";
 import { noShareOfLight, pathOf } from "./stress.js";
@@ -85,10 +85,14 @@ export function* searchedReserves({ light, clock, invalid, passes, setting, rece
 export function reserveWords({ refused, loss, rise }, { unit, receiver: { dark } }) {
   if (rise?.value === null || loss?.value === null) return "No reserve: there are errors already as recorded.";
   const told = [];
-  const amount = (/** @type {Bound} */ { sure }, /** @type {string} */ text) =>
-    ({ exact: "", "at least": "at least ", below: "less than " })[sure] + text;
-  if (loss) told.push(`${amount(loss, `${inFigures(100 * /** @type {number} */ (loss.value), 3)} %`)} of the light may be lost`);
-  if (rise) told.push(`ambient light may rise by ${amount(rise, inFigures(/** @type {number} */ (rise.value), 4))} ${unit}`);
+  // What is told is still without an error: cut, but for a limit that lies above it.
+  const amount = (/** @type {Bound} */ { sure, value }, /** @type {number} */ size, /** @type {number} */ digits) => {
+    const exactly = /** @type {number} */ (value) * size;
+    return ({ exact: "", "at least": "at least ", below: "less than " })[sure]
+      + inFigures(sure === "below" ? exactly : cut(exactly, digits), digits);
+  };
+  if (loss) told.push(`${amount(loss, 100, 3)} % of the light may be lost`);
+  if (rise) told.push(`ambient light may rise by ${amount(rise, 1, 4)} ${unit}`);
   const share = refused ? ` No share of the light can be stated with the dark level of ${inFigures(dark, 6)} ${unit}.` : "";
   return `Reserves on this recording: ${told.join(", or ")}, before the first error.${share}`;
 }

@@ -72,7 +72,7 @@ def _kinds(position: SwitchingPosition) -> list[tuple[str, Any]]:
 
 
 def _draw(axes: Any, position: SwitchingPosition, over: Any, values: Any, kinds: Any, what: str) -> None:
-    doubt, named = position.doubt_ms, f"{position.doubt_of},\n±{position.doubt_ms:.3g} ms"
+    doubt, named = position.doubt_ms, f"{position.doubt_of},\n±{position.doubt_ms:.2g} ms"
     axes.axhspan(-doubt, doubt, color=SHADE, linewidth=0, label=named)
     axes.axhline(0.0, color=PASS, linewidth=0.8)
     step = max(1, -(-position.rows.size // MOST_DOTS))
