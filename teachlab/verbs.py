@@ -178,8 +178,7 @@ def design(
         f"{opened.name}: {setting_in_words(found.taught.setting)}; {found.cells:,} combinations counted, "
         f"{found.teach_cost:.3g} errors a pass on what was shown. {found.taught.verdict.decision.capitalize()}."
     )
-    title = f"{opened.name}: {setting_in_words(found.taught.setting)}"
-    return Told(found, sentence, rows, lambda kind: design_figure(found, opened, truth, title=title, kind=kind))
+    return Told(found, sentence, rows, lambda kind: design_figure(found, opened, truth, rules=rules, kind=kind))
 
 
 def replay(

@@ -20,6 +20,10 @@ from teachlab.cli.options import (
     Tolerance,
 )
 from teachlab.cli.teach import ask_for_setting
+from teachlab.cli.writing import picture_kind, write_file
+from teachlab.model.recording import Recording
+from teachlab.model.score import Rules
+from teachlab.model.truth import Truth
 
 
 def design_command(
@@ -32,6 +36,7 @@ def design_command(
     tolerance_ms: Tolerance = 0.0,
     device: DeviceFile = None,
     out: Annotated[str | None, typer.Option(help="Write the setting: JSON.")] = None,
+    plot: Annotated[str | None, typer.Option(help="Draw the levels over the light: .svg or .png.")] = None,
     accept_cost: AcceptCost = 0.05,
     details: Details = False,
     json: Json = False,
@@ -41,15 +46,24 @@ def design_command(
     Half of the passes are shown; the others judge the setting. Every combination is counted exactly on what was shown.
     A filter or delay is used only if it adds reserve.
     """
-    from teachlab.questions.design import designed_and_judged
+    from teachlab.questions.design import DesignAnswer, designed_and_judged
     from teachlab.teaching.strategies.designed import Designed
     from teachlab.wording.lines import wrapped
     from teachlab.wording.verdict import verdict_lines
+
+    kind = picture_kind(plot)
+
+    def draw(found: DesignAnswer, opened: Recording, passes: Truth) -> None:
+        if plot is not None:
+            from teachlab.questions.design.figure import design_figure
+
+            write_file(plot, design_figure(found, opened, passes, rules=Rules(tolerance_ms=tolerance_ms), kind=kind))
 
     (teacher,) = teachers([Designed.name], set_ or [])
     found = ask_for_setting(
         designed_and_judged, teacher, recording, context, truth=truth, base=base, seed=seed,
         tolerance_ms=tolerance_ms, out=out, accept_cost=accept_cost, device=device, json=json,
+        draw=draw,
     )  # fmt: skip
     if json:
         return

@@ -22,7 +22,8 @@ Memory = Annotated[
     ),
 ]
 Force = Annotated[bool, typer.Option("--force", help="Write over a file of another kind.", rich_help_panel="Limits")]
-RESULTS = ("out", "edges", "plot", "speed_out")
+PICTURES = ("plot", "speed_out")
+RESULTS = ("out", "edges", *PICTURES)
 """Parameters that name what a command writes; every other text may name an input."""
 WRITES: Mapping[str, Mapping[str, str]] = {
     "synth": {"parquet": "a recording", "csv": "a raw log"},
@@ -96,8 +97,8 @@ def framed(name: str, command: Callable[..., None]) -> Callable[..., None]:
         force = values["force"] if own_force else values.pop("force", False)
         inputs = _inputs(name, values)
         with answer_first(), memory_of(None if memory is None else memory * 1e9), protect(inputs):
-            for target in _results(values):
-                _look_at(name, target, inputs, force=bool(force))
+            for result, target in _results(values):
+                _look_at(name, target, inputs, picture=result in PICTURES, force=bool(force))
             _need(name, values)
             try:
                 command(*args, **values)
@@ -127,11 +128,12 @@ def _signature(
     return own.replace(parameters=places)
 
 
-def _results(values: Mapping[str, Any]) -> Iterator[str]:
-    """Yield the names of everything that a command will write."""
+def _results(values: Mapping[str, Any]) -> Iterator[tuple[str, str]]:
+    """Yield the parameter and the name of everything that a command will write."""
     for result in RESULTS:
         given = values.get(result)
-        yield from (str(target) for target in (given if isinstance(given, list) else [given]) if target is not None)
+        every = given if isinstance(given, list) else [given]
+        yield from ((result, str(target)) for target in every if target is not None)
 
 
 def _need(name: str, values: Mapping[str, Any]) -> None:
@@ -172,17 +174,17 @@ def _is_file(text: str) -> bool:
         return False
 
 
-def _look_at(name: str, target: str, inputs: Iterable[Path], *, force: bool) -> None:
+def _look_at(name: str, target: str, inputs: Iterable[Path], *, picture: bool, force: bool) -> None:
     """Refuse a result before work: over an input, over a file of another kind, or where nothing can be written."""
     from teachlab.data.atomic_files import check_name, check_target, refuse_input
     from teachlab.data.truth_files import beside
 
     if "://" in target:
-        if name in IN_FOLDERS and name != "study":
+        if name in IN_FOLDERS and name != "study" and not picture:
             raise InputError(f"cannot write to '{target}': {name} writes several files into a local folder. Name one.")
         check_target(target)
         return
-    if name in IN_FOLDERS:
+    if name in IN_FOLDERS and not picture:
         folder = Path(os.path.realpath(target))
         for place in inputs:
             real = Path(os.path.realpath(place))
@@ -197,8 +199,9 @@ def _look_at(name: str, target: str, inputs: Iterable[Path], *, force: bool) -> 
                 _hold_kind(name, str(Path(target) / pattern), held)
         return
     # Commands check the endings of their own results; a name with another ending is refused there.
-    kinds = {**USUAL, **WRITES.get(name, {})}
-    kind = WRITES.get(name, {}).get("*") or kinds.get(target.lower().rpartition(".")[2])
+    own = {} if picture else WRITES.get(name, {})
+    kinds = {**USUAL, **own}
+    kind = own.get("*") or kinds.get(target.lower().rpartition(".")[2])
     if kind is None:
         return
     check_target(target)

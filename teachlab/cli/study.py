@@ -26,6 +26,7 @@ from teachlab.cli.options import (
     Tolerance,
     or_default,
 )
+from teachlab.cli.writing import picture_kind, write_file
 from teachlab.errors import ParameterError, TeachlabError
 from teachlab.model.printable_text import number_of
 
@@ -80,6 +81,7 @@ def study_command(
             help="Folder or address in which the rows of each recording are kept as they end. Run again to go on there."
         ),
     ] = None,
+    plot: Annotated[str | None, typer.Option(help="Draw what each parameter does: .svg or .png.")] = None,
     jobs: Annotated[int, typer.Option(help="Recordings worked on at once. 0: as many as there are cores.")] = 0,
     scheduler: Annotated[
         str | None,
@@ -106,6 +108,7 @@ def study_command(
     from teachlab.studies.family.study_run import run_study, work_ahead
     from teachlab.teaching.strategy_files import strategy_class
 
+    kind = picture_kind(plot)
     lines: list[StudiedLine] = []
     strategies: list[_Asked] = []
     options: dict[str, Any] = {}
@@ -127,6 +130,9 @@ def study_command(
     }  # fmt: skip
     options |= {name: value for name, value in typed.items() if value is not None}
     plan = planned_study(studied_lines(lines), _with_grids(strategies, grid or []), **options)
+    tried = {(one.strategy.name, p, str(one.parameters[p])) for one in plan.grid.configurations for p in one.varied}
+    if plot is not None and len(tried) == len({one[:2] for one in tried}):
+        raise ParameterError("--plot draws what each parameter does, and none takes two values: add --grid.")
     if dry_run:
         ahead = work_ahead(plan, workers=jobs or _cores(), out=out, retry=retry)
         if json:
@@ -138,6 +144,10 @@ def study_command(
         engine = engine_of(jobs, scheduler)
         told = report if json else if_pair_faster(report, plan.grid.bases.values(), lambda: _longest(plan.lines))
         found = run_study(plan, engine=engine, out=out, retry=retry, progress=lambda done, of: told(done / of))
+    if plot is not None:
+        from teachlab.studies.family.effect_figure import effect_figure
+
+        write_file(plot, effect_figure(found, kind=kind))
     judged = overall(found.judged) if found.judged else Judgement.MET
     code = {Judgement.NOT_MET: 1, Judgement.NOT_ENOUGH: 3}.get(judged, 0)
     unwritten = f"Nothing was written: {out} can only be read. The answer is that of the rows that are kept there."

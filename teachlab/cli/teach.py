@@ -70,9 +70,9 @@ def teach_command(
 def ask_for_setting(
     ask: Callable[..., Answer], teacher: Strategy, recording: str, context: typer.Context, *, truth: str | None,
     base: str | None, seed: int, tolerance_ms: float, out: str | None, accept_cost: float, json: bool,
-    device: str | None = None,
+    device: str | None = None, draw: Callable[[Answer, Recording, Truth], None] = lambda found, recording, truth: None,
 ) -> Answer:  # fmt: skip
-    """Ask for a setting, write it if wanted, and print what belongs to it, or the document.
+    """Ask for a setting, write and draw it if wanted, and print what belongs to it, or the document.
 
     Raises
     ------
@@ -118,6 +118,7 @@ def ask_for_setting(
             raise typer.Exit(3)
     if out is not None:
         write_setting(out, taught.setting)
+    draw(found, opened, passes)
     note_last(passes_note(passes))
     if json:
         emit_json(found.as_dict())

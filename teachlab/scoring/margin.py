@@ -150,6 +150,11 @@ class MarginScan:
         return self._inner[setting.activation, setting.light_on]
 
     @property
+    def evaluations(self) -> int:
+        """How long a peak must last."""
+        return self._lag + 1
+
+    @property
     def _extremes(self) -> list[SustainedExtremes | InnerValleys]:
         return [self.windows, self.gaps, *self._inner.values()]
 

@@ -177,6 +177,7 @@ design a.parquet
   --seed: --seed 3 | setting.taught.evidence.drawn.seed
   --out: --out designed.json | made designed.json
   --device: --device device.toml | setting.on_level
+  --plot: --plot levels.svg | made levels.svg
 design a.parquet --truth late.parquet
   --tolerance-ms: --tolerance-ms 8 | setting.taught.evidence
 
@@ -228,6 +229,7 @@ study a.parquet --draws 4 --strategy two-sample-midpoint --jobs 1
   --assume: --assume independent | recordings.0.claim
   --criteria: --criteria criteria.toml | criteria
   --out: --out kept-study | made kept-study/study.json
+  --plot: --grid hysteresis_share=0.1,0.3 --plot effects.svg | made effects.svg
   --dry-run: --dry-run | said
 study fading.parquet --draws 2 --strategy sweep-minmax --grid weight=0.83 --jobs 1
   --accept-cost: --accept-cost 1 | verdict.decision

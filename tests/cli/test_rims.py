@@ -18,6 +18,7 @@ from teachlab.cli import app
 from teachlab.cli.commands import COMMANDS as LISTED
 from teachlab.data.recording_files import read_recording, write_recording
 from teachlab.data.truth_files import write_truth
+from teachlab.errors import InputError
 from teachlab.model.recording import Recording, RecordingInfo
 from teachlab.model.truth import Truth
 from teachlab.synthetic import scenario_text
@@ -186,6 +187,43 @@ def test_a_document_is_written_anew_and_force_writes_over_another_kind(
     assert run.invoke(app, [*teach, "note.txt"]).exit_code == 2
     assert run.invoke(app, [*teach, "note.txt", "--force"]).exit_code == 0
     assert Path("note.txt").read_text().startswith("{")
+
+
+@pytest.mark.parametrize(("command", "option"), [("design", "plot"), ("identify", "plot"), ("study", "plot"),
+                                                 ("stress", "speed_out")])  # fmt: skip
+def test_a_picture_is_drawn_anew_and_over_no_setting(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, command: str, option: str
+) -> None:
+    """What --out names of a command, a setting or a folder, says nothing of its pictures."""
+    from teachlab.cli.frame import framed
+
+    monkeypatch.chdir(tmp_path)
+    Path("old.svg").write_bytes(b'<?xml version="1.0"?><svg xmlns="http://www.w3.org/2000/svg"/>')
+    setting_file(Path("s.svg"), "counts", 1200.0, 1100.0)
+    drawn = []
+
+    def draws(plot: str | None = None, speed_out: str | None = None) -> None:
+        drawn.append((plot, speed_out))
+
+    run = framed(command, draws)
+    run(**{option: "old.svg"})
+    assert len(drawn) == 1
+    with pytest.raises(InputError, match="holds a setting"):
+        run(**{option: "s.svg"})
+    assert len(drawn) == 1
+
+
+def test_a_study_that_varies_nothing_has_no_picture_and_is_not_begun(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    run = CliRunner()
+    assert run.invoke(app, ["synth", "demo", "--passes", "20", "--out", "a.parquet"]).exit_code == 0
+    monkeypatch.setattr("teachlab.studies.family.study_run.run_study", None)
+    words = "study a.parquet --strategy quantile-guard --draws 2 --plot effects.svg --grid position=0.5"
+    done = run.invoke(app, words.split())
+    assert done.exit_code == 2
+    assert "none takes two values" in done.stderr
 
 
 def test_a_long_message_is_cut_and_names_both_ends(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

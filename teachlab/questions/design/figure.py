@@ -7,10 +7,13 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from teachlab.light.drawing import GREY, LIGHT, PASS, SHADE, drawing, picture
-from teachlab.light.pass_and_gap_extremes import PassAndGapExtremes
 from teachlab.model.following_and_window import WindowSetting
+from teachlab.model.printable_text import time_text
 from teachlab.model.recording import Recording
+from teachlab.model.score import USUAL_RULES, Rules
+from teachlab.model.setting_words import setting_in_words
 from teachlab.model.truth import Truth
+from teachlab.scoring.margin import MarginScan
 
 if TYPE_CHECKING:
     from teachlab.questions.design.answer import DesignAnswer
@@ -19,17 +22,22 @@ BINS = 80
 
 
 def design_figure(
-    found: DesignAnswer, recording: Recording, truth: Truth, *, title: str = "", kind: str = "svg"
+    found: DesignAnswer, recording: Recording, truth: Truth, *, rules: Rules = USUAL_RULES, kind: str = "svg"
 ) -> bytes:
-    """Draw how far the light of passes and gaps reaches, the levels of the setting, and those of equal cost."""
+    """Draw how far the light of passes and gaps reaches, the levels of the setting, and those of equal cost.
+
+    Light counts as long as filter and on-delay need it, so that a gap that reaches the level is one that switches.
+    """
     from matplotlib.figure import Figure
 
     setting = found.taught.setting
-    measured = PassAndGapExtremes.of(recording, truth, evaluation_rate_hz=setting.evaluation_rate_hz)
+    scan = MarginScan(recording, setting, truth, rules)
+    for block in recording.blocks():
+        scan.push(block)
     up = (recording.info.direction or "rise") == "rise"
-    passes = measured.passes.select(truth.detect[measured.pass_rows])
     which = "highest" if up else "lowest"
-    tops, rests = (part.high if up else part.low for part in (passes, measured.gaps))
+    tops, rests = (part.high if up else part.low for part in (scan.windows, scan.gaps))
+    tops = tops[truth.detect]
     tops, rests = tops[np.isfinite(tops)], rests[np.isfinite(rests)]
     with drawing(recording.name):
         figure = Figure(figsize=(9, 3.6), layout="constrained")
@@ -38,9 +46,8 @@ def design_figure(
         ends = (both.min(), both.max()) if both.size else (0.0, 1.0)
         bins = np.linspace(ends[0], max(ends[1], ends[0] + 1e-9), BINS).tolist()
         axes.hist(rests, bins, color=LIGHT, alpha=0.75, label=f"{which} light of a gap ({rests.size})")
-        axes.hist(
-            tops, bins, histtype="step", color=PASS, linewidth=1.3, label=f"{which} light of a pass ({tops.size})"
-        )
+        label = f"{which} light of a pass ({tops.size})"
+        axes.hist(tops, bins, histtype="step", color=PASS, linewidth=1.3, label=label)
         reserve = found.reserves["level"]
         active = setting.activation
         if isinstance(setting, WindowSetting):  # the side that faces the background
@@ -54,6 +61,11 @@ def design_figure(
         axes.set_xlabel(f"light, {recording.info.unit}")
         axes.set_ylabel("passes or gaps")
         axes.legend(loc="upper left", bbox_to_anchor=(1.0, 1.0), frameon=False, fontsize=8)
-        axes.set_title(title or recording.name, fontsize=9)
+        axes.set_title(f"{recording.name}: {setting_in_words(setting, recording.whole_step)}", fontsize=9)
         axes.spines[["top", "right"]].set_visible(False)
-        return picture(figure, kind, says="Grey: where the level may lie at the same cost, both levels moved together.")
+        says = "Grey: where the level may lie at the same cost, both levels moved together."
+        if scan.evaluations > 1:
+            rate_hz = setting.evaluation_rate_hz or recording.info.sample_rate_hz
+            lasts = time_text(1000 * (scan.evaluations - 1) / rate_hz)
+            says += f" Light is counted that lasts {lasts}, as the setting needs it."
+        return picture(figure, kind, says=says)

@@ -45,3 +45,21 @@ def test_the_reserve_lies_on_both_sides_of_the_level(
     shade = named["levels of equal cost"]
     assert (shade.get_x(), shade.get_x() + shade.get_width()) == pytest.approx(span)
     assert sorted(line.get_xdata()[0] for line in axes.lines) == [40.0, 50.0]
+
+
+def test_light_counts_as_long_as_the_setting_needs_it(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A flash of 4 samples in a gap reaches any level; one that waits 5 ms does not see it."""
+    drawn: list[Any] = []
+    monkeypatch.setattr(figure, "picture", lambda made, kind, says="": drawn.append((made, says)) or b"")
+    light = np.full(100, 10.0)
+    light[20:30], light[60:70], light[40:44] = 90.0, 80.0, 85.0
+    recording = Recording.from_array(light, RecordingInfo(sample_rate_hz=1000.0, unit="mV"), name="line")
+    for on_delay_ms, highest, said in ((0.0, 85.0, ""), (5.0, 10.0, "lasts 5 ms")):
+        setting = Setting(unit="mV", on_level=50.0, off_level=40.0, on_delay_ms=on_delay_ms)
+        found = SimpleNamespace(taught=SimpleNamespace(setting=setting), reserves={"level": {"low": 1, "high": 1}})
+        figure.design_figure(cast(DesignAnswer, found), recording, TRUTH)
+        (axes,), says = drawn[-1][0].axes, drawn[-1][1]
+        bars = [bar for bar in axes.containers[0] if bar.get_height()]
+        assert max(bar.get_x() for bar in bars) <= highest <= max(bar.get_x() + bar.get_width() for bar in bars) + 1e-9
+        assert said in says
+        assert said or "lasts" not in says
