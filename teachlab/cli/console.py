@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shutil
 import sys
 import time
 from collections import deque
@@ -14,7 +15,7 @@ import typer
 
 from teachlab.model.json_values import json_text
 from teachlab.model.printable_text import Lines, printable
-from teachlab.wording.lines import WIDTH, wrapped
+from teachlab.wording.lines import WIDTH, screen, wrapped
 
 if TYPE_CHECKING:
     from rich.table import Table
@@ -84,16 +85,22 @@ def tell_notes() -> None:
 
 @contextmanager
 def answer_first() -> Iterator[None]:
-    """Let a command answer before its notes are printed. A refusal ends without them, and without a document."""
+    """Let a command answer before its notes are printed, in lines of the terminal.
+
+    A refusal ends without notes, and without a document.
+    """
     _DOCUMENTS.clear()
     _NOTES.clear()
     _WRITTEN.clear()
-    try:
-        yield
-    except typer.Exit:  # such as with code 1 or 3
+    # Only a terminal has columns: what goes to a file or a pipe is the same everywhere.
+    columns = shutil.get_terminal_size().columns if sys.stdout.isatty() else WIDTH
+    with screen(columns):
+        try:
+            yield
+        except typer.Exit:  # such as with code 1 or 3
+            _tell_answer()
+            raise
         _tell_answer()
-        raise
-    _tell_answer()
 
 
 def _tell_answer() -> None:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import textwrap
 from typing import TYPE_CHECKING, Annotated
 
 import typer
@@ -79,7 +78,7 @@ def _alone(strategy: str) -> Listing:
 def _lines(one: Listing, *, parameters: bool) -> list[str]:
     needs = f"  needs: {', '.join(one.needs)}" if one.needs else ""
     head = [f"{one.name}  [{one.origin}]{needs}"]
-    head += [f"    {line}" for line in textwrap.wrap(one.reason or one.summary or one.source, 96)]
+    head.append(f"    {one.reason or one.summary or one.source}")
     if parameters and not one.reason:
         head += [line for p in one.parameters for line in _parameter(p)]
     return head

@@ -4,11 +4,15 @@ from __future__ import annotations
 
 import re
 import textwrap
+from collections.abc import Iterator
+from contextlib import contextmanager
+from contextvars import ContextVar
 
 from teachlab.model.printable_text import printable
 
-WIDTH = 100
-"""Columns of a screen."""
+WIDTH, NARROWEST = 100, 40
+"""Columns of a screen, and of the narrowest."""
+_columns = ContextVar("columns", default=WIDTH)
 _QUOTED = r"(?:[^\s'\"]*(?:'[^']*'|\"[^\"]*\"))+[^\s'\"]*"
 _COMMAND = re.compile(
     r"(?:^[^:]{1,40}: |(?<=\. )[^:.]{1,30}: |\w+: )?teachlab [a-z]+"
@@ -17,8 +21,23 @@ _COMMAND = re.compile(
 """A command with its options, values, files and placeholders, and the words of its sentence before it."""
 
 
+@contextmanager
+def screen(columns: int) -> Iterator[None]:
+    """Divide lines for a screen of so many columns within this block, if it is narrower than `WIDTH`."""
+    before = _columns.set(max(NARROWEST, min(WIDTH, columns)))
+    try:
+        yield
+    finally:
+        _columns.reset(before)
+
+
+def lines_for(count: int) -> int:
+    """Return how many lines of the screen hold what so many lines of `WIDTH` do."""
+    return -(-count * WIDTH // _columns.get())
+
+
 def wrapped(text: str, *, indent: str = "  ") -> list[str]:
-    """Divide a text into lines of the width; a command is never broken, so that it works as printed.
+    """Divide a text into lines of the screen; a command is never broken, so that it works as printed.
 
     Line breaks and what else is not printable come from the texts of files: they are spelled out, so that no text of a
     file begins a line.
@@ -27,12 +46,13 @@ def wrapped(text: str, *, indent: str = "  ") -> list[str]:
     `indent`: put before further lines, after those spaces.
     """
     text = printable(text)
-    if len(text) <= WIDTH:
+    width = _columns.get()
+    if len(text) <= width:
         return [text]
     # A number stays with its percent sign, and a command stays in one piece.
     tied = _COMMAND.sub(lambda found: found[0].replace(" ", "\u00a0"), text.replace(" %", "\u00a0%"))
     further = text[: len(text) - len(text.lstrip(" "))] + indent
-    lines = textwrap.wrap(tied, WIDTH, subsequent_indent=further, break_long_words=False, break_on_hyphens=False)
+    lines = textwrap.wrap(tied, width, subsequent_indent=further, break_long_words=False, break_on_hyphens=False)
     return [line.replace("\u00a0", " ") for line in lines]
 
 

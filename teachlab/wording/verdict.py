@@ -10,7 +10,7 @@ from teachlab.model.printable_text import wrong_text
 from teachlab.model.setting import Setting
 from teachlab.model.setting_words import equal_cost_text, setting_in_words
 from teachlab.model.verdict import MOST_REASONS, HeadlineClaim, Verdict, VerdictCure, VerdictReason
-from teachlab.wording.lines import wrapped
+from teachlab.wording.lines import lines_for, wrapped
 
 MOST_LINES = 12
 REFUSED = ("none of these works", "cannot be decided")
@@ -29,12 +29,13 @@ def verdict_lines(
     table : sequence of str
         Head and rows; shortened if there is no room for all of them.
     most : int
-        Number of lines available.
+        Number of lines available, of 100 columns; narrower ones are more.
     remarks : int
         Remarks given beside the claim where there are no details.
     details : bool
         Whether to give everything: all reasons, all conditions, and the remarks beside the claim.
     """
+    short, most = most <= MOST_LINES, lines_for(most)
     head = [f"{_first(verdict)}."]
     if verdict.rehearsal:
         head[0] = f"Rehearsal on synthetic light, no evidence about a real line. {head[0]}"
@@ -49,9 +50,7 @@ def verdict_lines(
     top += [] if late else kept
     claim = verdict.claim
     if claim is not None:
-        beside = (
-            (*claim.beside, *claim.more) if details else claim.beside[: 1 if table and most <= MOST_LINES else remarks]
-        )
+        beside = (*claim.beside, *claim.more) if details else claim.beside[: 1 if table and short else remarks]
         top += wrapped(f"Claim: {' '.join([claim.text, *beside])}")
     # Remarks that are no errors are given if the setting is to be used; otherwise the errors come first.
     if verdict.near is not None and (details or not late):
@@ -76,7 +75,7 @@ def verdict_lines(
         kept_free = len(kept) if k and late and not errors else 0
         free = room - kept_free - (min(FEWEST_ROWS, len(table)) if k > errors else 0)
         if k == 0:
-            free = max(room, MOST_LINES - len(top) - len(bottom))
+            free = max(room, lines_for(MOST_LINES) - len(top) - len(bottom))
         if len(body) + len(lines) <= free:
             body += lines
     if late and len(body) + len(kept) + min(FEWEST_ROWS, len(table)) <= room:

@@ -213,6 +213,33 @@ def test_a_picture_is_drawn_anew_and_over_no_setting(
     assert len(drawn) == 1
 
 
+@pytest.mark.skipif(sys.platform == "win32", reason="there are no pseudo-terminals")
+def test_lines_fit_the_terminal_and_a_pipe_gets_what_it_always_gets() -> None:
+    import fcntl
+    import pty
+    import struct
+    import termios
+
+    words = [sys.executable, "-m", "teachlab", "strategies"]
+    piped = subprocess.run(words, capture_output=True, text=True, check=True).stdout
+    ours, theirs = pty.openpty()
+    fcntl.ioctl(theirs, termios.TIOCSWINSZ, struct.pack("HHHH", 24, 60, 0, 0))
+    environment = {key: value for key, value in os.environ.items() if key != "COLUMNS"}
+    with subprocess.Popen(words, stdin=theirs, stdout=theirs, stderr=theirs, env=environment) as running:
+        os.close(theirs)
+        told = b""
+        try:
+            while some := os.read(ours, 65536):
+                told += some
+        except OSError:  # how a terminal ends on Linux
+            pass
+    os.close(ours)
+    assert running.returncode == 0
+    lines = told.decode().splitlines()
+    assert max(map(len, lines)) <= 60 < max(map(len, piped.splitlines()))
+    assert " ".join(told.decode().split()) == " ".join(piped.split())
+
+
 def test_a_study_that_varies_nothing_has_no_picture_and_is_not_begun(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -15,7 +15,7 @@ from teachlab.model.recording import Recording, RecordingInfo
 from teachlab.model.setting import Setting
 from teachlab.model.verdict import HeadlineClaim, Verdict, VerdictCure, VerdictReason
 from teachlab.wording.identification import place_lines
-from teachlab.wording.lines import WIDTH, page_lines, wrapped
+from teachlab.wording.lines import WIDTH, page_lines, screen, wrapped
 from teachlab.wording.verdict import document_lines, verdict_lines
 
 ANSWERS = sorted((Path(__file__).parents[1] / "answers").glob("*.txt"))
@@ -70,6 +70,27 @@ def test_a_command_is_never_broken(command: str) -> None:
     assert " ".join(map(str.strip, lines)) == (
         f"The limits were fixed before the run, so now: {long}, and then sign the page that it writes."
     )
+
+
+@pytest.mark.parametrize("columns", [20, 40, 80, 100, 300])
+def test_a_narrow_screen_says_the_same_in_more_lines(columns: int) -> None:
+    """From 40 to 100 columns; after the block, lines are as long as before."""
+    verdict = Verdict(
+        decision="cannot be decided", about="a.json", setting=Setting(unit="counts", on_level=50.0, off_level=40.0),
+        equal_cost=EqualCost(down=30.0, up=30.0, resolution=1.0, on_low=20.0, on_high=80.0, cost=0.0), step=1.0,
+        claim=HeadlineClaim(text="0 of 38 passes in 7 stretches were lost. " * 3, upper=0.35, confidence=0.95,
+                            assume="lots", lots=7, passes=38),
+        reasons=(VerdictReason(text="38 passes are too few to decide. " * 3),),
+        next_step="Log a new recording with at least 50 passes. Then: teachlab replay NEW.parquet --setting s.json",
+    )  # fmt: skip
+    wide = verdict_lines(verdict, ("what  how many", "lost  0"))
+    with screen(columns):
+        lines = verdict_lines(verdict, ("what  how many", "lost  0"))
+    assert " ".join(" ".join(lines).split()) == " ".join(" ".join(wide).split())
+    most = min(WIDTH, max(40, columns))
+    assert all(len(line) <= most or COMMAND.search(line) for line in lines)
+    assert (len(lines) > len(wide)) == (most < WIDTH)
+    assert verdict_lines(verdict, ("what  how many", "lost  0")) == wide
 
 
 def test_a_line_that_leads_to_a_command_is_one_line() -> None:
