@@ -6,14 +6,13 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, fields
 from itertools import pairwise
-from typing import TYPE_CHECKING
 
 from teachlab.model.draws import Draw, DrawOptions
 from teachlab.model.recording import Recording
 from teachlab.model.score import MOST_OF_THE_TIME, Score
 from teachlab.model.setting import Setting, bare
 from teachlab.model.truth import Truth
-from teachlab.questions.surface.count_settings import with_measures
+from teachlab.questions.surface.count_settings import Counted, with_measures
 from teachlab.scoring.claimable import unusable, without_touching
 from teachlab.scoring.claims import in_common, lot_counts, paired_costs
 from teachlab.scoring.scoring import score
@@ -22,9 +21,6 @@ from teachlab.statistics.claims.orders import CostBound, Order, orders
 from teachlab.statistics.lots import Source
 from teachlab.studies.ranking import median_draw, ranking_cost, spreads_of
 from teachlab.switching.run import replay_together
-
-if TYPE_CHECKING:
-    from teachlab.studies.tally import Tally
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,7 +86,7 @@ def second_half(first_scored: int, passes: int) -> int:
 
 
 def fixed_settings(
-    taught: Mapping[str, Sequence[Draw]], first_half: Tally, options: DrawOptions
+    taught: Mapping[str, Sequence[Draw]], first_half: Counted, options: DrawOptions
 ) -> dict[str, FixedSetting]:
     """Fix a setting of every strategy on the first half; by name, in the order given.
 
@@ -98,7 +94,7 @@ def fixed_settings(
     """
     fixed: dict[str, FixedSetting] = {}
     for name, draws in taught.items():
-        judged = with_measures(draws, first_half.counts, options.costs, best_cost=math.nan)
+        judged = with_measures(draws, first_half, options.costs, best_cost=math.nan)
         cost, chosen = ranking_cost(judged), median_draw(judged)
         if math.isfinite(cost) and chosen is not None and chosen.setting is not None:
             fixed[name] = FixedSetting(name, chosen.draw, chosen.setting, cost, spreads_of(judged)["cost"].p95)
@@ -110,7 +106,7 @@ def claim_halves(
     truth: Truth,
     fixed: Mapping[str, FixedSetting],
     *,
-    first_half: Tally,
+    first_half: Counted,
     first_scored: int,
     middle: int,
     options: DrawOptions,
@@ -128,7 +124,7 @@ def claim_halves(
     return {
         name: ClaimHalf(
             **{field.name: getattr(one, field.name) for field in fields(one)},
-            chosen_on=first_half[one.setting].detect_trials,
+            chosen_on=first_half[bare(one.setting)].detect_trials,
             score=known[bare(one.setting)][0],
             whole=known[bare(one.setting)][1],
         )

@@ -20,7 +20,7 @@ from teachlab.model.teaching import Strategy
 from teachlab.model.truth import Truth, TruthSource
 from teachlab.questions.stress.setting_reading import SettingReading
 from teachlab.questions.stress.worth import SettingWorth
-from teachlab.questions.surface.count_settings import with_measures
+from teachlab.questions.surface.count_settings import Counted, with_measures
 from teachlab.questions.surface.hindsight import best_fixed
 from teachlab.questions.verdict.judged_by import JudgedBy
 from teachlab.scoring.claimable import chosen_before
@@ -30,7 +30,6 @@ from teachlab.studies.in_hindsight.ceiling import ceiling
 from teachlab.studies.ranking import median_draw, ranked, ranking_cost, spreads_of
 from teachlab.studies.recommend import by_choice, recommend, with_rooms
 from teachlab.studies.result import RecordingBench, StrategyResult
-from teachlab.studies.tally import Tally
 from teachlab.studies.taught_draws import Progress, TaughtDraws, Teaching, taught_draws
 from teachlab.teaching.parameters import parameters_of
 from teachlab.teaching.registry import RECOMMENDED
@@ -93,7 +92,7 @@ def bench_recording(
         keyed=None if device is None else partial(nearest_steps, device=device, scale=device.scale()),
         progress=lambda share: say(COUNTED * share),
     )
-    middle, counts, costs = found.middle, found.tally.counts, options.costs
+    middle, counts, costs = found.middle, found.counts, options.costs
     first = found.cut.first_scored
     scored, later = options.rules.scored_from(first), options.rules.scored_from(middle)
     trials = found.scored_passes(recording, truth)
@@ -143,7 +142,7 @@ def bench_recording(
         orders=orders,
         results=ordered,
         best_fixed=best,
-        ceiling=possible.against(_errors(results, found.tally)),
+        ceiling=possible.against(_errors(results, counts)),
         recommendation=chosen,
         options=options,
         verdict=bench_verdict(
@@ -195,10 +194,10 @@ def _keying(
     return {"keyed": keyed, "worse_end": worse_end}
 
 
-def _errors(results: Sequence[StrategyResult], tally: Tally) -> dict[str, int]:
+def _errors(results: Sequence[StrategyResult], counts: Counted) -> dict[str, int]:
     """Return the errors of the median setting of every strategy that has one; passes that touch and merge are none."""
     taught = {r.strategy: r.median_draw.setting for r in results if r.median_draw is not None}
-    return {name: tally[setting].errors for name, setting in taught.items() if setting is not None}
+    return {name: counts[bare(setting)].errors for name, setting in taught.items() if setting is not None}
 
 
 class _Readings:

@@ -16,10 +16,9 @@ from teachlab.model.recording import Recording
 from teachlab.model.setting import Setting, bare
 from teachlab.model.teaching import Strategy
 from teachlab.model.truth import Truth
-from teachlab.questions.surface.count_settings import count_settings_from
+from teachlab.questions.surface.count_settings import Counted, count_settings_from
 from teachlab.questions.surface.values.levels import FirstLook, FirstReading
 from teachlab.studies.claim_half import second_half
-from teachlab.studies.tally import Tally
 from teachlab.teaching.block import TeachBlock
 from teachlab.teaching.once import draw_by_draw
 
@@ -51,7 +50,7 @@ class TaughtDraws:
         By the keys of the teachings, without measures.
     before : mapping of key to sequence of Draw
         The same before their settings were turned into ones that can be keyed in.
-    tally, later : Tally
+    counts, later : mapping of Setting to PairCounts
         Of every distinct setting on all scored passes, and on the claim half.
     first_reading : FirstReading or None
         What the recording showed beside, if all of it was read.
@@ -61,14 +60,14 @@ class TaughtDraws:
     middle: int
     draws: Mapping[str, Sequence[Draw]]
     before: Mapping[str, Sequence[Draw]]
-    tally: Tally
-    later: Tally
+    counts: Counted
+    later: Counted
     first_reading: FirstReading | None = None
 
     @property
-    def first_half(self) -> Tally:
+    def first_half(self) -> Counted:
         """What the settings did on the choosing half."""
-        return self.tally.before(self.later)
+        return {setting: n.before(self.later[setting]) for setting, n in self.counts.items()}
 
     def scored_passes(self, recording: Recording, truth: Truth) -> int:
         """Return how many detect passes are trials of the scored block.
@@ -78,7 +77,7 @@ class TaughtDraws:
         TruthError
             If there is none.
         """
-        trials = [n.detect_trials for n in self.tally.counts.values()]
+        trials = [n.detect_trials for n in self.counts.values()]
         if trials and max(trials) == 0:
             raise TruthError(
                 f"{recording.name}: none of the {number_of(truth.detect_passes, 'pass', 'passes')} is left to "
@@ -151,16 +150,15 @@ def taught_draws(
     middle = second_half(cut.first_scored, truth.passes)
     rules = [options.rules.scored_from(first) for first in (cut.first_scored, middle)]
     look = FirstLook(recording, None if options.base is None else options.base.evaluation_rate_hz)
-    counts = count_settings_from(
+    counts, later = count_settings_from(
         recording, truth, settings, rules, look=look, progress=lambda share: say(TAUGHT + (1 - TAUGHT) * share)
     )
-    tally, later = map(Tally, counts)
     return TaughtDraws(
         cut=cut,
         middle=middle,
         draws=draws,
         before=before,
-        tally=tally,
+        counts=counts,
         later=later,
         first_reading=look.reading() if look.whole else None,
     )

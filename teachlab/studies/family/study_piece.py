@@ -24,7 +24,7 @@ from teachlab.model.score import Score
 from teachlab.model.setting import Setting, Switching, bare
 from teachlab.model.teaching import Strategy
 from teachlab.model.truth import Truth
-from teachlab.questions.surface.count_settings import count_settings, with_measures
+from teachlab.questions.surface.count_settings import Counted, count_settings, with_measures
 from teachlab.questions.surface.hindsight import best_fixed
 from teachlab.scoring.claimable import OpenCondition, claimable, unusable
 from teachlab.scoring.claims import LotCounts, lot_counts
@@ -34,8 +34,7 @@ from teachlab.studies.family.configurations import Configuration
 from teachlab.studies.family.line_conditions import LineCondition
 from teachlab.studies.family.study_grid import COUNTED, STATISTICS, PieceRows, Row, StudyGrid, StudyPiece
 from teachlab.studies.ranking import median_draw, ranking_cost, spreads_of
-from teachlab.studies.tally import Tally
-from teachlab.studies.taught_draws import TaughtDraws, Teaching, taught_draws
+from teachlab.studies.taught_draws import Teaching, taught_draws
 from teachlab.switching.family import replay_family
 from teachlab.teaching.registry import source_fingerprint
 
@@ -207,6 +206,7 @@ def _rows(recording: Recording, truth: Truth, piece: StudyPiece, keys: RowKeys) 
     }
     found = taught_draws(recording, truth, teachings, options=options, careful=True, untried=piece.untried)
     passes = found.scored_passes(recording, truth)
+    scored = options.rules.scored_from(found.cut.first_scored)
     first_half = found.first_half
     chosen = {key: _chosen(draws, first_half, options) for key, draws in found.draws.items()}
     ground = _Ground.of(recording, truth)
@@ -216,11 +216,12 @@ def _rows(recording: Recording, truth: Truth, piece: StudyPiece, keys: RowKeys) 
         if not here:
             continue
         light = condition.of(recording)
-        tally = found.tally if light is recording else _tally(light, truth, found, options)
+        counts = found.counts
+        if light is not recording:
+            counts = count_settings(light, truth, counts, rules=scored)
         best = {
             base: best_fixed(
-                light, truth, {}, base=bases[base], costs=options.costs,
-                rules=options.rules.scored_from(found.cut.first_scored),
+                light, truth, {}, base=bases[base], costs=options.costs, rules=scored
             ).cost
             for base in dict.fromkeys(base for (_, base, _, _), _ in here)
         }  # fmt: skip
@@ -228,7 +229,7 @@ def _rows(recording: Recording, truth: Truth, piece: StudyPiece, keys: RowKeys) 
         scores = _scores(light, truth, [s.setting for s in settings if s is not None], found.middle, options)
         for ((one, base, seed, _), key), pick in zip(here, settings, strict=True):
             draws = with_measures(
-                found.draws[_teaching_key(one, base, seed)], tally.counts, options.costs, best_cost=best[base]
+                found.draws[_teaching_key(one, base, seed)], counts, options.costs, best_cost=best[base]
             )
             out[key] = {
                 "key": key,
@@ -257,11 +258,6 @@ def _setting(base: Switching | None, unit: str) -> Setting | None:
 
 def _teaching_key(one: Configuration, base: str, seed: int) -> str:
     return json.dumps([one.strategy.name, plain(one.parameters), base, seed], sort_keys=True)
-
-
-def _tally(light: Recording, truth: Truth, found: TaughtDraws, options: DrawOptions) -> Tally:
-    rules = options.rules.scored_from(found.cut.first_scored)
-    return Tally(count_settings(light, truth, found.tally.counts, rules=rules))
 
 
 def _measured(draws: Sequence[Draw]) -> Row:
@@ -294,9 +290,9 @@ class _Chosen:
     cost: float
 
 
-def _chosen(draws: Sequence[Draw], first_half: Tally, options: DrawOptions) -> _Chosen | None:
+def _chosen(draws: Sequence[Draw], first_half: Counted, options: DrawOptions) -> _Chosen | None:
     """Return the setting of the draw whose cost on the choosing half is the median; None if half give none."""
-    judged = with_measures(draws, first_half.counts, options.costs, best_cost=math.nan)
+    judged = with_measures(draws, first_half, options.costs, best_cost=math.nan)
     cost, middle = ranking_cost(judged), median_draw(judged)
     if not math.isfinite(cost) or middle is None or middle.setting is None:
         return None

@@ -9,7 +9,7 @@ of `score(replay(recording, setting), truth)`, including exclusions and rules.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -99,6 +99,10 @@ class PairCounts:
     def apart(self) -> PairCounts:
         """The same without the passes that merged with the one that they touch."""
         return replace(self, lost=self.apart_lost, merged=self.merged - self.touching, touching=0)
+
+    def before(self, later: PairCounts) -> PairCounts:
+        """Return the counts without those of the later part of the same passes."""
+        return PairCounts(**{f.name: getattr(self, f.name) - getattr(later, f.name) for f in fields(self)})
 
     @classmethod
     def of(cls, scored: Score, truth: Truth) -> PairCounts:
