@@ -83,7 +83,7 @@ class RowTable:
         )
 
     def of(self, line: StudiedLine, rows: Sequence[Row]) -> pa.Table:
-        """Return rows of one recording as a table."""
+        """Return rows of one recording as a table; what a row does not say is null."""
         columns: dict[str, list[Any]] = {name: [] for name in self.schema.names}
         for row in rows:
             given = row["parameters"] or {}

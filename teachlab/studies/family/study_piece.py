@@ -24,16 +24,17 @@ from teachlab.model.score import Score
 from teachlab.model.setting import Setting, Switching, bare
 from teachlab.model.teaching import Strategy
 from teachlab.model.truth import Truth
-from teachlab.questions.surface.count_settings import Counted, count_settings, with_measures
+from teachlab.questions.surface.count_settings import count_settings, with_measures
 from teachlab.questions.surface.hindsight import best_fixed
 from teachlab.scoring.claimable import OpenCondition, claimable, unusable
 from teachlab.scoring.claims import LotCounts, lot_counts
 from teachlab.scoring.scoring import score
+from teachlab.studies.claim_half import FixedSetting, fixed_settings
 from teachlab.studies.code_fingerprint import code_fingerprint, file_fingerprint
 from teachlab.studies.family.configurations import Configuration
 from teachlab.studies.family.line_conditions import LineCondition
 from teachlab.studies.family.study_grid import COUNTED, STATISTICS, PieceRows, Row, StudyGrid, StudyPiece
-from teachlab.studies.ranking import median_draw, ranking_cost, spreads_of
+from teachlab.studies.ranking import ranking_cost, spreads_of
 from teachlab.studies.taught_draws import Teaching, taught_draws
 from teachlab.switching.family import replay_family
 from teachlab.teaching.registry import source_fingerprint
@@ -207,8 +208,7 @@ def _rows(recording: Recording, truth: Truth, piece: StudyPiece, keys: RowKeys) 
     found = taught_draws(recording, truth, teachings, options=options, careful=True, untried=piece.untried)
     passes = found.scored_passes(recording, truth)
     scored = options.rules.scored_from(found.cut.first_scored)
-    first_half = found.first_half
-    chosen = {key: _chosen(draws, first_half, options) for key, draws in found.draws.items()}
+    fixed = fixed_settings(found.draws, found.first_half, options)
     ground = _Ground.of(recording, truth)
     out: dict[str, Row] = {}
     for condition in grid.conditions:
@@ -225,8 +225,8 @@ def _rows(recording: Recording, truth: Truth, piece: StudyPiece, keys: RowKeys) 
             ).cost
             for base in dict.fromkeys(base for (_, base, _, _), _ in here)
         }  # fmt: skip
-        settings = [chosen[_teaching_key(one, base, seed)] for (one, base, seed, _), _ in here]
-        scores = _scores(light, truth, [s.setting for s in settings if s is not None], found.middle, options)
+        settings = [fixed.get(_teaching_key(one, base, seed)) for (one, base, seed, _), _ in here]
+        scores = _scores(light, truth, [bare(s.setting) for s in settings if s is not None], found.middle, options)
         for ((one, base, seed, _), key), pick in zip(here, settings, strict=True):
             draws = with_measures(
                 found.draws[_teaching_key(one, base, seed)], counts, options.costs, best_cost=best[base]
@@ -283,22 +283,6 @@ def _measured(draws: Sequence[Draw]) -> Row:
     return out
 
 
-@dataclass(frozen=True, slots=True)
-class _Chosen:
-    setting: Setting
-    draw: int
-    cost: float
-
-
-def _chosen(draws: Sequence[Draw], first_half: Counted, options: DrawOptions) -> _Chosen | None:
-    """Return the setting of the draw whose cost on the choosing half is the median; None if half give none."""
-    judged = with_measures(draws, first_half, options.costs, best_cost=math.nan)
-    cost, middle = ranking_cost(judged), median_draw(judged)
-    if not math.isfinite(cost) or middle is None or middle.setting is None:
-        return None
-    return _Chosen(bare(middle.setting), middle.draw, cost)
-
-
 def _scores(
     light: Recording, truth: Truth, settings: Sequence[Setting], middle: int, options: DrawOptions
 ) -> dict[Setting, Score]:
@@ -315,36 +299,28 @@ def _scores(
 
 
 def _claimed(
-    recording: Recording, truth: Truth, pick: _Chosen | None, scores: Mapping[Setting, Score], ground: _Ground
+    recording: Recording, truth: Truth, pick: FixedSetting | None, scores: Mapping[Setting, Score], ground: _Ground
 ) -> Row:
     """Return the results, lot by lot, on the claim half of the setting fixed on the choosing half."""
-    names = ("draw", "setting", "chosen_cost", "claim_passes", "claim_lost", "claim_false", "usable", "lot_source",
-             "named_lots", "lots", "open")  # fmt: skip
     if pick is None:
-        return dict.fromkeys(names)
-    result = scores[pick.setting]
-    found = claimable(recording, truth, pick.setting, result, copies=ground.copies, belongs=ground.belongs)
-    conditions = found.conditions
+        return {}
+    setting = bare(pick.setting)
+    result = scores[setting]
+    found = claimable(recording, truth, setting, result, copies=ground.copies, belongs=ground.belongs)
     counts = lot_counts(truth, found.trials)
-    return dict(
-        zip(
-            names,
-            (
-                pick.draw,
-                json.dumps(pick.setting.as_dict()),
-                _finite(pick.cost),
-                int(counts.passes.sum()),
-                int(counts.lost.sum()),
-                int((counts.trips + counts.extra + counts.ignore_trips).sum()),
-                not unusable(result),
-                str(counts.source),
-                counts.named_lots,
-                _lots(truth, counts),
-                [conditions[why] for why in OpenCondition if why in conditions],
-            ),
-            strict=True,
-        )
-    )
+    return {
+        "draw": pick.draw,
+        "setting": json.dumps(setting.as_dict()),
+        "chosen_cost": _finite(pick.cost),
+        "claim_passes": int(counts.passes.sum()),
+        "claim_lost": int(counts.lost.sum()),
+        "claim_false": int((counts.trips + counts.extra + counts.ignore_trips).sum()),
+        "usable": not unusable(result),
+        "lot_source": str(counts.source),
+        "named_lots": counts.named_lots,
+        "lots": _lots(truth, counts),
+        "open": [found.conditions[why] for why in OpenCondition if why in found.conditions],
+    }
 
 
 def _lots(truth: Truth, counts: LotCounts) -> list[Row]:
