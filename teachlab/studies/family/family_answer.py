@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 import math
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from itertools import pairwise
 from typing import TYPE_CHECKING, Any
 
@@ -15,6 +15,7 @@ from teachlab.data.recording_places import telling_names
 from teachlab.errors import Abstained
 from teachlab.model.json_values import Document, picked, plain
 from teachlab.model.printable_text import number_of
+from teachlab.model.verdict import Verdict, VerdictReason
 from teachlab.statistics.claims.orders import Order, orders
 from teachlab.statistics.lots import Source
 from teachlab.statistics.variance_components import Components, variance_components
@@ -28,7 +29,6 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from teachlab.evidence.criteria import Judged
-    from teachlab.model.verdict import Verdict
     from teachlab.studies.family.row_store import RowTable
     from teachlab.studies.family.study_grid import Row, StudiedLine, StudyGrid
 
@@ -249,8 +249,10 @@ def study_answer(
     groups = [] if chosen is None else _groups(counted, chosen.method, grid, columns)
     failed = [row for row in counted if row["failed"]]
     silent = failed or [row for row in counted if chosen is None and row["abstained"]]
-    because = _untaught(silent, labels, len(studied))
     stressed = [one for one in groups if one.by == CONDITION and one.name != grid.conditions[0].name]
+    verdict = judge.family(chosen, rows, others, verdicts, stressed, failed=bool(failed))
+    if because := _untaught(silent, labels, len(studied)):
+        verdict = replace(verdict, reasons=(VerdictReason(text=because), *verdict.reasons))
     return StudyAnswer(
         table=table,
         columns=columns,
@@ -260,7 +262,7 @@ def study_answer(
         effects=_effects(grid, studied, labels),
         groups=groups,
         recommended=chosen,
-        verdict=judge.family(chosen, rows, others, verdicts, stressed, because, failed=bool(failed)),
+        verdict=verdict,
         judged=() if judge.criteria is None else judged_study(judge.criteria, [row for _, row in rows]),
         failed=len(failed),
     )

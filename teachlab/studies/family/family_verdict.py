@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import shlex
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -116,22 +116,12 @@ class FamilyJudge:
 
     def family(
         self, chosen: RankedMethod | None, rows: Sequence[tuple[Any, Row]], others: Mapping[str, Sequence[Row]],
-        lines: Sequence[LineVerdict], stressed: Sequence[GroupCounts] = (), because: str = "", *,
-        failed: bool = False,
+        lines: Sequence[LineVerdict], stressed: Sequence[GroupCounts] = (), *, failed: bool = False,
     ) -> Verdict:  # fmt: skip
         """Judge one way of teaching over all lines: every line is one trial, however alike its passes are.
 
-        `stressed` counts it under every other light that was asked for. `because` says which configurations failed; if
-        none is chosen and none `failed`, which abstained.
+        `stressed` counts it under every other light that was asked for. `failed`: whether draws failed.
         """
-        found = self._family(chosen, rows, others, lines, stressed, failed)
-        told = (VerdictReason(text=because),) if because else ()
-        return replace(found, reasons=(*told, *found.reasons))
-
-    def _family(
-        self, chosen: RankedMethod | None, rows: Sequence[tuple[Any, Row]], others: Mapping[str, Sequence[Row]],
-        lines: Sequence[LineVerdict], stressed: Sequence[GroupCounts], failed: bool,
-    ) -> Verdict:  # fmt: skip
         faults = [one for one in lines if one.fault]
         if chosen is None or not rows:
             why = _not_studied(faults, len(lines)) if faults else "No strategy teaches in half of the draws."
