@@ -28,7 +28,6 @@ from teachlab.statistics.claims.decisions import Decision
 from teachlab.statistics.claims.orders import Order
 from teachlab.statistics.intervals import proportion
 from teachlab.studies.recommend import by_choice
-from teachlab.studies.result import Recommendation, RecordingBench
 
 if TYPE_CHECKING:
     from teachlab.studies.claim_half import ClaimHalf

@@ -7,7 +7,6 @@ import resource
 import time
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -22,9 +21,6 @@ from teachlab.studies.family.row_store import RowStore, RowTable, within
 from teachlab.studies.family.study_grid import PieceRows, StudyPiece, StudyPlan
 from teachlab.studies.family.study_piece import piece_code, piece_keys, study_piece
 from teachlab.studies.taught_draws import new_share
-
-if TYPE_CHECKING:
-    pass
 
 Progress = Callable[[int, int], None]
 """Called with the number of completed recordings, and the number of all."""
