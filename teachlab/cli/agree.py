@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-from teachlab.cli.console import emit_json, say, say_verdict
+from teachlab.cli.console import emit_json, say, say_lines, say_verdict
 from teachlab.cli.options import Assume, Confidence, Details, Json, PassesFile, RecordingFile
 from teachlab.cli.ranges import Range
 from teachlab.cli.writing import picture_kind, write_file
@@ -71,5 +71,4 @@ def agree_command(
     if details:
         say(f"Edges match within ±{found.tolerance_samples} samples. {100 * found.lots_fully_reproduced:.3g} % of the "
             f"{'lots' if found.share.named else 'stretches'} are reproduced without a fault.")  # fmt: skip
-        for line in place_lines(found.unmatched, opened):
-            say(line)
+        say_lines(place_lines(found.unmatched, opened))

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from teachlab.cli.console import emit_json, note_last, say, warn
+from teachlab.cli.console import emit_json, note_last, say, say_lines, warn
 from teachlab.cli.options import Json, PassesFile, RecordingFile
 from teachlab.cli.writing import picture_kind, write_file
 from teachlab.model.printable_text import number_of
@@ -105,14 +105,10 @@ def align_command(
 def _tell(found: Alignment, recording: str, truth: str | None, *, details: bool, mend: bool) -> None:
     from teachlab.wording.alignment import agreement, detail_lines, figures, finding, mending
 
-    for line in finding(found) or [agreement(found)]:
-        say(line)
+    say_lines(finding(found) or [agreement(found)])
     if mend and found.matters:
-        for line in mending(found, recording, truth):
-            say(line)
+        say_lines(mending(found, recording, truth))
     say()
-    for line in figures(found):
-        say(line)
+    say_lines(figures(found))
     if details:
-        for line in detail_lines(found):
-            say(line)
+        say_lines(detail_lines(found))

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from teachlab.cli.again import given_again
-from teachlab.cli.console import emit_json, if_pair_faster, progress, say, show, warn
+from teachlab.cli.console import emit_json, if_pair_faster, progress, say, say_lines, show, warn
 from teachlab.cli.opening import load_base, named_strategies, naming, open_all, teachers
 from teachlab.cli.options import (
     AcceptCost,
@@ -127,8 +127,7 @@ def bench_command(
             raise typer.Exit(NO_STEP)
         return
     for path, bench, (light, passes), measured in zip_longest(recordings, benches, opened, extremes):
-        for line in lead_lines(bench.alignment, path, truth, step=bench.verdict.next_step):
-            say(line)
+        say_lines(lead_lines(bench.alignment, path, truth, step=bench.verdict.next_step))
         print_bench(bench, light, passes, measured, details=details)
     if written and details:
         say(f"Written to {out}: {', '.join(path.name for path in written)}.")
@@ -172,10 +171,8 @@ def print_bench(
     # What no setting gets right on passes that lie beside the light is no limit of any setting.
     beside = bench.alignment is not None and bench.alignment.matters and bench.verdict.decision in REFUSED
     last = [] if beside and not details else wrapped(ceiling)
-    for line in verdict_lines(bench.verdict, rows, details=details, most=SHOWN_LINES - len(last), remarks=1):
-        say(line)
-    for line in last:
-        say(line)
+    say_lines(verdict_lines(bench.verdict, rows, details=details, most=SHOWN_LINES - len(last), remarks=1))
+    say_lines(last)
     if not details:
         return
     for table in (ranking_table, spread_table, interval_table, margin_table):

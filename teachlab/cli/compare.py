@@ -9,7 +9,7 @@ from typing import Annotated
 
 import typer
 
-from teachlab.cli.console import emit_json, note_last, progress, say, say_verdict, show
+from teachlab.cli.console import emit_json, note_last, progress, say, say_lines, say_verdict, show
 from teachlab.cli.options import Assume, Confidence, Details, Json, Margins, RecordingFile, Tolerance
 from teachlab.errors import ParameterError
 from teachlab.model.printable_text import typed_again
@@ -75,16 +75,14 @@ def compare_command(
     if json:
         emit_json(found.as_dict())
         return
-    for line in lead_lines(found.alignment, recording, truth):
-        say(line)
+    say_lines(lead_lines(found.alignment, recording, truth))
     say_verdict(found.verdict, details=details)
     if not details:
         return
     for name, side in zip(found.names, found.sides, strict=True):
         if side.position is not None and side.position.onset is not None:
             say(f"{name} switches on {side.position.in_words(side.position.onset)}.")
-    for line in found.lines:
-        say(line)
+    say_lines(found.lines)
     if margin:
         show(margins_table("Margin and reserves", list(zip(found.names, found.sides, strict=True)), found.unit))
 

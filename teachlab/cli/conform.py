@@ -6,7 +6,7 @@ from typing import Annotated
 
 import typer
 
-from teachlab.cli.console import emit_json, progress, say
+from teachlab.cli.console import emit_json, progress, say_lines
 from teachlab.cli.opening import teachers
 from teachlab.cli.options import Assignments, Json
 
@@ -25,7 +25,6 @@ def conform_command(
     if json:
         emit_json(report.as_dict())
     else:
-        for line in report.text().splitlines():
-            say(line)
+        say_lines(report.text().splitlines())
     if not report.ok:
         raise typer.Exit(1)

@@ -40,6 +40,12 @@ def say(text: str = "") -> None:
         typer.echo(line)
 
 
+def say_lines(lines: Iterable[str]) -> None:
+    """Print several sentences for people on stdout, each as `say` does."""
+    for line in lines:
+        say(line)
+
+
 def say_page(text: str) -> None:
     """Print several of our own lines on stdout, unchanged."""
     typer.echo(printable(text, keep="\n"))
@@ -49,8 +55,7 @@ def say_verdict(verdict: Verdict, table: Sequence[str] = (), *, details: bool, m
     """Print a verdict on stdout, with one small table; with `details`, everything that it holds."""
     from teachlab.wording.verdict import verdict_lines
 
-    for line in verdict_lines(verdict, table, details=details, most=most):
-        say(line)
+    say_lines(verdict_lines(verdict, table, details=details, most=most))
 
 
 def warn(text: str) -> None:

@@ -6,7 +6,7 @@ from typing import Annotated
 
 import typer
 
-from teachlab.cli.console import say
+from teachlab.cli.console import say_verdict
 from teachlab.cli.opening import teachers
 from teachlab.cli.options import (
     AcceptCost,
@@ -49,7 +49,6 @@ def design_command(
     from teachlab.questions.design import DesignAnswer, designed_and_judged
     from teachlab.teaching.strategies.designed import Designed
     from teachlab.wording.lines import wrapped
-    from teachlab.wording.verdict import verdict_lines
 
     kind = picture_kind(plot)
 
@@ -68,5 +67,4 @@ def design_command(
     if json:
         return
     parts = [line for part in found.part_lines() for line in wrapped(part)]
-    for line in verdict_lines(found.taught.verdict, parts, details=details, most=32):
-        say(line)
+    say_verdict(found.taught.verdict, parts, details=details, most=32)

@@ -8,7 +8,7 @@ from typing import Annotated
 
 import typer
 
-from teachlab.cli.console import emit_json, say, say_verdict, show, warn
+from teachlab.cli.console import emit_json, say, say_lines, say_verdict, show, warn
 from teachlab.cli.options import Details, Json, RecordingFile
 from teachlab.cli.ranges import Range
 from teachlab.cli.writing import picture_kind, write_file
@@ -75,8 +75,7 @@ def identify_command(
         say_verdict(found.verdict, details=details)
         if details and setting is not None:
             show(class_table(found))
-            for line in place_lines(found.contradictions, opened):
-                say(line)
+            say_lines(place_lines(found.contradictions, opened))
         if setting is not None and out is not None:
             say(f"Setting: {out}, the simplest that fits.")
     if found.refused is not None or found.groups_left:

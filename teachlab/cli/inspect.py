@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from teachlab.cli.console import emit_json, note_last, progress, say, say_verdict, show
+from teachlab.cli.console import emit_json, note_last, progress, say_lines, say_verdict, show
 from teachlab.cli.options import Details, Json, PassesFile, RecordingFile, Tolerance
 from teachlab.cli.writing import picture_kind, write_file
 from teachlab.errors import RecordingError
@@ -71,18 +71,15 @@ def inspect_command(
         emit_json(document)
         return
     if not _aside(found):
-        for line in lead_lines(found.alignment, recording, truth, step=verdict.next_step):
-            say(line)
+        say_lines(lead_lines(found.alignment, recording, truth, step=verdict.next_step))
     logged = _logged_output(opened, recording)
     most = MOST_LINES - len(logged)
     say_verdict(verdict, _summary(opened, quality, found), details=False, most=most)
-    for line in logged:
-        say(line)
+    say_lines(logged)
     if not details:
         return
     show(_table(opened, quality, found))
-    for line in _obstacles(quality, found, opened):
-        say(line)
+    say_lines(_obstacles(quality, found, opened))
 
 
 def _logged_output(opened: Recording, recording: str) -> list[str]:

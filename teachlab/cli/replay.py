@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from teachlab.cli.console import emit_json, note_last, note_written, progress, say, show
+from teachlab.cli.console import emit_json, note_last, note_written, progress, say, say_lines, say_verdict, show
 from teachlab.cli.opening import naming
 from teachlab.cli.options import (
     AcceptCost,
@@ -100,15 +100,9 @@ def replay_command(
         emit_json(found.as_dict())
         return
     step = "" if found.verdict is None else found.verdict.next_step
-    for line in lead_lines(found.alignment, recording, truth, step=step):
-        say(line)
+    say_lines(lead_lines(found.alignment, recording, truth, step=step))
     if worth is not None and found.verdict is not None:
-        from teachlab.wording.verdict import verdict_lines
-
-        for line in verdict_lines(
-            found.verdict, () if details else _counts(worth.score, found.verdict), details=details
-        ):
-            say(line)
+        say_verdict(found.verdict, () if details else _counts(worth.score, found.verdict), details=details)
         if not details:
             return
     if worth is None:
@@ -117,16 +111,14 @@ def replay_command(
     began = "active" if output.active_at_start else "inactive"
     edges = f"{number_of(output.onsets.size, 'onset')}, {number_of(output.releases.size, 'release')}"
     say(f"{edges}; at the start: {began}")
-    for line in _reference_lines(output, opened.info.unit):
-        say(line)
+    say_lines(_reference_lines(output, opened.info.unit))
     if worth is None:
         say(f"Next: teachlab label {typed_again(recording)}")
         return
     result = worth.score
     show(_table(result))
     if isinstance(found.dependence, Dependence):
-        for line in dependence_lines(found.dependence):
-            say(line)
+        say_lines(dependence_lines(found.dependence))
     bursts = found.dependent.get("false_trips_per_running_hour")
     if isinstance(bursts, Bursts) and bursts.design_effect is not None:
         say(
@@ -138,11 +130,9 @@ def replay_command(
     if worth.clearance is not None:
         say(worth.clearance.sentence(found.unit))
     if worth.position is not None:
-        for line in position_lines(worth.position, found.unit):
-            say(line)
+        say_lines(position_lines(worth.position, found.unit))
         show(position_table(worth.position))
-    for line in _why(found):
-        say(line)
+    say_lines(_why(found))
 
 
 def _why(found: ReplayAnswer) -> list[str]:

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from teachlab.cli.again import given_again
-from teachlab.cli.console import emit_json, note_last, progress, say
+from teachlab.cli.console import emit_json, note_last, progress, say, say_lines
 from teachlab.cli.options import Confidence, Json, PassesFile, RecordingFile, Tolerance
 from teachlab.cli.writing import kind_of
 from teachlab.errors import ParameterError
@@ -237,7 +237,5 @@ def _say(record: dict[str, Any], out: str | None, sources: Sources, step: list[s
     if "decision" in verdict:
         # The written files take two more lines, the outcome of the criteria one.
         room = max(LEAST_LINES, MOST_LINES - 2 - bool(overall) - len(rest))
-        for line in document_lines(verdict, setting_from_dict(record["setting"], "setting of the record"), most=room):
-            say(line)
-    for line in rest:
-        say(line)
+        say_lines(document_lines(verdict, setting_from_dict(record["setting"], "setting of the record"), most=room))
+    say_lines(rest)

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from teachlab.cli.console import emit_json, note_last, progress, say, say_verdict, show
+from teachlab.cli.console import emit_json, note_last, progress, say, say_lines, say_verdict, show
 from teachlab.cli.opening import naming
 from teachlab.cli.options import Confidence, Details, Json, Tolerance
 from teachlab.model.printable_text import in_figures, typed_again
@@ -108,8 +108,7 @@ def _say(found: Staleness, recording: Recording) -> None:
         say(evidence_line(one, recording))
     if found.across is not None:
         say(sequential_line(found.across.as_dict(), "those before"))
-    for line in course_lines(found.now.course.as_dict()):
-        say(line)
+    say_lines(course_lines(found.now.course.as_dict()))
 
 
 def _stretches(followed: RecordingUnderSetting, unit: str, when: str) -> Table:

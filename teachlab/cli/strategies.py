@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from teachlab.cli.console import emit_json, say
+from teachlab.cli.console import emit_json, say_lines
 from teachlab.cli.options import Details, Json
 from teachlab.model.printable_text import number_of
 from teachlab.model.teaching import Shown
@@ -39,11 +39,9 @@ def strategies_command(
         return
     if strategy is not None or details:
         for one in found:
-            for line in _lines(one, parameters=strategy is not None):
-                say(line)
+            say_lines(_lines(one, parameters=strategy is not None))
         return
-    for line in _short(found):
-        say(line)
+    say_lines(_short(found))
 
 
 def _short(found: Sequence[Listing]) -> list[str]:

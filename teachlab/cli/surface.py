@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from teachlab.cli.console import emit_json, if_faster, note_last, progress, say, say_verdict
+from teachlab.cli.console import emit_json, if_faster, note_last, progress, say, say_lines, say_verdict
 from teachlab.cli.opening import load_base, open_all, teachers
 from teachlab.cli.options import (
     Assignments,
@@ -137,8 +137,7 @@ def surface_command(
     for name, one, looked in zip(answer.names, answer.given, answer.looked_up(), strict=True):
         say(_about(name, one, looked))
     if cloud is not None:
-        for line in _about_cloud(cloud, best):
-            say(line)
+        say_lines(_about_cloud(cloud, best))
 
 
 def _steps(device: str, levels: str | None) -> Any:

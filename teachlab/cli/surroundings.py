@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from teachlab.cli.console import emit_json, note_last, progress, say, say_verdict, show
+from teachlab.cli.console import emit_json, note_last, progress, say, say_lines, say_verdict, show
 from teachlab.cli.options import CostFalse, CostMiss, Json, PassesFile, RecordingFile, Tolerance
 from teachlab.errors import ParameterError
 from teachlab.model.printable_text import Lines, in_figures, level_text, typed_again
@@ -192,8 +192,7 @@ def _values(answer: SurroundingsAnswer) -> None:
 
 
 def _basis(answer: SurroundingsAnswer) -> None:
-    for line in (f"Holds for: {answer.limits}.", f"Source: {answer.source}."):
-        say(line)
+    say_lines((f"Holds for: {answer.limits}.", f"Source: {answer.source}."))
     if answer.next_step:
         say("")
         say(f"Next: {answer.next_step}")

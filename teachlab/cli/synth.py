@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from teachlab.cli.console import emit_json, progress, say, say_page
+from teachlab.cli.console import emit_json, progress, say, say_lines, say_page
 from teachlab.cli.options import Json
 from teachlab.errors import ParameterError
 from teachlab.model.printable_text import number_of, typed_again
@@ -183,5 +183,4 @@ def _explain(scenario: str, json: bool) -> None:
     if json:
         emit_json(ToldScenarios(scenario=scenario, words=tuple(words.splitlines())).as_dict())
     else:
-        for line in words.splitlines():
-            say(line)
+        say_lines(words.splitlines())

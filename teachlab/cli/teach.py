@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated, Any, TypeVar, cast
 import typer
 
 from teachlab.cli.again import given_again
-from teachlab.cli.console import emit_json, note_last, say, warn
+from teachlab.cli.console import emit_json, note_last, say_lines, say_verdict, warn
 from teachlab.cli.opening import load_base, naming, teachers
 from teachlab.cli.options import (
     AcceptCost,
@@ -54,17 +54,14 @@ def teach_command(
 ) -> None:
     """Teach one setting, as one person would on one day."""
     from teachlab.questions.teach import taught_and_judged
-    from teachlab.wording.verdict import verdict_lines
 
     (teacher,) = teachers([strategy], set_ or [])
     found = ask_for_setting(
         taught_and_judged, teacher, recording, context, truth=truth, base=base, seed=seed,
         tolerance_ms=tolerance_ms, out=out, accept_cost=accept_cost, device=device, json=json,
     )  # fmt: skip
-    if json:
-        return
-    for line in verdict_lines(found.verdict, details=details):
-        say(line)
+    if not json:
+        say_verdict(found.verdict, details=details)
 
 
 def ask_for_setting(
@@ -86,7 +83,6 @@ def ask_for_setting(
     from teachlab.model.score import Rules
     from teachlab.questions.verdict import FilesJudged, JudgedBy
     from teachlab.wording.alignment import lead_lines
-    from teachlab.wording.verdict import verdict_lines
 
     opened, passes = open_pair(recording, truth)
     used = load_base(base)
@@ -113,8 +109,7 @@ def ask_for_setting(
             if json:
                 emit_json(found.as_dict())
             else:
-                for line in verdict_lines(taught.verdict):
-                    say(line)
+                say_verdict(taught.verdict, details=False)
             raise typer.Exit(3)
     if out is not None:
         write_setting(out, taught.setting)
@@ -123,8 +118,7 @@ def ask_for_setting(
     if json:
         emit_json(found.as_dict())
         return found
-    for line in lead_lines(taught.alignment, recording, truth, step=taught.verdict.next_step):
-        say(line)
+    say_lines(lead_lines(taught.alignment, recording, truth, step=taught.verdict.next_step))
     return found
 
 
