@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from typing import Any
 
 from teachlab.device.keyed_in import REFUSED
+from teachlab.model.json_values import picked, plain
 from teachlab.model.verdict import Verdict
 from teachlab.statistics.claims.decisions import Decision
 from teachlab.statistics.claims.orders import Order, OrderStanding
@@ -20,7 +21,7 @@ def bench_document(benches: Sequence[RecordingBench], **written: str) -> dict[st
     verdict = over_all([b.verdict for b in benches])
     return {
         "schema": SCHEMA,
-        "verdict": None if verdict is None else verdict.as_dict(),
+        "verdict": plain(verdict),
         "recordings": [_recording(b) for b in benches],
         **written,
     }
@@ -33,54 +34,40 @@ def over_all(verdicts: Sequence[Verdict]) -> Verdict | None:
 
 
 def _recording(bench: RecordingBench) -> dict[str, Any]:
+    options = bench.options
     return {
-        "recording": bench.recording,
-        "verdict": bench.verdict.as_dict(),
-        "alignment": None if bench.alignment is None else bench.alignment.as_dict(),
-        "unit": bench.unit,
-        "teach_passes": bench.teach_passes,
-        "scored_passes": bench.scored_passes,
+        **picked(bench, "recording", "verdict", "alignment", "unit", "teach_passes", "scored_passes"),
         "options": {
-            "draws": bench.options.draws,
-            "seed": bench.options.seed,
-            "teach_share": bench.options.teach_share,
-            "tolerance_ms": bench.options.rules.tolerance_ms,
-            "confidence": bench.options.rules.confidence,
-            "cost_miss": bench.options.costs.miss,
-            "cost_false": bench.options.costs.false,
+            **picked(options, "draws", "seed", "teach_share"),
+            **picked(options.rules, "tolerance_ms", "confidence"),
+            "cost_miss": options.costs.miss,
+            "cost_false": options.costs.false,
             "device": bench.device,
         },
-        "self_labelled": bench.self_labelled,
-        "synthetic": bench.synthetic,
-        "ranking": list(bench.ranking),
+        **picked(bench, "self_labelled", "synthetic", "ranking"),
         "strategies": [_strategy(r) for r in bench.results],
-        "rows": [list(row) for row in bench.rows],
+        "rows": plain(bench.rows),
         "comparisons": [_order(bench, k, order) for k, order in enumerate(bench.orders) if order is not None],
-        "best_fixed": bench.best_fixed.as_dict(),
-        "ceiling": bench.ceiling.as_dict(),
+        **picked(bench, "best_fixed", "ceiling"),
         "recommended": _recommendation(bench.recommendation),
     }
 
 
 def _strategy(result: StrategyResult) -> dict[str, Any]:
     out: dict[str, Any] = {
-        "strategy": result.strategy,
-        "parameters": dict(result.parameters),
+        **picked(result, "strategy", "parameters"),
         "draws": len(result.draws),
-        "abstained": result.abstained,
-        "failed": result.failed,
-        "reasons": result.reasons,
+        **picked(result, "abstained", "failed", "reasons"),
         "unusable": result.unusable or None,
-        **{name: spread.as_dict() for name, spread in result.spreads.items()},
+        **plain(result.spreads),
         "median_setting": None,
     }
     if result.median_draw is not None and result.median_draw.setting is not None and result.worth is not None:
         setting = result.median_draw.setting
         out["median_setting"] = {
             "draw": result.median_draw.draw,
-            "on_level": setting.on_level,
-            "off_level": setting.off_level,
-            "setting": setting.as_dict(),
+            **picked(setting, "on_level", "off_level"),
+            "setting": plain(setting),
             **result.worth.as_dict(),
         }
     return out
@@ -90,9 +77,7 @@ def _recommendation(found: Recommendation | None) -> dict[str, Any] | None:
     if found is None:
         return None
     return {
-        "strategy": found.strategy,
-        "draw": found.draw,
-        "setting": found.setting.as_dict(),
+        **picked(found, "strategy", "draw", "setting"),
         "chosen_on_passes": found.chosen_on,
         "chosen_at_cost": found.chosen_cost,
         "tied_with": list(found.tied),

@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from teachlab.model.json_values import picked
 from teachlab.model.score import Outcome, Trials
 from teachlab.model.truth import Truth
 from teachlab.scoring.by_lot import lot_codes
@@ -49,11 +50,9 @@ class GrowingEvidence:
     def as_dict(self) -> dict[str, Any]:
         """Return the plain JSON form."""
         return {
-            "of": self.of,
-            "unit": self.unit,
+            **picked(self, "of", "unit"),
             **self.found.as_dict(),
-            "reached_pass": self.reached_pass,
-            "reached_sample": self.reached_sample,
+            **picked(self, "reached_pass", "reached_sample"),
         }
 
 
