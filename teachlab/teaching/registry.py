@@ -83,8 +83,8 @@ class Listing(Document):
         What it must be shown with its default parameters; empty for a broken one, or one without defaults.
     summary : str
         First line of its documentation.
-    reason : str
-        Why a broken one cannot be used, otherwise empty.
+    reason : str or None
+        Why a broken one cannot be used.
     parameter_schema : mapping or None
         JSON Schema of its parameters; None for a broken one.
     """
@@ -95,12 +95,8 @@ class Listing(Document):
     needs: tuple[str, ...] = ()
     parameters: tuple[ParameterInfo, ...] = ()
     summary: str = ""
-    reason: str = ""
+    reason: str | None = None
     parameter_schema: Mapping[str, Any] | None = None
-
-    def as_dict(self) -> dict[str, Any]:
-        """Return the plain JSON form."""
-        return Document.as_dict(self) | {"reason": self.reason or None}
 
 
 @dataclass(frozen=True, slots=True)

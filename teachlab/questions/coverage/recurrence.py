@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
@@ -37,17 +37,13 @@ class Recurrence(Document):
     """What was searched for a period, and the result.
 
     `what`: false trips, or peaks of the gaps.
-    `refused`: why there is none, otherwise empty.
+    `refused`: why there is none.
     """
 
     what: str
     period: Periodicity | None
-    refused: str
+    refused: str | None = None
     sentence: str
-
-    def as_dict(self) -> dict[str, Any]:
-        """Return the plain JSON form."""
-        return Document.as_dict(self) | {"refused": self.refused or None}
 
 
 def search(
@@ -175,7 +171,7 @@ def _found(
             f"{what.capitalize()}: no period between {period.shortest_s:.3g} and {period.longest_s:.3g} s stands out "
             f"(strongest: {period.period_s:.3g} s, {why})."
         )
-        return Recurrence(what=what, period=period, refused="", sentence=sentence)
+        return Recurrence(what=what, period=period, sentence=sentence)
     name = next(
         (
             c.name
@@ -190,7 +186,7 @@ def _found(
         f"{what.capitalize()} {come} {_rounded(period.period_s, period.uncertainty_s)} s{length} "
         f"(± {period.uncertainty_s:.2g} s; p = {period.p:.2g}; {period.cycles:.3g} cycles).{known}"
     )
-    return Recurrence(what=what, period=period, refused="", sentence=sentence)
+    return Recurrence(what=what, period=period, sentence=sentence)
 
 
 def _rounded(value: float, uncertainty: float) -> str:

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from teachlab.data.split import split
 from teachlab.errors import Abstained, ParameterError
 from teachlab.model.draws import Draw, DrawOptions
-from teachlab.model.json_values import Document, picked, plain
+from teachlab.model.json_values import Document, picked
 from teachlab.model.recording import Recording
 from teachlab.model.score import USUAL_RULES, Outcome, Rules
 from teachlab.model.setting import Setting, bare
@@ -40,12 +40,12 @@ class Divided(Document):
     """How the spread of one figure divides between groups and within them.
 
     `values`: values of every group with at least one setting.
-    `refused`: why there are no components, otherwise empty.
+    `refused`: why there are no components.
     """
 
     values: Mapping[str, list[float]]
     components: Components | None
-    refused: str = ""
+    refused: str | None = None
 
     @classmethod
     def of(cls, values: Mapping[str, list[float]], *, confidence: float = 0.95) -> Divided:
@@ -55,10 +55,6 @@ class Divided(Document):
             return cls(values=values, components=variance_components(known, confidence=confidence))
         except Abstained as refusal:
             return cls(values=values, components=None, refused=str(refusal))
-
-    def as_dict(self) -> dict[str, Any]:
-        """Return the plain JSON form."""
-        return Document.as_dict(self) | {"refused": self.refused or None}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -94,8 +90,8 @@ class ByGroup:
         return self.figures["on_level"].components
 
     @property
-    def refused(self) -> str:
-        """Why there are no components, otherwise empty."""
+    def refused(self) -> str | None:
+        """Why there are no components."""
         return self.figures["on_level"].refused
 
     def as_dict(self) -> dict[str, Any]:
@@ -103,9 +99,7 @@ class ByGroup:
         return {
             "what": self.what,
             "on_levels": dict(self.levels),
-            **picked(self, "abstained", "components"),
-            "refused": self.refused or None,
-            "figures": plain(self.figures),
+            **picked(self, "abstained", "components", "refused", "figures"),
         }
 
 
