@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections import Counter
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, fields, replace
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -19,7 +19,7 @@ from teachlab.model.json_values import Document, picked, plain
 from teachlab.model.margin import SIDE_WORDS
 from teachlab.model.printable_text import cut, cut_percent, in_figures, level_text, number_of
 from teachlab.model.score import USUAL_RULES, Rules
-from teachlab.model.setting import Setting, Switching
+from teachlab.model.setting import Setting
 from teachlab.model.setting_words import equal_cost_text
 from teachlab.model.teaching import Shown
 from teachlab.model.verdict import Verdict
@@ -31,8 +31,7 @@ from teachlab.questions.stress.worth import Worth, worth_of
 from teachlab.questions.verdict import JudgedBy, setting_verdict
 from teachlab.scoring.claimable import touching_merges, touching_text
 from teachlab.teaching.block import TeachBlock
-from teachlab.teaching.once import teach_draws
-from teachlab.teaching.registry import built, installed_class
+from teachlab.teaching.once import taught_again, teach_draws
 
 if TYPE_CHECKING:
     from teachlab.device.device_file import DeviceDocument
@@ -331,10 +330,14 @@ def card(
         left = _least_reserves([one.reserves for one in all_worth])
     # Where the verdict states no levels of equal cost, nothing is shown of room and reserves.
     shown = verdict.equal_cost is not None
-    strategy, why = _strategy(setting)
-    expected = None
-    if strategy is not None:
-        expected, why = _expected(recording, truth, setting, strategy, drawn, device)
+    strategy, expected, why = None, None, "the setting does not say how it was taught: no value is expected"
+    if setting.taught is not None:
+        try:
+            strategy, base = taught_again(setting)
+        except InputError as fault:
+            why = str(fault)
+        else:
+            expected, why = _expected(recording, truth, base, strategy, drawn, device)
     planned = plan(CHECKED_RATE, rules.confidence)
     found = coverage(recording, truth, cycles, rules=rules, teach_share=None) if cycles else None
     return SettingCard(
@@ -392,23 +395,11 @@ def _ends(step: DisplayStep | None, level: float) -> dict[str, float]:
     return {"low": level, "high": level} if step is None else {"low": step.low, "high": step.high}
 
 
-def _strategy(setting: Setting) -> tuple[Strategy | None, str]:
-    if setting.taught is None:
-        return None, "the setting does not say how it was taught: no value is expected"
-    try:
-        return built(installed_class(setting.taught.strategy), setting.taught.parameters), ""
-    except (InputError, TypeError) as fault:
-        return None, f"the strategy '{setting.taught.strategy}' cannot be used here: {fault}"
-
-
 def _expected(
-    recording: Recording, truth: Truth, setting: Setting, strategy: Strategy, drawn: DrawOptions,
+    recording: Recording, truth: Truth, base: Setting, strategy: Strategy, drawn: DrawOptions,
     device: DeviceDocument | None,
 ) -> tuple[ExpectedLevel | None, str]:  # fmt: skip
     """Return the on-level over repeated teachings, as `repeatability` gives it; on the display, if there is one."""
-    designed = frozenset(getattr(strategy, "designs", ()))
-    keep = {f.name: getattr(setting, f.name) for f in fields(Switching) if f.name not in {"polarity", *designed}}
-    base = Setting(unit=setting.unit, on_level=0.0, off_level=0.0, **keep)
     # A person who teaches again at the line may be shown any piece: so the whole recording is used, as in `teach`.
     block = TeachBlock(recording, truth, base=base, rules=drawn.rules)
     taught = [one.setting for one in teach_draws(strategy, block, range(drawn.draws), drawn.seed) if one.setting]

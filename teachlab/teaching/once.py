@@ -8,14 +8,15 @@ from dataclasses import fields, replace
 from functools import partial
 from typing import Any
 
-from teachlab.errors import Abstained, StrategyError
+from teachlab.errors import Abstained, InputError, StrategyError
 from teachlab.model.draws import Draw
 from teachlab.model.following_and_window import unknown_kind
 from teachlab.model.recording import Recording
-from teachlab.model.setting import Setting, Taught
+from teachlab.model.setting import Setting, Switching, Taught
 from teachlab.model.teaching import Reading, Shown, Strategy, TeachView
 from teachlab.teaching.block import SWEEP_PASSES, TeachBlock
 from teachlab.teaching.parameters import parameters_of
+from teachlab.teaching.registry import built, installed_class
 
 FEW_DRAWS = 4
 """With more draws the passes and gaps of a block are measured in tables, once for all of them."""
@@ -36,6 +37,27 @@ def teach_draws(strategy: Strategy, block: TeachBlock, draws: Iterable[int], see
     numbers = [*draws]
     teach = draw_by_draw(strategy, block, numbers, seed)
     return [teach(draw) for draw in numbers]
+
+
+def taught_again(setting: Setting) -> tuple[Strategy, Setting]:
+    """Return the strategy that taught a setting, and the base that it kept: the timing that it does not design.
+
+    Raises
+    ------
+    InputError
+        If the setting does not say how it was taught, or its strategy cannot be used here.
+    """
+    taught = setting.taught
+    if taught is None:
+        raise InputError("the setting does not say by which strategy it was taught")
+    try:
+        strategy = built(installed_class(taught.strategy), taught.parameters)
+    except (InputError, TypeError) as fault:
+        raise InputError(f"the strategy '{taught.strategy}' cannot be used here: {fault}") from None
+    # The polarity follows the direction of the objects.
+    kept = {f.name for f in fields(Switching)} - frozenset(getattr(strategy, "designs", ())) - {"polarity"}
+    timing = {name: getattr(setting, name) for name in kept}
+    return strategy, Setting(unit=setting.unit, on_level=0.0, off_level=0.0, **timing)
 
 
 def draw_by_draw(strategy: Strategy, block: TeachBlock, draws: Sequence[int], seed: int) -> Callable[[int], Draw]:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import fields, replace
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 from teachlab.data.split import Split
@@ -11,7 +11,7 @@ from teachlab.errors import InputError
 from teachlab.model.draws import MEASURES, Costs, DrawOptions
 from teachlab.model.recording import Recording
 from teachlab.model.score import Rules
-from teachlab.model.setting import Setting, Switching, bare
+from teachlab.model.setting import Setting, bare
 from teachlab.model.teaching import Strategy
 from teachlab.model.truth import Truth
 from teachlab.questions.coverage.certificate import coverage
@@ -20,7 +20,7 @@ from teachlab.questions.repeatability.by_group import by_group, measured_setting
 from teachlab.questions.repeatability.redraw import best_cost, repeat_teaching
 from teachlab.questions.repeatability.values import USUAL_LIMITS, Cloud, Limit, Repeatability, Variant
 from teachlab.questions.surface.count_settings import count_settings, measures_of
-from teachlab.teaching.registry import built, installed_class
+from teachlab.teaching.once import taught_again
 
 if TYPE_CHECKING:
     from teachlab.evidence.criteria import Criteria
@@ -52,18 +52,11 @@ def teach_cloud(
         return {"refused": "no draws were asked for"}
     if cut is None or teach_share is None:
         return {"refused": "it is not stated on which share of the passes the setting was taught"}
-    if setting.taught is None:
-        return {"refused": "the setting does not say by which strategy it was taught"}
     try:
-        strategy = _strategy(setting)
-    except (InputError, TypeError) as fault:
-        return {"refused": f"the strategy '{setting.taught.strategy}' cannot be used here: {fault}"}
-    options = DrawOptions(
-        draws=draws,
-        teach_share=teach_share,
-        rules=rules,
-        base=_base(setting, strategy),
-    )
+        strategy, base = taught_again(setting)
+    except InputError as fault:
+        return {"refused": str(fault)}
+    options = DrawOptions(draws=draws, teach_share=teach_share, rules=rules, base=base)
     found = repeat_teaching(
         recording, truth, [Variant(strategy=strategy)], options=options, limits=_limits(criteria), beside=[setting]
     )
@@ -110,19 +103,6 @@ def shown_too_much(setting: Setting, cut: Split | None) -> str:
         f"The setting says that it was shown light from sample {last} on, but the teach block ends at sample "
         f"{cut.teach_end}: if it was taught on this recording, passes scored here may have been taught on."
     )
-
-
-def _strategy(setting: Setting) -> Strategy:
-    taught = setting.taught
-    if taught is None:
-        raise InputError("the setting does not say by which strategy it was taught")
-    return built(installed_class(taught.strategy), taught.parameters)
-
-
-def _base(setting: Setting, strategy: Strategy) -> Setting:
-    designed = frozenset(getattr(strategy, "designs", ()))
-    names = {f.name for f in fields(Switching)} - designed - {"polarity"}  # which follows the direction of the objects
-    return Setting(unit=setting.unit, on_level=0.0, off_level=0.0, **{name: getattr(setting, name) for name in names})
 
 
 def _limits(criteria: Criteria | None) -> tuple[Limit, ...]:
