@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from enum import StrEnum
 from pathlib import Path
-from typing import Annotated, Literal
+from typing import Annotated, Literal, get_args
 
 import numpy as np
 from pydantic import Field, model_validator
@@ -33,7 +33,7 @@ from teachlab.statistics.intervals import count
 from teachlab.statistics.lots import Source
 from teachlab.statistics.planning import plan_passes
 
-RATES = (
+_Rate = Literal[
     "lost_rate",
     "miss_rate",
     "merged_rate",
@@ -43,7 +43,8 @@ RATES = (
     "false_trips_per_running_hour",
     "ignore_trips_per_pass",
     "extra_per_pass",
-)
+]
+RATES: tuple[str, ...] = get_args(_Rate)
 MARGINS, RESERVES = ("margin_to_noise", "population", "excess_gain"), ("contamination_reserve", "ambient_reserve")
 KEPT = (*MARGINS, *RESERVES)
 """Measures of which every lot has its own value."""
@@ -78,15 +79,7 @@ class Criterion(StrictModel):
     """
 
     measure: Literal[
-        "lost_rate",
-        "miss_rate",
-        "merged_rate",
-        "false_trips_per_gap",
-        "lots_with_trips",
-        "false_trips_per_gap_hour",
-        "false_trips_per_running_hour",
-        "ignore_trips_per_pass",
-        "extra_per_pass",
+        _Rate,
         "onset_spread_ms",
         "onset_spread_mm",
         "release_spread_ms",
@@ -241,16 +234,13 @@ def _guarded(judged: Judged, found: Claimable, *, rehearsal: bool) -> Judged:
         text for why, text in found.conditions.items() if judged.verdict is not Judgement.NOT_MET or why in decisive
     ]
     if blocking:
-        return replace(judged, verdict=Judgement.NOT_ENOUGH, because=_as_clause(blocking[0]))
+        why = blocking[0]
+        return replace(judged, verdict=Judgement.NOT_ENOUGH, because=f"{why[:1].lower()}{why[1:]}".rstrip("."))
     if judged.verdict is Judgement.MET and found.synthetic:
         if not rehearsal:
             return replace(judged, verdict=Judgement.NOT_ENOUGH, because=SYNTHETIC)
         return replace(judged, because=f"rehearsal: would be met; {judged.because}")
     return judged
-
-
-def _as_clause(sentence: str) -> str:
-    return f"{sentence[:1].lower()}{sentence[1:]}".rstrip(".")
 
 
 def _judge(c: Criterion, case: _Case) -> Judged:
@@ -321,10 +311,7 @@ def _number(measure: str, case: _Case) -> float | None:
     if measure in {"passes", "lots"}:
         counts = lot_counts(case.truth, case.found.trials)
         return int(counts.passes.sum()) if measure == "passes" else counts.named_lots
-    margin = case.margin
-    if margin is None:
-        return None
-    return margin.hysteresis_to_noise
+    return None if case.margin is None else case.margin.hysteresis_to_noise
 
 
 def _judge_rate(c: Criterion, case: _Case) -> Judged:
