@@ -281,7 +281,7 @@ def identify_edges(
     longest = 200 if longest_ms is None else int(longest_ms * sample_rate_hz / 1000)
     if longest < 0:
         raise ParameterError(f"the longest latency must be at least 0 ms, got {longest_ms:g} ms.")
-    empty = Identification.nothing(name, unit, sample_rate_hz, edges.count, jitter)
+    empty = Identification(recording=name, unit=unit, sample_rate_hz=sample_rate_hz, edges=edges.count, jitter=jitter)
     if edges.active.size < FEWEST_EDGES or edges.inactive.size < FEWEST_EDGES:
         return replace(
             empty,

@@ -137,11 +137,6 @@ class Identification:
     rehearsal: bool = False
     next_step: str = ""
 
-    @classmethod
-    def nothing(cls, recording: str, unit: str, sample_rate_hz: float, edges: int, jitter: int) -> Identification:
-        """Return an answer without classes."""
-        return cls(recording=recording, unit=unit, sample_rate_hz=sample_rate_hz, edges=edges, jitter=jitter)
-
     def span(self, name: str) -> Interval | None:
         """Return the lowest and highest value of a quantity over the classes; None without any.
 

@@ -15,7 +15,7 @@ ONE = IdentifiedClass(
     timing=PLAIN, light_on=True, grid=EvaluationGrid.of(Fraction(1), Fraction(0)), latency_active=0, latency_inactive=0,
     lag=0, contradictions=0, levels=(45.0, 36.0), on_level=Interval(42.0, 50.0), off_level=Interval(32.0, 40.0),
 )  # fmt: skip
-NOTHING = Identification.nothing("line", "counts", 1000.0, 82, 1)
+NOTHING = Identification(recording="line", unit="counts", sample_rate_hz=1000.0, edges=82, jitter=1)
 
 
 def told(*classes: IdentifiedClass, noise: float = 0.0) -> tuple[str, str]:
