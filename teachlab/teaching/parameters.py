@@ -155,6 +155,15 @@ def check_parameters(strategy: Any) -> None:
         object.__setattr__(strategy, name, value)
 
 
+class CheckedParameters:
+    """A base for frozen dataclasses whose parameters are checked, as `check_parameters` does, when they are made."""
+
+    __slots__ = ()
+
+    def __post_init__(self) -> None:
+        check_parameters(self)
+
+
 def checked_values(strategy: type, values: Mapping[str, object]) -> dict[str, Any]:
     """Return values converted to the types of a strategy's fields; defaults are not filled in.
 

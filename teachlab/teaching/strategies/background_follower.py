@@ -15,7 +15,7 @@ from teachlab.light.noise import median
 from teachlab.model.following_and_window import Follow, FollowingSetting
 from teachlab.model.setting import Setting
 from teachlab.model.teaching import Events, Shown, TeachView
-from teachlab.teaching.parameters import about, check_parameters, record
+from teachlab.teaching.parameters import CheckedParameters, about, record
 from teachlab.teaching.rules.classic import above_dark, show
 from teachlab.teaching.rules.labelled_events import statistics_of
 
@@ -23,7 +23,7 @@ Positions = NDArray[np.int64]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class BackgroundFollower:
+class BackgroundFollower(CheckedParameters):
     """Keep the level at a distance from the background, and follow the background while no object is there.
 
     Parameters
@@ -98,9 +98,6 @@ class BackgroundFollower:
     lowest: float = field(
         default=0.2, metadata=about("lower limit of the reference", unit="share of the light above dark", above=0)
     )
-
-    def __post_init__(self) -> None:
-        check_parameters(self)
 
     @property
     def equivariant(self) -> frozenset[str]:

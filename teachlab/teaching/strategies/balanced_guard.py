@@ -14,7 +14,7 @@ from teachlab.light.event_statistics import EventStatistics, inner_valleys
 from teachlab.light.shown.ordered_values import quantile
 from teachlab.model.setting import Setting
 from teachlab.model.teaching import Shown, TeachView
-from teachlab.teaching.parameters import check_parameters, record
+from teachlab.teaching.parameters import CheckedParameters, record
 from teachlab.teaching.rules.guard_parameters import ABOUT_POSITION, ABOUT_SHARE, POSITION, SHARE
 from teachlab.teaching.rules.hysteresis import design, reserved_height, wanted_width
 from teachlab.teaching.rules.independence import independent, lots
@@ -34,7 +34,7 @@ TAIL = 3
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class BalancedGuard:
+class BalancedGuard(CheckedParameters):
     """Place the level between the guards, nearer to the side with more independent events shown.
 
     Parameters
@@ -94,9 +94,6 @@ class BalancedGuard:
 
     position: float = field(default=POSITION, metadata=ABOUT_POSITION)
     share: float = field(default=SHARE, metadata=ABOUT_SHARE)
-
-    def __post_init__(self) -> None:
-        check_parameters(self)
 
     def teach(self, view: TeachView) -> Setting:
         """Return the level between the two guards of the events shown."""

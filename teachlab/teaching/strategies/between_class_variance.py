@@ -9,13 +9,13 @@ import numpy as np
 
 from teachlab.model.setting import Setting
 from teachlab.model.teaching import Shown, TeachView
-from teachlab.teaching.parameters import about, check_parameters
+from teachlab.teaching.parameters import CheckedParameters, about
 from teachlab.teaching.rules.labelled_events import Heights
 from teachlab.teaching.rules.unlabelled import Cuts, heights_of, place_on_sweep
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class BetweenClassVariance:
+class BetweenClassVariance(CheckedParameters):
     """Cut an unlabelled sweep where the variance between its two sides is largest.
 
     Parameters
@@ -49,9 +49,6 @@ class BetweenClassVariance:
     equivariant: ClassVar[frozenset[str]] = frozenset({"gain", "offset"})
 
     sweep_passes: int = field(default=20, metadata=about("the sweep stops after this many", unit="passes", at_least=1))
-
-    def __post_init__(self) -> None:
-        check_parameters(self)
 
     def teach(self, view: TeachView) -> Setting:
         """Return the cut of the sweep shown."""

@@ -11,14 +11,14 @@ from teachlab.light.event_statistics import EventStatistics
 from teachlab.model.recording import Direction
 from teachlab.model.setting import Setting
 from teachlab.model.teaching import Shown, TeachView
-from teachlab.teaching.parameters import about, check_parameters
+from teachlab.teaching.parameters import CheckedParameters, about
 from teachlab.teaching.rules.classic import above_dark
 from teachlab.teaching.rules.labelled_events import Heights, guards_of, least_light, statistics_of
 from teachlab.teaching.rules.placing import place_on_events
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class ContaminationAware:
+class ContaminationAware(CheckedParameters):
     """Place the level between the dim side and what is left of the bright side behind dirty windows.
 
     Parameters
@@ -67,9 +67,6 @@ class ContaminationAware:
         default=0.01,
         metadata=about("events that may lie beyond a guard", unit="share of the events", at_least=0, below=0.5),
     )
-
-    def __post_init__(self) -> None:
-        check_parameters(self)
 
     def teach(self, view: TeachView) -> Setting:
         """Return the level that the stated loss of light leaves in order."""

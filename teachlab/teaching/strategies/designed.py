@@ -33,7 +33,7 @@ from teachlab.teaching.cells.designed_cells import (
 )
 from teachlab.teaching.cells.needed_cells import NeededCells
 from teachlab.teaching.cells.shown_light import ShownLight
-from teachlab.teaching.parameters import about, check_parameters, record
+from teachlab.teaching.parameters import CheckedParameters, about, record
 
 LEVEL_SPREAD = 0.15
 """An upper bound is set only where the tops of the passes lie this close, as a share of the contrast."""
@@ -42,7 +42,7 @@ BOUND = 0.1
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Designed:
+class Designed(CheckedParameters):
     """Choose levels, release, filter, delays and upper bound together by counting every combination.
 
     Parameters
@@ -96,9 +96,6 @@ class Designed:
         default=0.06, metadata=about("price of a filter or delay", unit="share", at_least=0, at_most=1)
     )
     expect_flashes: bool = field(default=True, metadata=about("a level for flashes that were not shown"))
-
-    def __post_init__(self) -> None:
-        check_parameters(self)
 
     def teach(self, view: TeachView) -> Setting:
         """Return the cell of least error with the largest reserve for its price."""

@@ -11,7 +11,7 @@ from teachlab.errors import Abstained
 from teachlab.light.event_statistics import inner_valleys
 from teachlab.model.setting import Setting
 from teachlab.model.teaching import Shown, TeachView
-from teachlab.teaching.parameters import about, check_parameters, record
+from teachlab.teaching.parameters import CheckedParameters, about, record
 from teachlab.teaching.rules.guard_parameters import ABOUT_POSITION, ABOUT_SHARE, POSITION, SHARE
 from teachlab.teaching.rules.labelled_events import Waits, backgrounds, least_active, statistics_of
 from teachlab.teaching.strategies.quantile_guard import QuantileGuard
@@ -23,7 +23,7 @@ SHORTEST = 0.05
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class FilteredGuard:
+class FilteredGuard(CheckedParameters):
     """Place the level as the quantile guard does, and lengthen the filter only where the evidence asks for it.
 
     Parameters
@@ -74,9 +74,6 @@ class FilteredGuard:
         default=0.3,
         metadata=about("longest filter", unit="share of the shortest pass or gap", above=0, at_most=0.5),
     )
-
-    def __post_init__(self) -> None:
-        check_parameters(self)
 
     def teach(self, view: TeachView) -> Setting:
         """Return level, hysteresis and filter for the events shown."""

@@ -12,7 +12,7 @@ from teachlab.light.direction import REQUIRED_RATIO
 from teachlab.light.event_statistics import EventStatistics, measure_events
 from teachlab.model.setting import Setting
 from teachlab.model.teaching import Shown, TeachView
-from teachlab.teaching.parameters import check_parameters, record
+from teachlab.teaching.parameters import CheckedParameters, record
 from teachlab.teaching.rules.guard_parameters import ABOUT_POSITION, ABOUT_SHARE, POSITION, SHARE
 from teachlab.teaching.rules.labelled_events import contradiction, guards_of, statistics_of, told
 from teachlab.teaching.rules.least_errors import LeastErrors, errors_shown, least_errors
@@ -24,7 +24,7 @@ FEW_ERRORS = 4
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class GuardOrWindow:
+class GuardOrWindow(CheckedParameters):
     """Place one level by `balanced-guard`, else two by `two-threshold`, else the level with the fewest errors.
 
     Parameters
@@ -74,9 +74,6 @@ class GuardOrWindow:
 
     position: float = field(default=POSITION, metadata=ABOUT_POSITION)
     share: float = field(default=SHARE, metadata=ABOUT_SHARE)
-
-    def __post_init__(self) -> None:
-        check_parameters(self)
 
     def teach(self, view: TeachView) -> Setting:
         """Return one level, or a window, for the events shown."""

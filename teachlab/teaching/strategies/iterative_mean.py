@@ -9,7 +9,7 @@ import numpy as np
 
 from teachlab.model.setting import Setting
 from teachlab.model.teaching import Shown, TeachView
-from teachlab.teaching.parameters import about, check_parameters
+from teachlab.teaching.parameters import CheckedParameters, about
 from teachlab.teaching.rules.labelled_events import Heights
 from teachlab.teaching.rules.unlabelled import Cuts, heights_of, place_on_sweep
 
@@ -17,7 +17,7 @@ ROUNDS = 1000
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class IterativeMean:
+class IterativeMean(CheckedParameters):
     """Start at the mean of an unlabelled sweep, and move to the middle of the two means until it rests.
 
     Parameters
@@ -50,9 +50,6 @@ class IterativeMean:
     equivariant: ClassVar[frozenset[str]] = frozenset({"gain", "offset"})
 
     sweep_passes: int = field(default=20, metadata=about("the sweep stops after this many", unit="passes", at_least=1))
-
-    def __post_init__(self) -> None:
-        check_parameters(self)
 
     def teach(self, view: TeachView) -> Setting:
         """Return the level at rest for the sweep shown."""

@@ -11,14 +11,14 @@ import numpy as np
 from teachlab.errors import Abstained
 from teachlab.model.setting import Setting
 from teachlab.model.teaching import Shown, TeachView
-from teachlab.teaching.parameters import about, check_parameters
+from teachlab.teaching.parameters import CheckedParameters, about
 from teachlab.teaching.rules.labelled_events import Heights
 from teachlab.teaching.rules.unlabelled import Cuts, heights_of, level_floor, place_on_sweep, require_two_levels
 from teachlab.teaching.strategies.noise_weighted import balanced_costs
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class MinimumError:
+class MinimumError(CheckedParameters):
     """Cut an unlabelled sweep where two normal classes of different widths explain it best.
 
     Parameters
@@ -62,9 +62,6 @@ class MinimumError:
         default=0.01,
         metadata=about("a smaller class is none", unit="share of the evaluations", above=0, below=0.5),
     )
-
-    def __post_init__(self) -> None:
-        check_parameters(self)
 
     def teach(self, view: TeachView) -> Setting:
         """Return the cut of the sweep shown."""

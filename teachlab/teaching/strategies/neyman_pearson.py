@@ -12,7 +12,7 @@ import numpy as np
 from teachlab.errors import Abstained
 from teachlab.model.setting import Setting
 from teachlab.model.teaching import Shown, TeachView
-from teachlab.teaching.parameters import about, check_parameters
+from teachlab.teaching.parameters import CheckedParameters, about
 from teachlab.teaching.rules.classic import show
 from teachlab.teaching.rules.labelled_events import active_at, backgrounds, least_active, statistics_of
 from teachlab.teaching.rules.placing import place_on_events
@@ -29,7 +29,7 @@ class Bound(StrEnum):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class NeymanPearson:
+class NeymanPearson(CheckedParameters):
     """Place the level so that one kind of error stays below a limit with a stated confidence.
 
     Parameters
@@ -82,9 +82,6 @@ class NeymanPearson:
             "distance of the level from the chosen event", unit="standard deviations of the local noise", at_least=0
         ),
     )
-
-    def __post_init__(self) -> None:
-        check_parameters(self)
 
     def teach(self, view: TeachView) -> Setting:
         """Return the level beyond the order statistic that the limit asks for."""

@@ -10,7 +10,7 @@ from typing import Any, ClassVar
 from teachlab.errors import Abstained
 from teachlab.model.setting import Setting
 from teachlab.model.teaching import Shown, TeachView
-from teachlab.teaching.parameters import about, check_parameters
+from teachlab.teaching.parameters import CheckedParameters, about
 from teachlab.teaching.rules.classic import show
 from teachlab.teaching.rules.labelled_events import backgrounds, require_spread, robust, statistics_of
 from teachlab.teaching.rules.placing import place_on_events
@@ -27,7 +27,7 @@ class Balance(StrEnum):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class NoiseWeightedMidpoint:
+class NoiseWeightedMidpoint(CheckedParameters):
     """Place the level by the spreads of the peaks of passes and gaps: closer to the steadier class.
 
     Parameters
@@ -85,9 +85,6 @@ class NoiseWeightedMidpoint:
             "least standard deviation of a class", unit="share of the distance of the medians", above=0, at_most=0.5
         ),
     )
-
-    def __post_init__(self) -> None:
-        check_parameters(self)
 
     def teach(self, view: TeachView) -> Setting:
         """Return the level between the classes of the events shown."""

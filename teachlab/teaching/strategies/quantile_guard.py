@@ -9,7 +9,7 @@ from typing import ClassVar
 from teachlab.errors import Abstained
 from teachlab.model.setting import Setting
 from teachlab.model.teaching import Shown, TeachView
-from teachlab.teaching.parameters import about, check_parameters, record
+from teachlab.teaching.parameters import CheckedParameters, about, record
 from teachlab.teaching.rules.classic import show
 from teachlab.teaching.rules.guard_parameters import ABOUT_POSITION, ABOUT_SHARE, POSITION, SHARE
 from teachlab.teaching.rules.hysteresis import WidthReason, design, reserved_height, wanted_width
@@ -17,7 +17,7 @@ from teachlab.teaching.rules.labelled_events import guards_of, once_shown, stati
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class QuantileGuard:
+class QuantileGuard(CheckedParameters):
     """Place the level between the weakest objects and the strongest background, event by event.
 
     Parameters
@@ -62,9 +62,6 @@ class QuantileGuard:
     position: float = field(default=POSITION, metadata=ABOUT_POSITION)
     share: float = field(default=SHARE, metadata=ABOUT_SHARE)
     strict: bool = field(default=False, metadata=about("abstain where the hysteresis wanted does not fit"))
-
-    def __post_init__(self) -> None:
-        check_parameters(self)
 
     def teach(self, view: TeachView) -> Setting:
         """Return the level between the two guards of the events shown."""

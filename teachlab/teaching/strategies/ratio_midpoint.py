@@ -12,7 +12,7 @@ import numpy as np
 from teachlab.errors import Abstained
 from teachlab.model.setting import Setting
 from teachlab.model.teaching import Shown, TeachView
-from teachlab.teaching.parameters import about, check_parameters
+from teachlab.teaching.parameters import CheckedParameters, about
 from teachlab.teaching.rules.classic import above_dark
 from teachlab.teaching.rules.labelled_events import (
     Heights,
@@ -34,7 +34,7 @@ class Weight(StrEnum):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class RatioMidpoint:
+class RatioMidpoint(CheckedParameters):
     """Place the level so that the light may change by the same factor on both sides.
 
     Parameters
@@ -81,9 +81,6 @@ class RatioMidpoint:
             at_most=0.5,
         ),
     )
-
-    def __post_init__(self) -> None:
-        check_parameters(self)
 
     def teach(self, view: TeachView) -> Setting:
         """Return the geometric middle of the events shown."""

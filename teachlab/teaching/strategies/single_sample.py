@@ -9,7 +9,7 @@ from typing import ClassVar
 from teachlab.model.recording import Direction
 from teachlab.model.setting import Setting
 from teachlab.model.teaching import Shown, TeachView
-from teachlab.teaching.parameters import about, check_parameters, record
+from teachlab.teaching.parameters import CheckedParameters, about, record
 from teachlab.teaching.rules.classic import above_dark, mean_of
 
 
@@ -21,7 +21,7 @@ class Sample(StrEnum):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class SingleSample:
+class SingleSample(CheckedParameters):
     """Place the level a share of the light away from one reading.
 
     Parameters
@@ -75,9 +75,6 @@ class SingleSample:
             "distance of the release from the level", unit="share of the level above dark", at_least=0, below=1
         ),
     )
-
-    def __post_init__(self) -> None:
-        check_parameters(self)
 
     @property
     def needs(self) -> frozenset[Shown]:

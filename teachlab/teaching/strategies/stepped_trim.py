@@ -13,7 +13,7 @@ from teachlab.errors import Abstained
 from teachlab.model.printable_text import number_of
 from teachlab.model.setting import Setting
 from teachlab.model.teaching import Shown, TeachView
-from teachlab.teaching.parameters import about, check_parameters, record
+from teachlab.teaching.parameters import CheckedParameters, about, record
 from teachlab.teaching.rules.classic import require_difference, show
 from teachlab.teaching.rules.labelled_events import active_at, backgrounds, statistics_of, told
 
@@ -26,7 +26,7 @@ class Flip(StrEnum):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class SteppedTrim:
+class SteppedTrim(CheckedParameters):
     """Move the level in steps until the output flips over what is shown, then one step back.
 
     Parameters
@@ -79,9 +79,6 @@ class SteppedTrim:
         default=0.05,
         metadata=about("distance of the release from the level", unit="share of the distance", at_least=0, below=1),
     )
-
-    def __post_init__(self) -> None:
-        check_parameters(self)
 
     def teach(self, view: TeachView) -> Setting:
         """Return the last step before the output flipped."""

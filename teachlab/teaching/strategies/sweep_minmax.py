@@ -10,7 +10,7 @@ import numpy as np
 
 from teachlab.model.setting import Setting
 from teachlab.model.teaching import Levels, Shown, TeachView
-from teachlab.teaching.parameters import about, check_parameters, record
+from teachlab.teaching.parameters import CheckedParameters, about, record
 from teachlab.teaching.rules.classic import require, require_difference
 
 
@@ -23,7 +23,7 @@ class SweepExtremes(StrEnum):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class SweepMinmax:
+class SweepMinmax(CheckedParameters):
     """Place the level between the extremes of a running sweep.
 
     Parameters
@@ -84,9 +84,6 @@ class SweepMinmax:
         metadata=about("distance of the release from the level", unit="share of the span", at_least=0, below=1),
     )
     sweep_passes: int = field(default=5, metadata=about("the sweep stops after this many", unit="passes", at_least=1))
-
-    def __post_init__(self) -> None:
-        check_parameters(self)
 
     def teach(self, view: TeachView) -> Setting:
         """Return the level between the extremes of the sweep shown."""

@@ -12,7 +12,7 @@ import numpy as np
 from teachlab.errors import Abstained
 from teachlab.model.setting import Setting
 from teachlab.model.teaching import Shown, TeachView
-from teachlab.teaching.parameters import about, check_parameters
+from teachlab.teaching.parameters import CheckedParameters, about
 from teachlab.teaching.rules.classic import show
 from teachlab.teaching.rules.labelled_events import Heights, backgrounds, require_spread, statistics_of
 from teachlab.teaching.rules.placing import place_on_events
@@ -57,7 +57,7 @@ class Tail:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class TailBalanced:
+class TailBalanced(CheckedParameters):
     """Place the level where the extrapolated tails of passes and gaps cost least together.
 
     Parameters
@@ -101,9 +101,6 @@ class TailBalanced:
     )
     cost_miss: float = field(default=1.0, metadata=about("cost of a lost pass", above=0))
     cost_false: float = field(default=1.0, metadata=about("cost of a tripped gap", above=0))
-
-    def __post_init__(self) -> None:
-        check_parameters(self)
 
     def teach(self, view: TeachView) -> Setting:
         """Return the level of least extrapolated cost for the events shown."""

@@ -26,7 +26,7 @@ from teachlab.teaching.cells.designed_cells import (
     cell_setting,
 )
 from teachlab.teaching.cells.shown_light import ShownLight
-from teachlab.teaching.parameters import about, check_parameters, record
+from teachlab.teaching.parameters import CheckedParameters, about, record
 
 SHARES = (0.02, 0.98)
 """Shares of the light above dark: range of the distances tried for the gain form."""
@@ -37,7 +37,7 @@ POSITION = 0.65
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class TurningPointFollower:
+class TurningPointFollower(CheckedParameters):
     """Switch when the light has moved away from its last turning point by a distance that is found by counting.
 
     Parameters
@@ -89,9 +89,6 @@ class TurningPointFollower:
     return_share: float = field(
         default=0.6, metadata=about("way back that ends an object", unit="share of the distance", above=0, at_most=2)
     )
-
-    def __post_init__(self) -> None:
-        check_parameters(self)
 
     @property
     def equivariant(self) -> frozenset[str]:

@@ -15,7 +15,7 @@ from teachlab.light.noise import local_noise
 from teachlab.model.printable_text import number_of
 from teachlab.model.setting import Setting
 from teachlab.model.teaching import Shown, TeachView
-from teachlab.teaching.parameters import about, check_parameters
+from teachlab.teaching.parameters import CheckedParameters, about
 from teachlab.teaching.rules.classic import show
 from teachlab.teaching.rules.labelled_events import Heights
 from teachlab.teaching.rules.unlabelled import SEPARATION, heights_of, level_floor, place_on_sweep
@@ -43,7 +43,7 @@ class MixtureGroup:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class TwoComponentMixture:
+class TwoComponentMixture(CheckedParameters):
     """Decide how many levels an unlabelled sweep has, and place the level between two, and only two.
 
     Parameters
@@ -90,9 +90,6 @@ class TwoComponentMixture:
     least_weight: float = field(
         default=0.01, metadata=about("a smaller level is none", unit="share of the evaluations", above=0, below=0.5)
     )
-
-    def __post_init__(self) -> None:
-        check_parameters(self)
 
     def teach(self, view: TeachView) -> Setting:
         """Return the level between two levels of the sweep shown, or say how many there are."""

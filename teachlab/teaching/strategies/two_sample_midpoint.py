@@ -8,7 +8,7 @@ from typing import ClassVar
 
 from teachlab.model.setting import Setting
 from teachlab.model.teaching import Shown, TeachView
-from teachlab.teaching.parameters import about, check_parameters, record
+from teachlab.teaching.parameters import CheckedParameters, about, record
 from teachlab.teaching.rules.classic import mean_of, require_difference
 
 
@@ -20,7 +20,7 @@ class Band(StrEnum):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class TwoSampleMidpoint:
+class TwoSampleMidpoint(CheckedParameters):
     """Place the level halfway between one object and one stretch of background.
 
     Parameters
@@ -66,9 +66,6 @@ class TwoSampleMidpoint:
         ),
     )
     band: Band = field(default=Band.RELEASE, metadata=about("where the hysteresis lies about the midpoint"))
-
-    def __post_init__(self) -> None:
-        check_parameters(self)
 
     def teach(self, view: TeachView) -> Setting:
         """Return the level between the two readings shown."""

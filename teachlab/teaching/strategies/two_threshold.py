@@ -14,7 +14,7 @@ from teachlab.model.following_and_window import WindowSetting
 from teachlab.model.printable_text import number_of
 from teachlab.model.setting import Polarity, Setting
 from teachlab.model.teaching import Shown, TeachView
-from teachlab.teaching.parameters import about, check_parameters, record
+from teachlab.teaching.parameters import CheckedParameters, about, record
 from teachlab.teaching.rules.classic import show
 from teachlab.teaching.rules.guard_parameters import ABOUT_POSITION, ABOUT_SHARE, POSITION, SHARE
 from teachlab.teaching.rules.labelled_events import HOLD_EVALUATIONS, Waits
@@ -23,7 +23,7 @@ MIN_PASSES = 3
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class TwoThreshold:
+class TwoThreshold(CheckedParameters):
     """Place one level above and one below the background; the output is active beyond either.
 
     Parameters
@@ -68,9 +68,6 @@ class TwoThreshold:
     hysteresis_share: float = field(
         default=0.25, metadata=about("distance of the release", unit="share of the distance", at_least=0, at_most=0.95)
     )
-
-    def __post_init__(self) -> None:
-        check_parameters(self)
 
     def teach(self, view: TeachView) -> Setting:
         """Return the window about the gaps shown."""
