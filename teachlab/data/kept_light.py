@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import replace
-from typing import Any
 
 import numpy as np
 
-from teachlab.model.recording import ArraySource, Block, Chunk, LightSource, Recording
+from teachlab.model.recording import ArraySource, Block, LightSource, Recording, SourceAround
 
 MOST_KEPT = 1 << 23
 """At most this many samples are kept; later ones are read again."""
@@ -96,26 +95,12 @@ def joined_blocks(parts: Sequence[Block]) -> Block:
     return Block(parts[0].start, light, np.concatenate(masks))
 
 
-class _Kept:
+class _Kept(SourceAround):
     """A source that reads kept stretches from memory."""
 
     def __init__(self, inner: LightSource, blocks: list[Block]) -> None:
-        self._inner, self._blocks = inner, blocks
+        self.inner, self._blocks = inner, blocks
         self._starts = np.array([block.start for block in blocks], np.int64)
-
-    @property
-    def samples(self) -> int:
-        """How many samples there are."""
-        return self._inner.samples
-
-    @property
-    def dtype(self) -> np.dtype[Any]:
-        """The stored type."""
-        return self._inner.dtype
-
-    def chunks(self) -> Sequence[Chunk]:
-        """Return what can be read at once."""
-        return self._inner.chunks()
 
     def read(self, start: int, stop: int) -> Block:
         """Return the samples ``[start, stop)``."""
@@ -125,8 +110,4 @@ class _Kept:
             a, b = start - kept.start, stop - kept.start
             if b <= kept.light.size:
                 return Block(start, kept.light[a:b], None if kept.invalid is None else kept.invalid[a:b])
-        return self._inner.read(start, stop)
-
-    def blocks(self, start: int, stop: int, size: int) -> Iterator[Block]:
-        """Iterate over ``[start, stop)``, at most `size` samples each."""
-        return self._inner.blocks(start, stop, size)
+        return self.inner.read(start, stop)

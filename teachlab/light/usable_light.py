@@ -19,7 +19,7 @@ from typing import Any
 import numpy as np
 
 from teachlab.errors import UnmeasurableError
-from teachlab.model.recording import Block, Chunk, LightSource, Recording
+from teachlab.model.recording import Block, Chunk, LightSource, Recording, SourceAround
 
 LARGEST = 1e60
 """Largest light for calculations: its fourth power is a number, in units of noise too; no float32 reaches it."""
@@ -81,22 +81,12 @@ def bounded(block: Block, name: str) -> Block:
 
 
 @dataclass(slots=True)
-class _Bounded:
+class _Bounded(SourceAround):
     """A source whose blocks are bounded as they are read; once all were seen to lie within the limit, no more."""
 
     inner: LightSource
     name: str
     within: bool = False
-
-    @property
-    def samples(self) -> int:
-        """How many samples there are."""
-        return self.inner.samples
-
-    @property
-    def dtype(self) -> np.dtype[Any]:
-        """The stored type."""
-        return self.inner.dtype
 
     def chunks(self) -> Sequence[Chunk]:
         """Return what can be read at once; known extremes belong to the unbounded light, so they are not given."""

@@ -278,6 +278,31 @@ class ArraySource:
             yield self.read(a, min(a + size, stop))
 
 
+class SourceAround:
+    """A base for sources of the same samples as an inner one; each overrides what differs."""
+
+    __slots__ = ()
+    inner: LightSource
+
+    @property
+    def samples(self) -> int:
+        """How many samples there are."""
+        return self.inner.samples
+
+    @property
+    def dtype(self) -> np.dtype[Any]:
+        """The stored type."""
+        return self.inner.dtype
+
+    def chunks(self) -> Sequence[Chunk]:
+        """Return what can be read at once."""
+        return self.inner.chunks()
+
+    def blocks(self, start: int, stop: int, size: int) -> Iterator[Block]:
+        """Iterate over ``[start, stop)``, at most `size` samples each."""
+        return self.inner.blocks(start, stop, size)
+
+
 @dataclass(frozen=True, slots=True)
 class _Part:
     """The samples ``[start, stop)`` of a source, counted from the first of them."""

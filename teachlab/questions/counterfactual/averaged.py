@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from teachlab.data.kept_light import joined_blocks
 from teachlab.errors import TruthError
 from teachlab.model.recording import BLOCK_SAMPLES, Block, Chunk, Recording
 from teachlab.model.truth import Truth
@@ -47,17 +48,12 @@ class AveragedSource:
 
     def read(self, start: int, stop: int) -> Block:
         """Return the evaluations ``[start, stop)``; the values do not depend on how they are asked for."""
-        parts = [
-            self._grid(k) for k in range(start // BLOCK_SAMPLES, (max(start, stop - 1)) // BLOCK_SAMPLES + 1)
-        ] if stop > start else []  # fmt: skip
-        if not parts:
+        if stop <= start:
             return Block(start, np.empty(0))
-        first = parts[0].start
-        light = np.concatenate([part.light for part in parts])[start - first : stop - first]
-        invalid = np.concatenate(
-            [np.zeros(part.light.size, bool) if part.invalid is None else part.invalid for part in parts]
-        )[start - first : stop - first]
-        return Block(start, light, invalid if invalid.any() else None)
+        whole = joined_blocks([self._grid(k) for k in range(start // BLOCK_SAMPLES, (stop - 1) // BLOCK_SAMPLES + 1)])
+        own = slice(start - whole.start, stop - whole.start)
+        invalid = None if whole.invalid is None else whole.invalid[own]
+        return Block(start, whole.light[own], invalid if invalid is not None and invalid.any() else None)
 
     def blocks(self, start: int, stop: int, size: int) -> Iterator[Block]:
         """Iterate over ``[start, stop)``, at most `size` evaluations each."""

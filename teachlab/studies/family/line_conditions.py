@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from teachlab.model.recording import Block, Chunk, LightSource, Recording
+from teachlab.model.recording import Block, Chunk, LightSource, Recording, SourceAround
 from teachlab.questions.stress.light import Stress, receiver_range
 from teachlab.questions.surface.values.levels import read_first
 
@@ -51,16 +51,11 @@ class LineCondition:
 
 
 @dataclass(frozen=True, slots=True)
-class _StressedSource:
+class _StressedSource(SourceAround):
     """A source whose light is stressed as it is read."""
 
     inner: LightSource
     stress: Stress
-
-    @property
-    def samples(self) -> int:
-        """How many samples there are."""
-        return self.inner.samples
 
     @property
     def dtype(self) -> np.dtype[Any]:
