@@ -12,7 +12,7 @@ import numpy as np
 
 from teachlab.device.keyed_in import LEVELS, SteppedSetting, check_levels, in_steps, level_name, refusal
 from teachlab.errors import InputError
-from teachlab.light.noise import need_for_judging
+from teachlab.light.noise import JUDGED, need_for_light
 from teachlab.model.draws import DrawOptions
 from teachlab.model.following_and_window import WindowSetting
 from teachlab.model.json_values import Document, picked, plain
@@ -311,7 +311,7 @@ def card(
     """
     how, drawn = by or JudgedBy(), options or DrawOptions(draws=50)
     used = check_levels(setting)
-    need_for_judging(recording, "a card", used.on_level)
+    need_for_light(recording, "a card", JUDGED, level=used.on_level)
     rules = drawn.rules
     reading = SettingReading(recording, truth, used, rules=rules)
     how = replace(how, alignment=reading.alignment())

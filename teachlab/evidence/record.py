@@ -25,7 +25,7 @@ from teachlab.evidence.record_parts import (
 from teachlab.evidence.sections.agreement_section import agreement_caution, compared, limited, limits_of_use
 from teachlab.evidence.sections.lost_passes import lost_and_worst
 from teachlab.evidence.sections.repeat_section import nuisance_cycles, shown_too_much, teach_cloud
-from teachlab.light.noise import need_for_judging
+from teachlab.light.noise import JUDGED, need_for_light
 from teachlab.model.json_values import plain
 from teachlab.model.margin import Margin
 from teachlab.model.printable_text import number_of
@@ -79,7 +79,7 @@ def judged_record(
     how = RecordOptions() if options is None else options
     cut = None if how.teach_share is None else split(truth, recording.samples, teach_share=how.teach_share)
     first = 0 if cut is None else cut.first_scored
-    need_for_judging(recording, "a record", setting.on_level)
+    need_for_light(recording, "a record", JUDGED, level=setting.on_level)
     rules = how.rules.scored_from(first)
     reading = SettingReading(recording, truth, setting, rules=rules)
     alignment = reading.alignment(how.rules)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from functools import cache
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -31,13 +31,36 @@ FINEST, OFF_GRID = 1 << 20, 1 / 8
 rounding."""
 PART = "Take a part: teachlab import NAME.parquet --from 0 --to 3600 --out PART.parquet (in seconds)."
 """What to do with a recording that is too long."""
-JUDGED, HELD_WHOLE = (60.0, 150.0), 5_000_000
-"""Bytes for each sample, and for each crossing of the on-level, to judge a setting; and the number of samples up to
-which they are held. Measured on noise alone: 100 a sample in all for a million samples, 80 for three million, 25 for
-six million. A stress map and a card of a hundred million take no more than one of ten million."""
-DESIGNED = (130.0, 4000.0)
-"""Bytes for each sample, and for each crossing of the middle of the light, to design a setting with all passes shown.
-Measured: 122 for five million samples with a trip in 20,000; 3,900 for each crossing of a million samples of noise."""
+
+
+class LightMemory(NamedTuple):
+    """The memory that some work on a recording takes.
+
+    Parameters
+    ----------
+    sample, crossing : float, bytes
+        For each sample, and more for each crossing of the level.
+    whole : int, optional
+        Most samples that are held at a time: `sample` counts for so many.
+    edges : bool
+        Whether something is kept of every crossing; if not, only crossings of the held samples count.
+    """
+
+    sample: float
+    crossing: float
+    whole: int | None = None
+    edges: bool = True
+
+
+HELD_WHOLE = 5_000_000
+"""Longer recordings are not held at once to judge a setting."""
+JUDGED = LightMemory(60.0, 150.0, HELD_WHOLE)
+"""To judge a setting, by the crossings of its on-level. Measured on noise alone: 100 a sample in all for a million
+samples, 80 for three million, 25 for six million. A stress map and a card of a hundred million take no more than one of
+ten million."""
+DESIGNED = LightMemory(130.0, 4000.0)
+"""To design a setting with all passes shown, by the crossings of the middle of the light. Measured: 122 for five
+million samples with a trip in 20,000; 3,900 for each crossing of a million samples of noise."""
 STRETCHES, STRETCH = 4, 1 << 15
 """Number of stretches of a recording that show how noisy it is, and samples of each."""
 GOLDEN = np.uint64(0x9E3779B97F4A7C15)
@@ -394,36 +417,28 @@ def _stated_middle(recording: Recording) -> float | None:
 
 
 def memory_for_light(
-    recording: Recording, *, sample: float, crossing: float, level: float | None = None, whole: int | None = None,
-    edges: bool = True, beside: NDArray[np.int64] | None = None,
-) -> float:  # fmt: skip
+    recording: Recording, held: LightMemory, *, level: float | None = None, beside: NDArray[np.int64] | None = None
+) -> float:
     """Return an estimate of the memory for some work on a recording, bytes; too small only where any light fits.
 
     Parameters
     ----------
-    recording : Recording
-    sample, crossing : float, bytes
-        Memory for each sample, and more for each crossing of the level.
     level : float, recording units, optional
         As in `crossing_share`.
-    whole : int, optional
-        Most samples that are held at a time: `sample` counts for so many.
-    edges : bool
-        Whether something is kept of every crossing; if not, only crossings of the held samples count.
     beside : ndarray of int64, samples, optional
         Starts of passes. Beside them the light is looked at: between rare passes it shows noise alone.
     """
-    held = min(recording.samples, whole or recording.samples)
-    crossed = (recording.samples if edges else held) * crossing
-    size = LIBRARY_BYTES + held * sample
+    samples = min(recording.samples, held.whole or recording.samples)
+    crossed = (recording.samples if held.edges else samples) * held.crossing
+    size = LIBRARY_BYTES + samples * held.sample
     if size + crossed <= allowed_memory():
         return size
     return size + crossed * crossing_share(recording, level, beside)
 
 
 def need_for_light(
-    recording: Recording, what: str, *, sample: float, crossing: float, level: float | None = None,
-    whole: int | None = None, edges: bool = True, beside: NDArray[np.int64] | None = None,
+    recording: Recording, what: str, held: LightMemory, *, level: float | None = None,
+    beside: NDArray[np.int64] | None = None,
 ) -> None:  # fmt: skip
     """Refuse work on a recording that needs more memory than may be used: a long one, or a noisy one.
 
@@ -431,7 +446,7 @@ def need_for_light(
     ----------
     what : str
         The work: "a surface".
-    recording, sample, crossing, level, whole, edges, beside
+    recording, held, level, beside
         As for `memory_for_light`.
 
     Raises
@@ -439,13 +454,6 @@ def need_for_light(
     ParameterError
         With the estimated memory.
     """
-    size = memory_for_light(
-        recording, sample=sample, crossing=crossing, level=level, whole=whole, edges=edges, beside=beside
-    )
+    size = memory_for_light(recording, held, level=level, beside=beside)
     what = f"{what} of {number_of(recording.samples, 'sample')} of {recording.name}"
     need_memory(size, what, f"{PART} Or log more slowly.")
-
-
-def need_for_judging(recording: Recording, what: str, level: float | None) -> None:
-    """Refuse to judge a setting if that needs more memory than may be used; parameters as for `need_for_light`."""
-    need_for_light(recording, what, sample=JUDGED[0], crossing=JUDGED[1], level=level, whole=HELD_WHOLE)

@@ -11,7 +11,7 @@ from teachlab.data.alignment.answer import Alignment
 from teachlab.data.kept_light import held
 from teachlab.device.keyed_in import SteppedSetting, check_unit, in_steps, nearest_steps
 from teachlab.errors import StrategyError
-from teachlab.light.noise import HELD_WHOLE, need_for_light
+from teachlab.light.noise import HELD_WHOLE, LightMemory, need_for_light
 from teachlab.model.draws import Draw, DrawOptions
 from teachlab.model.recording import Origin, Recording
 from teachlab.model.score import Rules
@@ -39,10 +39,10 @@ if TYPE_CHECKING:
 
 COUNTED = 0.66
 """Share of teaching and counting in the usual time of a bench; the best fixed pair, margins and hindsight follow."""
-HELD = (360.0, 2500.0)
-"""Bytes for each sample, and for each crossing of the middle of the light, of what a bench holds of a recording.
-Measured where passes stand out by three times the noise, all strategies: 370 and 2,100 for a million samples, 300 and
-1,700 for three million. Designs in hindsight are tried where `DESIGNED` is left for them."""
+HELD = LightMemory(360.0, 2500.0, HELD_WHOLE, edges=False)
+"""What a bench holds of a recording, by the crossings of the middle of the light. Measured where passes stand out by
+three times the noise, all strategies: 370 and 2,100 for a million samples, 300 and 1,700 for three million. Designs in
+hindsight are tried where `DESIGNED` is left for them."""
 
 
 def bench_recording(
@@ -163,10 +163,7 @@ def _check(recording: Recording, truth: Truth, strategies: Sequence[Strategy], d
         raise StrategyError(f"a bench compares strategies by name, got {names}: give every one once.")
     if device is not None:
         check_unit(device, recording)
-    sample, crossing = HELD
-    need_for_light(
-        recording, "a bench", sample=sample, crossing=crossing, whole=HELD_WHOLE, edges=False, beside=truth.start
-    )  # fmt: skip
+    need_for_light(recording, "a bench", HELD, beside=truth.start)
 
 
 def _choosing_half(recording: Recording, truth: Truth, middle: int) -> tuple[Recording, Truth]:

@@ -20,7 +20,7 @@ from teachlab.data.truth_files import write_truth
 from teachlab.device.card import card
 from teachlab.errors import ParameterError
 from teachlab.evidence.record import judged_record
-from teachlab.light.noise import DESIGNED, JUDGED, crossing_share, need_for_light
+from teachlab.light.noise import DESIGNED, JUDGED, LightMemory, crossing_share, need_for_light
 from teachlab.model.draws import Costs
 from teachlab.model.memory import allowed_memory, free_memory, memory_of, need_memory, return_freed_memory
 from teachlab.model.recording import Block, Chunk, Recording, RecordingInfo, keep_freed_memory
@@ -221,13 +221,13 @@ def test_a_level_in_the_noise_is_judged_without_the_memory_of_a_design() -> None
 
 def test_a_long_clean_recording_is_let_through() -> None:
     with memory_of(4e9):
-        need_for_light(endless(100_000_000, noise=1.0), "a surface", sample=15, crossing=200)
+        need_for_light(endless(100_000_000, noise=1.0), "a surface", LightMemory(15, 200))
         with pytest.raises(ParameterError, match=r"needs about 15 GB"):
-            need_for_light(endless(1_000_000_000, noise=1.0), "a surface", sample=15, crossing=0)
+            need_for_light(endless(1_000_000_000, noise=1.0), "a surface", LightMemory(15, 0))
         # What is read once and never held takes no more for being longer.
-        need_for_light(endless(1_000_000_000, noise=1.0), "a surface", sample=15, crossing=0, whole=200_000_000)
+        need_for_light(endless(1_000_000_000, noise=1.0), "a surface", LightMemory(15, 0, whole=200_000_000))
         with pytest.raises(ParameterError, match=r"needs about 4.8 GB"):
-            need_for_light(endless(1_000_000_000, noise=1.0), "a surface", sample=15, crossing=0, whole=300_000_000)
+            need_for_light(endless(1_000_000_000, noise=1.0), "a surface", LightMemory(15, 0, whole=300_000_000))
 
 
 def test_a_surface_counts_noise_only_as_far_as_light_is_held() -> None:
@@ -260,15 +260,15 @@ def test_crossings_are_counted_on_a_few_stretches(noise: float, share: float) ->
 @pytest.mark.parametrize(
     ("words", "held"),
     [
-        ("teach a.parquet --strategy two-sample-midpoint", (JUDGED[0], DESIGNED[1])),
+        ("teach a.parquet --strategy two-sample-midpoint", LightMemory(JUDGED.sample, DESIGNED.crossing)),
         ("report a.parquet --setting s.json --draws 1 --memory 0.5", JUDGED),
         ("replay a.parquet --setting s.json --memory 0.5", JUDGED),
         ("replay a.parquet --setting s.json", DESIGNED),
-        ("bench a.parquet --draws 2 --strategy single-sample --jobs 1", (HELD[0], DESIGNED[1])),
+        ("bench a.parquet --draws 2 --strategy single-sample --jobs 1", LightMemory(HELD.sample, DESIGNED.crossing)),
     ],
 )
 def test_an_estimate_of_light_holds(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, words: str, held: tuple[float, float], noise: float
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, words: str, held: LightMemory, noise: float
 ) -> None:
     monkeypatch.chdir(tmp_path)
     light = 30.0 + 40.0 * (np.arange(200_000) // 200 % 2) + np.random.default_rng(5).normal(0, noise, 200_000)
@@ -283,7 +283,7 @@ def test_an_estimate_of_light_holds(
         "print(re.search(r'VmHWM:\\s+(\\d+)', open('/proc/self/status').read())[1])"
     )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True, env=os.environ)
-    assert 1024 * int(done.stdout) < 0.3e9 + light.size * (held[0] + held[1] * crossing_share(made, 50.0))
+    assert 1024 * int(done.stdout) < 0.3e9 + light.size * (held.sample + held.crossing * crossing_share(made, 50.0))
 
 
 PAGES = """

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from teachlab.errors import ParameterError, RecordingError
-from teachlab.light.noise import Selection, need_for_light
+from teachlab.light.noise import LightMemory, Selection, need_for_light
 from teachlab.light.usable_light import bounded
 from teachlab.model.printable_text import level_text
 from teachlab.model.recording import Direction, Recording
@@ -19,8 +19,8 @@ from teachlab.sensor.clock import delay_evaluations
 from teachlab.sensor.comparator import Comparator
 from teachlab.sensor.edges import Edges, TwoState
 
-HELD = (2.0, 300.0)
-"""Bytes for each sample, and for each crossing of the middle of the light: every crossing may be a border."""
+HELD = LightMemory(2.0, 300.0)
+"""Crossings are those of the middle of the light: every crossing may be a border."""
 REQUIRED_SEPARATION = 2.0
 """The distance of the two levels must be at least this many times the sum of their spreads."""
 OUTLIERS = 0.0002
@@ -137,7 +137,7 @@ def propose_passes(
     """
     if min_ms is not None and not (math.isfinite(min_ms) and min_ms >= 0):
         raise ParameterError(f"min-ms must be at least 0 ms, got {min_ms:g}.")
-    need_for_light(recording, "proposing passes", sample=HELD[0], crossing=HELD[1])
+    need_for_light(recording, "proposing passes", HELD)
     kept = Selection()
     for block in recording.blocks():
         bounded(block, recording.name)  # too much light to be measured is refused, infinite light left out

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 from teachlab.data.alignment.room import alignment_of
 from teachlab.errors import ParameterError
-from teachlab.light.noise import need_for_judging
+from teachlab.light.noise import JUDGED, need_for_light
 from teachlab.model.json_values import plain
 from teachlab.model.printable_text import in_figures, number_of
 from teachlab.model.score import USUAL_RULES, Rules, Score
@@ -138,7 +138,7 @@ def compare(
     names, chosen = [name for name, _ in settings], [setting for _, setting in settings]
     called = list(called) or [recording.name for recording, _ in recordings]
     for recording, _ in recordings:
-        need_for_judging(recording, "a comparison", chosen[0].on_level if chosen else None)
+        need_for_light(recording, "a comparison", JUDGED, level=chosen[0].on_level if chosen else None)
     confidence, lies, works = rules.confidence, None, False
     if len(recordings) > 1:
         if len(chosen) > 2:

@@ -9,7 +9,7 @@ from typing import ClassVar
 import numpy as np
 
 from teachlab.errors import SettingError, TruthError
-from teachlab.light.noise import need_for_light
+from teachlab.light.noise import LightMemory, need_for_light
 from teachlab.light.usable_light import bounded_recording
 from teachlab.model.draws import Costs
 from teachlab.model.json_values import Document
@@ -28,8 +28,8 @@ from teachlab.questions.surface.hindsight import best_of
 from teachlab.teaching.block import polarity_for
 
 __all__ = ["ComparedSensor", "SensorMargin", "counterfactual", "needed_margin", "sensors"]
-_HELD, _HELD_WITH_BEST = (15.0, 120.0), (100.0, 2500.0)
-"""Bytes for each sample, and for each crossing of the middle of the light; measured on clean light and on noise."""
+_HELD, _HELD_WITH_BEST = LightMemory(15.0, 120.0), LightMemory(100.0, 2500.0)
+"""By the crossings of the middle of the light; measured on clean light and on noise."""
 UNSEPARATED = "noise is small enough, but no level separates all passes from all gaps"
 GRID = 25
 """Number of levels of the grid on which a sensor with filter or delays is searched with hysteresis."""
@@ -131,8 +131,7 @@ def counterfactual(
             f"the setting is in '{setting.unit}' but {recording.name} is in '{recording.info.unit}': give the filter, "
             "delays and rate of a sensor in the unit of the recording."
         )
-    held = _HELD if costs is None else _HELD_WITH_BEST
-    need_for_light(recording, "a comparison of sensors", sample=held[0], crossing=held[1])
+    need_for_light(recording, "a comparison of sensors", _HELD if costs is None else _HELD_WITH_BEST)
     recording = bounded_recording(recording)
     found = []
     asked = sensors(recording, truth, setting, mains_hz=mains_hz)

@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from teachlab.errors import ParameterError
-from teachlab.light.noise import need_for_light
+from teachlab.light.noise import LightMemory, need_for_light
 from teachlab.model.draws import TEACH_SHARE
 from teachlab.model.json_values import Document, picked
 from teachlab.model.printable_text import number_of, time_text
@@ -27,8 +27,8 @@ from teachlab.scoring.by_lot import exposure
 
 IN_STEP = 3.0
 """If a place is not seen within this many times the needed revolutions, it is not bad luck."""
-_HELD = (6.0, 120.0)
-"""Bytes for each sample, and for each crossing of the on-level: measured on clean light and on noise alone."""
+_HELD = LightMemory(6.0, 120.0)
+"""By the crossings of the on-level: measured on clean light and on noise alone."""
 BLOCKS = {"shown": "what the teaching was shown", "teach": "the teach block", "scored": "the scored block"}
 
 
@@ -181,7 +181,7 @@ def coverage(
     if len({c.name for c in cycles}) < len(cycles):
         raise ParameterError("two cycles have one name; give every cycle its own.")
     level = None if setting is None else setting.on_level
-    need_for_light(recording, "coverage", sample=_HELD[0], crossing=_HELD[1], level=level)
+    need_for_light(recording, "coverage", _HELD, level=level)
     seen = OpenGaps.at(recording, truth, setting, teach_share=teach_share, rules=rules)
     blocks = seen.blocks(setting)
     rate = seen.output.clock.rate_hz

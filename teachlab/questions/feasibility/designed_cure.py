@@ -33,8 +33,7 @@ def can_be_held(recording: Recording, truth: Truth) -> bool:
     """Whether a setting can be designed on the whole of a recording: memory for all of its light is left."""
     if recording.samples > MOST_DESIGNED:
         return False
-    sample, crossing = DESIGNED
-    return memory_for_light(recording, sample=sample, crossing=crossing, beside=truth.start) <= allowed_memory()
+    return memory_for_light(recording, DESIGNED, beside=truth.start) <= allowed_memory()
 
 
 def all_shown(recording: Recording, truth: Truth, base: Setting | None, rules: Rules) -> TeachBlock | None:

@@ -6,7 +6,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
-from teachlab.light.noise import need_for_judging
+from teachlab.light.noise import JUDGED, need_for_light
 from teachlab.model.json_values import picked, plain
 from teachlab.model.score import USUAL_RULES, Rules
 from teachlab.questions.stress.setting_reading import SettingReading
@@ -115,7 +115,7 @@ def replayed(
     if truth is None:
         output = replay(recording, setting, progress=progress)
         return _answer(recording, setting, output)
-    need_for_judging(recording, "a replay", setting.on_level)
+    need_for_light(recording, "a replay", JUDGED, level=setting.on_level)
     reading = SettingReading(recording, truth, setting, rules=rules, margins=margins, progress=progress)
     output = reading.output
     alignment = reading.alignment()

@@ -8,7 +8,7 @@ from itertools import product
 from typing import TYPE_CHECKING, Any
 
 from teachlab.data.kept_light import held
-from teachlab.light.noise import need_for_judging
+from teachlab.light.noise import JUDGED, need_for_light
 from teachlab.model.json_values import plain
 from teachlab.model.printable_text import cut, cut_percent, in_figures
 from teachlab.model.score import USUAL_RULES, Rules
@@ -135,7 +135,7 @@ def stress(
     pedestals = tuple(pedestal or ((0.0, round(span / 20, 9)) if span else (0.0,)))
     # The verdict, with what would mend the setting, usually takes as long as one map and a half.
     parts, say = 2.5 + len(factors), progress or (lambda share: None)
-    need_for_judging(recording, "a stress map", setting.on_level)
+    need_for_light(recording, "a stress map", JUDGED, level=setting.on_level)
     if setting.has_memory:  # such settings are counted on all of the light, many times
         recording = held(recording)
     demanded = DemandsReading(recording, truth, setting, rules)

@@ -8,7 +8,7 @@ from dataclasses import replace
 import numpy as np
 
 from teachlab.errors import ParameterError, SettingError
-from teachlab.light.noise import need_for_light
+from teachlab.light.noise import LightMemory, need_for_light
 from teachlab.model.recording import Recording
 from teachlab.model.score import USUAL_RULES, Rules
 from teachlab.model.setting import Setting
@@ -21,10 +21,9 @@ from teachlab.questions.surface.values.levels import FirstReading, Levels, check
 from teachlab.questions.surface.values.spans import Spans
 from teachlab.questions.surface.values.table import TABLES, Surface
 
-_HELD, _HELD_WITH_DELAYS = (15.0, 200.0), (25.0, 500.0)
-"""Bytes for each sample, and for each crossing of the middle of the light; measured on clean light and on noise."""
-_WHOLE = 15_000_000
-"""Without delays a longer recording takes no more: the command 448 MiB at a hundred million, 496 at ten of noise."""
+_HELD, _HELD_WITH_DELAYS = LightMemory(15.0, 200.0, whole=15_000_000, edges=False), LightMemory(25.0, 500.0)
+"""By the crossings of the middle of the light; measured on clean light and on noise. Without delays a longer recording
+takes no more: the command 448 MiB at a hundred million, 496 at ten of noise."""
 ZERO_HYSTERESIS = (
     "zero hysteresis only: every threshold counted exactly by running extremes; with hysteresis the delays leave no "
     "shortcut, so other pairs need a replay each"
@@ -100,11 +99,7 @@ def surface_of(
                 f"the setting is in '{base.unit}' but {recording.name} is in '{recording.info.unit}': levels of "
                 "one mean nothing in the other. Use recordings and a base setting in one unit."
             )
-        held = _HELD_WITH_DELAYS if base.has_memory else _HELD
-        whole = None if base.has_memory else _WHOLE
-        need_for_light(
-            recording, "a surface", sample=held[0], crossing=held[1], whole=whole, edges=base.has_memory
-        )  # fmt: skip
+        need_for_light(recording, "a surface", _HELD_WITH_DELAYS if base.has_memory else _HELD)
     readings = [
         reading or read_first(recording, base.evaluation_rate_hz, inner_range=levels is None)
         for recording, _ in recordings

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 from teachlab.data.alignment.answer import Alignment
-from teachlab.light.noise import DESIGNED, HELD_WHOLE, JUDGED, need_for_light
+from teachlab.light.noise import DESIGNED, JUDGED, need_for_light
 from teachlab.model.json_values import Document
 from teachlab.model.recording import Recording
 from teachlab.model.score import USUAL_RULES, Rules
@@ -52,10 +52,8 @@ def taught_and_judged(
     InputError
         If the pieces do not fit together.
     """
-    need_for_light(
-        recording, "a teaching", sample=JUDGED[0], crossing=DESIGNED[1], whole=HELD_WHOLE, edges=False,
-        beside=truth.start,
-    )  # fmt: skip
+    held = JUDGED._replace(crossing=DESIGNED.crossing, edges=False)
+    need_for_light(recording, "a teaching", held, beside=truth.start)
     setting = teach_once(strategy, TeachBlock(recording, truth, base=base, rules=rules), seed, 0)
     reading = SettingReading(recording, truth, setting, rules=rules)
     result = score(reading.output, truth, rules=rules)
