@@ -62,7 +62,7 @@ class LossRate:
     alike: float = 0.0
 
 
-def observed_loss(days: Sequence[float], level: Sequence[float], *, confidence: float = 0.95) -> LossRate:
+def observed_loss(days: Sequence[float], level: Sequence[float]) -> LossRate:
     """Fit an exponential loss to levels above dark over days: a straight line through their logarithms.
 
     Days resemble the days before; the interval takes this into account (`statistics/over_time/autocorrelated_line.py`).
@@ -78,7 +78,7 @@ def observed_loss(days: Sequence[float], level: Sequence[float], *, confidence: 
             f"a loss rate needs at least {LEAST_DAYS} levels above dark on different days, got {x.size} days and "
             f"{y.size} levels."
         )
-    line = autocorrelated_line(x, np.log(y), confidence=confidence)
+    line = autocorrelated_line(x, np.log(y))
     return LossRate(-line.slope, -line.high, -line.low, float(np.ptp(x)), int(x.size), line.alike)
 
 

@@ -178,7 +178,7 @@ def _solved(delta: float, threshold: float) -> float:
 
 
 @cache
-def threshold_for(watched: int, baseline: int, *, shift_sd: float = SHIFT_SD, chance: float = FALSE_ALARM) -> float:
+def threshold_for(watched: int, baseline: int, *, chance: float = FALSE_ALARM) -> float:
     """Return the threshold at which so many values raise a false alarm with about this probability.
 
     Not below `THRESHOLD`. A fixed threshold would alarm on every steady line with a thousand or more values.
@@ -197,8 +197,8 @@ def threshold_for(watched: int, baseline: int, *, shift_sd: float = SHIFT_SD, ch
     """
     from scipy.optimize import brentq
 
-    needed, delta = watched / chance, _doubt(baseline) - shift_sd / 2
-    if run_length(shift_sd, THRESHOLD, drift_sd=_doubt(baseline)) >= needed:
+    needed, delta = watched / chance, _doubt(baseline) - SHIFT_SD / 2
+    if run_length(SHIFT_SD, THRESHOLD, drift_sd=_doubt(baseline)) >= needed:
         return THRESHOLD
     # The run length is Siegmund's times a factor that hardly depends on the threshold: a few rounds are enough.
     threshold, factor = THRESHOLD, 1.0
@@ -207,7 +207,7 @@ def threshold_for(watched: int, baseline: int, *, shift_sd: float = SHIFT_SD, ch
         while _siegmund(delta, most) * factor < needed:
             most *= 2
         threshold = float(brentq(lambda h, f=factor: _siegmund(delta, h) * f - needed, 0.1, most))
-        factor = run_length(shift_sd, threshold, drift_sd=_doubt(baseline)) / _siegmund(delta, threshold)
+        factor = run_length(SHIFT_SD, threshold, drift_sd=_doubt(baseline)) / _siegmund(delta, threshold)
     return max(THRESHOLD, threshold)
 
 

@@ -15,6 +15,8 @@ import math
 
 ELECTRON_C = 1.602176634e-19
 BOLTZMANN_J_K = 1.380649e-23
+WHITE, BLACK = 0.9, 0.06
+"""Reflectances of a reference card and of a dark one."""
 
 
 def through_beam_w(tx_w: float, *, receiver_mm2: float, beam_sr: float, distance_mm: float) -> float:
@@ -100,7 +102,7 @@ def level_against_reference(
     *,
     reflectance: float,
     distance_mm: float,
-    reference_reflectance: float = 0.9,
+    reference_reflectance: float = WHITE,
     reference_distance_mm: float,
     tilt_deg: float = 0.0,
     peak_mm: float = 0.0,
@@ -116,9 +118,7 @@ def suppressed_level(
     *,
     cutoff_mm: float,
     gain_percent: float,
-    reflectance: float = 0.9,
-    reference_reflectance: float = 0.9,
-    dark_reflectance: float = 0.06,
+    reflectance: float = WHITE,
     white_black_share: float = 0.0,
 ) -> float:
     """Return the level of a background-suppressed sensor; 50 % at the cut-off distance of a reference card.
@@ -127,7 +127,7 @@ def suppressed_level(
     reflectance moves the cut-off, ``d_c(ρ) = d_c·(1 − share·(ρ_ref − ρ)/(ρ_ref − ρ_dark))``: the cut-off of a dark card
     is nearer by that share. The straight line between the two cards is a planning model (common practice, no source).
     """
-    shift = white_black_share * (reference_reflectance - reflectance) / (reference_reflectance - dark_reflectance)
+    shift = white_black_share * (WHITE - reflectance) / (WHITE - BLACK)
     return 50.0 + 50.0 * math.tanh(gain_percent * (1.0 - shift - distance_mm / cutoff_mm) / 50.0)
 
 

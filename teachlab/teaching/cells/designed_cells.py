@@ -252,17 +252,6 @@ class ShownCounter:
             axis=1,
         )  # fmt: skip
 
-    def of_pairs(self, turned: Values, consecutive: int, on_delay: int, off_delay: int) -> NDArray[np.int64]:
-        """Return the errors of levels and releases, turned, shape (pairs, 2), with one filter and pair of delays."""
-        parts = [
-            self._counter.count(
-                states, light_on=self._view.sign > 0, consecutive=consecutive, on_delays=[on_delay],
-                off_delays=[off_delay],
-            ).errors[:, 0, 0]
-            for states in _parts(self._compared(turned))
-        ]  # fmt: skip
-        return np.concatenate(parts)
-
     def errors_of(self, state: TwoState, setting: Setting) -> int:
         """Return the errors of one setting, from the state of its comparator."""
         on, off = (self._clock.delay(ms) for ms in (setting.on_delay_ms, setting.off_delay_ms))

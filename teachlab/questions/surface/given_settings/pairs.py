@@ -148,7 +148,6 @@ def score_pairs_from(
     settings: Sequence[Setting],
     several: Sequence[Rules],
     *,
-    fast: bool | None = None,
     look: FirstLook | None = None,
     progress: Callable[[float], None] | None = None,
 ) -> list[list[PairCounts]]:
@@ -187,10 +186,10 @@ def score_pairs_from(
             first = readings[rate] if short is None else read_first(short.recording, None, inner_range=False)
             for rules, counted in zip(several, found, strict=True):
                 if short is None:
-                    counts = _count(recording, truth, some, first, rules, fast, say)
+                    counts = _count(recording, truth, some, first, rules, say)
                 else:
                     own = replace(short.rules, first_pass=rules.first_pass)
-                    counts = _count(short.recording, short.truth, some, first, own, fast, say)
+                    counts = _count(short.recording, short.truth, some, first, own, say)
                     spans = Spans.of(truth, short.clock, short.invalid, rules=rules)
                     counts = [replace(n, **_scored(spans, short.clock)) for n in counts]
                 counted.update(zip(some, counts, strict=True))
@@ -272,7 +271,6 @@ def _count(
     family: Sequence[Setting],
     reading: FirstReading,
     rules: Rules,
-    fast: bool | None,
     say: Callable[[float], None],
 ) -> list[PairCounts]:
     """Count settings without memory and with the same polarity and rate, in one reading."""
@@ -286,7 +284,7 @@ def _count(
     if dips:  # ranks are mirrored: the on-index of the one is the off-index of the other
         on, off = n - 1 - off, n - 1 - on
     tally = TallyOfGivenPairs(on, off, n)
-    read_spans(recording, levels, reading, spans, tally, dips=dips, fast=fast, progress=lambda d: say(d * len(family)))
+    read_spans(recording, levels, reading, spans, tally, dips=dips, fast=None, progress=lambda d: say(d * len(family)))
     counts = tally.counts(spans)
     rows = zip(*(values.tolist() for values in counts.values()), strict=True)
     scored = _scored(spans, clock)
