@@ -254,11 +254,11 @@ class FamilyJudge:
         )
         left = len(scored) - len(kept)
         out = f"Left out of the claim: {number_of(left, 'recording')} that can support none."
-        beside = (out,) if left else ()
+        more = (out,) if left else ()  # its reason is an open condition, which is told before the claim
         if len(kept) < CLAIM_LOTS:
             return HeadlineClaim(
                 text=f"{counted}: no bound for other recordings holds.",
-                confidence=self.confidence, lots=len(kept), passes=int(passes.sum()), beside=beside,
+                confidence=self.confidence, lots=len(kept), passes=int(passes.sum()), more=more,
             )  # fmt: skip
         claim = claim_by_lots(lost, passes, confidence=self.confidence, assumption=self.assumption, least=1)
         return HeadlineClaim(
@@ -268,7 +268,7 @@ class FamilyJudge:
             assume=self.assumption.name,
             lots=claim.lots,
             passes=claim.trials,
-            beside=beside,
+            more=more,
         )
 
     def _limits(

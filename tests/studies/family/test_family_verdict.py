@@ -95,7 +95,7 @@ def test_a_claim_rests_on_recordings_that_could_have_contradicted_it() -> None:
     for change in ({"open": ["The passes were labelled from this very light."]}, {"lag_ms": 3.0}):
         found = claim_of(*[change] * 4)
         assert (found.lots, found.passes, found.upper) == (8, 320, pytest.approx(1 - 0.05 ** (1 / 8)))
-        assert found.beside == ("Left out of the claim: 4 recordings that can support none.",)
+        assert found.more == ("Left out of the claim: 4 recordings that can support none.",)
         assert claim_of(*[change] * 8).upper is None
     useless = {"usable": False, "open": ["The output never switches on."]}
     assert claim_of(useless).upper is None
