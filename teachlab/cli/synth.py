@@ -123,10 +123,12 @@ def _report(path: str, recipe: Recipe, planned: Plan, json: bool) -> None:
         f"seed {made.seed}."
     )
     say("Synthetic: not evidence about a real line.")
-    if path.lower().endswith(".parquet"):
+    from teachlab.data.addresses import ending_of
+
+    if ending_of(path) == ".parquet":
         say()
         say(f"Next: teachlab inspect {typed_again(path)}")
-    elif path.lower().endswith(".csv"):
+    elif ending_of(path) == ".csv":
         from teachlab.data.truth_files import beside
 
         columns = f"--time time_s --column light --unit {typed_again(made.unit)}"

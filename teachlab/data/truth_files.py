@@ -20,7 +20,7 @@ import pyarrow.csv as pacsv
 import pyarrow.parquet as pq
 from pydantic import Field
 
-from teachlab.data.addresses import divided, exists, is_address
+from teachlab.data.addresses import divided, ending_of, exists, is_address
 from teachlab.data.atomic_files import current, write_aside
 from teachlab.data.border_doubt import BorderDoubt
 from teachlab.data.parquet_source import open_input, open_parquet, text_columns, unpacked
@@ -108,8 +108,8 @@ def read_passes(
     """
     where = str(path)
     convert = whole_positions if convert is None else convert
-    is_csv = divided(where)[0].lower().endswith((".csv", ".tsv", ".txt"))
-    if divided(where)[0].lower().endswith((".xlsx", ".xls", ".ods")):
+    is_csv = ending_of(where) in (".csv", ".tsv", ".txt")
+    if ending_of(where) in (".xlsx", ".xls", ".ods"):
         raise TruthError(f"{where}: this is a workbook. Save the sheet of passes as CSV in UTF-8 and give that.")
     table, document = _read_csv(path) if is_csv else _read_parquet(path)
     facts = {} if document is None else _facts(document, f"{where}, '{METADATA_KEY}'")
@@ -192,7 +192,7 @@ def write_truth(
 def read_history(path: str | Path) -> dict[str, Any] | None:
     """Return the history of a table of passes as it was written; None if it has none."""
     text: str | None = None
-    if str(path).lower().endswith(".parquet"):
+    if ending_of(path) == ".parquet":
         metadata = open_parquet(path, WHAT, TruthError).schema_arrow.metadata or {}
         text = metadata[HISTORY_KEY.encode()].decode() if HISTORY_KEY.encode() in metadata else None
     else:

@@ -6,6 +6,7 @@ import datetime
 import json
 import logging
 import os
+import shlex
 import ssl
 import subprocess
 import sys
@@ -23,7 +24,7 @@ from typer.testing import CliRunner
 
 import teachlab
 from teachlab.cli import app
-from teachlab.data.addresses import divided, found_at, joined, stem_of
+from teachlab.data.addresses import divided, found_at, joined, put, stem_of
 from teachlab.data.opening import open_pair
 from teachlab.data.recording_files import read_recording, write_recording
 from teachlab.data.recording_places import find_recordings
@@ -148,6 +149,32 @@ def test_commands_take_addresses_on_both_sides(store: Store, tmp_path: Path) -> 
     )  # fmt: skip
     assert told["score"]["detect_passes"] == 12
     assert read_setting(store.at("made/s.json")).taught is not None
+
+
+def test_moved_passes_go_to_addresses_and_next_steps_name_them(store: Store) -> None:
+    made = CliRunner().invoke(app, ["synth", "demo", "--passes", "60", "--out", store.at("moved/tubs.csv")])
+    assert "Next: teachlab import" in made.stdout
+    words = made.stdout.partition("Next: teachlab ")[2].split("\n")[0]
+    done = CliRunner().invoke(app, [*shlex.split(words), "--shift-ms", "40"])
+    assert done.exit_code == 0, done.output
+    log, out = store.at("moved/tubs-log.parquet"), store.at("moved/back.parquet")
+    done = CliRunner().invoke(app, ["align", log, "--out", out])
+    assert done.exit_code == 0, done.output
+    before, after = (read_truth(store.at(f"moved/{name}.passes.parquet")) for name in ("tubs-log", "back"))
+    moved = int(np.median(after.start[1:-1] - before.start[1:-1]))
+    assert moved == pytest.approx(-40, abs=3)
+    assert open_pair(out)[1].passes == after.passes
+
+
+@pytest.mark.parametrize(("name", "start"), [("w.wav", b"RIFF"), ("m.mat", b"MATLAB 5.0 MAT-file")])
+def test_formats_whose_readers_open_files_themselves_are_not_read_from_addresses(
+    store: Store, tmp_path: Path, name: str, start: bytes
+) -> None:
+    (tmp_path / name).write_bytes(start)
+    put(tmp_path / name, store.at(name))
+    done = CliRunner().invoke(app, ["import", store.at(name), "--unit", "mV", "--out", store.at("w.parquet")])
+    assert done.exit_code == 2
+    assert "read from local folders only. Copy it first." in done.output
 
 
 def test_patterns_and_folders_of_a_store_mean_recordings(store: Store) -> None:

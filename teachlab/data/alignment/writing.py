@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import shutil
 
-from teachlab.data.addresses import same_file
+from teachlab.data.addresses import divided, same_file
 from teachlab.data.atomic_files import one_result, write_aside
 from teachlab.data.parquet_source import open_input
 from teachlab.data.truth_files import beside, find_truth, write_truth
@@ -17,7 +17,7 @@ ENDINGS = (".passes.parquet", ".passes.csv")
 
 def check_out(out: str, recording: str, truth: str | None) -> None:
     """Refuse, before any work, a name that cannot be written or that is one of the inputs."""
-    if not out.lower().endswith((".parquet", ".passes.csv")):
+    if not divided(out)[0].lower().endswith((".parquet", ".passes.csv")):
         raise ParameterError(f"--out takes NAME.parquet, or NAME.passes.parquet for the passes alone, got '{out}'.")
     source = find_truth(recording) if truth is None else truth
     for target in {out, _passes_of(out)}:
@@ -44,4 +44,4 @@ def write_aligned(out: str, recording: str, opened: Recording, truth: Truth) -> 
 
 
 def _passes_of(out: str) -> str:
-    return out if out.lower().endswith(ENDINGS) else beside(out, ".passes.parquet")
+    return out if divided(out)[0].lower().endswith(ENDINGS) else beside(out, ".passes.parquet")

@@ -11,6 +11,7 @@ from typing import Any, Protocol
 import numpy as np
 import pyarrow as pa
 
+from teachlab.data.addresses import is_address
 from teachlab.errors import InputError, ParameterError, RecordingError
 
 BATCH_ROWS = 1 << 17
@@ -140,6 +141,12 @@ def told(fault: Exception) -> str:
     if isinstance(fault, NameError) or not str(fault).strip():
         return type(fault).__name__
     return str(fault).strip().splitlines()[0][:200].rstrip(".")
+
+
+def refuse_address(path: object, name: str) -> None:
+    """Refuse an address: the reader of this format opens files itself."""
+    if is_address(path):
+        raise RecordingError(f"{path}: {name} files are read from local folders only. Copy it first.")
 
 
 class Part:

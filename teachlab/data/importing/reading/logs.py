@@ -14,7 +14,17 @@ import numpy as np
 import pyarrow as pa
 from pyarrow import ipc
 
-from teachlab.data.importing.reading.arrow_log import BATCH_ROWS, DAMAGED, ArrowLog, Log, Part, slices, told
+from teachlab.data.addresses import ending_of
+from teachlab.data.importing.reading.arrow_log import (
+    BATCH_ROWS,
+    DAMAGED,
+    ArrowLog,
+    Log,
+    Part,
+    refuse_address,
+    slices,
+    told,
+)
 from teachlab.data.importing.reading.mat_variables import variables_of
 from teachlab.data.importing.reading.text_layout import Layout, TextOptions, unit_in_name
 from teachlab.data.importing.reading.text_log import STANDARD_INPUT, TextLog
@@ -124,7 +134,7 @@ def _kind(path: str | Path) -> str | None:
         return "JSON document"
     if found is None and len(head) >= 128 and head[124:128] in (b"\x00\x01IM", b"\x01\x00MI"):
         return "mat"  # its text is free
-    ending = str(path).lower().rpartition(".")[2]
+    ending = ending_of(path)[1:]
     if found is None and ending in NAMED_FORMATS:
         raise RecordingError(
             f"{path}: not a readable {NAMED_FORMATS[ending]} file, or cut short: it does not begin as one. Copy it "
@@ -221,6 +231,7 @@ def _wav(path: str | Path) -> Log:
 
     from scipy.io import wavfile
 
+    refuse_address(path, "WAV")
     with warnings.catch_warnings():
         # Chunks beside the samples (names of the logger, marks) are not needed here.
         warnings.simplefilter("ignore", wavfile.WavFileWarning)
@@ -243,6 +254,7 @@ def _wav(path: str | Path) -> Log:
 
 def _mat(path: str | Path) -> Log:
     columns: dict[str, Any] = {}
+    refuse_address(path, "MAT")
     with open_input(path, "a log", RecordingError):
         pass  # there, and a file
     for variable in variables_of(str(path)):

@@ -14,7 +14,7 @@ from typing import Any
 import numpy as np
 import pyarrow as pa
 
-from teachlab.data.importing.reading.arrow_log import BATCH_ROWS, ArrowLog, Log, Part, slices, told
+from teachlab.data.importing.reading.arrow_log import BATCH_ROWS, ArrowLog, Log, Part, refuse_address, slices, told
 from teachlab.data.importing.reading.mdf_blocks import need_for_blocks
 from teachlab.data.importing.reading.text_log import TextLog, TextOptions
 from teachlab.data.importing.reading.unpacked_size import need_for_chunk, need_for_stored, need_for_workbook
@@ -44,8 +44,7 @@ def open_measurement(path: str, kind: str, options: TextOptions) -> Log:
         raise RecordingError(
             f"{path}: this is a {name} file, which the extra '{extra}' reads: pip install 'teachlab[{extra}]'."
         )
-    if "://" in path:
-        raise RecordingError(f"{path}: {name} files are read from local folders only. Copy it first.")
+    refuse_address(path, name)
     opened: dict[str, Callable[..., Log]] = {"hdf5": _hdf5, "tdms": _tdms, "mdf": _mdf, "workbook": _workbook}
     try:
         return opened[kind](path, library, options)
