@@ -17,6 +17,7 @@ from teachlab.data.importing.reading.text_log import TextLog
 from teachlab.data.importing.times.time_axis import TimeAxis, tick_of
 from teachlab.data.importing.times.time_stamps import TimeStamps
 from teachlab.data.quality.labelling import HYSTERESIS
+from teachlab.errors import RecordingError
 
 
 def place(row: int) -> str:
@@ -49,6 +50,28 @@ def test_a_table_comes_back_whatever_its_layout_and_its_pieces(data):
         np.concatenate(c) for c in zip(*(map(np.asarray, batch) for batch in log.batches(range(columns))), strict=True)
     ]
     assert np.allclose(np.column_stack(found), table / scale, atol=1e-9)
+
+
+@settings(max_examples=80, deadline=None)
+@given(st.data())
+def test_thousands_by_points_are_never_read_as_fractions_and_fixed_places_always_are(data):
+    small = data.draw(st.lists(st.integers(0, 999), min_size=1, max_size=20))
+    large = data.draw(st.lists(st.integers(1000, 999_999), min_size=1, max_size=20))
+    numbers = data.draw(st.permutations(small + large))
+    minus = data.draw(st.sampled_from([1, -1]))
+
+    def read(cells, options):
+        text = "n;x\n" + "".join(f"{k};{cell}\n" for k, cell in enumerate(cells))
+        cut = data.draw(st.integers(4, len(text)))
+        log = TextLog.of_pieces("log", (text[a : a + cut].encode() for a in range(0, len(text), cut)), options)
+        return np.concatenate([np.asarray(batch[0]) for batch in log.batches([1])])
+
+    cells = [f"{minus * n:,}".replace(",", ".") for n in numbers]
+    with pytest.raises(RecordingError, match="may be a fraction or thousands"):
+        read(cells, TextOptions())
+    assert np.allclose(read(cells, TextOptions(decimal="point")), [float(cell) for cell in cells])
+    fixed = [f"{minus * n / 1000:.3f}" for n in numbers]
+    assert np.allclose(read(fixed, TextOptions()), minus * np.array(numbers) / 1000)
 
 
 FORMS = [

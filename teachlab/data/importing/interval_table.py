@@ -86,6 +86,7 @@ class LogTimes:
             named=time_unit_in(place.column) or self.stamps.unit_if_relative,
             zone=self.time_zone,
             written=self.time_format,
+            after=self.first_ns,
         )
         times = own.nanoseconds(cells, 0)
         if own.absolute != self.stamps.absolute:

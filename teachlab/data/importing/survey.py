@@ -78,6 +78,7 @@ class Survey:
         self._as_text: set[int] = set()
         self.first_ns = 0
         self._first_time: int | None = None
+        self._last_ns: int | None = None  # of an earlier run
         self.rows = 0
         # What is known only from the whole of them.
         self.signal: list[NDArray[np.float64]] = []
@@ -240,6 +241,7 @@ class Survey:
                 named=time_unit_named(self.unit_of(self.time_at)) or time_unit_in(self._log.columns[self.time_at]),
                 zone=job.time_zone,
                 written=job.time_format,
+                after=self._last_ns,
             )
         return self.stamps.nanoseconds(times, row)
 
@@ -300,6 +302,7 @@ class Survey:
             kind.push(rows[f"light{k}"], from_text=self._log.delimiter is not None or k in self._as_text)
         if "time" in rows and self.time_at is not None:
             times = rows["time"].to_numpy(zero_copy_only=False)
+            self._last_ns = int(times[-1])
             if self._first_time is None:
                 self._first_time = self.first_ns = int(times[0])
                 self.axis = TimeAxis(self._place(self.time_at), self._wanted.rate_hz)

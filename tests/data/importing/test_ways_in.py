@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import gzip
 import io
 import os
 import signal
 import subprocess
 import sys
 import time
+from datetime import datetime, timedelta
 from pathlib import Path
 
 import numpy as np
@@ -313,6 +315,33 @@ def test_the_rest_appended_to_a_finished_recording_gives_the_bytes_of_one_run(
     found = import_log(job(tmp_path, "-", append=True))
     assert found.kept == cut
     assert (tmp_path / "r.parquet").read_bytes() == (tmp_path / "whole.parquet").read_bytes()
+
+
+@pytest.mark.parametrize("cut", [900, 1000, 1100])
+@pytest.mark.parametrize(("form", "options"), [("%H:%M:%S.%f", {}), ("%M:%S.%f", {"time_format": "%M:%S.%f"})])
+def test_times_of_day_go_on_after_midnight_in_the_rest_of_a_log(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, cut: int, form: str, options: dict[str, str]
+) -> None:
+    begin = datetime(2026, 3, 1, 23, 59, 59, 500_000)  # midnight comes at row 1000
+    stamps = [(begin + timedelta(microseconds=500 * k)).strftime(form) for k in range(ROWS)]
+    lines = [f"{stamp},{value}\n" for stamp, value in zip(stamps, LIGHT, strict=True)]
+    feed(monkeypatch, "time,light\n" + "".join(lines[:cut]))
+    import_log(job(tmp_path, "-", **options))
+    feed(monkeypatch, "".join(lines[cut:]))
+    found = import_log(job(tmp_path, "-", append=True, **options))
+    assert (found.samples, found.info.sample_rate_hz) == (ROWS, 2000.0)
+    (tmp_path / "log.csv").write_text("time,light\n" + "".join(lines))
+    (tmp_path / "passes.csv").write_text(f"start,end\n{stamps[1200]},{stamps[1250]}\n")
+    passes = {"passes": str(tmp_path / "passes.csv"), "passes_in": CountedIn.TIME}
+    truth = import_log(job(tmp_path, str(tmp_path / "log.csv"), "w.parquet", **passes, **options)).truth
+    assert truth is not None
+    assert (truth.start.tolist(), truth.end.tolist()) == ([1200], [1250])
+
+
+def test_a_packed_pipe_is_named(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(sys, "stdin", io.TextIOWrapper(io.BytesIO(gzip.compress(log_text().encode()))))
+    with pytest.raises(RecordingError, match=r"packed by gzip\. Give the file itself"):
+        import_log(job(tmp_path, "-"))
 
 
 @pytest.mark.parametrize("pipe", [True, False])

@@ -98,6 +98,11 @@ class TextLog:
             head += piece
             if len(head) >= HEAD_BYTES or (path == STANDARD_INPUT and head.count(b"\n") > 100):
                 break
+        packed = next((codec for mark, codec in PACKED if path == STANDARD_INPUT and head.startswith(mark)), None)
+        if packed is not None:
+            raise RecordingError(
+                f"{path}: this is packed by {packed}. Give the file itself, or unpack it before the pipe."
+            )
         encoding = options.encoding or _encoding(head)
         lines = _lines(path, head, encoding)
         if layout is None:

@@ -55,6 +55,8 @@ class TimeStamps:
         Zone of dates that state none, such as ``Europe/Berlin``.
     written : str, optional
         How dates are written, such as ``%d/%m/%Y %H:%M:%S.%f``.
+    after : int, ns, optional
+        A time before the first one: times of day may have begun again since.
 
     Attributes
     ----------
@@ -75,11 +77,12 @@ class TimeStamps:
         named: str | None = None,
         zone: str | None = None,
         written: str | None = None,
+        after: int | None = None,
     ) -> None:
         if unit is not None and unit not in UNITS:
             raise ParameterError(f"--time-unit must be one of {', '.join(UNITS)}, got '{unit}'.")
         self._given, self.named, self._comma, self.place = unit, named, decimal_comma, place
-        self._zone, self._format = zone, written
+        self._zone, self._format, self._after = zone, written, after
         self._kind: str | None = None
         self.unit: str | None = None
         self.by_size = False
@@ -211,7 +214,10 @@ class TimeStamps:
 
     def _turned(self, out: NDArray[np.int64], first_row: int, size: int) -> NDArray[np.int64]:
         """Add a day, or an hour, where times without a date begin again: a step back by more than half of it."""
-        steps = np.diff(out, prepend=self._last if first_row else out[:1])
+        if self._after is not None:
+            self._days, self._last = divmod(self._after, size)
+        steps = np.diff(out, prepend=self._last if first_row or self._after is not None else out[:1])
+        self._after = None
         past, unit = ("midnight", "a day") if size == 2 * HALF_DAY else ("the full hour", "an hour")
         note = f"Times of day go past {past}: {unit} was added there."
         if (turns := steps < -size // 2).any() and note not in self.notes:
