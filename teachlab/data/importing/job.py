@@ -30,7 +30,7 @@ from teachlab.data.importing.part import import_part
 from teachlab.data.importing.reading.arrow_log import ArrowLog, Log
 from teachlab.data.importing.reading.logs import open_log
 from teachlab.data.importing.reading.place import Place
-from teachlab.data.importing.reading.text_layout import Layout, unit_in_name
+from teachlab.data.importing.reading.text_layout import UNITS, Layout, unit_in_name
 from teachlab.data.importing.reading.text_log import STANDARD_INPUT, TextLog
 from teachlab.data.importing.recordings import Recordings, places_of
 from teachlab.data.importing.request import ImportJob
@@ -417,6 +417,10 @@ def _unit(read: _ReadLog, k: int) -> str:
             f"{job.path}: the unit of column '{log.columns[survey.lights_at[k]]}' is not known. Give --unit mV, for "
             "example."
         )
+    if found.lower() not in UNITS:
+        note = f"The unit of column '{log.columns[survey.lights_at[k]]}' is taken as '{found}'; state it with --unit."
+        if note not in survey.notes:
+            survey.notes.append(note)
     return found
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from typing import Any
 
 import numpy as np
@@ -57,6 +57,8 @@ class Survey:
         if self.time_at is None and not wanted.no_time:
             self.time_at = self._time_column(taken)
         self.lights_at = self._light_columns(taken | {self.time_at})
+        if log.rates and log.rate_hz is None:
+            log.rate_hz = self._common_rate([*self.lights_at, *taken - {None}])
         if self.time_at is None and not wanted.no_time:
             self.time_at = log.time_of.get(self.lights_at[0]) or self._maybe_time(taken | set(self.lights_at))
         if self.time_at in self.lights_at and wanted.time is None:
@@ -121,6 +123,14 @@ class Survey:
         """Whether commas were found to divide cells that nothing names: they may be decimal commas."""
         stated = self._wanted.text.delimiter is not None or self._log.decimal_comma is not None
         return self._log.delimiter == "," and not stated and all(name.isdecimal() for name in self._log.columns)
+
+    def _common_rate(self, chosen: Sequence[int | None]) -> float | None:
+        """Return the rate that all chosen columns have, as the format states it; None if it states none."""
+        rates = {self._log.rates[k] for k in chosen if k is not None} - {None}
+        if len(rates) > 1:
+            listed = " and ".join(f"{rate:.9g}" for rate in sorted(filter(None, rates)))
+            raise ParameterError(f"{self._log.path}: the columns chosen have {listed} Hz. Choose columns of one rate.")
+        return next(iter(rates), None)
 
     def _time_column(self, taken: set[int | None]) -> int | None:
         names = [name.lower() for name in self._log.columns]

@@ -43,6 +43,7 @@ class Made:
     write: Callable[[Path], None]
     options: dict[str, Any] = field(default_factory=dict)
     rate: float | None = 2000.0
+    unit: str = "mV"
     light: Any = None
     passes: bool = False
     begins: str | None = None
@@ -187,6 +188,19 @@ kind(
     "rate_in_a_line_above.csv",
     "Sample rate: 2000 Hz\n" + rows(LIGHT, K % 3, head="light,x"),
     refused="A line above .* 'Sample rate: 2000 Hz'",
+)
+
+kind(
+    "names_beside_empty_cells.csv",
+    "Site,hall 2,,\n" + rows(S, LIGHT, [""] * ROWS, [""] * ROWS, head="time,light,,"),
+    options={"column": "light"},
+)
+kind(
+    "brackets_that_may_be_no_unit.csv",
+    rows(S, LIGHT, head="time,light (filtered)"),
+    options={"unit_given": False},
+    unit="filtered",
+    note="unit of column 'light .filtered.' is taken as 'filtered'",
 )
 
 # --- numbers: thousands, blanks, what stands for none ----------------------------------------------------
@@ -692,6 +706,17 @@ kind(
 )
 
 
+def _hdf5_short(path: Path) -> None:
+    import h5py
+
+    with h5py.File(path, "w") as out:
+        out.create_dataset("light", data=LIGHT)
+        out.create_dataset("time", data=K[:-1] / 2000)
+
+
+kind("times_too_few.h5", _hdf5_short, refused="times_too_few.h5: the columns .*differ in length: 1,999", needs="h5py")
+
+
 def _mat_73(path: Path) -> None:
     import h5py
 
@@ -716,6 +741,53 @@ def _tdms(path: Path) -> None:
 kind("log.tdms", _tdms, options={"unit_given": False}, needs="nptdms")
 
 
+def _tdms_of(*channels: tuple[str, float, str]) -> Callable[[Path], None]:
+    """Return a writer of groups with one channel each: name, step in s, and when it began."""
+
+    def write(path: Path) -> None:
+        import nptdms
+
+        objects = []
+        for name, step, begin in channels:
+            about = {"wf_increment": step, "wf_start_time": np.datetime64(begin), "unit_string": "mV"}
+            light = LIGHT if name == "light" else SEEN.astype(np.int16)
+            objects.append(nptdms.ChannelObject(f"group {name}", name, light.astype(np.int16), about))
+        with nptdms.TdmsWriter(path) as out:
+            out.write_segment(objects)
+
+    return write
+
+
+_AT, _LATER = "2026-03-01T06:00:00", "2026-03-01T06:00:00.5"
+kind(
+    "groups_of_two_rates.tdms",
+    _tdms_of(("light", 1 / 2000, _AT), ("slow", 0.1, _AT)),
+    options={"unit_given": False, "column": "light"},
+    needs="nptdms",
+)
+kind(
+    "column_of_another_rate.tdms",
+    _tdms_of(("light", 1 / 2000, _AT), ("slow", 0.1, _AT)),
+    options={"column": "light", "truth_column": "slow"},
+    refused="the columns chosen have 10 and 2000 Hz. Choose columns of one rate",
+    needs="nptdms",
+)
+kind(
+    "column_that_began_later.tdms",
+    _tdms_of(("light", 1 / 2000, _AT), ("seen", 1 / 2000, _LATER)),
+    options={"column": "light", "truth_column": "seen"},
+    refused="began at different times: 'light' at 2026-03-01T06:00:00.0+, 'seen' at .*00.5",
+    needs="nptdms",
+)
+kind(
+    "flag_of_another_group.tdms",
+    _tdms_of(("light", 1 / 2000, _AT), ("seen", 1 / 2000, _AT)),
+    options={"column": "light", "truth_column": "seen"},
+    passes=True,
+    needs="nptdms",
+)
+
+
 def _mdf(path: Path) -> None:
     import asammdf
 
@@ -730,6 +802,31 @@ def _mdf(path: Path) -> None:
 
 
 kind("log.mf4", _mdf, options={"unit_given": False, "truth_column": "seen"}, passes=True, needs="asammdf")
+
+
+def _mdf_invalid(path: Path) -> None:
+    import asammdf
+
+    with asammdf.MDF(version="4.10") as out:
+        light = asammdf.Signal(LIGHT.astype(np.int16), K / 2000, name="light", unit="mV", invalidation_bits=K == 5)
+        out.append([light])
+        out.save(path, overwrite=True)
+
+
+kind(
+    "samples_marked_invalid.mf4",
+    _mdf_invalid,
+    options={"unit_given": False},
+    light=np.ma.masked_array(LIGHT, K == 5),
+    needs="asammdf",
+)
+kind(
+    "samples_marked_invalid_without_times.mf4",
+    _mdf_invalid,
+    options={"no_time": True, "rate_hz": 2000.0, "column": "light"},
+    light=np.ma.masked_array(LIGHT, K == 5),
+    needs="asammdf",
+)
 
 
 def _workbook(path: Path) -> None:

@@ -60,7 +60,7 @@ def test_a_log_becomes_what_it_says_or_is_refused_in_one_line(made: Made, tmp_pa
         return
     found = import_log(job)
     assert found.info.sample_rate_hz == pytest.approx(made.rate, rel=2e-4)
-    assert found.info.unit == "mV"
+    assert found.info.unit == made.unit
     block = read_recording(found.recording).read(0, found.samples)
     assert found.samples == ROWS
     expected = np.ma.masked_array(made.light)

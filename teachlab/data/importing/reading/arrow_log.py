@@ -39,6 +39,11 @@ class Log(Protocol):
     is_sheet: bool
 
     @property
+    def rates(self) -> tuple[float | None, ...]:
+        """The rate of each column, if the format states them apart, Hz; else empty."""
+        ...
+
+    @property
     def share(self) -> float:
         """How much of it was read, as far as that is known; else 0."""
         ...
@@ -74,6 +79,8 @@ class ArrowLog:
         A function of the wanted columns that iterates over batches of their rows.
     rate_hz : float, Hz, optional
         Sample rate, if the format states it.
+    rates : tuple of (float or None), Hz
+        Or the rate of each column, if the format states them apart.
     units : tuple of str
         Units of the columns, empty if unknown.
     time_of : dict
@@ -103,6 +110,7 @@ class ArrowLog:
     rows: int = 0
     share: float = 0.0
     is_sheet: bool = False
+    rates: tuple[float | None, ...] = ()
 
     def close(self) -> None:
         """Close the file."""
@@ -162,13 +170,17 @@ class Part:
         return self._read(rows.start, min(rows.stop, self.size))
 
 
-def slices(columns: list[Any]) -> Callable[[Sequence[int]], Iterator[list[Any]]]:
+def slices(columns: list[Any], path: object) -> Callable[[Sequence[int]], Iterator[list[Any]]]:
     """Return a reader of columns that can be sliced, in batches of `BATCH_ROWS`."""
 
     def read(chosen: Sequence[int]) -> Iterator[list[Any]]:
         sizes = {len(columns[k]) for k in chosen}
         if len(sizes) > 1:
-            raise ParameterError(f"the columns chosen must be of one length, got {sorted(sizes)} rows.")
+            listed = " and ".join(f"{size:,}" for size in sorted(sizes))
+            raise ParameterError(
+                f"{path}: the columns chosen differ in length: {listed} rows. Choose columns of one length, or give "
+                "--rate with --no-time if only the times are of another."
+            )
         for a in range(0, max(sizes), BATCH_ROWS):
             parts = [np.asanyarray(columns[k][a : a + BATCH_ROWS]) for k in chosen]
             yield [_arrow(part) for part in parts]

@@ -249,7 +249,7 @@ def _wav(path: str | Path) -> Log:
             raise RecordingError(f"{path}: not a readable WAV file, or cut short: {told(fault)}.") from None
     table = samples if samples.ndim == 2 else samples[:, np.newaxis]
     columns = {str(k + 1): table[:, k] for k in range(table.shape[1])}
-    return ArrowLog(str(path), tuple(columns), slices(list(columns.values())), float(rate), rows=len(table))
+    return ArrowLog(str(path), tuple(columns), slices(list(columns.values()), path), float(rate), rows=len(table))
 
 
 def _mat(path: str | Path) -> Log:
@@ -270,7 +270,7 @@ def _mat(path: str | Path) -> Log:
     if not columns:
         raise RecordingError(f"{path}: there is no variable that is a vector or a matrix of numbers.")
     rows = max(map(len, columns.values()))
-    return ArrowLog(str(path), tuple(columns), slices(list(columns.values())), rows=rows)
+    return ArrowLog(str(path), tuple(columns), slices(list(columns.values()), path), rows=rows)
 
 
 def _of_vector(read: Callable[[], Any]) -> Callable[[int, int], Any]:

@@ -89,7 +89,7 @@ def _hdf5(path: str, h5py: Any, options: TextOptions) -> Log:
     columns = {name: data for name, data in columns.items() if data.dtype.kind in "biufSO"}
     if not columns:
         raise _no_numbers(path, "data set")
-    names, parts = _shortest_names(list(columns)), slices(list(columns.values()))
+    names, parts = _shortest_names(list(columns)), slices(list(columns.values()), path)
     stored, notes = [nodes[name] for name in columns], list[str]()
 
     def read(chosen: Sequence[int]) -> Iterator[list[Any]]:
@@ -201,14 +201,37 @@ def _tdms(path: str, nptdms: Any, options: TextOptions) -> Log:
         if not channels:
             raise _no_numbers(path, "channel")
         names = _shortest_names([f"{c.group_name}/{c.name}" for c in channels])
-        steps = {float(c.properties["wf_increment"]) for c in channels if c.properties.get("wf_increment")}
-        rate = 1 / steps.pop() if len(steps) == 1 else None
-        if rate is not None and abs(rate / round(rate, 6) - 1) < 1e-9:
-            rate = round(rate, 6)  # the increment was stored as a rounded fraction
+        rates = tuple(_rate_of(float(c.properties.get("wf_increment") or 0)) for c in channels)
         units = tuple(_word(c.properties.get("unit_string", "")) for c in channels)
-        log = ArrowLog(path, names, slices(channels), rate, units, file=source, rows=max(map(len, channels)))
+        rows = max(map(len, channels))
+        parts, begun = slices(channels, path), [_begin_of(c.properties) for c in channels]
+
+        def read(chosen: Sequence[int]) -> Iterator[list[Any]]:
+            if len({begun[k] for k in chosen} - {None}) > 1:
+                listed = ", ".join(f"{names[k]!r} at {begun[k]}" for k in chosen)
+                raise ParameterError(
+                    f"{path}: the channels chosen began at different times: {listed}. Choose channels that began "
+                    "together."
+                )
+            return parts(chosen)
+
+        log = ArrowLog(path, names, read, units=units, rates=rates, file=source, rows=rows)
         opening.pop_all()
     return log
+
+
+def _begin_of(properties: dict[str, Any]) -> Any:
+    """Return when a channel began, to the microsecond; None where its samples have no step."""
+    if not properties.get("wf_increment") or "wf_start_time" not in properties:
+        return None
+    late = np.timedelta64(round(1e6 * float(properties.get("wf_start_offset") or 0)), "us")
+    return np.datetime64(properties["wf_start_time"], "us") + late
+
+
+def _rate_of(step_s: float) -> float | None:
+    """Return the rate of a step, which may be stored as a rounded fraction; None without one."""
+    rate = 1 / step_s if step_s > 0 else None
+    return round(rate, 6) if rate is not None and abs(rate / round(rate, 6) - 1) < 1e-9 else rate
 
 
 def _mdf(path: str, asammdf: Any, options: TextOptions) -> Log:
@@ -243,8 +266,15 @@ def _mdf(path: str, asammdf: Any, options: TextOptions) -> Log:
                     master = file.get_master(g, record_offset=a, record_count=BATCH_ROWS)
                     parts.append(pa.array(np.ascontiguousarray(master)))
                     continue
-                signal = file.get(group=g, index=where[k][1], record_offset=a, record_count=BATCH_ROWS)
-                parts.append(_column(signal.samples))
+                # Without this word, samples that are marked invalid would be left out, and all others move up.
+                signal = file.get(
+                    group=g,
+                    index=where[k][1],
+                    record_offset=a,
+                    record_count=BATCH_ROWS,
+                    ignore_invalidation_bits=True,
+                )
+                parts.append(_column(signal.samples, signal.invalidation_bits))
             yield parts
 
     time_of = {k: masters[g] for k, (g, _) in enumerate(where) if g in masters}
@@ -256,10 +286,11 @@ def _mdf(path: str, asammdf: Any, options: TextOptions) -> Log:
     return ArrowLog(path, tuple(names), read, units=tuple(units), time_of=time_of, file=file, rows=rows)
 
 
-def _column(samples: Any) -> Any:
+def _column(samples: Any, invalid: Any) -> Any:
+    mask = None if invalid is None else np.asarray(invalid, bool)
     if samples.dtype.kind in "SO":
-        return pa.array([_word(v) for v in samples.tolist()])
-    return pa.array(np.ascontiguousarray(samples.astype(samples.dtype.newbyteorder("="))))
+        return pa.array([_word(v) for v in samples.tolist()], mask=mask)
+    return pa.array(np.ascontiguousarray(samples.astype(samples.dtype.newbyteorder("="))), mask=mask)
 
 
 def _workbook(path: str, library: Any, options: TextOptions) -> Log:

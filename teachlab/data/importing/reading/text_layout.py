@@ -333,7 +333,7 @@ def _damaged(usable: Sequence[int], table: Sequence[int], first: int) -> bool:
 def _is_units(row: Sequence[str]) -> bool:
     """Whether every cell of a row is a unit, or empty, and at least one is a unit."""
     bare = [cell.strip("[]() ").lower() for cell in row if cell]
-    bracketed = [cell for cell in row if cell[:1] in "[(" and cell[-1:] in "])"]
+    bracketed = [cell for cell in row if cell and cell[0] in "[(" and cell[-1] in "])"]
     return bool(bare) and (len(bracketed) == len(bare) or all(cell in UNITS for cell in bare))
 
 

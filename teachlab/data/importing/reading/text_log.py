@@ -52,6 +52,7 @@ class TextLog:
 
     rate_hz: float | None = None
     is_sheet: bool = False
+    rates: tuple[float | None, ...] = ()
 
     def __init__(
         self,
