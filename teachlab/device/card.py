@@ -356,7 +356,8 @@ def card(
         shown=() if strategy is None else tuple(SHOWN[one] for one in Shown if one in strategy.needs),
         kinds=dict(Counter(truth.label[truth.detect].tolist()).most_common()),
         cycles=() if found is None else tuple(
-            CycleShown(one.cycle.name, one.needed["scored"] * one.cycle.period_s) for one in found.cycles
+            CycleShown(one.cycle.name, math.inf if one.in_step("scored") else one.needed["scored"] * one.cycle.period_s)
+            for one in found.cycles
         ),
         check_passes=int(planned.found["passes"]),
         confidence=rules.confidence,

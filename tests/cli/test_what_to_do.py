@@ -178,13 +178,13 @@ def test_a_plan_says_every_sentence_once(more: str) -> None:
 
 
 def test_of_several_cycles_the_longest_says_how_long_to_record(here: Path) -> None:
-    """The teach block lasts as long for all of them: 5 revolutions of 250 ms end before 5 of 333 ms."""
+    """The teach block lasts as long for all of them: 8 revolutions of 250 ms end before 8 of 333 ms."""
     screen = told("coverage a.parquet --cycle belt=500mm --cycle lamp=3Hz --line-speed 2 --times 2")
     assert "Not seen often enough: belt and lamp." in screen
     assert screen.count("Record until") == 1
-    assert "Record until the teach block holds 5 revolutions of 'lamp' (1.67 s)." in screen
+    assert "Record until the teach block holds 8 revolutions of 'lamp' (2.67 s)." in screen
     alone = told("coverage a.parquet --cycle belt=500mm --line-speed 2 --times 2")
-    assert "Record until the teach block holds 5 revolutions of 'belt' (1.25 s)." in alone
+    assert "Record until the teach block holds 8 revolutions of 'belt' (2 s)." in alone
 
 
 def test_numbers_of_one_are_told_as_one(here: Path) -> None:

@@ -20,13 +20,11 @@ from teachlab.model.score import USUAL_RULES, Rules
 from teachlab.model.setting import Setting
 from teachlab.model.truth import Truth
 from teachlab.model.verdict import Verdict, VerdictReason
-from teachlab.questions.coverage.cycles import Cycle, Exposure, Floats, exposures, folded, revolutions_needed
+from teachlab.questions.coverage.cycles import Cycle, Exposure, Floats, exposures, folded, revolutions_enough
 from teachlab.questions.coverage.open_gaps import OpenGaps, Positions
 from teachlab.questions.coverage.recurrence import Recurrence, search
 from teachlab.scoring.by_lot import exposure
 
-IN_STEP = 3.0
-"""If a place is not seen within this many times the needed revolutions, it is not bad luck."""
 _HELD = LightMemory(6.0, 120.0)
 """By the crossings of the on-level: measured on clean light and on noise alone."""
 BLOCKS = {"shown": "what the teaching was shown", "teach": "the teach block", "scored": "the scored block"}
@@ -41,7 +39,7 @@ class CycleCoverage:
     blocks : mapping of str to Exposure
         shown, teach, scored, if they are known.
     needed : mapping of str to float
-        Revolutions that would be enough, by the open share of each block; infinite if no gap is open.
+        Revolutions that are enough, by the open share of each block; infinite if no gap is open.
     profiles : mapping of str to (ndarray, ndarray)
         Borders of places of the cycle in s, and how often the places between them were seen.
     """
@@ -51,14 +49,17 @@ class CycleCoverage:
     needed: Mapping[str, float]
     profiles: Mapping[str, tuple[Floats, NDArray[np.int64]]]
 
+    def in_step(self, block: str) -> bool:
+        """Return whether places of the cycle stay unseen in more revolutions than are enough: that is no bad luck."""
+        found = self.blocks[block]
+        return found.sure < found.times and found.revolutions > self.needed[block]
+
     @property
     def longer(self) -> tuple[str, int] | None:
         """The blocks that have not seen the cycle often enough, and how many revolutions each must hold."""
         short = [block for block, found in self.blocks.items() if found.sure < found.times]
         needed = max((self.needed[block] for block in short), default=math.inf)
-        if not math.isfinite(needed) or any(
-            self.blocks[block].revolutions > IN_STEP * self.needed[block] for block in short
-        ):
+        if not math.isfinite(needed) or any(self.in_step(block) for block in short):
             return None
         return " and ".join(BLOCKS[block] for block in short), math.ceil(needed)
 
@@ -69,7 +70,7 @@ class CycleCoverage:
         short = {block: found for block, found in self.blocks.items() if found.sure < found.times}
         if any(not np.isfinite(self.needed[block]) for block in short):
             return f"Leave longer gaps between passes: none is open long enough for '{name}'."
-        if any(found.revolutions > IN_STEP * self.needed[block] for block, found in short.items()):
+        if any(self.in_step(block) for block in short):
             return f"Change the spacing of the products against '{name}': they run in step."
         blocks, most = self.longer or ("", 0)
         hold = "holds" if len(short) == 1 else "hold"
@@ -192,7 +193,7 @@ def coverage(
             for name, (a, b, seconds) in blocks.items()
         }
         needed = {
-            name: revolutions_needed(min(1.0, e.open_share), rules.confidence, times=times) for name, e in found.items()
+            name: revolutions_enough(min(1.0, e.open_share), rules.confidence, times=times) for name, e in found.items()
         }
         profiles = {name: folded(a / rate, b / rate, cycle) for name, (a, b, _) in blocks.items()}
         certified.append(CycleCoverage(cycle=cycle, blocks=found, needed=needed, profiles=profiles))
@@ -265,12 +266,12 @@ def _warnings(certified: Sequence[CycleCoverage]) -> list[str]:
             )
             if not np.isfinite(needed):
                 text += "; no gap is open for long enough."
-            elif found.revolutions > IN_STEP * needed:
+            elif one.in_step(block):
                 text += "; it runs in step with the passes, so recording longer does not help."
             else:
                 text += (
-                    f"; {100 * found.confidence:g} % need about {needed:.3g} revolutions "
-                    f"({time_text(1000 * needed * one.cycle.period_s)})."
+                    f"; about {needed:.3g} revolutions ({time_text(1000 * needed * one.cycle.period_s)}) are enough to "
+                    f"see {100 * found.confidence:g} % of its places."
                 )
             out.append(text)
     return out

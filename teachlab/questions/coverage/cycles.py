@@ -275,3 +275,22 @@ def revolutions_needed(open_share: float, confidence: float, *, times: int = 1) 
         low, high = (middle, high) if seen(middle) < confidence else (low, middle)
     below, above = seen(low), seen(high)
     return low + (confidence - below) / (above - below)
+
+
+def revolutions_enough(open_share: float, confidence: float, *, times: int = 1) -> float:
+    """Return the revolutions after which a share `confidence` of all places was seen often enough, so confidently.
+
+    Parameters as of `revolutions_needed`.
+
+    Notes
+    -----
+    After the revolutions that one feature needs, a share C of all places was seen on average: less in every second
+    recording. If (1 − C)² of the places are unseen on average, more than 1 − C are unseen with a probability of at most
+    1 − C, by Markov's inequality.
+
+    Examples
+    --------
+    >>> round(revolutions_enough(0.62, 0.95), 1)
+    6.3
+    """
+    return revolutions_needed(open_share, 1 - (1 - confidence) ** 2, times=times)
