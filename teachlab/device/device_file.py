@@ -10,7 +10,7 @@ from pydantic import Field
 
 from teachlab.data.atomic_files import read_text
 from teachlab.data.strict_json import SchemaOne, StrictModel, check, parse_toml
-from teachlab.device.scale import DisplayScale
+from teachlab.device.scale import DisplayScale, nearest_step
 from teachlab.errors import ParameterError
 
 if TYPE_CHECKING:
@@ -129,5 +129,4 @@ def _in_steps(delay: float, table: DelayTable | None, what: str) -> float:
             f"the {what} of {delay:g} ms cannot be keyed in: the device takes {table.low:g} to {table.high:g} ms. "
             "Choose a setting within it."
         )
-    nearest = table.low + round((delay - table.low) / table.step) * table.step
-    return min(nearest, table.high)
+    return table.low + nearest_step(delay - table.low, table.high - table.low, table.step) * table.step

@@ -19,6 +19,23 @@ FEWEST_PAIRS = 3
 MOST_SLOPE_DOUBT = 0.1
 """If the squared half-width of the slope's interval is this share of its square or more, no step is given."""
 ROUNDS, CLOSE = 100, 1e-12
+FUZZ = 1e-9
+"""Part of a step by which rounding may miss a value that can be keyed in."""
+
+
+def nearest_step(beyond: float, most: float, step: float) -> int:
+    """Return how many steps from the first value lie nearest to a distance; the last one need not be a whole number.
+
+    `beyond`, `most`: distances of the value wanted, and of the last that is taken, from the first.
+
+    Examples
+    --------
+    From 0 to 10 in steps of 4, nothing can be keyed in above 8:
+
+    >>> nearest_step(10.0, 10.0, 4.0), nearest_step(5.0, 10.0, 4.0)
+    (2, 1)
+    """
+    return max(0, min(round(beyond / step), math.floor(most / step + FUZZ)))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -207,10 +224,9 @@ class DisplayScale:
         ends = sorted(self.displayed(x) for x in (max(low, self.light_low), min(high, self.light_high)))
         if max(low, self.light_low) > min(high, self.light_high):
             return np.empty(0)
-        fuzz = 1e-9
         k = np.arange(
-            math.ceil((max(ends[0], self.first) - self.first) / self.step - fuzz),
-            math.floor((min(ends[1], self.last) - self.first) / self.step + fuzz) + 1,
+            math.ceil((max(ends[0], self.first) - self.first) / self.step - FUZZ),
+            math.floor((min(ends[1], self.last) - self.first) / self.step + FUZZ) + 1,
         )
         return self.first + k * self.step
 
@@ -223,14 +239,13 @@ class DisplayScale:
             If the light lies outside the readings, or the range that can be keyed in.
         """
         self._within(target)
-        count = round((self.displayed(target) - self.first) / self.step)
-        display = self.first + count * self.step
-        if not self.first <= display <= self.last:
+        shown = self.displayed(target)
+        if not self.first - self.step / 2 <= shown <= self.last + self.step / 2:
             raise ParameterError(
-                f"the level {level_text(target)} is {self.displayed(target):.4g} on the display, which takes "
-                f"{self.first:g} to {self.last:g}."
+                f"the level {level_text(target)} is {shown:.4g} on the display, which takes {self.first:g} to "
+                f"{self.last:g}."
             )
-        return self.behind(display)
+        return self.behind(self.first + nearest_step(shown - self.first, self.last - self.first, self.step) * self.step)
 
     def _within(self, target: float) -> None:
         if not self.light_low <= target <= self.light_high:

@@ -94,6 +94,29 @@ def test_levels_and_delays_go_to_the_nearest_step(tmp_path: Path) -> None:
     assert "290 on, 225 off on the display" in found.verdict.about
 
 
+@pytest.mark.parametrize(("high", "step"), [(200, 10), (11, 4), (11.5, 3), (0.3, 0.1), (7, 10)])
+def test_a_delay_goes_to_a_step_that_the_device_has(tmp_path: Path, high: float, step: float) -> None:
+    """The last step may lie before the end of the range: that end cannot be keyed in."""
+    path = device_file(tmp_path)
+    path.write_text(path.read_text().replace("high = 200\nstep = 10", f"high = {high}\nstep = {step}"))
+    device, last = read_device(path), int(high / step + 1e-9)
+    for delay in np.linspace(0, high, 23).tolist():
+        told = device.timing_in_steps(replace(SETTING, on_delay_ms=delay)).on_delay_ms
+        nearest = min(abs(k * step - delay) for k in range(last + 1))
+        assert any(told == pytest.approx(k * step) for k in range(last + 1))
+        assert abs(told - delay) == pytest.approx(nearest)
+
+
+def test_a_level_near_the_end_of_the_display_goes_to_its_last_step(tmp_path: Path) -> None:
+    path = device_file(tmp_path, step=4)
+    path.write_text(path.read_text().replace("high = 999", "high = 291"))
+    device = read_device(path)
+    # 290.5 on the display; it takes 288, and no 292.
+    assert device.scale().nearest(561.0).display == 288.0
+    with pytest.raises(ParameterError, match="which takes 0 to 291"):
+        device.scale().nearest(600.0)
+
+
 @pytest.mark.parametrize("hysteresis", [0, 0.5])
 def test_the_hysteresis_of_a_display_may_be_below_one_but_not_below_zero(tmp_path: Path, hysteresis: float) -> None:
     path = device_file(tmp_path)
