@@ -214,10 +214,9 @@ def _direction(q: Quality) -> str:
     if q.direction is None:
         if q.contrasts is None or isnan(q.contrasts.rise):
             return "not stored; it cannot be found without passes to detect that hold light, and gaps"
+        rise, dip = in_figures(q.contrasts.rise), in_figures(q.contrasts.dip)
         return (
-            f"ambiguous: objects rise by {in_figures(q.contrasts.rise)} and dip by "
-            f"{in_figures(q.contrasts.dip)} {q.unit}; "
-            "store it with `teachlab import --direction`"
+            f"ambiguous: objects rise by {rise} and dip by {dip} {q.unit}; store it with `teachlab import --direction`"
         )
     effect = "objects raise the light" if q.direction == "rise" else "objects lower the light"
     source = "stored" if q.direction_stored else "found from the passes"
@@ -246,7 +245,7 @@ def _drift(q: Quality) -> str:
 
 def _counted(best: Hindsight, unit: str) -> str:
     """Say which errors the best pair of fixed levels makes, with every pass and gap counted."""
-    pair = f"on {best.setting.on_level:.5g}, off {best.setting.off_level:.5g} {unit}"
+    pair = f"on {in_figures(best.setting.on_level, 5)}, off {in_figures(best.setting.off_level, 5)} {unit}"
     n = best.counts
     if best.cost == 0:
         return f"work: {pair} loses no pass and trips in no gap"
@@ -272,14 +271,13 @@ def _obstacles(q: Quality, found: InspectAnswer, recording: Recording) -> list[s
     if s.separable:
         room = abs(s.weakest_pass.peak - s.strongest_gap.peak)
         return [
-            f"A level of {s.level:.5g} {q.unit} has all {number_of(s.passes, 'pass', 'passes')} on one side and all "
-            f"{number_of(s.gaps, 'gap')} on the "
-            f"other; the room between them is {in_figures(room)} {q.unit}."
+            f"A level of {in_figures(s.level, 5)} {q.unit} has all {number_of(s.passes, 'pass', 'passes')} on one side "
+            f"and all {number_of(s.gaps, 'gap')} on the other; the room between them is {in_figures(room)} {q.unit}."
         ]
     lines = [
-        f"No level, even without hysteresis, has all passes {side} it and no gap. The best, {s.level:.5g} {q.unit}, "
-        f"has {s.lost} of {number_of(s.passes, 'pass', 'passes')} and {s.tripped} of {number_of(s.gaps, 'gap')} on "
-        f"the wrong side."
+        f"No level, even without hysteresis, has all passes {side} it and no gap. The best, "
+        f"{in_figures(s.level, 5)} {q.unit}, has {s.lost} of {number_of(s.passes, 'pass', 'passes')} "
+        f"and {s.tripped} of {number_of(s.gaps, 'gap')} on the wrong side."
     ]
     for title, obstacles in (("passes", s.lost_passes), ("gaps", s.tripped_gaps)):
         if obstacles:

@@ -121,7 +121,7 @@ def _stretches(followed: RecordingUnderSetting, unit: str, when: str) -> Table:
         table.add_column(name, justify="left" if name == "side" else "right")
     for s in followed.course.stretches:
         numbers = (s.object, s.weakest, s.background, s.contrast, s.margin)
-        texts = ("–" if value is None else f"{value:.4g}" for value in numbers)
+        texts = ("–" if value is None else in_figures(value) for value in numbers)
         table.add_row(in_figures(s.hours, 3), str(s.passes), str(s.lost), *texts, s.limited_by or "–")
     # A lower bound so near 0 says nothing more than 0.
     least, most = (in_figures(100 * share if share > NO_SHARE else 0, 3) for share in (low, high))
@@ -140,6 +140,11 @@ def _changes(found: Staleness, unit: str) -> Table:
         table.add_column(name, justify="right" if name and name != "figure" else "left")
     for c in found.changes:
         name = "margin to noise" if c.figure == "margin" else f"{c.figure}, {unit}"
-        numbers = (f"{c.before:.4g}", f"{c.now:.4g}", f"{c.change:+.4g}", f"{c.low:.4g} to {c.high:.4g}")
+        numbers = (
+            in_figures(c.before),
+            in_figures(c.now),
+            in_figures(c.change, sign=True),
+            f"{in_figures(c.low)} to {in_figures(c.high)}",
+        )
         table.add_row(name, *numbers, "established" if c.established else "not established")
     return table

@@ -13,7 +13,7 @@ from teachlab.cli.opening import load_base
 from teachlab.cli.options import Base, Details, Figures, Json, PassesFile, RecordingFile, Tolerance
 from teachlab.cli.writing import kind_of, picture_kind, write_results
 from teachlab.errors import ParameterError
-from teachlab.model.printable_text import cut, number_of
+from teachlab.model.printable_text import cut, level_text, number_of
 from teachlab.wording.lines import wrapped
 from teachlab.wording.notes import passes_note
 from teachlab.wording.rates import reserve_percent
@@ -231,8 +231,8 @@ def _tell_feasibility(possible: Feasibility, unit: str) -> None:
     if possible.survivable_loss is not None:
         say(f"No fixed level at all survives a loss of more than {100 * possible.survivable_loss:.4g} %.")
     if possible.common is not None:
-        above, up_to = possible.common
-        say(f"Levels that may work under all these conditions: above {above:.5g} up to {up_to:.5g} {unit}.")
+        above, up_to = map(level_text, possible.common)
+        say(f"Levels that may work under all these conditions: above {above} up to {up_to} {unit}.")
         return
     say("No fixed level works under all these conditions:")
     # What would help is told once for all that it helps.
@@ -245,7 +245,8 @@ def _tell_feasibility(possible: Feasibility, unit: str) -> None:
             say(f"  {'; '.join(one.first.name for one in found[:MOST_NAMED])}{more}: {helps}")
             continue
         first, second = (
-            f"{w.name}: above {w.low:.5g} up to {w.high:.5g} {unit}" for w in (found[0].first, found[0].second)
+            f"{w.name}: above {level_text(w.low)} up to {level_text(w.high)} {unit}"
+            for w in (found[0].first, found[0].second)
         )
         more = f" {len(found) - 1} more of this kind: --json lists them." if found[1:] else ""
         say(f"  {first}, against {second}; {helps}{more}")

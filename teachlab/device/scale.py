@@ -242,8 +242,8 @@ class DisplayScale:
         shown = self.displayed(target)
         if not self.first - self.step / 2 <= shown <= self.last + self.step / 2:
             raise ParameterError(
-                f"the level {level_text(target)} is {shown:.4g} on the display, which takes {self.first:g} to "
-                f"{self.last:g}."
+                f"the level {level_text(target)} is {in_figures(shown)} on the display, which takes "
+                f"{self.first:g} to {self.last:g}."
             )
         return self.behind(self.first + nearest_step(shown - self.first, self.last - self.first, self.step) * self.step)
 

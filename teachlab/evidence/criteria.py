@@ -18,7 +18,7 @@ from teachlab.evidence.sections.margin_criteria import judged_kept
 from teachlab.evidence.sections.position_criteria import POSITIONS, judged_position
 from teachlab.model.json_values import Document
 from teachlab.model.margin import Margin
-from teachlab.model.printable_text import in_figures, number_of
+from teachlab.model.printable_text import cut, in_figures, number_of
 from teachlab.model.score import CountRate, Outcome, Score
 from teachlab.model.setting import Setting
 from teachlab.model.truth import Truth
@@ -272,9 +272,12 @@ def _judge(c: Criterion, case: _Case) -> Judged:
         return _judged(c, limit, "nothing to measure", Judgement.NOT_ENOUGH, why)
     verdict = Judgement.MET if value >= c.min else Judgement.NOT_MET
     if c.measure in {"passes", "lots"} and verdict is Judgement.NOT_MET:
-        return _judged(c, limit, f"{value:.4g}", Judgement.NOT_ENOUGH, f"record {c.min - value:.4g} more")
+        return _judged(
+            c, limit, in_figures(value, 9), Judgement.NOT_ENOUGH, f"record {in_figures(c.min - value, 9)} more"
+        )
     why = "of the whole recording" if c.measure == "hysteresis_to_noise" else "counted"
-    return _judged(c, limit, f"{value:.4g}", verdict, why)
+    # A number that is not reached must not look as if it were.
+    return _judged(c, limit, in_figures(cut(value, 9, up=value < 0)), verdict, why)
 
 
 def _judge_kept(c: Criterion, case: _Case, limit: str, *, reserve: float | None = None) -> Judged:
@@ -294,12 +297,14 @@ def _judge_kept(c: Criterion, case: _Case, limit: str, *, reserve: float | None 
             c.measure, case.truth, case.setting, case.margin, trials, dark_level=case.dark_level, lots=by_lots
         )
     if reserve is not None and reserve < least:
-        return _judged(c, limit, f"{reserve:.4g}", Judgement.NOT_MET, "the light that was recorded leaves less")
+        return _judged(
+            c, limit, in_figures(cut(reserve, 4)), Judgement.NOT_MET, "the light that was recorded leaves less"
+        )
     if by_lots and counts.source is not Source.LOTS and (not kept.size or kept.min() >= least):
         few = too_few_lots_text(counts, case.truth)
         why = f'{few}, {CLAIM_LOTS} are needed; or state in the criteria assume = "independent"'
         value = reserve if reserve is not None else kept.min(initial=np.inf)
-        said = f"{value:.4g}" if np.isfinite(value) else "nothing to measure"
+        said = in_figures(cut(value, 4, up=value < 0)) if np.isfinite(value) else "nothing to measure"
         return _judged(c, limit, said, Judgement.NOT_ENOUGH, why)
     measured, judgement, because = judged_kept(
         least, kept, lots=by_lots, content=c.content, confidence=c.confidence

@@ -12,7 +12,7 @@ import numpy as np
 
 from teachlab.data.quality.trace_figure import envelope
 from teachlab.light.drawing import EXTRA, FALSE_TRIP, GREY, LIGHT, LOST, PASS, SHADE, drawing, picture, time_axis
-from teachlab.model.printable_text import number_of, printable
+from teachlab.model.printable_text import in_figures, number_of, printable
 from teachlab.model.recording import Recording
 from teachlab.questions.repeatability.figure import draw_cloud
 from teachlab.questions.surface.position_figure import draw_position
@@ -174,7 +174,7 @@ def _course(figure: Any, record: dict[str, Any]) -> str:
     axes.set_xlabel(f"time since the start, {unit}")
     axes.set_ylabel(_unit(record))
     axes.legend(frameon=False, ncols=5, fontsize=7, loc="lower left", bbox_to_anchor=(0, 1), borderaxespad=0.2)
-    first, last = ("unknown" if b["object"] is None else f"{b['object']:.4g}" for b in (blocks[0], blocks[-1]))
+    first, last = ("unknown" if b["object"] is None else in_figures(b["object"]) for b in (blocks[0], blocks[-1]))
     return f"{number_of(len(blocks), 'stretch', 'stretches')} of passes; median from {first} to {last} {_unit(record)}."
 
 
@@ -203,7 +203,7 @@ def _shift(figure: Any, record: dict[str, Any]) -> str:
     clean = [s for s, r in zip(shift, rows, strict=True) if not (r["lost"] or r["false_trips"] or r["extra"])]
     if not clean:
         return "Every shift makes an error."
-    return f"Without an error from {min(clean):.4g} to {max(clean):.4g} {_unit(record)}."
+    return f"Without an error from {in_figures(min(clean))} to {in_figures(max(clean))} {_unit(record)}."
 
 
 def _worst(

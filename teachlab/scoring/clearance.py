@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from teachlab.model.json_values import Document
+from teachlab.model.printable_text import cut, in_figures
 from teachlab.model.score import Outcome, Trials
 from teachlab.model.truth import Truth
 from teachlab.scoring.by_lot import lot_codes
@@ -63,10 +64,10 @@ class Clearance(Document):
             f"much, from {self.count} {self.units}{alone}."
         )
         if self.least < 0:
-            return f"Light passes a level by {-self.least:.4g} {unit} (pass {self.row}, side '{self.side}')."
+            return f"Light passes a level by {in_figures(-self.least)} {unit} (pass {self.row}, side '{self.side}')."
         return (
-            f"Light keeps at least {self.least:.4g} {unit} from the levels (nearest at pass {self.row}, side "
-            f"'{self.side}'). {sure}"
+            f"Light keeps at least {in_figures(cut(self.least, 4))} {unit} from the levels (nearest at pass "
+            f"{self.row}, side '{self.side}'). {sure}"
         )
 
 

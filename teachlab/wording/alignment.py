@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 
 from teachlab.data.alignment.answer import Alignment, Room
-from teachlab.model.printable_text import to_error, typed_again
+from teachlab.model.printable_text import in_figures, to_error, typed_again
 
 WIDTH_TELLS = 2.0
 """Passes that are longer or shorter by more than this many uncertainties of a border are mentioned."""
@@ -163,7 +163,7 @@ def after_agreement(alignment: Alignment, recording: str, truth: str | None = No
 
 
 def _level(room: float, unit: str) -> str:
-    return f"{room:.4g} {unit}" if room > 0 else "none"
+    return f"{in_figures(room)} {unit}" if room > 0 else "none"
 
 
 def with_error(ms: float, half: float) -> str:

@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 from rich.table import Table
 
+from teachlab.model.printable_text import in_figures
 from teachlab.wording.tables import plain_table
 
 if TYPE_CHECKING:
@@ -89,6 +90,7 @@ def _moved(name: str, slope: PositionSlope, peak: NDArray[np.float64], unit: str
     dim, bright = np.nanquantile(peak, (0.05, 0.95), method="inverted_cdf")
     low, high = sorted(abs(end) * (bright - dim) for end in (slope.low, slope.high))
     return (
-        f"Passes with more light switch {name} {'earlier' if slope.per_unit < 0 else 'later'}: from {dim:.5g} to "
-        f"{bright:.5g} {unit} by {abs(slope.per_unit) * (bright - dim):.2g} ms ({low:.2g} to {high:.2g})."
+        f"Passes with more light switch {name} {'earlier' if slope.per_unit < 0 else 'later'}: from "
+        f"{in_figures(dim, 5)} to {in_figures(bright, 5)} {unit} by {abs(slope.per_unit) * (bright - dim):.2g} ms "
+        f"({low:.2g} to {high:.2g})."
     )

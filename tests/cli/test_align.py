@@ -320,3 +320,18 @@ def test_passes_off_the_light_are_moved_before_anything_is_judged(tmp_path, monk
         assert any(one.startswith("Cannot be decided: ") for one in told), told
         assert f"Next: teachlab {step}" in told
         assert not any("Best possible" in one or one.startswith("Better: ") for one in told)
+
+
+def test_room_in_light_above_ten_thousand_is_told_without_exponents(tmp_path):
+    rng = np.random.default_rng(4)
+    start = 200 + np.cumsum(rng.integers(120, 260, 40))
+    light = rng.normal(9000, 50, int(start[-1]) + 300)
+    for a in start:
+        light[a : a + 60] += 21_000
+    info = RecordingInfo(sample_rate_hz=2000, unit="counts", direction=Direction.RISE)
+    path = tmp_path / "wide.parquet"
+    write_recording(path, Recording.from_array(light.round().astype(np.uint16), info))
+    write_truth(tmp_path / "wide.passes.parquet", Truth.from_arrays(start - 20, start + 40, uncertainty_samples=2))
+    told = " ".join(run(path).stdout.split())
+    assert "grows from none to 2" in told
+    assert "e+0" not in told

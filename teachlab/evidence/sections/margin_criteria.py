@@ -7,6 +7,7 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
+from teachlab.model.printable_text import cut, in_figures
 from teachlab.statistics.claims.lot_claims import CLAIM_LOTS
 from teachlab.statistics.intervals import proportion_limits
 
@@ -52,7 +53,8 @@ def judged_kept(
     condition = "" if lots else ", if passes are independent"
     if not n:
         return "nothing to measure", "not enough evidence", "the recording holds nothing to measure it by"
-    measured = f"{kept.min():.4g} in the worst of {n} {units}"
+    worst = float(kept.min())
+    measured = f"{in_figures(cut(worst, 4, up=worst < 0))} in the worst of {n} {units}"
     low = proportion_limits(below, n, 2 * confidence - 1)[0]
     upper = proportion_limits(below, n, confidence)[2]
     wanted = content if content is not None or lots else PASSES_CONTENT

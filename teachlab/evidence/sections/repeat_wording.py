@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from teachlab.model.printable_text import number_of
+from teachlab.model.printable_text import in_figures, number_of
 
 Json = dict[str, Any]
 
@@ -24,7 +24,7 @@ def cloud_rows(cloud: Json, unit: str) -> list[tuple[str, str, str, str]]:
     }
 
     def text(value: float | None, factor: int) -> str:
-        return "–" if value is None else f"{factor * value:.4g}"
+        return "–" if value is None else in_figures(factor * value)
 
     out = []
     for key, (name, factor) in names.items():
@@ -47,7 +47,7 @@ def cloud_lines(cloud: Json) -> list[str]:
             if one["measure"] == "regret":
                 what = "cost more than the best fixed setting in hindsight"
             else:
-                what = f"lie above {one['limit_high']:.4g} in {one['measure'].replace('_', ' ')}"
+                what = f"lie above {in_figures(one['limit_high'])} in {one['measure'].replace('_', ' ')}"
             out.append(
                 f"{one['events']} of {number_of(one['trials'], 'draw')} {what}: between {100 * one['low']:.3g} and "
                 f"{100 * one['high']:.3g} % of draws from this block."
@@ -77,12 +77,12 @@ def divided_rows(cloud: Json, unit: str) -> list[tuple[str, str, str, str]]:
         name = {"lost_rate": "share of passes lost", "cost": "lost and false per pass"}.get(key, key.replace("_", " "))
         level = key in {"on_level", "off_level", "hysteresis"}
         if found["between_ss"] == found["within_ss"] == 0:
-            row = ("0", "0", f"{found['mean']:.4g} every time")
+            row = ("0", "0", f"{in_figures(found['mean'])} every time")
         else:
             share = (
                 f"{100 * found['share']:.3g} % ({100 * found['share_low']:.3g} to {100 * found['share_high']:.3g} %)"
             )
-            row = (f"{found['between_sd']:.3g}", f"{found['repeatability_sd']:.3g}", share)
+            row = (in_figures(found["between_sd"], 3), in_figures(found["repeatability_sd"], 3), share)
         out.append((f"{name}, {unit}" if level else name, *row))
     return out
 

@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 
 from teachlab.light.drawing import GOOD, GREY, LOST, drawing, picture
-from teachlab.model.printable_text import number_of
+from teachlab.model.printable_text import in_figures, number_of
 
 Axes = Any
 Document = dict[str, Any]
@@ -107,7 +107,7 @@ def _cost_axis(axes: Axes, paid: np.ndarray[Any, Any]) -> None:
 def _best(levels: Axes, cost: Axes, best: Document) -> None:
     """Draw a cross of the levels that cost as little as the best, one level moved alone, and its cost."""
     on, off = best["on_level"], best["off_level"]
-    named = "no error" if best["cost"] == 0 else f"{best['cost']:.3g} per pass"
+    named = "no error" if best["cost"] == 0 else f"{in_figures(best['cost'], 3)} per pass"
     line: Any = {"linestyle": "--", "color": GREY, "linewidth": 1.2}
     levels.plot([*best["on_interval"], math.nan, on, on], [off, off, math.nan, *best["off_interval"]],
                 label=f"best in hindsight: {named}", **line)  # fmt: skip
@@ -118,11 +118,14 @@ def _sentence(cloud: Document, best: Document | None, clean: np.ndarray[Any, Any
     if not cloud["spreads"]:
         return f"None of {number_of(cloud['draws'], 'draw')} gave a setting."
     spread = cloud["spreads"]["on_level"]
+    median, low, high = (in_figures(spread[name]) for name in ("median", "p05", "p95"))
     text = (
-        f"{number_of(cloud['draws'], 'draw')} of {name_of(cloud)}: on-level {spread['median']:.4g} {unit}, 5 to 95 % "
-        f"{spread['p05']:.4g} to {spread['p95']:.4g}; {int(clean.sum())} of {clean.size} without a fault"
+        f"{number_of(cloud['draws'], 'draw')} of {name_of(cloud)}: on-level {median} {unit}, 5 to 95 % "
+        f"{low} to {high}; {int(clean.sum())} of {clean.size} without a fault"
     )
     if best is not None:
         a, b = best["on_interval"]
-        text += f"; in hindsight best from {a:.4g} to {b:.4g} at off-level {best['off_level']:.4g}"
+        text += (
+            f"; in hindsight best from {in_figures(a)} to {in_figures(b)} at off-level {in_figures(best['off_level'])}"
+        )
     return text + "."

@@ -42,7 +42,7 @@ def stress_figure(found: StressMap, *, title: str = "", kind: str = "svg") -> by
 def _reserves(found: StressMap) -> str:
     if found.contamination_reserve is None:
         return "fails as recorded"
-    text = f"works until {cut_percent(found.contamination_reserve):.3g} % of the light is lost"
+    text = f"works until {in_figures(cut_percent(found.contamination_reserve), 3)} % of the light is lost"
     if found.ambient_reserve is not None:
         text += f", or {in_figures(cut(found.ambient_reserve))} {found.setting.unit} are added"
     return text
@@ -67,7 +67,7 @@ def _map(figure: Any, axes: Any, found: StressMap, k: int, *, first: bool, last:
     axes.add_collection(border)
     step = max(1, round(len(found.gain) / 7))
     axes.set_xticks(range(0, len(found.gain), step), [f"{100 * g:.3g}" for g in found.gain[::step]])
-    axes.set_yticks(range(len(found.ambient)), [f"{a:.4g}" for a in found.ambient])
+    axes.set_yticks(range(len(found.ambient)), [in_figures(a) for a in found.ambient])
     axes.set_xlabel("light left, %")
     if first:
         axes.set_ylabel(f"ambient light added, {found.setting.unit}")

@@ -191,7 +191,7 @@ def lamp(
     elif evaluation_rate_hz < 2 * flicker:
         verdict = (
             f"it can chatter: the evaluation rate is too low for a flicker of {flicker:g} Hz, which is seen as one of "
-            f"{values['flicker_alias_hz']:.4g} Hz, and no on-delay or average is sure to remove that"
+            f"{in_figures(values['flicker_alias_hz'])} Hz, and no on-delay or average is sure to remove that"
         )
         step = f"W{wider}"
         if "on_delay_needed_ms" in values:
@@ -205,8 +205,8 @@ def lamp(
         step = f"A{or_average}{wider}" if averages else f"W{wider}"
     elif on_delay_ms > needed and slow:
         verdict = (
-            f"it can chatter: the ripple of {ripple_hz:g} Hz is seen as one of {ripple:.4g} Hz, and its bright part "
-            "outlasts the on-delay"
+            f"it can chatter: the ripple of {ripple_hz:g} Hz is seen as one of {in_figures(ripple)} Hz, and its bright "
+            "part outlasts the on-delay"
         )
         step = f"W{wider}"
     elif on_delay_ms > needed:
@@ -293,14 +293,15 @@ def other_target(
         ratio = other_reflectance / reflectance * (distance / other_distance) ** k
     except OverflowError:
         ratio = math.inf
-    if not math.isfinite(dark + (measured - dark) * ratio):
+    light = dark + (measured - dark) * ratio
+    if not math.isfinite(light):
         raise ParameterError(
             f"the light must be a number: from {distance:g} to {other_distance:g} (reflectance {reflectance:g} "
             f"to {other_reflectance:g}) it grows beyond all. Give distances in one unit, less far apart."
         )
     return SurroundingsAnswer(
-        values={"light": dark + (measured - dark) * ratio, "ratio": ratio, "exponent": k},
-        verdict=f"expect a light of {dark + (measured - dark) * ratio:.4g}: above dark {ratio:.4g} times that measured",
+        values={"light": light, "ratio": ratio, "exponent": k},
+        verdict=f"expect a light of {in_figures(light)}: above dark {in_figures(ratio)} times that measured",
         source="inverse-square law, Lambert's law",
         next_step="Compare it with the levels of the setting: it must lie on the right side of both.",
         limits="far field, beyond the blind zone, matt target in full view; glossy targets do not obey",
