@@ -186,12 +186,15 @@ def verify_command(
 
 def _unlike_sensor(record: dict[str, Any], context: typer.Context, sources: Sources, stated: str | None) -> list[str]:
     """Return what helps where the replay is not shown to be the sensor that was logged; empty where it is."""
-    from teachlab.device.agreement import AGREES, LIMITED
+    from teachlab.device.agreement import AGREES, LIMITED, OPEN
     from teachlab.statistics.claims.decisions import Decision
 
     found = record.get("agreement")
     if not found or found["verdict"]["decision"] in (AGREES, LIMITED) or record["verdict"]["decision"] == Decision.NONE:
         return []
+    if stated is None and found["verdict"]["decision"] == OPEN:
+        # It may be the sensor's: a search finds no better one, and `agree` tells what to log.
+        stated = str(sources.setting)
     if stated is not None:
         return [f"Next: teachlab agree {typed_again(sources.recording, setting=stated)}"]
     again = given_again(context, sensor_setting="sensor.json")

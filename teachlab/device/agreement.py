@@ -12,7 +12,7 @@ from teachlab.device.logged_edges import LoggedEdges, Samples, logged_edges
 from teachlab.device.matching import ContradictedEdge, MatchedEdges, matched_edges
 from teachlab.errors import ParameterError, check_share
 from teachlab.model.json_values import Document
-from teachlab.model.printable_text import in_figures, moment, number_of
+from teachlab.model.printable_text import cut_percent, in_figures, moment, number_of
 from teachlab.model.recording import Origin, Recording
 from teachlab.model.setting import Setting
 from teachlab.model.verdict import HeadlineClaim, Verdict, VerdictReason
@@ -212,15 +212,22 @@ def _verdict(
             f"{in_figures(shift.p95, 3, sign=True)} samples), after {number_of(lag, 'sample')} of constant lag, which "
             "may be lag of the log or a delay of both edges."
         ))  # fmt: skip
+
+    # A share that is not whole, or below the limit, must not look as if it were not.
+    def has(one: ReproducedShare) -> str:
+        return f"{cut_percent(one.estimate, 4):.4g} %"
+
+    def limits(one: ReproducedShare) -> str:
+        return f"{cut_percent(one.low):.3g} to {100 * one.high:.3g} %"
+
     lots = number_of(share.lots, "lot")
     if not share.named:
         lots = f"{number_of(share.lots, 'stretch', 'stretches')} of this recording"
     sure = f"{100 * share.confidence:g} % interval"
     given = f", {assumption.condition.replace('passes', 'pulses')}" if assumption.condition else ""
     claim = HeadlineClaim(
-        text=f"The replay has {100 * share.estimate:.4g} % of the logged pulses ({100 * share.low:.3g} to "
-        f"{100 * share.high:.3g} %, {sure} by {lots}{given}), and the log has {100 * back.estimate:.4g} % of the "
-        f"replayed ones ({100 * back.low:.3g} to {100 * back.high:.3g} %).",
+        text=f"The replay has {has(share)} of the logged pulses ({limits(share)}, {sure} by {lots}{given}), and the "
+        f"log has {has(back)} of the replayed ones ({limits(back)}).",
         upper=1 - min(share.low, back.low), confidence=share.confidence, lots=share.lots, assume=assumption.name,
     )  # fmt: skip
     matched = sum(len(pairs[0]) for pairs in found.pairs)

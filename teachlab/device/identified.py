@@ -79,16 +79,26 @@ class IdentifiedClass:
             self.ratio,
         )
 
+    @property
+    def delays(self) -> tuple[tuple[int, int], tuple[int, int]]:
+        """Lowest and highest on-delay, and off-delay, as a setting states them, evaluations.
+
+        On the light of a dark-on sensor the two change roles: the off-delay holds the output back.
+        """
+        t = self.timing
+        back, on = (t.on_delay, t.longest_on_delay), (t.off_delay, t.longest_on_delay + t.delay_difference)
+        return (on, back) if t.extends_first else (back, on)
+
     def as_dict(self) -> dict[str, Any]:
         """Return the plain JSON form."""
-        t = self.timing
+        t, (on, off) = self.timing, self.delays
         return {
             "polarity": str(Polarity.LIGHT_ON if self.light_on else Polarity.DARK_ON),
             "samples_per_evaluation": float(self.ratio),
             "phase_samples": float(self.grid.phase),
             "consecutive": t.consecutive,
-            "on_delay": {"low": t.on_delay, "high": t.longest_on_delay},
-            "off_delay": {"low": t.off_delay, "high": t.longest_on_delay + t.delay_difference},
+            "on_delay": {"low": on[0], "high": on[1]},
+            "off_delay": {"low": off[0], "high": off[1]},
             "delays_act_on": str(DelaysActOn.LIGHT if t.extends_first else DelaysActOn.OUTPUT),
             "lag_samples": self.lag,
             **picked(self, "latency_active", "latency_inactive", "on_level", "off_level", "contradictions"),

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 from rich.table import Table
 
 from teachlab.model.printable_text import level_text, moment
+from teachlab.model.setting import DelaysActOn
 from teachlab.wording.tables import plain_table
 
 if TYPE_CHECKING:
@@ -35,16 +36,18 @@ def class_table(found: Identification) -> Table:
     left = len(found.classes) - MOST_TOLD
     more = f"{left:,} more with --json. " if left > 0 else ""
     table = plain_table("Classes that fit", f"{more}Filter and delays in evaluations, lag in samples.")
-    for head in ("samples per evaluation", "filter", "on-delay", "off-delay", "lag", "on / off", "contradicted"):
+    # Two delays of a dark-on sensor may act on its light: without that, such classes look alike.
+    both = any(one.timing.extends_first for one in found.classes[:MOST_TOLD])
+    for head in ("samples per evaluation", "filter", "on-delay", "off-delay", *(["delays on"] if both else []), "lag",
+                 "on / off", "contradicted"):  # fmt: skip
         table.add_column(head, justify="right")
     for one in found.classes[:MOST_TOLD]:
         t = one.timing
-        low, high = t.off_delay, t.longest_on_delay + t.delay_difference
         table.add_row(
             f"{float(one.ratio):.6g}",
             str(t.consecutive),
-            f"{t.on_delay}" if t.on_delay == t.longest_on_delay else f"{t.on_delay} to {t.longest_on_delay}",
-            f"{low}" if low == high else f"{low} to {high}",
+            *(f"{low}" if low == high else f"{low} to {high}" for low, high in one.delays),
+            *([str(DelaysActOn.LIGHT if t.extends_first else DelaysActOn.OUTPUT)] if both else []),
             str(one.lag),
             f"{level_text(one.levels[0])} / {level_text(one.levels[1])}",
             str(one.contradictions),

@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 import runpy
+from dataclasses import replace
+from io import StringIO
 from pathlib import Path
 
 import numpy as np
 import pytest
+from rich.console import Console
 
 import teachlab
 from teachlab.data.recording_files import RecordingWriter, read_recording
@@ -14,10 +17,11 @@ from teachlab.device.identification import identify, identify_edges
 from teachlab.device.logged_edges import LoggedEdges, logged_edges
 from teachlab.errors import ParameterError, RecordingError
 from teachlab.model.recording import LoggedOutput, OutputWhen, Recording, RecordingInfo
-from teachlab.model.setting import Polarity
+from teachlab.model.setting import DelaysActOn, Polarity, Setting
 from teachlab.sensor.edges import TwoState
 from teachlab.switching.run import replay
 from teachlab.synthetic.sensor.logged_output import SimulatedSensor
+from teachlab.wording.identification import class_table
 
 BENCH = runpy.run_path(str(Path(teachlab.__file__).parents[1] / "benchmarks" / "device.py"))
 INFO = RecordingInfo(sample_rate_hz=1000.0, unit="counts", output=LoggedOutput())
@@ -32,6 +36,37 @@ def test_parameters_of_drawn_sensors_are_in_the_set(spare: int, faults: float) -
             assert not one["refused"]
             assert one["missing"] == []
             assert one["fewest"] <= one["own"]
+
+
+def test_a_class_states_its_delays_as_a_setting_does() -> None:
+    """Delays on the light of a dark-on sensor: the off-delay holds the output back, the on-delay holds it on."""
+    light = BENCH["line"](np.random.default_rng(4), 60)
+    bare = Recording.from_array(light, RecordingInfo(sample_rate_hz=1000.0, unit="counts"))
+    sensor = Setting(
+        unit="counts", on_level=560, off_level=520, polarity=Polarity.DARK_ON, on_delay_ms=5, off_delay_ms=2,
+        delays_act_on=DelaysActOn.LIGHT,
+    )  # fmt: skip
+    states = replay(bare, sensor)
+    output = np.zeros(light.size, bool)
+    output[states.onsets] = output[states.releases] = True
+    output = np.logical_xor.accumulate(output) ^ states.active_at_start
+    found = identify(Recording.from_array(light, INFO, output=output), jitter=0)
+    classes = [c for c in found.as_dict()["classes"] if c["delays_act_on"] == "light" and not c["contradictions"]]
+    assert classes
+    for one in classes:
+        stated = replace(
+            sensor, consecutive=one["consecutive"], on_delay_ms=one["on_delay"]["low"],
+            off_delay_ms=one["off_delay"]["low"], on_level=found.classes[0].levels[0],
+            off_level=min(found.classes[0].levels),
+        )  # fmt: skip
+        again = replay(bare, stated)
+        assert np.array_equal(again.onsets + one["lag_samples"], states.onsets)
+        assert np.array_equal(again.releases + one["lag_samples"], states.releases)
+    assert any(c["on_delay"]["low"] > c["off_delay"]["low"] for c in classes)
+    wide = Console(width=100, record=True, file=StringIO())
+    wide.print(class_table(found))
+    rows = [line for line in wide.export_text().splitlines() if line.strip()[:1].isdigit()]
+    assert len(set(rows)) == len(rows)
 
 
 def sensed(

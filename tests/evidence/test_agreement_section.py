@@ -80,6 +80,23 @@ def test_a_record_whose_replay_is_not_the_sensor_leads_to_the_setting_that_it_ha
     assert "Next: teachlab agree 'a line.parquet' --setting low.json" in other.stdout
 
 
+def test_a_record_of_too_few_lots_to_decide_leads_to_what_must_be_logged(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The replay is the sensor's, pulse by pulse: a search for another setting would decide nothing."""
+    monkeypatch.chdir(tmp_path)
+    write_recording("line.parquet", SENSED)
+    write_truth("line.passes.parquet", replace(LOTS, lot=None))
+    write_setting("same.json", SETTING)
+    told = CliRunner().invoke(
+        app, ["report", "line.parquet", "--setting", "same.json", "--out", "record", "--no-levels"]
+    )
+    assert "Replay and sensor: cannot be decided." in told.stdout
+    assert "Next: teachlab agree line.parquet --setting same.json" in told.stdout
+    agreed = CliRunner().invoke(app, ["agree", "line.parquet", "--setting", "same.json"])
+    assert "Next: Log 72 lots beside the output" in agreed.stdout
+
+
 @pytest.mark.parametrize("output", [None, np.zeros(LIGHT.size, bool)])
 def test_what_was_never_compared_is_said(output: np.ndarray | None) -> None:
     bare = Recording.from_array(LIGHT, INFO, output=output)
