@@ -51,7 +51,8 @@ def _short(found: Sequence[Listing]) -> list[str]:
     shown: dict[tuple[str, ...], list[str]] = {}
     for one in found:
         if not one.reason:
-            shown.setdefault(one.needs, []).append(one.name)
+            mark = "" if one.origin == "built-in" else f" [{one.origin}]"
+            shown.setdefault(one.needs, []).append(f"{one.name}{mark}")
     out = [
         f"Begin with {RECOMMENDED}: teachlab bench R compares it with others that serve most lines.",
         f"{number_of(len(found), 'strategy', 'strategies')}, by what a strategy must be shown:",

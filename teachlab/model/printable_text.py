@@ -19,8 +19,6 @@ PLAIN_FROM, PLAIN_BELOW = -7, 15
 WHOLE_BITS = 2.0**53
 """So many steps are the most that a float counts one by one."""
 FUZZ = 1e-6
-ROUNDING = 1e-12
-"""Relative error of a difference of floats of similar size."""
 _JOINERS = "\u200c\u200d"
 """Invisible, but part of the spelling in several scripts."""
 _HIDDEN = {"Cc", "Cf", "Cs", "Zl", "Zp"}
@@ -177,36 +175,33 @@ def to_error(value: float, error: float) -> str:
 def cut(value: float, digits: int = 3, *, up: bool = False) -> float:
     """Return a number cut towards 0 to so many digits, where a rounded one would claim too much.
 
-    A number that rounding alone keeps away, as a difference of floats may be, is that number.
-
     `up`: away from 0 instead, where it says what is needed.
 
     Examples
     --------
-    >>> cut(193.98), cut(-0.45678), cut(0.0), cut(40.3 - 10.3)
-    (193.0, -0.456, 0.0, 30.0)
-    >>> cut(193.02, up=True), cut(193.98, up=True), cut(0.1 + 0.2, up=True)
-    (194.0, 194.0, 0.3)
+    >>> cut(193.98), cut(-0.45678), cut(0.0), cut(200.0)
+    (193.0, -0.456, 0.0, 200.0)
+    >>> cut(193.02, up=True), cut(193.98, up=True), cut(200.0, up=True)
+    (194.0, 194.0, 200.0)
     """
     if not (math.isfinite(value) and value):
         return value
     shown = float(f"{value:.{digits}g}")
     place = math.floor(math.log10(abs(value))) - digits + 1
-    end = abs(value) * (1 - ROUNDING if up else 1 + ROUNDING)
-    if (abs(shown) >= end) if up else (abs(shown) <= end):
+    if (abs(shown) >= abs(value)) if up else (abs(shown) <= abs(value)):
         return shown
     return float(f"{shown + math.copysign(10.0**place, value if up else -value):.{digits}g}")
 
 
 def cut_percent(share: float, digits: int = 3) -> float:
-    """Return a share in percent, cut to so many digits.
+    """Return a share in percent, cut to so many digits; the share itself is a difference that was rounded.
 
     Examples
     --------
     >>> cut_percent(1 - 0.8), cut_percent(0.12566)
     (20.0, 12.5)
     """
-    return cut(100 * share, digits)
+    return cut(100 * share * (1 + 1e-12), digits)
 
 
 def time_text(ms: float, *, down: bool = False) -> str:

@@ -40,7 +40,7 @@ def course_lines(over_time: dict[str, Any]) -> list[str]:
             "passes."
         )
     if (warned := alarms["margin"]) is not None:
-        out.append(_margin_alarm(warned))
+        out.append(margin_alarm(warned))
     return out
 
 
@@ -110,7 +110,8 @@ def _ahead(trend: dict[str, Any]) -> str:
     )
 
 
-def _margin_alarm(found: dict[str, Any]) -> str:
+def margin_alarm(found: dict[str, Any]) -> str:
+    """Return the sentence on passes that came near the level, what followed, and whether they warned of a loss."""
     lead = found["lead"]
     if lead is None:
         first = ""
@@ -121,7 +122,10 @@ def _margin_alarm(found: dict[str, Any]) -> str:
     below = f"less than {found['factor']:g} times the level"
     if not found["warned"]:
         return f"No pass that was detected reaches {below}.{first}"
+    groups, quiet = found["warnings"], found["for_nothing"]
+    after = "after it" if groups == 1 else f"after {quiet} of these groups" if quiet < groups else "after these groups"
+    nothing = f" Nothing was lost {after}." if quiet else " Losses followed."
     return (
-        f"{number_of(found['warned'], 'pass', 'passes')} in {number_of(found['warnings'], 'group')} reached {below}: a "
-        f"warning. After {found['for_nothing']} of the groups nothing was lost.{first}"
+        f"{number_of(found['warned'], 'pass', 'passes')} in {number_of(groups, 'group')} reached {below}: a "
+        f"warning.{nothing}{first}"
     )

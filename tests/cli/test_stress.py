@@ -262,7 +262,7 @@ def test_files(line: Path, kind: str, ambient: str) -> None:
     if kind == "json":
         assert np.array(json.loads(first)["lost"]).shape == (20, len(ambient.split(",")), 2)
     elif kind == "svg":
-        words = ["light left, %", "works until 20 % of the light is lost, or 9.99 counts are added",
+        words = ["light left, %", "works until 20 % of the light is lost, or 9.999 counts are added",
                  "backscatter when fully dirty 3 counts"]  # fmt: skip
         curves = ["lost passes", "false trips", "per pass", "works where all lines are at 0."]
         panels = ["ambient light added, counts", "works inside", "errors per pass", "works inside the black lines."]

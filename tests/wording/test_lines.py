@@ -14,6 +14,7 @@ from teachlab.model.margin import EqualCost
 from teachlab.model.recording import Recording, RecordingInfo
 from teachlab.model.setting import Setting
 from teachlab.model.verdict import HeadlineClaim, Verdict, VerdictCure, VerdictReason
+from teachlab.wording.course import margin_alarm
 from teachlab.wording.identification import place_lines
 from teachlab.wording.lines import WIDTH, page_lines, screen, wrapped
 from teachlab.wording.verdict import document_lines, verdict_lines
@@ -193,3 +194,17 @@ def test_a_dozen_places_are_told_and_how_many_more_there_are() -> None:
     assert told[0] == "  0 s after the start, sample 0: becomes active; the replay does not switch."
     assert told[-1] == "  8 more with --json."
     assert len(place_lines(edges[:12], recording)) == 12
+
+
+@pytest.mark.parametrize(
+    ("groups", "quiet", "told"),
+    [
+        (1, 1, "1 group reached less than 1.5 times the level: a warning. Nothing was lost after it."),
+        (2, 2, "2 groups reached less than 1.5 times the level: a warning. Nothing was lost after these groups."),
+        (4, 1, "4 groups reached less than 1.5 times the level: a warning. Nothing was lost after 1 of these groups."),
+        (1, 0, "1 group reached less than 1.5 times the level: a warning. Losses followed."),
+    ],
+)
+def test_warnings_before_a_loss_are_told_in_their_number(groups: int, quiet: int, told: str) -> None:
+    found = {"warned": 3, "warnings": groups, "for_nothing": quiet, "lead": 0, "factor": 1.5}
+    assert margin_alarm(found) == f"3 passes in {told} No warning came before the first loss."

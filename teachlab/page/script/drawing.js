@@ -58,7 +58,7 @@ export function inFigures(value, digits) {
  */
 export function cut(value, digits) {
   const told = Number(value.toPrecision(digits));
-  if (Math.abs(told) <= Math.abs(value) * (1 + 1e-12)) return told;
+  if (Math.abs(told) <= Math.abs(value)) return told;
   const place = Math.floor(Math.log10(Math.abs(value))) - digits + 1;
   return Number((told - Math.sign(value) * 10 ** place).toPrecision(digits));
 }

@@ -85,11 +85,11 @@ export function* searchedReserves({ light, clock, invalid, passes, setting, rece
 export function reserveWords({ refused, loss, rise }, { unit, receiver: { dark } }) {
   if (rise?.value === null || loss?.value === null) return "No reserve: there are errors already as recorded.";
   const told = [];
-  // What is told is still without an error: cut, but for a limit that lies above it.
+  // What is told is still without an error: cut, but for a limit that lies above it. A share is a difference that was rounded.
   const amount = (/** @type {Bound} */ { sure, value }, /** @type {number} */ size, /** @type {number} */ digits) => {
     const exactly = /** @type {number} */ (value) * size;
     return ({ exact: "", "at least": "at least ", below: "less than " })[sure]
-      + inFigures(sure === "below" ? exactly : cut(exactly, digits), digits);
+      + inFigures(sure === "below" ? exactly : cut(exactly * (size === 1 ? 1 : 1 + 1e-12), digits), digits);
   };
   if (loss) told.push(`${amount(loss, 100, 3)} % of the light may be lost`);
   if (rise) told.push(`ambient light may rise by ${amount(rise, 1, 4)} ${unit}`);

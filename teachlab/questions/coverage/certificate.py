@@ -61,7 +61,8 @@ class CycleCoverage:
         needed = max((self.needed[block] for block in short), default=math.inf)
         if not math.isfinite(needed) or any(self.in_step(block) for block in short):
             return None
-        return " and ".join(BLOCKS[block] for block in short), math.ceil(needed)
+        *others, last = (BLOCKS[block] for block in short)
+        return " and ".join(filter(None, (", ".join(others), last))), math.ceil(needed)
 
     @property
     def remedy(self) -> str:
@@ -73,7 +74,7 @@ class CycleCoverage:
         if any(self.in_step(block) for block in short):
             return f"Change the spacing of the products against '{name}': they run in step."
         blocks, most = self.longer or ("", 0)
-        hold = "holds" if len(short) == 1 else "hold"
+        hold = "holds" if len(short) == 1 else "each hold"
         time = time_text(1000 * most * self.cycle.period_s)
         return f"Record until {blocks} {hold} {most} revolutions of '{name}' ({time})."
 

@@ -85,8 +85,8 @@ class StressAnswer:
             return f"No share of the light can be stated: {found.share_refused}."
         if loss is None:
             return "It makes errors already as recorded: there is no reserve."
-        added = "" if rise is None else f", and up to {in_figures(cut(rise, 4))} {unit} of ambient light added"
-        return f"On this recording it makes no error down to {100 - cut_percent(loss):.5g} % of today's light{added}."
+        added = "" if rise is None else f", or {in_figures(cut(rise, 4))} {unit} of ambient light are added"
+        return f"On this recording it makes no error until {cut_percent(loss):.3g} % of the light is lost{added}."
 
 
 def stress(

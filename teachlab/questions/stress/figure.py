@@ -44,7 +44,7 @@ def _reserves(found: StressMap) -> str:
         return "fails as recorded"
     text = f"works until {in_figures(cut_percent(found.contamination_reserve), 3)} % of the light is lost"
     if found.ambient_reserve is not None:
-        text += f", or {in_figures(cut(found.ambient_reserve))} {found.setting.unit} are added"
+        text += f", or {in_figures(cut(found.ambient_reserve, 4))} {found.setting.unit} are added"
     return text
 
 

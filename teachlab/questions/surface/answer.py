@@ -123,7 +123,7 @@ class SurfaceAnswer:
             about=f"best in hindsight, with {number_of(errors, 'error') if errors else 'no error'}:",
             setting=best.setting,
             claim=HeadlineClaim(
-                text="No claim: the best pair was chosen with full knowledge of these passes.",
+                text="none, since the best pair was chosen with full knowledge of these passes.",
                 passes=int(self.surface.detect_trials),
             ),
             reasons=tuple(reasons),
