@@ -91,8 +91,6 @@ def bench_command(
     if len(set(recordings)) < len(recordings):
         raise ParameterError("a recording is named twice; name every one once.")
     recordings = find_recordings(recordings, left_out=out)
-    if truth is not None and len(recordings) > 1:
-        raise ParameterError("--truth names the passes of a single recording; put each table beside its recording.")
     options = DrawOptions(
         draws=draws,
         seed=seed,

@@ -66,9 +66,7 @@ def inspect_command(
     on = typed_again(recording, truth=truth) + (f" --tolerance-ms {tolerance_ms:g}" if tolerance_ms else "")
     verdict = _leading(found, on, opened, mending(found.alignment, recording, truth))
     if json:
-        document = found.as_dict()
-        document["verdict"] = verdict.as_dict()
-        emit_json(document)
+        emit_json(found.as_dict() | {"verdict": verdict.as_dict()})
         return
     if not _aside(found):
         say_lines(lead_lines(found.alignment, recording, truth, step=verdict.next_step))

@@ -117,8 +117,7 @@ def repeatability_command(
         # The same strategy would fail again.
         step = f"teachlab bench {on} --out results"
     verdict = verdict.leading_to(step)
-    studies, document = answer.studies, answer.as_dict()
-    document["verdict"] = verdict.as_dict()
+    studies, document = answer.studies, answer.as_dict() | {"verdict": verdict.as_dict()}
 
     def drawn(kind: str) -> bytes:
         if len(studies) > 1:

@@ -75,9 +75,7 @@ def stale_command(
         keep = f"Log the line again{soon}, and compare. Then: teachlab stale {look} {against}"
     verdict = found.verdict.leading_to(found.verdict.next_step or (again if EXIT[found.state] else keep))
     if json:
-        document = found.as_dict()
-        document["verdict"] = verdict.as_dict()
-        emit_json(document)
+        emit_json(found.as_dict() | {"verdict": verdict.as_dict()})
     else:
         places = [VerdictReason(text=place_text(place, now[0])) for place in found.now.places]
         say_verdict(verdict.then(*places), details=details)

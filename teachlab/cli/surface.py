@@ -104,8 +104,7 @@ def surface_command(
     verdict = answer.verdict.leading_to(
         f"teachlab design {on}" if delays_help else f"teachlab bench {on} --out results"
     )
-    document = answer.as_dict()
-    document["verdict"] = verdict.as_dict()
+    document = answer.as_dict() | {"verdict": verdict.as_dict()}
 
     def drawn(kind: str) -> bytes:
         if answer.delays is not None:

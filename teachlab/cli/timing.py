@@ -91,9 +91,7 @@ def timing_command(
         step = answer.mend
     verdict = answer.verdict.leading_to(step)
     if json:
-        document = answer.as_dict()
-        document["verdict"] = verdict.as_dict()
-        emit_json(document)
+        emit_json(answer.as_dict() | {"verdict": verdict.as_dict()})
         return
     found, expected = answer.separated or answer.budget, answer.predicted
     say_verdict(verdict, _budget(found, gap=answer.gap_measured), details=details)
