@@ -65,10 +65,6 @@ def measure_margin(
     quantile_share : float, in (0, 0.5)
         Share of passes or gaps that may lie beyond the level that is quoted for them.
 
-    Returns
-    -------
-    Margin
-
     Notes
     -----
     With light turned so that active is up, level of activation `T_act`, level of release `T_rel`,

@@ -119,10 +119,6 @@ def plan_passes(
     icc : float, in [0, 1)
         Intra-lot correlation of the outcomes.
 
-    Returns
-    -------
-    PassPlan
-
     Raises
     ------
     ParameterError

@@ -73,10 +73,6 @@ def bench_recording(
     progress : callable, optional
         Called with the share done.
 
-    Returns
-    -------
-    RecordingBench
-
     Raises
     ------
     InputError

@@ -138,10 +138,6 @@ def inspect_recording(
     `rules`: their tolerance is how far windows extend beyond passes, in addition to the uncertainty of the truth.
     `beside`: called with every block too, for other questions on the recording.
 
-    Returns
-    -------
-    Quality
-
     Raises
     ------
     RecordingError

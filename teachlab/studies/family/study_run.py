@@ -85,10 +85,6 @@ def run_study(
     ------
     InputError
         If `out` cannot be written and rows are missing there.
-
-    Returns
-    -------
-    StudyAnswer
     """
     held = LIBRARY_BYTES + ROW_BYTES * len(plan.lines) * plan.grid.rows + DRAW_BYTES * plan.grid.options.draws
     what = (

@@ -121,10 +121,6 @@ def design(
     strict : bool
         Abstain if the required width does not fit; otherwise it is reduced to what fits.
 
-    Returns
-    -------
-    Width
-
     Raises
     ------
     Abstained
