@@ -17,7 +17,7 @@ from teachlab.wording.notes import passes_note
 if TYPE_CHECKING:
     from rich.table import Table
 
-    from teachlab.questions.counterfactual.answer import SensorMargin
+    from teachlab.questions.counterfactual.margin import SensorMargin
     from teachlab.questions.surroundings import SurroundingsAnswer
 
 MODES = (

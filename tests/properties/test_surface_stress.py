@@ -14,8 +14,8 @@ from hypothesis import strategies as st
 from teachlab.errors import InputError
 from teachlab.model.recording import Recording
 from teachlab.model.score import Rules
-from teachlab.questions.stress.light import LARGEST, first_true
-from teachlab.questions.stress.map import Stress, at_speed, receiver_range, stress_map
+from teachlab.questions.stress.light import LARGEST, Stress, first_true, receiver_range
+from teachlab.questions.stress.map import at_speed, stress_map
 from teachlab.questions.surface.values.table import counts_by_table
 from teachlab.scoring import score
 from teachlab.scoring.claimable import wrong_apart

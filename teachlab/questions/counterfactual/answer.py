@@ -21,13 +21,12 @@ from teachlab.model.truth import Truth
 from teachlab.model.verdict import Verdict, VerdictReason, sentence
 from teachlab.questions.counterfactual.averaged import averaged
 from teachlab.questions.counterfactual.margin import SensorMargin, measure, nothing
-from teachlab.questions.counterfactual.sensors import ComparedSensor, needed_margin, sensors
+from teachlab.questions.counterfactual.sensors import ComparedSensor, sensors
 from teachlab.questions.surface.count import surface
 from teachlab.questions.surface.given_settings.grid import replayed_surface
 from teachlab.questions.surface.hindsight import best_of
 from teachlab.teaching.block import polarity_for
 
-__all__ = ["ComparedSensor", "SensorMargin", "counterfactual", "needed_margin", "sensors"]
 _HELD, _HELD_WITH_BEST = LightMemory(15.0, 120.0), LightMemory(100.0, 2500.0)
 """By the crossings of the middle of the light; measured on clean light and on noise."""
 UNSEPARATED = "noise is small enough, but no level separates all passes from all gaps"

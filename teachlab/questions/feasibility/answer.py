@@ -18,7 +18,6 @@ from teachlab.questions.feasibility.demands import Demands, DemandsReading, dema
 from teachlab.questions.feasibility.windows import AS_RECORDED, Contradiction, Window, contradictions
 from teachlab.questions.stress.light import Stress, receiver_range
 
-__all__ = ["Contradiction", "Feasibility", "Helps", "Window", "feasibility"]
 MOST_LOTS = 200
 """Up to this number of lots, each gets a window; with more, the search for pairs would take too long."""
 

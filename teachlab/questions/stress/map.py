@@ -31,7 +31,6 @@ if TYPE_CHECKING:
     from teachlab.model.truth import Truth
     from teachlab.questions.stress.setting_reading import SettingReading
 
-__all__ = ["Stress", "StressMap", "at_speed", "receiver_range", "stress_map"]
 CELL_BYTES = 3000
 """Bytes for a condition, with its setting and its counts."""
 GAINS = tuple(round(1 - 0.05 * k, 2) for k in range(20))

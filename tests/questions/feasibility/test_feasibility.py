@@ -14,7 +14,8 @@ from teachlab.errors import TruthError
 from teachlab.model.recording import Recording, RecordingInfo
 from teachlab.model.setting import Polarity, Setting
 from teachlab.model.truth import Truth
-from teachlab.questions.feasibility.answer import Feasibility, Window, feasibility
+from teachlab.questions.feasibility.answer import Feasibility, feasibility
+from teachlab.questions.feasibility.windows import Window
 from teachlab.questions.stress.light import Stress
 from teachlab.questions.surface.given_settings.grid import replayed_surface
 from teachlab.scoring import score
