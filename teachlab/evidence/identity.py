@@ -6,7 +6,6 @@ import functools
 import hashlib
 import json
 import platform
-from collections.abc import Iterator
 from importlib import metadata
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -94,13 +93,9 @@ def source_digest() -> str:
     Read once: the code that runs is the code that was loaded, even if the files change meanwhile.
     """
     digest = hashlib.sha256()
-    for name, content in _sources():
-        digest.update(f"{name} {len(content)}\n".encode() + content)
-    return digest.hexdigest()
-
-
-def _sources() -> Iterator[tuple[str, bytes]]:
     root = Path(__file__).parents[1]
     for path in sorted(root.rglob("*"), key=lambda p: p.relative_to(root).as_posix()):
         if path.suffix in {".py", ".j2"}:
-            yield path.relative_to(root).as_posix(), path.read_bytes().replace(b"\r\n", b"\n")
+            content = path.read_bytes().replace(b"\r\n", b"\n")
+            digest.update(f"{path.relative_to(root).as_posix()} {len(content)}\n".encode() + content)
+    return digest.hexdigest()

@@ -6,7 +6,6 @@ from dataclasses import replace
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 import teachlab.evidence.identity as identity
 from teachlab.data.setting_files import setting_from_dict
@@ -213,17 +212,14 @@ def _split(recording: Recording, truth: Truth, cut: Split | None, result: Score)
     }
 
 
-def _levels(setting: Setting, margins: Margin) -> tuple[float, NDArray[np.float64]]:
-    """Return the level of activation, turned so that active is up, and how far the light of every pass came."""
-    return setting.sign * setting.activation, np.empty(0) if margins.peak_of_pass is None else margins.peak_of_pass
-
-
 def _tail(truth: Truth, margins: Margin, result: Score, setting: Setting, confidence: float) -> dict[str, Any]:
-    level, reach = _levels(setting, margins)
     if result.self_labelled:
         return {"refused": "the passes are self-labelled"}
     outcome = result.trials.passes
     rows = result.trials.first_pass + np.flatnonzero(np.isin(outcome, (Outcome.HIT, Outcome.MISS, Outcome.MERGED)))
+    # The level of activation is turned so that active is up, as is how far the light of every pass came.
+    level = setting.sign * setting.activation
+    reach = np.empty(0) if margins.peak_of_pass is None else margins.peak_of_pass
     try:
         return tail_bound(reach[rows], level, confidence=confidence, lots=lot_codes(truth, rows)[0]).as_dict()
     except Abstained as refusal:

@@ -7,7 +7,6 @@ from collections.abc import Callable
 
 from rich.table import Table
 
-from teachlab.model.draws import Spread
 from teachlab.model.printable_text import Lines, in_figures
 from teachlab.model.score import Rate
 from teachlab.studies.result import RecordingBench, StrategyResult
@@ -61,7 +60,7 @@ def spread_table(bench: RecordingBench) -> Table:
     for result in bench.results:
         table.add_row(
             result.strategy,
-            _cell(result, "on_level", _level),
+            _cell(result, "on_level", in_figures),
             _cell(result, "lost_rate", _share),
             _cell(result, "false_trips_per_running_hour", _number),
             _cell(result, "extra_per_pass", _number),
@@ -146,14 +145,10 @@ def _cell(result: StrategyResult, name: str, text: Callable[[float], str]) -> st
     spread = result.spreads.get(name)
     if spread is None:
         return "–"
-    values = [_or_dash(v, text) for v in _values(spread)]
+    values = [_or_dash(v, text) for v in (spread.median, spread.p05, spread.p95, spread.worst)]
     if len(set(values)) == 1:
         return values[0]
     return Lines.of(values[0], f"[{values[1]}, {values[2]}]", f"worst {values[3]}")
-
-
-def _values(spread: Spread) -> tuple[float, float, float, float]:
-    return spread.median, spread.p05, spread.p95, spread.worst
 
 
 def _or_dash(value: float, text: Callable[[float], str]) -> str:
@@ -166,7 +161,3 @@ def _number(value: float) -> str:
 
 def _share(value: float) -> str:
     return in_figures(100 * value, 3)
-
-
-def _level(value: float) -> str:
-    return in_figures(value)

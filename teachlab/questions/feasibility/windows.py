@@ -110,16 +110,12 @@ def _tried(helps: Helps) -> list[str]:
             f"an on-delay of {in_words(helps.on_delay_ms)}, with which the level {helps.on_delay_level:.5g} replays "
             "without a fault here"
         )
-    ways = _ways(helps.local_gain, helps.local_offset)
-    if ways:
+    followed = {"in proportion": helps.local_gain, "at a distance": helps.local_offset}
+    if ways := " or ".join(text for text, serves in followed.items() if serves):
         out.append(
             f"a level that follows the background {ways} from gap to gap, which separates every pass from every gap"
         )
     return out
-
-
-def _ways(gain: bool | None, offset: bool | None) -> str:
-    return " or ".join(text for text, serves in (("in proportion", gain), ("at a distance", offset)) if serves)
 
 
 def _help_alone(w: Window, helps: Helps) -> str:

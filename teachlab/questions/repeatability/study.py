@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, fields, is_dataclass, replace
-from functools import partial
 from typing import Any
 
 from teachlab.data.split import split
@@ -29,6 +28,7 @@ from teachlab.questions.repeatability.by_group import (
 )
 from teachlab.questions.repeatability.redraw import best_cost, repeat_teaching
 from teachlab.questions.repeatability.values import USUAL_LIMITS, VARIED, Cloud, Limit, Variant
+from teachlab.questions.surface.count import part_of
 from teachlab.questions.surface.count_settings import count_settings, measures_of
 from teachlab.questions.surface.hindsight import Hindsight
 from teachlab.questions.verdict.claim_words import share_text
@@ -429,20 +429,16 @@ def repeatability(
     InputError
         If something does not fit together.
     """
-    how, asked, say = options or DrawOptions(), question or Question(), progress or (lambda share: None)
+    how, asked = options or DrawOptions(), question or Question()
     studies = []
     for k, (recording, truth) in enumerate(opened):
         studies.append(
             study(
                 recording, truth, strategies, options=how, question=asked, taught=taught,
-                progress=partial(_part, say, k, len(opened)),
+                progress=part_of(progress, k, len(opened)),
             )
         )  # fmt: skip
     between = [] if len(opened) == 1 else [
         (s.name, between_recordings(opened, s, options=how, passes=asked.passes)) for s in strategies
     ]  # fmt: skip
     return RepeatabilityAnswer(options=how, studies=tuple(studies), between=tuple(between))
-
-
-def _part(say: Callable[[float], None], k: int, of: int, share: float) -> None:
-    say((k + share) / of)

@@ -276,11 +276,9 @@ def alarm_of(
     if not smallest or not sides or smallest[0].alarm is None:
         return smallest[0] if smallest else None
     alarms = [one for one in sides if one.alarm is not None]
-    return min(alarms, key=lambda one: way * (one.alarm or 0)) if alarms else max(sides, key=_reached)
-
-
-def _reached(one: Sequential) -> float:
-    return one.largest / one.threshold
+    if alarms:
+        return min(alarms, key=lambda one: way * (one.alarm or 0))
+    return max(sides, key=lambda one: one.largest / one.threshold)
 
 
 def _stretch(

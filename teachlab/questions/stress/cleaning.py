@@ -151,7 +151,7 @@ def read_levels(path: str | Path, *, dark_level: float = 0.0) -> LossRate:
     days = [_day(row["day"], f"{path}: row {k}") for k, row in enumerate(rows, 1)]
     levels = [_number(row["level"], f"{path}: row {k}, column 'level'") for k, row in enumerate(rows, 1)]
     try:
-        return observed_loss(_since_first(days), [level - dark_level for level in levels])
+        return observed_loss([day - min(days) for day in days], [level - dark_level for level in levels])
     except ParameterError as fault:
         raise ParameterError(f"{path}: {fault}") from None
 
@@ -171,7 +171,3 @@ def _number(text: str | None, where: str, other: str = "") -> float:
     if not math.isfinite(value):
         raise ParameterError(f"{where} must be a finite number{other}, got '{text or ''}'.")
     return value
-
-
-def _since_first(days: Sequence[float]) -> list[float]:
-    return [day - min(days) for day in days]

@@ -188,14 +188,10 @@ def _dimming(f: Values, held: Values, high: Values, shown: ShownLight) -> Values
 
 
 def _together(reserves: list[Values]) -> Values:
-    parts = [_inverse_power(np.maximum(one, LEAST_RESERVE)) for one in reserves]
+    # The library squares at once; of a negative power it does not know that it is whole.
+    parts = [1 / np.maximum(one, LEAST_RESERVE) ** POWER for one in reserves]
     out: Values = (sum(parts[1:], start=parts[0]) / len(parts)) ** (-1 / POWER)
     return out
-
-
-def _inverse_power(reserve: Values) -> Values:
-    # Twenty times as fast as the power of the library, which does not know that the exponent is whole.
-    return 1 / (reserve * reserve) if POWER == 2 else reserve**-POWER
 
 
 def waiting_reserve(costlier: NDArray[np.bool_], delays: NDArray[np.int64], axis: int, longest: float) -> Values:
