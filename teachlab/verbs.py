@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Any, Union, cast
 
 from teachlab.errors import InputError
 from teachlab.model.draws import TEACH_SHARE, DrawOptions
-from teachlab.model.printable_text import cut, cut_percent, number_of
+from teachlab.model.printable_text import number_of
 from teachlab.model.recording import Recording
 from teachlab.model.score import USUAL_RULES, Rules, Score
 from teachlab.model.setting import Setting
