@@ -30,14 +30,13 @@ from teachlab.questions.stale.growing_evidence import (
 from teachlab.questions.stale.lot_alarm import falling_below, level_of_lots
 from teachlab.questions.stress.setting_reading import SettingReading
 from teachlab.questions.stress.worth import worth_of
-from teachlab.questions.verdict.claim_words import claim_text
+from teachlab.questions.verdict.claim_words import headline
 from teachlab.scoring.by_lot import gaps_tripped_by_lot, lost_rate_by_lot
 from teachlab.scoring.claimable import claimable, joined_where, shown_stretches, touching_rows
-from teachlab.scoring.claims import losses_claim, lot_counts
+from teachlab.scoring.claims import lot_counts
 from teachlab.scoring.clearance import Clearance
 from teachlab.scoring.error_places import ErrorPlace, error_places
 from teachlab.scoring.margin import LEAST_MARGIN
-from teachlab.statistics.claims.lot_claims import LotClaim
 from teachlab.statistics.lots import Dependence
 from teachlab.statistics.over_time.cumulative_sums import LEAST_BASELINE, Sequential
 
@@ -74,8 +73,12 @@ class RecordingUnderSetting:
         How near the light comes to the levels, and what that shows.
     passes : Truth
         The passes that were scored: those that touch and merge as one.
-    claim : LotClaim
-        Bound of the lost rate by lots, however much the passes of a lot resemble each other, as `replay` claims it.
+    claim : HeadlineClaim
+        As `replay` claims it: the bound of the lost rate by lots, or why nothing is claimed.
+    synthetic : bool
+        Whether the light is synthetic: a rehearsal.
+    lost : int
+        Lost passes among those of the claim.
     dependence, trips : Dependence or None
         Bounds of the lost rate, and of the share of gaps tripped, with lots taken into account.
     places : tuple of ErrorPlace
@@ -89,7 +92,9 @@ class RecordingUnderSetting:
     clearance: Clearance | None
     course: Course
     passes: Truth
-    claim: LotClaim
+    claim: HeadlineClaim
+    synthetic: bool
+    lost: int
     dependence: Dependence | None
     trips: Dependence | None
     places: tuple[ErrorPlace, ...]
@@ -170,22 +175,20 @@ class Staleness(Document):
     @property
     def verdict(self) -> Verdict:
         """The state as a verdict: what to do, the losses now and before, and why."""
-        now = self.now.claim
-        told = claim_text(now) if now.trials else "No pass is scored."
-        if left := self.now.score.lost_rate.trials - now.trials:
+        now, passes = self.now.claim, self.now.claim.passes or 0
+        told = now.text if passes else "No pass is scored."
+        if passes and now.upper is None:
+            told = f"{_lost(self.now)}. {told}"
+        elif left := self.now.score.lost_rate.trials - passes:
             told += f" {number_of(left, 'pass is', 'passes are')} left out, as replay does."
         if self.before is not None:
-            was = self.before.claim
-            were = "was" if was.events == 1 else "were"
-            told += f" Before, {was.events:,} of {number_of(was.trials, 'pass', 'passes')} {were} lost."
+            told += f" Before, {_lost(self.before)}."
         decision, meaning, beside = self._meaning()
         return Verdict(
             decision=decision,
             about=f"the setting in use{meaning}",
-            claim=HeadlineClaim(
-                text=told, upper=now.upper if now.trials else None, confidence=self.confidence,
-                lots=now.lots, passes=now.trials,
-            ),
+            claim=replace(now, text=told, beside=(), more=()),
+            rehearsal=self.now.synthetic,
             reasons=tuple(VerdictReason(text=sentence(text)) for text in (*beside, *self.because)),
             next_step=f"Log a new recording with at least {LEAST_PASSES} passes, and run this again on it."
             if self.state is Stale.NOT_ENOUGH
@@ -297,6 +300,11 @@ def staleness(
     )
 
 
+def _lost(one: RecordingUnderSetting) -> str:
+    of = number_of(one.claim.passes or 0, "pass", "passes")
+    return f"{one.lost:,} of {of} {'was' if one.lost == 1 else 'were'} lost"
+
+
 def _limits(dependence: Dependence | None, rate: Rate) -> tuple[float, float]:
     if dependence is None:
         return rate.low, rate.high
@@ -327,6 +335,7 @@ def _followed(
         return _followed(setting, recording, joined_where(truth, met), rules, noise_of=noise_of, table=table)
     # By passes on which it was taught a setting looks better than it is.
     shows = claimable(recording, truth, setting, result, copies=reading.copies())
+    counts = lot_counts(truth, shows.trials)
     rows = np.searchsorted(table.start, truth.start)
     near = worth.clearance
     # Where no pass was scored, gaps show no margin of the setting, but still how the background went on.
@@ -342,7 +351,9 @@ def _followed(
         clearance=None if near is None else replace(near, row=int(rows[near.row])),
         course=follow(truth, setting, scaled, result, recording.info, confidence=rules.confidence, in_table=rows),
         passes=truth,
-        claim=losses_claim(lot_counts(truth, shows.trials), confidence=rules.confidence),
+        claim=headline(counts, shows, confidence=rules.confidence),
+        synthetic=shows.synthetic,
+        lost=int(counts.lost.sum()),
         dependence=lost_rate_by_lot(truth, result.trials, confidence=rules.confidence, proxy=margins.peak_of_pass),
         trips=gaps_tripped_by_lot(truth, result.trials, confidence=rules.confidence),
         places=tuple(_in_table(place, rows) for place in error_places(truth, result.trials)),

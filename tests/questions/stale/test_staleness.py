@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -17,9 +18,9 @@ from teachlab.data.setting_files import write_setting
 from teachlab.data.shipped import datasets_root
 from teachlab.data.truth_files import write_truth
 from teachlab.errors import ParameterError
-from teachlab.model.recording import Recording, RecordingInfo
-from teachlab.model.setting import Setting
-from teachlab.model.truth import Truth
+from teachlab.model.recording import Origin, Recording, RecordingInfo
+from teachlab.model.setting import Polarity, Setting
+from teachlab.model.truth import Truth, TruthSource
 from teachlab.questions.stale.answer import Stale, Staleness, staleness
 from teachlab.questions.stress.reserves import reserves
 from teachlab.scoring.scoring import score
@@ -87,7 +88,7 @@ def test_products_that_touch_and_merge_make_nothing_worse() -> None:
     found = _found(now, _log(seed=1))
     assert found.state is Stale.KEEP
     assert (found.errors, found.now.score.counts.scored_passes) == (0, 200)
-    assert (found.now.claim.events, found.now.claim.trials) == (0, 200)
+    assert (found.now.lost, found.now.claim.passes) == (0, 200)
 
 
 def test_passes_are_told_by_their_rows_also_where_some_are_joined_or_to_be_ignored() -> None:
@@ -178,6 +179,31 @@ def test_stale_and_replay_agree_on_the_claim_and_on_few_errors(tmp_path: Path) -
     assert used["claim"]["passes"] == kept["claim"]["passes"] < 200
     assert used["claim"]["upper"] == pytest.approx(kept["claim"]["upper"])
     assert "passes are left out, as replay does." in kept["claim"]["text"]
+
+
+@pytest.mark.parametrize(
+    ("source", "origin", "polarity", "told"),
+    [
+        ("self-labelled", "recorded", "light-on", "passes were lost. Nothing is claimed. The passes were"),
+        ("independent", "recorded", "dark-on", "passes were lost. Nothing is claimed. The output is"),
+        (
+            "independent",
+            "synthetic",
+            "light-on",
+            "0 of 300 passes in 30 lots were lost. At 95 % confidence, at most",
+        ),
+    ],
+)
+def test_what_replay_does_not_claim_stale_does_not_either(source: str, origin: str, polarity: str, told: str) -> None:
+    recording, truth = _log(lot=10)
+    recording = replace(recording, info=replace(recording.info, origin=Origin(origin)))
+    truth = replace(truth, source=TruthSource(source))
+    setting = replace(SETTING, polarity=Polarity(polarity))
+    found = staleness(setting, (recording, truth)).verdict
+    assert found.claim is not None
+    assert told in found.claim.text
+    assert (found.claim.upper is None) == ("Nothing is claimed" in told)
+    assert found.rehearsal == (origin == "synthetic")
 
 
 def test_what_always_lost_as_many_is_not_sent_to_be_cleaned() -> None:
@@ -442,7 +468,9 @@ def test_all_lost_is_a_hundred_percent_in_words(tmp_path: Path) -> None:
     path.write_text(json.dumps({"schema": 1, "unit": "x", "on_level": 50, "off_level": 40, "polarity": "light-on"}))
     said = CliRunner().invoke(app, ["stale", now, "--setting", str(path), "--before", before])
     assert said.exit_code == 1
-    assert "10 of 10 passes in 2 stretches were lost: no bound below 100 % holds." in " ".join(said.stdout.split())
+    assert "10 of 10 passes were lost. Nothing is claimed. The output never switches on." in " ".join(
+        said.stdout.split()
+    )
     assert "e+" not in said.stdout
 
 
