@@ -63,6 +63,11 @@ class Claimable:
     synthetic: bool
     ignore_passes: int
 
+    @property
+    def unsupported(self) -> bool:
+        """Whether these passes could not contradict any setting: labelled from the light, copied, or of other light."""
+        return bool({OpenCondition.SELF_LABELLED, OpenCondition.COPIES, OpenCondition.ELSEWHERE} & set(self.conditions))
+
     def sentences(self) -> list[str]:
         """Return one sentence for each kind of trial left out and for each remark on the claim."""
         said = {

@@ -11,7 +11,7 @@ from teachlab.model.draws import Draw, DrawOptions
 from teachlab.model.recording import Recording
 from teachlab.model.score import MOST_OF_THE_TIME, Score
 from teachlab.model.setting import Setting, bare
-from teachlab.model.truth import Truth
+from teachlab.model.truth import Truth, TruthSource
 from teachlab.questions.surface.count_settings import Counted, with_measures
 from teachlab.scoring.claimable import unusable, without_touching
 from teachlab.scoring.claims import in_common, lot_counts, paired_costs
@@ -146,6 +146,8 @@ def order_rows(
     if pairs:
         source = pairs[0][1].source if all(p.source is pairs[0][1].source for _, p in pairs) else Source.BLOCKS
         worst = max(options.costs.miss, options.costs.false)
-        for (k, _), order in zip(pairs, orders([p.values for _, p in pairs], source=source, worst=worst), strict=True):
+        claims = truth.source is not TruthSource.SELF_LABELLED
+        found = orders([p.values for _, p in pairs], source=source, worst=worst, claims=claims)
+        for (k, _), order in zip(pairs, found, strict=True):
             out[k] = order
     return out

@@ -228,11 +228,13 @@ def _ordered(truth: Truth, sides: list[_Side], confidence: float, assumption: As
         about, rehearsal = "which setting is better", best.case.found.synthetic
         return Verdict(decision=str(Decision.OPEN), about=about, reasons=(reason,), rehearsal=rehearsal), False
     pairs = [paired_costs(truth, a.trials, b.trials) for a, b in pairwise(ranked)]
-    found = orders([pair.values for pair in pairs], source=pairs[0].source, alpha=1 - confidence)
+    claims = not best.case.found.unsupported
+    found = orders([pair.values for pair in pairs], source=pairs[0].source, alpha=1 - confidence, claims=claims)
     reasons = []
     for (a, b), order in zip(pairwise(ranked), found, strict=True):
         trials = number_of(int(a.counts.passes.sum()), "pass", "passes")
-        text = f"Errors on {trials} of {a.name}: {a.errors}, of {b.name}: {b.errors}; {order.told}."
+        text = f"Errors on {trials} of {a.name}: {a.errors}, of {b.name}: {b.errors}"
+        text += f"; {order.told}." if a.case.usable else "."
         if a.case.usable and not b.case.usable:
             text = f"{b.name} comes last at any cost: its output is active for most of the gap time, or never."
         reasons.append(VerdictReason(text=text, count=b.errors))
@@ -242,21 +244,23 @@ def _ordered(truth: Truth, sides: list[_Side], confidence: float, assumption: As
         left = f"Left out of the claim: {number_of(other_shown, 'pass', 'passes')} by which another setting was taught."
         claim = replace(claim, beside=(left, *claim.beside))
     claim = replace(claim, text=f"{best.name}: {claim.text[:1].lower()}{claim.text[1:]}")
-    standing, good = found[0].standing, best.judged.good
+    standing, good, useless = found[0].standing, best.judged.good, not best.case.usable
     need: int | None = None
-    opened = standing is OrderStanding.OPEN and best.case.usable == other.case.usable
+    # Of two outputs that are of no use none is better, whatever they cost.
+    opened = useless or (standing is OrderStanding.OPEN and other.case.usable)
+    alike = useless or best.errors == other.errors
     holds = "is" if standing in {OrderStanding.ESTABLISHED, OrderStanding.OPEN} else "holds"
     sure, named = f"that {other.name} costs more than {best.name} {holds} {found[0].told}", f"{best.name}:"
     if best.case.usable and not other.case.usable:
         sure = f"at any cost {other.name} comes last"
     if opened:
         # Errors that differ are a difference, though one that these lots do not show to last.
-        decision, about = ALIKE if best.errors == other.errors else str(Decision.OPEN), f"{sure}. {named}"
+        decision, about = ALIKE if alike else str(Decision.OPEN), f"{sure}. {named}"
     elif good:
         decision, about = TAKE, f"{best.name}. {sentence(sure)} {named}"
     else:
         decision, about = NONE_YET, f"{best.name} is not shown to work. {sentence(sure)} {named}"
-    if opened and best.errors == other.errors:
+    if opened and alike:
         about, *why = _alike(best, other)
         reasons = [*(VerdictReason(text=text) for text in why), *reasons[0 if best.errors else 1 :]]
         if claim.upper is not None and not best.errors and other.case.usable:

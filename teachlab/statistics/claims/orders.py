@@ -198,8 +198,9 @@ def lots_to_order(differences: ArrayLike, *, alpha: float = ORDER_ALPHA) -> int 
 
 
 def orders(
-    differences: Sequence[ArrayLike], *, source: Source = Source.LOTS, worst: float = 1.0, alpha: float = ORDER_ALPHA
-) -> list[Order]:
+    differences: Sequence[ArrayLike], *, source: Source = Source.LOTS, worst: float = 1.0, alpha: float = ORDER_ALPHA,
+    claims: bool = True,
+) -> list[Order]:  # fmt: skip
     """Say for every pair of neighbours whether their order is established.
 
     Parameters
@@ -210,6 +211,8 @@ def orders(
         Named lots, or stretches of the recording if no lots are named.
     worst : float
         Difference in the adverse lot: the cost of an error in every pass.
+    claims : bool
+        Whether these passes may support a claim. If not, no order is said to hold beyond this recording.
 
     Notes
     -----
@@ -240,7 +243,7 @@ def orders(
     for d, p, p_adverse in zip(values, plain.tolist(), adverse.tolist(), strict=True):
         if p >= alpha:
             standing = OrderStanding.OPEN
-        elif source is not Source.LOTS:
+        elif source is not Source.LOTS or not claims:
             standing = OrderStanding.HERE
         else:
             standing = OrderStanding.ESTABLISHED if p_adverse < alpha else OrderStanding.LIKE_THOSE
