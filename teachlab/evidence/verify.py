@@ -25,6 +25,8 @@ from teachlab.model.recording import Recording
 RELATIVE = 1e-9
 NOT_COMPARED = ("software", *SEALS)
 MOST_SHOWN = 20
+DIGESTS = {"data": ("recording", "samples"), "truth": ("truth_file", "truth")}
+"""Digests in a record that a finding on its data, or truth, is about."""
 
 _Given = tuple[str | None, str | None, str | None]
 _Again = tuple[dict[str, Any], Recording, list[Finding]]
@@ -66,11 +68,7 @@ def verify_record(
     except (KeyError, TypeError, AttributeError) as fault:
         raise InputError(f"{path}: the record is damaged: {type(fault).__name__} {fault}. Write it again.") from None
     found = changed + found
-    skipped = {*NOT_COMPARED, "setting_source", "source"}
-    # What the digests of the files already report is not reported twice.
-    ours, theirs = ({k: v for k, v in r.items() if k not in skipped} for r in (again, record))
-    for side in (ours, theirs):
-        side["data"] = {k: v for k, v in side["data"].items() if not k.endswith("_sha256")}
+    ours, theirs = (_compared(r, {finding.where for finding in found}) for r in (again, record))
     differences = list(_differences("", theirs, ours))
     found += [Finding(where, message) for where, message in differences[:MOST_SHOWN]]
     if len(differences) > MOST_SHOWN:
@@ -80,6 +78,18 @@ def verify_record(
     except (KeyError, TypeError, AttributeError, ValueError) as fault:
         found.append(Finding("page", f"cannot be rendered from this record: {type(fault).__name__} {fault}"))
     return found + _versions(record.get("software", {}))
+
+
+def _compared(record: dict[str, Any], reported: set[str]) -> dict[str, Any]:
+    """Return what is compared of a record: all but the software and seals, and what is reported of its files."""
+    # Where a file lies may change, as may the code of a strategy; what a digest already reports is not reported twice.
+    told = {f"{name}_sha256" for where in reported for name in DIGESTS.get(where, ())}
+    out = {k: v for k, v in record.items() if k not in NOT_COMPARED}
+    for part in ("data", "setting_source", "source"):
+        if part in out:
+            of_file = told if part == "data" else {"file", "file_sha256", "strategy_source_sha256"}
+            out[part] = {k: v for k, v in out[part].items() if k not in of_file}
+    return out
 
 
 def _setting_again(record: dict[str, Any], path: str | Path, given: _Given) -> _Again:

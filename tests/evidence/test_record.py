@@ -201,6 +201,23 @@ def test_a_forged_count_is_recomputed(folder: Path) -> None:
 
 
 @pytest.mark.parametrize(
+    ("part", "name"),
+    [
+        ("data", "recording_sha256"), ("data", "samples_sha256"), ("data", "truth_file_sha256"),
+        ("data", "truth_sha256"), ("setting_source", "setting_sha256"), ("setting_source", "file_sha256"),
+        ("split", "scored_samples_sha256"),
+    ],
+)  # fmt: skip
+def test_a_forged_digest_is_found(folder: Path, part: str, name: str) -> None:
+    """Also where the digest of the record is made to fit, and no page is left to tell."""
+    record = {key: value for key, value in _record(folder).items() if key not in SEALS}
+    record[part][name] = "0" * 64
+    record["record_sha256"] = json_digest({key: value for key, value in record.items() if key not in SEALS})
+    (folder / "result.json").write_text(record_text(record), encoding="utf-8")
+    assert [f.serious for f in verify_record(folder / "result.json")] == [True]
+
+
+@pytest.mark.parametrize(
     ("old", "new", "words"),
     [
         ("1 / 209", "0 / 209", "reads"),  # a count
