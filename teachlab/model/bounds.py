@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import fields
+from enum import StrEnum
 from functools import cache
 from typing import Any
 
@@ -28,6 +29,19 @@ def hold_levels(value: Any, names: Iterable[str], error: Callable[[str], Excepti
                 f"way, got {level:g}."
             )
         object.__setattr__(value, name, level)
+
+
+def hold_choice(value: Any, name: str, made: type[StrEnum], error: Callable[[str], Exception]) -> None:
+    """Convert the named field of a frozen value from the text of a choice to the choice; refuse any other text.
+
+    A text that is equal to a choice is not the same object: left as it is, a rise would be taken for a dip.
+    """
+    given = getattr(value, name)
+    if type(given) is made:
+        return
+    if given not in list(made):
+        raise error(f"{name} must be one of {', '.join(made)}, got '{given}'.")
+    object.__setattr__(value, name, made(given))
 
 
 def hold_bounds(value: Any, error: Callable[[str], Exception]) -> None:

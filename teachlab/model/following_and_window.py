@@ -11,7 +11,7 @@ from enum import StrEnum
 from typing import Any, Self
 
 from teachlab.errors import SettingError
-from teachlab.model.bounds import hold_levels
+from teachlab.model.bounds import hold_choice, hold_levels
 from teachlab.model.recording import Direction
 from teachlab.model.setting import Setting
 
@@ -96,7 +96,7 @@ class FollowingSetting(Setting):
 
     def __post_init__(self) -> None:
         Setting.__post_init__(self)
-        object.__setattr__(self, "follow", Follow(self.follow))
+        hold_choice(self, "follow", Follow, SettingError)
         hold_levels(self, ("reference", "low_limit", "high_limit", "dark_level"), SettingError)
         self._check_reference()
 
@@ -219,8 +219,8 @@ class TurningPointSetting(Setting):
     dark_level: float = 0.0
 
     def __post_init__(self) -> None:
-        for name, made in (("form", Follow), ("direction", Direction)):
-            object.__setattr__(self, name, made(getattr(self, name)))
+        hold_choice(self, "form", Follow, SettingError)
+        hold_choice(self, "direction", Direction, SettingError)
         own = ("background", "dark_level", "return_share", "distance", "share")
         hold_levels(self, (name for name in own if getattr(self, name) is not None), SettingError)
         wanted, other = ("share", "distance") if self.form is Follow.GAIN else ("distance", "share")

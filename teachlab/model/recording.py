@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from teachlab.errors import RecordingError
-from teachlab.model.bounds import LARGEST_LEVEL, hold_bounds, hold_levels
+from teachlab.model.bounds import LARGEST_LEVEL, hold_bounds, hold_choice, hold_levels
 from teachlab.model.printable_text import in_figures
 
 Light = NDArray[Any]
@@ -84,6 +84,9 @@ class LoggedOutput:
     active: OutputWhen = field(default=OutputWhen.HIGH, metadata={"stated": True})
     lag_samples: int = 0
 
+    def __post_init__(self) -> None:
+        hold_choice(self, "active", OutputWhen, RecordingError)
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RecordingInfo:
@@ -139,6 +142,10 @@ class RecordingInfo:
 
     def __post_init__(self) -> None:
         hold_bounds(self, RecordingError)
+        hold_choice(self, "sensing", Sensing, RecordingError)
+        hold_choice(self, "origin", Origin, RecordingError)
+        if self.direction is not None:
+            hold_choice(self, "direction", Direction, RecordingError)
         if not self.unit.strip():
             raise RecordingError("unit must not be empty. Name the unit of the light: counts, mV, percent …")
         hold_levels(self, ("dark_level",), RecordingError)

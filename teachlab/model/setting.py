@@ -8,7 +8,7 @@ from enum import StrEnum
 from typing import Any, Self
 
 from teachlab.errors import SettingError
-from teachlab.model.bounds import hold_bounds, hold_levels
+from teachlab.model.bounds import hold_bounds, hold_choice, hold_levels
 
 MOST_CONSECUTIVE = 2**53
 """Up to here, numbers of evaluations are exact as floating-point numbers too, which times are."""
@@ -74,8 +74,8 @@ class Switching:
     )
 
     def __post_init__(self) -> None:
-        object.__setattr__(self, "polarity", Polarity(self.polarity))
-        object.__setattr__(self, "delays_act_on", DelaysActOn(self.delays_act_on))
+        hold_choice(self, "polarity", Polarity, SettingError)
+        hold_choice(self, "delays_act_on", DelaysActOn, SettingError)
         hold_bounds(self, SettingError)
 
     @property

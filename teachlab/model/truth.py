@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from teachlab.errors import TruthError
-from teachlab.model.bounds import hold_bounds
+from teachlab.model.bounds import hold_bounds, hold_choice
 from teachlab.model.printable_text import number_of
 from teachlab.model.recording import DIGEST
 
@@ -142,6 +142,7 @@ class Truth:
             if values is not None and values.shape != (size,):
                 raise TruthError(f"column '{column}' has {number_of(values.size, 'row')}, 'start' has {size}.")
         hold_bounds(self, TruthError)
+        hold_choice(self, "source", TruthSource, TruthError)
         for column in ("start", "end", "detect", "label", "lot"):
             values = getattr(self, column)
             if values is not None:

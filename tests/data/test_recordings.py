@@ -12,8 +12,19 @@ import pyarrow.parquet as pq
 import pytest
 
 from teachlab.data.recording_files import RecordingWriter, read_recording, write_recording
-from teachlab.errors import RecordingError
-from teachlab.model.recording import Block, Direction, Origin, Recording, RecordingInfo, Sensing
+from teachlab.errors import RecordingError, SettingError, TruthError
+from teachlab.model.recording import (
+    Block,
+    Direction,
+    LoggedOutput,
+    Origin,
+    OutputWhen,
+    Recording,
+    RecordingInfo,
+    Sensing,
+)
+from teachlab.model.setting import Setting
+from teachlab.model.truth import Truth, TruthSource
 
 INFO = RecordingInfo(
     sample_rate_hz=2000.0,
@@ -370,3 +381,24 @@ def test_a_sample_without_a_time_stays_without_one(tmp_path):
         None,
         *range(2_000_000, 5_000_001, 1_000_000),
     ]
+
+
+def test_choices_may_be_given_as_text_and_are_no_other_words() -> None:
+    """A text that was left as it was made a rise a dip, and let a claim be made on synthetic light."""
+    info = RecordingInfo(
+        sample_rate_hz=1000, unit="counts", direction="rise", origin="synthetic", sensing="diffuse",
+        output=LoggedOutput(active="low"),
+    )  # fmt: skip
+    assert (info.direction, info.origin, info.sensing) == (Direction.RISE, Origin.SYNTHETIC, Sensing.DIFFUSE)
+    assert info.direction is Direction.RISE
+    assert info.origin is Origin.SYNTHETIC
+    assert info.output is not None
+    assert info.output.active is OutputWhen.LOW
+    truth = Truth.from_arrays([3], [5], source="self-labelled")
+    assert truth.source is TruthSource.SELF_LABELLED
+    with pytest.raises(RecordingError, match="direction must be one of rise, dip, got 'up'"):
+        RecordingInfo(sample_rate_hz=1000, unit="counts", direction="up")
+    with pytest.raises(TruthError, match="source must be one of"):
+        Truth.from_arrays([3], [5], source="me")
+    with pytest.raises(SettingError, match="polarity must be one of light-on, dark-on, got 'light'"):
+        Setting(unit="counts", on_level=2, off_level=1, polarity="light")
