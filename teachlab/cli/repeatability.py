@@ -26,7 +26,7 @@ from teachlab.cli.options import (
     Tolerance,
 )
 from teachlab.errors import ParameterError
-from teachlab.model.printable_text import Lines, in_figures, number_of, typed_again
+from teachlab.model.printable_text import Lines, in_figures, level_text, number_of, typed_again
 from teachlab.wording.notes import passes_notes
 
 if TYPE_CHECKING:
@@ -218,7 +218,7 @@ def _tell(found: Study, draws: int) -> None:
             else:
                 cells = [_cell(ready["spreads"][key], key, digits) for key, _, digits in SHOWN]
                 sd = ready["spreads"]["on_level"]["sd"]
-                cells[0] = Lines.of(*cells[0].split("\n"), f"sd {sd:.3g}" if sd else "")
+                cells[0] = Lines.of(*cells[0].split("\n"), f"sd {in_figures(sd, 3)}" if sd else "")
             table.add_row(name or name_of(ready), *cells, str(cloud.abstained.events))
     show(table)
     if found.best is not None:
@@ -226,7 +226,8 @@ def _tell(found: Study, draws: int) -> None:
         cost = found.best.cost
         what = "nothing is lost or false" if cost == 0 else f"the cost is least, {cost:.3g} per pass,"
         off = found.best.setting.off_level
-        say(f"In hindsight {what} for on-levels from {a:.5g} to {b:.5g} at off-level {off:.5g}.")
+        from_, to, release = map(level_text, (a, b, off))
+        say(f"In hindsight {what} for on-levels from {from_} to {to} at off-level {release}.")
     for one in found.strategies:
         for limits, rate in one.cloud.worse:
             whole = limits.low == float("-inf")
@@ -241,7 +242,7 @@ def _tell(found: Study, draws: int) -> None:
             _tell_agreement(one.agreement, f"{one.cloud.strategy}: {number_of(one.agreement.settings, 'draw')}")
     for name, measures in found.settings:
         say(
-            f"Taught by {name}: on {measures['on_level']:.5g}, off {measures['off_level']:.5g}, lost "
+            f"Taught by {name}: on {level_text(measures['on_level'])}, off {level_text(measures['off_level'])}, lost "
             f"{100 * measures['lost_rate']:.3g} %, regret {measures['regret']:.3g} per pass."
         )
     if found.people is not None:

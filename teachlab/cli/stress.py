@@ -188,7 +188,7 @@ def _tell(found: StressMap) -> None:
         for row, ambient in zip(found.boundary(), found.ambient, strict=True):
             for share, pedestal in zip(row, found.pedestal, strict=True):
                 if share is not None:
-                    say(f"  ambient {ambient:>8.5g}, pedestal {pedestal:>8.5g} {unit}: {share:g}")
+                    say(f"  ambient {level_text(ambient):>8}, pedestal {level_text(pedestal):>8} {unit}: {share:g}")
         if never := least.count(None):
             say(f"  In {never} of the {len(least)} combinations of ambient light and pedestal it does not work at all.")
     told = []
@@ -196,8 +196,8 @@ def _tell(found: StressMap) -> None:
         shares = [f"{share:g}" for share, _ in same]
         told.append(f"{' to '.join(dict.fromkeys((shares[0], shares[-1])))}: {lost}")
     say(
-        f"Lost passes by share of light left, ambient {found.ambient[0]:g}, pedestal {found.pedestal[0]:g} {unit}: "
-        + ", ".join(told)
+        f"Lost passes by share of light left, ambient {level_text(found.ambient[0])}, pedestal "
+        f"{level_text(found.pedestal[0])} {unit}: " + ", ".join(told)
     )
 
 

@@ -26,7 +26,7 @@ from teachlab.cli.options import (
 )
 from teachlab.cli.writing import kind_of, write_results
 from teachlab.errors import ParameterError
-from teachlab.model.printable_text import number_of, typed_again
+from teachlab.model.printable_text import level_text, number_of, typed_again
 from teachlab.wording.notes import passes_notes
 
 if TYPE_CHECKING:
@@ -169,7 +169,7 @@ def _levels(text: str | None) -> Any:
 
 
 def _interval(ends: tuple[float, float], *, open_below: bool) -> str:
-    return f"{'(' if open_below else '['}{ends[0]:.5g}, {ends[1]:.5g}]"
+    return f"{'(' if open_below else '['}{level_text(ends[0])}, {level_text(ends[1])}]"
 
 
 def _tell(found: Surface, curve: Surface | None, best: Hindsight) -> None:
@@ -183,7 +183,7 @@ def _tell(found: Surface, curve: Surface | None, best: Hindsight) -> None:
     if not found.distinct and curve is None:
         say("The light has more levels than that: between the levels counted the counts may differ.")
     say(
-        f"Best in hindsight: on {best.setting.on_level:.5g}, off {best.setting.off_level:.5g} {unit}, "
+        f"Best in hindsight: on {level_text(best.setting.on_level)}, off {level_text(best.setting.off_level)} {unit}, "
         f"cost {best.cost:.4g} per pass; {number_of(best.equally_good, 'pair costs', 'pairs cost')} the same."
     )
     say(f"  {_counted(best.counts)}")
@@ -196,12 +196,12 @@ def _tell(found: Surface, curve: Surface | None, best: Hindsight) -> None:
         k = int(lost.argmin())
         say(
             f"Without hysteresis, every level exact: at best {lost[k]} lost, false and extra "
-            f"(level {curve.levels[k]:.5g})"
+            f"(level {level_text(curve.levels[k])})"
         )
 
 
 def _about(name: str, setting: Setting, looked: dict[str, Any]) -> str:
-    head = f"{name}: on {setting.on_level:.5g}, off {setting.off_level:.5g}: "
+    head = f"{name}: on {level_text(setting.on_level)}, off {level_text(setting.off_level)}: "
     counts, regret = looked["counts"], looked["regret"]
     if counts is None:
         return head + "not among the levels counted; replay it."
@@ -223,8 +223,8 @@ def _about_cloud(cloud: SurfaceCloud, best: Hindsight) -> list[str]:
     lines = []
     if first is not None:
         lines.append(
-            f"Taught by {cloud.strategy}: on {first['on_level']:.5g}, off {first['off_level']:.5g}, cost "
-            f"{first['cost']:.4g} per pass, regret {first['regret']:.4g}"
+            f"Taught by {cloud.strategy}: on {level_text(first['on_level'])}, off {level_text(first['off_level'])}, "
+            f"cost {first['cost']:.4g} per pass, regret {first['regret']:.4g}"
         )
     abstained = f", {cloud.abstained} abstained" if cloud.abstained else ""
     abstained += f", {cloud.failed} failed ({cloud.why})" if cloud.failed else ""

@@ -69,7 +69,7 @@ def _rate(rate: dict[str, Any]) -> dict[str, str]:
         values = {key: percent(rate[key]) for key in bounds}
         return {"events": str(rate["events"]), "over": str(rate["trials"]), **values}
     exposure, per = rate["exposure"], rate["per"]
-    over = f"{exposure:.4g} h ({duration(exposure)})" if per.endswith("hour") else f"{exposure:.4g}"
+    over = f"{in_figures(exposure)} h ({duration(exposure)})" if per.endswith("hour") else in_figures(exposure)
     values = {key: "no bound" if key != "estimate" and rate[key] is None else number(rate[key]) for key in bounds}
     return {"events": str(rate["events"]), "over": over, **values}
 

@@ -7,7 +7,8 @@ from collections.abc import Callable
 
 from rich.table import Table
 
-from teachlab.model.printable_text import Lines, in_figures
+from teachlab.model.draws import Spread
+from teachlab.model.printable_text import Lines, in_figures, level_text
 from teachlab.model.score import Rate
 from teachlab.studies.result import RecordingBench, StrategyResult
 from teachlab.wording.tables import margins_table, plain_table
@@ -81,13 +82,14 @@ def interval_table(bench: RecordingBench) -> Table:
         merged = f", {score.counts.merged} merged" if score.counts.merged else ""
         table.add_row(
             result.strategy,
-            Lines.of(f"{setting.on_level:.4g}", f"{setting.off_level:.4g}"),
+            Lines.of(level_text(setting.on_level), level_text(setting.off_level)),
             _rate(score.lost_rate, merged),
             _rate(score.false_trips_per_gap),
             "no time"
             if trips.estimate is None
             else Lines.of(
-                f"{trips.events} in {trips.exposure:.3g} h", f"{trips.estimate:.3g} [{trips.low:.3g}, {trips.high:.3g}]"
+                f"{trips.events} in {in_figures(trips.exposure, 3)} h",
+                "{} [{}, {}]".format(*(in_figures(v, 3) for v in (trips.estimate, trips.low, trips.high))),
             ),
             str(score.counts.extra),
         )

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
-from teachlab.model.printable_text import moment, number_of
+from teachlab.model.printable_text import in_figures, moment, number_of
 
 if TYPE_CHECKING:
     from teachlab.model.printable_text import Recorded
@@ -83,9 +83,10 @@ def evidence_line(evidence: GrowingEvidence, of: Recorded) -> str:
 def _trend(trend: dict[str, Any]) -> str:
     followed = "the passes" if trend["of"] == "passes" else "the gaps, which objects darken"
     by = "lots" if trend["source"] == "lots" else "stretches"
+    per_hour, low, high = (in_figures(trend[name], 3) for name in ("per_hour", "low", "high"))
     said = (
-        f"Trend of the light of {followed} ({trend['scale']}): {trend['per_hour']:.3g} per hour, {trend['low']:.3g} to "
-        f"{trend['high']:.3g} by {trend['groups']} {by}, over {duration(trend['hours_observed'])} observed."
+        f"Trend of the light of {followed} ({trend['scale']}): {per_hour} per hour, {low} to {high} by "
+        f"{trend['groups']} {by}, over {duration(trend['hours_observed'])} observed."
     )
     return f"{said} {_ahead(trend)}"
 

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from teachlab.errors import ParameterError, UnmeasurableError
 from teachlab.model.json_values import Document, plain
 from teachlab.model.margin import SIDE_WORDS, Margin
-from teachlab.model.printable_text import number_of, unlike_figures
+from teachlab.model.printable_text import in_figures, number_of, unlike_figures
 from teachlab.model.recording import Recording
 from teachlab.model.score import USUAL_RULES, Rate, Rules, Score
 from teachlab.model.setting import Setting
@@ -442,7 +442,7 @@ def _state(
         kept = "neither losses nor margin are seen to be worse than before"
     if before is not None and across is None:
         kept = "no more losses are seen than before (too few lots before to watch the margins)"
-    return Stale.KEEP, (f"{kept}; margin to noise {now.to_noise or 0:.3g}",)
+    return Stale.KEEP, (f"{kept}; margin to noise {in_figures(now.to_noise or 0, 3)}",)
 
 
 def _worse(

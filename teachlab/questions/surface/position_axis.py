@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from teachlab.model.draws import Costs
 from teachlab.model.json_values import picked, plain
-from teachlab.model.printable_text import number_of
+from teachlab.model.printable_text import level_text, number_of
 from teachlab.model.recording import Recording
 from teachlab.model.score import USUAL_RULES, Rules
 from teachlab.model.setting import Setting
@@ -113,20 +113,20 @@ class PositionAxis:
         least, beside = steepest.onset, cheapest.onset
         if cheapest.onset.spread < 2 * self.doubt_ms:
             return (
-                f"Position of the onset: at the level of least cost, {cheapest.level:.5g} {unit}, it spreads by "
-                f"{self._amount(beside)}. Borders are uncertain by ±{self.doubt_ms:.3g} ms, so no level can be shown "
-                "to be better."
+                f"Position of the onset: at the level of least cost, {level_text(cheapest.level)} {unit}, it spreads "
+                f"by {self._amount(beside)}. Borders are uncertain by ±{self.doubt_ms:.3g} ms, so no level can be "
+                "shown to be better."
             )
         if steepest.level == cheapest.level:
             return (
                 f"Position of the onset: it spreads least, by {self._amount(least)}, at the level of least cost, "
-                f"{cheapest.level:.5g} {unit}."
+                f"{level_text(cheapest.level)} {unit}."
             )
         more = steepest.errors - cheapest.errors
         costs = f"It costs {more} more errors" if more > 0 else "It costs no error more"
         return (
-            f"Position of the onset: it spreads least at the level {steepest.level:.5g} {unit}, by "
-            f"{self._amount(least)}; at the level of least cost, {cheapest.level:.5g} {unit}, by "
+            f"Position of the onset: it spreads least at the level {level_text(steepest.level)} {unit}, by "
+            f"{self._amount(least)}; at the level of least cost, {level_text(cheapest.level)} {unit}, by "
             f"{self._amount(beside)}. "
             f"{costs} on {number_of(self.scored_passes, 'pass', 'passes')}."
         )
