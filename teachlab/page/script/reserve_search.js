@@ -12,7 +12,7 @@
  */
 import { Between } from "./edges_between.js";
 import { firstAfter } from "./scoring.js";
-import { breakOf } from "./stress.js";
+import { breakOf, comeFar } from "./stress.js";
 
 /** Replays after which a search ends with what is proven by then. */
 const REPLAYS = 4000;
@@ -109,5 +109,5 @@ export function* searchedReserve(player, trials) {
   const there = play(end);
   yield;
   const found = yield* last(start, here, end, there, trials);
-  return { value: Math.abs((found ?? end) - start), sure: stopped ? "at least" : "exact" };
+  return { value: comeFar(found ?? end, path), sure: stopped ? "at least" : "exact" };
 }

@@ -6,7 +6,7 @@
  * @typedef {{value: number|null, sure: "exact"|"at least"|"below"}} Bound null: an error without any stress
  */
 import { cellOf, countsAt, errorsAt } from "./tables.js";
-import { breakOf } from "./stress.js";
+import { breakOf, comeFar } from "./stress.js";
 
 /**
  * Errors of one cell where products that touch were apart before: merging is the first thing that goes wrong with them.
@@ -39,14 +39,14 @@ export function tableReserve(counted, path) {
     const on = k < 0 || k >= levels.length ? null : breakOf(path, path.on, levels[k], at, path.end);
     const off = l < 0 || l >= levels.length ? null : breakOf(path, path.off, levels[l], at, path.end);
     const ends = [on, off].filter((one) => one !== null).map((one) => one.far);
-    if (ends.length === 0) return { value: Math.abs(path.end - path.start), sure: "exact" };
+    if (ends.length === 0) return { value: comeFar(path.end, path), sure: "exact" };
     const next = path.gain ? Math.max(...ends) : Math.min(...ends);
     if (on !== null && on.far === next) i += by;
     if (off !== null && off.far === next) j += by;
     at = next;
     // An on-level above all light: the output never switches, and every pass is lost.
     if (i >= levels.length || wrongAt(counted, i, j) > 0) {
-      return { value: Math.abs(/** @type {number} */ ([on, off].find((one) => one?.far === next)?.near) - path.start), sure: "exact" };
+      return { value: comeFar(/** @type {number} */ ([on, off].find((one) => one?.far === next)?.near), path), sure: "exact" };
     }
   }
 }
@@ -63,7 +63,7 @@ function thinned(counted, path, from) {
   for (let k = from + by; k >= 0 && k < levels.length; k += by) {
     const met = breakOf(path, path.on, levels[k], path.start, path.end);
     if (met === null) return null;
-    if (wrongAt(counted, k, k) > 0) return { value: Math.abs((path.gain ? met.near : met.far) - path.start), sure: "below" };
+    if (wrongAt(counted, k, k) > 0) return { value: comeFar(path.gain ? met.near : met.far, path), sure: "below" };
   }
   return null;
 }

@@ -14,6 +14,17 @@
 const BELOW_DARK = 0.05;
 
 /**
+ * How far a walk came. The difference is rounded: taken from the start again, it must not lead beyond the last right point.
+ * @param {number} last
+ * @param {Path} path
+ */
+export function comeFar(last, { start }) {
+  const far = Math.abs(last - start);
+  // Only what lies above one half is rounded at all, and the numbers there are half an epsilon apart.
+  return last < start && start - far < last ? far - Number.EPSILON / 2 : far;
+}
+
+/**
  * Whether a share of the light means nothing here.
  * @param {Receiver} receiver
  * @param {number} off
