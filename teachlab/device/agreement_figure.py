@@ -50,7 +50,6 @@ def agreement_figure(found: MatchedEdges, recording: Recording, *, kind: str = "
         axes.set_ylabel("sensor later by, samples")
         axes.set_xlabel(f"time, {unit}")
         axes.yaxis.get_major_locator().set_params(integer=True)
-        axes.spines[["top", "right"]].set_visible(False)
         axes.legend(loc="upper left", bbox_to_anchor=(1.0, 1.0), frameon=False, fontsize=8.5)
         _both_outputs(below, found, recording)
         return picture(
@@ -89,5 +88,4 @@ def _both_outputs(axes: Any, found: MatchedEdges, recording: Recording) -> None:
     axes.set_title("at the first edge that only one has" if alone else "at the first edges", loc="left", fontsize=9)
     axes.set_ylabel(f"light, {recording.info.unit}")
     axes.set_xlabel("time, s")
-    axes.spines[["top", "right"]].set_visible(False)
     axes.legend(loc="upper left", bbox_to_anchor=(1.0, 1.0), frameon=False, fontsize=8.5)

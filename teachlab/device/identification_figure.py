@@ -59,7 +59,6 @@ def identification_figure(
                 loc="left", fontsize=9,
             )  # fmt: skip
             axes.set_ylabel(f"light, {found.unit}")
-            axes.spines[["top", "right"]].set_visible(False)
             axes.legend(loc="upper left", bbox_to_anchor=(1.0, 1.0), frameon=False, fontsize=8.5)
         rows[-1].set_xlabel(f"time, {unit}")
         return picture(

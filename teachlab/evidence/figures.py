@@ -96,8 +96,7 @@ def _figure(
 ) -> str:
     from matplotlib.figure import Figure
 
-    style = {"axes__spines__top": False, "axes__spines__right": False, "font__family": "sans-serif", "font__size": 8}
-    with drawing(name, **style):
+    with drawing(name, font__family="sans-serif", font__size=8):
         figure = Figure(figsize=size, layout="constrained")
         description = draw(figure, record)
         svg = picture(figure, "svg", Creator=None).decode()

@@ -29,11 +29,15 @@ RESOLUTION = 110
 
 
 @contextmanager
-def drawing(salt: str, **style: Any) -> Iterator[None]:
-    """Draw inside this block: a dollar sign begins no formula, and names inside an SVG follow from `salt`."""
+def drawing(salt: str, *, boxed: bool = False, **style: Any) -> Iterator[None]:
+    """Draw inside this block: a dollar sign begins no formula, and names inside an SVG follow from `salt`.
+
+    `boxed`: axes have lines on all sides, not on the left and below alone.
+    """
     import matplotlib as mpl
 
     ours: Any = {"svg.hashsalt": printable(salt), "svg.fonttype": "none", "font.size": 9, "text.parse_math": False}
+    ours |= {"axes.spines.top": boxed, "axes.spines.right": boxed}
     ours |= {key.replace("__", "."): value for key, value in style.items()}
     with mpl.rc_context(ours):
         yield

@@ -90,7 +90,6 @@ def unsolved_figure(title: str, recording: Recording, trials: Sequence[UnsolvedT
             axes.set_title(f"{trial.name}: {trial.what}, {trial.why}", fontsize=9)
             axes.set_xlabel("s", fontsize=8)
             axes.set_ylabel(recording.info.unit, fontsize=8)
-            axes.spines[["top", "right"]].set_visible(False)
         more = f", {len(drawn)} of {len(trials)}" if len(drawn) < len(trials) else ""
         figure.suptitle(
             f"{title}: what no setting gets right{more}. Grey: a pass; dashed: levels of the best in hindsight.",
@@ -130,7 +129,6 @@ def _draw_light(axes: Any, bench: RecordingBench, truth: Truth, extremes: PassAn
         axes.set_ylim(bottom=0)
     axes.set_ylabel("passes or gaps")
     axes.tick_params(labelbottom=False)
-    axes.spines[["top", "right"]].set_visible(False)
 
 
 def _draw_levels(axes: Any, bench: RecordingBench) -> None:
@@ -153,7 +151,6 @@ def _draw_levels(axes: Any, bench: RecordingBench) -> None:
     axes.set_yticks(range(len(bench.results)), [_row_name(bench, r) for r in bench.results])
     axes.set_ylim(len(bench.results) - 0.5, -0.5)
     axes.set_xlabel(f"level at which the output becomes active, {bench.unit}")
-    axes.spines[["top", "right"]].set_visible(False)
 
 
 def _row_name(bench: RecordingBench, result: StrategyResult) -> str:
@@ -177,4 +174,3 @@ def _draw_cost(axes: Any, bench: RecordingBench) -> None:
     axes.set_xlim(left=0)
     axes.set_xlabel("cost per pass")
     axes.tick_params(labelleft=False)
-    axes.spines[["top", "right"]].set_visible(False)

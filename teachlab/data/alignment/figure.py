@@ -75,7 +75,6 @@ def alignment_figure(alignment: Alignment, truth: Truth, *, name: str, kind: str
                 title + (f"; borders outside the picture: {beyond}" if beyond else ""), loc="left", fontsize=9
             )
             axes.set_ylabel("light after the border, ms")
-            axes.spines[["top", "right"]].set_visible(False)
             axes.legend(loc="upper left", bbox_to_anchor=(1.0, 1.0), frameon=False, fontsize=8.5)
         rows[-1].set_xlabel(f"time, {unit}")
         return picture(

@@ -28,7 +28,7 @@ def label_sheet(recording: Recording, proposal: Proposal, doubts: Sequence[PassD
     chosen = sorted(doubts, key=lambda one: (-one.doubt, one.start))[:MOST_PICTURES]
     down = max(1, -(-len(chosen) // ACROSS))
     levels = proposal.levels
-    with drawing(recording.name):
+    with drawing(recording.name, boxed=True):
         figure = Figure(figsize=(11, 0.7 + 1.7 * down), layout="constrained")
         for k, one in enumerate(chosen):
             axes = figure.add_subplot(down, ACROSS, k + 1)

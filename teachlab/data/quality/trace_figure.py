@@ -137,7 +137,6 @@ def _draw(
     axes.margins(y=0.08 if logged is None else 0.13)
     axes.set_xlabel(f"time, {unit}")
     axes.set_ylabel(f"light, {recording.info.unit}")
-    axes.spines[["top", "right"]].set_visible(False)
 
 
 def _covered(spans: NDArray[np.int64], edges: NDArray[np.int64]) -> tuple[NDArray[np.int64], NDArray[np.int64]]:

@@ -31,17 +31,6 @@ export function numberOf(n, one, more = `${one}s`) {
 }
 
 /**
- * A number cut towards 0 to so many digits, where a rounded one would claim too much.
- * @param {number} value finite, at least 0
- * @param {number} digits
- */
-export function cut(value, digits) {
-  const shown = Number(value.toPrecision(digits));
-  if (shown <= value) return shown;
-  return Number((shown - 10 ** (Math.floor(Math.log10(value)) - digits + 1)).toPrecision(digits));
-}
-
-/**
  * A number with so many significant digits, as `in_figures` of the package writes it: without signs of programmers.
  * @param {number} value finite
  * @param {number} digits

@@ -63,9 +63,8 @@ def coverage_figure(found: Coverage, *, title: str, kind: str) -> bytes:
     """
     from matplotlib.figure import Figure
 
-    style = {"axes__spines__top": False, "axes__spines__right": False}
     columns = max(len(one.blocks) for one in found.cycles)
-    with drawing(title or "coverage", **style):
+    with drawing(title or "coverage"):
         rows = len(found.cycles)
         figure = Figure(figsize=(max(5.0, 4.2 * columns) + 1.6, 0.9 + 2.5 * rows), layout="constrained")
         grid = figure.subplots(rows, columns, squeeze=False)

@@ -62,7 +62,6 @@ def design_figure(
         axes.set_ylabel("passes or gaps")
         axes.legend(loc="upper left", bbox_to_anchor=(1.0, 1.0), frameon=False, fontsize=8)
         axes.set_title(f"{recording.name}: {setting_in_words(setting, recording.whole_step)}", fontsize=9)
-        axes.spines[["top", "right"]].set_visible(False)
         says = "Grey: where the level may lie at the same cost, both levels moved together."
         if scan.evaluations > 1:
             rate_hz = setting.evaluation_rate_hz or recording.info.sample_rate_hz

@@ -23,8 +23,7 @@ def cloud_figure(clouds: Sequence[Document], best: Document | None, unit: str, *
     """
     from matplotlib.figure import Figure
 
-    style = {"axes__spines__top": False, "axes__spines__right": False}
-    with drawing(title or "cloud", **style):
+    with drawing(title or "cloud"):
         figure = Figure(figsize=(10.5, 0.6 + 2.9 * max(1, len(clouds))), layout="constrained")
         grid = figure.subplots(max(1, len(clouds)), 2, squeeze=False)
         for k, cloud in enumerate(clouds):

@@ -21,7 +21,7 @@ def stress_figure(found: StressMap, *, title: str = "", kind: str = "svg") -> by
     """Draw the map: one panel per pedestal with the border of survival; curves if only gain or ambient light varies."""
     from matplotlib.figure import Figure
 
-    with drawing(title or "stress"):
+    with drawing(title or "stress", boxed=True):
         panels, curves = len(found.pedestal), min(len(found.ambient), len(found.gain)) == 1
         figure = Figure(figsize=(2.4 + 3.9 * panels, 4.6), layout="constrained")
         axes = np.atleast_1d(np.asarray(figure.subplots(1, panels, sharey=True))).tolist()

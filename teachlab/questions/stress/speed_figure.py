@@ -39,8 +39,7 @@ def speed_figure(found: Sequence[AtSpeed], *, title: str = "", kind: str = "svg"
     if not found:
         raise ParameterError("a figure over the speed needs at least one speed, got none.")
     ordered = sorted(found, key=lambda at: at.factor)
-    style = {"axes__spines__top": False, "axes__spines__right": False}
-    with drawing(title or "speed", **style):
+    with drawing(title or "speed"):
         figure = Figure(figsize=(6.4, 5.6), layout="constrained")
         faults, reserve = figure.subplots(2, 1, sharex=True, height_ratios=(3, 2))
         _faults(faults, ordered)

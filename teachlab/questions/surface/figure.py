@@ -61,7 +61,7 @@ def surface_figure(
     """
     from matplotlib.figure import Figure
 
-    with drawing(title or "surface"):
+    with drawing(title or "surface", boxed=True):
         figure = Figure(figsize=(11, 5.2), layout="constrained")
         left, right = figure.subplots(1, 2, width_ratios=(1.35, 1))
         _draw_map(figure, left, surface, best)
@@ -181,7 +181,7 @@ def delay_figure(found: DelaySurface, *, title: str = "", kind: str = "svg") -> 
         )
         if delays.size > 1
     ]
-    with drawing(title or "delays"):
+    with drawing(title or "delays", boxed=True):
         figure = Figure(figsize=(4.6 * max(1, len(panels)) + 1, 4.6), layout="constrained")
         mesh: Any = None
         axes = np.atleast_1d(figure.subplots(1, len(panels), sharey=True))

@@ -32,7 +32,7 @@ def position_figure(position: SwitchingPosition, unit: str, *, title: str = "", 
     """
     from matplotlib.figure import Figure
 
-    with drawing(title or "position"):
+    with drawing(title or "position", boxed=True):
         figure = Figure(figsize=(8, 5.4), layout="constrained")
         draw_position(figure, position, unit)
         if title:

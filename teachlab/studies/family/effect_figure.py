@@ -30,7 +30,7 @@ def effect_figure(found: StudyAnswer, *, kind: str = "svg") -> bytes:
     if not panels:
         raise InputError("this study varies no parameter: there is no figure. to_pandas() gives its rows.")
     down = -(-len(panels) // ACROSS)
-    with drawing("study"):
+    with drawing("study", boxed=True):
         figure = Figure(figsize=(11, 2.9 * down + 0.4), layout="constrained")
         axes = figure.subplots(down, min(ACROSS, len(panels)), squeeze=False).reshape(-1)
         for part, panel in zip(axes, panels, strict=False):
