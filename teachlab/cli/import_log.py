@@ -171,7 +171,9 @@ def import_command(
     ] = None,
     missing: Annotated[
         list[str] | None,
-        typer.Option(help="Word or number that stands for a missing value. May be given several times.", rich_help_panel=TEXT),
+        typer.Option(
+            help="Word or number that stands for a missing value. May be given several times.", rich_help_panel=TEXT
+        ),
     ] = None,
     sheet: Annotated[str | None, typer.Option(help="Sheet of a workbook.", rich_help_panel=TEXT)] = None,
     from_: Annotated[

@@ -51,7 +51,7 @@ KEPT = (*MARGINS, *RESERVES)
 COUNTS = ("false_trips_per_gap_hour", "false_trips_per_running_hour", "ignore_trips_per_pass", "extra_per_pass")
 """Measures that are counts per exposure, whose events may come in bursts."""
 SMALLEST = 1e-6
-"""Smaller shares are told as below it."""
+"""Smaller shares are told as below it: a recording that shows less would be longer than any."""
 SYNTHETIC = "the light is synthetic: a rehearsal, no evidence about a real line; report --rehearsal judges it as one"
 
 

@@ -8,6 +8,7 @@ from typing import Any
 
 from teachlab.data.setting_files import setting_from_dict
 from teachlab.evidence.about import about_rows
+from teachlab.evidence.criteria import SMALLEST
 from teachlab.model.margin import EqualCost
 from teachlab.model.printable_text import cut, in_figures, number_of, typed_again
 from teachlab.model.score import USUAL_RULES
@@ -20,8 +21,6 @@ from teachlab.wording.verdict import REFUSED, decision_text
 
 SHOWN_GROUPS = 20
 """Labels, or lots, listed on the page; the record holds them all."""
-SMALLEST_SHARE = 1e-6
-"""No smaller share is told as a figure: a recording that shows less would be longer than any."""
 RATES = (
     ("lost_rate", "lost passes"),
     ("miss_rate", "missed"),
@@ -55,7 +54,7 @@ def percent(value: float | None) -> str:
     """
     if value is None:
         return "–"
-    return f"< {100 * SMALLEST_SHARE:.4f} %" if 0 < value < SMALLEST_SHARE else f"{in_figures(100 * value, 3)} %"
+    return f"< {100 * SMALLEST:.4f} %" if 0 < value < SMALLEST else f"{in_figures(100 * value, 3)} %"
 
 
 def rate_rows(score: dict[str, Any]) -> list[tuple[str, dict[str, str]]]:

@@ -22,7 +22,7 @@ from numpy.typing import NDArray
 from teachlab.model.setting import Switching
 from teachlab.sensor.clock import Clock
 from teachlab.sensor.delays import delay_stages
-from teachlab.sensor.edges import merged
+from teachlab.sensor.edges import LONG_AGO, merged
 from teachlab.sensor.running_extremes import running
 
 At = NDArray[np.int64]
@@ -36,7 +36,6 @@ Ranks = NDArray[np.int16]
 #
 # A minimum over the last d + 1 values exceeds k exactly where all of them do, which is what an on-delay of setting k
 # asks: so one running extreme delays all settings at once.
-LONG_BEFORE = -(2**62)
 STEPS_EVERY = 6
 """A signal that steps more often than once in so many evaluations is processed value by value."""
 
@@ -154,7 +153,7 @@ class Past:
 
     def __init__(self, span: int, first: int) -> None:
         self.span = span
-        self._tail = SteppedSignal(np.array([LONG_BEFORE]), np.array([first], np.int16))
+        self._tail = SteppedSignal(np.array([LONG_AGO]), np.array([first], np.int16))
 
     def joined(self, steps: SteppedSignal, stop: int) -> SteppedSignal:
         """Return what was kept, followed by a block that ends at `stop`; keep what the next one will need."""

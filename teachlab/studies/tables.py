@@ -7,7 +7,6 @@ from collections.abc import Callable
 
 from rich.table import Table
 
-from teachlab.model.draws import Spread
 from teachlab.model.printable_text import Lines, in_figures, level_text
 from teachlab.model.score import Rate
 from teachlab.studies.result import RecordingBench, StrategyResult

@@ -341,10 +341,10 @@ class TeachBlock:
         rows = slice(first, first + count)
         a, b = self._showing(first, count)
         shown: dict[str, Any] = {
-            "start": _frozen(self._passes.start[rows] - a),
-            "end": _frozen(self._passes.stop[rows] - a),
-            "detect": _frozen(self._detect[rows]),
-            "label": _frozen(self._label[rows]),
+            "start": frozen(self._passes.start[rows] - a),
+            "end": frozen(self._passes.stop[rows] - a),
+            "detect": frozen(self._detect[rows]),
+            "label": frozen(self._label[rows]),
             "guard": self.border,
             "at_sample": self._sample(a),
         }
@@ -441,7 +441,7 @@ def _centre(size: int) -> NDArray[np.int64]:
 def _light(light: Levels) -> Levels:
     """Return light as it may be shown; abstain if it is too strong to be calculated with."""
     _refuse_too_strong(light)
-    return _frozen(light)
+    return frozen(light)
 
 
 def _refuse_to_hold(evaluations: int) -> None:
@@ -463,7 +463,8 @@ def _refuse_too_strong(light: Levels) -> None:
         )
 
 
-def _frozen(values: A) -> A:
+def frozen(values: A) -> A:
+    """Return an array made read-only."""
     # A strategy that changes what it is shown would change what the next one sees.
     values.flags.writeable = False
     return values

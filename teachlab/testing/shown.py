@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import replace
-from typing import Any, TypeVar
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -13,7 +13,7 @@ from teachlab.model.recording import Direction, Recording, RecordingInfo
 from teachlab.model.setting import Setting
 from teachlab.model.teaching import Background, Events, Levels, Reading, Shown, Strategy, Sweep, TeachView
 from teachlab.model.truth import Truth
-from teachlab.teaching.block import TeachBlock
+from teachlab.teaching.block import TeachBlock, frozen
 
 FULL_SCALE, DARK = 4095, 64
 BACKGROUND, OBJECT = 400, 1200
@@ -23,7 +23,6 @@ RATE_HZ = 1000.0
 ALL = frozenset(Shown)
 
 Counts = NDArray[np.int64]
-A = TypeVar("A", bound=NDArray[Any])
 
 
 def line(*, passes: int = PASSES, gap: int = GAP, length: int = PASS, seed: int = 20240229) -> tuple[Counts, Truth]:
@@ -98,12 +97,6 @@ def arrays_of(view: TeachView) -> list[NDArray[Any]]:
         e = view.events_
         out += [e.light, e.start, e.end, e.detect, e.label]
     return out
-
-
-def frozen(values: A) -> A:
-    """Return an array made read-only."""
-    values.flags.writeable = False
-    return values
 
 
 def copied(view: TeachView) -> TeachView:

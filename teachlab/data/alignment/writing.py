@@ -7,12 +7,11 @@ import shutil
 from teachlab.data.addresses import divided, same_file
 from teachlab.data.atomic_files import one_result, write_aside
 from teachlab.data.parquet_source import open_input
+from teachlab.data.recording_places import PASSES
 from teachlab.data.truth_files import beside, find_truth, write_truth
 from teachlab.errors import ParameterError, RecordingError
 from teachlab.model.recording import Recording
 from teachlab.model.truth import Truth
-
-ENDINGS = (".passes.parquet", ".passes.csv")
 
 
 def check_out(out: str, recording: str, truth: str | None) -> None:
@@ -44,4 +43,4 @@ def write_aligned(out: str, recording: str, opened: Recording, truth: Truth) -> 
 
 
 def _passes_of(out: str) -> str:
-    return out if divided(out)[0].lower().endswith(ENDINGS) else beside(out, ".passes.parquet")
+    return out if divided(out)[0].lower().endswith(PASSES) else beside(out, ".passes.parquet")

@@ -10,10 +10,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from teachlab.model.recording import Block, Chunk, LightSource, Recording, SourceAround
+from teachlab.questions.feasibility.windows import AS_RECORDED
 from teachlab.questions.stress.light import Stress, receiver_range
 from teachlab.questions.surface.values.levels import read_first
-
-AS_RECORDED = "as recorded"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -25,12 +25,13 @@ from teachlab.model.score import Rules
 from teachlab.model.setting import Polarity, Setting, Switching
 from teachlab.model.teaching import Strategy
 from teachlab.model.truth import Truth
+from teachlab.questions.feasibility.windows import AS_RECORDED
 from teachlab.statistics.claims.decisions import ACCEPTED_ERRORS
 from teachlab.statistics.claims.lot_claims import assumption_from
 from teachlab.studies.family.configurations import Grid, configurations
 from teachlab.studies.family.family_criteria import check_criteria
 from teachlab.studies.family.family_verdict import FamilyJudge
-from teachlab.studies.family.line_conditions import AS_RECORDED, LineCondition
+from teachlab.studies.family.line_conditions import LineCondition
 from teachlab.studies.family.study_grid import StudiedLine, StudyGrid, StudyPlan
 from teachlab.teaching.registry import installed_class
 
