@@ -62,9 +62,11 @@ def design_figure(
         axes.set_ylabel("passes or gaps")
         axes.legend(loc="upper left", bbox_to_anchor=(1.0, 1.0), frameon=False, fontsize=8)
         axes.set_title(f"{recording.name}: {setting_in_words(setting, recording.whole_step)}", fontsize=9)
-        says = "Grey: where the level may lie at the same cost, both levels moved together."
+        lasting = ""
         if scan.evaluations > 1:
             rate_hz = setting.evaluation_rate_hz or recording.info.sample_rate_hz
             lasts = time_text(1000 * (scan.evaluations - 1) / rate_hz)
-            says += f" Light is counted that lasts {lasts}, as the setting needs it."
-        return picture(figure, kind, says=says)
+            lasting = f" Light is counted that lasts {lasts}, as the setting needs it."
+        return picture(
+            figure, kind, says=f"Grey: where the level may lie at the same cost, both levels moved together.{lasting}"
+        )
