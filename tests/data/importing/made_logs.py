@@ -203,6 +203,13 @@ kind(
     note="unit of column 'light .filtered.' is taken as 'filtered'",
 )
 
+kind(
+    "words_above_columns_of_blanks.txt",
+    "Logger: 4\nKey value pair x y\nChannel,1,2\nChannel,1,2\n"
+    + rows(S, ["NA" if k == 5 else x for k, x in enumerate(LIGHT)], delimiter="  ", head="time  light"),
+    light=np.ma.masked_array(LIGHT, K == 5),
+)
+
 # --- numbers: thousands, blanks, what stands for none ----------------------------------------------------
 COUNTS = 2 * LIGHT
 _pointed = [f"{x:,}".replace(",", ".") for x in COUNTS]
@@ -453,6 +460,15 @@ kind(
     options={"time_zone": "Europe/Berlin"},
     begins="2026-10-25T00:30:00Z",
     note="begins in the hour that comes twice",
+)
+
+kind("ten_us_at_48_khz.csv", rows([f"{k / 48000:.5f}" for k in K], LIGHT, head="time,light"), rate=48000.0)
+kind(
+    "ten_us_at_48_khz_with_rows_missing.csv",
+    rows([f"{k / 48000:.5f}" for k in _kept], LIGHT[_kept], head="time,light"),
+    options={"fill_gaps": True},
+    rate=48000.0,
+    light=np.ma.masked_array(LIGHT, ~np.isin(K, _kept)),
 )
 
 # --- passes ----------------------------------------------------------------------------------------

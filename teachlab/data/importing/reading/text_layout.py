@@ -21,6 +21,8 @@ LOOKED_AT = 400
 COMMENT = re.compile(r'\s*"?(#|%|//|!)')
 TIME_PART = re.compile(r"(\d{4}-\d{2}-\d{2}|\d{1,2}[./]\d{1,2}[./]\d{2,4}|\d{1,2}:\d{2}(:\d{2}([.,]\d+)?)?)$")
 """A date without a time, or a time of day."""
+ROWS_OF_VALUES = 0.8
+"""Blanks divide columns if in this share of the rows they stand between numbers and times."""
 ALIGNED = re.compile(r"\d,\d+(\s{2,}|\t)\s*[+-]?\d+,\d")
 """Numbers with a decimal comma in columns that blanks divide."""
 RATE_HINT = re.compile(r"(rate|hz\b|freq|interval|period)", re.IGNORECASE)
@@ -264,15 +266,17 @@ def _divider(
             continue
         if candidate == "," and decimal_comma and not any('"' in lines[k] for k in usable):
             continue  # bare commas are fractions; quoted cells may still be divided by them
-        if candidate == SPACES and most:
+        if candidate == SPACES and 2 * most > len(usable):
             continue
         found = [cut(lines[k], candidate) for k in usable]
         counts = Counter(len(row) for row in found if len(row) > 1)
         if not counts:
             continue
         mode = _mode(counts)
-        if candidate == SPACES and not all(_is_value(c) or TIME_PART.match(c) for r in found[1:] for c in r):
-            continue
+        if candidate == SPACES:
+            rows = sum(all(_is_value(c) or TIME_PART.match(c) for c in row) for row in found if len(row) == mode)
+            if rows < ROWS_OF_VALUES * counts[mode]:
+                continue  # words, not numbers
         if counts[mode] > most and (counts[mode] > 1 or len(usable) <= 2):
             best, most, width = candidate, counts[mode], mode
     if first_counts and most:

@@ -128,7 +128,13 @@ class TimeAxis:
         steps = np.diff(first)
         # Among repeated stamps the median step means nothing; the count between two gaps does.
         steady = steps if self._tick is None else steps[steps < 4 * steps.mean() + 3 * self._tick]
-        self._period = float(np.median(steps) if self._tick is None else steady.mean())
+        if self._tick is None:
+            # Stamps of few ticks a period step by two or three of them: the median would make gaps of the longer steps.
+            usual = float(np.median(steps))
+            near = steps[(steps >= 0.5 * usual) & (steps <= 1.5 * usual * (1 + 1e-6))]
+            self._period = float(near.mean()) if near.size else usual
+        else:
+            self._period = float(steady.mean())
         if self._given is not None and self._period > 0 and not 0.8 <= self._period * self._given <= 1.25:
             raise self._disagree(1 / self._period)
 
