@@ -276,6 +276,10 @@ kind(
     "    time     light\n" + "".join(f"{k / 2000:8.4f}{x:10.1f}\n".replace(".", ",") for k, x in enumerate(LIGHT)),
 )
 kind(
+    "aligned_decimal_commas_beside_whole_numbers.txt",
+    "light  time\n" + "".join(f"{x}  {s}\n" for x, s in zip(LIGHT, _comma_s, strict=True)),
+)
+kind(
     "one_column_of_decimal_commas.txt",
     "".join(f"{x},5\n" for x in LIGHT),
     options={"rate_hz": 2000.0},

@@ -23,8 +23,8 @@ TIME_PART = re.compile(r"(\d{4}-\d{2}-\d{2}|\d{1,2}[./]\d{1,2}[./]\d{2,4}|\d{1,2
 """A date without a time, or a time of day."""
 ROWS_OF_VALUES = 0.8
 """Blanks divide columns if in this share of the rows they stand between numbers and times."""
-ALIGNED = re.compile(r"\d,\d+(\s{2,}|\t)\s*[+-]?\d+,\d")
-"""Numbers with a decimal comma in columns that blanks divide."""
+ALIGNED = re.compile(r"\d(\s{2,}|\t)\s*[+-]?\d+,\d")
+"""A number with a decimal comma in columns that blanks divide."""
 RATE_HINT = re.compile(r"(rate|hz\b|freq|interval|period)", re.IGNORECASE)
 LIGHT_UNITS = "[mMµμu]?V|[mµμu]A|counts|Counts|digits|lux|lx|%|dBm|[mµμu]W"
 """Units of light that the name of a column may end with without brackets; single small letters name channels."""
