@@ -66,7 +66,7 @@ def design_figure(
         if scan.evaluations > 1:
             rate_hz = setting.evaluation_rate_hz or recording.info.sample_rate_hz
             lasts = time_text(1000 * (scan.evaluations - 1) / rate_hz)
-            lasting = f" Light is counted that lasts {lasts}, as the setting needs it."
+            lasting = f"; counted is light that lasts {lasts}, as the setting needs it"
         return picture(
-            figure, kind, says=f"Grey: where the level may lie at the same cost, both levels moved together.{lasting}"
+            figure, kind, says=f"Grey: where the level may lie at the same cost, both levels moved together{lasting}."
         )
