@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from teach_views import teach_view
 
 from teachlab.model.recording import Recording, RecordingInfo
-from teachlab.model.setting import Polarity, Setting
+from teachlab.model.setting import DelaysActOn, Polarity, Setting
 from teachlab.model.teaching import Events, TeachView
 from teachlab.model.truth import Truth
 from teachlab.scoring import score
@@ -40,7 +40,7 @@ def counted(light: NDArray[np.float64], truth: Truth, on: float, off: float, **b
 
 
 @st.composite
-def stretches(draw: st.DrawFn) -> tuple[NDArray[np.float64], Truth, float, float, dict[str, float]]:
+def stretches(draw: st.DrawFn) -> tuple[NDArray[np.float64], Truth, float, float, dict[str, Any]]:
     random = np.random.default_rng(draw(st.integers(0, 2**32 - 1)))
     size = draw(st.integers(12, 120))
     light = random.integers(0, 8, size).astype(np.float64)
@@ -52,7 +52,15 @@ def stretches(draw: st.DrawFn) -> tuple[NDArray[np.float64], Truth, float, float
         uncertainty_samples=draw(st.sampled_from([0, 0, 2])),
     )
     off, on = sorted(draw(st.tuples(st.integers(-1, 8), st.integers(-1, 8))))
-    waits = {name: float(draw(st.sampled_from([0, 0, 1, 3]))) for name in ("on_delay_ms", "off_delay_ms")}
+    waits: dict[str, Any] = {
+        name: float(draw(st.sampled_from([0, 0, 1, 3]))) for name in ("on_delay_ms", "off_delay_ms")
+    }
+    waits["consecutive"] = draw(st.sampled_from([1, 1, 2, 3]))
+    waits["delays_act_on"] = draw(st.sampled_from(list(DelaysActOn)))
+    # A few invalid evaluations, none of them in a pass: one without a valid evaluation is not scored.
+    inside = np.repeat(np.arange(places.size + 1) % 2 == 1, np.diff(places, prepend=0, append=size))
+    if draw(st.booleans()):
+        light[random.choice(np.flatnonzero(~inside), 3)] = np.nan
     return light, truth, float(on), float(off), waits
 
 

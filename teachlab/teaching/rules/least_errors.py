@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,10 +12,14 @@ from teachlab.light.event_statistics import EventStatistics, windows_shown
 from teachlab.light.lasting_extremes import Hold
 from teachlab.light.shown.tabled_light import TabledEvents
 from teachlab.light.windows import Windows
-from teachlab.model.setting import Setting
-from teachlab.model.teaching import Events, TeachView
+from teachlab.model.recording import Direction
+from teachlab.model.setting import Setting, Switching
+from teachlab.model.teaching import Events, TeachView, polarity_of
 from teachlab.model.truth import Truth
 from teachlab.sensor.clock import Clock
+from teachlab.sensor.delays import consecutive_filter, delayed
+from teachlab.sensor.edges import TwoState
+from teachlab.sensor.validity import Validity
 from teachlab.teaching.rules.hysteresis import wanted_width
 from teachlab.teaching.rules.labelled_events import Waits, backgrounds, least_active
 
@@ -65,8 +69,7 @@ def least_errors(view: TeachView, found: EventStatistics) -> LeastErrors | None:
     The levels tried are halfway between neighbouring peaks of passes and gaps (a selection if there are more than
     `LEVELS`), each with the widths of `WIDTHS` and the one that the background requires. Every pair is run over the
     stretch as a comparator would, and the errors are those of the cost: passes without an onset in their window,
-    further onsets in it, and onsets elsewhere. Filter and delays count as the time for which the light must last: exact
-    for the delays of a light-on output.
+    further onsets in it, and onsets elsewhere. Filter and delays act as in the sensor.
 
     The fewest errors of a grid look better than they are. So the errors are smoothed over neighbouring levels and
     widths (1:2:1), and the smallest sum is taken; of equal ones the narrowest width, then the level in the middle.
@@ -161,20 +164,26 @@ class ShownEvents:
     at: Places
     owner: Places
     passes: int
-    wait: Waits
-    sign: int
+    switching: Switching
+    invalid: TwoState
+    clock: Clock
 
     @classmethod
     def of(cls, view: TeachView, sign: int, levels: Heights) -> ShownEvents:
         """Reduce the events of a view."""
-        events, wait, levels = view.events, Waits.of(view), np.unique(levels)
+        events, levels = view.events, np.unique(levels)
         invalid = np.isnan(events.light)
+        validity = Validity()
+        validity.push(invalid, invalid.size)
+        switching = replace(view.base.switching, polarity=polarity_of(Direction.RISE if sign > 0 else Direction.DIP))
+        clock = Clock.of(invalid.size, view.rate_hz, None)
         height = Hold().push(sign * events.light, invalid if invalid.any() else None)
         # Light begins at the level itself; turned upside down, that is the light that has not fallen below it.
         rank = np.searchsorted(levels, height, side="right" if sign > 0 else "left").astype(np.int64)
         at = np.flatnonzero(np.concatenate(([True], rank[1:] != rank[:-1])))
-        owner = _owner(events, height.size, wait.onset - 1)
-        return cls(levels, rank[at], at, owner, int(np.count_nonzero(events.detect)), wait, sign)
+        owner = _owner(events, height.size, switching.consecutive - 1 + clock.delay(switching.holds_back_ms))
+        passes = int(np.count_nonzero(events.detect))
+        return cls(levels, rank[at], at, owner, passes, switching, validity.state(), clock)
 
     def errors(self, level: float, release: float) -> int:
         """Return passes without an onset, plus onsets that are not the first of a pass.
@@ -187,31 +196,17 @@ class ShownEvents:
         decided = light | (self.rank <= off)
         # The first evaluation is light at or above the on-level, else dark: of a dip the on-level is the release.
         decided[:1] = True
-        light[:1] = self.rank[:1] > (on if self.sign > 0 else off)
+        light[:1] = self.rank[:1] > (on if self.switching.light_on else off)
         change = np.flatnonzero(decided)
         state = light[change]
         turn = np.flatnonzero(state[1:] != state[:-1]) + 1
-        onsets = self._lasting(self.at[change[turn]], bool(state[0]) if state.size else False)
+        active = TwoState(bool(state[0]) if state.size else False, self.at[change[turn]])
+        size = self.clock.count
+        undelayed = consecutive_filter(active, self.invalid, self.switching.consecutive, size)
+        onsets = delayed(undelayed, self.switching, self.clock).rises()
         owner = self.owner[onsets]
         hits = np.unique(owner[owner >= 0]).size
         return self.passes - hits + onsets.size - hits
-
-    def _lasting(self, edges: Places, first: bool) -> Places:
-        """Return the onsets of light that lasts long enough to switch, after gaps that last long enough to release."""
-        starts, ends = edges[int(first) :: 2], edges[1 - int(first) :: 2]
-        if self.wait == Waits(1, 1):
-            return starts
-        size = self.owner.size
-        if first:
-            # Light at the start has always been there: its run is long enough for any wait, and its onset, before the
-            # record, is dropped at the end.
-            starts = np.concatenate(([-size - self.wait.onset], starts))
-        ends = np.concatenate((ends, [size]))[: starts.size]
-        long = ends - starts >= self.wait.onset
-        starts, ends = starts[long] + self.wait.onset - 1, ends[long]
-        apart = np.concatenate(([True], starts[1:] - ends[:-1] >= self.wait.release))[: starts.size]
-        starts = starts[apart]
-        return starts[starts > 0]
 
 
 def _owner(events: Events, size: int, lag: int) -> Places:
