@@ -113,4 +113,6 @@ def _edges(recording: Recording, about: LoggedOutput, read: Any) -> LoggedEdges:
     at = np.concatenate(parts) - about.lag_samples
     up, down = at[1 if first else 0 :: 2], at[0 if first else 1 :: 2]
     kept = [side[(side > 0) & (side < recording.samples)] for side in (up, down)]
+    # Every edge that the lag moves before the first sample turns the state there.
+    first ^= bool(np.count_nonzero(at <= 0) % 2)
     return LoggedEdges(recording.samples, first, *kept)

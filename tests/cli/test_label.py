@@ -68,6 +68,17 @@ def test_an_object_to_be_ignored_that_switches_the_replay_is_no_agreement(line: 
     assert "disagrees with the passes" in said
 
 
+def test_passes_that_the_record_cuts_agree_with_nothing(tmp_path: Path) -> None:
+    light = np.full(400, 10)
+    light[:100] = 70
+    write_recording(
+        tmp_path / "cut.parquet", [light.astype(np.uint16)], RecordingInfo(sample_rate_hz=1000.0, unit="counts")
+    )
+    said = invoke("label", tmp_path / "cut.parquet").stdout
+    assert "1 pass proposed" in said
+    assert "A replay" not in said
+
+
 def test_levels_above_ten_thousand_are_told_in_full(tmp_path: Path) -> None:
     light = np.full(5100, 20_010)
     for a in START:

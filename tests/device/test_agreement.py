@@ -18,8 +18,9 @@ from teachlab.data.setting_files import write_setting
 from teachlab.data.truth_files import write_truth
 from teachlab.device.agreement import agree, matched_to_log, share_limits
 from teachlab.device.agreement_figure import agreement_figure
+from teachlab.device.logged_edges import logged_edges
 from teachlab.errors import InputError
-from teachlab.model.recording import Recording, RecordingInfo
+from teachlab.model.recording import LoggedOutput, Recording, RecordingInfo
 from teachlab.model.setting import Setting
 from teachlab.model.truth import Truth
 from teachlab.statistics.claims.lot_claims import INDEPENDENT, Assumption
@@ -190,3 +191,12 @@ def test_bad_input_is_refused_with_what_to_do() -> None:
 def test_the_verb_draws_the_same_figure() -> None:
     drawn = teachlab.agree(sensed(), SETTING).plot()._repr_svg_()
     assert drawn == agreement_figure(matched_to_log(sensed(), SETTING), sensed()).decode()
+
+
+def test_an_edge_that_the_lag_moves_before_the_first_sample_turns_the_state_there() -> None:
+    output = np.arange(60) >= 3
+    output[40:50] = False
+    info = RecordingInfo(sample_rate_hz=1000.0, unit="counts", output=LoggedOutput(lag_samples=5))
+    edges = logged_edges(Recording.from_array(np.arange(60.0), info, output=output))
+    assert (edges.first, edges.inactive.tolist(), edges.active.tolist()) == (True, [35], [45])
+    assert edges.runs().tolist() == [[0, 35], [45, 60]]

@@ -43,7 +43,7 @@ class LabelAnswer:
     correction : Correction, optional
         How a person corrected the proposal.
     replayed : Reasons, optional
-        Where the passes and a replay at the middle between the two levels disagree; None without passes.
+        Where the passes and a replay at the middle between the two levels disagree; None without a pass that is scored.
     """
 
     recording: str
@@ -169,7 +169,7 @@ def label(
     )
 
 
-def _replayed(recording: Recording, found: Proposal, truth: Truth) -> Reasons:
+def _replayed(recording: Recording, found: Proposal, truth: Truth) -> Reasons | None:
     levels = found.levels
     middle, band = (levels.low + levels.high) / 2, HYSTERESIS * (levels.high - levels.low) / 2
     setting = Setting(
@@ -178,4 +178,5 @@ def _replayed(recording: Recording, found: Proposal, truth: Truth) -> Reasons:
         off_level=middle - band,
         polarity=Polarity.LIGHT_ON if found.direction is Direction.RISE else Polarity.DARK_ON,
     )
-    return reasons_of(recording, truth, setting, score(replay(recording, setting), truth))
+    scored = score(replay(recording, setting), truth)
+    return reasons_of(recording, truth, setting, scored) if scored.counts.scored_passes else None
