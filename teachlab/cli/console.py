@@ -18,6 +18,7 @@ from teachlab.model.printable_text import Lines, printable
 from teachlab.wording.lines import WIDTH, screen, wrapped
 
 if TYPE_CHECKING:
+    from rich.console import Console
     from rich.table import Table
 
     from teachlab.model.setting import Switching
@@ -125,7 +126,19 @@ def show(table: Table) -> None:
     console = Console(highlight=False, markup=False, emoji=False)
     if not console.is_terminal:
         console = Console(highlight=False, markup=False, emoji=False, width=WIDTH)
-    console.print(table)
+    # The library lets a table with least widths become wider than it was asked for, and then leaves out the ends of
+    # its lines: so it is asked for less, and nothing is left out.
+    asked = console.width
+    while asked > console.width // 2 and _width(table, console, asked) > console.width:
+        asked -= 1
+    console.print(table, width=asked, crop=False)
+
+
+def _width(table: Table, console: Console, asked: int) -> int:
+    from rich.segment import Segment
+
+    lines = Segment.split_lines(console.render(table, console.options.update(width=asked)))
+    return max(map(Segment.get_line_length, lines), default=0)
 
 
 def _of_table(text: Any, most: int | None = None) -> Any:

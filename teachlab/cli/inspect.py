@@ -13,7 +13,7 @@ from teachlab.cli.console import emit_json, note_last, progress, say_lines, say_
 from teachlab.cli.options import Details, Json, PassesFile, RecordingFile, Tolerance
 from teachlab.cli.writing import picture_kind, write_file
 from teachlab.errors import RecordingError
-from teachlab.model.printable_text import in_figures, moment, number_of, typed_again
+from teachlab.model.printable_text import in_figures, level_text, moment, number_of, typed_again
 from teachlab.model.recording import Recording
 from teachlab.wording.notes import passes_note
 
@@ -176,7 +176,7 @@ def _table(recording: Recording, q: Quality, found: InspectAnswer) -> Any:
     table.add_row("smallest step", _step(q))
     table.add_row("drift", _drift(q))
     if found.best is not None:
-        table.add_row("fixed levels", _counted(found.best, unit))
+        table.add_row("fixed levels", _counted(found.best, unit, found.step))
     return table
 
 
@@ -241,9 +241,10 @@ def _drift(q: Quality) -> str:
     return ", ".join(parts) or "too little to decide"
 
 
-def _counted(best: Hindsight, unit: str) -> str:
+def _counted(best: Hindsight, unit: str, step: float | None) -> str:
     """Say which errors the best pair of fixed levels makes, with every pass and gap counted."""
-    pair = f"on {in_figures(best.setting.on_level, 5)}, off {in_figures(best.setting.off_level, 5)} {unit}"
+    on, off = (level_text(level, step) for level in (best.setting.on_level, best.setting.off_level))
+    pair = f"on {on}, off {off} {unit}"
     n = best.counts
     if best.cost == 0:
         return f"work: {pair} loses no pass and trips in no gap"

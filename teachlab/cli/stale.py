@@ -110,17 +110,20 @@ def _say(found: Staleness, recording: Recording) -> None:
 
 
 def _stretches(followed: RecordingUnderSetting, unit: str, when: str) -> Table:
+    from teachlab.light.drawing import time_axis
     from teachlab.wording.tables import plain_table
 
     rate, (low, high) = followed.score.lost_rate, followed.lost_limits
     of = "lots, neighbours joined" if followed.course.stretches_are == "lots" else "stretches of passes"
     table = plain_table(f"{followed.name} ({when}): {of}; light in {unit}")
-    for name in ("hours", "passes", "lost", "object", "weakest", "background", "contrast", "margin", "side"):
+    hours = [s.hours for s in followed.course.stretches]
+    time, long = time_axis(3600 * max(hours, default=0.0))
+    for name in (f"after, {time}", "passes", "lost", "object", "weakest", "background", "contrast", "margin", "side"):
         table.add_column(name, justify="left" if name == "side" else "right")
     for s in followed.course.stretches:
         numbers = (s.object, s.weakest, s.background, s.contrast, s.margin)
         texts = ("–" if value is None else in_figures(value) for value in numbers)
-        table.add_row(in_figures(s.hours, 3), str(s.passes), str(s.lost), *texts, s.limited_by or "–")
+        table.add_row(in_figures(3600 * s.hours / long, 3), str(s.passes), str(s.lost), *texts, s.limited_by or "–")
     # A lower bound so near 0 says nothing more than 0.
     least, most = (in_figures(100 * share if share > NO_SHARE else 0, 3) for share in (low, high))
     table.caption = (

@@ -130,11 +130,11 @@ def surface_command(
     say_verdict(verdict, details=details)
     if not details:
         return
-    _tell(found, curve, best)
+    _tell(found, curve, best, answer.step)
     if answer.positions is not None:
         say(answer.positions.sentence())
     for name, one, looked in zip(answer.names, answer.given, answer.looked_up(), strict=True):
-        say(_about(name, one, looked))
+        say(_about(name, one, looked, answer.step))
     if cloud is not None:
         say_lines(_about_cloud(cloud, best))
 
@@ -172,7 +172,7 @@ def _interval(ends: tuple[float, float], *, open_below: bool) -> str:
     return f"{'(' if open_below else '['}{level_text(ends[0])}, {level_text(ends[1])}]"
 
 
-def _tell(found: Surface, curve: Surface | None, best: Hindsight) -> None:
+def _tell(found: Surface, curve: Surface | None, best: Hindsight, step: float | None) -> None:
     unit, n = found.base.unit, found.levels.size
     pairs = n * (n + 1) // 2 if found.every_pair else n
     say(
@@ -183,7 +183,7 @@ def _tell(found: Surface, curve: Surface | None, best: Hindsight) -> None:
     if not found.distinct and curve is None:
         say("The light has more levels than that: between the levels counted the counts may differ.")
     say(
-        f"Best in hindsight: on {level_text(best.setting.on_level)}, off {level_text(best.setting.off_level)} {unit}, "
+        f"Best in hindsight: {_pair(best.setting, step)} {unit}, "
         f"cost {best.cost:.4g} per pass; {number_of(best.equally_good, 'pair costs', 'pairs cost')} the same."
     )
     say(f"  {_counted(best.counts)}")
@@ -200,8 +200,12 @@ def _tell(found: Surface, curve: Surface | None, best: Hindsight) -> None:
         )
 
 
-def _about(name: str, setting: Setting, looked: dict[str, Any]) -> str:
-    head = f"{name}: on {level_text(setting.on_level)}, off {level_text(setting.off_level)}: "
+def _pair(setting: Setting, step: float | None) -> str:
+    return f"on {level_text(setting.on_level, step)}, off {level_text(setting.off_level, step)}"
+
+
+def _about(name: str, setting: Setting, looked: dict[str, Any], step: float | None) -> str:
+    head = f"{name}: {_pair(setting, step)}: "
     counts, regret = looked["counts"], looked["regret"]
     if counts is None:
         return head + "not among the levels counted; replay it."

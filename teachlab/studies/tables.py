@@ -8,7 +8,7 @@ from collections.abc import Callable
 from rich.table import Table
 
 from teachlab.model.printable_text import Lines, in_figures, level_text
-from teachlab.model.score import Rate
+from teachlab.model.score import CountRate, Rate
 from teachlab.studies.result import RecordingBench, StrategyResult
 from teachlab.wording.tables import margins_table, plain_table
 
@@ -84,12 +84,7 @@ def interval_table(bench: RecordingBench) -> Table:
             Lines.of(level_text(setting.on_level), level_text(setting.off_level)),
             _rate(score.lost_rate, merged),
             _rate(score.false_trips_per_gap),
-            "no time"
-            if trips.estimate is None
-            else Lines.of(
-                f"{trips.events} in {in_figures(trips.exposure, 3)} h",
-                "{} [{}, {}]".format(*(in_figures(v, 3) for v in (trips.estimate, trips.low, trips.high))),
-            ),
+            _per_hour(trips),
             str(score.counts.extra),
         )
     return table
@@ -103,6 +98,14 @@ def margin_table(bench: RecordingBench) -> Table:
         rows,
         bench.unit,
     )
+
+
+def _per_hour(rate: CountRate) -> str:
+    """Return counts above estimate and interval."""
+    if rate.estimate is None:
+        return "no time"
+    estimate, low, high = (in_figures(value, 3) for value in (rate.estimate, rate.low, rate.high))
+    return Lines.of(f"{rate.events} in {in_figures(rate.exposure, 3)} h", f"{estimate} [{low}, {high}]")
 
 
 def _rate(rate: Rate, more: str = "") -> str:

@@ -9,6 +9,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from teachlab.cli.console import show
 from teachlab.device.matching import ContradictedEdge
 from teachlab.model.margin import EqualCost
 from teachlab.model.recording import Recording, RecordingInfo
@@ -17,6 +18,7 @@ from teachlab.model.verdict import HeadlineClaim, Verdict, VerdictCure, VerdictR
 from teachlab.wording.course import margin_alarm
 from teachlab.wording.identification import place_lines
 from teachlab.wording.lines import WIDTH, page_lines, screen, wrapped
+from teachlab.wording.tables import plain_table
 from teachlab.wording.verdict import document_lines, verdict_lines
 
 ANSWERS = sorted((Path(__file__).parents[1] / "answers").glob("*.txt"))
@@ -208,3 +210,21 @@ def test_a_dozen_places_are_told_and_how_many_more_there_are() -> None:
 def test_warnings_before_a_loss_are_told_in_their_number(groups: int, quiet: int, told: str) -> None:
     found = {"warned": 3, "warnings": groups, "for_nothing": quiet, "lead": 0, "factor": 1.5}
     assert margin_alarm(found) == f"3 passes in {told} No warning came before the first loss."
+
+
+def test_a_table_with_least_widths_fits_and_leaves_nothing_out(capsys: pytest.CaptureFixture[str]) -> None:
+    """The library makes such a table wider than asked, and then cuts its lines: heads and values were lost."""
+    heads = ("false trips per hour", "extra per pass", "regret per pass", "contamination reserve", "no setting")
+    table = plain_table("title", "caption " * 30)
+    table.add_column("taught", min_width=21)
+    for head in heads:
+        table.add_column(head, justify="right", min_width=max(map(len, head.split())))
+    for k in range(3):
+        table.add_row(f"background-referenced {k}", *(f"{k}.{n}25 [0.0{n}, 1234567]" for n in range(len(heads))))
+    show(table)
+    told = capsys.readouterr().out
+    assert max(map(len, told.splitlines())) <= WIDTH
+    words = set(told.split())
+    assert {word for head in heads for word in head.split()} <= words
+    assert {f"{k}.{n}25" for k in range(3) for n in range(len(heads))} <= words
+    assert told.count("caption") == 30

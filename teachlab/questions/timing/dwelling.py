@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from teachlab.errors import ParameterError, TruthError
 from teachlab.model.json_values import Document
-from teachlab.model.printable_text import number_of
+from teachlab.model.printable_text import level_text, number_of
 from teachlab.model.recording import Recording
 from teachlab.model.score import Outcome
 from teachlab.model.setting import Setting
@@ -162,6 +162,7 @@ def spans_at_levels(recording: Recording, truth: Truth, setting: Setting) -> Dwe
     samples, period = recording.samples, 1000 / recording.info.sample_rate_hz
     active, still = output.undelayed, output.undelayed.inverted()
     begin, stop = truth.end[:-1], truth.start[1:]
+    step = recording.whole_step
     dwell = _longest(*active.runs(samples), truth.start[whole], truth.end[whole])
     gap = _longest(*still.runs(samples), begin, stop)
     unknown = RunCounter.of(output.void(), samples).within(begin, stop) > 0
@@ -171,7 +172,7 @@ def spans_at_levels(recording: Recording, truth: Truth, setting: Setting) -> Dwe
         dwell_ms=dwell.astype(np.float64) * period,
         gap_ms=gap.astype(np.float64) * period,
         source=f"{number_of(dwell.size, 'pass', 'passes')} and {number_of(gap.size, 'gap')} at on "
-        f"{setting.on_level:.5g}, off {setting.off_level:.5g} "
+        f"{level_text(setting.on_level, step)}, off {level_text(setting.off_level, step)} "
         f"{setting.unit}",
         touching=int(np.count_nonzero(joined)),
         at_levels=True,
