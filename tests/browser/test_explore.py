@@ -221,7 +221,9 @@ def test_numbers_for_people_are_those_of_the_package(script: Any) -> None:
     for digits in (3, 4, 5, 6):
         found = script.evaluate("([xs, digits]) => xs.map((x) => inFigures(x, digits))", [values, digits])
         assert found == [in_figures(value, digits) for value in values]
-        found = script.evaluate("([xs, digits]) => xs.map((x) => inFigures(cut(x, digits), digits))", [values, digits])
+        found = script.evaluate(
+            "([xs, digits]) => xs.map((x) => inFigures(cutTo(x, digits), digits))", [values, digits]
+        )
         assert found == [in_figures(cut(value, digits), digits) for value in values]
     for step in (None, 1.0, 0.0244, 0.0999999999999, 5.0, 1e-10):
         levels = [value for value in values if value and (step is None or 1e-3 < abs(value) < 1e5)]

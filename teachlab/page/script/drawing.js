@@ -56,7 +56,7 @@ export function inFigures(value, digits) {
  * @param {number} value finite
  * @param {number} digits
  */
-export function cut(value, digits) {
+export function cutTo(value, digits) {
   const told = Number(value.toPrecision(digits));
   if (Math.abs(told) <= Math.abs(value)) return told;
   const place = Math.floor(Math.log10(Math.abs(value))) - digits + 1;

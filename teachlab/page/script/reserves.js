@@ -10,7 +10,7 @@
  * @import {Passes} from "./scoring.js"
  * @typedef {{refused: boolean, loss: Bound|null, rise: Bound|null}} Reserves a bound is null where it was not searched
  */
-import { cut, inFigures } from "./drawing.js";
+import { cutTo, inFigures } from "./drawing.js";
 import { Player } from "./edges_between.js";
 import { EXCLUDED, JOINED, scored, toldApart, windowsOf } from "./scoring.js";
 import { noShareOfLight, pathOf } from "./stress.js";
@@ -89,7 +89,7 @@ export function reserveWords({ refused, loss, rise }, { unit, receiver: { dark }
   const amount = (/** @type {Bound} */ { sure, value }, /** @type {number} */ size, /** @type {number} */ digits) => {
     const exactly = /** @type {number} */ (value) * size;
     return ({ exact: "", "at least": "at least ", below: "less than " })[sure]
-      + inFigures(sure === "below" ? exactly : cut(exactly * (size === 1 ? 1 : 1 + 1e-12), digits), digits);
+      + inFigures(sure === "below" ? exactly : cutTo(exactly * (size === 1 ? 1 : 1 + 1e-12), digits), digits);
   };
   if (loss) told.push(`${amount(loss, 100, 3)} % of the light may be lost`);
   if (rise) told.push(`ambient light may rise by ${amount(rise, 1, 4)} ${unit}`);
