@@ -207,10 +207,8 @@ def _span(seconds: float) -> str:
 
 
 def _direction(q: Quality) -> str:
-    from math import isnan
-
     if q.direction is None:
-        if q.contrasts is None or isnan(q.contrasts.rise):
+        if q.contrasts is None or math.isnan(q.contrasts.rise):
             return "not stored; it cannot be found without passes to detect that hold light, and gaps"
         rise, dip = in_figures(q.contrasts.rise), in_figures(q.contrasts.dip)
         return (

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import os
 import shlex
 from collections.abc import Iterable
 from contextlib import suppress
@@ -134,7 +135,7 @@ def study_command(
     if plot is not None and len(tried) == len({one[:2] for one in tried}):
         raise ParameterError("--plot draws what each parameter does, and none takes two values: add --grid.")
     if dry_run:
-        ahead = work_ahead(plan, workers=jobs or _cores(), out=out, retry=retry)
+        ahead = work_ahead(plan, workers=jobs or os.cpu_count() or 1, out=out, retry=retry)
         if json:
             emit_json(ahead.as_dict())
         else:
@@ -243,12 +244,6 @@ def _longest(lines: Iterable[StudiedLine]) -> int:
         with suppress(TeachlabError):
             longest = max(longest, line.open()[0].samples)
     return longest
-
-
-def _cores() -> int:
-    import os
-
-    return os.cpu_count() or 1
 
 
 def _say_ahead(ahead: WorkAhead) -> None:

@@ -79,7 +79,6 @@ def ask_for_setting(
     from teachlab.data.opening import open_pair
     from teachlab.data.setting_files import write_setting
     from teachlab.device.keyed_in import REFUSED
-    from teachlab.errors import Abstained
     from teachlab.model.score import Rules
     from teachlab.questions.verdict import FilesJudged, JudgedBy
     from teachlab.wording.alignment import lead_lines

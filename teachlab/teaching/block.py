@@ -21,8 +21,8 @@ from teachlab.model.memory import allowed_memory
 from teachlab.model.printable_text import in_figures, number_of
 from teachlab.model.recording import Direction, Recording
 from teachlab.model.score import USUAL_RULES, Rules
-from teachlab.model.setting import Setting
-from teachlab.model.teaching import Background, Events, Levels, Reading, Shown, Sweep, TeachView
+from teachlab.model.setting import Polarity, Setting
+from teachlab.model.teaching import Background, Events, Levels, Reading, Shown, Sweep, TeachView, polarity_of
 from teachlab.model.truth import Truth
 from teachlab.sensor.clock import Clock, ceil, exact, no_valid_sample
 
@@ -470,12 +470,8 @@ def frozen(values: A) -> A:
     return values
 
 
-def polarity_for(recording: Recording, truth: Truth) -> Any:
+def polarity_for(recording: Recording, truth: Truth) -> Polarity:
     """Return the polarity that makes objects active."""
-    from teachlab.errors import Abstained
-    from teachlab.model.teaching import polarity_of
-    from teachlab.teaching.block import TeachBlock
-
     try:
         direction = recording.info.direction or TeachBlock(recording, truth).direction
     except Abstained as fault:
