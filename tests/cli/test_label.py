@@ -109,7 +109,8 @@ def test_levels_of_wide_converters_are_figures_that_people_read(line: Path, tmp_
     write_recording(line, [light], RecordingInfo(sample_rate_hz=1000.0, unit="counts"))
     said = " ".join(invoke("label", line).stdout.split())
     high = re.search(r"counts and (\d+) counts", said)
-    assert high is not None and float(high[1]) == pytest.approx(70 * gain, rel=0.01)
+    assert high is not None
+    assert float(high[1]) == pytest.approx(70 * gain, rel=0.01)
     assert not re.search(r"\de[+-]\d", said)
 
 
