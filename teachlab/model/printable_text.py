@@ -167,7 +167,7 @@ def to_error(value: float, error: float) -> str:
     if error <= 0 or not math.isfinite(error):
         return f"{value:.3g}"
     exponent = math.floor(math.log10(error))
-    digits = -exponent + (1 if error / 10.0**exponent < 1.5 or exponent > 0 else 0)
+    digits = -exponent + (error / 10.0**exponent < 1.5)
     text = f"{value:.{max(0, digits)}f}"
     return text.removeprefix("-") if float(text) == 0 else text
 
