@@ -23,8 +23,9 @@ from teachlab.teaching.strategies.noise_weighted import balanced_costs
 
 POINTS = 500
 """The mixture is fitted to this many quantiles of the sweep."""
-GATE = 4.0
-"""Evaluations on a slope steeper than this many standard deviations of the noise per step are edges."""
+GATE, LEAST_GATE = 2.4, 4.0
+"""Evaluations on a slope steeper than this many standard deviations of the difference of two are edges: of the noise,
+and of what a step of the converter leaves open, so that light that goes up and down by one step has no edge."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -129,9 +130,9 @@ class TwoComponentMixture(CheckedParameters):
 def _steady(light: Heights, floor: float) -> Heights:
     """Return the valid evaluations that do not lie on an edge; all of them if hardly any are left."""
     slope = np.diff(light)
-    noise = max(local_noise(slope[~np.isnan(slope)], None) or 0.0, floor) * math.sqrt(2)
+    noise = local_noise(slope[~np.isnan(slope)], None) or 0.0
     # NaN on either side: the slope is unknown, and the evaluation is kept.
-    steep = np.abs(np.nan_to_num(slope)) > GATE * noise
+    steep = np.abs(np.nan_to_num(slope)) > max(GATE * noise, LEAST_GATE * floor) * math.sqrt(2)
     edge = np.concatenate((steep, [False])) | np.concatenate(([False], steep))
     valid = ~np.isnan(light)
     kept = light[valid & ~edge]

@@ -17,7 +17,7 @@ from teachlab.model.teaching import Sweep, TeachView
 from teachlab.teaching.strategies.between_class_variance import BetweenClassVariance
 from teachlab.teaching.strategies.iterative_mean import IterativeMean
 from teachlab.teaching.strategies.minimum_error import MinimumError, least_error
-from teachlab.teaching.strategies.two_component_mixture import TwoComponentMixture, _steady, groups
+from teachlab.teaching.strategies.two_component_mixture import GATE, TwoComponentMixture, _steady, groups
 
 RISE, DIP = Direction.RISE, Direction.DIP
 ON_SWEEPS = (BetweenClassVariance, IterativeMean, MinimumError, TwoComponentMixture)
@@ -82,12 +82,15 @@ def test_overlapping_components_are_one_level() -> None:
     assert setting.taught.evidence["levels"] == pytest.approx([100, 400], rel=0.02)
 
 
-def test_the_gate_keeps_noise_and_leaves_out_edges() -> None:
-    # Four standard deviations: noise alone is steeper once in 15,800 steps.
-    noise = np.random.default_rng(5).standard_normal(100_000)
-    assert 1 - 4e-4 < _steady(noise, 0.0).size / noise.size < 1
-    clean = line(100.0, 400.0)
-    assert clean.size - _steady(clean, 0.0).size == pytest.approx(2 * 11, abs=2)
+def test_the_gate_lies_at_its_deviations_of_the_noise_and_above_a_step() -> None:
+    noise = np.random.default_rng(5).standard_normal(200_000)
+    steep = np.abs(np.diff(noise)) > GATE * math.sqrt(2)
+    edge = np.append(steep, False) | np.append(False, steep)
+    assert _steady(noise, 0.0).size / noise.size == pytest.approx(1 - edge.mean(), abs=1e-3)
+    # Without noise a step of the converter, now and then, is no edge; the two edges of the object are.
+    flicker = np.tile([100.0] * 9 + [101.0], 50)
+    flicker[205:305] += 300
+    assert _steady(flicker, 1 / math.sqrt(12)).size == flicker.size - 4
 
 
 def test_edges_are_no_level() -> None:
