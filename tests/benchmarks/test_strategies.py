@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 
 from teachlab.synthetic import scenario_names
+from teachlab.teaching import resolve
 
 FOLDER = Path(__file__).parents[2] / "benchmarks" / "products"
 MODULES = ("figures", "cases", "run", "fingerprints", "grid", "strategies")
@@ -54,6 +55,12 @@ def test_every_rule_is_measured(suite, cases):
     for case in cases:
         named = {name.split(".")[0] for chain in case.ascending for name in chain}
         assert named <= {figure.of for figure in (*case.figure, *case.absent)} | set(suite.rule)
+
+
+def test_every_rule_that_names_a_strategy_can_be_built(suite):
+    """Numbers written as texts are no parameters: with them the whole run ended in its first minute."""
+    rules = suite.rule.values()
+    assert [resolve(rule.strategy, rule.parameters).name for rule in rules] == [rule.strategy for rule in rules]
 
 
 def test_every_case_names_a_line_that_ships(cases, grid):
