@@ -54,7 +54,7 @@ report demo_tubs.parquet --setting results/demo_tubs.setting.json --draws 0 --ou
 verify record.zip
     Verified: everything was computed again and is the same. This does not release the setting.
 stale demo_tubs.parquet --setting results/demo_tubs.setting.json
-    Keep: the setting in use, nothing is seen to get worse in this recording.
+    Rehearsal on synthetic light, no evidence about a real line. Keep: the setting in use
 """
 DEVELOPER = """
 strategies two-sample-midpoint

@@ -154,8 +154,12 @@ def plan_passes(
     passes = independent if effect == 1 else max(independent, math.ceil(needed * effect - NEAR))
     # Whole lots are not all of one size, and small ones are joined: the claim counts their passes as they lie.
     while needed * (counted := lot_effect(passes, lot_size, lots, icc)) > passes * (1 + NEAR):
-        effect = counted
-        passes = max(passes + 1, math.ceil(needed * counted - NEAR))
+        more = math.ceil(needed * counted - NEAR)
+        if lot_size is not None and lot_size >= CLAIM_LOT_PASSES:
+            # No number of whole lots is left out: of it fewer passes may be enough than of one with a rest.
+            more = min(more, math.ceil(lot_size * (passes // lot_size + 1)))
+        passes = max(passes + 1, more)
+    effect = max(effect, counted)
     if lots is None and lot_size is not None:
         lots = math.ceil(passes / lot_size)
     return PassPlan(

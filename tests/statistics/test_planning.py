@@ -204,6 +204,12 @@ def test_doing_what_a_plan_says_is_met_at_the_same_correlation(
         assert claim.upper <= rate * (1 + 1e-9)
 
 
+def test_a_plan_of_whole_lots_is_not_longer_for_the_rest_of_a_shorter_one() -> None:
+    """19 passes count as 41 in lots of five: 9 lots hold 45, and a rest of one to four passes joins a lot."""
+    found = plan_passes(0.15, 0.95, lot_size=5, icc=0.3)
+    assert (found.passes, found.lots, found.design_effect) == (45, 9, pytest.approx(2.2))
+
+
 def test_no_plan_is_longer_than_it_must_be() -> None:
     """One pass fewer would not show it: by scipy's binomial distribution, over plans of all sizes."""
     rng = np.random.default_rng(5)

@@ -153,7 +153,7 @@ def test_the_figure_names_kinds_and_axes() -> None:
         assert f">{text}<" in picture
     assert f">±{found.doubt_ms:.3g} ms<" in picture
     scatter = position_figure(replace(found, doubt_is="jitter", doubt_ms=0.25), "mV").decode()
-    assert ">measured scatter of the borders,<" in scatter
+    assert ">measured standard deviation of the borders,<" in scatter
     assert ">±0.25 ms<" in scatter
     assert picture == position_figure(measured(30), "mV", title="bottling").decode()
 
