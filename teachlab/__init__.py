@@ -39,7 +39,7 @@ if TYPE_CHECKING:
     from teachlab.statistics.over_time.autocorrelation import autocorrelation
     from teachlab.statistics.planning import plan_hours, plan_passes
     from teachlab.statistics.tail import tail_bound
-    from teachlab.studies.run import bench_recording
+    from teachlab.studies import bench_recording
     from teachlab.teaching import TeachBlock, resolve, teach_once
     from teachlab.verbs import (
         agree,
@@ -71,7 +71,7 @@ __version__ = "0.1.0"
 _HOME = {
     "teachlab.model.draws": ("Costs", "DrawOptions"),
     "teachlab.model.score": ("Rules",),
-    "teachlab.studies.run": ("bench_recording",),
+    "teachlab.studies": ("bench_recording",),
     "teachlab.data.recording_files": ("read_recording", "write_recording"),
     "teachlab.data.setting_files": ("read_setting", "write_setting"),
     "teachlab.data.split": ("split",),

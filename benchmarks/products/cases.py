@@ -16,7 +16,7 @@ from teachlab.model.setting import Setting
 from teachlab.model.teaching import Shown
 from teachlab.model.truth import Truth
 from teachlab.scoring import score
-from teachlab.switching.family import replay_family
+from teachlab.switching import replay_family
 from teachlab.synthetic import Scenario, generate, load_scenario
 from teachlab.teaching import TeachBlock, resolve, teach_once
 

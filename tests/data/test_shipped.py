@@ -17,7 +17,7 @@ from teachlab.model.recording import Recording
 from teachlab.model.setting import Setting
 from teachlab.model.truth import Truth
 from teachlab.scoring import score
-from teachlab.studies.run import bench_recording
+from teachlab.studies import bench_recording
 from teachlab.switching import replay
 from teachlab.teaching import TeachBlock, resolve, teach_once
 

@@ -14,9 +14,8 @@ from teachlab.cli import app
 from teachlab.data.recording_files import read_recording, write_recording
 from teachlab.data.truth_files import read_truth, write_truth
 from teachlab.errors import Abstained, InputError
-from teachlab.evidence.abstention import Abstention, build_abstention, read_released
-from teachlab.evidence.record_parts import RecordOptions, Sources
-from teachlab.evidence.verify import verify_record
+from teachlab.evidence import Abstention, RecordOptions, build_abstention, read_released, verify_record
+from teachlab.evidence.record_parts import Sources
 from teachlab.model.recording import Recording, RecordingInfo
 from teachlab.model.setting import Setting
 from teachlab.model.truth import Truth, TruthSource

@@ -18,8 +18,7 @@ from teachlab.evidence.sections.lost_passes import lost_and_worst
 from teachlab.model.recording import Recording, RecordingInfo
 from teachlab.model.setting import Polarity, Setting
 from teachlab.model.truth import Truth
-from teachlab.scoring import score
-from teachlab.scoring.margin import measure_margin
+from teachlab.scoring import measure_margin, score
 from teachlab.scoring.reasons import REASONS, reasons_of
 from teachlab.switching import replay
 

@@ -18,10 +18,10 @@ from teachlab.cli import app
 from teachlab.data.recording_files import read_recording, write_recording
 from teachlab.data.truth_files import write_truth
 from teachlab.errors import InputError
+from teachlab.evidence import verify_record
 from teachlab.evidence.identity import json_digest, samples_digest
 from teachlab.evidence.record_parts import record_text
 from teachlab.evidence.sealing import SEALS
-from teachlab.evidence.verify import verify_record
 from teachlab.evidence.wording import brief_rows
 from teachlab.model.recording import Recording, RecordingInfo
 from teachlab.model.truth import Truth, TruthSource

@@ -14,12 +14,11 @@ from teachlab.cli import app
 from teachlab.data.recording_files import read_recording, write_recording
 from teachlab.data.split import Split, split
 from teachlab.data.truth_files import read_truth, write_truth
+from teachlab.evidence import RecordOptions, judged_record, verify_record
 from teachlab.evidence.identity import json_digest
 from teachlab.evidence.page import page_html
-from teachlab.evidence.record import judged_record
-from teachlab.evidence.record_parts import RecordOptions, Sources, record_text
+from teachlab.evidence.record_parts import Sources, record_text
 from teachlab.evidence.sections.repeat_section import shown_too_much
-from teachlab.evidence.verify import verify_record
 from teachlab.model.recording import Recording, RecordingInfo
 from teachlab.model.setting import Setting, Taught
 from teachlab.model.truth import Truth

@@ -24,12 +24,10 @@ from teachlab.questions.surface.count_settings import count_settings
 from teachlab.questions.surface.given_settings.pairs import PairCounts
 from teachlab.scoring import score
 from teachlab.sensor.clock import Clock
-from teachlab.sensor.following import family, guess_and_check, rows
-from teachlab.sensor.following.family import Followers
+from teachlab.sensor.following import Followers, family, guess_and_check, rows
 from teachlab.sensor.following.members import Members
 from teachlab.sensor.following.row_by_row import Follower
-from teachlab.switching import replay
-from teachlab.switching.family import replay_family
+from teachlab.switching import replay, replay_family
 
 INFO = RecordingInfo(sample_rate_hz=1000.0, unit="counts")
 

@@ -15,8 +15,7 @@ from teachlab.errors import InputError
 from teachlab.model.recording import Recording, RecordingInfo
 from teachlab.model.score import Rules
 from teachlab.scoring import score
-from teachlab.switching import replay
-from teachlab.switching.family import replay_family
+from teachlab.switching import replay, replay_family
 
 SEEDS = range(1000)
 PART = 100

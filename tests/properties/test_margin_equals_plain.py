@@ -15,8 +15,7 @@ from teachlab.errors import InputError
 from teachlab.light.windows import Windows, border_evaluations
 from teachlab.model.recording import Recording
 from teachlab.model.score import Outcome, Rules
-from teachlab.scoring import score
-from teachlab.scoring.margin import measure_margin
+from teachlab.scoring import measure_margin, score
 from teachlab.switching import replay
 
 

@@ -17,8 +17,7 @@ from teachlab.questions.stress.map import stress_map
 from teachlab.questions.surface.count import surface
 from teachlab.questions.surface.given_settings.pairs import score_pairs
 from teachlab.questions.surface.hindsight import hindsight
-from teachlab.scoring import score
-from teachlab.scoring.margin import measure_margin
+from teachlab.scoring import measure_margin, score
 from teachlab.switching import replay
 
 INFO = RecordingInfo(sample_rate_hz=1000.0, unit="counts", full_scale=100.0)

@@ -23,9 +23,8 @@ from teachlab.model.setting import Setting
 from teachlab.model.teaching import Strategy
 from teachlab.model.truth import Truth
 from teachlab.scoring import score
-from teachlab.studies.run import bench_recording
-from teachlab.switching import replay
-from teachlab.switching.family import replay_family
+from teachlab.studies import bench_recording
+from teachlab.switching import replay, replay_family
 from teachlab.synthetic import generate, load_scenario
 from teachlab.teaching import TeachBlock, resolve, teach_once
 

@@ -13,8 +13,7 @@ from teachlab.model.margin import Margin, Sides
 from teachlab.model.recording import Recording, RecordingInfo
 from teachlab.model.setting import Setting
 from teachlab.model.truth import Truth
-from teachlab.scoring import score
-from teachlab.scoring.margin import measure_margin
+from teachlab.scoring import measure_margin, score
 from teachlab.sensor.running_extremes import running_max, running_min
 from teachlab.switching import replay
 

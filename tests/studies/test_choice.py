@@ -14,9 +14,9 @@ from teachlab.model.setting import Setting
 from teachlab.model.teaching import Shown, TeachView
 from teachlab.model.truth import Truth
 from teachlab.scoring import score
+from teachlab.studies import bench_recording
 from teachlab.studies.claim_half import second_half
 from teachlab.studies.recommend import A_STEP, FINEST, rooms
-from teachlab.studies.run import bench_recording
 from teachlab.switching import replay
 from teachlab.teaching import resolve
 

@@ -10,8 +10,8 @@ from teachlab.model.recording import Recording, RecordingInfo
 from teachlab.model.score import Rules
 from teachlab.model.truth import Truth
 from teachlab.questions.stress.equal_cost import equal_cost
+from teachlab.studies import bench_recording
 from teachlab.studies.result import RecordingBench
-from teachlab.studies.run import bench_recording
 from teachlab.teaching import resolve
 from teachlab.verbs import replay
 from teachlab.wording.verdict import verdict_lines

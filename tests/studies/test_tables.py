@@ -13,10 +13,16 @@ from teachlab.model.recording import Recording, RecordingInfo
 from teachlab.model.score import Rules
 from teachlab.model.truth import Truth
 from teachlab.questions.stress.reserves import reserves
-from teachlab.studies.document import bench_document
+from teachlab.studies import (
+    bench_document,
+    bench_recording,
+    interval_table,
+    label_table,
+    margin_table,
+    ranking_table,
+    spread_table,
+)
 from teachlab.studies.result import RecordingBench
-from teachlab.studies.run import bench_recording
-from teachlab.studies.tables import interval_table, label_table, margin_table, ranking_table, spread_table
 from teachlab.teaching import resolve
 
 NAMES = ("between-class-variance", "ratio-midpoint", "background-referenced", "single-sample", "background-follower")

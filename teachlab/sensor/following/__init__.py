@@ -4,3 +4,9 @@
 does the same for many settings as arrays. `agreement` finds what all of them are certain to do. `family` takes all of
 them through a recording.
 """
+
+from teachlab.sensor.following.family import Followers
+from teachlab.sensor.following.members import family_of
+from teachlab.sensor.output import Followed
+
+__all__ = ["Followed", "Followers", "family_of"]

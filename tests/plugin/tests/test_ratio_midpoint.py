@@ -16,8 +16,7 @@ from teachlab.errors import Abstained, ParameterError
 from teachlab.model.recording import Direction, Recording, RecordingInfo
 from teachlab.model.teaching import Strategy
 from teachlab.model.truth import Truth
-from teachlab.teaching import TeachBlock, resolve, teach_once
-from teachlab.teaching.registry import listings, source_fingerprint
+from teachlab.teaching import TeachBlock, listings, resolve, source_fingerprint, teach_once
 from teachlab.testing import StrategyCheck, checks, conformance
 
 

@@ -12,8 +12,7 @@ from teachlab.model.recording import Recording, RecordingInfo
 from teachlab.model.setting import Polarity, Setting
 from teachlab.model.truth import Truth
 from teachlab.questions.stale.course import Course, follow
-from teachlab.scoring import score
-from teachlab.scoring.margin import measure_margin
+from teachlab.scoring import measure_margin, score
 from teachlab.switching import replay
 from teachlab.wording.course import _trend
 

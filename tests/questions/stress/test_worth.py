@@ -15,8 +15,7 @@ from teachlab.model.truth import Truth
 from teachlab.questions.stress import worth as measuring
 from teachlab.questions.stress.reserves import reserves
 from teachlab.questions.stress.worth import SettingWorth
-from teachlab.scoring import score
-from teachlab.scoring.margin import measure_margin
+from teachlab.scoring import measure_margin, score
 from teachlab.switching import replay
 
 

@@ -16,8 +16,7 @@ from teachlab.model.truth import Truth
 from teachlab.questions.surface.count import surface_of
 from teachlab.questions.surface.position_axis import PositionAxis, position_axis
 from teachlab.questions.surface.position_figure import position_figure
-from teachlab.scoring import score
-from teachlab.scoring.margin import measure_margin
+from teachlab.scoring import measure_margin, score
 from teachlab.scoring.switching_position import SwitchingPosition, switching_position
 from teachlab.switching import replay
 from teachlab.wording.position import position_lines, position_table
