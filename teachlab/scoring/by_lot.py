@@ -117,8 +117,7 @@ def exposure(truth: Truth, stop_taught: int, trials: Trials) -> Mapping[str, tup
 def lot_codes(truth: Truth, rows: NDArray[np.int64]) -> tuple[NDArray[np.int64], Source]:
     """Return the lot number of every pass in `rows`, and whether lots are named ones or stretches."""
     if truth.lot is not None:
-        lots = with_lots(truth.lot, ~truth.detect)
-        names = [lots[k] for k in rows.tolist()]
+        names = with_lots(truth.lot, ~truth.detect)[rows].tolist()
         codes = {name: k for k, name in enumerate(dict.fromkeys(names))}
         code = np.fromiter(map(codes.__getitem__, names), np.int64, len(names))
         # A pass without a lot belongs to none of them, and is not a lot by itself: stretches of time are used then.
@@ -128,16 +127,14 @@ def lot_codes(truth: Truth, rows: NDArray[np.int64]) -> tuple[NDArray[np.int64],
     return np.repeat(np.arange(of.size), of), Source.BLOCKS
 
 
-def with_lots(lot: NDArray[np.object_], free: NDArray[np.bool_]) -> list[str]:
+def with_lots(lot: NDArray[np.object_], free: NDArray[np.bool_]) -> NDArray[np.object_]:
     """Return the lots of passes in time order; a `free` one without a lot goes with the pass before, or else after."""
-    names, may = [str(name) for name in lot.tolist()], free.tolist()
-    for k in range(1, len(names)):
-        if may[k] and not names[k]:
-            names[k] = names[k - 1]
-    for k in reversed(range(len(names) - 1)):
-        if may[k] and not names[k]:
-            names[k] = names[k + 1]
-    return names
+    for _ in range(2):  # forwards, then backwards
+        none = free & (lot == "")
+        if none.any():
+            lot = lot[np.maximum.accumulate(np.where(none, 0, np.arange(lot.size)))]
+        lot, free = lot[::-1], free[::-1]
+    return lot
 
 
 def false_trips_by_lot(

@@ -198,7 +198,7 @@ def _common(trials: Trials, other: Trials) -> Trials:
 def _codes(truth: Truth, rows: NDArray[np.int64], scored: NDArray[np.bool_]) -> tuple[NDArray[np.int64], Source, int]:
     """Return the lot of every pass in rows, whether lots are named ones or stretches, and how many are named."""
     if truth.lot is not None:
-        lots = with_lots(truth.lot[rows], ~scored)
+        lots = with_lots(truth.lot[rows], ~scored).tolist()
         names = {name: k for k, name in enumerate(dict.fromkeys(lots))}
         code = np.array([names[name] for name in lots], np.int64)
         if "" not in names:

@@ -8,12 +8,14 @@ from types import ModuleType
 
 import numpy as np
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 from loading import BENCHMARKS, script
 
 from teachlab.errors import ParameterError
 from teachlab.model.score import Outcome, Trials
 from teachlab.model.truth import Truth
-from teachlab.scoring.by_lot import exposure, lost_rate_by_lot, lot_codes
+from teachlab.scoring.by_lot import exposure, lost_rate_by_lot, lot_codes, with_lots
 from teachlab.statistics.intervals import proportion_limits
 from teachlab.statistics.lots import Source, blocks_of, lot_rate
 from teachlab.statistics.over_time.autocorrelation import autocorrelation, integrated_autocorrelation
@@ -345,3 +347,16 @@ def test_a_pass_to_be_ignored_without_a_lot_has_that_of_the_pass_before() -> Non
     assert code.tolist() == np.repeat([0, 1, 2, 3], 3).tolist()
     lot[5] = ""  # one to be detected
     assert lot_codes(replace(truth, lot=lot), np.arange(12))[1] is Source.BLOCKS
+
+
+@given(st.lists(st.tuples(st.sampled_from(["", "a", "b"]), st.booleans()), max_size=12))
+def test_passes_that_need_no_lot_have_that_of_a_neighbour_as_in_a_plain_loop(passes: list[tuple[str, bool]]) -> None:
+    names, free = [name for name, _ in passes], [one for _, one in passes]
+    found = with_lots(np.array(names, object), np.array(free, bool)).tolist()
+    for k in range(1, len(names)):
+        if free[k] and not names[k]:
+            names[k] = names[k - 1]
+    for k in reversed(range(len(names) - 1)):
+        if free[k] and not names[k]:
+            names[k] = names[k + 1]
+    assert found == names
