@@ -85,7 +85,7 @@ def test_outcomes_differ_in_colour_and_in_grey() -> None:
         assert 1.05 / (luminance(colour) + 0.05) > 3, colour
 
 
-BY_A_PAGE = ("evidence/figures.py", "studies/family/effect_figure.py")
+BY_A_PAGE = ("evidence/figures.py",)
 """Drawn for pages alone, which give each figure its caption."""
 
 

@@ -37,7 +37,11 @@ def effect_figure(found: StudyAnswer, *, kind: str = "svg") -> bytes:
             _draw(part, panel)
         for part in axes[len(panels) :]:
             part.axis("off")
-        return picture(figure, kind)
+        return picture(
+            figure,
+            kind,
+            says="Errors of the median draw on all scored passes; the answer tells those of the second half.",
+        )
 
 
 def _draw(axes: Any, panel: list[ParameterEffect]) -> None:
