@@ -165,7 +165,11 @@ class ClusterEngine:
         cluster = None
         if self.address == LOCAL:
             workers = max(1, min(self.jobs or os.cpu_count() or 1, len(pieces)))
-            start = partial(LocalCluster, workers, threads_per_worker=1, dashboard_address=None, silence_logs=50)
+            start = partial(
+                LocalCluster, workers, threads_per_worker=1, dashboard_address=None, silence_logs=50,
+                # Any free port: by default the second cluster of a machine finds its port taken.
+                scheduler_kwargs={"dashboard_address": "127.0.0.1:0"},
+            )  # fmt: skip
             try:
                 cluster = start()
             except RuntimeError:  # one of its processes ended before it was ready

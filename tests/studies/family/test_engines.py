@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import os
 import signal
+import socket
 import subprocess
 import sys
 import time
+from contextlib import suppress
 from pathlib import Path
 from types import ModuleType
 from typing import Any
@@ -222,6 +224,16 @@ def test_a_cluster_of_its_own_writes_the_same_bytes(lines: Path, undisturbed: di
     pytest.importorskip("distributed")
     teachlab.study(lines, GRID, draws=5, out=tmp_path / "out", scheduler="local", jobs=2)
     assert content(tmp_path / "out") == undisturbed
+
+
+def test_a_cluster_of_its_own_begins_where_another_has_its_usual_port(lines: Path) -> None:
+    pytest.importorskip("distributed")
+    with socket.socket() as other:
+        with suppress(OSError):  # it is taken already
+            other.bind(("127.0.0.1", 8787))
+            other.listen()
+        found = teachlab.study([lines / "l0.parquet"], ["single-sample"], draws=1, scheduler="local", jobs=1)
+    assert found.to_pandas().taught.tolist() == [1]
 
 
 def test_a_cluster_of_its_own_of_which_a_worker_ends_at_its_start_is_begun_again(
