@@ -199,8 +199,9 @@ def test_a_cluster_of_two_workers_of_which_one_is_killed_writes_the_same_bytes(
 ) -> None:
     distributed = pytest.importorskip("distributed")
     with distributed.LocalCluster(
-        n_workers=2, threads_per_worker=1, dashboard_address=None, silence_logs=50
-    ) as cluster:
+        n_workers=2, threads_per_worker=1, dashboard_address=None, silence_logs=50,
+        scheduler_kwargs={"dashboard_address": "127.0.0.1:0"},
+    ) as cluster:  # fmt: skip
         workers = [worker.pid for worker in cluster.workers.values()]
         killed: list[int] = []
 
