@@ -245,7 +245,7 @@ def moment(sample: int, of: Recorded) -> str:
         at = info.began + timedelta(seconds=seconds)
         return f"{at:%H:%M:%S}" if whole < 86400 else f"{at:%Y-%m-%d %H:%M:%S}"
     if whole < LONG_S:
-        return f"{seconds:.{3 if seconds < 100 else 4}g} s after the start"
+        return f"{in_figures(seconds, 3 if seconds < 100 else 4)} s after the start"
     minutes, rest = divmod(int(seconds), 60)
     hours, minutes = divmod(minutes, 60)
     return f"{hours}:{minutes:02d}:{rest:02d} after the start"

@@ -66,6 +66,12 @@ def test_one_recording_tells_all_its_times_in_one_way(samples: int, at: int, tol
     assert moment(at, Line(samples)) == f"{told} after the start"
 
 
+def test_a_time_of_microseconds_has_no_exponent() -> None:
+    """Sample 45 of a recording of 1 MHz."""
+    line = Line(100_000, RecordingInfo(sample_rate_hz=1e6, unit="counts"))
+    assert moment(45, line) == "0.000045 s after the start"
+
+
 @pytest.mark.parametrize(("samples", "told"), [(86_399_999, "00:00:01"), (86_400_000, "2032-01-01 00:00:01")])
 def test_a_recording_that_knows_its_clock_tells_the_date_where_it_lasts_a_day(samples: int, told: str) -> None:
     began = datetime(2031, 12, 31, 23, 59, 58, tzinfo=UTC)

@@ -22,6 +22,7 @@ FEWEST_FOR_DRIFT = 8
 MEDIAN_ERROR = 1.2533
 """Standard error of a median of normal values divided by that of their mean, √(π/2)."""
 TWO_SIDED = 0.975
+"""Quantile at the upper end of an interval that holds 95 %."""
 FAR_LARGER = 2.0
 """Borders of one side are told by themselves if their jitter is so many times that of all."""
 
