@@ -187,10 +187,12 @@ class Comparator:
         self._size = CACHE_BLOCK if edges * CALM_BLOCK > MANY * x.size else CALM_BLOCK
 
     def _start(self, x: Light, invalid: _Bool | None) -> bool:
-        valid = x == x if invalid is None else (x == x) & ~invalid
-        k = int(np.argmax(valid))
-        if not valid[k]:
-            return False
+        k = 0
+        if x[0] != x[0] or invalid is not None and invalid[0]:
+            valid = x == x if invalid is None else (x == x) & ~invalid
+            k = int(np.argmax(valid))
+            if not valid[k]:
+                return False
         self._first = self._state = bool(x[k] >= self._begin)
         return True
 

@@ -1,7 +1,6 @@
 """Both comparisons and the latch of `sensor.latch`, compiled: the extra ``fast``, in one pass over the light.
 
-64 evaluations at a time. The only branches are on a change of the state, and on an evaluation that no level decides:
-that one may be invalid.
+64 evaluations at a time. Where all of them leave the state as it is, one comparison of each is enough.
 """
 
 from __future__ import annotations
@@ -55,12 +54,22 @@ def find_edges(x: Any, on: Any, off: Any, state: bool, out: Any) -> Any:
     now = np.uint64(state)
     for k in range(x.size // 64):
         y = x[64 * k : 64 * k + 64]
+        # A NaN compares with no level, so it counts as one that may change the state.
+        decides = 0
+        if now != _NONE:
+            for i in range(64):
+                decides |= not (y[i] >= off)
+        else:
+            for i in range(64):
+                decides |= not (y[i] < on)
+        if not decides:
+            continue
         light = dark = _NONE
         for i in range(64):
             light |= np.uint64(y[i] >= on) << np.uint64(i)
         for i in range(64):
             dark |= np.uint64(y[i] < off) << np.uint64(i)
-        # A NaN compares with no level, so it is among the held bits: where all is decided, none is looked for.
+        # A NaN is among the held bits: where all is decided, none is looked for.
         if ~(light | dark) != _NONE:
             for i in range(64):
                 nan |= y[i] != y[i]

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 from teachlab.errors import SettingError
 from teachlab.model.following_and_window import FollowingSetting, TurningPointSetting, WindowSetting
-from teachlab.model.recording import BLOCK_SAMPLES, Block, Chunk, Recording
+from teachlab.model.recording import BLOCK_SAMPLES, ArraySource, Block, Chunk, Recording
 from teachlab.model.setting import Setting
 from teachlab.sensor.clock import Clock, no_valid_sample
 from teachlab.sensor.comparator import Comparator
@@ -128,7 +128,8 @@ class Replaying:
 
     def read(self, progress: Callable[[float], None] | None = None) -> None:
         """Take the whole recording, without what cannot change the state by its stored extremes."""
-        chunks = self._recording.source.chunks()
+        source = self._recording.source
+        chunks = () if isinstance(source, ArraySource) else source.chunks()  # In memory there are no stored extremes.
         if any(chunk.high is not None for chunk in chunks):
             # Only chunks that can change the state are decoded: most of a quiet recording is passed over.
             blocks = _unskipped(self._recording, chunks, self.clock, self._comparator)
