@@ -188,7 +188,7 @@ class Comparator:
 
     def _start(self, x: Light, invalid: _Bool | None) -> bool:
         k = 0
-        if x[0] != x[0] or invalid is not None and invalid[0]:
+        if x[0] != x[0] or (invalid is not None and invalid[0]):
             valid = x == x if invalid is None else (x == x) & ~invalid
             k = int(np.argmax(valid))
             if not valid[k]:

@@ -81,8 +81,9 @@ def timing(line: TimeBudget) -> Timing:
     With ``T_e = 1 / rate``, n consecutive evaluations and speed v: objects are certainly seen from a length of ``v (n
     T_e + on-delay) + x_on + x_off`` on, gaps from ``v (n T_e + off-delay) − x_on − x_off`` on. The output pulse is
     ``dwell − on-delay + off-delay`` and its gap ``gap + on-delay − off-delay``, in evaluations: delays rounded up,
-    dwell and gap down. The controller needs ``scan + filter`` of both, and sees a shorter pulse with probability
-    ``pulse / scan``. Common practice of the trade; timers as IEC 61131-3 TON and TOF.
+    dwell and gap down. The controller needs ``scan + filter`` of both: its filter may take its own length from a
+    pulse, and of what is left it sees ``(pulse − filter) / scan``. Common practice of the trade; timers as IEC 61131-3
+    TON and TOF.
     """
     period = line.period_ms
     hold = line.switching.consecutive * period
@@ -107,7 +108,7 @@ def timing(line: TimeBudget) -> Timing:
         output_gap_ms=rest,
         controller_ms=need,
         controller_max_hz=1000 / (2 * need) if need > 0 else None,
-        controller_sees=1.0 if pulse >= need - 1e-9 else min(1.0, pulse / line.scan_ms) if line.scan_ms > 0 else 0.0,
+        controller_sees=1.0 if pulse >= need - 1e-9 else _share(pulse - line.input_filter_ms, line.scan_ms),
         off_delay_window_ms=(_least_hold(line), _longest_hold(line)),
         position_mm=None if v is None else v * response,
         position_jitter_mm=None if v is None else v * period / math.sqrt(12),
@@ -116,6 +117,10 @@ def timing(line: TimeBudget) -> Timing:
         because=because,
         source=line.source,
     )
+
+
+def _share(left: float, scan: float) -> float:
+    return left / scan if left > 0 else 0.0
 
 
 def shortened(line: TimeBudget) -> dict[str, float]:

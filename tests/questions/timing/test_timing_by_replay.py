@@ -197,16 +197,26 @@ def test_fastest_symmetric_switching(n: int) -> None:
             assert onsets.size == (50 if follows else 0)
 
 
-@pytest.mark.parametrize(("pulse", "scan"), [(2.0, 10.0), (4.0, 10.0), (7.5, 10.0), (12.0, 10.0)])
-def test_a_controller_sees_a_pulse_with_the_share_of_its_scan(pulse: float, scan: float) -> None:
-    """Inputs are read once per scan, at any phase: an output pulse t is seen with probability t / scan."""
-    found = told(pulse, 80 - pulse, 20_000, scan_ms=scan)
+@pytest.mark.parametrize("filter_ms", [0.0, 3.0])
+@pytest.mark.parametrize(("pulse", "scan"), [(2.0, 10.0), (4.0, 10.0), (7.5, 10.0), (12.0, 10.0), (14.0, 10.0)])
+def test_a_controller_sees_a_pulse_with_the_share_of_its_scan(pulse: float, scan: float, filter_ms: float) -> None:
+    """Inputs are read once per scan, at any phase: what the filter leaves of a pulse is seen with its share of it.
+
+    The filter lets a signal through once it lasted so long, and not beyond its end.
+    """
+    found = told(pulse, 80 - pulse, 20_000, scan_ms=scan, input_filter_ms=filter_ms)
     starts = phases(300, 80, scan)
     edges = output(passing(starts, pulse, 0, 20 + 80 * 302), 20_000)
     reads = np.arange(0.0, 20 + 80 * 302, scan) / 1000 * RATE
-    seen = [np.any((reads >= a) & (reads < b)) for a, b in zip(edges.onsets, edges.releases, strict=True)]
+    late = filter_ms / 1000 * RATE
+    seen = [np.any((reads >= a + late) & (reads < b)) for a, b in zip(edges.onsets, edges.releases, strict=True)]
     assert len(seen) == 300
     assert np.mean(seen) == pytest.approx(found.controller_sees, abs=0.02)
+
+
+def test_a_controller_that_only_filters_does_not_see_what_is_shorter() -> None:
+    assert told(2, 20, 20_000, input_filter_ms=3).controller_sees == 0
+    assert told(3, 20, 20_000, input_filter_ms=3).controller_sees == 1
 
 
 def test_stretching_for_a_controller() -> None:
