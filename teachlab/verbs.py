@@ -11,7 +11,7 @@ from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace
 from os import PathLike, fspath
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Union, cast
+from typing import TYPE_CHECKING, Any, Protocol, TypeVar, Union, cast
 
 from teachlab.errors import InputError
 from teachlab.model.draws import TEACH_SHARE, DrawOptions
@@ -19,7 +19,6 @@ from teachlab.model.printable_text import number_of
 from teachlab.model.recording import Recording
 from teachlab.model.score import USUAL_RULES, Rules, Score
 from teachlab.model.setting import Setting
-from teachlab.model.setting_words import setting_in_words
 from teachlab.model.teaching import Strategy
 from teachlab.model.truth import Truth
 from teachlab.wording.notebook import Told
@@ -52,6 +51,15 @@ TruthLike = str | PathLike[str] | Truth
 SettingLike = str | PathLike[str] | Setting
 DeviceLike = Union[str, PathLike[str], "DeviceDocument"]
 StrategyLike = str | Strategy | type[Strategy]
+Judged = TypeVar("Judged", bound="HasVerdict")
+
+
+class HasVerdict(Protocol):
+    """An answer that judges."""
+
+    @property
+    def verdict(self) -> Any:
+        """Decision, claim, reasons, next step."""
 
 
 def teach(
@@ -157,6 +165,7 @@ def design(
     from teachlab.questions.design import designed_and_judged
     from teachlab.questions.design.figure import design_figure
     from teachlab.teaching.strategies.designed import Designed
+    from teachlab.wording.verdict import verdict_sentence
 
     opened, truth = _opened(recording, passes)
     chosen = _strategy(strategy)
@@ -174,11 +183,10 @@ def design(
             if part not in found.reasons:
                 yield {"part": part, "reason": "", **ends, **_known(reserve)}
 
-    sentence = (
-        f"{opened.name}: {setting_in_words(found.taught.setting)}; {found.cells:,} combinations counted, "
-        f"{found.teach_cost:.3g} errors a pass on what was shown. {found.taught.verdict.decision.capitalize()}."
-    )
-    return Told(found, sentence, rows, lambda kind: design_figure(found, opened, truth, rules=rules, kind=kind))
+    def draw(kind: str) -> bytes:
+        return design_figure(found, opened, truth, rules=rules, kind=kind)
+
+    return Told(found, verdict_sentence(found.taught.verdict), rows, draw)
 
 
 def replay(
@@ -244,8 +252,9 @@ def replay(
                 "release_s": None if until is None else until / rate,
             }
 
-    scored = "" if found.worth is None else f" {_loss(found.worth.score)}"
-    return Told(found, f"{opened.name}: {len(onsets)} onsets, {len(releases)} releases.{scored}", rows)
+    if found.verdict is None:
+        return Told(found, f"{opened.name}: {len(onsets)} onsets, {len(releases)} releases.", rows)
+    return _judged(found, rows)
 
 
 def score(
@@ -380,7 +389,6 @@ def bench(
     from teachlab.light.pass_and_gap_extremes import PassAndGapExtremes
     from teachlab.studies.figure import bench_figure
     from teachlab.studies.run import bench_recording
-    from teachlab.wording.verdict import verdict_sentence
 
     opened, truth = _opened(recording, passes)
     used = options or DrawOptions()
@@ -394,7 +402,7 @@ def bench(
         light = PassAndGapExtremes.of(opened, truth, evaluation_rate_hz=used.evaluation_rate_hz, rules=used.rules)
         return bench_figure(found, truth, light, kind=kind)
 
-    return Told(found, verdict_sentence(found.verdict), rows, draw)
+    return _judged(found, rows, draw)
 
 
 def study(
@@ -451,7 +459,6 @@ def study(
     from teachlab.studies.family.study_plan import planned_study, studied_lines
     from teachlab.studies.family.study_run import run_study
     from teachlab.teaching.strategy_files import strategy_class
-    from teachlab.wording.verdict import verdict_sentence
 
     folder = None if out is None else fspath(out)
     named = [strategies] if isinstance(strategies, str) else strategies
@@ -464,7 +471,7 @@ def study(
     ]  # fmt: skip
     plan = planned_study(studied_lines(recordings, left_out=folder), asked, **options)
     found = run_study(plan, engine=engine_of(jobs, scheduler), out=folder, retry=retry, progress=progress)
-    return Told(found, verdict_sentence(found.verdict), found.rows, lambda kind: effect_figure(found, kind=kind))
+    return _judged(found, found.rows, lambda kind: effect_figure(found, kind=kind))
 
 
 def surface(
@@ -521,7 +528,7 @@ def surface(
         levels=None if levels is None else np.asarray(levels, float),
         options=replace(options or DrawOptions(), base=_base(base)),
     )
-    counted, best = found.surface, found.best.setting
+    counted = found.surface
 
     def rows() -> Iterator[dict[str, Any]]:
         names = ("lost", "merged", "extra", "false_trips", "gaps_tripped", "ignore_trips", "ignore_tripped")
@@ -536,12 +543,7 @@ def surface(
             counted, found.best, title=opened.name, marks=marks, cloud=cloud, curve=found.curve, kind=kind
         )
 
-    sentence = (
-        f"{opened.name}: {number_of(int(counted.counted.sum()), 'pair')} of levels counted. Cheapest in hindsight: "
-        f"on at "
-        f"{best.on_level:.5g}, off at {best.off_level:.5g} {best.unit}, cost {found.best.cost:.4g} a pass."
-    )
-    return Told(found, sentence, rows, draw)
+    return _judged(found, rows, draw)
 
 
 def stress(
@@ -604,8 +606,7 @@ def stress(
             counts = ("lost", "false_trips", "extra", "ignore_trips")
             yield at | {name: getattr(grid, name)[g, a, p] for name in counts}
 
-    sentence = f"{opened.name}: {found.bears or 'these passes show no reserve.'}"
-    return Told(found, sentence, rows, lambda kind: stress_figure(grid, title=opened.name, kind=kind))
+    return _judged(found, rows, lambda kind: stress_figure(grid, title=opened.name, kind=kind))
 
 
 def repeatability(
@@ -660,12 +661,7 @@ def repeatability(
         document = plain(study.as_dict())
         return cloud_figure(document["strategies"], document["best"], study.unit, title=opened.name, kind=kind)
 
-    lines = []
-    for each in study.strategies:
-        levels = sorted(d.setting.on_level for d in each.cloud.taught if d.setting is not None)
-        told = f"on-level {levels[0]:.5g} to {levels[-1]:.5g} {study.unit}" if levels else "no setting"
-        lines.append(f"{each.cloud.strategy}, {number_of(len(each.cloud.draws), 'draw')}: {told}.")
-    return Told(found, f"{opened.name}: {' '.join(lines)}", rows, draw)
+    return _judged(found, rows, draw)
 
 
 def coverage(
@@ -720,13 +716,8 @@ def coverage(
             for block, seen in one.blocks.items():
                 yield {"cycle": one.cycle.name, "period_s": one.cycle.period_s, "block": block, **seen.as_dict()}
 
-    lines = [
-        f"{one.cycle.name}: {100 * seen.seen_share:.3g} % of its places seen in the {block} block."
-        for one in found.cycles
-        for block, seen in list(one.blocks.items())[-1:]
-    ]
     draw = (lambda kind: coverage_figure(found, title=opened.name, kind=kind)) if known else None
-    return Told(found, f"{opened.name}: {' '.join(lines) or 'no cycle was named.'}", rows, draw)
+    return _judged(found, rows, draw)
 
 
 def stale(
@@ -793,7 +784,7 @@ def stale(
             for stretch in followed.course.stretches if followed is not None else ():
                 yield {"when": when, **asdict(stretch)}
 
-    return Told(found, f"{str(found.state).capitalize()}: {'; '.join(found.because)}.", rows)
+    return _judged(found, rows)
 
 
 def compare(
@@ -855,7 +846,7 @@ def compare(
                 "running_hours": false.exposure,
             }
 
-    return Told(found, " ".join(line.strip() for line in found.lines[:2]), rows)
+    return _judged(found, rows)
 
 
 def plan(
@@ -889,7 +880,6 @@ def plan(
     [[0, 2995]]
     """
     from teachlab.questions.plan import plan as planned
-    from teachlab.wording.verdict import verdict_sentence
 
     found = planned(max_rate, confidence, events=events, best_of=best_of, **more)
 
@@ -902,7 +892,7 @@ def plan(
                 if name != "schema" and not isinstance(value, dict | list)
             }
 
-    return Told(found, verdict_sentence(found.verdict), rows)
+    return _judged(found, rows)
 
 
 def report(
@@ -972,6 +962,7 @@ def report(
     from teachlab.evidence.record_parts import RecordOptions, Sources
     from teachlab.model.following_and_window import fixed_levels
     from teachlab.page.beside_record import levels_page
+    from teachlab.wording.verdict import verdict_of, verdict_sentence
 
     asked = DrawOptions().draws if draws is None else draws
     options = RecordOptions(
@@ -987,8 +978,9 @@ def report(
     page = levels_page(opened, truth, used, sources, rules) if levels else None
     found = write_record(record, opened, fspath(folder), pdf=pdf, levels=page)
     verdict = found["verdict"]
-    sentence = f"{verdict['overall'] or 'No criteria were given, so nothing is judged'}. Written to {fspath(folder)}."
-    return Told(found, sentence[0].upper() + sentence[1:], lambda: verdict["criteria"])
+    overall = f"Criteria: {verdict['overall']}. " if verdict["overall"] else ""
+    judged = verdict_sentence(verdict_of(verdict, used))
+    return Told(found, f"{overall}{judged} Written to {fspath(folder)}.", lambda: verdict["criteria"])
 
 
 def verify(
@@ -1069,7 +1061,6 @@ def identify(recording: RecordingLike, *, jitter: int = 1, longest_ms: float | N
     from teachlab.device.identification import whole_light
     from teachlab.device.identification_figure import identification_figure
     from teachlab.device.logged_edges import logged_edges
-    from teachlab.wording.verdict import verdict_sentence
 
     opened = _recording(recording)
     found = identified(opened, jitter=jitter, longest_ms=longest_ms)
@@ -1077,7 +1068,7 @@ def identify(recording: RecordingLike, *, jitter: int = 1, longest_ms: float | N
     def draw(kind: str) -> bytes:
         return identification_figure(found, whole_light(opened), logged_edges(opened), name=opened.name, kind=kind)
 
-    return Told(found, verdict_sentence(found.verdict), lambda: found.as_dict()["classes"], draw)
+    return _judged(found, lambda: found.as_dict()["classes"], draw)
 
 
 def card(
@@ -1124,7 +1115,6 @@ def card(
     ['key in', 'rests on', 'teach and check']
     """
     from teachlab.device.card import card as carded
-    from teachlab.wording.verdict import verdict_sentence
 
     opened, truth = _opened(recording, passes)
     options = DrawOptions(draws=draws, rules=rules)
@@ -1137,7 +1127,7 @@ def card(
             for name, value in lines():
                 yield {"part": part, "name": name, "value": value}
 
-    return Told(found, verdict_sentence(found.verdict), rows)
+    return _judged(found, rows)
 
 
 def agree(
@@ -1183,7 +1173,6 @@ def agree(
     from teachlab.device.agreement import agree as agreed
     from teachlab.device.agreement import matched_to_log
     from teachlab.device.agreement_figure import agreement_figure
-    from teachlab.wording.verdict import verdict_sentence
 
     opened, truth = _with_passes(recording, passes)
     used = _setting(setting)
@@ -1193,7 +1182,7 @@ def agree(
         matched = matched_to_log(opened, used, tolerance=found.tolerance_samples, lag=found.lag_samples)
         return agreement_figure(matched, opened, kind=kind)
 
-    return Told(found, verdict_sentence(found.verdict), lambda: [one.as_dict() for one in found.unmatched], draw)
+    return _judged(found, lambda: [one.as_dict() for one in found.unmatched], draw)
 
 
 def conformance(strategy: StrategyLike, *, expected_failures: dict[str, str] | None = None) -> Told[ConformanceReport]:
@@ -1247,6 +1236,15 @@ def shipped(name: str) -> Path:
         known = sorted(p.stem for p in datasets_root().glob("*.parquet") if not p.stem.endswith(".passes"))
         raise InputError(f"no recording '{name}' ships with teachlab. There are: {', '.join(known)}.")
     return path
+
+
+def _judged(
+    found: Judged, rows: Callable[[], Iterable[Mapping[str, Any]]], draw: Callable[[str], bytes] | None = None
+) -> Told[Judged]:
+    """Return an answer with its verdict in words, as the command of the same name begins."""
+    from teachlab.wording.verdict import verdict_sentence
+
+    return Told(found, verdict_sentence(found.verdict), rows, draw)
 
 
 def _recording(given: RecordingLike) -> Recording:

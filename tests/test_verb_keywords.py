@@ -183,8 +183,8 @@ def test_horizon_and_least_margin_reach_the_verdict_on_a_line_that_fades() -> No
     truth = Truth.from_arrays(start, start + 20, lot=[f"lot {n // 10}" for n in range(300)])
     recording = Recording.from_array(light, RecordingInfo(sample_rate_hz=1000.0, unit="counts", full_scale=200.0))
     used = Setting(unit="counts", on_level=40, off_level=30)
-    assert "cleaning may be due" in repr(teachlab.stale(recording, used, truth, horizon_hours=1e6))
-    assert "cleaning may be due" not in repr(teachlab.stale(recording, used, truth))
+    assert "cleaning may be due" in " ".join(teachlab.stale(recording, used, truth, horizon_hours=1e6).because)
+    assert "cleaning may be due" not in " ".join(teachlab.stale(recording, used, truth).because)
     assert "less than 1e+06" in repr(teachlab.stale(recording, used, truth, least_margin=1e6))
 
 

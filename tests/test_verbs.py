@@ -21,6 +21,7 @@ from teachlab.errors import InputError, TruthError
 from teachlab.model.recording import Recording, RecordingInfo
 from teachlab.model.setting import Setting
 from teachlab.model.truth import Truth
+from teachlab.wording.verdict import first_text, verdict_lines
 
 VERBS = (
     "read_recording", "teach", "design", "replay", "score", "evaluate", "bench", "study", "surface", "stress",
@@ -66,6 +67,28 @@ def answers(line: tuple[Recording, Truth]) -> dict[str, Any]:
         "plan": teachlab.plan(0.01, events=1),
         "conformance": teachlab.conformance("single-sample"),
     }
+
+
+COUNTS = {"replay", "score", "evaluate", "conformance"}
+"""Verbs that count, and judge nothing; the replay is one without passes."""
+
+
+def test_an_answer_that_judges_begins_with_its_verdict(answers: dict[str, Any]) -> None:
+    """What the notebook shows is what the command says first: decision, limit, claim, reason."""
+    for name in answers.keys() - COUNTS:
+        found = answers[name]
+        verdict = found.taught.verdict if name == "design" else found.verdict
+        told = [first_text(verdict), *verdict.conditions[:1], *(r.told for r in verdict.reasons[:1])]
+        told += [] if verdict.claim is None else [verdict.claim.text]
+        text = repr(found)
+        assert text.startswith(verdict_lines(verdict)[0][:60]), name
+        assert all(one in text for one in told), name
+
+
+def test_a_notebook_calls_synthetic_light_a_rehearsal_as_the_command_does() -> None:
+    found = teachlab.replay(teachlab.shipped("demo_tubs"), Setting(unit="counts", on_level=1000, off_level=900))
+    assert repr(found).startswith("Rehearsal on synthetic light, no evidence about a real line. Use: ")
+    assert "At 95 % confidence, at most 14 % are lost on average over lots." in repr(found)
 
 
 def test_verbs_are_functions_whatever_is_imported() -> None:

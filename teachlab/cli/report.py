@@ -207,7 +207,7 @@ def _say(record: dict[str, Any], out: str | None, sources: Sources, step: list[s
     from teachlab.data.truth_files import find_truth
     from teachlab.evidence.wording import judged_text
     from teachlab.model.verdict import sentence
-    from teachlab.wording.verdict import MOST_LINES, REFUSED, document_lines
+    from teachlab.wording.verdict import MOST_LINES, REFUSED, verdict_lines, verdict_of
 
     verdict, rest = record["verdict"], []
     overall = verdict.get("overall")
@@ -240,5 +240,6 @@ def _say(record: dict[str, Any], out: str | None, sources: Sources, step: list[s
     if "decision" in verdict:
         # The written files take two more lines, the outcome of the criteria one.
         room = max(LEAST_LINES, MOST_LINES - 2 - bool(overall) - len(rest))
-        say_lines(document_lines(verdict, setting_from_dict(record["setting"], "setting of the record"), most=room))
+        judged = verdict_of(verdict, setting_from_dict(record["setting"], "setting of the record"))
+        say_lines(verdict_lines(judged, most=room))
     say_lines(rest)

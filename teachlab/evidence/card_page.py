@@ -2,19 +2,17 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from teachlab.evidence.identity import json_digest
 from teachlab.evidence.page import rendered
 from teachlab.model.json_values import plain
 from teachlab.model.verdict import MOST_REASONS
-from teachlab.wording.verdict import verdict_sentence
+from teachlab.wording.verdict import first_text
 
 if TYPE_CHECKING:
     from teachlab.device.card import SettingCard
 
-REHEARSAL = "Rehearsal on synthetic light, no evidence about a real line. "
 CAUTIONS = (
     "Not a safety device: nothing here may justify protection of people, guarding, muting or a machine stop.",
     "The manual of the equipment takes precedence. Check with marked pieces before release.",
@@ -28,7 +26,7 @@ def card_html(found: SettingCard, *, title: str) -> str:
         r={"title": title, "record_sha256": json_digest(plain(found.as_dict()))},
         device=found.device,
         refused=found.refused,
-        decided=(REHEARSAL if found.verdict.rehearsal else "") + verdict_sentence(replace(found.verdict, claim=None)),
+        decided=first_text(found.verdict),
         said=[
             *(f"Limit: {text}" for text in found.verdict.conditions[:1]),
             *(reason.told for reason in found.verdict.reasons[:MOST_REASONS]),

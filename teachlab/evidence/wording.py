@@ -17,7 +17,7 @@ from teachlab.model.setting_words import equal_cost_text, setting_in_words
 from teachlab.scoring.clearance import Clearance
 from teachlab.wording.course import duration
 from teachlab.wording.rates import reserve_percent
-from teachlab.wording.verdict import REFUSED, decision_text
+from teachlab.wording.verdict import REFUSED, REHEARSAL, decision_text
 
 SHOWN_GROUPS = 20
 """Labels, or lots, listed on the page; the record holds them all."""
@@ -173,7 +173,7 @@ def setting_rows(record: dict[str, Any]) -> list[tuple[str, str]]:
 def verdict_parts(record: dict[str, Any]) -> dict[str, str]:
     """Return the decision with the setting, the first limit, near misses, and the result of the criteria."""
     verdict = record["verdict"]
-    lead = "Rehearsal on synthetic light, no evidence about a real line. " if verdict["rehearsal"] else ""
+    lead = REHEARSAL if verdict["rehearsal"] else ""
     decision, overall = str(verdict["decision"]), verdict["overall"] or ""
     would = "would be " if verdict["rehearsal"] and overall == "met" else ""
     return {

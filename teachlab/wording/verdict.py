@@ -15,6 +15,7 @@ from teachlab.wording.lines import lines_for, wrapped
 MOST_LINES = 12
 REFUSED = ("none of these works", "cannot be decided")
 """Decisions against a setting."""
+REHEARSAL = "Rehearsal on synthetic light, no evidence about a real line. "
 FEWEST_ROWS = 3
 """If fewer lines of a table would fit, including its head, it is left to the details."""
 
@@ -36,12 +37,9 @@ def verdict_lines(
         Whether to give everything: all reasons, all conditions, and the remarks beside the claim.
     """
     short, most = most <= MOST_LINES, lines_for(most)
-    head = [f"{_first(verdict)}."]
-    if verdict.rehearsal:
-        head[0] = f"Rehearsal on synthetic light, no evidence about a real line. {head[0]}"
     told = "" if verdict.claim is None else verdict.claim.text
     conditions = [text for text in verdict.conditions if text not in told][: None if details else 1]
-    top = [line for text in (*head, *(f"Limit: {text}" for text in conditions)) for line in wrapped(text)]
+    top = [line for text in (first_text(verdict), *(f"Limit: {text}" for text in conditions)) for line in wrapped(text)]
     kept: list[str] = []
     if verdict.setting is not None and verdict.equal_cost is not None:
         kept = wrapped(f"Room: {equal_cost_text(verdict.equal_cost, verdict.setting, verdict.step)}")
@@ -84,10 +82,10 @@ def verdict_lines(
     return top + body + (rows if len(rows) >= min(FEWEST_ROWS, len(table)) else []) + bottom
 
 
-def document_lines(document: Mapping[str, Any], setting: Setting, *, most: int = MOST_LINES) -> list[str]:
-    """Return the lines of a verdict in its JSON form, which a record holds beside its setting."""
+def verdict_of(document: Mapping[str, Any], setting: Setting) -> Verdict:
+    """Return a verdict from its JSON form, which a record holds beside its setting."""
     claim, room = document["claim"], document["equal_cost"]
-    made = Verdict(
+    return Verdict(
         decision=document["decision"],
         about=document["about"],
         setting=setting,
@@ -105,12 +103,13 @@ def document_lines(document: Mapping[str, Any], setting: Setting, *, most: int =
         near=None if document.get("near") is None else VerdictReason(**document["near"]),
         tried=document.get("tried"),
     )
-    return verdict_lines(made, most=most)
 
 
 def verdict_sentence(verdict: Verdict) -> str:
-    """Return decision and claim in one line of text."""
-    return " ".join([f"{_first(verdict)}.", *([] if verdict.claim is None else [verdict.claim.text])])
+    """Return decision, first limit, claim and first reason as one text."""
+    claim = [] if verdict.claim is None else [f"Claim: {verdict.claim.text}"]
+    limits, reasons = verdict.conditions[:1], verdict.reasons[:1]
+    return " ".join([first_text(verdict), *(f"Limit: {text}" for text in limits), *claim, *(r.told for r in reasons)])
 
 
 def decision_text(decision: str, tried: int | None = None) -> str:
@@ -125,10 +124,11 @@ def decision_text(decision: str, tried: int | None = None) -> str:
     return words[:1].upper() + words[1:]
 
 
-def _first(verdict: Verdict) -> str:
+def first_text(verdict: Verdict) -> str:
+    """Return the decision with the setting; of synthetic light, that it is a rehearsal goes before it."""
     said = decision_text(verdict.decision, verdict.tried)
     setting = "" if verdict.setting is None else setting_in_words(verdict.setting, verdict.step)
     # What ends in a colon leads to the setting.
     link = " " if verdict.about.endswith(":") else ", "
     about = link.join(filter(None, (verdict.about, setting)))
-    return f"{said}: {about}" if about else said
+    return f"{REHEARSAL if verdict.rehearsal else ''}{f'{said}: {about}' if about else said}."

@@ -70,7 +70,7 @@ def test_a_pass_to_be_ignored_that_switches_is_an_error_for_every_command(here: 
             "study a.parquet --strategy single-sample --draws 2 --criteria lost.toml --jobs 1", 3,
             "Log 4 more recordings of other lines or days, and study all of them together.",
         ),
-        ("study good.json --draws 2 --jobs 1", 0, "Give recordings with passes, as the reason above says, and run"),
+        ("study good.json --draws 2 --jobs 1", 0, "Mend what failed, as the reason above says, and run"),
         (
             "identify lawless.parquet --longest-ms 2", 3,
             "Log light and output of one sensor with fixed levels, by one clock, and identify again. If edges are only "

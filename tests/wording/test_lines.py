@@ -19,7 +19,7 @@ from teachlab.wording.course import margin_alarm
 from teachlab.wording.identification import place_lines
 from teachlab.wording.lines import WIDTH, page_lines, screen, wrapped
 from teachlab.wording.tables import plain_table
-from teachlab.wording.verdict import document_lines, verdict_lines
+from teachlab.wording.verdict import verdict_lines, verdict_of
 
 ANSWERS = sorted((Path(__file__).parents[1] / "answers").glob("*.txt"))
 MEMBER = re.compile(r"[\w.-]+ = ")
@@ -173,7 +173,7 @@ def test_a_verdict_reads_the_same_from_its_document() -> None:
         near=VerdictReason(text="2 gaps come near the level.", count=2),
     )  # fmt: skip
     lines = verdict_lines(verdict, most=40)
-    assert document_lines(verdict.as_dict(), setting, most=40) == lines
+    assert verdict_lines(verdict_of(verdict.as_dict(), setting), most=40) == lines
     told = " ".join(" ".join(lines).split())
     parts = ("by hand", "1 of 40", "beside the claim", "too weak", "drifts", "few", "Rehearsal", "near the level", "48")
     for part in (*parts, "53", "Why: It drifts.", "Better: a filter", "Next: teachlab replay"):

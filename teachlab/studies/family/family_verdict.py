@@ -30,8 +30,7 @@ if TYPE_CHECKING:
 _Method = tuple[str, str, str]
 
 
-GIVE_OTHERS = "Give recordings with passes, as the reason above says, and run this again."
-MEND_STRATEGY = "Mend what failed, as the reason above says, and run this again."
+MEND = "Mend what failed, as the reason above says, and run this again."
 NAMED = 3
 """Number of recordings that are named where there are more."""
 
@@ -126,7 +125,7 @@ class FamilyJudge:
         if chosen is None or not rows:
             why = _not_studied(faults, len(lines)) if faults else "No strategy teaches in half of the draws."
             inspect = f"teachlab inspect {shlex.quote(lines[0].path)}"
-            step = GIVE_OTHERS if faults else MEND_STRATEGY if failed else inspect
+            step = MEND if faults or failed else inspect
             return Verdict(
                 decision=str(Decision.OPEN), reasons=(VerdictReason(text=why, count=len(faults)),), next_step=step
             )
