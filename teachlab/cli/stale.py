@@ -12,6 +12,7 @@ from teachlab.cli.opening import naming
 from teachlab.cli.options import Confidence, Details, Json, Tolerance
 from teachlab.model.printable_text import in_figures, typed_again
 from teachlab.model.recording import Recording
+from teachlab.wording.alignment import lead_lines
 from teachlab.wording.notes import passes_notes
 
 if TYPE_CHECKING:
@@ -73,10 +74,21 @@ def stale_command(
         against = shlex.join(["--before", recording, *([] if truth is None else ["--before-truth", truth])])
         look = typed_again("NEW.parquet", setting=setting)
         keep = f"Log the line again{soon}, and compare. Then: teachlab stale {look} {against}"
-    verdict = found.verdict.leading_to(found.verdict.next_step or (again if EXIT[found.state] else keep))
+    step = found.verdict.next_step or (again if EXIT[found.state] else keep)
+    asked = [(found.now, recording, truth)]
+    if found.before is not None and before is not None:
+        asked.append((found.before, before, before_truth))
+    if found.unjudged:
+        one, at, passes = next(those for those in asked if those[0].unjudged)
+        step = f"teachlab inspect {typed_again(at, truth=passes)}"
+        if one.alignment is not None and one.alignment.off:
+            step = one.alignment.command(at, passes)
+    verdict = found.verdict.leading_to(step)
     if json:
         emit_json(found.as_dict() | {"verdict": verdict.as_dict()})
     else:
+        for one, at, passes in asked:
+            say_lines(lead_lines(one.alignment, at, passes, step=step))
         places = [VerdictReason(text=place_text(place, now[0])) for place in found.now.places]
         say_verdict(verdict.then(*places), details=details)
         if details:

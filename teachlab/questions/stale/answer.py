@@ -6,7 +6,7 @@ import warnings
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass, replace
 from enum import StrEnum
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from teachlab.errors import ParameterError, UnmeasurableError
 from teachlab.model.json_values import Document, plain
 from teachlab.model.margin import SIDE_WORDS, Margin
-from teachlab.model.printable_text import in_figures, number_of, unlike_figures
+from teachlab.model.printable_text import in_figures, moment, number_of, unlike_figures
 from teachlab.model.recording import Recording
 from teachlab.model.score import USUAL_RULES, Rate, Rules, Score
 from teachlab.model.setting import Setting
@@ -31,14 +31,20 @@ from teachlab.questions.stale.lot_alarm import falling_below, level_of_lots
 from teachlab.questions.stress.setting_reading import SettingReading
 from teachlab.questions.stress.worth import worth_of
 from teachlab.questions.verdict.claim_words import headline
+from teachlab.questions.verdict.judged_by import JudgedBy
+from teachlab.questions.verdict.judgement import Ground, JudgedSetting
+from teachlab.questions.verdict.of_setting import BESIDE_TEXT
 from teachlab.scoring.by_lot import gaps_tripped_by_lot, lost_rate_by_lot
-from teachlab.scoring.claimable import claimable, joined_where, shown_stretches, touching_rows
-from teachlab.scoring.claims import lot_counts
+from teachlab.scoring.claimable import joined_where, shown_stretches, touching_rows
 from teachlab.scoring.clearance import Clearance
 from teachlab.scoring.error_places import ErrorPlace, error_places
 from teachlab.scoring.margin import LEAST_MARGIN
+from teachlab.scoring.reasons import STANDS_STILL
 from teachlab.statistics.lots import Dependence
 from teachlab.statistics.over_time.cumulative_sums import LEAST_BASELINE, Sequential
+
+if TYPE_CHECKING:
+    from teachlab.data.alignment.answer import Alignment
 
 USED_UP = 0.5
 """If this share of the reserve of light is lost, the setting is watched: a planning value."""
@@ -83,6 +89,10 @@ class RecordingUnderSetting:
         Bounds of the lost rate, and of the share of gaps tripped, with lots taken into account.
     places : tuple of ErrorPlace
         Where most errors lie, if they lie at certain places.
+    alignment : Alignment or None
+        How the passes lie against the light, if that can be measured.
+    unjudged : str
+        Why these passes show nothing about the setting; empty if they do.
     """
 
     name: str
@@ -99,6 +109,8 @@ class RecordingUnderSetting:
     trips: Dependence | None
     places: tuple[ErrorPlace, ...]
     self_labelled: bool
+    alignment: Alignment | None
+    unjudged: str
 
     @property
     def to_noise(self) -> float | None:
@@ -177,7 +189,7 @@ class Staleness(Document):
         """The state as a verdict: what to do, the losses now and before, and why."""
         now, passes = self.now.claim, self.now.claim.passes or 0
         told = now.text if passes else "No pass is scored."
-        if passes and now.upper is None:
+        if passes and now.upper is None and self.now.unjudged != BESIDE_TEXT:
             told = f"{_lost(self.now)}. {told}"
         elif left := self.now.score.lost_rate.trials - passes:
             told += f" {number_of(left, 'pass is', 'passes are')} left out, as replay does."
@@ -191,7 +203,7 @@ class Staleness(Document):
             rehearsal=self.now.synthetic,
             reasons=tuple(VerdictReason(text=sentence(text)) for text in (*beside, *self.because)),
             next_step=f"Log a new recording with at least {LEAST_PASSES} passes, and run this again on it."
-            if self.state is Stale.NOT_ENOUGH
+            if self.state is Stale.NOT_ENOUGH and not self.unjudged
             else "",
         )  # fmt: skip
 
@@ -199,6 +211,11 @@ class Staleness(Document):
     def errors(self) -> int:
         """Lost passes and unwanted switchings of this recording, also on passes to be ignored: as in every verdict."""
         return self.now.score.counts.errors
+
+    @property
+    def unjudged(self) -> bool:
+        """Whether the passes of a recording show nothing about the setting."""
+        return bool(self.now.unjudged or (self.before is not None and self.before.unjudged))
 
     @property
     def taught_here(self) -> bool:
@@ -222,7 +239,9 @@ class Staleness(Document):
             return str(self.state), "", ("no recording from before was given: a change since then is not looked for",)
         then = self.before.score.counts
         made = f"{number_of(then.errors, 'error')} on {number_of(then.scored_passes, 'pass', 'passes')} before"
-        if then.errors > ACCEPTED * then.scored_passes:
+        if inverted := self.before.score.probably_inverted:
+            made = "its output was active for most of the gap time before, too"
+        if inverted or then.errors > ACCEPTED * then.scored_passes:
             about = f" was poor from the start: {made}, and no change since is shown. Cleaning is not the cure"
             return "teach again", about, ()
         return str(self.state), "", (f"no change is shown: {made}",)
@@ -249,22 +268,24 @@ def staleness(
 
     Notes
     -----
-    *Clean or teach again*, with any number of passes: if the lost rate, or the share of gaps tripped, is now above the
-    earlier one (the intervals do not overlap, with lots taken into account); if the evidence on either is sufficient
-    (`teachlab.statistics.betting`: against the earlier upper limit, otherwise against one in twenty); if certainly more
-    than half of the passes are lost; if the margin to noise is not above 0 and there are more errors than one in twenty
-    passes; or if the trend has brought a tenth of the light below the on-level. Where only the setting itself is poor,
-    more than one error in twenty passes also before, and none of this shows a change, it says to teach again: cleaning
-    is not the cure. *Watch*: if there are more trips per
-    hour than before (exact test) or, without an earlier recording, more than one trip in twenty passes; if the margin
-    is below `least_margin`, or not above 0 with fewer errors, which `replay` accepts, too; if half of the earlier
-    reserve of light is lost; if a cumulative sum on the margins alarms, at the end or at the start of the recording; or
-    if the time to cleaning may be shorter than the horizon. *Not enough evidence*: if none of this is true and fewer
-    than 20 passes were scored. The cumulative sum assumes independent lots, or stretches as far as their means do not
-    resemble each other (`teachlab.questions.stale.lot_alarm`); the table of changes goes by lots, neighbours joined
-    to at most ten, and by stretches, taken as independent, where fewer than four are named.
-    Margins of stretches are in the noise of the earlier recording, the margin to noise of each recording in its own
-    noise.
+    *Not enough evidence*, whatever else is seen: if the passes lie beside the light, the log stands still in passes
+    that are lost, or the output is active for most of the gap time because of one gap, all as `replay` judges it.
+    *Clean or teach again*, with any number of passes: if the output is active for most of the gap time; if the lost
+    rate, or the share of gaps tripped, is now above the earlier one (the intervals do not overlap, with lots taken
+    into account); if the evidence on either is sufficient (`teachlab.statistics.betting`: against the earlier upper
+    limit, otherwise against one in twenty); if certainly more than half of the passes are lost; if the margin to
+    noise is not above 0 and there are more errors than one in twenty passes; or if the trend has brought a tenth of
+    the light below the on-level. Where only the setting itself is poor, more than one error in twenty passes also
+    before, and none of this shows a change, it says to teach again: cleaning is not the cure. *Watch*: if there are
+    more trips per hour than before (exact test) or, without an earlier recording, more than one trip in twenty
+    passes; if the margin is below `least_margin`, or not above 0 with fewer errors, which `replay` accepts, too; if
+    half of the earlier reserve of light is lost; if a cumulative sum on the margins alarms, at the end or at the
+    start of the recording; or if the time to cleaning may be shorter than the horizon. *Not enough evidence*, too:
+    if none of this is true and fewer than 20 passes were scored. The cumulative sum assumes independent lots, or
+    stretches as far as their means do not resemble each other (`teachlab.questions.stale.lot_alarm`); the table of
+    changes goes by lots, neighbours joined to at most ten, and by stretches, taken as independent, where fewer than
+    four are named. Margins of stretches are in the noise of the earlier recording, the margin to noise of each
+    recording in its own noise.
 
     References
     ----------
@@ -334,8 +355,9 @@ def _followed(
         # Two that touch and merge count as one: nothing got worse where more of them touch.
         return _followed(setting, recording, joined_where(truth, met), rules, noise_of=noise_of, table=table)
     # By passes on which it was taught a setting looks better than it is.
-    shows = claimable(recording, truth, setting, result, copies=reading.copies())
-    counts = lot_counts(truth, shows.trials)
+    lies = reading.alignment()
+    case = JudgedSetting(reading, setting, result, by=JudgedBy(alignment=lies), margin=worth.margin)
+    unjudged = _unjudged(case)
     rows = np.searchsorted(table.start, truth.start)
     near = worth.clearance
     # Where no pass was scored, gaps show no margin of the setting, but still how the background went on.
@@ -351,14 +373,37 @@ def _followed(
         clearance=None if near is None else replace(near, row=int(rows[near.row])),
         course=follow(truth, setting, scaled, result, recording.info, confidence=rules.confidence, in_table=rows),
         passes=truth,
-        claim=headline(counts, shows, confidence=rules.confidence),
-        synthetic=shows.synthetic,
-        lost=int(counts.lost.sum()),
+        claim=headline(case.counts, case.found, confidence=rules.confidence, shown=unjudged != BESIDE_TEXT),
+        synthetic=case.found.synthetic,
+        lost=int(case.counts.lost.sum()),
         dependence=lost_rate_by_lot(truth, result.trials, confidence=rules.confidence, proxy=margins.peak_of_pass),
         trips=gaps_tripped_by_lot(truth, result.trials, confidence=rules.confidence),
         places=tuple(_in_table(place, rows) for place in error_places(truth, result.trials)),
         self_labelled=truth.source is TruthSource.SELF_LABELLED,
+        alignment=lies,
+        unjudged=unjudged,
     )
+
+
+def _unjudged(case: JudgedSetting) -> str:
+    """Say why the passes show nothing about the setting, as a replay says it; empty if they do.
+
+    A sensor that sees nothing any more has no edges for the passes to lie at: that is its own fault, and told as such.
+    """
+    ground, lies = case.judge().ground, case.by.alignment
+    if ground is Ground.PASSES_BESIDE and lies is not None:
+        elsewhere = not lies.belongs and case.result.counts.onsets > 0
+        return BESIDE_TEXT if elsewhere or (lies.belongs and lies.moves) else ""
+    if ground is Ground.LOG_STOPPED:
+        still = number_of(case.why_lost.counts[STANDS_STILL], "lost pass", "lost passes")
+        return f"The log stands still in {still}: the logger or the sensor had stopped. Leave that stretch out."
+    if ground is Ground.LONE_GAP and case.lone_gap is not None:
+        first = int(case.truth.end[case.lone_gap]) if case.lone_gap >= 0 else 0
+        return (
+            f"That gap lasts from {moment(first, case.recording)} on. If a product stands there, correct the end of "
+            "its pass; else leave the stretch out."
+        )
+    return ""
 
 
 def _in_table(place: ErrorPlace, rows: NDArray[np.int64]) -> ErrorPlace:
@@ -428,6 +473,13 @@ def _state(
     least_margin: float,
     horizon_hours: float | None,
 ) -> tuple[Stale, tuple[str, ...]]:
+    if now.unjudged or (before is not None and before.unjudged):
+        then = (
+            ""
+            if before is None or not before.unjudged
+            else f"Before: {before.unjudged[0].lower()}{before.unjudged[1:]}"
+        )
+        return Stale.NOT_ENOUGH, (now.unjudged or then,)
     worse, doubts = _worse(now, before, evidence), _more_trips(now, before)
     if bad := [*worse, *_poor(now, before, evidence, worse)]:
         return Stale.RETEACH, (*bad, *doubts)
@@ -483,6 +535,8 @@ def _poor(
         if shown or (one.of == "losses" and counts.low > MOST_LOST and not worse):
             above = f", surely more than {100 * one.found.limit:.3g} %" if shown else ""
             out.append(f"{counts.events} of {counts.trials} {what}{above}")
+    if now.score.probably_inverted:
+        out.append("the output is active for most of the gap time: that is of no use, even without an error")
     if (gone := _gone(now)) and now.score.counts.errors > ACCEPTED * now.score.lost_rate.trials:
         out.append(gone)
     return out

@@ -52,6 +52,7 @@ SWAPPED, FEWEST_SWAPPED = 0.9, 5
 """Kinds may be swapped if this share of both kinds of passes, and at least so many, come out the opposite way."""
 MISSED_AT_MOST = 0.05
 """If the probability that a rare kind was not shown is below this, nothing is said."""
+BESIDE_TEXT = "The passes do not lie where the light is: no setting can be judged by them."
 NEVER_COMPARED = "The replay was never compared with this sensor: its own switching was not logged."
 TO_BE_COMPARED = "The replay was not compared with the sensor's own logged output here: teachlab agree does."
 
@@ -220,12 +221,8 @@ def _before_errors(case: JudgedSetting, judged: GroundedDecision) -> tuple[list[
     more: tuple[str, ...] = ()
     if judged.ground is Ground.PASSES_BESIDE:
         off = case.by.alignment is not None and case.by.alignment.off
-        text = (
-            "The passes do not lie where the light is: no setting can be judged by them."
-            if off
-            else "The borders of the passes are less sure than stated: measure how sure before a setting is judged."
-        )
-        return [VerdictReason(text=text)], more
+        text = "The borders of the passes are less sure than stated: measure how sure before a setting is judged."
+        return [VerdictReason(text=BESIDE_TEXT if off else text)], more
     if judged.ground is Ground.PASSES_EMPTY:
         return [VerdictReason(text=empty_text(case.empty, case.result.counts.scored_passes), count=case.empty)], more
     if case.sides is not None:

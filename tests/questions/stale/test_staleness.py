@@ -19,8 +19,10 @@ from teachlab.data.shipped import datasets_root
 from teachlab.data.truth_files import write_truth
 from teachlab.errors import ParameterError
 from teachlab.model.recording import Origin, Recording, RecordingInfo
+from teachlab.model.score import Rules
 from teachlab.model.setting import Polarity, Setting
 from teachlab.model.truth import Truth, TruthSource
+from teachlab.questions.replay import replayed
 from teachlab.questions.stale.answer import Stale, Staleness, staleness
 from teachlab.questions.stress.reserves import reserves
 from teachlab.scoring.scoring import score
@@ -498,3 +500,79 @@ def test_gaps_alone_show_no_margin_and_no_reserve(tmp_path: Path) -> None:
     assert both.before is not None
     assert both.before.margin is not None
     assert both.now.margin is None
+
+
+def _irregular(shift: int = 0, *, held: int = 0, still: range = range(0)) -> Log:
+    """60 passes of 40 samples at irregular times, in lots of 6; the table is `shift` samples late.
+
+    A product stands for `held` samples in the gap after pass 30; the log stands still in the passes `still`.
+    """
+    rng = np.random.default_rng(5)
+    start = np.cumsum(rng.integers(150, 260, 60))
+    start[31:] += held
+    light = rng.normal(20, 0.5, int(start[-1]) + 400)
+    for at in start:
+        light[at : at + 40] += 60
+    light[start[30] + 40 : start[30] + 40 + held] += 60
+    for k in still:
+        light[start[k] - 30 : start[k] + 70] = light[start[k] - 31]
+    info = RecordingInfo(sample_rate_hz=1000.0, unit="x")
+    start += shift
+    return Recording.from_array(light, info), Truth.from_arrays(
+        start, start + 40, lot=[f"L{k // 6}" for k in range(60)]
+    )
+
+
+def test_an_output_active_for_most_of_the_gap_time_is_of_no_use_without_an_error_too() -> None:
+    """The widened windows take the onset at the end of each pass for its hit: it said watch, with exit code 0."""
+    inverted = replace(SETTING, polarity=Polarity.DARK_ON)
+    found = staleness(inverted, _irregular(), rules=Rules(tolerance_ms=3))
+    assert (found.errors, found.now.score.probably_inverted) == (0, True)
+    assert found.state is Stale.RETEACH
+    both = staleness(inverted, _irregular(), _irregular(), rules=Rules(tolerance_ms=3))
+    assert "its output was active for most of the gap time before, too" in both.verdict.about
+
+
+@pytest.mark.parametrize(
+    ("log", "why"),
+    [
+        (_irregular(70), "The passes do not lie where the light is"),
+        (_irregular(held=60_000), "That gap lasts from 6.2 s after the start on."),
+        (_irregular(still=range(20, 26)), "The log stands still in 6 lost passes"),
+    ],
+)
+def test_what_shows_nothing_about_the_setting_does_not_condemn_or_keep_it(log: Log, why: str) -> None:
+    """Passes beside the light asked to clean, one gap that stays active was kept: replay decides neither."""
+    for found in (_found(log), _found(log, _irregular())):
+        assert found.state is Stale.NOT_ENOUGH
+        assert found.because[0].startswith(why)
+    assert replayed(*log, SETTING).verdict.decision == "cannot be decided"
+
+
+def test_passes_before_that_lie_beside_the_light_are_no_measure() -> None:
+    found = _found(_irregular(), _irregular(70))
+    assert found.state is Stale.NOT_ENOUGH
+    assert found.because[0].startswith("Before: the passes do not lie where the light is")
+
+
+def test_a_sensor_that_sees_nothing_is_still_to_be_cleaned() -> None:
+    """Its passes have no edges to lie at: that is no fault of the table."""
+    recording, truth = _irregular()
+    noise = np.random.default_rng(1).normal(20, 0.5, recording.samples)
+    assert _found((Recording.from_array(noise, recording.info), truth)).state is Stale.RETEACH
+
+
+def test_the_command_leads_to_align_where_the_passes_lie_beside_the_light(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    recording, truth = _irregular(70)
+    write_recording("now.parquet", recording)
+    write_truth("now.passes.parquet", truth)
+    write_setting("setting.json", SETTING)
+    done = CliRunner().invoke(app, ["stale", "now.parquet", "--setting", "setting.json"], env={"COLUMNS": "100"})
+    assert done.exit_code == 3
+    lines = done.stdout.splitlines()
+    assert lines[0].startswith("Your passes lag the light by 69.999 ± 0.002 ms.")
+    assert lines[-1] == "Next: teachlab align now.parquet --out now-aligned.parquet"
+    assert "lost" not in done.stdout
