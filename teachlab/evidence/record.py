@@ -95,7 +95,7 @@ def judged_record(
     belongs = alignment is None or alignment.belongs
     judged = []
     if criteria is not None:
-        found = claimable(recording, truth, setting, result, copies=reading.copies(), belongs=belongs)
+        found = claimable(recording, truth, setting, result, rules=rules, copies=reading.copies(), belongs=belongs)
         judged = judge(
             criteria, result, margins, truth, found,
             reserves=reserves, position=position, setting=setting, dark_level=recording.info.dark_level,

@@ -10,15 +10,20 @@ import numpy as np
 from numpy.typing import NDArray
 
 from teachlab.light.repeats import repeated_stretches
+from teachlab.light.windows import Windows, border_evaluations
 from teachlab.model.printable_text import number_of
 from teachlab.model.recording import Origin, Recording
-from teachlab.model.score import Outcome, Score, Trials
+from teachlab.model.score import USUAL_RULES, Outcome, Rules, Score, Trials
 from teachlab.model.setting import Setting, Taught
 from teachlab.model.truth import Truth, TruthSource
+from teachlab.sensor.clock import Clock
+from teachlab.sensor.output import onset_lag
 
 MOST_IN_DOUBT = 0.05
 """At most this share of the passes may be shorter than the uncertainty of their borders."""
 
+FROM_THIS_LIGHT = "The passes were labelled from this very light: they may tune a setting, they support no claim."
+NEVER_ALIKE = "Two readings of a sensor are never alike."
 NOT_THIS_LIGHT = "The borders of the passes do not follow this light: they may belong to another recording."
 
 _Bool = NDArray[np.bool_]
@@ -92,6 +97,7 @@ def claimable(
     setting: Setting,
     result: Score,
     *,
+    rules: Rules = USUAL_RULES,
     copies: Sequence[tuple[int, int]] | None = None,
     belongs: bool = True,
 ) -> Claimable:
@@ -99,6 +105,8 @@ def claimable(
 
     Parameters
     ----------
+    rules : Rules
+        Those of the score.
     copies : sequence of (int, int), optional
         Pairs (pass, earlier pass that it repeats), if known. Otherwise the recording is read to find them.
     belongs : bool
@@ -115,7 +123,7 @@ def claimable(
     first = trials.first_pass
     detect = truth.detect[first:]
     scored = detect & (trials.passes != Outcome.EXCLUDED)
-    passes, gaps = _shown(truth, setting, trials, recording)
+    passes, gaps = _shown(recording, truth, setting, trials, rules)
     shown = passes & (trials.passes != Outcome.EXCLUDED)
     # Each pass is left out for one reason only, so that the counts by reason add up.
     short = scored & ~shown & ((truth.end - truth.start)[first:] < truth.uncertainty_samples)
@@ -128,9 +136,7 @@ def claimable(
     kept = detect & (left.passes != Outcome.EXCLUDED)
     conditions: dict[OpenCondition, str] = {}
     if truth.source is TruthSource.SELF_LABELLED:
-        conditions[OpenCondition.SELF_LABELLED] = (
-            "The passes were labelled from this very light: they may tune a setting, they support no claim."
-        )
+        conditions[OpenCondition.SELF_LABELLED] = FROM_THIS_LIGHT
     if scored.any() and short.sum() > MOST_IN_DOUBT * scored.sum():
         conditions[OpenCondition.BORDERS] = (
             f"{int(short.sum())} of {number_of(int(scored.sum()), 'pass is', 'passes are')} shorter than the doubt "
@@ -147,7 +153,7 @@ def claimable(
         are = "is a copy of an earlier one" if len(copied) == 1 else "are copies of earlier ones"
         conditions[OpenCondition.COPIES] = (
             f"{number_of(len(copied), 'pass', 'passes')}, or the light right after, {are} (pass "
-            f"{one} of pass {other}). Two readings of a sensor are never alike."
+            f"{one} of pass {other}). {NEVER_ALIKE}"
         )
     if result.probably_inverted:
         conditions[OpenCondition.INVERTED] = (
@@ -218,6 +224,11 @@ def joined_where(truth: Truth, rows: NDArray[np.int64]) -> Truth:
     return replace(joined, end=truth.end[last])
 
 
+def unsupported_by(conditions: Sequence[str]) -> bool:
+    """Whether the texts of open conditions hold one by which the passes could not contradict any setting."""
+    return any(text.endswith((FROM_THIS_LIGHT, NEVER_ALIKE, NOT_THIS_LIGHT)) for text in conditions)
+
+
 def unusable(result: Score) -> bool:
     """Whether the output is active for more than half of the gap time, or never."""
     return result.probably_inverted or not result.counts.onsets
@@ -261,27 +272,29 @@ def _may_be(drawn: Mapping[str, object], recording: Recording) -> bool:
     return name is None or name == recording.name
 
 
-def _shown(truth: Truth, setting: Setting, trials: Trials, recording: Recording) -> tuple[_Bool, _Bool]:
-    """Return which scored passes and gaps hold what was shown, or are next to one that does."""
-    stretches = shown_stretches(setting, recording)
-    # Trials in time order: gap before the first pass, pass 0, gap after it, pass 1 …
-    begin = np.zeros(2 * truth.passes + 1, np.int64)
-    end = np.full(2 * truth.passes + 1, recording.samples, np.int64)
-    begin[1::2], end[1::2] = truth.start, truth.end
-    begin[2::2], end[0:-1:2] = truth.end, truth.start
-    held = np.zeros(begin.size, bool)
-    for a, b in stretches:
-        # An empty gap, between touching passes, holds nothing, even where it lies within what was shown.
-        held |= (begin < b) & (end > a) & (end > begin)
-    # A gap that is empty, or that the windows beside it fill, is no trial: what was shown in it was shown in theirs.
-    there = end > begin
-    there[2 * trials.first_pass + 2 :: 2] = False
-    there[2 * trials.gap_after + 2] = True
-    filled = held & ~there
-    held[1:] |= filled[:-1]
-    held[:-1] |= filled[1:]
-    at = np.flatnonzero(there)
+def _shown(recording: Recording, truth: Truth, setting: Setting, trials: Trials, rules: Rules) -> tuple[_Bool, _Bool]:
+    """Return which scored passes and gaps hold an evaluation that was shown, or are next to one that does.
+
+    A trial is the window of a pass, or what is left between windows: what was shown in the widened part of a window was
+    shown in that of its pass.
+    """
+    clock = Clock.of(recording.samples, recording.info.sample_rate_hz, setting.evaluation_rate_hz)
+    border, lag = border_evaluations(truth, clock, rules), onset_lag(setting, clock)
+    windows = Windows.of(truth, clock, border=border, lag=lag)
+    # Trials in time order; a pass without an evaluation holds nothing, and is next to nothing.
+    start, stop = np.append(windows.start, windows.gap_start), np.append(windows.stop, windows.gap_stop)
+    order = np.argsort(start, kind="stable")
+    order = order[stop[order] > start[order]]
+    start, stop = start[order], stop[order]
+    held = np.zeros(order.size, bool)
+    for span in shown_stretches(setting, recording):
+        first, last = clock.firsts_at_or_after(np.array(span, np.int64))
+        held |= (start < last) & (stop > first)
     near = held.copy()
-    near[at[1:]] |= held[at[:-1]]
-    near[at[:-1]] |= held[at[1:]]
-    return near[1::2][trials.first_pass :], near[0::2][trials.gap_after + 1]
+    near[1:] |= held[:-1]
+    near[:-1] |= held[1:]
+    of_trial = np.zeros(windows.start.size + windows.gap_start.size, bool)
+    of_trial[order] = near
+    passes, gaps = np.split(of_trial, [windows.start.size])
+    # The scored gaps are the last ones.
+    return passes[trials.first_pass :], gaps[gaps.size - trials.gaps.size :]

@@ -1,7 +1,6 @@
 """What was shown while teaching leaves out its trial and one on either side, against a plain loop over trials."""
 
 from dataclasses import replace
-from itertools import pairwise
 
 import numpy as np
 import pytest
@@ -19,8 +18,10 @@ from teachlab.switching.run import replay
 SETTING = Setting(unit="x", on_level=50.0, off_level=40.0)
 
 
-def left_out(spans: list[tuple[int, int]], samples: int, shown: tuple[int, int], tolerance_ms: float) -> set[int]:
-    """Rows of passes that no claim may use; all passes are seen, at a rate of 1 kHz."""
+def left_out(
+    spans: list[tuple[int, int]], samples: int, shown: tuple[int, int], tolerance_ms: float, lag: int = 0
+) -> tuple[set[int], set[int]]:
+    """Rows of passes, and of passes before gaps, that no claim may use; all passes are seen, at a rate of 1 kHz."""
     light = np.zeros(samples)
     for a, b in spans:
         light[a:b] = 100.0
@@ -28,11 +29,16 @@ def left_out(spans: list[tuple[int, int]], samples: int, shown: tuple[int, int],
     recording = Recording.from_array(light, RecordingInfo(sample_rate_hz=1000.0, unit="x"))
     truth = Truth.from_arrays(start, end)
     drawn = {"object": {"at_sample": shown[0], "to_sample": shown[1]}}
-    taught = replace(SETTING, taught=Taught(strategy="x", evidence={"drawn": drawn}))
-    result = score(replay(recording, SETTING), truth, rules=Rules(tolerance_ms=tolerance_ms))
-    kept = claimable(recording, truth, taught, result, copies=()).trials.passes
-    before = result.trials.passes == Outcome.EXCLUDED
-    return set(np.flatnonzero((kept == Outcome.EXCLUDED) & ~before & (result.trials.passes == Outcome.HIT)).tolist())
+    setting = replace(SETTING, consecutive=lag + 1)
+    taught = replace(setting, taught=Taught(strategy="x", evidence={"drawn": drawn}))
+    rules = Rules(tolerance_ms=tolerance_ms)
+    result = score(replay(recording, setting), truth, rules=rules)
+    kept = claimable(recording, truth, taught, result, rules=rules, copies=()).trials
+    passes, gaps = (
+        np.flatnonzero((after == Outcome.EXCLUDED) & (before != Outcome.EXCLUDED))
+        for after, before in ((kept.passes, result.trials.passes), (kept.gaps, result.trials.gaps))
+    )
+    return set(passes.tolist()), set(kept.gap_after[gaps].tolist())
 
 
 @pytest.mark.parametrize(
@@ -44,7 +50,15 @@ def left_out(spans: list[tuple[int, int]], samples: int, shown: tuple[int, int],
 )
 def test_the_neighbours_of_a_pass_are_the_next_trials(gap: int, tolerance_ms: float, rows: set[int]) -> None:
     spans = [(30 + k * (20 + gap), 50 + k * (20 + gap)) for k in range(6)]
-    assert left_out(spans, 400, (spans[2][0] + 5, spans[2][0] + 10), tolerance_ms) == rows
+    assert left_out(spans, 400, (spans[2][0] + 5, spans[2][0] + 10), tolerance_ms)[0] == rows
+
+
+def test_what_was_shown_in_the_widened_part_of_a_window_was_shown_in_that_of_its_pass() -> None:
+    """Only the gap after pass 2 was left out: the one before it, the other neighbour, stayed in the claim."""
+    spans = [(30 + k * 60, 50 + k * 60) for k in range(6)]
+    assert left_out(spans, 500, (spans[2][1] + 1, spans[2][1] + 3), 5.0) == ({2}, {1, 2})
+    assert left_out(spans, 500, (spans[2][1] + 1, spans[2][1] + 3), 0.0, lag=4) == ({2}, {1, 2})
+    assert left_out(spans, 500, (spans[2][1] + 6, spans[2][1] + 8), 5.0) == ({2, 3}, {2})
 
 
 def test_a_gap_of_no_length_is_no_neighbour() -> None:
@@ -68,7 +82,7 @@ def test_a_gap_of_no_length_is_no_neighbour() -> None:
 @given(st.data())
 def test_equal_to_a_loop_over_trials(data: st.DataObject) -> None:
     lengths = data.draw(st.lists(st.tuples(st.integers(1, 12), st.integers(5, 12)), min_size=1, max_size=8))
-    tolerance = data.draw(st.integers(0, 6))
+    tolerance, lag = data.draw(st.integers(0, 6)), data.draw(st.integers(0, 4))
     spans, at = [], 20
     for gap, long in lengths:
         spans.append((at + gap, at + gap + long))
@@ -77,25 +91,23 @@ def test_equal_to_a_loop_over_trials(data: st.DataObject) -> None:
     first = data.draw(st.integers(0, samples - 2))
     last = data.draw(st.integers(first + 1, samples))
 
-    trials: list[tuple[int | None, int, int]] = []
-    end = -tolerance
-    for row, (a, b) in enumerate(spans):
-        if a - end > 2 * tolerance:
-            trials.append((None, end, a))
-        trials.append((row, a, b))
+    # Windows meet halfway where they would overlap; the filter's lag lies at the end of each.
+    windows = [[a - tolerance, b + tolerance + lag] for a, b in spans]
+    for k in range(len(spans) - 1):
+        if windows[k][1] > windows[k + 1][0]:
+            half = (spans[k][1] + spans[k + 1][0]) // 2 + lag
+            windows[k][1] = windows[k + 1][0] = min(half, windows[k][1], spans[k + 1][1])
+    trials: list[tuple[str, int, int, int]] = []
+    end = 0
+    for row, (a, b) in enumerate(windows):
+        if a > end:
+            trials.append(("gap", row - 1, end, a))
+        trials.append(("pass", row, a, b))
         end = b
-    trials.append((None, end, samples))
-    held = [a < last and b > first for _, a, b in trials]
-    filled = [
-        (row, row + 1)
-        for row, ((_, b), (a, _)) in enumerate(pairwise(spans))
-        if a - b <= 2 * tolerance and b < last and a > first
-    ]
-    for k, (row, _, _) in enumerate(trials):
-        held[k] = held[k] or any(row in pair for pair in filled)
-    near = {
-        row
-        for k, (row, _, _) in enumerate(trials)
-        if row is not None and (held[k] or (k > 0 and held[k - 1]) or held[k + 1])
-    }
-    assert left_out(spans, samples, (first, last), float(tolerance)) == near
+    if end < samples:
+        trials.append(("gap", len(spans) - 1, end, samples))
+    near: dict[str, set[int]] = {"pass": set(), "gap": set()}
+    for k in range(len(trials)):
+        if any(a < last and b > first for _, _, a, b in trials[max(k - 1, 0) : k + 2]):
+            near[trials[k][0]].add(trials[k][1])
+    assert left_out(spans, samples, (first, last), float(tolerance), lag) == (near["pass"], near["gap"])

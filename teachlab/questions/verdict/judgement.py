@@ -125,9 +125,9 @@ class JudgedSetting:
         self.reading, self.recording, self.truth = reading, recording, truth
         self.setting, self.result, self.by, self.overturned = setting, result, by, overturned
         belongs = by.alignment is None or by.alignment.belongs
-        self.found = claimable(recording, truth, setting, result, copies=reading.copies(), belongs=belongs)
+        self.found = claimable(recording, truth, setting, result, rules=rules, copies=reading.copies(), belongs=belongs)
         untaught = replace(setting, taught=None)
-        self.every = claimable(recording, truth, untaught, result, copies=(), belongs=belongs).trials
+        self.every = claimable(recording, truth, untaught, result, rules=rules, copies=(), belongs=belongs).trials
         every = lot_counts(truth, self.every)
         self.wrong, self.of = int(every.errors().sum()), int(every.passes.sum())
         self.lone_gap = lone_active_gap(reading.output, truth, result, rules=rules)

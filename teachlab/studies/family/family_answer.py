@@ -20,7 +20,7 @@ from teachlab.statistics.claims.orders import Order, orders
 from teachlab.statistics.lots import Source
 from teachlab.statistics.variance_components import Components, variance_components
 from teachlab.studies.family.family_criteria import judged_study
-from teachlab.studies.family.family_verdict import FamilyJudge, LineVerdict
+from teachlab.studies.family.family_verdict import FamilyJudge, LineVerdict, supports
 from teachlab.studies.family.row_store import NESTED
 from teachlab.teaching.parameters import describe
 
@@ -414,8 +414,10 @@ def _strategies(
     # Strategies that cost the same are one row: an order exists between rows only.
     ends = [k for k, (a, b) in enumerate(pairwise(rows)) if _up(a.claim_cost) != _up(b.claim_cost)]
     firsts = [rows[0], *(rows[k + 1] for k in ends)] if rows else []
+    # As in a bench, an order that goes beyond a recording is a claim: passes that can support none are left out of it.
+    shows = [x for x in lines if all(supports(kept[0]) for kept in x.by_method.values())]
     for pair in pairwise(firsts):
-        both = [[judge.claim_cost(r[0]) if (r := x.by_method.get(m.method)) else None for m in pair] for x in lines]
+        both = [[judge.claim_cost(r[0]) if (r := x.by_method.get(m.method)) else None for m in pair] for x in shows]
         differences.append([a - b for a, b in both if a is not None and b is not None])
     sure = orders(differences, source=Source.LOTS, worst=max(judge.costs.miss, judge.costs.false))
     between = dict(zip(ends, sure, strict=True))

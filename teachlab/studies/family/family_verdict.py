@@ -14,7 +14,7 @@ from teachlab.model.json_values import Document
 from teachlab.model.printable_text import number_of
 from teachlab.model.verdict import HeadlineClaim, Verdict, VerdictReason
 from teachlab.questions.verdict.claim_words import NOTHING_SHOWN, claim_text
-from teachlab.scoring.claimable import NOT_THIS_LIGHT
+from teachlab.scoring.claimable import NOT_THIS_LIGHT, unsupported_by
 from teachlab.scoring.claims import LotCounts, losses_claim
 from teachlab.statistics.claims.decisions import ACCEPTED_ERRORS, GOOD, Decision, MeasuredCost, decide
 from teachlab.statistics.claims.lot_claims import CLAIM_LOTS, NOTHING, Assumption, claim_by_lots
@@ -181,9 +181,12 @@ class FamilyJudge:
     ) -> Verdict:  # fmt: skip
         row = one[1]
         limits = [*_lagging([one]), *(row["open"] or ()), *self._other_light(stressed, True)]
+        decision = self._decision(row, next(iter(others.values())), len(limits))
+        if decision is not Decision.USE and (few := _few_lots(row)):
+            limits.append(few)
         settle = _settle([one] if _beside(row) else [], CLAIM_LOTS if self.criteria is None else 1, 0)
         return Verdict(
-            decision=str(self._decision(row, next(iter(others.values())), len(limits))),
+            decision=str(decision),
             about=chosen.label,
             claim=HeadlineClaim(text=line.claim, confidence=self.confidence, assume=self.assumption.name),
             reasons=tuple(self._reasons(chosen, [], np.array([]), stressed)),
@@ -254,6 +257,9 @@ class FamilyJudge:
         left = len(scored) - len(kept)
         out = f"Left out of the claim: {number_of(left, 'recording')} that can support none."
         more = (out,) if left else ()  # its reason is an open condition, which is told before the claim
+        if scored and not kept:
+            text = f"{NOTHING_SHOWN} No recording can support a claim."
+            return HeadlineClaim(text=text, confidence=self.confidence, lots=0, passes=0)
         if len(kept) < CLAIM_LOTS:
             return HeadlineClaim(
                 text=f"{counted}: no bound for other recordings holds.",
@@ -343,6 +349,20 @@ class FamilyJudge:
 def _beside(row: Row) -> bool:
     """Whether the passes do not lie where the light is: counts say little then."""
     return row["lag_ms"] is not None or NOT_THIS_LIGHT in (row["open"] or ())
+
+
+def supports(row: Row) -> bool:
+    """Whether the passes of a recording lie at its light, and could have contradicted a claim on a setting."""
+    return not _beside(row) and not unsupported_by(row["open"] or ())
+
+
+def _few_lots(row: Row) -> str:
+    """Return that the claim holds for this recording alone, if too few lots are left; empty if there are enough."""
+    if not row["claim_passes"] or row["lot_source"] == Source.LOTS:
+        return ""
+    named = row["named_lots"]
+    left = f"only {number_of(named, 'lot is', 'lots are')} left to claim on" if named else "not every pass has a lot"
+    return f"For this recording alone: {left}."
 
 
 def _lagging(rows: Sequence[tuple[Any, Row]]) -> list[str]:

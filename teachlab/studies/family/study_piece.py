@@ -20,13 +20,13 @@ from teachlab.light.repeats import repeated_stretches
 from teachlab.model.draws import MEASURES, Draw, DrawOptions
 from teachlab.model.json_values import plain
 from teachlab.model.recording import Origin, Recording
-from teachlab.model.score import Score
+from teachlab.model.score import Rules, Score
 from teachlab.model.setting import Setting, Switching, bare
 from teachlab.model.teaching import Strategy
 from teachlab.model.truth import Truth
 from teachlab.questions.surface.count_settings import count_settings, with_measures
 from teachlab.questions.surface.hindsight import best_fixed
-from teachlab.scoring.claimable import OpenCondition, claimable, unusable
+from teachlab.scoring.claimable import OpenCondition, chosen_before, claimable, unusable
 from teachlab.scoring.claims import LotCounts, lot_counts
 from teachlab.scoring.scoring import score
 from teachlab.studies.claim_half import FixedSetting, fixed_settings
@@ -244,7 +244,7 @@ def _rows(recording: Recording, truth: Truth, piece: StudyPiece, keys: RowKeys) 
                 "synthetic": recording.info.origin is Origin.SYNTHETIC,
                 **_measured(draws),
                 "lag_ms": ground.lag_ms,
-                **_claimed(recording, truth, pick, scores, ground),
+                **_claimed(recording, truth, pick, scores, ground, found.middle, options.rules),
             }
     return out
 
@@ -299,14 +299,17 @@ def _scores(
 
 
 def _claimed(
-    recording: Recording, truth: Truth, pick: FixedSetting | None, scores: Mapping[Setting, Score], ground: _Ground
-) -> Row:
+    recording: Recording, truth: Truth, pick: FixedSetting | None, scores: Mapping[Setting, Score], ground: _Ground,
+    middle: int, rules: Rules,
+) -> Row:  # fmt: skip
     """Return the results, lot by lot, on the claim half of the setting fixed on the choosing half."""
     if pick is None:
         return {}
     setting = bare(pick.setting)
     result = scores[setting]
-    found = claimable(recording, truth, setting, result, copies=ground.copies, belongs=ground.belongs)
+    # As in a bench: a pass that meets the last one of the choosing half is next to what was shown.
+    said = chosen_before(pick.setting, recording, int(truth.end[middle - 1]))
+    found = claimable(recording, truth, said, result, rules=rules, copies=ground.copies, belongs=ground.belongs)
     counts = lot_counts(truth, found.trials)
     return {
         "draw": pick.draw,

@@ -8,15 +8,20 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
 
-from teachlab import shipped
+import teachlab
+from teachlab import DrawOptions, Rules, shipped
 from teachlab.errors import ParameterError
+from teachlab.model.recording import Recording
+from teachlab.model.truth import TruthSource
 from teachlab.studies.family.family_answer import RankedMethod, _choice, _Price
 from teachlab.studies.family.family_verdict import FamilyJudge, LineVerdict
 from teachlab.studies.family.study_piece import piece_code
 from teachlab.studies.family.study_plan import planned_study, read_study, studied_lines
 from teachlab.teaching.strategy_files import strategy_class
+from tests.studies.family.made_lines import line
 
 
 @dataclass(frozen=True)
@@ -161,3 +166,49 @@ def test_the_setting_of_one_line_is_decided_by_its_own_errors(lost: int, decisio
     method = ("balanced-guard", "{}", "none")
     found = FamilyJudge().line("line", "line.parquet", {method: [held]}, {method: "balanced-guard"}, method, "")
     assert (found.decision, found.lost, found.passes) == (decision, 8 * lost, 40)
+
+
+@pytest.mark.parametrize(
+    ("sources", "lots", "standing"),
+    [(0, 12, "for lots like those recorded"), (3, 9, None), (12, 0, None)],
+)
+def test_an_order_rests_on_recordings_that_could_have_contradicted_it(
+    sources: int, lots: int, standing: str | None
+) -> None:
+    """It was established by 12 recordings whose passes were labelled from their own light."""
+    pairs = []
+    for k in range(12):
+        recording, truth = line(k, 60, name=f"line {k}")
+        source = TruthSource.SELF_LABELLED if k < sources else TruthSource.INDEPENDENT
+        pairs.append((recording, replace(truth, source=source)))
+    found = teachlab.study(pairs, ["balanced-guard", "background-referenced"], draws=5)
+    order = found.strategies[0].order
+    assert order is not None
+    assert order.lots == lots
+    assert str(order.standing) == (standing or "not established")
+    assert (found.verdict.claim.text == "Nothing is claimed. No recording can support a claim.") is (sources == 12)
+
+
+@pytest.mark.parametrize(("named", "left"), [(6, "only 2 lots are left to claim on"), (0, "not every pass has a lot")])
+def test_a_limit_of_few_lots_is_named_for_a_single_recording(named: int, left: str) -> None:
+    """It said "use with a limit" without one."""
+    recording, truth = line(1, 300)
+    lot = [f"lot {k * named // 300}" for k in range(300)] if named else None
+    found = teachlab.study(
+        [(recording, replace(truth, lot=None if lot is None else np.array(lot)))], ["balanced-guard"], draws=5
+    )
+    assert found.verdict.decision == "use with a limit"
+    assert found.verdict.conditions == (f"For this recording alone: {left}.",)
+
+
+def test_a_study_of_one_recording_counts_the_passes_that_a_bench_counts() -> None:
+    """Where windows fill the gaps, the first pass of the claim half is next to one by which the setting was chosen."""
+    recording, truth = line(1, 60)
+    light, start = next(recording.blocks()).light.copy(), truth.start.copy()
+    start[40] -= 50
+    light[start[40] : truth.end[40]] = light[truth.end[40] - 1]
+    recording, truth = Recording.from_array(light, recording.info), replace(truth, start=start)
+    rules = Rules(tolerance_ms=5)
+    bench = teachlab.bench(recording, ["balanced-guard"], truth, options=DrawOptions(draws=5, rules=rules))
+    study = teachlab.study([(recording, truth)], ["balanced-guard"], draws=5, tolerance_ms=5)
+    assert (bench.verdict.claim.passes, study.lines[0].passes) == (19, 19)
