@@ -613,7 +613,7 @@ def test_axe_finds_nothing(chromium: Any, axe: Any, tmp_path: Path, scheme: str)
     opened.context.close()
 
 
-@pytest.mark.parametrize(("width", "size"), [(1280, 100), (400, 100), (400, 200), (1280, 200)])
+@pytest.mark.parametrize(("width", "size"), [(1280, 100), (400, 100), (361, 100), (400, 200), (1280, 200)])
 def test_nothing_sticks_out_sideways(chromium: Any, tmp_path: Path, width: int, size: int) -> None:
     opened = Opened(chromium, _line(tmp_path), viewport={"width": width, "height": 800})
     opened.page.evaluate(f"document.documentElement.style.fontSize = '{size}%'")
@@ -626,6 +626,35 @@ def test_nothing_sticks_out_sideways(chromium: Any, tmp_path: Path, width: int, 
         "document.querySelector('#counts .scroll').scrollWidth <= document.querySelector('#counts .scroll').clientWidth"
     )
     assert opened.page.evaluate(fits) or (width, size) == (400, 200)
+    # And no column is left out: what changes, too.
+    assert (
+        opened.page.locator("#table th:visible, #table td:visible").count()
+        == 5 * opened.page.locator("#table tr").count()
+    )
+    opened.close()
+
+
+def test_the_name_of_the_off_level_stands_clear_of_the_line_of_the_on_level(chromium: Any, tmp_path: Path) -> None:
+    opened = Opened(chromium, _line(tmp_path), viewport={"width": 360, "height": 800})
+    page = opened.page
+    page.evaluate(
+        """() => {
+          window.texts = {};
+          const own = CanvasRenderingContext2D.prototype.fillText;
+          CanvasRenderingContext2D.prototype.fillText = function (text, x, y) {
+            const where = [x, this.textAlign, this.measureText(text).width];
+            if (this.canvas.id === "spread") texts[text.split(" ")[0]] = where;
+            return own.apply(this, arguments);
+          };
+        }"""
+    )
+    # The lower the pair, the less room is left of it.
+    for on, off in ((300, 150), (200, 90), (140, 60)):
+        page.evaluate(f"location.hash = '#on={on}&off={off}'")
+        page.wait_for_timeout(200)
+        (at, align, _), (near, side, wide) = (page.evaluate(f"texts.{name}") for name in ("on", "off"))
+        line = at + 4 if align == "right" else at - 4
+        assert (near if side == "right" else near + wide) <= line, (on, off)
     opened.close()
 
 

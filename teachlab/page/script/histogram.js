@@ -162,7 +162,7 @@ export class Histogram {
     /** @type {LevelName[]} */ (["on", "off"]).forEach((name, k) => {
       const at = x(hand[name]), text = `${hand.words[name]} ${told(hand[name])}`;
       // The name of the off-level stands away from the line of the on-level, where there is room.
-      const right = name === "off" ? at - this.left > pen.measureText(text).width : at > this.left + this.width / 2;
+      const right = name === "off" ? at - 4 > pen.measureText(text).width : at > this.left + this.width / 2;
       pen.strokeStyle = pen.fillStyle = colour(name);
       pen.lineWidth = 2;
       pen.setLineDash(name === "on" ? [] : [6, 4]);
