@@ -9,9 +9,8 @@ from pathlib import Path
 import guide
 import numpy as np
 import pytest
-from typer.testing import CliRunner
+import shell
 
-from teachlab.cli import app
 from teachlab.cli.commands import COMMANDS
 from teachlab.errors import ParameterError, TeachlabError
 from teachlab.evidence.page import GLOSSARY
@@ -62,7 +61,7 @@ def test_what_stands_in_running_text_is_a_command_that_parses() -> None:
         prose = re.sub(r"^```.*?^```$", "", page.text, flags=re.MULTILINE | re.DOTALL)
         for line in re.findall(r"`teachlab ([^`]+)`", prose):
             command, *words = shlex.split(line)
-            help_text = CliRunner().invoke(app, [command, "--help"], env={"COLUMNS": "200"}).output
+            help_text = shell.invoke(command, "--help", env={"COLUMNS": "200"}).output
             for word in words:
                 assert not word.startswith("--") or word in help_text, line
 
@@ -77,8 +76,7 @@ def test_the_terminal_shows_no_marks() -> None:
 
 
 def test_web_pages_link_to_each_other_and_show_their_figures(tmp_path: Path) -> None:
-    done = CliRunner().invoke(app, ["guide", "--html", str(tmp_path / "guide")])
-    assert done.exit_code == 0, done.output
+    shell.run("guide", "--html", tmp_path / "guide")
     files = {f.name for f in (tmp_path / "guide").iterdir()}
     pages = web_pages(guide_pages().pages)
     assert set(pages) <= files
@@ -106,9 +104,8 @@ def test_the_index_gives_every_answer_and_only_printed_tables_scroll() -> None:
 def test_an_unknown_page_is_refused_with_the_nearest() -> None:
     with pytest.raises(ParameterError, match="Did you mean 'method'"):
         guide_page("methods")
-    done = CliRunner().invoke(app, ["guide", "methods"])
-    assert done.exit_code == 2
-    listed = CliRunner().invoke(app, ["guide"]).output
+    shell.run("guide", "methods", code=2)
+    listed = shell.invoke("guide").output
     assert all(name in listed for name in ORDER)
 
 
@@ -127,11 +124,11 @@ def test_errors_name_pages_that_are_there() -> None:
 def test_a_long_message_names_its_page_and_a_short_one_does_not(tmp_path: Path) -> None:
     (tmp_path / "log.csv").write_text("time,light\n0,1\n1,2\n")
     (tmp_path / "none.parquet").write_bytes(b"")
-    long = CliRunner().invoke(app, ["inspect", str(tmp_path / "log.csv")]).output
+    long = shell.invoke("inspect", tmp_path / "log.csv").output
     assert long.count("\n") == 1
     assert len(long) > 100
     assert long.endswith(" More: teachlab guide log\n")
-    assert "More:" not in CliRunner().invoke(app, ["guide", "xyz"]).output
+    assert "More:" not in shell.invoke("guide", "xyz").output
 
 
 def test_words_mean_on_the_page_what_they_mean_in_a_record() -> None:

@@ -7,9 +7,8 @@ import shlex
 from pathlib import Path
 
 import pytest
-from typer.testing import CliRunner
+import shell
 
-from teachlab.cli import app
 from teachlab.data.shipped import datasets_root
 
 ROOT = Path(__file__).resolve().parent.parent
@@ -37,8 +36,7 @@ def test_the_walk_through_runs(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) 
     walk = [line for line in commands("sh") if line.startswith("teachlab ")]
     assert [shlex.split(line)[1] for line in walk] == ["import", "inspect", "bench", "replay", "report"]
     for line in walk:
-        done = CliRunner().invoke(app, shlex.split(line)[1:])
-        assert done.exit_code == 0, f"{line}\n{done.output}"
+        shell.run(*shlex.split(line)[1:])
     made = {p.name for p in tmp_path.iterdir()}
     assert {"tubs.parquet", "tubs.passes.parquet", "edges.csv", "results", "record"} <= made
     assert {p.name for p in (tmp_path / "results").iterdir()} == {
@@ -60,13 +58,12 @@ def test_the_strategy_of_twenty_lines_conforms(tmp_path: Path, monkeypatch: pyte
     monkeypatch.chdir(tmp_path)
     text = next(text for text in re.findall(r"```python\n(.*?)```", GUIDE, re.S) if "ThirdOfTheWay" in text)
     (tmp_path / "mine.py").write_text(text)
-    done = CliRunner().invoke(app, ["conform", "./mine.py:ThirdOfTheWay"])
-    assert done.exit_code == 0, done.output
+    shell.run("conform", "./mine.py:ThirdOfTheWay")
 
 
 def test_cautions_are_in_readme_and_help() -> None:
     assert "Not a safety device" in README
-    help_text = re.sub(r"\s+", " ", CliRunner().invoke(app, ["--help"]).output)
+    help_text = re.sub(r"\s+", " ", shell.invoke("--help").output)
     assert "Not a safety device" in help_text
     assert "local codes" in help_text
 
@@ -83,7 +80,7 @@ def test_exit_codes_are_those_of_the_commands() -> None:
         "0": "plan --max-rate 0.05", "1": "plan --max-rate 0.05 --seen 100 --lost 30", "2": "inspect gone.parquet",
         "3": "plan --max-rate 0.05 --seen 10",
     }.items():  # fmt: skip
-        assert CliRunner().invoke(app, asked.split()).exit_code == int(code), asked
+        assert shell.invoke(*asked.split()).exit_code == int(code), asked
         assert told.pop(code)
     assert not told
 

@@ -11,9 +11,8 @@ import shlex
 from pathlib import Path
 
 import pytest
-from typer.testing import CliRunner
+import shell
 
-from teachlab.cli import app
 from teachlab.data.shipped import datasets_root
 
 LOG = "datasets/tubs_log.csv --column light --unit counts --full-scale 4095 --time time_s --truth-column product"
@@ -93,7 +92,7 @@ def test_every_screen_of_the_walk_begins_with_the_answer(walk: str, folder: Path
     told = []
     for typed, first in zip(lines[::2], lines[1::2], strict=True):
         words = shlex.split(typed)
-        done = CliRunner().invoke(app, words)
+        done = shell.invoke(*words)
         assert done.exit_code in EXITS.get(words[0], (0,)), f"{typed}\n{done.output}"
         begins = done.stdout.splitlines()[0]
         if not begins.startswith(first.strip()):

@@ -5,10 +5,9 @@ import json
 from pathlib import Path
 
 import pytest
-from typer.testing import CliRunner
+import shell
 
 import teachlab
-from teachlab.cli import app
 
 PACKAGE = Path(teachlab.__file__).parent
 RUNS_CODE = {
@@ -69,10 +68,9 @@ def test_readers_of_data_do_not_know_strategies_in_files() -> None:
 @pytest.fixture
 def line(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     monkeypatch.chdir(tmp_path)
-    run = CliRunner()
-    assert run.invoke(app, ["synth", "demo", "--passes", "30", "--out", "a.parquet"]).exit_code == 0
+    shell.run("synth", "demo", "--passes", "30", "--out", "a.parquet")
     teach = ["teach", "a.parquet", "--strategy", "single-sample", "--out", "s.json"]
-    assert run.invoke(app, teach).exit_code == 0
+    shell.run(*teach)
     (tmp_path / "evil.py").write_text("from pathlib import Path\nPath('ran').write_text('yes')\nclass X:\n    pass\n")
     return tmp_path
 
@@ -83,25 +81,24 @@ def test_a_setting_or_record_that_names_a_file_has_it_not_run(line: Path, name: 
     setting = json.loads((line / "s.json").read_text())
     setting["taught"]["strategy"] = name
     (line / "bad.json").write_text(json.dumps(setting))
-    run = CliRunner()
     report = ["report", "a.parquet", "--draws", "2", "--out", "rec", "--setting"]
     for words in (
         [*report, "bad.json"],
         ["replay", "a.parquet", "--setting", "bad.json"],
         ["compare", "a.parquet", "--setting", "bad.json", "--setting", "s.json"],
     ):
-        ran = run.invoke(app, words)
+        ran = shell.invoke(*words)
         assert ran.exception is None or isinstance(ran.exception, SystemExit), ran.exc_info
         assert ran.exit_code in (0, 1, 2, 3)
         assert not (line / "ran").exists(), f"{words[0]} has run a file that a setting names"
-    assert run.invoke(app, [*report, "s.json"]).exit_code in (0, 3)
+    assert shell.invoke(*report, "s.json").exit_code in (0, 3)
     record = (line / "rec" / "result.json").read_text().replace('"single-sample"', json.dumps(name))
     (line / "rec" / "result.json").write_text(record)
-    ran = run.invoke(app, ["verify", "rec/result.json"])
+    ran = shell.invoke("verify", "rec/result.json")
     assert ran.exception is None or isinstance(ran.exception, SystemExit), ran.exc_info
     assert ran.exit_code in (1, 2)
     assert not (line / "ran").exists()
     abstained = {"abstained": {"strategy": name, "reason": "x", "measured": 1, "required": 2, "parameters": {}}}
     (line / "no.json").write_text(json.dumps(abstained))
-    assert run.invoke(app, [*report, "no.json"]).exit_code in (2, 3)
+    assert shell.invoke(*report, "no.json").exit_code in (2, 3)
     assert not (line / "ran").exists()

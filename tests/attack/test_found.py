@@ -9,9 +9,9 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from typer.testing import CliRunner
+import shell
 
-from teachlab.cli import app, console
+from teachlab.cli import console
 from teachlab.data.quality.labelling import propose_passes
 from teachlab.data.quality.pass_doubts import pass_doubts
 from teachlab.data.recording_files import write_recording
@@ -33,8 +33,7 @@ def line(folder: Path, low: float) -> str:
 
 
 def test_two_levels_without_spread_are_told_in_words(tmp_path: Path) -> None:
-    done = CliRunner().invoke(app, ["label", line(tmp_path, 30.0), "--direction", "rise", "--out", f"{tmp_path}/o.csv"])
-    assert done.exit_code == 0, done.output
+    done = shell.run("label", line(tmp_path, 30.0), "--direction", "rise", "--out", f"{tmp_path}/o.csv")
     assert "without any spread" in " ".join(done.output.split())
     assert "inf" not in done.output.replace(str(tmp_path), "")
 
@@ -48,15 +47,14 @@ def test_infinite_light_is_no_level_that_clips(tmp_path: Path) -> None:
         Recording.from_array(light, RecordingInfo(sample_rate_hz=100.0, unit="mV", full_scale=100.0)),
     )
     write_truth(tmp_path / "a.passes.parquet", Truth.from_arrays(np.arange(10, 900, 100), np.arange(20, 900, 100)))
-    done = CliRunner().invoke(app, ["inspect", str(tmp_path / "a.parquet")])
+    done = shell.invoke("inspect", tmp_path / "a.parquet")
     assert done.exit_code in (0, 1, 3), done.output
     assert "stand at the lowest level" not in done.output
 
 
 @pytest.mark.parametrize("name", ["", "."])
 def test_nothing_is_no_recording_to_continue(name: str) -> None:
-    done = CliRunner().invoke(app, ["synth", "--continue", name, "--passes", "2"])
-    assert done.exit_code == 2, done.exception
+    done = shell.run("synth", "--continue", name, "--passes", "2", code=2)
     assert "names no recording" in " ".join(done.stderr.split())
 
 
@@ -78,7 +76,7 @@ def test_infinite_light_is_told_in_words(
     write_truth("a.passes.parquet", Truth.from_arrays(np.arange(20, 1000, 40), np.arange(40, 1001, 40)))
     with warnings.catch_warnings():
         warnings.simplefilter("error")
-        done = CliRunner().invoke(app, [*words.split(), "--force"])
+        done = shell.invoke(*words.split(), "--force")
     assert done.exit_code in (0, 2, 3), done.exception
     assert not re.search(r"\b(nan|inf)\b", done.output), done.output
     if words.startswith("inspect"):
@@ -99,7 +97,7 @@ def test_days_that_are_one_or_beyond_all_days_are_told(tmp_path: Path, day: str)
     words = ["stress", str(tmp_path / "a.parquet"), "--setting", str(tmp_path / "s.json"), "--gain", "1"]
     with warnings.catch_warnings():
         warnings.simplefilter("error")
-        done = CliRunner().invoke(app, [*words, "--levels-seen", str(tmp_path / "days.csv")])
+        done = shell.invoke(*words, "--levels-seen", tmp_path / "days.csv")
     assert done.exit_code == 2, done.exception
     assert "days" in done.stderr
 
@@ -111,12 +109,11 @@ def test_a_line_through_two_levels_of_a_day_is_found() -> None:
 
 
 def test_an_object_as_long_as_the_world_is_refused_by_its_key(tmp_path: Path) -> None:
-    toml = CliRunner().invoke(app, ["synth", "demo", "--toml"]).output
+    toml = shell.invoke("synth", "demo", "--toml").output
     head, brown = toml.rsplit("length_mm = 120", 1)
     (tmp_path / "line.toml").write_text(f"{head}length_mm = 1e12{brown}")
     words = ["synth", str(tmp_path / "line.toml"), "--passes", "4", "--out", str(tmp_path / "new.parquet")]
-    done = CliRunner().invoke(app, words)
-    assert done.exit_code == 2, done.exception
+    done = shell.run(*words, code=2)
     assert "[object 2] length_mm gave 1e+12 mm" in " ".join(done.stderr.split())
     assert not (tmp_path / "new.parquet").exists()
 
@@ -182,7 +179,7 @@ def test_levels_beyond_all_light(
         document = {"unit": "mV", "on_level": on, "off_level": off, "polarity": "light-on"}
         Path(f"{name}.json").write_text(json.dumps(document))
     command, *more = words.split()
-    done = CliRunner().invoke(app, [command, "a.parquet", "--setting", "s.json", *more])
+    done = shell.invoke(command, "a.parquet", "--setting", "s.json", *more)
     assert done.exception is None or isinstance(done.exception, SystemExit), done.exception
     assert done.exit_code in (0, 1, 2, 3), done.output
     assert not re.search(r"(?<![\w.])(nan|-?inf)(?![\w.])", done.output)
@@ -192,12 +189,9 @@ def test_levels_beyond_all_light(
     ("key", "value"), [("level_percent", "1e60"), ("length_mm", "1e-320"), ("lot_passes", "0x" + "f" * 9000)]
 )
 def test_numbers_that_no_line_can_have_are_refused_by_their_key(tmp_path: Path, key: str, value: str) -> None:
-    text = CliRunner().invoke(app, ["synth", "demo", "--toml"]).stdout
+    text = shell.invoke("synth", "demo", "--toml").stdout
     (tmp_path / "line.toml").write_text(re.sub(rf"(?m)^{key} = .*$", f"{key} = {value}", text, count=1))
-    done = CliRunner().invoke(
-        app, ["synth", f"{tmp_path}/line.toml", "--out", f"{tmp_path}/a.parquet", "--passes", "4"]
-    )
-    assert done.exit_code == 2, done.exception
+    done = shell.run("synth", f"{tmp_path}/line.toml", "--out", f"{tmp_path}/a.parquet", "--passes", "4", code=2)
     assert key in done.stderr
     assert len(done.stderr) < 610
 
@@ -215,8 +209,7 @@ def test_a_whole_number_of_ten_thousand_digits_in_toml_is_one_message(
     write_truth("a.passes.parquet", Truth.from_arrays(np.arange(20, 960, 40), np.arange(40, 980, 40)))
     Path("s.json").write_text('{"unit": "mV", "on_level": 50, "off_level": 45, "polarity": "light-on"}')
     Path("big.toml").write_text(f"schema = 1\n[a]\nb = [1, {{ c = 0x{'f' * 9000} }}]\n")
-    done = CliRunner().invoke(app, words.split())
-    assert done.exit_code == 2, done.exception
+    done = shell.run(*words.split(), code=2)
     assert "key 'a.b.1.c': a whole number has too many digits" in " ".join(done.stderr.split())
 
 
@@ -231,7 +224,7 @@ def test_a_pipe_or_a_device_is_no_file_to_read_at_random(
     os.mkfifo("fifo")
     held = os.open("fifo", os.O_RDWR)  # so that a failure is no hang
     try:
-        done = CliRunner().invoke(app, words.split())
+        done = shell.invoke(*words.split())
     finally:
         os.close(held)
     assert done.exit_code == 2, done.exception
@@ -245,8 +238,7 @@ def test_a_gap_of_infinite_light_beside_lost_passes(tmp_path: Path, monkeypatch:
     write_recording("a.parquet", Recording.from_array(light, RecordingInfo(sample_rate_hz=100.0, unit="mV")))
     write_truth("a.passes.parquet", Truth.from_arrays(np.arange(20, 960, 40), np.arange(40, 980, 40)))
     Path("s.json").write_text('{"unit": "mV", "on_level": 90, "off_level": 85, "polarity": "light-on"}')
-    done = CliRunner().invoke(app, ["replay", "a.parquet", "--setting", "s.json"])
-    assert done.exit_code == 0, done.exception
+    done = shell.run("replay", "a.parquet", "--setting", "s.json")
     assert "missed 24" in done.stdout
 
 
@@ -265,7 +257,7 @@ def test_the_middle_of_a_gap_of_huge_light_is_no_overflow(
     with warnings.catch_warnings():
         warnings.simplefilter("error")
         for words in ("explore a.parquet --setting s.json --out a.html", "replay a.parquet --setting s.json"):
-            done = CliRunner().invoke(app, words.split())
+            done = shell.invoke(*words.split())
             assert done.exit_code in (0, 2, 3), done.exception
 
 
@@ -276,8 +268,7 @@ def test_a_column_whose_name_is_no_text_is_one_message(tmp_path: Path) -> None:
     made = (tmp_path / "a.parquet").read_bytes()
     assert b"light" in made
     (tmp_path / "a.parquet").write_bytes(made.replace(b"light", b"\xfbight"))
-    done = CliRunner().invoke(app, ["inspect", str(tmp_path / "a.parquet")])
-    assert done.exit_code == 2, done.exception
+    done = shell.run("inspect", tmp_path / "a.parquet", code=2)
     assert "not a readable Parquet file" in " ".join(done.stderr.split())
 
 
@@ -292,7 +283,7 @@ def test_a_table_without_a_pass_to_detect_and_a_setting_that_trips(tmp_path: Pat
         '{"schema": 1, "unit": "mV", "on_level": 50, "off_level": 40, "polarity": "light-on"}'
     )
     asked = [command, str(tmp_path / "r.parquet"), "--setting", str(tmp_path / "s.json")]
-    done = CliRunner().invoke(app, asked)
+    done = shell.invoke(*asked)
     assert done.exit_code in {0, 1}, done.output
     assert done.exception is None or isinstance(done.exception, SystemExit)
     assert "No pass is scored" in done.stdout or command != "replay"
@@ -302,7 +293,6 @@ def test_a_column_without_a_number_is_refused_before_a_recording_is_written(tmp_
     log = tmp_path / "l.csv"
     log.write_text("t,light\n" + "".join(f"{k},nan\n" for k in range(50)))
     options = ["--column", "light", "--unit", "mV", "--rate", "1000", "--out"]
-    done = CliRunner().invoke(app, ["import", str(log), *options, str(tmp_path / "r.parquet")])
-    assert done.exit_code == 2
+    done = shell.run("import", log, *options, tmp_path / "r.parquet", code=2)
     assert "no row of column 'light' holds a number (50 rows are empty or NaN)" in done.stderr.replace("\n", " ")
     assert not (tmp_path / "r.parquet").exists()

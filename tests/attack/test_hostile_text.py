@@ -23,9 +23,9 @@ import documents
 import pyarrow as pa
 import pyarrow.parquet as pq
 import pytest
-from typer.testing import CliRunner
+import shell
 
-from teachlab.cli import app, command_of
+from teachlab.cli import command_of
 from teachlab.cli.commands import COMMANDS as LISTED
 from teachlab.device.device_file import DeviceDocument
 from teachlab.evidence.criteria import Criteria
@@ -317,7 +317,7 @@ def run(folder: Path, words: list[str]) -> Iterator[str]:
     """Run a line, in the folder; yield what is wrong in what it printed and wrote."""
     before = {p: p.stat().st_mtime_ns for p in folder.rglob("*") if p.is_file()}
     options = {name for one in command_of(words[0]).params for name in one.opts}
-    done = CliRunner().invoke(app, [*words, *(["--details"] if "--details" in options else [])])
+    done = shell.invoke(*words, *(["--details"] if "--details" in options else []))
     if done.exception is not None and not isinstance(done.exception, SystemExit):
         yield f"exception {done.exception!r}"
     if done.exit_code not in (0, 1, 2, 3):
@@ -372,7 +372,7 @@ def test_the_texts_are_in_what_is_looked_at(folder: Path, monkeypatch: pytest.Mo
     """The check would find nothing if nothing of the texts came out."""
     monkeypatch.chdir(folder)
     words = ["replay", "a.parquet", "--setting", "good.json", "--details"]
-    told = CliRunner().invoke(app, words).stdout
+    told = shell.invoke(*words).stdout
     assert "=label tin</script>" in " ".join(told.split())
     assert "\\x1b[31m" in told
     assert unseen(hostile("x")) == sorted({*UNSEEN} - set("[31mgnp1\n"))

@@ -8,9 +8,8 @@ from pathlib import Path
 
 import pyarrow as pa
 import pytest
-from typer.testing import CliRunner
+import shell
 
-from teachlab.cli import app
 from teachlab.data.importing.spool import Spool
 from teachlab.errors import InputError
 
@@ -33,11 +32,11 @@ def disk(tmp_path: Path) -> Iterator[Path]:
 
 @pytest.fixture(scope="module")
 def line(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    folder, run = tmp_path_factory.mktemp("line"), CliRunner()
+    folder = tmp_path_factory.mktemp("line")
     a, s = str(folder / "a.parquet"), str(folder / "s.json")
-    assert run.invoke(app, ["synth", "demo", "--passes", "40", "--out", a]).exit_code == 0
-    assert run.invoke(app, ["synth", "demo", "--passes", "400", "--out", str(folder / "log.csv")]).exit_code == 0
-    assert run.invoke(app, ["teach", a, "--strategy", "single-sample", "--out", s]).exit_code == 0
+    shell.run("synth", "demo", "--passes", "40", "--out", a)
+    shell.run("synth", "demo", "--passes", "400", "--out", folder / "log.csv")
+    shell.run("teach", a, "--strategy", "single-sample", "--out", s)
     return folder
 
 
@@ -62,15 +61,13 @@ def test_a_full_disk_is_named_and_the_old_result_stands(
     disk: Path, line: Path, monkeypatch: pytest.MonkeyPatch, words: str
 ) -> None:
     monkeypatch.chdir(line)
-    run = CliRunner()
-    assert run.invoke(app, ["synth", "demo", "--passes", "20", "--out", str(disk / "x.parquet")]).exit_code == 0
+    shell.run("synth", "demo", "--passes", "20", "--out", disk / "x.parquet")
     shutil.copy(line / "s.json", disk / "s.json")
     # What is left would hold none of the results.
     left = 0 if words.startswith(("teach", "label", "replay")) else 20_480
     (disk / "filled").write_bytes(bytes(shutil.disk_usage(disk).free - left))
     before = {p: p.read_bytes() for p in disk.rglob("*") if p.is_file()}
-    done = run.invoke(app, words.replace("OUT", str(disk)).split())
-    assert done.exit_code == 2, done.output
+    done = shell.run(*words.replace("OUT", str(disk)).split(), code=2)
     told = " ".join(done.stderr.split())
     assert "No space left on device" in told
     assert "MB are free" in told

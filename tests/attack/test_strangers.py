@@ -5,9 +5,8 @@ import shutil
 from pathlib import Path
 
 import pytest
-from typer.testing import CliRunner
+import shell
 
-from teachlab.cli import app
 from teachlab.data.recording_files import RecordingWriter
 
 NESTED = "[" * 200_000 + "]" * 200_000
@@ -17,14 +16,13 @@ INSIDE = '{"a":' * 100_000 + "1" + "}" * 100_000
 @pytest.fixture(scope="module")
 def made(tmp_path_factory: pytest.TempPathFactory) -> Path:
     folder = tmp_path_factory.mktemp("made")
-    run = CliRunner()
     a, s = str(folder / "a.parquet"), str(folder / "s.json")
     for words in (
         ["synth", "demo", "--passes", "30", "--out", a],
         ["teach", a, "--strategy", "single-sample", "--out", s],
         ["report", a, "--setting", s, "--draws", "0", "--out", str(folder / "rec")],
     ):
-        assert run.invoke(app, words).exit_code in (0, 3)
+        assert shell.invoke(*words).exit_code in (0, 3)
     return folder
 
 
@@ -38,7 +36,7 @@ def line(made: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
 
 def refused(words: str) -> str:
     """Run a command that must be refused; return its message on one line."""
-    done = CliRunner().invoke(app, words.split())
+    done = shell.invoke(*words.split())
     assert done.exception is None or isinstance(done.exception, SystemExit), done.exc_info
     assert done.exit_code == 2, done.output
     assert len(done.stderr) < 610
@@ -99,8 +97,7 @@ def test_a_recipe_whose_seed_is_no_number_is_refused(line: Path, seed: str) -> N
     ],
 )
 def test_memory_may_be_given_to_every_way_of_synth(line: Path, words: str, code: int) -> None:
-    done = CliRunner().invoke(app, words.split())
-    assert done.exit_code == code, done.output
+    done = shell.run(*words.split(), code=code)
     assert code == 0 or "memory" in done.stderr
 
 

@@ -17,9 +17,8 @@ from typing import Any
 import loading
 import numpy as np
 import pytest
-from typer.testing import CliRunner
+import shell
 
-from teachlab.cli import app
 from teachlab.data.recording_files import write_recording
 from teachlab.data.truth_files import write_truth
 from teachlab.model.recording import Recording, RecordingInfo
@@ -140,7 +139,7 @@ def pdf_library() -> None:
 
 def _report(folder: Path, name: str, setting: str, *more: str) -> Path:
     arguments = ["report", str(folder / name), "--setting", str(folder / setting), "--out", str(folder)]
-    result = CliRunner().invoke(app, [*arguments, *more])
+    result = shell.invoke(*arguments, *more)
     assert result.exit_code in {0, 1, 3}, result.output
     return folder / "report.html"
 
@@ -220,8 +219,7 @@ def abstained(tmp_path_factory: pytest.TempPathFactory) -> Path:
     info = RecordingInfo(sample_rate_hz=1000, unit="counts </style>", title=HOSTILE[0])
     write_recording(folder / "flat.parquet", Recording.from_array(light.astype(np.float32), info))
     write_truth(folder / "flat.passes.parquet", Truth.from_arrays(start, start + 80, source=TruthSource.INDEPENDENT))
-    taught = CliRunner().invoke(app, ["teach", str(folder / "flat.parquet"), "--strategy", "quantile-guard", "--json"])
-    assert taught.exit_code == 3
+    taught = shell.run("teach", folder / "flat.parquet", "--strategy", "quantile-guard", "--json", code=3)
     (folder / "abstained.json").write_text(taught.stdout, encoding="utf-8")
     texts = ("--title", " ".join(HOSTILE), "--deviation", HOSTILE[9])
     return _report(folder, "flat.parquet", "abstained.json", "--draws", "20", *texts)

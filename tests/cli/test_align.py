@@ -8,9 +8,8 @@ import shutil
 import numpy as np
 import pyarrow.parquet as pq
 import pytest
-from typer.testing import CliRunner
+import shell
 
-from teachlab.cli import app
 from teachlab.data.alignment import measure_alignment
 from teachlab.data.recording_files import write_recording
 from teachlab.data.shipped import datasets_root
@@ -21,10 +20,6 @@ from teachlab.wording.alignment import finding
 
 LATE = 6
 """Samples of 1 ms, as long as the edges: nothing of the gap's rim is left below the level."""
-
-
-def run(*arguments):
-    return CliRunner().invoke(app, ["align", *map(str, arguments)])
 
 
 @pytest.fixture(scope="module")
@@ -47,8 +42,7 @@ def late(tmp_path_factory):
 
 
 def test_it_leads_with_lag_room_and_remedy(late):
-    told = run(late / "line.parquet")
-    assert told.exit_code == 0, told.output
+    told = shell.run("align", late / "line.parquet")
     first, second, third, *_ = told.stdout.splitlines()
     assert first == "Your passes lag the light by 5.93 ± 0.08 ms. Their borders were stated as exact to ±1 ms."
     assert second.startswith("Shifted, the room between passes and gaps grows from none to ")
@@ -56,13 +50,14 @@ def test_it_leads_with_lag_room_and_remedy(late):
     assert third == f"Mend it: teachlab align {late}/line.parquet --out {late}/line-aligned.parquet"
     assert "scatter" in told.stdout
     assert "left by kind" not in told.stdout
-    assert "left by kind        sleeve: " in run(late / "line.parquet", "--details").stdout
+    assert "left by kind        sleeve: " in shell.invoke("align", late / "line.parquet", "--details").stdout
 
 
 def test_the_remedy_as_printed_works(late):
-    remedy = run(late / "line.parquet").stdout.splitlines()[2].removeprefix("Mend it: teachlab ").split()
-    told = CliRunner().invoke(app, remedy)
-    assert told.exit_code == 0, told.output
+    remedy = (
+        shell.invoke("align", late / "line.parquet").stdout.splitlines()[2].removeprefix("Mend it: teachlab ").split()
+    )
+    told = shell.run(*remedy)
     moved = read_truth(late / "line-aligned.passes.parquet")
     before = read_truth(late / "line.passes.parquet")
     # As many samples at the end are past the last that the table's clock saw.
@@ -77,22 +72,20 @@ def test_the_remedy_as_printed_works(late):
     assert (moved.aligned.borders, moved.label[0], moved.source) == (160, "sleeve", "independent")
     assert 5 < moved.uncertainty_samples < 7  # edges of 0.8 · 6 ms, and twice the jitter of rounded borders
     assert (late / "line-aligned.parquet").read_bytes() == (late / "line.parquet").read_bytes()
-    again = run(late / "line-aligned.parquet")
-    assert again.exit_code == 0
+    again = shell.run("align", late / "line-aligned.parquet")
     assert again.stdout.startswith("Passes and light agree: lag ")
     assert again.stdout.endswith(f"\n\nNext: teachlab inspect {late}/line-aligned.parquet\n")
 
 
 def test_passes_alone(late, tmp_path):
     out = tmp_path / "moved.passes.csv"
-    told = run(late / "line.parquet", "--out", out)
-    assert told.exit_code == 0, told.output
+    shell.run("align", late / "line.parquet", "--out", out)
     assert sorted(p.name for p in tmp_path.iterdir() if not p.name.startswith(".")) == ["moved.passes.csv"]
     assert read_truth(out).aligned.borders == 160
 
 
 def test_json(late):
-    told = run(late / "line.parquet", "--json")
+    told = shell.invoke("align", late / "line.parquet", "--json")
     document = json.loads(told.stdout)
     assert set(document["lag_ms"]) == {"begin", "end", "shift", "low", "high"}
     assert set(document["drift_ppm"]) == {"estimate", "low", "high"}
@@ -115,7 +108,7 @@ def led(late):
     }
     told = {}
     for name, words in commands.items():
-        both = [CliRunner().invoke(app, [name, str(line), *map(str, words), *more]) for more in ([], ["--json"])]
+        both = [shell.invoke(name, line, *words, *more) for more in ([], ["--json"])]
         assert all(done.exit_code in (0, 3) for done in both), [done.output for done in both]
         told[name] = both[0].stdout, json.loads(both[1].stdout)
     return told
@@ -151,8 +144,7 @@ def test_documents_hold_the_alignment(led, name):
 @pytest.mark.parametrize("ending", ["svg", "png"])
 def test_plot(late, tmp_path, ending):
     picture = tmp_path / f"borders.{ending}"
-    told = run(late / "line.parquet", "--plot", picture)
-    assert told.exit_code == 0
+    told = shell.run("align", late / "line.parquet", "--plot", picture)
     data = picture.read_bytes()
     assert data.startswith(b"\x89PNG" if ending == "png" else b"<?xml")
     if ending == "svg":
@@ -167,13 +159,11 @@ def test_a_periodic_line_is_not_written_without_whole_periods(tmp_path):
     for name in ("starlight_corrected.parquet", "starlight_corrected.passes.parquet"):
         shutil.copy(datasets_root() / name, tmp_path / name)
     star, out = tmp_path / "starlight_corrected.parquet", tmp_path / "moved.parquet"
-    told = run(star, "--out", out)
-    assert told.exit_code == 3
+    told = shell.run("align", star, "--out", out, code=3)
     assert "Say how many passes later with --whole-periods" in " ".join(told.output.split())
     assert not out.exists()
-    assert json.loads(run(star, "--json").stdout)["ambiguous"] is True
-    said = run(star, "--whole-periods", 1, "--out", out)
-    assert said.exit_code == 0, said.output
+    assert json.loads(shell.invoke("align", star, "--json").stdout)["ambiguous"] is True
+    said = shell.run("align", star, "--whole-periods", 1, "--out", out)
     before, after = (
         read_truth(tmp_path / "starlight_corrected.passes.parquet"),
         read_truth(tmp_path / "moved.passes.parquet"),
@@ -188,8 +178,7 @@ def test_a_periodic_line_is_not_written_without_whole_periods(tmp_path):
 )
 def test_inputs_stay(late, out, message):
     bytes_before = (late / "line.passes.parquet").read_bytes()
-    told = run(late / "line.parquet", "--out", late / out)
-    assert told.exit_code == 2
+    told = shell.run("align", late / "line.parquet", "--out", late / out, code=2)
     assert message in told.output
     assert (late / "line.passes.parquet").read_bytes() == bytes_before
 
@@ -197,8 +186,7 @@ def test_inputs_stay(late, out, message):
 def test_nothing_to_measure(late, tmp_path):
     shutil.copy(late / "line.parquet", tmp_path / "line.parquet")
     write_truth(tmp_path / "line.passes.parquet", Truth.from_arrays([300], [400]))
-    told = run(tmp_path / "line.parquet")
-    assert told.exit_code == 3
+    told = shell.run("align", tmp_path / "line.parquet", code=3)
     assert "fewer than three passes" in " ".join(told.output.split())
 
 
@@ -210,7 +198,7 @@ def test_noise_at_the_borders_is_no_edge_of_the_light(tmp_path, seed):
     write_recording(tmp_path / "line.parquet", [light], info)
     start = 100 + 60 * np.arange(200)
     write_truth(tmp_path / "line.passes.parquet", Truth.from_arrays(start, start + 25))
-    told = " ".join(run(tmp_path / "line.parquet").output.split())
+    told = " ".join(shell.invoke("align", tmp_path / "line.parquet").output.split())
     assert told.startswith("Your passes do not follow this light: at their borders it rises and falls no more often")
     assert "Mend it" not in told
 
@@ -252,7 +240,7 @@ def test_borders_of_one_side_that_scatter_are_named(starts, ends, named):
 
 def test_metadata_that_another_reader_sees(late, tmp_path):
     out = tmp_path / "moved.passes.parquet"
-    run(late / "line.parquet", "--out", out)
+    shell.invoke("align", late / "line.parquet", "--out", out)
     document = json.loads(pq.read_schema(out).metadata[b"teachlab.passes"])
     assert set(document["aligned"]) == {"shift_ms", "clock_ppm", "borders", "jitter_ms"}
 
@@ -272,10 +260,9 @@ def mended(told):
     """Follow the next step of inspect, and that of align: then a level works; return the first step."""
     assert "Align the passes first." in told
     first = next(one for one in told if one.startswith("Next: ")).removeprefix("Next: teachlab ")
-    done = CliRunner().invoke(app, shlex.split(first))
-    assert done.exit_code == 0, done.output
+    done = shell.run(*shlex.split(first))
     then = done.stdout.splitlines()[-1].removeprefix("Next: teachlab ")
-    assert CliRunner().invoke(app, shlex.split(then)).stdout.startswith("A fixed level can work here.")
+    assert shell.invoke(*shlex.split(then)).stdout.startswith("A fixed level can work here.")
     return first
 
 
@@ -285,11 +272,11 @@ def test_borders_that_scatter_are_measured_before_anything_is_judged(tmp_path, m
     start, rng = written_line(60, 9, "line.parquet")
     off = rng.integers(-10, 11, (2, 60))
     write_truth("line.passes.parquet", Truth.from_arrays(start + off[0], start + 60 + off[1], uncertainty_samples=1.0))
-    told = CliRunner().invoke(app, ["inspect", "line.parquet"]).stdout.splitlines()
+    told = shell.invoke("inspect", "line.parquet").stdout.splitlines()
     assert told[1].startswith("Why: The borders of your passes scatter by ±1")
     step = mended(told)
     words = ["bench", "line.parquet", "--strategy", "two-sample-midpoint", "--draws", "4"]
-    told = CliRunner().invoke(app, words).stdout.splitlines()
+    told = shell.invoke(*words).stdout.splitlines()
     assert any(one.startswith("Cannot be decided: ") for one in told), told
     assert "Why: The borders of the passes are less sure than stated: measure how sure before a setting is judged." in (
         " ".join(one.strip() for one in told)
@@ -303,7 +290,7 @@ def test_passes_off_the_light_are_moved_before_anything_is_judged(tmp_path, monk
     start, _ = written_line(40, 4, "line 1.parquet")
     write_truth("flag.passes.parquet", Truth.from_arrays(start + 40, start + 100, uncertainty_samples=1.0))
     words = ["inspect", "line 1.parquet", "--truth", "flag.passes.parquet"]
-    told = CliRunner().invoke(app, words).stdout.splitlines()
+    told = shell.invoke(*words).stdout.splitlines()
     assert told[1].startswith("Why: Your passes lag the light by 40")
     assert not any("works here" in one for one in told)
     step = mended(told)
@@ -316,7 +303,7 @@ def test_passes_off_the_light_are_moved_before_anything_is_judged(tmp_path, monk
         ["stress", *on, *setting],
         ["bench", *on, "--strategy", "two-sample-midpoint", "--draws", "4"],
     ):
-        told = CliRunner().invoke(app, words).stdout.splitlines()
+        told = shell.invoke(*words).stdout.splitlines()
         assert any(one.startswith("Cannot be decided: ") for one in told), told
         assert f"Next: teachlab {step}" in told
         assert not any("Best possible" in one or one.startswith("Better: ") for one in told)
@@ -332,6 +319,6 @@ def test_room_in_light_above_ten_thousand_is_told_without_exponents(tmp_path):
     path = tmp_path / "wide.parquet"
     write_recording(path, Recording.from_array(light.round().astype(np.uint16), info))
     write_truth(tmp_path / "wide.passes.parquet", Truth.from_arrays(start - 20, start + 40, uncertainty_samples=2))
-    told = " ".join(run(path).stdout.split())
+    told = " ".join(shell.invoke("align", path).stdout.split())
     assert "grows from none to 2" in told
     assert "e+0" not in told

@@ -7,9 +7,8 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from typer.testing import CliRunner
+import shell
 
-from teachlab.cli import app
 from teachlab.data.recording_files import write_recording
 from teachlab.data.setting_files import write_setting
 from teachlab.data.truth_files import write_truth
@@ -42,15 +41,14 @@ def test_the_headline_carries_what_is_assumed(line: list[str]) -> None:
         ("lots", "lots", 1 - 0.05 ** (1 / 6)),
         ("independent", "independent", 1 - 0.05 ** (1 / 60)),
     ):
-        claim = json.loads(CliRunner().invoke(app, [*line, "--assume", stated]).stdout)["verdict"]["claim"]
+        claim = json.loads(shell.invoke(*line, "--assume", stated).stdout)["verdict"]["claim"]
         assert claim["assume"] == name
         assert claim["upper"] == pytest.approx(upper)
-    claim = json.loads(CliRunner().invoke(app, [*line, "--assume", "0.2"]).stdout)["verdict"]["claim"]
+    claim = json.loads(shell.invoke(*line, "--assume", "0.2").stdout)["verdict"]["claim"]
     assert claim["assume"] == "icc = 0.2"
     assert 1 - 0.05 ** (1 / 60) < claim["upper"] < 1 - 0.05 ** (1 / 6)
 
 
 def test_nonsense_is_refused(line: list[str]) -> None:
     for stated in ("nothing", "2", "nan"):
-        found = CliRunner().invoke(app, [*line, "--assume", stated])
-        assert found.exit_code == 2, stated
+        shell.run(*line, "--assume", stated, code=2)

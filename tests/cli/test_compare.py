@@ -7,9 +7,8 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from typer.testing import CliRunner
+import shell
 
-from teachlab.cli import app
 from teachlab.data.recording_files import write_recording
 from teachlab.data.truth_files import write_truth
 from teachlab.model.recording import Recording, RecordingInfo
@@ -33,27 +32,21 @@ def line(tmp_path: Path) -> Path:
     return path
 
 
-def _run(*arguments: object) -> dict[str, object]:
-    result = CliRunner().invoke(app, ["compare", *map(str, arguments), "--json"])
-    assert result.exit_code == 0, result.output
-    return json.loads(result.stdout)
-
-
 def test_paired(line: Path) -> None:
     a, b = line.parent / "at40.json", line.parent / "at70.json"
-    found = _run(line, "--setting", a, "--setting", b)
+    found = shell.document("compare", line, "--setting", a, "--setting", b)
     assert found["discordant"] == [0, 3]
     assert found["p_exact"] == pytest.approx(0.25)
     assert found["p_mid"] == pytest.approx(0.125)
     assert found["difference"]["estimate"] == pytest.approx(-0.3)
     assert found["difference"]["low"] < -0.3 < found["difference"]["high"]
     assert found["difference"]["confidence"] == 0.95
-    assert _run(line, "--setting", b, "--setting", a)["discordant"] == [3, 0]
+    assert shell.document("compare", line, "--setting", b, "--setting", a)["discordant"] == [3, 0]
 
 
 def test_three_settings_are_corrected_for_their_number(line: Path) -> None:
     paths = [line.parent / f"at{level}.json" for level in (40, 70, 30)]
-    found = _run(line, *(part for path in paths for part in ("--setting", path)))
+    found = shell.document("compare", line, *(part for path in paths for part in ("--setting", path)))
     assert len(found["pairs"]) == 3
     assert found["pairs"][1]["settings"] == ["at40", "at30"]
     assert found["pairs"][1]["gaps"]["discordant"] == [0, 1]
@@ -62,7 +55,7 @@ def test_three_settings_are_corrected_for_their_number(line: Path) -> None:
 
 def test_without_lots_the_exact_test_decides_and_says_so(line: Path) -> None:
     a, b = line.parent / "at40.json", line.parent / "at70.json"
-    found = _run(line, "--setting", a, "--setting", b)
+    found = shell.document("compare", line, "--setting", a, "--setting", b)
     assert found["p_used"] == "p_exact"
     assert found["assumes"] == "all trials are independent"
     # Two stretches of five passes are all that ten give.
@@ -83,20 +76,20 @@ def test_where_lots_are_named_they_decide(tmp_path: Path) -> None:
         setting = {"schema": 1, "unit": "counts", "on_level": level, "off_level": level, "polarity": "light-on"}
         (tmp_path / f"at{level}.json").write_text(json.dumps(setting))
         arguments += ["--setting", tmp_path / f"at{level}.json"]
-    found = _run(*arguments)
+    found = shell.document("compare", *arguments)
     assert found["discordant"] == [0, 10]
     assert found["p_exact"] < 0.01
     assert found["p_used"] == "p_by_lot"
     assert found["p_by_lot"] == found["difference_by_lot"]["p"] > 0.05
     assert found["p_holm"] > 0.05
     assert "lots are independent" in found["assumes"]
-    text = CliRunner().invoke(app, ["compare", *map(str, arguments), "--details"]).stdout
+    text = shell.invoke("compare", *arguments, "--details").stdout
     assert "p by lots" in text
     assert "lost passes" in text
     assert "a difference is not established" in " ".join(text.split("tripped gaps")[0].split())
     # The same passes without names: trials are taken as independent, and the stretches beside them disagree.
     write_truth(tmp_path / "line.passes.parquet", Truth.from_arrays(start, start + 30))
-    text = CliRunner().invoke(app, ["compare", *map(str, arguments), "--details"]).stdout
+    text = shell.invoke("compare", *arguments, "--details").stdout
     assert (
         "different if passes are independent. Not established once neighbouring passes may resemble each other."
     ) in " ".join(text.split())
@@ -105,7 +98,7 @@ def test_where_lots_are_named_they_decide(tmp_path: Path) -> None:
 def test_passes_by_which_one_was_taught_are_left_out_for_all(line: Path) -> None:
     """Taught on passes 0 to 4: these support no claim, as replay and report have it."""
     a, b = line.parent / "at40.json", line.parent / "at70.json"
-    clean = _run(line, "--setting", a, "--setting", b)["verdict"]["claim"]
+    clean = shell.document("compare", line, "--setting", a, "--setting", b)["verdict"]["claim"]
     assert clean["passes"] == 10
     taught = json.loads(a.read_text())
     drawn = {"sweep": {"at_sample": 0, "evaluations": 450, "passes": 5}}
@@ -113,15 +106,19 @@ def test_passes_by_which_one_was_taught_are_left_out_for_all(line: Path) -> None
     a.write_text(json.dumps(taught))
     low = line.parent / "at30.json"  # makes one error more than the one that was taught
     for order in ((a, b), (b, a), (low, a)):
-        claim = _run(line, *(part for path in order for part in ("--setting", path)))["verdict"]["claim"]
+        claim = shell.document("compare", line, *(part for path in order for part in ("--setting", path)))["verdict"][
+            "claim"
+        ]
         assert claim["passes"] == 5
         assert "Left out of the claim: 5 passes by which" in " ".join(claim["beside"])
-    one = CliRunner().invoke(app, ["replay", str(line), "--setting", str(a), "--json"])
+    one = shell.invoke("replay", line, "--setting", a, "--json")
     assert json.loads(one.stdout)["verdict"]["claim"]["passes"] == 5
 
 
 def test_two_recordings_are_unpaired(line: Path) -> None:
-    found = _run(line, "--with", line, "--setting", line.parent / "at40.json", "--setting", line.parent / "at70.json")
+    found = shell.document(
+        "compare", line, "--with", line, "--setting", line.parent / "at40.json", "--setting", line.parent / "at70.json"
+    )
     assert found["lost"] == [[0, 10], [3, 10]]
     assert found["difference"]["method"] == "Miettinen–Nurminen"
     assert found["false_trips"]["ratio"]["estimate"] is None
@@ -131,35 +128,33 @@ def test_two_recordings_show_no_difference_of_settings(line: Path) -> None:
     """It is said first, and the step puts both settings on the same passes."""
     a, b = line.parent / "at40.json", line.parent / "at70.json"
     words = ["compare", str(line), "--with", str(line), "--setting", str(a)]
-    said = " ".join(CliRunner().invoke(app, [*words, "--setting", str(b)]).stdout.split())
+    said = " ".join(shell.invoke(*words, "--setting", b).stdout.split())
     first = (
         "Cannot be decided: whether a difference comes from the setting, since two recordings were compared. Claim: "
     )
     assert said.startswith(first)
     assert said.endswith(f"Next: teachlab compare {line} --setting {a} --setting {b}")
     for one in (words, [*words, "--setting", str(a)]):
-        said = " ".join(CliRunner().invoke(app, one).stdout.split())
+        said = " ".join(shell.invoke(*one).stdout.split())
         assert said.startswith(first)
         assert said.endswith(f"Next: teachlab replay {line} --setting {a}")
 
 
 def test_refusals(line: Path) -> None:
     one = ["compare", str(line), "--setting", str(line.parent / "at40.json")]
-    result = CliRunner().invoke(app, one)
-    assert result.exit_code == 2
+    result = shell.run(*one, code=2)
     assert "twice or more" in result.stderr
     (line.parent / "line.passes.parquet").unlink()
-    result = CliRunner().invoke(app, [*one, "--setting", str(line.parent / "at70.json")])
-    assert result.exit_code == 2
+    result = shell.run(*one, "--setting", line.parent / "at70.json", code=2)
     assert "no table of passes" in result.stderr
 
 
 def test_margin_and_reserves_stand_beside_both_sides(line: Path) -> None:
     a, b = line.parent / "at40.json", line.parent / "at70.json"
-    sides = _run(line, "--setting", a, "--setting", b)["sides"]
+    sides = shell.document("compare", line, "--setting", a, "--setting", b)["sides"]
     assert [side["name"] for side in sides] == ["at40", "at70"]
     for side, path in zip(sides, (a, b), strict=True):
-        alone = CliRunner().invoke(app, ["replay", str(line), "--setting", str(path), "--reserves", "--json"])
+        alone = shell.invoke("replay", line, "--setting", path, "--reserves", "--json")
         told = json.loads(alone.stdout)
         assert side["margin"] == told["margin"]
         assert side["reserves"] == told["reserves"]
@@ -169,17 +164,15 @@ def test_margin_and_reserves_stand_beside_both_sides(line: Path) -> None:
     assert sides[0]["reserves"]["ambient_reserve"] == pytest.approx(5)
     assert sides[1]["reserves"]["contamination_reserve"] is None
 
-    text = CliRunner().invoke(app, ["compare", str(line), "--setting", str(a), "--setting", str(b), "--details"]).stdout
+    text = shell.invoke("compare", line, "--setting", a, "--setting", b, "--details").stdout
     assert "contamination" in text
     assert "33.3 %" in text
-    bare = CliRunner().invoke(
-        app, ["compare", str(line), "--setting", str(a), "--setting", str(b), "--no-margin", "--details"]
-    )
+    bare = shell.invoke("compare", line, "--setting", a, "--setting", b, "--no-margin", "--details")
     assert "contamination" not in bare.stdout
 
 
 def test_sides_on_two_recordings_carry_both_names(line: Path) -> None:
-    found = _run(line, "--with", line, "--setting", line.parent / "at40.json", "--no-margin")
+    found = shell.document("compare", line, "--with", line, "--setting", line.parent / "at40.json", "--no-margin")
     assert [side["name"] for side in found["sides"]] == ["at40 on line", "at40 on line"]
     assert found["sides"][0]["margin"] is None
 
@@ -201,7 +194,7 @@ def test_two_settings_without_an_error_are_told_as_alike_and_the_one_with_more_r
     def said(late: int, only: list[str] = given) -> str:
         passes = Truth.from_arrays(start + late, start + late + 40, lot=[f"L{k // 10}" for k in range(100)])
         write_truth(tmp_path / "line.passes.parquet", passes)
-        return " ".join(CliRunner().invoke(app, ["compare", *only]).stdout.split())
+        return " ".join(shell.invoke("compare", *only).stdout.split())
 
     text = said(0)
     assert text.startswith("No difference shown: at50 and at80 are both without an error on 100 passes. Take at50: ")
@@ -245,15 +238,17 @@ def test_passes_that_support_no_claim_order_nothing_beyond_their_recording(
     tmp_path: Path, source: TruthSource, told: str
 ) -> None:
     path = _two_hundred(tmp_path, source)
-    found = _run(path, *(p for level in (60, 120) for p in ("--setting", tmp_path / f"light-on{level}.json")))
+    found = shell.document(
+        "compare", path, *(p for level in (60, 120) for p in ("--setting", tmp_path / f"light-on{level}.json"))
+    )
     assert told in found["verdict"]["about"]
 
 
 def test_two_outputs_that_are_mostly_active_are_not_ordered_whatever_they_cost(tmp_path: Path) -> None:
     path = _two_hundred(tmp_path, TruthSource.INDEPENDENT)
-    verdict = _run(path, *(p for level in (60, 120) for p in ("--setting", tmp_path / f"dark-on{level}.json")))[
-        "verdict"
-    ]
+    verdict = shell.document(
+        "compare", path, *(p for level in (60, 120) for p in ("--setting", tmp_path / f"dark-on{level}.json"))
+    )["verdict"]
     assert verdict["decision"] == "no difference shown"
     assert " can be used." in verdict["about"]
     assert "established" not in json.dumps(verdict)
@@ -266,7 +261,7 @@ def test_two_outputs_that_are_of_no_use_are_not_ordered(line: Path) -> None:
         (line.parent / f"at{level}.json").write_text(json.dumps(setting))
     a, b = (line.parent / f"at{level}.json" for level in (200, 300))
     for one, other in ((a, b), (b, a)):
-        verdict = _run(line, "--setting", one, "--setting", other)["verdict"]
+        verdict = shell.document("compare", line, "--setting", one, "--setting", other)["verdict"]
         assert verdict["decision"] == "no difference shown"
         assert verdict["about"] == f"neither {one.stem} nor {other.stem} can be used. {one.stem}:"
         assert [reason["text"] for reason in verdict["reasons"]] == [
@@ -301,7 +296,7 @@ def test_what_to_do_is_said_first_and_then_how_sure_that_is(tmp_path: Path, weak
         setting = {"schema": 1, "unit": "counts", "on_level": level, "off_level": level - 5, "polarity": "light-on"}
         (tmp_path / f"at{level}.json").write_text(json.dumps(setting))
         given += ["--setting", str(tmp_path / f"at{level}.json")]
-    said = " ".join(CliRunner().invoke(app, ["compare", *given]).stdout.split())
+    said = " ".join(shell.invoke("compare", *given).stdout.split())
     assert said.startswith(first)
 
 
@@ -328,7 +323,7 @@ def test_few_lots_say_what_they_show_and_how_many_would_do(tmp_path: Path, per_l
         setting = {"schema": 1, "unit": "counts", "on_level": level, "off_level": level - 5, "polarity": "light-on"}
         (tmp_path / f"at{level}.json").write_text(json.dumps(setting))
         given += ["--setting", tmp_path / f"at{level}.json"]
-    verdict = _run(*given)["verdict"]
+    verdict = shell.document("compare", *given)["verdict"]
     assert verdict["decision"] == "cannot be decided"
     assert verdict["reasons"][1]["text"] == told
     need = int(told.split("About ")[1].split()[0])

@@ -9,9 +9,8 @@ from typing import Any
 
 import numpy as np
 import pytest
-from typer.testing import CliRunner, Result
+import shell
 
-from teachlab.cli import app
 from teachlab.data.recording_files import write_recording
 from teachlab.data.truth_files import write_truth
 from teachlab.model.recording import Direction, Recording, RecordingInfo
@@ -45,14 +44,8 @@ def line(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return folder / "line.parquet"
 
 
-def run(*arguments: object) -> Result:
-    return CliRunner().invoke(app, ["counterfactual", *map(str, arguments)])
-
-
 def document(*arguments: object) -> list[dict[str, Any]]:
-    result = run(*arguments, "--json")
-    assert result.exit_code == 0, result.output
-    return json.loads(result.stdout)["sensors"]
+    return shell.document("counterfactual", *arguments)["sensors"]
 
 
 def test_keys_and_what_the_log_cannot_tell(line: Path) -> None:
@@ -86,7 +79,7 @@ def test_the_best_setting_of_each(line: Path) -> None:
     assert costs["matched filter"] == 0
     assert costs["as it is"] >= 0
     assert found[0]["best"]["cost_miss"] == 2
-    text = run(line, "--best").output
+    text = shell.invoke("counterfactual", line, "--best").output
     assert "Cost: of the best fixed levels in hindsight" in text
     assert "twice the evaluation rate: unknown, the log holds" in text
 
@@ -103,15 +96,14 @@ def test_the_best_setting_of_each(line: Path) -> None:
 )
 def test_refusals(line: Path, arguments: list[str], message: str, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.chdir(line.parent)
-    result = run(*arguments, "--json")
-    assert result.exit_code == 2, result.output
+    result = shell.run("counterfactual", *arguments, "--json", code=2)
     assert result.stdout == ""
     assert message in result.stderr
     assert "Traceback" not in result.stderr
 
 
 def test_the_answer_comes_first_and_names_who_has_most(line: Path) -> None:
-    told, found = run(line).stdout, document(line)
+    told, found = shell.invoke("counterfactual", line).stdout, document(line)
     best = max((one for one in found[1:] if one["times"] is not None), key=lambda one: one["times"])
     assert found[0]["margin"] < found[0]["needed"]
     assert told.startswith("Too little margin: the present sensor.")
@@ -121,7 +113,7 @@ def test_the_answer_comes_first_and_names_who_has_most(line: Path) -> None:
     assert "\n\n\n" not in re.sub(" +\n", "\n", told)
     # With another sensor as it is, the margin is enough.
     sensor = line.parent / "three.json"
-    now, told = document(line, "--setting", sensor)[0], run(line, "--setting", sensor).stdout
+    now, told = document(line, "--setting", sensor)[0], shell.invoke("counterfactual", line, "--setting", sensor).stdout
     assert now["margin"] >= now["needed"]
     assert told.startswith("Enough margin: the present sensor.")
     assert " ".join(f"Next: teachlab bench {line} --base {sensor} --out results".split()) in " ".join(told.split())
@@ -141,7 +133,7 @@ def test_enough_margin_is_not_said_alone_where_no_level_separates(tmp_path: Path
     info = RecordingInfo(sample_rate_hz=1000, unit="counts")
     write_recording(path, Recording.from_array(np.rint(light).astype(np.uint16), info))
     write_truth(tmp_path / "line.passes.parquet", Truth.from_arrays(start, start + 40))
-    now, told = document(path)[0], " ".join(run(path).stdout.split())
+    now, told = document(path)[0], " ".join(shell.invoke("counterfactual", path).stdout.split())
     assert now["margin"] >= now["needed"]
     if not gap_peak:
         assert now["clean_levels"] is not None
@@ -166,7 +158,7 @@ def test_where_light_overlaps_under_every_sensor_the_light_must_change(tmp_path:
     light = np.rint(rng.normal(100, 5, 10_100)).astype(np.uint16)
     write_recording(tmp_path / "line.parquet", Recording.from_array(light, info))
     write_truth(tmp_path / "line.passes.parquet", Truth.from_arrays(start, start + 40))
-    told = " ".join(run(tmp_path / "line.parquet").stdout.split())
+    told = " ".join(shell.invoke("counterfactual", tmp_path / "line.parquet").stdout.split())
     assert told.startswith("No margin: light of passes and of gaps overlaps.")
     assert "Next: Change distance, angle, background or kind of sensor, and log again." in told
 
@@ -183,7 +175,7 @@ def test_large_numbers_are_told_without_exponents_and_levels_to_the_step(tmp_pat
     start = list(range(100, 900, 100))
     for k, a in enumerate(start):
         light[a : a + 40] = 49_449 + 100 * k
-    text = run(saved(tmp_path, light, start, [a + 40 for a in start]), "--best").output
+    text = shell.invoke("counterfactual", saved(tmp_path, light, start, [a + 40 for a in start]), "--best").output
     assert "e+0" not in text
     assert re.search(r"as it is .* 20002 … 49449 ", text)
 
@@ -191,7 +183,7 @@ def test_large_numbers_are_told_without_exponents_and_levels_to_the_step(tmp_pat
 def test_a_background_that_does_not_vary_is_no_fault_where_a_level_separates(tmp_path: Path) -> None:
     light = np.full(400, 100)
     light[50:90], light[150:190], light[250:290] = 400, 410, 420
-    text = run(saved(tmp_path, light, [50, 150, 250], [90, 190, 290])).output
+    text = shell.invoke("counterfactual", saved(tmp_path, light, [50, 150, 250], [90, 190, 290])).output
     assert "The background does not vary" in text
     assert "Next: teachlab bench" in text
     assert "Change distance" not in text
@@ -199,7 +191,7 @@ def test_a_background_that_does_not_vary_is_no_fault_where_a_level_separates(tmp
 
 def test_a_pass_cut_by_the_begin_of_the_record_leaves_nothing_to_compare(tmp_path: Path) -> None:
     light = np.where(np.arange(200) < 150, 400, 100 + np.arange(200) % 3)
-    found = run(saved(tmp_path, light, [0], [150]), "--json")
+    found = shell.invoke("counterfactual", saved(tmp_path, light, [0], [150]), "--json")
     document = json.loads(found.stdout)
     assert document["verdict"]["reasons"][0]["text"] == "No pass or no gap is left to compare."
     assert document["verdict"]["next_step"].startswith("Log more passes")
@@ -211,5 +203,5 @@ def test_a_pass_cut_by_the_begin_of_the_record_leaves_nothing_to_compare(tmp_pat
 
 def test_the_next_step_keeps_filter_and_delays_of_the_present_sensor(line: Path) -> None:
     three = line.parent / "three.json"
-    text = " ".join(run(line, "--setting", three, "--tolerance-ms", 2).output.split())
+    text = " ".join(shell.invoke("counterfactual", line, "--setting", three, "--tolerance-ms", 2).output.split())
     assert re.search(rf"Next: teachlab (bench|design) \S+ --base {re.escape(str(three))} --tolerance-ms 2", text)

@@ -5,13 +5,11 @@ from __future__ import annotations
 import json
 import math
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 import pytest
-from typer.testing import CliRunner
+import shell
 
-from teachlab.cli import app
 from teachlab.data.recording_files import write_recording
 from teachlab.data.truth_files import write_truth
 from teachlab.model.recording import Recording, RecordingInfo
@@ -38,15 +36,9 @@ def line(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return folder
 
 
-def run(*words: str | Path, code: int = 0) -> Any:
-    done = CliRunner().invoke(app, ["coverage", *map(str, words)])
-    assert done.exit_code == code, done.output
-    return done
-
-
 def test_document(line: Path) -> None:
     words = (line / "line.parquet", "--setting", line / "low.json", "--line-speed", "0.5", "--begins", "21:59")
-    found = json.loads(run(*words, "--cycle", "belt=1500mm:15mm", "--cycle", "slow=1h", "--json").stdout)
+    found = shell.document("coverage", *words, "--cycle", "belt=1500mm:15mm", "--cycle", "slow=1h")
     belt, slow = found["cycles"]
     assert (belt["period_s"], belt["width_s"]) == (3, 0.03)
     assert {"revolutions", "exposures", "least", "sure", "seen_share", "enough"} <= set(belt["blocks"]["scored"])
@@ -64,15 +56,15 @@ def test_document(line: Path) -> None:
 
 
 def test_people_are_told(line: Path) -> None:
-    done = run(line / "line.parquet", "--setting", line / "low.json", "--cycle", "belt=3s")
+    done = shell.run("coverage", line / "line.parquet", "--setting", line / "low.json", "--cycle", "belt=3s")
     assert "False trips come once per 3.0" in done.stdout
     assert "5 lots: 2 in the teach block, 4 scored" in done.stdout
     assert done.stdout.startswith("Seen often enough: belt.")
-    few = run(line / "line.parquet", "--cycle", "belt=3s", "--times", "9")
+    few = shell.run("coverage", line / "line.parquet", "--cycle", "belt=3s", "--times", "9")
     assert few.stdout.startswith("Not seen often enough: ")
     assert "Why: The teach block holds" in few.stdout
     # What is still to be recorded is what the table says is needed, in whole revolutions.
-    (cycle,) = json.loads(run(line / "line.parquet", "--cycle", "belt=3s", "--times", "9", "--json").stdout)["cycles"]
+    (cycle,) = shell.document("coverage", line / "line.parquet", "--cycle", "belt=3s", "--times", "9")["cycles"]
     short = [one["revolutions_needed"] for one in cycle["blocks"].values() if not one["enough"]]
     assert f"{math.ceil(max(short))} revolutions of 'belt'" in few.stdout
     assert "False trips" not in few.stdout
@@ -92,7 +84,7 @@ def test_people_are_told(line: Path) -> None:
     ],
 )
 def test_bad_input_is_refused_in_one_message(line: Path, words: list[str]) -> None:
-    done = run(line / "line.parquet", *words, code=2)
+    done = shell.run("coverage", line / "line.parquet", *words, code=2)
     assert done.stdout == ""
     assert done.stderr.startswith("teachlab: ")
     assert "Traceback" not in done.output
@@ -100,7 +92,7 @@ def test_bad_input_is_refused_in_one_message(line: Path, words: list[str]) -> No
 
 def test_a_figure_is_written_and_needs_a_cycle(line: Path, tmp_path: Path) -> None:
     words = (line / "line.parquet", "--setting", line / "low.json", "--out", tmp_path / "seen.svg")
-    done = run(*words, "--out", tmp_path / "seen.json", "--cycle", "belt=3s:30ms")
+    done = shell.run("coverage", *words, "--out", tmp_path / "seen.json", "--cycle", "belt=3s:30ms")
     told = done.stdout
     assert [f"Written: {tmp_path / name}" in done.stderr.splitlines() for name in ("seen.svg", "seen.json")] == [
         True,
@@ -109,5 +101,5 @@ def test_a_figure_is_written_and_needs_a_cycle(line: Path, tmp_path: Path) -> No
     assert b"belt, scored block" in (tmp_path / "seen.svg").read_bytes()
     assert json.loads((tmp_path / "seen.json").read_text())["cycles"][0]["period_s"] == 3
     assert max(map(len, told.split("Seen:")[0].splitlines())) <= 100
-    refused = run(*words, code=2)
+    refused = shell.run("coverage", *words, code=2)
     assert "give --cycle" in refused.stderr

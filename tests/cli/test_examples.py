@@ -7,9 +7,9 @@ import shlex
 from pathlib import Path
 
 import pytest
-from typer.testing import CliRunner
+import shell
 
-from teachlab.cli import app, command_of, commands
+from teachlab.cli import command_of, commands
 from teachlab.cli.commands import COMMANDS
 from teachlab.data.shipped import datasets_root
 
@@ -30,8 +30,7 @@ def flowing(text: str) -> str:
 
 @pytest.mark.parametrize("name", names())
 def test_help_ends_with_its_examples(name: str) -> None:
-    done = CliRunner().invoke(app, [*name.split(), "--help"], env={"COLUMNS": "100", "TERMINAL_WIDTH": "100"})
-    assert done.exit_code == 0
+    done = shell.run(*name.split(), "--help", env={"COLUMNS": "100", "TERMINAL_WIDTH": "100"})
     own = [line for line in EXAMPLES if shlex.split(line)[: 1 + len(name.split())] == ["teachlab", *name.split()]]
     assert flowing(done.output).count("Example: ") == len(own) > 0
     for line in own:
@@ -40,13 +39,13 @@ def test_help_ends_with_its_examples(name: str) -> None:
 
 @pytest.mark.parametrize("name", ["", *names()])
 def test_help_says_in_words_what_an_option_takes(name: str) -> None:
-    told = CliRunner().invoke(app, [*name.split(), "--help"], env={"COLUMNS": "80", "TERMINAL_WIDTH": "80"}).output
+    told = shell.invoke(*name.split(), "--help", env={"COLUMNS": "80", "TERMINAL_WIDTH": "80"}).output
     assert not re.search(r"<(str|int|float|bool|list)|list\[", told)
     assert re.search(r"--help +Show this message", told)
 
 
 def test_no_choice_is_broken_in_help() -> None:
-    told = CliRunner().invoke(app, ["import", "--help"], env={"COLUMNS": "80", "TERMINAL_WIDTH": "80"}).output
+    told = shell.invoke("import", "--help", env={"COLUMNS": "80", "TERMINAL_WIDTH": "80"}).output
     for word in (" FILE ", " NUMBER ", "retroreflective|", "background-suppressed|", "self-labelled|", " rise|dip "):
         assert word in told
 
@@ -67,7 +66,7 @@ def test_every_module_with_a_command_is_in_the_table() -> None:
 
 
 def test_help_groups_the_commands_by_the_path() -> None:
-    told = CliRunner().invoke(app, ["--help"], env={"COLUMNS": "100", "TERMINAL_WIDTH": "100"}).output
+    told = shell.invoke("--help", env={"COLUMNS": "100", "TERMINAL_WIDTH": "100"}).output
     where = [told.index(f"─ {part} ─") for part in ("Bring light in", "Teach and try", "Ask", "Prove")]
     assert where == sorted(where)
     for name, listed in COMMANDS.items():
@@ -98,16 +97,14 @@ def test_help_groups_the_commands_by_the_path() -> None:
     ],
 )
 def test_a_command_line_that_cannot_be_read_is_told_as_other_refusals(words: str, told: str) -> None:
-    done = CliRunner().invoke(app, words.split(), env={"COLUMNS": "60", "TERMINAL_WIDTH": "60"})
-    assert done.exit_code == 2
+    done = shell.run(*words.split(), code=2, env={"COLUMNS": "60", "TERMINAL_WIDTH": "60"})
     assert done.stdout == ""
     assert done.stderr == f"teachlab: {told}\n"
 
 
 @pytest.mark.parametrize("words", [[], ["surroundings"]])
 def test_without_arguments_help_is_printed(words: list[str]) -> None:
-    done = CliRunner().invoke(app, words)
-    assert done.exit_code == 2
+    done = shell.run(*words, code=2)
     assert "Usage:" in done.output
     assert "teachlab:" not in done.stderr
 
@@ -118,7 +115,7 @@ def test_an_example_stands_in_the_row_of_its_command() -> None:
 
 
 def test_paragraphs_of_help_flow_with_the_width() -> None:
-    wide = CliRunner().invoke(app, ["counterfactual", "--help"], env={"COLUMNS": "80", "TERMINAL_WIDTH": "80"}).output
+    wide = shell.invoke("counterfactual", "--help", env={"COLUMNS": "80", "TERMINAL_WIDTH": "80"}).output
     lines = [line.strip() for line in wide.splitlines()]
     begins = next(k for k, line in enumerate(lines) if line.startswith("Margin: half"))
     ends = next(k for k, line in enumerate(lines) if line.endswith("promises nothing."))
@@ -132,7 +129,6 @@ def test_the_examples_run_one_after_the_other(tmp_path: Path, monkeypatch: pytes
         words = shlex.split(line)[1:]
         if words[0] == "demo":  # runs elsewhere
             words = ["demo", "--draws", "2"]
-        done = CliRunner().invoke(app, words)
-        assert done.exit_code == 0, f"{line}\n{done.output}"
+        shell.run(*words)
     made = {"jars.parquet", "light.svg", "proposed.csv", "spread.svg", "surface.svg", "speed.svg", "seen.svg", "record"}
     assert made <= {path.name for path in tmp_path.iterdir()}

@@ -8,9 +8,9 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.parquet as pq
 import pytest
-from typer.testing import CliRunner
+import shell
 
-from teachlab.cli import app, command_of
+from teachlab.cli import command_of
 from teachlab.cli.commands import COMMANDS as LISTED
 
 SETTING = {"schema": 1, "unit": "counts", "on_level": 550.0, "off_level": 500.0, "polarity": "light-on"}
@@ -115,7 +115,7 @@ def run(folder: Path, out: Path, words: str, kind: str):
     places |= {name: folder / f"{name}.json" for name in ("S", "T")}
     places |= {"O": folder / f"{kind}.out.parquet", "LOG": folder / f"{kind}.csv", "REC": folder / "record/result.json"}
     places |= {"PAGE": f"{out}.html", "MADE": f"{out}.parquet", "EDGES": f"{out}.csv"}
-    return CliRunner().invoke(app, [str(places.get(word, word)) for word in words.split()])
+    return shell.invoke(*[str(places.get(word, word)) for word in words.split()])
 
 
 def too_large(kind: str) -> bool:

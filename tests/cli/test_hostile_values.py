@@ -9,9 +9,9 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.parquet as pq
 import pytest
-from typer.testing import CliRunner, Result
+import shell
+from typer.testing import Result
 
-from teachlab.cli import app
 from teachlab.questions.surroundings.neighbours import neighbour_pulses
 
 HUGE = "1.7976931348623157e308"
@@ -48,7 +48,7 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 def run(folder: Path, *words: str) -> Result:
     places = {path.name for path in folder.iterdir()}
-    return CliRunner().invoke(app, [str(folder / word) if word in places else word for word in words])
+    return shell.invoke(*[str(folder / word) if word in places else word for word in words])
 
 
 @pytest.mark.parametrize(
@@ -123,8 +123,7 @@ def test_the_smallest_confidence_has_an_interval(folder: Path) -> None:
 def test_rates_far_apart_have_an_alias_and_a_shift() -> None:
     words = "surroundings beat --own-hz 1000 --other-hz {} --amplitude 1 --integration-us 1 --hysteresis 10"
     for other, code in (("1e9", 0), (HUGE, 2)):
-        done = CliRunner().invoke(app, [*words.format(other).split(), "--evaluation-rate-hz", "0.5"])
-        assert done.exit_code == code, done.output
+        shell.run(*words.format(other).split(), "--evaluation-rate-hz", "0.5", code=code)
     found = neighbour_pulses(own_period_us=1e300, other_period_us=1e-300, own_width_us=1e-301, other_width_us=1e-301)
     assert 0 <= found.values["shift_us"] <= 5e-301
 

@@ -6,21 +6,15 @@ import json
 import re
 from pathlib import Path
 
-from typer.testing import CliRunner
+import shell
 
-from teachlab.cli import app
 from teachlab.data.setting_files import read_setting
-
-
-def run(*words: object):
-    return CliRunner().invoke(app, [str(word) for word in words])
 
 
 def test_the_sensor_beside_the_log_is_found(tmp_path: Path) -> None:
     recording, setting, plot = (tmp_path / name for name in ("s.parquet", "s.json", "s.svg"))
-    assert run("synth", "sensed-tubs", "--passes", 60, "--out", recording).exit_code == 0
-    done = run("identify", recording, "--out", setting, "--plot", plot)
-    assert done.exit_code == 0, done.output
+    shell.run("synth", "sensed-tubs", "--passes", 60, "--out", recording)
+    done = shell.run("identify", recording, "--out", setting, "--plot", plot)
     lines = done.output.splitlines()
     assert lines[0].startswith("Rehearsal on synthetic light")
     head = " ".join(done.output.split("Claim:")[0].split())
@@ -30,10 +24,10 @@ def test_the_sensor_beside_the_log_is_found(tmp_path: Path) -> None:
     assert done.stderr == f"Written: {plot}\n"
     assert "no part of the setting" in " ".join(done.output.split())
     assert f"Next: teachlab agree {recording} --setting {setting}" in done.output
-    assert run("agree", recording, "--setting", setting).exit_code == 0
-    more = run("identify", recording, "--details").output
+    shell.run("agree", recording, "--setting", setting)
+    more = shell.invoke("identify", recording, "--details").output
     assert "Classes that fit" in more
-    told = json.loads(run("identify", recording, "--json").stdout)
+    told = json.loads(shell.invoke("identify", recording, "--json").stdout)
     # What sensed-tubs.toml says: on 900, off 820, filter 2, off-delay 5, lag 3.
     true = {"on_level": 900, "off_level": 820, "latency_active": 4, "latency_inactive": 9, "delay_difference": 5}
     for name, value in true.items():
@@ -49,8 +43,7 @@ def test_the_sensor_beside_the_log_is_found(tmp_path: Path) -> None:
 
 def test_without_an_output_nothing_is_identified(tmp_path: Path) -> None:
     recording = tmp_path / "d.parquet"
-    assert run("synth", "demo", "--passes", 5, "--out", recording).exit_code == 0
-    done = run("identify", recording)
-    assert done.exit_code == 2
+    shell.run("synth", "demo", "--passes", 5, "--out", recording)
+    done = shell.run("identify", recording, code=2)
     assert "--output-column" in done.output
     assert "Traceback" not in done.output

@@ -7,13 +7,10 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from typer.testing import CliRunner
+import shell
 
-from teachlab.cli import app
 from teachlab.data.recording_files import read_recording
 from teachlab.data.truth_files import find_truth, read_truth
-
-RUN = CliRunner()
 
 
 @pytest.fixture
@@ -30,15 +27,10 @@ def log(tmp_path: Path) -> Path:
     return path
 
 
-def invoke(*words: object):
-    return RUN.invoke(app, [str(word) for word in words])
-
-
 def test_a_log_becomes_a_recording_with_passes(log: Path, tmp_path: Path) -> None:
     out = tmp_path / "r.parquet"
     words = ["import", log, "--column", "level", "--unit", "mV", "--time", "seconds", "--truth-column", "product"]
-    done = invoke(*words, "--direction", "rise", "--full-scale", 100, "--out", out, "--json")
-    assert done.exit_code == 0, done.output
+    done = shell.run(*words, "--direction", "rise", "--full-scale", 100, "--out", out, "--json")
     document = json.loads(done.stdout)
     assert {
         k: document[k] for k in ("samples", "sample_rate_hz", "rate_from", "dtype", "passes", "invalid_samples")
@@ -60,8 +52,9 @@ def test_a_log_becomes_a_recording_with_passes(log: Path, tmp_path: Path) -> Non
 
 def test_people_are_told_what_was_found_and_what_comes_next(log: Path, tmp_path: Path) -> None:
     out = tmp_path / "r.parquet"
-    done = invoke("import", log, "--column", "level", "--unit", "mV", "--rate", 500, "--decimal", "comma", "--out", out)
-    assert done.exit_code == 0, done.output
+    done = shell.run(
+        "import", log, "--column", "level", "--unit", "mV", "--rate", 500, "--decimal", "comma", "--out", out
+    )
     assert "1,000 samples at 500 Hz (given)" in " ".join(done.stdout.split())
     assert "No passes were imported" in done.stdout
     assert f"teachlab label {out}" in done.stdout
@@ -73,13 +66,12 @@ def test_gaps_are_refused_then_filled(log: Path, tmp_path: Path) -> None:
     log.write_text("".join(lines[:300] + lines[340:]), encoding="utf-8")
     out = tmp_path / "r.parquet"
     words = ["import", log, "--column", "level", "--unit", "mV", "--time", "seconds", "--out", out]
-    refused = invoke(*words)
+    refused = shell.invoke(*words)
     assert (refused.exit_code, refused.stdout) == (2, "")
     assert "row 298 (line 301)" in refused.stderr
     assert "between rows 297 and 298" in refused.stderr
     assert not out.exists()
-    filled = invoke(*words, "--fill-gaps")
-    assert filled.exit_code == 0, filled.output
+    filled = shell.run(*words, "--fill-gaps")
     assert "1 gap filled with 40 invalid samples" in filled.stdout
     assert read_recording(out).samples == 1000
 
@@ -106,7 +98,7 @@ def test_gaps_are_refused_then_filled(log: Path, tmp_path: Path) -> None:
     ],
 )
 def test_bad_input_is_one_message_and_exit_code_2(log: Path, tmp_path: Path, words: list[object], says: str) -> None:
-    done = invoke("import", log, *words, "--out", tmp_path / "r.parquet")
+    done = shell.invoke("import", log, *words, "--out", tmp_path / "r.parquet")
     assert (done.exit_code, done.stdout) == (2, "")
     assert says in " ".join(done.stderr.replace("│", " ").split())
     assert "Traceback" not in done.stderr
@@ -139,8 +131,7 @@ def test_the_unit_of_times_is_that_of_the_column_s_name(
         "--out",
         str(tmp_path / "r.parquet"),
     ]
-    done = CliRunner().invoke(app, [*given, *words])
-    assert done.exit_code == 0, done.output
+    done = shell.run(*given, *words)
     assert f"200 samples at {rate:g} Hz" in " ".join(done.output.split())
     assert (f"The numbers in column '{name}' are read as ms" in " ".join(done.stderr.split())) is told
 
@@ -157,10 +148,7 @@ def test_the_unit_of_times_is_that_of_the_column_s_name(
 def test_files_without_text_are_named_by_their_content(tmp_path: Path, start: bytes, told: str) -> None:
     log = tmp_path / "log.csv"
     log.write_bytes(start)
-    done = CliRunner().invoke(
-        app, ["import", str(log), "--unit", "mV", "--rate", "1", "--out", str(tmp_path / "r.parquet")]
-    )
-    assert done.exit_code == 2
+    done = shell.run("import", log, "--unit", "mV", "--rate", "1", "--out", tmp_path / "r.parquet", code=2)
     assert told in done.stderr
 
 
@@ -176,8 +164,7 @@ def test_passes_in_rows_of_a_log_go_with_the_samples_that_its_gaps_leave_out(
     table.write_text("start,end\n20,30\n60,70\n100,110\n")
     words = "--time time_s --column level --unit mV --passes-in samples --fill-gaps"
     line = f"import {log} --passes {table} --out {out} {words}"
-    done = CliRunner().invoke(app, line.split())
-    assert done.exit_code == 0, done.output
+    shell.run(*line.split())
     truth = read_truth(tmp_path / "line.passes.parquet")
     assert truth.start.tolist() == samples[[20, 60, 100]].tolist()
     assert truth.end.tolist() == (samples[[29, 69, 109]] + 1).tolist()
@@ -190,8 +177,7 @@ def test_midnight_is_told_where_times_of_day_go_past_it(hour: int, said: bool, t
     log = tmp_path / "log.csv"
     log.write_text("clock,level\n" + "".join(f"{text},{k % 7}\n" for k, text in enumerate(stamps)))
     words = f"import {log} --out {tmp_path / 'line.parquet'} --time clock --column level --unit mV --json"
-    done = CliRunner().invoke(app, words.split())
-    assert done.exit_code == 0, done.output
+    done = shell.run(*words.split())
     document = json.loads(done.stdout)
     assert document["seconds"] == pytest.approx(4.0)
     assert any("midnight" in note for note in document["notes"]) is said
@@ -202,7 +188,6 @@ def test_a_header_that_is_stated_is_no_row(units: str, tmp_path: Path) -> None:
     log = tmp_path / "log.csv"
     log.write_text("clock,level\n" + units + "".join(f"{k / 100:.2f},{k % 7}\n" for k in range(40)))
     words = f"import {log} --header --out {tmp_path / 'line.parquet'} --time clock --column level --unit mV --json"
-    done = CliRunner().invoke(app, words.split())
-    assert done.exit_code == 0, done.output
+    done = shell.run(*words.split())
     document = json.loads(done.stdout)
     assert (document["rows"], document["samples"], document["invalid_samples"]) == (40, 40, 0)

@@ -8,10 +8,9 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+import shell
 from numpy.typing import NDArray
-from typer.testing import CliRunner
 
-from teachlab.cli import app
 from teachlab.data.quality.trace_figure import envelope
 from teachlab.data.recording_files import write_recording
 from teachlab.data.truth_files import write_truth
@@ -19,7 +18,6 @@ from teachlab.model.printable_text import wrong_text
 from teachlab.model.recording import Direction, Origin, Recording, RecordingInfo
 from teachlab.model.truth import Truth, TruthSource
 
-RUN = CliRunner()
 KEYS = {
     "samples", "sample_rate_hz", "seconds", "invalid", "saturated", "direction", "passes", "noise", "contrast",
     "separable",
@@ -47,7 +45,7 @@ def write(
 
 
 def invoke(*words: object):
-    return RUN.invoke(app, [*(str(word) for word in words), *(["--details"] if words[0] == "inspect" else [])])
+    return shell.invoke(*words, *(["--details"] if words[0] == "inspect" else []))
 
 
 def test_json_holds_every_key_of_the_contract(tmp_path: Path) -> None:
@@ -123,7 +121,7 @@ def test_the_picture_draws_no_level_while_the_passes_lie_beside_the_light(tmp_pa
     seen, start = [], 100 + 250 * np.arange(40)
     for late in (0, 120):
         write_truth(tmp_path / "line.passes.parquet", Truth.from_arrays(start + late, start + late + 100))
-        assert RUN.invoke(app, ["inspect", str(path), "--plot", str(plot)]).exit_code == 0
+        shell.run("inspect", path, "--plot", plot)
         text = plot.read_text()
         seen.append(("level: separates" in text, "No level is drawn: align the passes first." in text))
     assert seen == [(True, False), (False, True)]
@@ -139,7 +137,7 @@ def test_passes_in_which_nothing_is_seen_are_no_fault_of_a_level(tmp_path: Path)
     write_recording(tmp_path / "far.parquet", Recording.from_array(light.round().astype(np.int16), info))
     write_truth(tmp_path / "far.passes.parquet", Truth.from_arrays(start, start + 25))
     plot = tmp_path / "light.svg"
-    told = RUN.invoke(app, ["inspect", str(tmp_path / "far.parquet"), "--plot", str(plot)]).stdout
+    told = shell.invoke("inspect", tmp_path / "far.parquet", "--plot", plot).stdout
     assert told.startswith("Nothing is seen in most passes.\nWhy: In 584 of 600 passes the light is that of the gaps: ")
     assert "No fixed level works" not in told
     assert "level: separates" not in plot.read_text()
@@ -148,7 +146,7 @@ def test_passes_in_which_nothing_is_seen_are_no_fault_of_a_level(tmp_path: Path)
 def test_an_empty_table_of_passes_is_named(tmp_path: Path) -> None:
     path = write(tmp_path, truth=False)
     write_truth(tmp_path / "line.passes.parquet", Truth.from_arrays([], []))
-    told = RUN.invoke(app, ["inspect", str(path)]).stdout
+    told = shell.invoke("inspect", path).stdout
     assert told.startswith("No passes are known.\nWhy: The table of passes is empty.\n")
     assert f"Or take it away, then: teachlab label {path}" in " ".join(told.split())
 
@@ -221,10 +219,10 @@ def test_levels_with_no_more_errors_than_are_accepted_may_serve(tmp_path: Path, 
     path = tmp_path / "line.parquet"
     write_recording(path, [light], RecordingInfo(sample_rate_hz=1000.0, unit="counts", direction=Direction.RISE))
     write_truth(tmp_path / "line.passes.parquet", Truth.from_arrays(start, start + 100, uncertainty_samples=2.0))
-    done = RUN.invoke(app, ["inspect", str(path)])
+    done = shell.invoke("inspect", path)
     assert done.stdout.startswith(told)
     assert f"leaves {wrong_text(lost, 0)} on 60 passes" in " ".join(done.stdout.split())
-    assert RUN.invoke(app, ["surface", str(path)]).stdout.startswith(told.rstrip("."))
+    assert shell.invoke("surface", path).stdout.startswith(told.rstrip("."))
 
 
 @pytest.mark.parametrize(
@@ -251,11 +249,11 @@ def test_a_filter_that_mends_what_no_level_does_is_told_first(
     info = RecordingInfo(sample_rate_hz=1000.0, unit="counts", direction=Direction.RISE)
     write_recording(tmp_path / "line.parquet", [light], info)
     write_truth(tmp_path / "line.passes.parquet", Truth.from_arrays(start, start + 100, uncertainty_samples=2.0))
-    said = RUN.invoke(app, ["inspect", "line.parquet"]).stdout
+    said = shell.invoke("inspect", "line.parquet").stdout
     assert said.splitlines()[0] == told
     assert said.splitlines()[-1] == "Next: teachlab design line.parquet"
-    assert RUN.invoke(app, ["design", "line.parquet", "--out", "made.json"]).exit_code == 0
-    scored = json.loads(RUN.invoke(app, ["replay", "line.parquet", "--setting", "made.json", "--json"]).stdout)["score"]
+    shell.run("design", "line.parquet", "--out", "made.json")
+    scored = json.loads(shell.invoke("replay", "line.parquet", "--setting", "made.json", "--json").stdout)["score"]
     wrong = sum(scored[name] for name in ("misses", "merged", "extra", "false_trips"))
     assert wrong == ("1 error" in told)
 
@@ -285,7 +283,7 @@ def test_a_trend_is_told_from_six_minutes_on(tmp_path: Path, seconds: int, told:
     light = 100 + np.arange(10 * seconds) / 1000
     path = tmp_path / "slow.parquet"
     write_recording(path, Recording.from_array(light, RecordingInfo(sample_rate_hz=10.0, unit="counts")))
-    row = " ".join(RUN.invoke(app, ["inspect", str(path), "--details"]).output.replace("│", " ").split())
+    row = " ".join(shell.invoke("inspect", path, "--details").output.replace("│", " ").split())
     assert ("counts/h" in row) == told
     if told:
         assert "drift level +3.6" in row
@@ -308,13 +306,13 @@ def test_touching_products_are_no_fault_of_the_level(tmp_path, monkeypatch):
     write_recording("line.parquet", [light], RecordingInfo(sample_rate_hz=1000.0, unit="mV"))
     write_truth("line.passes.parquet", Truth.from_arrays(start, end, uncertainty_samples=1.0))
     touch = int((gap == 0).sum())
-    told = RUN.invoke(app, ["inspect", "line.parquet"]).stdout.splitlines()
+    told = shell.invoke("inspect", "line.parquet").stdout.splitlines()
     assert told[0] == "A fixed level can work here, but it counts touching products as one."
     assert told[1].startswith(
         f"Why: {touch} of 90 passes touch the one before, and the light does not fall back between"
     )
     assert any(f"leaves no error on {90 - touch} passes" in f"{a} {b}" for a, b in pairwise(told))
-    told = RUN.invoke(app, ["bench", "line.parquet", "--strategy", "two-sample-midpoint", "--draws", "4"]).stdout
+    told = shell.invoke("bench", "line.parquet", "--strategy", "two-sample-midpoint", "--draws", "4").stdout
     assert not told.startswith("None of these works")
 
 
@@ -336,19 +334,19 @@ def _line(folder: Path, rise: float, *, passes: int = 60, weak: float = 90.0) ->
 def test_borders_that_are_sharper_than_the_light_are_named_before_no_level_is_said_to_work(tmp_path: Path) -> None:
     """Weak lids need a level that strong ones cross before the border: only the borders are in the way of it."""
     path, _ = _line(tmp_path, 12)
-    said = RUN.invoke(app, ["inspect", str(path)]).stdout
+    said = shell.invoke("inspect", path).stdout
     assert said.startswith("Allow for the edges of the light first.\n")
     assert "With --tolerance-ms 4 the best pair of levels makes no error." in said.replace("\n  ", " ")
     step = said.splitlines()[-1].removeprefix("Next: teachlab ").split()
     assert step == ["inspect", str(path), "--tolerance-ms", "4"]
-    again = RUN.invoke(app, step).stdout
+    again = shell.invoke(*step).stdout
     assert again.startswith("A fixed level can work here.\n")
     assert again.splitlines()[-1] == f"Next: teachlab bench {path} --tolerance-ms 4"
-    told = json.loads(RUN.invoke(app, ["inspect", str(path), "--json"]).stdout)["wider_borders"]
+    told = json.loads(shell.invoke("inspect", path, "--json").stdout)["wider_borders"]
     assert (told["tolerance_ms"], told["errors"], told["errors_now"] >= 7) == (4, 0, True)
     # With edges as sharp as the borders nothing of it is said: a level works as it is.
     sharp, _ = _line(tmp_path, 2)
-    assert RUN.invoke(app, ["inspect", str(sharp)]).stdout.startswith("A fixed level can work here.\n")
+    assert shell.invoke("inspect", sharp).stdout.startswith("A fixed level can work here.\n")
 
 
 def test_a_log_that_stands_still_is_named_and_is_no_fault_of_a_setting(tmp_path: Path) -> None:
@@ -359,25 +357,25 @@ def test_a_log_that_stands_still_is_named_and_is_no_fault_of_a_setting(tmp_path:
     stopped = light.copy()
     stopped[7320:] = stopped[7320]
     write_recording(path, [stopped], info)
-    said = RUN.invoke(app, ["inspect", str(path)]).stdout.replace("\n  ", " ")
+    said = shell.invoke("inspect", path).stdout.replace("\n  ", " ")
     assert said.startswith("Part of the log stands still.\n")
     assert "does not change by a single step in 24 passes, first 3.67 s after the start" in said
-    judged = RUN.invoke(app, ["replay", str(path), "--setting", str(setting)]).stdout.replace("\n  ", " ")
+    judged = shell.invoke("replay", path, "--setting", setting).stdout.replace("\n  ", " ")
     assert judged.startswith("Cannot be decided:")
     assert "24 passes lost: the light does not change by a single step in them" in judged
     # The twin: as many pieces are there and too weak, and that is the setting's.
     weak = light.copy()
     weak[7320:] = 300 + (weak[7320:] - 300) / 4
     write_recording(path, [weak], info)
-    judged = RUN.invoke(app, ["replay", str(path), "--setting", str(setting)]).stdout
+    judged = shell.invoke("replay", path, "--setting", setting).stdout
     assert judged.startswith("This setting does not work:")
 
 
 def test_too_few_passes_are_said_first_and_the_next_step_works(tmp_path: Path) -> None:
     path, _ = _line(tmp_path, 2, passes=2)
-    said = RUN.invoke(app, ["inspect", str(path)]).stdout
+    said = shell.invoke("inspect", path).stdout
     assert said.startswith("Record more passes.\nWhy: 2 passes are to be detected. bench needs at least 3,")
     step = said.splitlines()[-1].removeprefix("Next: teachlab ").split()
-    assert RUN.invoke(app, step).exit_code == 0
+    shell.run(*step)
     enough, _ = _line(tmp_path, 2, passes=3)
-    assert RUN.invoke(app, ["inspect", str(enough)]).stdout.startswith("A fixed level can work here.\n")
+    assert shell.invoke("inspect", enough).stdout.startswith("A fixed level can work here.\n")

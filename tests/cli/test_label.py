@@ -9,16 +9,14 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from typer.testing import CliRunner
+import shell
 
-from teachlab.cli import app
 from teachlab.data.recording_files import read_recording, write_recording
 from teachlab.data.shipped import datasets_root
 from teachlab.data.truth_files import find_truth, read_truth, write_truth
 from teachlab.model.recording import RecordingInfo
 from teachlab.model.truth import Truth
 
-RUN = CliRunner()
 START = 100 + 250 * np.arange(20)
 
 
@@ -33,17 +31,13 @@ def line(tmp_path: Path) -> Path:
     return path
 
 
-def invoke(*words: object):
-    return RUN.invoke(app, [str(word) for word in words])
-
-
 def test_the_table_is_read_back_in_the_direction_that_was_given(line: Path, tmp_path: Path) -> None:
     """Products for most of the time: the rarer level is the belt, and only the option says so."""
-    said = invoke("label", line, "--direction", "dip").stdout
+    said = shell.invoke("label", line, "--direction", "dip").stdout
     back = next(one for one in said.splitlines() if one.startswith("Then: "))
     assert "--direction dip --from" in back
     words = back.partition("teachlab ")[2].replace("NAME", str(tmp_path / "taken")).split()
-    assert "Objects lower the light (given)" in " ".join(invoke(*words).stdout.split())
+    assert "Objects lower the light (given)" in " ".join(shell.invoke(*words).stdout.split())
 
 
 def test_the_table_is_read_back_against_the_proposal_that_was_corrected(line: Path, tmp_path: Path) -> None:
@@ -51,19 +45,19 @@ def test_the_table_is_read_back_against_the_proposal_that_was_corrected(line: Pa
     light = read_recording(line).light[:].copy()
     light[300:305] += 60
     write_recording(tmp_path / "short.parquet", [light], RecordingInfo(sample_rate_hz=1000.0, unit="counts"))
-    said = invoke("label", tmp_path / "short.parquet", "--min-ms", "2").stdout
+    said = shell.invoke("label", tmp_path / "short.parquet", "--min-ms", "2").stdout
     back = next(one for one in said.splitlines() if one.startswith("Then: "))
     words = shlex.split(back.partition("teachlab ")[2].replace("NAME", str(tmp_path / "taken")))
-    assert "As proposed: 21 of 21; with moved borders: 0, taken out: 0, added: 0." in invoke(*words).stdout
+    assert "As proposed: 21 of 21; with moved borders: 0, taken out: 0, added: 0." in shell.invoke(*words).stdout
 
 
 def test_an_object_to_be_ignored_that_switches_the_replay_is_no_agreement(line: Path, tmp_path: Path) -> None:
     table = tmp_path / "line.passes.csv"
-    invoke("label", line)
+    shell.invoke("label", line)
     lines = table.read_text().splitlines()
     lines[3] = lines[3].replace("detect", "ignore")
     (tmp_path / "seen.csv").write_text("\n".join(lines) + "\n")
-    said = invoke("label", line, "--from", tmp_path / "seen.csv", "--out", tmp_path / "taken.parquet").stdout
+    said = shell.invoke("label", line, "--from", tmp_path / "seen.csv", "--out", tmp_path / "taken.parquet").stdout
     assert "agrees with every pass" not in said
     assert "disagrees with the passes" in said
 
@@ -74,7 +68,7 @@ def test_passes_that_the_record_cuts_agree_with_nothing(tmp_path: Path) -> None:
     write_recording(
         tmp_path / "cut.parquet", [light.astype(np.uint16)], RecordingInfo(sample_rate_hz=1000.0, unit="counts")
     )
-    said = invoke("label", tmp_path / "cut.parquet").stdout
+    said = shell.invoke("label", tmp_path / "cut.parquet").stdout
     assert "1 pass proposed" in said
     assert "A replay" not in said
 
@@ -86,12 +80,11 @@ def test_levels_above_ten_thousand_are_told_in_full(tmp_path: Path) -> None:
     write_recording(
         tmp_path / "wide.parquet", [light.astype(np.uint16)], RecordingInfo(sample_rate_hz=1000.0, unit="counts")
     )
-    assert "Two levels: 20010 counts and 52345 counts" in invoke("label", tmp_path / "wide.parquet").stdout
+    assert "Two levels: 20010 counts and 52345 counts" in shell.invoke("label", tmp_path / "wide.parquet").stdout
 
 
 def test_passes_are_proposed_beside_the_recording(line: Path, tmp_path: Path) -> None:
-    done = invoke("label", line)
-    assert done.exit_code == 0, done.output
+    done = shell.run("label", line)
     assert "20 passes proposed" in done.stdout
     assert "the rarer level" in done.stdout
     assert "--direction dip" in done.stdout
@@ -107,7 +100,7 @@ def test_passes_are_proposed_beside_the_recording(line: Path, tmp_path: Path) ->
 def test_levels_of_wide_converters_are_figures_that_people_read(line: Path, tmp_path: Path, gain: float) -> None:
     light = read_recording(line).read(0, 5100).as_float() * gain
     write_recording(line, [light], RecordingInfo(sample_rate_hz=1000.0, unit="counts"))
-    said = " ".join(invoke("label", line).stdout.split())
+    said = " ".join(shell.invoke("label", line).stdout.split())
     high = re.search(r"counts and (\d+) counts", said)
     assert high is not None
     assert float(high[1]) == pytest.approx(70 * gain, rel=0.01)
@@ -115,7 +108,7 @@ def test_levels_of_wide_converters_are_figures_that_people_read(line: Path, tmp_
 
 
 def test_what_a_person_corrects_is_read_again(line: Path, tmp_path: Path) -> None:
-    invoke("label", line)
+    shell.invoke("label", line)
     table = tmp_path / "line.passes.csv"
     table.write_text(table.read_text().replace("100,160,,detect", "98,162,seam,ignore"))
     truth = read_truth(table)
@@ -124,7 +117,7 @@ def test_what_a_person_corrects_is_read_again(line: Path, tmp_path: Path) -> Non
 
 def test_json(line: Path, tmp_path: Path) -> None:
     out = tmp_path / "mine.parquet"
-    document = json.loads(invoke("label", line, "--out", out, "--json").stdout)
+    document = json.loads(shell.invoke("label", line, "--out", out, "--json").stdout)
     assert (document["passes"], document["source"], document["direction"]) == (20, "self-labelled", "rise")
     assert document["levels"]["high"] == pytest.approx(70, abs=1)
     assert read_truth(out).passes == 20
@@ -133,20 +126,19 @@ def test_json(line: Path, tmp_path: Path) -> None:
 def test_an_existing_table_is_kept_unless_forced(line: Path, tmp_path: Path) -> None:
     table = tmp_path / "line.passes.csv"
     write_truth(table, Truth.from_arrays([1], [2]))
-    done = invoke("label", line)
+    done = shell.invoke("label", line)
     assert (done.exit_code, done.stdout) == (2, "")
     assert "perhaps corrected by hand" in done.stderr
     assert read_truth(table).passes == 1
-    assert invoke("label", line, "--force").exit_code == 0
+    shell.run("label", line, "--force")
     assert read_truth(table).passes == 20
 
 
 def test_no_second_table_beside_independent_passes(line: Path, tmp_path: Path) -> None:
     write_truth(tmp_path / "line.passes.parquet", Truth.from_arrays([1], [2]))
-    done = invoke("label", line, "--force")
-    assert done.exit_code == 2
+    done = shell.run("label", line, "--force", code=2)
     assert "already has passes" in done.stderr
-    assert invoke("label", line, "--out", tmp_path / "mine.csv").exit_code == 0
+    shell.run("label", line, "--out", tmp_path / "mine.csv")
 
 
 @pytest.mark.parametrize(
@@ -158,7 +150,7 @@ def test_no_second_table_beside_independent_passes(line: Path, tmp_path: Path) -
     ],
 )
 def test_bad_options_exit_with_2(line: Path, words: list[str], says: str) -> None:
-    done = invoke("label", line, *words)
+    done = shell.invoke("label", line, *words)
     assert (done.exit_code, done.stdout) == (2, "")
     assert says in done.stderr
 
@@ -166,7 +158,7 @@ def test_bad_options_exit_with_2(line: Path, words: list[str], says: str) -> Non
 def test_light_without_two_levels_exits_with_2(tmp_path: Path) -> None:
     light = np.random.default_rng(1).normal(50, 5, 5000)
     write_recording(tmp_path / "r.parquet", [light], RecordingInfo(sample_rate_hz=1.0, unit="mV"))
-    done = invoke("label", tmp_path / "r.parquet")
+    done = shell.invoke("label", tmp_path / "r.parquet")
     assert (done.exit_code, done.stdout) == (2, "")
     assert "does not have two levels" in done.stderr
     assert "required: 2" in done.stderr
@@ -181,7 +173,7 @@ def test_real_recordings_against_their_independent_passes(tmp_path: Path, name: 
     """
     path = datasets_root() / f"{name}.parquet"
     out = tmp_path / "p.csv"
-    assert invoke("label", path, "--out", out).exit_code == 0
+    shell.run("label", path, "--out", out)
     proposed, known = read_truth(out), read_truth(find_truth(path))
     recording = read_recording(path)
     covered = 0
@@ -202,15 +194,13 @@ def test_the_commands_that_it_prints_run_as_printed(
     """From the folder where they were printed, with a name that holds a space; a server and a report are not begun."""
     monkeypatch.chdir(tmp_path)
     line.rename("line 3.parquet")
-    told = invoke("label", "line 3.parquet").output.splitlines()
+    told = shell.invoke("label", "line 3.parquet").output.splitlines()
     printed = [text.partition("teachlab ")[2] for text in told if "teachlab " in text]
     assert len(printed) == 2
     served, then = (shlex.split(text) for text in printed)
     assert served[-1] == "--serve"
-    page = invoke(*served[:-1], "--out", "page.html")
-    assert page.exit_code == 0, page.output
-    back = invoke(*then)
-    assert back.exit_code == 0, back.output
+    shell.run(*served[:-1], "--out", "page.html")
+    back = shell.run(*then)
     assert Path("NAME.passes.parquet").exists()
     after = [text.partition("teachlab ")[2] for text in back.output.splitlines() if "teachlab " in text]
-    assert invoke(*shlex.split(after[0])).exit_code == 0
+    shell.run(*shlex.split(after[0]))

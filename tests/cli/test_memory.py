@@ -11,9 +11,8 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.parquet as pq
 import pytest
-from typer.testing import CliRunner
+import shell
 
-from teachlab.cli import app
 from teachlab.data.quality.labelling import propose_passes
 from teachlab.data.recording_files import read_recording, write_recording
 from teachlab.data.truth_files import write_truth
@@ -42,7 +41,7 @@ from teachlab.teaching.strategies.single_sample import SingleSample
 @pytest.fixture
 def line(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> str:
     monkeypatch.chdir(tmp_path)
-    assert CliRunner().invoke(app, ["synth", "demo", "--passes", "30", "--out", "a.parquet"]).exit_code == 0
+    shell.run("synth", "demo", "--passes", "30", "--out", "a.parquet")
     (tmp_path / "s.json").write_text('{"unit": "counts", "on_level": 1200, "off_level": 1100, "polarity": "light-on"}')
     return "a.parquet"
 
@@ -74,8 +73,7 @@ def test_is_refused_with_the_figure(line: str, words: str, says: str) -> None:
         pq.write_table(table, "bomb.passes.parquet", compression="zstd")
         assert Path("bomb.passes.parquet").stat().st_size < 100_000
     before = sorted(Path().iterdir())
-    ran = CliRunner().invoke(app, words.split())
-    assert ran.exit_code == 2, ran.output
+    ran = shell.run(*words.split(), code=2)
     assert says in ran.output
     assert "1 GB may be used" in ran.output
     assert "--memory" in ran.output

@@ -8,9 +8,8 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from typer.testing import CliRunner
+import shell
 
-from teachlab.cli import app
 from teachlab.data.recording_files import write_recording
 from teachlab.data.setting_files import write_setting
 from teachlab.data.truth_files import write_truth
@@ -114,16 +113,14 @@ def decides(here: Path, step: str) -> None:
     """Keep the setting, or log the least that was asked for, and run the command of the step: now it is decided."""
     command = step[step.index("teachlab ") :]
     if "NEW.parquet" not in command:
-        kept = CliRunner().invoke(app, shlex.split(command)[1:])
-        assert kept.exit_code == 0, kept.output
+        kept = shell.run(*shlex.split(command)[1:])
         step = told_step(kept.stdout)
         command = step[step.index("teachlab ") :]
     asked = {"5 lots of at": "more lots", "10 lots of at": "ten lots", "at least 50 passes": "more"}
     (log,) = [name for words, name in asked.items() if f"with {words}" in step]
     for end in (".parquet", ".passes.parquet"):
         shutil.copy(here / f"{log}{end}", here / f"NEW{end}")
-    done = CliRunner().invoke(app, shlex.split(command)[1:])
-    assert done.exit_code == 0, done.output
+    done = shell.run(*shlex.split(command)[1:])
     if command.startswith("teachlab compare "):
         assert "it takes" not in done.stdout
     else:
@@ -132,7 +129,7 @@ def decides(here: Path, step: str) -> None:
 
 @pytest.mark.parametrize("asked", ASKED)
 def test_the_next_step_works_as_printed(folder: Path, asked: str) -> None:
-    told = CliRunner().invoke(app, shlex.split(asked))
+    told = shell.invoke(*shlex.split(asked))
     assert told.stdout.count("Next: ") == 1
     step = told_step(told.stdout)
     assert "--help" not in step
@@ -141,17 +138,16 @@ def test_the_next_step_works_as_printed(folder: Path, asked: str) -> None:
         decides(folder / "here", step)
     elif step.startswith("teachlab "):
         quick = ["--draws", "3"] if step.split()[1] in {"bench", "report"} else []
-        done = CliRunner().invoke(app, shlex.split(step)[1:] + quick)
-        assert done.exit_code == 0, done.output
+        shell.run(*(shlex.split(step)[1:] + quick))
     else:
         assert step.endswith(".")
 
 
 def test_the_result_is_kept_by_the_same_command_as_printed(folder: Path) -> None:
     asked = f"teach {LINE} --strategy sweep-minmax --set weight=0.4 --seed 4"
-    told = CliRunner().invoke(app, shlex.split(asked)).stdout
+    told = shell.invoke(*shlex.split(asked)).stdout
     assert told.splitlines()[-1] == f"Next: teachlab {asked} --out setting.json"
-    kept = CliRunner().invoke(app, shlex.split(told.splitlines()[-1].removeprefix("Next: teachlab ")))
+    kept = shell.invoke(*shlex.split(told.splitlines()[-1].removeprefix("Next: teachlab ")))
     assert kept.stdout.splitlines()[0] == told.splitlines()[0]
 
 
@@ -167,7 +163,7 @@ def test_the_result_is_kept_by_the_same_command_as_printed(folder: Path) -> None
 )  # fmt: skip
 def test_passes_that_were_given_are_given_again(folder: Path, asked: str) -> None:
     command, *rest = shlex.split(asked)
-    told = CliRunner().invoke(app, [command, LINE, "--truth", "corks.csv", *rest])
+    told = shell.invoke(command, LINE, "--truth", "corks.csv", *rest)
     (step,) = [line.removeprefix("Next: ") for line in told.stdout.splitlines() if line.startswith("Next: ")]
     assert LINE not in step or "--truth corks.csv" in step
 
@@ -187,6 +183,6 @@ def test_a_message_names_no_option_that_its_command_lacks(folder: Path, asked: s
         write_recording(f"{name}.parquet", Recording.from_array(light, info))
     start = np.arange(100, 2900, 100)
     write_truth("flat.passes.parquet", Truth.from_arrays(start, start + 25))
-    done = CliRunner().invoke(app, shlex.split(asked))
+    done = shell.invoke(*shlex.split(asked))
     assert told in " ".join(done.output.split())
     assert "--setting" not in done.output

@@ -7,9 +7,8 @@ from pathlib import Path
 import documents
 import numpy as np
 import pytest
-from typer.testing import CliRunner
+import shell
 
-from teachlab.cli import app
 from teachlab.data.recording_files import write_recording
 from teachlab.data.setting_files import write_setting
 from teachlab.data.truth_files import write_truth
@@ -44,7 +43,7 @@ def test_no_screen_prints_what_is_no_number(tmp_path: Path, monkeypatch: pytest.
         words = shlex.split(text)
         if "follow.json" in words:
             continue
-        done = CliRunner().invoke(app, words)
+        done = shell.invoke(*words)
         codes.add(done.exit_code)
         found = NOT_A_NUMBER.search(done.output)
         if found:
@@ -98,7 +97,7 @@ def test_no_number_has_an_exponent(tmp_path: Path, monkeypatch: pytest.MonkeyPat
         write_setting(f"{name}.json", Setting(unit="counts", on_level=level, off_level=level - 234_567))
     told = {}
     for text in WIDE.split("\n")[1:-1]:
-        done = CliRunner().invoke(app, shlex.split(text))
+        done = shell.invoke(*shlex.split(text))
         assert done.exit_code in (0, 1, 3), (text, done.output, done.exception)
         if found := EXPONENT.search(done.output):
             told[text] = done.output[max(0, found.start() - 60) : found.end() + 20]

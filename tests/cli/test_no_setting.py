@@ -6,9 +6,8 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from typer.testing import CliRunner
+import shell
 
-from teachlab.cli import app
 from teachlab.data.recording_files import write_recording
 from teachlab.data.truth_files import write_truth
 from teachlab.model.recording import Recording, RecordingInfo
@@ -34,8 +33,7 @@ def line(tmp_path: Path) -> Path:
 
 
 def test_which_pass_is_weaker_than_what_is_said_with_units_and_what_can_help(line: Path) -> None:
-    done = CliRunner().invoke(app, ["teach", str(line), "--strategy", "balanced-guard"])
-    assert done.exit_code == 3
+    done = shell.run("teach", line, "--strategy", "balanced-guard", code=3)
     assert done.stdout == ""
     told = " ".join(done.stderr.split())
     assert "No setting: balanced-guard gives none. No fixed level can separate the passes 'tin' from" in told
@@ -46,7 +44,7 @@ def test_which_pass_is_weaker_than_what_is_said_with_units_and_what_can_help(lin
 
 
 def test_a_design_that_finds_none_leads_to_the_light(line: Path) -> None:
-    done = CliRunner().invoke(app, ["design", str(line)])
+    done = shell.invoke("design", line)
     if done.exit_code != 3:
         pytest.fail(done.output)
     assert " ".join(done.stderr.split()).endswith(f"Next: teachlab inspect {line}")

@@ -28,10 +28,10 @@ from typing import Any
 import documents
 import numpy as np
 import pytest
+import shell
 from openpyxl import Workbook
-from typer.testing import CliRunner
 
-from teachlab.cli import app, command_of
+from teachlab.cli import command_of
 from teachlab.cli.commands import COMMANDS
 from teachlab.data.recording_files import read_recording, write_recording
 from teachlab.data.setting_files import write_setting
@@ -632,8 +632,7 @@ def _more_files() -> None:
         "teach line.parquet --strategy sweep-minmax --out line.json",
         "teach a.parquet --strategy two-sample-midpoint --out taught-one.json",
     ):  # fmt: skip
-        done = CliRunner().invoke(app, shlex.split(words))
-        assert done.exit_code == 0, done.output
+        shell.run(*shlex.split(words))
     shutil.copytree("kept", "other")
     Path("pictures").mkdir()
     other = Path("other/result.json")
@@ -648,7 +647,7 @@ def _table(name: str, columns: dict[str, Any]) -> None:
 @cache
 def ran(words: str) -> tuple[int, str, str]:
     """Return exit code, what was printed, and what was told beside it."""
-    done = CliRunner().invoke(app, shlex.split(words))
+    done = shell.invoke(*shlex.split(words))
     assert done.exception is None or isinstance(done.exception, SystemExit), (words, done.exception)
     return done.exit_code, done.stdout, done.stderr
 
@@ -731,7 +730,7 @@ def test_json_details_and_memory_of_every_command(command: str, words: str, monk
 
     # What a limit refuses is tested where memory is taken (tests/cli/test_memory.py): here it must arrive.
     monkeypatch.setattr("teachlab.model.memory.memory_of", memory_of)
-    done = CliRunner().invoke(app, shlex.split(f"{words} --memory 2.5"))
+    done = shell.invoke(*shlex.split(f"{words} --memory 2.5"))
     assert isinstance(done.exception, Told)
     assert done.exception.args == (2.5e9,)
 

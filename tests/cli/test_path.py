@@ -11,15 +11,13 @@ import sys
 import time
 from dataclasses import replace
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 import pyarrow.csv as pacsv
 import pyarrow.parquet as pq
 import pytest
-from typer.testing import CliRunner
+import shell
 
-from teachlab.cli import app
 from teachlab.data.recording_files import write_recording
 from teachlab.data.setting_files import read_setting, write_setting
 from teachlab.data.truth_files import write_truth
@@ -45,27 +43,16 @@ def line(tmp_path: Path) -> Path:
     return path
 
 
-def run(*words: str | Path, code: int = 0) -> Any:
-    done = CliRunner().invoke(app, [str(word) for word in words])
-    assert done.exit_code == code, done.output
-    return done
-
-
-def document(*words: str | Path, code: int = 0) -> dict[str, Any]:
-    found: dict[str, Any] = json.loads(run(*words, "--json", code=code).stdout)
-    return found
-
-
 def test_teach_prints_a_setting_that_replays(line: Path, tmp_path: Path) -> None:
     out = tmp_path / "setting.json"
-    answer = document("teach", line, "--strategy", "two-sample-midpoint", "--out", out, "--seed", "4")
+    answer = shell.document("teach", line, "--strategy", "two-sample-midpoint", "--out", out, "--seed", "4")
     assert {"schema", "verdict", "setting"} <= answer.keys()
     taught = answer["setting"]
     assert answer["verdict"]["setting"] == {"kind": "fixed", **taught}
     assert taught == read_setting(out).as_dict()
     assert taught["on_level"] == pytest.approx(40, abs=1)
     assert taught["taught"]["strategy"] == "two-sample-midpoint"
-    found = document("replay", line, "--setting", out)
+    found = shell.document("replay", line, "--setting", out)
     assert found["samples"] == 7600
     assert found["sample_rate_hz"] == 1000.0
     assert found["setting"] == taught
@@ -76,8 +63,8 @@ def test_teach_prints_a_setting_that_replays(line: Path, tmp_path: Path) -> None
 
 def test_replay_prints_every_key_of_the_contract(line: Path, tmp_path: Path) -> None:
     out = tmp_path / "setting.json"
-    run("teach", line, "--strategy", "single-sample", "--out", out)
-    score = document("replay", line, "--setting", out)["score"]
+    shell.run("teach", line, "--strategy", "single-sample", "--out", out)
+    score = shell.document("replay", line, "--setting", out)["score"]
     wanted = (
         "detect_passes hits misses merged extra excluded_passes excluded_onsets ignore_passes ignore_false_trips "
         "ignore_held excluded_ignore_passes gaps gaps_tripped false_trips excluded_gaps excluded_gap_hours gap_hours "
@@ -93,8 +80,8 @@ def test_replay_prints_every_key_of_the_contract(line: Path, tmp_path: Path) -> 
 @pytest.mark.parametrize("ending", [".csv", ".parquet"])
 def test_edges_are_written_in_time_order(line: Path, tmp_path: Path, ending: str) -> None:
     setting, edges = tmp_path / "s.json", tmp_path / f"edges{ending}"
-    run("teach", line, "--strategy", "single-sample", "--out", setting)
-    run("replay", line, "--setting", setting, "--edges", edges)
+    shell.run("teach", line, "--strategy", "single-sample", "--out", setting)
+    shell.run("replay", line, "--setting", setting, "--edges", edges)
     table = pacsv.read_csv(edges) if ending == ".csv" else pq.read_table(edges)
     assert table.column_names == ["sample", "time_s", "active"]
     assert table.column("sample").to_pylist()[:4] == [100, 200, 350, 450]
@@ -103,26 +90,26 @@ def test_edges_are_written_in_time_order(line: Path, tmp_path: Path, ending: str
 
 def test_edges_of_another_ending_are_refused_and_leave_nothing(line: Path, tmp_path: Path) -> None:
     setting = tmp_path / "s.json"
-    run("teach", line, "--strategy", "single-sample", "--out", setting)
+    shell.run("teach", line, "--strategy", "single-sample", "--out", setting)
     before = sorted(tmp_path.iterdir())
-    done = run("replay", line, "--setting", setting, "--edges", tmp_path / "edges.xls", code=2)
+    done = shell.run("replay", line, "--setting", setting, "--edges", tmp_path / "edges.xls", code=2)
     assert "edges.xls" in done.stderr
     assert sorted(tmp_path.iterdir()) == before
 
 
 def test_replay_without_passes_scores_nothing_and_says_so(line: Path, tmp_path: Path) -> None:
     setting = tmp_path / "s.json"
-    run("teach", line, "--strategy", "single-sample", "--out", setting)
+    shell.run("teach", line, "--strategy", "single-sample", "--out", setting)
     (tmp_path / "line.passes.parquet").unlink()
-    assert document("replay", line, "--setting", setting)["score"] is None
-    assert "teachlab label" in run("replay", line, "--setting", setting).stdout
+    assert shell.document("replay", line, "--setting", setting)["score"] is None
+    assert "teachlab label" in shell.run("replay", line, "--setting", setting).stdout
 
 
 def test_base_setting_lends_delays_and_rate_but_no_levels(line: Path, tmp_path: Path) -> None:
     base = tmp_path / "base.json"
     setting = Setting(unit="counts", on_level=1, off_level=1, on_delay_ms=4, evaluation_rate_hz=500)
     write_setting(base, setting)
-    taught = document("teach", line, "--strategy", "two-sample-midpoint", "--base", base)
+    taught = shell.document("teach", line, "--strategy", "two-sample-midpoint", "--base", base)
     assert (taught["setting"]["on_delay_ms"], taught["setting"]["evaluation_rate_hz"]) == (4, 500)
     assert taught["setting"]["on_level"] == pytest.approx(40, abs=1)
 
@@ -131,7 +118,7 @@ def test_an_abstention_exits_with_3_and_measured_and_required(tmp_path: Path) ->
     flat = tmp_path / "flat.parquet"
     write_recording(flat, Recording.from_array(np.full(2000, 7, np.uint16), INFO), INFO)
     write_truth(tmp_path / "flat.passes.parquet", Truth.from_arrays([300, 900], [400, 1000]))
-    found = document("teach", flat, "--strategy", "two-sample-midpoint", code=3)["abstained"]
+    found = shell.document("teach", flat, "--strategy", "two-sample-midpoint", code=3)["abstained"]
     said = {"strategy", "reason", "measured", "required"}
     assert found.keys() == said | {"parameters", "seed", "tolerance_ms", "base"}
     assert found["strategy"] == "two-sample-midpoint"
@@ -140,7 +127,7 @@ def test_an_abstention_exits_with_3_and_measured_and_required(tmp_path: Path) ->
 
 def test_bench_prints_one_document_and_writes_the_same(line: Path, tmp_path: Path) -> None:
     out = tmp_path / "results"
-    found = document("bench", line, "--draws", "20", "--out", out, "--cost-miss", "10", "--cost-false", "2")
+    found = shell.document("bench", line, "--draws", "20", "--out", out, "--cost-miss", "10", "--cost-false", "2")
     assert found == json.loads((out / "bench.json").read_text())
     row = found["recordings"][0]
     assert row["options"]["cost_miss"] == 10
@@ -150,7 +137,8 @@ def test_bench_prints_one_document_and_writes_the_same(line: Path, tmp_path: Pat
     setting = json.loads((out / "line.setting.json").read_text())
     assert setting == row["recommended"]["setting"]
     assert (
-        document("replay", line, "--setting", out / "line.setting.json")["setting"]["on_level"] == setting["on_level"]
+        shell.document("replay", line, "--setting", out / "line.setting.json")["setting"]["on_level"]
+        == setting["on_level"]
     )
     assert row["recommended"]["margin"]["limited_by"]
     assert all(s["regret"]["median"] >= 0 for s in row["strategies"] if s["median_setting"])
@@ -158,7 +146,7 @@ def test_bench_prints_one_document_and_writes_the_same(line: Path, tmp_path: Pat
 
 
 def test_bench_prints_ranking_costs_and_verdict_for_people(line: Path) -> None:
-    done = run("bench", line, "--draws", "10", "--strategy", "single-sample")
+    done = shell.run("bench", line, "--draws", "10", "--strategy", "single-sample")
     assert len(done.stdout.splitlines()) <= 12
     said = re.sub(r"\s+", " ", done.stdout)
     assert "Best possible in hindsight, errors: 0 with fixed levels (reached by single-sample)." in said
@@ -167,7 +155,7 @@ def test_bench_prints_ranking_costs_and_verdict_for_people(line: Path) -> None:
     # Ten passes without lots decide nothing, however well they went.
     assert done.stdout.startswith("Cannot be decided: single-sample, fixed levels, on ")
     assert "--details" in done.stderr
-    told = run("bench", line, "--draws", "10", "--strategy", "single-sample", "--details").output
+    told = shell.run("bench", line, "--draws", "10", "--strategy", "single-sample", "--details").output
     text = re.sub(r"\s+", " ", told)
     assert "cost of a lost pass : a false or extra switching = 1 : 1" in text
     assert "In this recording, at 95 % confidence" in text
@@ -178,17 +166,17 @@ def test_self_labelled_passes_are_named_in_every_output(line: Path, tmp_path: Pa
     truth = replace(Truth.from_arrays(start, start + 100), source=TruthSource.SELF_LABELLED)
     write_truth(tmp_path / "line.passes.parquet", truth)
     setting = tmp_path / "s.json"
-    assert "They may tune" in run("teach", line, "--strategy", "single-sample", "--out", setting).stderr
-    assert "They may tune" in run("replay", line, "--setting", setting).stderr
-    assert document("replay", line, "--setting", setting)["score"]["self_labelled"] is True
-    assert "no claim" in run("bench", line, "--draws", "5").output
-    assert document("bench", line, "--draws", "5")["recordings"][0]["self_labelled"] is True
+    assert "They may tune" in shell.run("teach", line, "--strategy", "single-sample", "--out", setting).stderr
+    assert "They may tune" in shell.run("replay", line, "--setting", setting).stderr
+    assert shell.document("replay", line, "--setting", setting)["score"]["self_labelled"] is True
+    assert "no claim" in shell.run("bench", line, "--draws", "5").output
+    assert shell.document("bench", line, "--draws", "5")["recordings"][0]["self_labelled"] is True
 
 
 def test_parameters_by_set_and_by_file(line: Path, tmp_path: Path) -> None:
-    wide = document("teach", line, "--strategy", "two-sample-midpoint", "--set", "hysteresis_share=0.5")
+    wide = shell.document("teach", line, "--strategy", "two-sample-midpoint", "--set", "hysteresis_share=0.5")
     assert wide["setting"]["taught"]["parameters"]["hysteresis_share"] == 0.5
-    found = document(
+    found = shell.document(
         "bench", line, "--draws", "3", "--strategy", "single-sample", "--set", "single-sample.reduction=0.4"
     )
     assert found["recordings"][0]["strategies"][0]["parameters"]["reduction"] == 0.4
@@ -205,8 +193,8 @@ def test_parameters_by_set_and_by_file(line: Path, tmp_path: Path) -> None:
         "    def teach(self, view):\n"
         "        return view.place(33.0, 3.0, Taught(strategy='mine'))\n"
     )
-    assert document("teach", line, "--strategy", f"{mine}:Mine")["setting"]["on_level"] == 33.0
-    ranked = document("bench", line, "--draws", "3", "--strategy", f"{mine}:Mine")["recordings"][0]["ranking"]
+    assert shell.document("teach", line, "--strategy", f"{mine}:Mine")["setting"]["on_level"] == 33.0
+    ranked = shell.document("bench", line, "--draws", "3", "--strategy", f"{mine}:Mine")["recordings"][0]["ranking"]
     assert ranked == ["mine"]
 
 
@@ -231,7 +219,7 @@ def test_parameters_by_set_and_by_file(line: Path, tmp_path: Path) -> None:
     ],
 )
 def test_wrong_options_exit_with_2_and_name_the_option(line: Path, words: list[str], told: str) -> None:
-    done = run(*(word.format(line=line) for word in words), code=2)
+    done = shell.run(*(word.format(line=line) for word in words), code=2)
     assert told in done.stderr.replace("\n", " ")
     assert done.stdout == ""
     assert "Traceback" not in done.stderr
@@ -239,7 +227,7 @@ def test_wrong_options_exit_with_2_and_name_the_option(line: Path, words: list[s
 
 def test_demo_runs_anywhere(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.chdir(tmp_path)
-    done = run("demo", "--draws", "20")
+    done = shell.run("demo", "--draws", "20")
     assert re.search(r"no evidence about a real line\. Use: [a-z-]+, fixed", done.stdout)
     assert "Use with a limit: " in done.stdout  # the real recording names no lots
     assert "Not a safety device" in done.stdout
@@ -252,7 +240,7 @@ def test_demo_runs_anywhere(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> 
 
 def test_demo_prints_all_tables_on_request(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.chdir(tmp_path)
-    told = run("demo", "--draws", "2", "--tables").stdout
+    told = shell.run("demo", "--draws", "2", "--tables").stdout
     for table in ("Spread over the draws", "Median setting of every strategy", "Margin and reserves", "per label"):
         assert table in told
 
@@ -294,8 +282,8 @@ def test_of_many_lots_those_with_most_losses_are_told(line: Path, tmp_path: Path
     write_truth(tmp_path / "line.passes.parquet", Truth.from_arrays(start, start + 100, lot=lots))
     setting = Setting(unit="counts", on_level=73.0, off_level=60.0)
     write_setting(tmp_path / "high.json", setting)
-    told = run("replay", line, "--setting", tmp_path / "high.json", "--no-margin", "--details").stdout
-    rates = document("replay", line, "--setting", tmp_path / "high.json", "--no-margin")["score"]["by_lot"]
+    told = shell.run("replay", line, "--setting", tmp_path / "high.json", "--no-margin", "--details").stdout
+    rates = shell.document("replay", line, "--setting", tmp_path / "high.json", "--no-margin")["score"]["by_lot"]
     lost = [name for name, rate in rates.items() if rate["events"]]
     assert 0 < len(lost) < 20
     assert all(f"lost, {name} " in told for name in lost)

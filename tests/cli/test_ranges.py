@@ -4,10 +4,11 @@ import re
 from typing import Annotated, Any, get_type_hints
 
 import pytest
+import shell
 import typer
 from typer.testing import CliRunner
 
-from teachlab.cli import app, functions_of
+from teachlab.cli import functions_of
 from teachlab.cli.commands import COMMANDS
 from teachlab.cli.frame import framed
 from teachlab.cli.ranges import RANGES, Range, is_number, range_of
@@ -61,8 +62,7 @@ def test_a_range_is_written_for_people(words: str, command: str, name: str, kind
     ],
 )
 def test_outside_is_refused_before_any_file_is_looked_for(words: str, says: str) -> None:
-    ran = CliRunner().invoke(app, words.split())
-    assert ran.exit_code == 2, ran.output
+    ran = shell.run(*words.split(), code=2)
     assert says in ran.output
     assert len(ran.output) <= 2000
 
@@ -79,7 +79,7 @@ def test_a_range_beside_the_option_is_held_and_told() -> None:
 
 
 def test_help_tells_the_range() -> None:
-    told = " ".join(CliRunner().invoke(app, ["bench", "--help"]).output.replace("│", " ").split())
+    told = " ".join(shell.invoke("bench", "--help").output.replace("│", " ").split())
     assert "each time shown other passes. Range: 1 to 1,000,000." in told
 
 

@@ -3,9 +3,7 @@
 from pathlib import Path
 
 import pytest
-from typer.testing import CliRunner
-
-from teachlab.cli import app
+import shell
 
 LINE = """
 title = "line"
@@ -28,7 +26,7 @@ level_percent = 60
 
 
 def run(*words: object) -> tuple[int, str]:
-    done = CliRunner().invoke(app, [str(word) for word in words])
+    done = shell.invoke(*words)
     return done.exit_code, " ".join(done.output.split())
 
 

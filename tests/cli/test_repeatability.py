@@ -8,9 +8,8 @@ from typing import Any
 
 import numpy as np
 import pytest
-from typer.testing import CliRunner
+import shell
 
-from teachlab.cli import app
 from teachlab.data.recording_files import write_recording
 from teachlab.data.truth_files import write_truth
 from teachlab.model.recording import Recording, RecordingInfo
@@ -36,9 +35,7 @@ def line(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 def run(*words: str | Path, code: int = 0) -> Any:
-    done = CliRunner().invoke(app, ["repeatability", *map(str, words), "--details"])
-    assert done.exit_code == code, done.output
-    return done
+    return shell.run("repeatability", *words, "--details", code=code)
 
 
 def test_what_every_teaching_does_alike_is_no_matter_of_what_was_shown(line: Path) -> None:
@@ -62,13 +59,13 @@ def test_the_same_pass_lost_every_time_is_named_with_what_to_look_at(tmp_path: P
     write_recording(path, Recording.from_array(light.round().astype(np.uint16), INFO))
     write_truth(tmp_path / "weak.passes.parquet", Truth.from_arrays(start, start + 60))
     words = ("repeatability", str(path), "--strategy", "sweep-minmax", "--draws", "10")
-    told = " ".join(CliRunner().invoke(app, words).output.split())
+    told = " ".join(shell.invoke(*words).output.split())
     when = f"{start[49] / 1000:.3g} s after the start"
     assert f"Same pass lost every time: pass 49 ({when}), whichever passes are shown." in told
     assert f"Next: Look at pass 49 ({when}) in the light: is a product there, and is it weaker than the others?" in told
     assert f"Compare the others: teachlab bench {path} --out results" in told
     # A limit that has nothing to do with losses is told as such, and the same strategy is not benched again.
-    told = " ".join(CliRunner().invoke(app, (*words, "--limit", "on_level=0:1")).output.split())
+    told = " ".join(shell.invoke(*(*words, "--limit", "on_level=0:1")).output.split())
     assert "Wrong every time: every teaching fails alike" in told
     assert f"Next: teachlab bench {path} --out results" in told
 

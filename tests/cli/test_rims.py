@@ -12,9 +12,8 @@ from typing import Any
 
 import numpy as np
 import pytest
-from typer.testing import CliRunner
+import shell
 
-from teachlab.cli import app
 from teachlab.cli.commands import COMMANDS as LISTED
 from teachlab.data.recording_files import read_recording, write_recording
 from teachlab.data.truth_files import write_truth
@@ -115,7 +114,7 @@ def line(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> str:
 @pytest.mark.parametrize("words", COMMANDS, ids=[words[0] for words in COMMANDS])
 @pytest.mark.parametrize("more", [(), ("--json",)], ids=["text", "json"])
 def test_text_from_files_is_text(line: str, words: tuple[str, ...], more: tuple[str, ...]) -> None:
-    ran = CliRunner().invoke(app, [*(line if word == "R" else word for word in words), *more])
+    ran = shell.invoke(*(line if word == "R" else word for word in words), *more)
     assert ran.exception is None or isinstance(ran.exception, SystemExit), ran.exc_info
     assert ran.exit_code in (0, 1, 3) or REFUSED & set(words), ran.output
     assert not set(ran.output) & set(RAW)
@@ -129,8 +128,7 @@ def test_every_command_is_among_them() -> None:
 
 
 def test_labels_that_differ_in_brackets_stay_apart(line: str) -> None:
-    ran = CliRunner().invoke(app, ["replay", line, "--setting", "s.json"])
-    assert ran.exit_code == 0, ran.output
+    ran = shell.run("replay", line, "--setting", "s.json")
     told = " ".join(ran.output.split())
     assert "cap [red]" in told
     assert "cap [blue]" in told
@@ -158,7 +156,7 @@ def test_no_input_and_no_file_of_another_kind_is_written_over(
 ) -> None:
     monkeypatch.chdir(tmp_path)
     for name in ("a", "b"):
-        assert CliRunner().invoke(app, ["synth", "demo", "--passes", "8", "--out", f"{name}.parquet"]).exit_code == 0
+        shell.run("synth", "demo", "--passes", "8", "--out", f"{name}.parquet")
     setting_file(Path("s.json"), "counts", 1200.0, 1100.0)
     Path("o").mkdir()
     setting_file(Path("o/x.setting.json"), "counts", 1200.0, 1100.0)
@@ -167,8 +165,7 @@ def test_no_input_and_no_file_of_another_kind_is_written_over(
     before = {p: p.read_bytes() for p in Path().rglob("*") if p.is_file()}
     # Nothing is worked on: the strategies would be asked first.
     monkeypatch.setattr("teachlab.teaching.once.teach_once", None)
-    ran = CliRunner().invoke(app, words)
-    assert ran.exit_code == 2, ran.output
+    ran = shell.run(*words, code=2)
     assert says in ran.output
     assert {p: p.read_bytes() for p in Path().rglob("*") if p.is_file()} == before
 
@@ -177,15 +174,14 @@ def test_a_document_is_written_anew_and_force_writes_over_another_kind(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.chdir(tmp_path)
-    run = CliRunner()
-    assert run.invoke(app, ["synth", "demo", "--passes", "8", "--out", "a.parquet"]).exit_code == 0
+    shell.run("synth", "demo", "--passes", "8", "--out", "a.parquet")
     teach = ["teach", "a.parquet", "--strategy", "single-sample", "--out"]
     for _ in range(2):
-        assert run.invoke(app, [*teach, "s.json"]).exit_code == 0
-        assert run.invoke(app, ["synth", "demo", "--passes", "8", "--out", "a.parquet"]).exit_code == 0
+        shell.run(*teach, "s.json")
+        shell.run("synth", "demo", "--passes", "8", "--out", "a.parquet")
     Path("note.txt").write_text("dear diary")
-    assert run.invoke(app, [*teach, "note.txt"]).exit_code == 2
-    assert run.invoke(app, [*teach, "note.txt", "--force"]).exit_code == 0
+    shell.run(*teach, "note.txt", code=2)
+    shell.run(*teach, "note.txt", "--force")
     assert Path("note.txt").read_text().startswith("{")
 
 
@@ -244,19 +240,16 @@ def test_a_study_that_varies_nothing_has_no_picture_and_is_not_begun(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.chdir(tmp_path)
-    run = CliRunner()
-    assert run.invoke(app, ["synth", "demo", "--passes", "20", "--out", "a.parquet"]).exit_code == 0
+    shell.run("synth", "demo", "--passes", "20", "--out", "a.parquet")
     monkeypatch.setattr("teachlab.studies.family.study_run.run_study", None)
     words = "study a.parquet --strategy quantile-guard --draws 2 --plot effects.svg --grid position=0.5"
-    done = run.invoke(app, words.split())
-    assert done.exit_code == 2
+    done = shell.run(*words.split(), code=2)
     assert "none takes two values" in done.stderr
 
 
 def test_a_long_message_is_cut_and_names_both_ends(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.chdir(tmp_path)
-    ran = CliRunner().invoke(app, ["replay", "x" * 3000 + ".parquet", "--setting", "s\nt.json"])
-    assert ran.exit_code == 2
+    ran = shell.run("replay", "x" * 3000 + ".parquet", "--setting", "s\nt.json", code=2)
     assert len(ran.stderr) <= 601
     assert ran.stderr.count("\n") == 1
 
@@ -265,25 +258,21 @@ def test_files_that_are_no_text_and_records_that_are_no_records(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.chdir(tmp_path)
-    run = CliRunner()
-    assert run.invoke(app, ["synth", "demo", "--passes", "20", "--out", "a.parquet"]).exit_code == 0
+    shell.run("synth", "demo", "--passes", "20", "--out", "a.parquet")
     setting_file(Path("s.json"), "counts", 1200.0, 1100.0)
     stress = ["stress", "a.parquet", "--setting", "s.json", "--gain", "1", "--levels-seen", "days.csv"]
     for content, says in ((b"day,level\n0,\xff\xfe\n", "not a text file in UTF-8"), (b"day\n1\n", "columns 'day'")):
         Path("days.csv").write_bytes(content)
-        ran = run.invoke(app, stress)
-        assert ran.exit_code == 2, ran.exception
+        ran = shell.run(*stress, code=2)
         assert f"days.csv: {says}" in ran.stderr or says in ran.stderr
-    assert run.invoke(app, ["report", "a.parquet", "--setting", "s.json", "--draws", "0", "--out", "r"]).exit_code == 0
+    shell.run("report", "a.parquet", "--setting", "s.json", "--draws", "0", "--out", "r")
     record = json.loads(Path("r/result.json").read_text())
     for wrong in (record | {"software": 1}, record | {"kind": {}}, record | {"kind": []}, [], 5):
         Path("r/result.json").write_text(json.dumps(wrong))
-        ran = run.invoke(app, ["verify", "r/result.json", "--recording", "a.parquet", "--truth", "a.passes.parquet"])
-        assert ran.exit_code == 2, ran.exception
+        ran = shell.run("verify", "r/result.json", "--recording", "a.parquet", "--truth", "a.passes.parquet", code=2)
         assert "result.json: " in ran.stderr
     Path("r/result.json").write_text(json.dumps(record))
-    ran = run.invoke(app, ["verify", "r/result.json", "--recording", "a.parquet", "--truth", "a\0.parquet"])
-    assert ran.exit_code == 2
+    ran = shell.run("verify", "r/result.json", "--recording", "a.parquet", "--truth", "a\0.parquet", code=2)
     assert "zero byte" in ran.stderr
 
 
@@ -294,9 +283,7 @@ def test_a_full_scale_beyond_the_type_of_the_light_warns_of_nothing(
     monkeypatch.chdir(tmp_path)
     info = RecordingInfo(sample_rate_hz=100, unit="mV", full_scale=1e60)
     write_recording("a.parquet", Recording.from_array(np.arange(50, dtype=np.float32), info))
-    ran = CliRunner().invoke(app, ["inspect", "a.parquet", "--json"])
-    assert ran.exit_code == 0, ran.exception
-    assert json.loads(ran.stdout)["saturated"] == 1 / 50  # the sample at 0
+    assert shell.document("inspect", "a.parquet")["saturated"] == 1 / 50  # the sample at 0
 
 
 # ---- the process itself -------------------------------------------------------------------------------------
@@ -357,8 +344,7 @@ def test_an_input_that_changes_during_the_run_is_told(
 ) -> None:
     monkeypatch.chdir(tmp_path)
     for name, seed in (("a", "1"), ("b", "2")):
-        done = CliRunner().invoke(app, ["synth", "demo", "--passes", "8", "--seed", seed, "--out", f"{name}.parquet"])
-        assert done.exit_code == 0
+        shell.run("synth", "demo", "--passes", "8", "--seed", seed, "--out", f"{name}.parquet")
     setting_file(Path("s.json"), "counts", 1200.0, 1100.0)
 
     def meanwhile(*given: object) -> None:
@@ -373,8 +359,7 @@ def test_an_input_that_changes_during_the_run_is_told(
 
     # Called once the passes are read, so that what follows would be right but for what lies there now.
     monkeypatch.setattr("teachlab.data.opening.check_tie", meanwhile)
-    ran = CliRunner().invoke(app, words)
-    assert ran.exit_code == 2, ran.output
+    ran = shell.run(*words, code=2)
     assert "a.passes.parquet: this file was replaced or changed" in " ".join(ran.stderr.split())
     assert "--json" not in words or not ran.stdout
     assert not Path("taught.json").exists()
@@ -385,12 +370,10 @@ def test_a_name_whose_passes_have_no_room_is_refused_before_work(
 ) -> None:
     monkeypatch.chdir(tmp_path)
     fits = "x" * (255 - len(".passes.parquet")) + ".parquet"
-    done = CliRunner().invoke(app, ["synth", "demo", "--passes", "4", "--out", fits])
-    assert done.exit_code == 0, done.output
+    shell.run("synth", "demo", "--passes", "4", "--out", fits)
     before = sorted(tmp_path.iterdir())
     assert len(before) == 3
     monkeypatch.setattr("teachlab.synthetic.files.plan", None)
-    refused = CliRunner().invoke(app, ["synth", "demo", "--passes", "4", "--out", "x" + fits])
-    assert refused.exit_code == 2
+    refused = shell.run("synth", "demo", "--passes", "4", "--out", "x" + fits, code=2)
     assert "takes 256 bytes; a file system keeps at most 255" in " ".join(refused.stderr.split())
     assert sorted(tmp_path.iterdir()) == before

@@ -10,9 +10,8 @@ from importlib.metadata import EntryPoint
 from pathlib import Path
 
 import pytest
-from typer.testing import CliRunner
+import shell
 
-from teachlab.cli import app
 from teachlab.teaching import registry
 
 HEAVY = {"scipy", "sklearn", "pandas", "pyarrow", "matplotlib"}
@@ -28,9 +27,7 @@ def _one_broken_plug_in(monkeypatch: pytest.MonkeyPatch) -> object:
 
 
 def test_json_lists_name_needs_parameters_and_origin() -> None:
-    result = CliRunner().invoke(app, ["strategies", "--json"])
-    assert result.exit_code == 0
-    listed = {one["name"]: one for one in json.loads(result.stdout)["strategies"]}
+    listed = {one["name"]: one for one in shell.document("strategies")["strategies"]}
     assert list(listed) == [*registry.BUILT_IN, "shaky"]
     single = listed["single-sample"]
     assert (single["origin"], single["needs"], single["reason"]) == ("built-in", ["object"], None)
@@ -48,15 +45,14 @@ def test_json_lists_name_needs_parameters_and_origin() -> None:
 
 
 def test_text_tells_units_defaults_and_what_is_broken() -> None:
-    result = CliRunner().invoke(app, ["strategies"])
-    assert result.exit_code == 0
+    result = shell.run("strategies")
     assert result.stdout.startswith(f"Begin with {registry.RECOMMENDED}: teachlab bench R compares")
     assert len(result.stdout.splitlines()) < 20
     flowing = " ".join(result.stdout.split())
     assert f" {len(registry.BUILT_IN) + 1} strategies," in flowing
     assert " background, object: two-sample-midpoint " in flowing
     assert all(re.search(rf"[ ,]{name}[ ,]", flowing) for name in [*registry.BUILT_IN, "shaky"])
-    whole = CliRunner().invoke(app, ["strategies", "--details"]).stdout
+    whole = shell.invoke("strategies", "--details").stdout
     assert "two-sample-midpoint  [built-in]  needs: background, object" in whole
     assert "Place the level halfway between one object" in whole
     assert "--set" not in result.stdout
@@ -64,14 +60,14 @@ def test_text_tells_units_defaults_and_what_is_broken() -> None:
     assert "ModuleNotFoundError" in result.stdout
     for name, line in (("sweep-minmax", "--set sweep_passes = 5  [passes]"),
                        ("background-referenced", "--set offset = none  [recording units]")):  # fmt: skip
-        assert line in CliRunner().invoke(app, ["strategies", name]).stdout
+        assert line in shell.invoke("strategies", name).stdout
 
 
 def test_one_alone_is_told_with_the_schema_of_its_parameters() -> None:
-    told = CliRunner().invoke(app, ["strategies", "sweep-minmax"]).stdout
+    told = shell.invoke("strategies", "sweep-minmax").stdout
     assert "sweep-minmax  [built-in]" in told
     assert "single-sample" not in told
-    (document,) = json.loads(CliRunner().invoke(app, ["strategies", "sweep-minmax", "--json"]).stdout)["strategies"]
+    (document,) = json.loads(shell.invoke("strategies", "sweep-minmax", "--json").stdout)["strategies"]
     schema = document["parameter_schema"]
     assert (document["name"], schema["type"], schema["title"]) == ("sweep-minmax", "object", "sweep-minmax")
     assert list(schema["properties"]) == [p["name"] for p in document["parameters"]]
@@ -81,7 +77,7 @@ def test_one_alone_is_told_with_the_schema_of_its_parameters() -> None:
 
 def test_every_schema_takes_the_defaults_of_its_strategy() -> None:
     for name in registry.BUILT_IN:
-        (document,) = json.loads(CliRunner().invoke(app, ["strategies", name, "--json"]).stdout)["strategies"]
+        (document,) = json.loads(shell.invoke("strategies", name, "--json").stdout)["strategies"]
         assert {p["name"]: p["default"] for p in document["parameters"]} == {
             key: value["default"] for key, value in document["parameter_schema"]["properties"].items()
         }
@@ -94,11 +90,10 @@ def test_one_in_a_file_is_told_and_one_that_is_broken_is_refused(tmp_path: Path)
         "class Mine:\n    'My rule.'\n    name = 'mine'\n    needs = frozenset({'sweep'})\n"
         "    gains: list[float] | None = None\n    def teach(self, view): ...\n"
     )
-    told = CliRunner().invoke(app, ["strategies", f"{tmp_path / 'mine.py'}:Mine"])
-    assert told.exit_code == 0
+    told = shell.run("strategies", f"{tmp_path / 'mine.py'}:Mine")
     assert "mine  [file]" in told.stdout
     assert "--set gains = none" in told.stdout
-    broken = CliRunner().invoke(app, ["strategies", "shaky"])
+    broken = shell.invoke("strategies", "shaky")
     assert (broken.exit_code, broken.stdout) == (2, "")
     assert "ModuleNotFoundError" in broken.stderr
 
@@ -106,7 +101,7 @@ def test_one_in_a_file_is_told_and_one_that_is_broken_is_refused(tmp_path: Path)
 def test_a_collision_is_one_message_and_exit_code_2(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(registry, "plug_ins", lambda: (EntryPoint("single-sample", "a:B", registry.GROUP),))
     registry._claims.cache_clear()
-    result = CliRunner().invoke(app, ["strategies", "--json"])
+    result = shell.invoke("strategies", "--json")
     assert (result.exit_code, result.stdout) == (2, "")
     assert "two strategies claim the name 'single-sample'" in result.stderr
 

@@ -10,9 +10,8 @@ from typing import Any
 
 import numpy as np
 import pytest
-from typer.testing import CliRunner
+import shell
 
-from teachlab.cli import app
 from teachlab.cli.opening import NEED_INPUT, named_strategies, teachers
 from teachlab.data.recording_files import write_recording
 from teachlab.data.truth_files import write_truth
@@ -115,7 +114,7 @@ def test_every_command_takes_both_forms(command: str, line: Path) -> None:
         words += [] if command == "teach" else ["--draws", "2"]
 
     def told(*sets: str) -> Any:
-        return CliRunner().invoke(app, [*words, "--json", *(word for text in sets for word in ("--set", text))])
+        return shell.invoke(*words, "--json", *(word for text in sets for word in ("--set", text)))
 
     short, long = told("hysteresis_share=0.31"), told("two-sample-midpoint.hysteresis-share=0.31")
     # The next step repeats an option as it was typed.

@@ -9,10 +9,10 @@ from typing import Any
 
 import numpy as np
 import pytest
-from typer.testing import CliRunner, Result
+import shell
+from typer.testing import Result
 
 import teachlab
-from teachlab.cli import app
 from teachlab.cli.stress import _tell_feasibility
 from teachlab.data.recording_files import write_recording
 from teachlab.data.truth_files import write_truth
@@ -49,9 +49,7 @@ def line(tmp_path: Path) -> Path:
 
 
 def run(line: Path, *arguments: object, setting: str = "good") -> Result:
-    named = str(line.parent / f"{setting}.json")
-    given = ["stress", str(line), "--setting", named, *map(str, arguments), "--details"]
-    return CliRunner().invoke(app, given)
+    return shell.invoke("stress", line, "--setting", line.parent / f"{setting}.json", *arguments, "--details")
 
 
 def document(line: Path, *arguments: object, setting: str = "good") -> dict[str, Any]:

@@ -9,14 +9,12 @@ import subprocess
 import sys
 import time
 from pathlib import Path
-from typing import Any
 
 import pandas as pd
 import pytest
-from typer.testing import CliRunner
+import shell
 
 import teachlab
-from teachlab.cli import app
 from teachlab.data.setting_files import write_setting
 from teachlab.model.setting import Setting
 from tests.studies.family.made_lines import content, write_line
@@ -49,14 +47,8 @@ def place(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     return tmp_path
 
 
-def run(*words: str, code: int = 0) -> Any:
-    done = CliRunner().invoke(app, ["study", *words])
-    assert done.exit_code == code, f"{done.output}\n{done.exception!r}"
-    return done
-
-
 def test_a_file_says_what_words_and_python_say(place: Path) -> None:
-    run("study.toml", "--out", "by-file", "--jobs", "1")
+    shell.run("study", "study.toml", "--out", "by-file", "--jobs", "1")
     rows = pd.read_parquet("by-file/rows")
     assert len(rows) == 4 * 3 * 2
     assert set(rows.sensor.dropna()) == {"B"}
@@ -68,7 +60,7 @@ def test_a_file_says_what_words_and_python_say(place: Path) -> None:
         bases={"slow": {"on_delay_ms": 3.0}}, conditions={"dim": {"gain": 0.8}}, out="by-python",
     )  # fmt: skip
     assert content(Path("by-file")) == content(Path("by-python"))
-    run("study.toml", "--draws", "2", "--out", "by-file", "--jobs", "1")
+    shell.run("study", "study.toml", "--draws", "2", "--out", "by-file", "--jobs", "1")
     assert set(pd.read_parquet("by-file/rows").draws) == {2}
 
 
@@ -85,12 +77,12 @@ def test_the_verdict_comes_first_and_details_below(place: Path) -> None:
         "--jobs",
         "1",
     ]
-    short = run(*words).stdout.splitlines()
+    short = shell.run("study", *words).stdout.splitlines()
     assert len(short) <= 12
     assert short[0].startswith("Cannot be decided: quantile-guard (position 0.4)")
     assert all(len(line) <= 100 for line in short if not line.startswith("Next: "))
     assert any("4 recordings are too few to speak of others" in line for line in short)
-    whole = run(*words, "--details").stdout
+    whole = shell.run("study", *words, "--details").stdout
     for told in ("best there", "What each parameter does", "rec/l0.parquet"[4:6]):
         assert told in whole
     assert max(map(len, whole.splitlines())) <= 100
@@ -98,16 +90,16 @@ def test_the_verdict_comes_first_and_details_below(place: Path) -> None:
 
 def test_a_dry_run_tells_what_is_left_and_does_nothing(place: Path) -> None:
     words = ["rec", "--strategy", "single-sample", "--draws", "3", "--jobs", "1", "--out", "out"]
-    told = run(*words, "--dry-run").stdout
+    told = shell.run("study", *words, "--dry-run").stdout
     assert "3 of 3 recordings and 3 of 3 rows are to be worked" in told
     assert "Time: about" in told
     assert "Memory: about" in told
     assert not Path("out").exists()
-    run("rec/l0.parquet", *words[1:])
-    ahead = json.loads(run(*words, "--dry-run", "--json").stdout)
+    shell.run("study", "rec/l0.parquet", *words[1:])
+    ahead = shell.document("study", *words, "--dry-run")
     assert (ahead["recordings_left"], ahead["rows_left"], ahead["rows"]) == (2, 2, 3)
-    run(*words)
-    assert "0 of 3 recordings and 0 of 3 rows" in run(*words, "--dry-run").stdout
+    shell.run("study", *words)
+    assert "0 of 3 recordings and 0 of 3 rows" in shell.run("study", *words, "--dry-run").stdout
 
 
 @pytest.mark.parametrize(
@@ -135,7 +127,7 @@ def test_what_cannot_be_is_refused_before_any_work(place: Path, words: list[str]
     Path("grid.toml").write_text('recordings = "rec"\n[strategies.quantile-guard]\nposition = [0.3, 7]\n')
     Path("base.toml").write_text('recordings = "rec"\n[bases.slow]\ndelay = 3\n')
     Path("light.toml").write_text('recordings = "rec"\n[conditions.dim]\ngane = 0.5\n')
-    done = run(*words, code=2)
+    done = shell.run("study", *words, code=2)
     assert says in done.output
     assert "Traceback" not in done.output
     assert not Path("out").exists()
@@ -148,49 +140,36 @@ def test_criteria_are_judged_over_recordings_each_of_them_one_trial(place: Path)
     # Seven recordings without a loss: 1 - 0.05^(1/7) = 0.348.
     for limit, code, says in ((0.35, 0, "met"), (0.34, 3, "not enough evidence")):
         Path("c.toml").write_text(f"[[criterion]]\nmeasure = 'lost_rate'\nmax = {limit}\n")
-        done = run(*words, "--criteria", "c.toml", code=code)
+        done = shell.run("study", *words, "--criteria", "c.toml", code=code)
         assert f"\nlost_rate, at most {100 * limit:g} % at 95 % confidence: {says}" in done.stdout
-        assert (
-            json.loads(run(*words, "--criteria", "c.toml", "--json", code=code).stdout)["criteria"][0]["verdict"]
-            == says
-        )
+        assert shell.document("study", *words, "--criteria", "c.toml", code=code)["criteria"][0]["verdict"] == says
     Path("c.toml").write_text("[[criterion]]\nmeasure = 'lost_rate'\nmax = 0.5\n")
-    run("rec/l0.parquet", *words[1:], "--criteria", "c.toml", code=3)
+    shell.run("study", "rec/l0.parquet", *words[1:], "--criteria", "c.toml", code=3)
     for seed in range(7):
         write_line(Path(f"rec/l{seed}.parquet"), seed, weak=0.9)
     worse = ["rec", "--strategy", "background-referenced", "--grid", "share=3.0", "--draws", "2", "--jobs", "1"]
     # The verdict comes first, the criteria after it.
-    said = run(*worse, "--criteria", "c.toml", code=1).stdout
+    said = shell.run("study", *worse, "--criteria", "c.toml", code=1).stdout
     assert said.index("Claim:") < said.index("lost_rate, at most 50 %")
     Path("c.toml").write_text("[[criterion]]\nmeasure = 'margin_to_noise'\nmin = 3\n")
-    assert "a study judges lost_rate" in run(*words, "--criteria", "c.toml", code=2).output
+    assert "a study judges lost_rate" in shell.run("study", *words, "--criteria", "c.toml", code=2).output
 
 
 def test_a_bench_of_all_files_of_a_folder_passes_over_the_passes(place: Path) -> None:
     every = sorted(str(p) for p in Path("rec").iterdir())
     assert any(name.endswith(".passes.parquet") for name in every)
     words = ["bench", *every, "--strategy", "single-sample", "--draws", "2", "--jobs", "1", "--json"]
-    done = CliRunner().invoke(app, words)
-    assert done.exit_code == 0, done.output
+    done = shell.run(*words)
     assert [one["recording"] for one in json.loads(done.stdout)["recordings"]] == ["l0", "l1", "l2"]
 
 
 def test_the_page_holds_every_line_and_runs_no_script(place: Path) -> None:
     Path("rec/l0.parquet").rename("rec/<b>l0.parquet")
     Path("rec/l0.passes.parquet").rename("rec/<b>l0.passes.parquet")
-    run(
-        "rec",
-        "--strategy",
-        "quantile-guard",
-        "--grid",
-        "position=0.3,0.5",
-        "--draws",
-        "2",
-        "--out",
-        "out",
-        "--jobs",
-        "1",
-    )
+    shell.run(
+        "study", "rec", "--strategy", "quantile-guard", "--grid", "position=0.3,0.5", "--draws", "2", "--out", "out",
+        "--jobs", "1",
+    )  # fmt: skip
     page = Path("out/study.html").read_text()
     assert "&lt;b&gt;l0" in page
     assert "<b>l0" not in page
@@ -202,11 +181,10 @@ def test_the_page_holds_every_line_and_runs_no_script(place: Path) -> None:
 def test_the_next_step_names_a_strategy_of_a_file_by_its_file(place: Path) -> None:
     code = Path(__file__).parents[1].joinpath("testing", "bad_strategies.py").read_text()
     Path("mine.py").write_text(code)
-    told = run("rec/l0.parquet", "--strategy", "./mine.py:Sound", "--draws", "4", "--jobs", "1").output
+    told = shell.run("study", "rec/l0.parquet", "--strategy", "./mine.py:Sound", "--draws", "4", "--jobs", "1").output
     step = next(one for one in told.splitlines() if one.startswith("Next: ")).removeprefix("Next: teachlab ")
     assert "--strategy ./mine.py:Sound " in step
-    done = CliRunner().invoke(app, step.split())
-    assert done.exit_code == 0, done.output
+    shell.run(*step.split())
 
 
 def test_recordings_that_could_not_be_studied_are_named_at_once(place: Path) -> None:
@@ -214,21 +192,23 @@ def test_recordings_that_could_not_be_studied_are_named_at_once(place: Path) -> 
     cut = [f"cut{k}.parquet" for k in range(4)]
     for name in cut:
         Path(name).write_bytes(b"PAR1")
-    told = " ".join(run("rec", *cut, *words).stdout.split())
+    told = " ".join(shell.run("study", "rec", *cut, *words).stdout.split())
     # Errors on the others do not push it from the screen.
     assert "Limit: 4 of 7 recordings could not be studied: cut0.parquet: not a readable Parquet file" in told
     assert "Also: cut1, cut2 and 1 more." in told
     assert "recordings it makes more than 5 errors in 100 passes" in told
     assert told.count("could not be studied:") == 1
-    alone = " ".join(run(*cut[:2], *words).output.split())
+    alone = " ".join(shell.run("study", *cut[:2], *words).output.split())
     assert "cut0.parquet: not a readable Parquet file" in alone
 
 
 def test_a_name_of_no_file_is_refused_before_any_work(place: Path) -> None:
     said = "rec/l7.parquet: there is no such file. Give the path of a recording."
-    assert said in " ".join(run("rec/l0.parquet", "rec/l7.parquet", "--out", "out", code=2).stderr.split())
+    assert said in " ".join(
+        shell.run("study", "rec/l0.parquet", "rec/l7.parquet", "--out", "out", code=2).stderr.split()
+    )
     Path("study.toml").write_text(STUDY.replace("wet/line", "rec/l7"))
-    assert said in " ".join(run("study.toml", "--out", "out", code=2).stderr.split())
+    assert said in " ".join(shell.run("study", "study.toml", "--out", "out", code=2).stderr.split())
     assert not Path("out").exists()
 
 
@@ -252,16 +232,16 @@ def test_a_study_says_what_would_make_it_faster(place: Path, monkeypatch: pytest
     for name in ("SURE_S", "LONG_S"):
         monkeypatch.setattr(f"teachlab.cli.console.{name}", 0.0)
     monkeypatch.setattr("teachlab.cli.console.find_spec", lambda name: None)
-    assert said not in run(*words).stderr
+    assert said not in shell.run("study", *words).stderr
     monkeypatch.setattr("teachlab.cli.console.FAST_FROM", 0)
-    assert run(*words).stderr.count(said) == 1
-    assert said not in run(*words, "--json").stderr
+    assert shell.run("study", *words).stderr.count(said) == 1
+    assert said not in shell.run("study", *words, "--json").stderr
     # With a delay there is no counting of all pairs that could be compiled.
     slow = Setting(unit="counts", on_level=1.0, off_level=0.0, on_delay_ms=3.0)
     write_setting("slow.json", slow)
-    assert said not in run(*words, "--base", "slow.json").stderr
+    assert said not in shell.run("study", *words, "--base", "slow.json").stderr
     monkeypatch.setattr("teachlab.cli.console.find_spec", lambda name: name)
-    assert said not in run(*words).stderr
+    assert said not in shell.run("study", *words).stderr
 
 
 def test_what_failed_is_told_and_the_command_that_tries_it_again_works_as_printed(place: Path) -> None:
@@ -285,7 +265,7 @@ class Mine:
     Path("mine.py").write_text(code)
     Path("lacks").touch()
     words = ["rec", "--strategy", "./mine.py:Mine", "--draws", "2", "--out", "an out", "--jobs", "1"]
-    done = run(*words)
+    done = shell.run("study", *words)
     assert done.stdout.splitlines() == [
         "Cannot be decided.",
         "Why: mine fails on 3 of 3 recordings: strategy 'mine' failed: MemoryError.",
@@ -295,23 +275,23 @@ class Mine:
     again = shlex.split(done.stderr.splitlines()[-1])
     assert again == ["teachlab", "study", *words, "--retry"]
     Path("lacks").unlink()
-    assert "mine fails" in run(*words).stdout
-    assert "3 of 3 rows are to be worked" in run(*again[2:], "--dry-run").stdout
-    told = run(*again[2:])
+    assert "mine fails" in shell.run("study", *words).stdout
+    assert "3 of 3 rows are to be worked" in shell.run("study", *again[2:], "--dry-run").stdout
+    told = shell.run("study", *again[2:])
     assert "mine fails" not in told.stdout
     assert "--retry" not in told.stderr
 
 
 def test_a_study_that_can_only_be_read_is_told(place: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     words = ["rec", "--strategy", "single-sample", "--draws", "2", "--jobs", "1", "--out", "out"]
-    first = run(*words)
+    first = shell.run("study", *words)
     monkeypatch.setattr("os.access", lambda place, mode, **more: False)
-    again = run(*words)
+    again = shell.run("study", *words)
     assert again.stdout == first.stdout
     said = "Nothing was written: out can only be read. The answer is that of the rows that are kept there."
     assert said in again.stderr
-    assert said in run(*words, "--json").stderr
+    assert said in shell.run("study", *words, "--json").stderr
     assert "Written to" not in again.stderr
-    refused = run(*words, "--seed", "1", code=2).stderr
+    refused = shell.run("study", *words, "--seed", "1", code=2).stderr
     assert "cannot write to 'out', and 3 of 3 recordings are not complete there" in refused
-    assert "Permission denied" in run(*words[:-1], "new", code=2).stderr
+    assert "Permission denied" in shell.run("study", *words[:-1], "new", code=2).stderr

@@ -8,9 +8,9 @@ from typing import Any
 
 import numpy as np
 import pytest
-from typer.testing import CliRunner, Result
+import shell
+from typer.testing import Result
 
-from teachlab.cli import app
 from teachlab.data.recording_files import write_recording
 from teachlab.data.truth_files import write_truth
 from teachlab.model.recording import Recording, RecordingInfo
@@ -62,20 +62,16 @@ def grainy(noisy: Path) -> Path:
 
 
 def run(*arguments: object) -> Result:
-    return CliRunner().invoke(app, ["surface", *map(str, arguments), "--details"])
+    return shell.invoke("surface", *arguments, "--details")
 
 
 def document(*arguments: object) -> dict[str, Any]:
-    result = run(*arguments, "--json")
-    assert result.exit_code == 0, result.output
-    return json.loads(result.stdout)
+    return shell.document("surface", *arguments, "--details")
 
 
 def replayed(line: Path, setting: Path, **changes: Any) -> dict[str, Any]:
     write_setting(setting, **changes)
-    result = CliRunner().invoke(app, ["replay", str(line), "--setting", str(setting), "--json"])
-    assert result.exit_code == 0, result.output
-    return json.loads(result.stdout)["score"]
+    return shell.document("replay", line, "--setting", setting)["score"]
 
 
 def test_keys_and_counts_by_hand(line: Path) -> None:
@@ -147,7 +143,7 @@ def test_taught_point_and_cloud(grainy: Path, tmp_path: Path) -> None:
     found = document(grainy, "--strategy", "two-sample-midpoint", "--draws", 20, "--seed", 4)["taught"]
     assert (found["strategy"], found["draws"], found["abstained"]) == ("two-sample-midpoint", 20, 0)
     arguments = ["teach", str(grainy), "--strategy", "two-sample-midpoint", "--seed", "4", "--json"]
-    taught = json.loads(CliRunner().invoke(app, arguments).stdout)["setting"]
+    taught = json.loads(shell.invoke(*arguments).stdout)["setting"]
     assert (found["first"]["on_level"], found["first"]["off_level"]) == (taught["on_level"], taught["off_level"])
     assert found["on_level"][0] == taught["on_level"]
     score = replayed(grainy, tmp_path / "t.json", on_level=taught["on_level"], off_level=taught["off_level"])
@@ -338,8 +334,7 @@ def test_levels_and_delays_are_counted_together(line: Path, tmp_path: Path) -> N
 
 @pytest.mark.parametrize("asked", ["5", "9:3", "0:1:1", "0:x", "-1:4", "0:1:5:7", "0:10:100000"])
 def test_a_range_of_delays_that_is_none_is_refused(line: Path, asked: str) -> None:
-    result = CliRunner().invoke(app, ["surface", str(line), f"--on-delay={asked}"])
-    assert result.exit_code == 2
+    result = shell.run("surface", line, f"--on-delay={asked}", code=2)
     assert "takes a range in ms" in str(result.exception) + result.output
 
 
@@ -363,12 +358,12 @@ def test_a_bench_says_what_would_make_it_faster(noisy: Path, monkeypatch: pytest
     for name in ("SURE_S", "LONG_S"):
         monkeypatch.setattr(f"teachlab.cli.console.{name}", 0.0)
     monkeypatch.setattr("teachlab.cli.console.find_spec", lambda name: None)
-    assert said not in CliRunner().invoke(app, words).stderr
+    assert said not in shell.invoke(*words).stderr
     monkeypatch.setattr("teachlab.cli.console.FAST_FROM", 0)
-    assert CliRunner().invoke(app, words).stderr.count(said) == 1
-    assert said not in CliRunner().invoke(app, [*words, "--json"]).stderr
+    assert shell.invoke(*words).stderr.count(said) == 1
+    assert said not in shell.invoke(*words, "--json").stderr
     monkeypatch.setattr("teachlab.cli.console.find_spec", lambda name: name)
-    assert said not in CliRunner().invoke(app, words).stderr
+    assert said not in shell.invoke(*words).stderr
 
 
 def test_a_delay_that_helps_is_told_as_better_and_leads_to_a_design(tmp_path: Path) -> None:

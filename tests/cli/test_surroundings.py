@@ -2,29 +2,26 @@
 
 from __future__ import annotations
 
-import json
-from typing import Any
-
 import pytest
-from typer.testing import CliRunner, Result
+import shell
 
-from teachlab.cli import app
 from teachlab.model.verdict import sentence
 
 
-def run(*arguments: object) -> Result:
-    return CliRunner().invoke(app, ["surroundings", *map(str, arguments)])
-
-
-def document(*arguments: object) -> dict[str, Any]:
-    result = run(*arguments, "--json")
-    assert result.exit_code == 0, result.output
-    return json.loads(result.stdout)
-
-
 def test_pairs_of_pulse_trains() -> None:
-    found = document(
-        "neighbour", "--period-us", 100, "--period-us", 103, "--frequency-hz", 5000, "--width-us", 5, "--consecutive", 5
+    found = shell.document(
+        "surroundings",
+        "neighbour",
+        "--period-us",
+        100,
+        "--period-us",
+        103,
+        "--frequency-hz",
+        5000,
+        "--width-us",
+        5,
+        "--consecutive",
+        5,
     )["pairs"]
     assert [p["periods_us"] for p in found] == [[100, 103], [100, 200], [103, 200]]
     assert [p["apart"] for p in found] == [True, False, True]
@@ -32,13 +29,17 @@ def test_pairs_of_pulse_trains() -> None:
     assert found[0]["share_hit"] == pytest.approx(0.1, abs=0.004)
     # A whole ratio of the periods: the run never ends.
     assert found[1]["run_pulses"] is None
-    text = run("neighbour", "--period-us", 100, "--period-us", 103, "--width-us", 5, "--consecutive", 4)
+    text = shell.invoke(
+        "surroundings", "neighbour", "--period-us", 100, "--period-us", 103, "--width-us", 5, "--consecutive", 4
+    )
     said = " ".join(text.output.split())
     assert said.startswith("Problem: 100 and 103 µs (10000 and 9708.7 Hz) disturb each other: up to 4 pulses in a row")
     assert "and the filter needs 4 evaluations: the neighbour can switch the output." in said
     # The step that is named cures it.
     assert said.endswith("Next: Set a filter of at least 5 evaluations in a row, or choose other pulse frequencies.")
-    cured = run("neighbour", "--period-us", 100, "--period-us", 103, "--width-us", 5, "--consecutive", 5).output
+    cured = shell.invoke(
+        "surroundings", "neighbour", "--period-us", 100, "--period-us", 103, "--width-us", 5, "--consecutive", 5
+    ).output
     assert cured.startswith("OK: 100 and 103 µs")
     assert cured.count("Next: Leave the setting as it is.") == 1
     assert "common practice, no source" in said
@@ -63,26 +64,26 @@ EXPECTED = {
 
 @pytest.mark.parametrize("name", CALLS)
 def test_calculations(name: str) -> None:
-    found = document(name, *CALLS[name])
+    found = shell.document("surroundings", name, *CALLS[name])
     assert {key: found[key] for key in EXPECTED[name]} == EXPECTED[name]
     for key in ("verdict", "source", "limits"):
         assert found[key]
     numbers = {k for k, v in found.items() if isinstance(v, int | float) and not isinstance(v, bool)} - {"schema"}
     assert set(found["units"]) == numbers
     assert all(found["units"].values())
-    text = " ".join(run(name, *CALLS[name]).output.split())
+    text = " ".join(shell.invoke("surroundings", name, *CALLS[name]).output.split())
     begins = {"beat": "Problem: ", "lamp": "Problem: ", "ambient": "OK: ", "target": ""}[name]
     assert text.startswith(begins + sentence(found["verdict"]))
     assert f"Holds for: {found['limits']}. Source: {found['source']}. Next: " in text
 
 
 def test_numbers_for_people_have_four_digits_and_agree_with_their_unit() -> None:
-    lamps = run("lamp", "--evaluation-rate-hz", 90, "--swing", 30, "--hysteresis", 20).output
+    lamps = shell.invoke("surroundings", "lamp", "--evaluation-rate-hz", 90, "--swing", 30, "--hysteresis", 20).output
     assert "that is  1 evaluation\n" in lamps
-    assert "that is  10 evaluations\n" in run("lamp", *CALLS["lamp"]).output
-    rated = run("ambient", "--limit-lx", 5000, "--expected-lx", 12_000).output
+    assert "that is  10 evaluations\n" in shell.invoke("surroundings", "lamp", *CALLS["lamp"]).output
+    rated = shell.invoke("surroundings", "ambient", "--limit-lx", 5000, "--expected-lx", 12_000).output
     assert "rating is  0.4167 times the light on the line\n" in rated
-    assert "ratio  0.0463 times\n" in run(
+    assert "ratio  0.0463 times\n" in shell.invoke("surroundings",
         "target", "--measured", 2000, "--reflectance", 0.9, "--other-reflectance", 0.06, "--distance", 100,
         "--other-distance", 120,
     ).output  # fmt: skip
@@ -108,8 +109,10 @@ def test_every_number_that_is_none_is_refused(name: str, option: str) -> None:
         if (option, bad) == ("dark", "-3"):
             continue
         values = {**GOOD[name], option: [*GOOD[name][option][:-1], bad]}
-        result = run(name.strip(), *(x for o, v in values.items() for y in v for x in (f"--{o}", y)), "--json")
-        assert result.exit_code == 2, (bad, result.output)
+        result = shell.run(
+            "surroundings", name.strip(), *(x for o, v in values.items() for y in v for x in (f"--{o}", y)), "--json",
+            code=2,
+        )  # fmt: skip
         assert result.stdout == ""
         assert "Traceback" not in result.stderr
         assert option in result.stderr or option.split("-")[0] in result.stderr, result.stderr
@@ -117,7 +120,7 @@ def test_every_number_that_is_none_is_refused(name: str, option: str) -> None:
 
 @pytest.mark.parametrize("name", ["neighbour", *CALLS])
 def test_help_names_the_limits_of_validity(name: str) -> None:
-    help_text = " ".join(run(name, "--help").output.split())
+    help_text = " ".join(shell.invoke("surroundings", name, "--help").output.split())
     assert "Valid for" in help_text
 
 
@@ -135,8 +138,7 @@ def test_help_names_the_limits_of_validity(name: str) -> None:
     ],
 )  # fmt: skip
 def test_refusals(arguments: list[object], message: str) -> None:
-    result = run(*arguments, "--json")
-    assert result.exit_code == 2, result.output
+    result = shell.run("surroundings", *arguments, "--json", code=2)
     assert result.stdout == ""
     assert message in result.stderr
     assert "Traceback" not in result.stderr

@@ -8,10 +8,9 @@ from typing import Any
 
 import numpy as np
 import pytest
+import shell
 from matplotlib.figure import Figure
-from typer.testing import CliRunner
 
-from teachlab.cli import app
 from teachlab.data.recording_files import write_recording
 from teachlab.data.truth_files import write_truth
 from teachlab.model.recording import Origin, Recording, RecordingInfo
@@ -44,9 +43,7 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 def asked(*words: str | Path) -> Any:
-    result = CliRunner().invoke(app, [*map(str, words), "--tolerance-ms", "20", "--json"])
-    assert result.exit_code == 0, result.output
-    return json.loads(result.stdout)
+    return shell.document(*words, "--tolerance-ms", "20")
 
 
 def test_replay_tells_and_draws_it(folder: Path, tmp_path: Path) -> None:
@@ -64,10 +61,9 @@ def test_replay_tells_and_draws_it(folder: Path, tmp_path: Path) -> None:
     assert "dim" in text
     assert "bright" in text
     command = ["replay", str(folder / "jars.parquet"), "--setting", str(low), "--tolerance-ms", "20", "--details"]
-    said = CliRunner().invoke(app, command)
+    said = shell.invoke(*command)
     assert "Passes with more light switch on earlier" in said.stdout
-    refused = CliRunner().invoke(app, [*command, "--plot", "a.pdf"])
-    assert refused.exit_code == 2
+    shell.run(*command, "--plot", "a.pdf", code=2)
 
 
 def test_the_line_of_the_figure_goes_through_the_few_weak_passes() -> None:
@@ -93,7 +89,7 @@ def test_compare_has_both_sides(folder: Path) -> None:
     # At 300 of 400 to 800 mV it is 15 to 7.5 ms: three times as far apart as at 100.
     assert spreads[1] == pytest.approx(3 * spreads[0], abs=2.5)
     command = ["compare", str(folder / "jars.parquet"), "--setting", str(low), "--setting", str(high)]
-    said = CliRunner().invoke(app, [*command, "--tolerance-ms", "20", "--details"])
+    said = shell.invoke(*command, "--tolerance-ms", "20", "--details")
     assert "low switches on" in said.stdout
 
 

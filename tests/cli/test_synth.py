@@ -5,9 +5,8 @@ import re
 
 import numpy as np
 import pytest
-from typer.testing import CliRunner
+import shell
 
-from teachlab.cli import app
 from teachlab.data.recording_files import read_recording
 from teachlab.data.truth_files import find_truth, read_truth
 from teachlab.synthetic import generate, load_scenario
@@ -16,7 +15,7 @@ from teachlab.synthetic import generate, load_scenario
 @pytest.fixture
 def run():
     def invoke(*arguments):
-        return CliRunner().invoke(app, ["synth", *map(str, arguments)])
+        return shell.invoke("synth", *arguments)
 
     return invoke
 

@@ -8,9 +8,9 @@ from typing import Any
 
 import numpy as np
 import pytest
-from typer.testing import CliRunner, Result
+import shell
+from typer.testing import Result
 
-from teachlab.cli import app
 from teachlab.data.recording_files import write_recording
 from teachlab.data.truth_files import write_truth
 from teachlab.model.recording import Recording, RecordingInfo
@@ -24,13 +24,11 @@ NUMBERS = ["--speed-mm-s", 1200, "--length-mm", 40, "--gap-mm", 12, "--evaluatio
 
 
 def run(*arguments: object) -> Result:
-    return CliRunner().invoke(app, ["timing", *map(str, arguments), "--details"])
+    return shell.invoke("timing", *arguments, "--details")
 
 
 def document(*arguments: object) -> dict[str, Any]:
-    result = run(*arguments, "--json")
-    assert result.exit_code == 0, result.output
-    return json.loads(result.stdout)
+    return shell.document("timing", *arguments, "--details")
 
 
 @pytest.fixture
@@ -109,7 +107,7 @@ def test_a_delay_at_fault_is_blamed(line: Path) -> None:
     assert "on-delay of 3 ms is too long for 1 of 3 passes" in late["delay_at_fault"]
     for name, lost in (("held", "merged"), ("late", "misses"), ("plain", "merged")):
         arguments = ["replay", str(line), "--setting", str(line.parent / f"{name}.json"), "--json"]
-        score = json.loads(CliRunner().invoke(app, arguments).stdout)["score"]
+        score = json.loads(shell.invoke(*arguments).stdout)["score"]
         assert score[lost] == (0 if name == "plain" else 1)
 
 

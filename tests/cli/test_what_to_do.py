@@ -10,9 +10,8 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from typer.testing import CliRunner
+import shell
 
-from teachlab.cli import app
 from teachlab.model.setting import Switching
 from teachlab.questions.timing.budget import timing
 from teachlab.questions.timing.line import line_from_lengths
@@ -41,8 +40,7 @@ def here(lines: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
 
 def told(line: str, code: int = 0) -> str:
     """Return a screen as one line of text."""
-    done = CliRunner().invoke(app, shlex.split(line), env={"COLUMNS": "100"})
-    assert done.exit_code == code, done.output
+    done = shell.run(*shlex.split(line), code=code, env={"COLUMNS": "100"})
     return re.sub(r"\s+", " ", done.stdout)
 
 
@@ -103,9 +101,7 @@ def test_the_pair_that_can_be_keyed_in_is_counted_at_the_steps_of_the_device(her
     """The step of a refused card, as printed: the pair it names is one that the device can be set to."""
     screen = told("surface a.parquet --device coarse.toml")
     on, off = (float(v) for v in re.search(r"on ([\d.]+), off ([\d.]+) counts", screen).groups())  # type: ignore[union-attr]
-    counted = json.loads(CliRunner().invoke(app, shlex.split("surface a.parquet --device coarse.toml --json")).stdout)[
-        "levels"
-    ]
+    counted = json.loads(shell.invoke(*shlex.split("surface a.parquet --device coarse.toml --json")).stdout)["levels"]
     assert {on, off} <= set(counted)
 
 
@@ -139,7 +135,7 @@ def test_what_was_as_bad_before_is_not_cleaned(here: Path) -> None:
 
 
 def test_remarks_on_the_passes_of_several_recordings_name_them(here: Path) -> None:
-    done = CliRunner().invoke(app, shlex.split("stale a.parquet --setting good.json --before d2.parquet"))
+    done = shell.invoke(*shlex.split("stale a.parquet --setting good.json --before d2.parquet"))
     assert done.stderr.count("not tied to the recording") == 1
     assert done.stderr == "Note: a, d2: Passes not tied to the recording: check that they belong to it.\n"
 
@@ -156,21 +152,19 @@ def test_remarks_on_the_passes_of_several_recordings_name_them(here: Path) -> No
     ],
 )
 def test_a_command_answers_before_it_remarks_on_its_input(here: Path, line: str, code: int) -> None:
-    done = CliRunner().invoke(app, shlex.split(line))
-    assert done.exit_code == code
+    done = shell.run(*shlex.split(line), code=code)
     assert done.output.count("Note: ") == 1
     assert done.output.index("Note: ") > done.output.index(done.stdout[-40:])
 
 
 def test_a_refusal_remarks_on_nothing_else(here: Path) -> None:
-    done = CliRunner().invoke(app, shlex.split("replay a.parquet --setting good.json --plot nowhere/where.svg"))
-    assert done.exit_code == 2
+    done = shell.run(*shlex.split("replay a.parquet --setting good.json --plot nowhere/where.svg"), code=2)
     assert "Note: " not in done.output
 
 
 @pytest.mark.parametrize("more", ["", " --seen 100 --lost 1 --events 1", " --icc 0.1 --lot-size 50 --seen 100"])
 def test_a_plan_says_every_sentence_once(more: str) -> None:
-    done = CliRunner().invoke(app, shlex.split(f"plan --max-rate 0.01 --details{more}"), env={"COLUMNS": "100"})
+    done = shell.invoke(*shlex.split(f"plan --max-rate 0.01 --details{more}"), env={"COLUMNS": "100"})
     said = re.sub(r"\s+", " ", done.stdout).replace("Why: ", "").split(". ")
     assert len(said) > 4
     assert sorted(said) == sorted(set(said))
@@ -196,23 +190,23 @@ def test_numbers_of_one_are_told_as_one(here: Path) -> None:
 
 
 def test_a_log_that_taught_the_setting_shows_no_change_and_asks_for_another(here: Path) -> None:
-    assert CliRunner().invoke(app, shlex.split("synth demo --passes 200 --out own.parquet")).exit_code == 0
+    shell.run(*shlex.split("synth demo --passes 200 --out own.parquet"))
     taught = "teach own.parquet --strategy two-sample-midpoint --out own.json"
-    assert CliRunner().invoke(app, shlex.split(taught)).exit_code == 0
+    shell.run(*shlex.split(taught))
     own = told("stale own.parquet --setting own.json")
     assert "The setting was taught or chosen on this recording, which cannot show a change since." in own
     assert own.endswith(
         "Next: Log the line again in some weeks, and compare. Then: teachlab stale NEW.parquet --setting own.json "
         "--before own.parquet "
     )
-    assert CliRunner().invoke(app, shlex.split("synth demo --passes 200 --seed 1 --out later.parquet")).exit_code == 0
+    shell.run(*shlex.split("synth demo --passes 200 --seed 1 --out later.parquet"))
     later = told("stale later.parquet --setting own.json --before own.parquet")
     assert "Next: teachlab report later.parquet --setting own.json --out record" in later
 
 
 @pytest.mark.parametrize("asked", ["inspect a.parquet", "surface a.parquet", "timing a.parquet --setting good.json"])
 def test_a_document_holds_the_next_step_of_the_screen(here: Path, asked: str) -> None:
-    done = CliRunner().invoke(app, [*shlex.split(asked), "--json"])
+    done = shell.invoke(*shlex.split(asked), "--json")
     step = json.loads(done.stdout)["verdict"]["next_step"]
     assert step
     assert f"Next: {step}" in told(asked)

@@ -2,9 +2,8 @@
 
 import numpy as np
 import pytest
-from typer.testing import CliRunner
+import shell
 
-from teachlab.cli import app
 from teachlab.data.border_doubt import BorderDoubt, common_step
 from teachlab.data.importing import ImportJob, import_log
 from teachlab.data.importing.interval_table import CountedIn
@@ -124,8 +123,7 @@ def test_import_says_which_doubt_it_took(tmp_path, passes):
     _, _, size = passes
     log_of(tmp_path, [(0, k // 100 % 3 == 1) for k in range(size)])
     command = ["import", str(tmp_path / "log.csv"), "--unit", "mV", "--out", str(tmp_path / "r.parquet")]
-    told = CliRunner().invoke(app, [*command, "--truth-column", "seen"])
-    assert told.exit_code == 0, told.output
+    told = shell.run(*command, "--truth-column", "seen")
     assert "Their borders are uncertain by ±1 sample = ±1 ms: the column is as fast as the log" in told.stdout
     assert "--uncertainty-samples" in told.stdout
 
@@ -136,8 +134,7 @@ def test_borders_less_sure_than_passes_are_long_are_a_problem(tmp_path, stated, 
     log_of(tmp_path, [(0, 0)] * 1000)
     (tmp_path / "passes.csv").write_text("start,end\n100,200\n500,800\n")
     command = ["import", str(tmp_path / "log.csv"), "--unit", "mV", "--out", str(tmp_path / "r.parquet"), "--passes"]
-    told = CliRunner().invoke(app, [*command, str(tmp_path / "passes.csv"), "--uncertainty-samples", str(stated)])
-    assert told.exit_code == 0, told.output
+    told = shell.run(*command, tmp_path / "passes.csv", "--uncertainty-samples", stated)
     warned = " ".join(told.stderr.split())
     verb = "is" if short == 1 else "are"
     assert (f"Problem: {short} of 2 passes {verb} shorter than the uncertainty of a border" in warned) == (short > 0)

@@ -20,10 +20,9 @@ from urllib.parse import quote
 
 import numpy as np
 import pytest
-from typer.testing import CliRunner
+import shell
 
 import teachlab
-from teachlab.cli import app
 from teachlab.data.addresses import divided, found_at, joined, put, stem_of
 from teachlab.data.opening import open_pair
 from teachlab.data.recording_files import read_recording, write_recording
@@ -127,9 +126,7 @@ def test_what_is_written_is_read_back(store: Store) -> None:
 
 def test_commands_take_addresses_on_both_sides(store: Store, tmp_path: Path) -> None:
     def run(*words: str) -> Any:
-        done = CliRunner().invoke(app, [*words])
-        assert done.exit_code == 0, done.output
-        return done
+        return shell.run(*words)
 
     run("synth", "demo", "--passes", "12", "--out", store.at("made/tubs.parquet"))
     made = json.loads(run("inspect", store.at("made/tubs.parquet"), "--json").stdout)
@@ -152,14 +149,12 @@ def test_commands_take_addresses_on_both_sides(store: Store, tmp_path: Path) -> 
 
 
 def test_moved_passes_go_to_addresses_and_next_steps_name_them(store: Store) -> None:
-    made = CliRunner().invoke(app, ["synth", "demo", "--passes", "60", "--out", store.at("moved/tubs.csv")])
+    made = shell.invoke("synth", "demo", "--passes", "60", "--out", store.at("moved/tubs.csv"))
     assert "Next: teachlab import" in made.stdout
     words = made.stdout.partition("Next: teachlab ")[2].split("\n")[0]
-    done = CliRunner().invoke(app, [*shlex.split(words), "--shift-ms", "40"])
-    assert done.exit_code == 0, done.output
+    shell.run(*shlex.split(words), "--shift-ms", "40")
     log, out = store.at("moved/tubs-log.parquet"), store.at("moved/back.parquet")
-    done = CliRunner().invoke(app, ["align", log, "--out", out])
-    assert done.exit_code == 0, done.output
+    shell.run("align", log, "--out", out)
     before, after = (read_truth(store.at(f"moved/{name}.passes.parquet")) for name in ("tubs-log", "back"))
     moved = int(np.median(after.start[1:-1] - before.start[1:-1]))
     assert moved == pytest.approx(-40, abs=3)
@@ -172,8 +167,7 @@ def test_formats_whose_readers_open_files_themselves_are_not_read_from_addresses
 ) -> None:
     (tmp_path / name).write_bytes(start)
     put(tmp_path / name, store.at(name))
-    done = CliRunner().invoke(app, ["import", store.at(name), "--unit", "mV", "--out", store.at("w.parquet")])
-    assert done.exit_code == 2
+    done = shell.run("import", store.at(name), "--unit", "mV", "--out", store.at("w.parquet"), code=2)
     assert "read from local folders only. Copy it first." in done.output
 
 
@@ -266,8 +260,7 @@ def test_addresses_that_lead_nowhere_are_told(store: Store) -> None:
         (["synth", "demo", "--passes", "3", "--out", "https://example.org/a.parquet"], "is for reading"),
         (["synth", "demo", "--passes", "3", "--out", "s4://lines/a.parquet"], "s4"),
     ):
-        done = CliRunner().invoke(app, words)
-        assert done.exit_code == 2, done.output
+        done = shell.run(*words, code=2)
         assert says in done.output
 
 

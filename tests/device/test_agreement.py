@@ -9,10 +9,9 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from typer.testing import CliRunner
+import shell
 
 import teachlab
-from teachlab.cli import app
 from teachlab.data.recording_files import write_recording
 from teachlab.data.setting_files import write_setting
 from teachlab.data.truth_files import write_truth
@@ -156,8 +155,7 @@ def test_the_command_says_decision_and_share_first(tmp_path: Path) -> None:
     write_truth(tmp_path / "r.passes.parquet", PASSES)
     write_setting(setting, SETTING)
     words = ["agree", str(recording), "--setting", str(setting)]
-    done = CliRunner().invoke(app, [*words, "--plot", str(plot)])
-    assert done.exit_code == 0, done.output
+    done = shell.run(*words, "--plot", plot)
     lines = done.output.splitlines()
     assert lines[0].startswith(
         "Cannot be decided: 18 of 20 logged and 18 of 20 replayed edges agree; replayed: fixed levels"
@@ -166,13 +164,10 @@ def test_the_command_says_decision_and_share_first(tmp_path: Path) -> None:
     assert "The replay has 90 % of the logged pulses" in done.output
     assert "Next: Look at the edges that differ (--details). Log 72 lots" in done.output
     assert plot.read_text().startswith("<?xml")
-    document = json.loads(CliRunner().invoke(app, [*words, "--json"]).stdout)
+    document = json.loads(shell.invoke(*words, "--json").stdout)
     assert document["share"]["estimate"] == 0.9
     assert document["verdict"]["decision"] == "cannot be decided"
-    assert (
-        "sample 238: becomes active; the replay does not switch"
-        in CliRunner().invoke(app, [*words, "--details"]).output
-    )
+    assert "sample 238: becomes active; the replay does not switch" in shell.invoke(*words, "--details").output
 
 
 def test_bad_input_is_refused_with_what_to_do() -> None:

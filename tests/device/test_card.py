@@ -8,9 +8,8 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from typer.testing import CliRunner
+import shell
 
-from teachlab.cli import app
 from teachlab.data.recording_files import write_recording
 from teachlab.data.setting_files import read_setting, write_setting
 from teachlab.data.truth_files import write_truth
@@ -331,21 +330,19 @@ def test_the_command_prints_what_to_key_in_and_a_page(tmp_path: Path) -> None:
     write_setting(setting, SETTING)
     device = device_file(tmp_path)
     words = ["card", str(recording), "--setting", str(setting), "--device", str(device), "--draws", "3"]
-    done = CliRunner().invoke(app, [*words, "--out", str(page)])
-    assert done.exit_code == 0, done.output
+    done = shell.run(*words, "--out", page)
     assert len(done.output.splitlines()) <= 12
     assert "on-level 290 on the display" in " ".join(done.output.split())
     for text in ("Teach and check", "290 on the display", "59 marked pieces", "Not a safety device"):
         assert text in page.read_text()
-    document = json.loads(CliRunner().invoke(app, [*words, "--json"]).stdout)
+    document = json.loads(shell.invoke(*words, "--json").stdout)
     assert document["display"] == {"on": 290.0, "off": 225.0}
     assert document["light"]["on"]["low"] < 560 < document["light"]["on"]["high"]
-    bad = CliRunner().invoke(app, [*words[:-3], str(device_file(tmp_path, step=400)), "--draws", "1"])
-    assert bad.exit_code == 3
+    bad = shell.run(*words[:-3], device_file(tmp_path, step=400), "--draws", "1", code=3)
     assert "Cannot be keyed in" in bad.output
     device_file(tmp_path)
     teach = ["teach", str(recording), "--strategy", "two-sample-midpoint", "--device", str(device), "--out", str(out)]
-    assert "on the display" in CliRunner().invoke(app, teach).output
+    assert "on the display" in shell.invoke(*teach).output
     shown = 10 + read_setting(out).on_level / 2
     assert shown == pytest.approx(round(shown / 5) * 5)
 

@@ -8,9 +8,8 @@ from typing import Any
 
 import numpy as np
 import pytest
-from typer.testing import CliRunner
+import shell
 
-from teachlab.cli import app
 from teachlab.data.recording_files import read_recording, write_recording
 from teachlab.data.truth_files import read_truth, write_truth
 from teachlab.errors import Abstained, InputError
@@ -20,12 +19,6 @@ from teachlab.model.recording import Recording, RecordingInfo
 from teachlab.model.setting import Setting
 from teachlab.model.truth import Truth, TruthSource
 from teachlab.teaching import TeachBlock, resolve, teach_once
-
-
-def _run(*arguments: object, code: int = 0) -> Any:
-    result = CliRunner().invoke(app, [str(a) for a in arguments])
-    assert result.exit_code == code, result.output
-    return result
 
 
 @pytest.fixture(scope="module")
@@ -41,11 +34,11 @@ def written(tmp_path_factory: pytest.TempPathFactory) -> Path:
     write_truth(folder / "flat.passes.parquet", Truth.from_arrays(start, start + 80, source=TruthSource.INDEPENDENT))
     base = {"schema": 1, "unit": "counts", "on_level": 0, "off_level": 0, "polarity": "light-on", "on_delay_ms": 2.0}
     (folder / "base.json").write_text(json.dumps(base))
-    taught = _run("teach", folder / "flat.parquet", "--strategy", "quantile-guard", "--set", "share=0.02", "--seed", 4,
-                  "--base", folder / "base.json", "--json", code=3)  # fmt: skip
+    taught = shell.run("teach", folder / "flat.parquet", "--strategy", "quantile-guard", "--set", "share=0.02",
+                       "--seed", 4, "--base", folder / "base.json", "--json", code=3)  # fmt: skip
     (folder / "abstained.json").write_text(taught.stdout)
-    _run("report", folder / "flat.parquet", "--setting", folder / "abstained.json", "--out", folder, "--draws", 12,
-         "--title", "Grey <b>lids</b>", code=3)  # fmt: skip
+    shell.run("report", folder / "flat.parquet", "--setting", folder / "abstained.json", "--out", folder, "--draws", 12,
+              "--title", "Grey <b>lids</b>", code=3)  # fmt: skip
     return folder
 
 
@@ -89,9 +82,9 @@ def test_other_showings_are_counted_as_they_fall(written: Path) -> None:
 
 def test_it_verifies_and_repeats_to_the_byte(written: Path, tmp_path: Path) -> None:
     assert [f for f in verify_record(written / "result.json") if f.serious] == []
-    _run("verify", written / "result.json")
-    _run("report", written / "flat.parquet", "--setting", written / "abstained.json", "--out", tmp_path, "--draws", 12,
-         "--title", "Grey <b>lids</b>", code=3)  # fmt: skip
+    shell.run("verify", written / "result.json")
+    shell.run("report", written / "flat.parquet", "--setting", written / "abstained.json", "--out", tmp_path,
+              "--draws", 12, "--title", "Grey <b>lids</b>", code=3)  # fmt: skip
     for name in ("result.json", "report.html"):
         assert (tmp_path / name).read_bytes() == (written / name).read_bytes()
     html = (written / "report.html").read_text(encoding="utf-8")
@@ -132,8 +125,8 @@ def test_a_strategy_that_teaches_here_is_no_abstention(written: Path) -> None:
 
 
 def test_an_abstention_is_no_setting_to_replay(written: Path) -> None:
-    result = _run("replay", written / "flat.parquet", "--setting", written / "abstained.json", code=2)
+    result = shell.run("replay", written / "flat.parquet", "--setting", written / "abstained.json", code=2)
     assert "abstained here, so there is no setting" in result.stderr
     (written / "wrong.json").write_text('{"abstained": {"strategy": 5}}')
-    result = _run("report", written / "flat.parquet", "--setting", written / "wrong.json", code=2)
+    result = shell.run("report", written / "flat.parquet", "--setting", written / "wrong.json", code=2)
     assert "'reason' is missing" in result.stderr.replace("abstained.reason", "reason")

@@ -9,9 +9,8 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from typer.testing import CliRunner
+import shell
 
-from teachlab.cli import app
 from teachlab.data.recording_files import write_recording
 from teachlab.data.truth_files import write_truth
 from teachlab.errors import InputError, ParameterError
@@ -48,14 +47,10 @@ def made(tmp_path_factory: pytest.TempPathFactory) -> Path:
     (folder / "setting.json").write_text(json.dumps(setting))
     (folder / "about.toml").write_text(ABOUT)
     (folder / "press.csv").write_text("light\n1\n")
-    result = CliRunner().invoke(
-        app,
-        [
-            "report", str(folder / "press.parquet"), "--setting", str(folder / "setting.json"), "--draws", "0",
-            "--about", str(folder / "about.toml"), "--out", str(folder / "record"), "--bundle", str(folder / "all.zip"),
-        ],
+    shell.run(
+        "report", folder / "press.parquet", "--setting", folder / "setting.json", "--draws", "0", "--about",
+        folder / "about.toml", "--out", folder / "record", "--bundle", folder / "all.zip",
     )  # fmt: skip
-    assert result.exit_code == 0, result.output
     return folder
 
 
@@ -83,8 +78,7 @@ def test_a_bundle_is_verified_without_anything_else(
     elsewhere = tmp_path / "elsewhere.zip"
     elsewhere.write_bytes((made / "all.zip").read_bytes())
     monkeypatch.chdir(tmp_path)
-    result = CliRunner().invoke(app, ["verify", str(elsewhere)])
-    assert result.exit_code == 0, result.output
+    result = shell.run("verify", elsewhere)
     assert "Verified" in result.stdout
     assert [path.name for path in tmp_path.iterdir()] == ["elsewhere.zip"]
 
@@ -97,8 +91,7 @@ def test_a_bundle_with_other_light_is_found_out(made: Path, tmp_path: Path) -> N
             out.writestr(
                 entry, content.replace(b'"on_level": 60', b'"on_level": 61') if "setting" in entry.filename else content
             )
-    result = CliRunner().invoke(app, ["verify", str(forged)])
-    assert result.exit_code == 1
+    result = shell.run("verify", forged, code=1)
     assert "setting" in result.stdout
 
 
@@ -139,8 +132,7 @@ def test_hostile_bundles_are_refused(
 ) -> None:
     monkeypatch.chdir(tmp_path)
     path = _zip(tmp_path / "hostile.zip", entries, mode)
-    result = CliRunner().invoke(app, ["verify", str(path)])
-    assert result.exit_code == 2
+    result = shell.run("verify", path, code=2)
     assert message in result.stderr
     assert [item.name for item in tmp_path.iterdir()] == ["hostile.zip"]
 
@@ -156,7 +148,7 @@ def test_a_damaged_bundle_is_one_message(made: Path, tmp_path: Path) -> None:
     content = bytearray((made / "all.zip").read_bytes())
     content[200:400] = bytes(200)
     (tmp_path / "damaged.zip").write_bytes(content)
-    result = CliRunner().invoke(app, ["verify", str(tmp_path / "damaged.zip")])
+    result = shell.invoke("verify", tmp_path / "damaged.zip")
     assert result.exit_code in (1, 2)
     assert "Traceback" not in result.output
     assert not isinstance(result.exception, (zipfile.BadZipFile, KeyError))
@@ -179,15 +171,14 @@ def test_about_refuses_what_it_does_not_know(tmp_path: Path) -> None:
 
 def test_bundle_and_pdf_are_checked_before_any_work(made: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     command = ["report", str(made / "press.parquet"), "--setting", str(made / "setting.json")]
-    assert CliRunner().invoke(app, [*command, "--bundle", "a.zip"]).exit_code == 2
-    assert CliRunner().invoke(app, [*command, "--out", str(made / "r"), "--bundle", "a.tar"]).exit_code == 2
+    shell.run(*command, "--bundle", "a.zip", code=2)
+    shell.run(*command, "--out", made / "r", "--bundle", "a.tar", code=2)
 
     def missing() -> None:
         raise InputError("a PDF needs WeasyPrint")
 
     monkeypatch.setattr("teachlab.evidence.page.pdf_printer", missing)
     monkeypatch.setattr("teachlab.evidence.record.judged_record", lambda *_, **__: pytest.fail("work was begun"))
-    refused = CliRunner().invoke(app, [*command, "--out", str(made / "r"), "--pdf"])
-    assert refused.exit_code == 2
+    refused = shell.run(*command, "--out", made / "r", "--pdf", code=2)
     assert "WeasyPrint" in refused.stderr
     assert not (made / "r").exists()

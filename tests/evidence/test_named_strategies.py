@@ -5,12 +5,10 @@ from __future__ import annotations
 import json
 import shutil
 from pathlib import Path
-from typing import Any
 
 import pytest
-from typer.testing import CliRunner
+import shell
 
-from teachlab.cli import app
 from teachlab.data.shipped import datasets_root
 from teachlab.evidence.identity import json_digest
 
@@ -38,39 +36,32 @@ def line(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     return tmp_path
 
 
-def run(*words: str) -> Any:
-    return CliRunner().invoke(app, list(words))
-
-
 def names(folder: Path) -> list[str]:
     return ["./evil.py:X", f"{folder}/evil.py:X", "evil:X"]
 
 
 def test_report_and_verify_run_no_file_that_a_setting_names(line: Path) -> None:
-    assert (
-        run("teach", "demo_tubs.parquet", "--strategy", "two-sample-midpoint", "--out", "setting.json").exit_code == 0
-    )
+    shell.run("teach", "demo_tubs.parquet", "--strategy", "two-sample-midpoint", "--out", "setting.json")
     setting = json.loads((line / "setting.json").read_text())
     for name in names(line):
         setting["taught"]["strategy"] = name
         (line / "setting.json").write_text(json.dumps(setting))
         words = ("--setting", "setting.json", "--teach-share", "0.3", "--draws", "2", "--out", "record")
-        told = run("report", "demo_tubs.parquet", *words)
+        told = shell.invoke("report", "demo_tubs.parquet", *words)
         assert told.exit_code in (0, 1, 3), told.output
         record = json.loads((line / "record" / "result.json").read_text())
         assert "no strategy is named" in json.dumps(record)
         assert record["setting_source"]["strategy_source_sha256"] is None
-        assert run("verify", "record/result.json").exit_code == 0
+        shell.run("verify", "record/result.json")
         assert not (line / "marker").exists(), name
 
 
 def test_neither_does_an_abstention(line: Path) -> None:
-    told = run("teach", "demo_tubs.parquet", "--strategy", "contamination-aware", "--json")
-    assert told.exit_code == 3
+    told = shell.run("teach", "demo_tubs.parquet", "--strategy", "contamination-aware", "--json", code=3)
     document = json.loads(told.stdout)
     (line / "setting.json").write_text(json.dumps(document))
     report = ("report", "demo_tubs.parquet", "--setting", "setting.json", "--draws", "2", "--out", "record")
-    run(*report)
+    shell.invoke(*report)
     record = json.loads((line / "record" / "result.json").read_text())
     for name in names(line):
         document["abstained"]["strategy"] = record["abstained"]["strategy"] = name
@@ -78,10 +69,10 @@ def test_neither_does_an_abstention(line: Path) -> None:
         record["record_sha256"] = json_digest({k: v for k, v in record.items() if k != "record_sha256"})
         (line / "record" / "result.json").write_text(json.dumps(record))
         for words in (report, ("verify", "record/result.json")):
-            told = run(*words)
+            told = shell.invoke(*words)
             assert told.exit_code in (1, 2)
             assert "no strategy is named" in told.output
         assert not (line / "marker").exists(), name
     # The file is run where the user names it.
-    run("teach", "demo_tubs.parquet", "--strategy", "./evil.py:X")
+    shell.invoke("teach", "demo_tubs.parquet", "--strategy", "./evil.py:X")
     assert (line / "marker").exists()

@@ -12,9 +12,8 @@ from typing import Any
 import numpy as np
 import pyarrow.parquet as pq
 import pytest
-from typer.testing import CliRunner
+import shell
 
-from teachlab.cli import app
 from teachlab.data.recording_files import read_recording, write_recording
 from teachlab.data.truth_files import write_truth
 from teachlab.errors import InputError
@@ -63,7 +62,7 @@ def _line(folder: Path, *, source: TruthSource = TruthSource.INDEPENDENT, losses
 
 def _report(folder: Path, *more: str) -> Any:
     arguments = ["report", str(folder / "line.parquet"), "--setting", str(folder / "setting.json"), "--title", TITLE]
-    return CliRunner().invoke(app, [*arguments, "--out", str(folder), *more])
+    return shell.invoke(*arguments, "--out", folder, *more)
 
 
 @pytest.fixture(scope="module")
@@ -133,9 +132,12 @@ def test_same_inputs_same_bytes_and_no_path_or_host(written: Path, tmp_path: Pat
 
 def test_a_record_verifies(folder: Path) -> None:
     assert verify_record(folder / "result.json") == []
-    result = CliRunner().invoke(app, ["verify", str(folder / "result.json"), "--json"])
-    assert result.exit_code == 0
-    assert json.loads(result.stdout) == {"schema": 1, "record": "result.json", "verified": True, "findings": []}
+    assert shell.document("verify", folder / "result.json") == {
+        "schema": 1,
+        "record": "result.json",
+        "verified": True,
+        "findings": [],
+    }
 
 
 def _places(folder: Path) -> set[str]:
@@ -263,8 +265,7 @@ def test_other_versions_are_listed_but_not_serious(folder: Path) -> None:
     # Differences under other software: the first line says so, and what may explain them comes before them.
     record["score"]["counts"] = {}
     (folder / "result.json").write_text(record_text(record), encoding="utf-8")
-    told = CliRunner().invoke(app, ["verify", str(folder / "result.json")])
-    assert told.exit_code == 1
+    told = shell.run("verify", folder / "result.json", code=1)
     # A sentence goes on in lines that are set in.
     lines = [line for line in told.output.splitlines() if not line.startswith(" ")]
     kinds = [line.partition(":")[0] for line in lines[1:-1]]
@@ -278,14 +279,13 @@ def test_a_difference_under_the_same_software_is_told_plainly(folder: Path) -> N
     record = _record(folder)
     record["score"]["counts"] = {}
     (folder / "result.json").write_text(record_text(record), encoding="utf-8")
-    told = CliRunner().invoke(app, ["verify", str(folder / "result.json")])
+    told = shell.invoke("verify", folder / "result.json")
     assert told.output.splitlines()[0] == "Not verified: the record does not follow from these files."
 
 
 def test_verify_refuses_what_is_no_record(tmp_path: Path) -> None:
     (tmp_path / "x.json").write_text('{"schema": 1}')
-    result = CliRunner().invoke(app, ["verify", str(tmp_path / "x.json")])
-    assert result.exit_code == 2
+    result = shell.run("verify", tmp_path / "x.json", code=2)
     assert "no evidence record" in result.stderr
 
 

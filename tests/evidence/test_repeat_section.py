@@ -8,9 +8,8 @@ from typing import Any
 
 import numpy as np
 import pytest
-from typer.testing import CliRunner
+import shell
 
-from teachlab.cli import app
 from teachlab.data.recording_files import read_recording, write_recording
 from teachlab.data.split import Split, split
 from teachlab.data.truth_files import read_truth, write_truth
@@ -30,7 +29,7 @@ CRITERIA = "[[criterion]]\nmeasure = 'lost_rate'\nmax = 0.03\n"
 
 def _report(folder: Path, *more: str) -> Any:
     words = ["report", str(folder / "line.parquet"), "--setting", str(folder / "setting.json"), "--out", str(folder)]
-    return CliRunner().invoke(app, [*words, "--teach-share", "0.3", *more])
+    return shell.invoke(*words, "--teach-share", "0.3", *more)
 
 
 def _line(folder: Path) -> None:

@@ -12,10 +12,9 @@ from typing import Any
 
 import numpy as np
 import pytest
-from typer.testing import CliRunner
+import shell
 
 import teachlab.page.light as light_module
-from teachlab.cli import app
 from teachlab.data.recording_files import write_recording
 from teachlab.data.setting_files import setting_text, write_setting
 from teachlab.data.truth_files import write_truth
@@ -106,15 +105,12 @@ def test_the_command_writes_one_page_and_tells_what_it_holds(tmp_path: Path) -> 
     folder = _folder(tmp_path)
     asked = ["explore", str(folder / "line.parquet"), "--setting", str(folder / "good.json")]
     out = folder / "page.html"
-    result = CliRunner().invoke(app, [*asked, "--out", str(out), "--json"])
-    assert result.exit_code == 0, result.output
-    told = json.loads(result.stdout)
+    told = shell.document(*asked, "--out", out)
     assert told["setting"]["on_level"] == 40
     assert told["light_in_page"] is True
     assert out.read_text(encoding="utf-8").startswith("<!doctype html>")
     before = out.read_bytes()
-    told = CliRunner().invoke(app, [*asked, "--out", str(out)])
-    assert told.exit_code == 0, told.output
+    told = shell.run(*asked, "--out", out)
     said = " ".join(told.stdout.split())
     assert said.startswith(
         f"Open {out} in a browser. Drag the levels until the errors are fewest. Save the setting. Next, once"
@@ -126,12 +122,11 @@ def test_what_cannot_be_shown_is_refused_before_work(tmp_path: Path) -> None:
     folder = _folder(tmp_path)
     page = str(folder / "page.html")
     for asked in (["--out", str(folder / "page.pdf")], [], ["--serve", "--json"], ["--out", page, "--set", "share=1"]):
-        assert CliRunner().invoke(app, ["explore", str(folder / "line.parquet"), *asked]).exit_code == 2
+        shell.run("explore", folder / "line.parquet", *asked, code=2)
     assert not (folder / "page.html").exists()
     write_truth(folder / "line.passes.parquet", Truth.from_arrays(np.empty(0, np.int64), np.empty(0, np.int64)))
     for more in ([], ["--setting", str(folder / "good.json")]):
-        refused = CliRunner().invoke(app, ["explore", str(folder / "line.parquet"), *more, "--out", page])
-        assert refused.exit_code == 2
+        refused = shell.run("explore", folder / "line.parquet", *more, "--out", page, code=2)
         assert "Make passes first: teachlab label" in refused.output
     assert not (folder / "page.html").exists()
 
@@ -272,15 +267,14 @@ def test_the_report_writes_the_page_of_its_levels_and_links_to_it(tmp_path: Path
     folder = _folder(tmp_path)
     asked = ["report", str(folder / "line.parquet"), "--setting", str(folder / "good.json"), "--draws", "0"]
     asked += ["--tolerance-ms", "2", "--confidence", "0.9", "--out", str(folder)]
-    told = CliRunner().invoke(app, asked)
-    assert told.exit_code == 0
+    told = shell.run(*asked)
     assert f"To drag its levels: {folder / 'levels.html'}" in " ".join(told.output.split())
     report = (folder / "report.html").read_text(encoding="utf-8")
     command = "explore line.parquet --truth line.passes.parquet --setting good.json --tolerance-ms 2 --confidence 0.9"
     assert f"teachlab {command} --out levels.html" in report
     assert '<a href="levels.html">' in report
     here = [str(folder / word) if word.endswith((".parquet", ".json")) else word for word in command.split()]
-    assert CliRunner().invoke(app, [*here, "--out", str(folder / "again.html")]).exit_code == 0
+    shell.run(*here, "--out", folder / "again.html")
     beside, again = _facts(folder / "levels.html"), _facts(folder / "again.html")
     assert beside["rules"] == {"tolerance_ms": 2, "confidence": 0.9}
     assert beside["command"]["recording"] == "line.parquet"
@@ -291,9 +285,9 @@ def test_a_record_without_the_page_of_levels_names_the_command(tmp_path: Path) -
     """And takes away the page of a record before, which was about other levels."""
     folder = _folder(tmp_path)
     asked = ["report", str(folder / "line.parquet"), "--setting", str(folder / "good.json"), "--draws", "0"]
-    assert CliRunner().invoke(app, [*asked, "--out", str(folder)]).exit_code == 0
+    shell.run(*asked, "--out", folder)
     assert (folder / "levels.html").exists()
-    assert CliRunner().invoke(app, [*asked, "--no-levels", "--out", str(folder)]).exit_code == 0
+    shell.run(*asked, "--no-levels", "--out", folder)
     assert not (folder / "levels.html").exists()
     report = (folder / "report.html").read_text(encoding="utf-8")
     assert '<a href="' not in report
@@ -305,20 +299,18 @@ def test_verify_holds_the_page_of_levels_against_its_record(tmp_path: Path) -> N
     folder = _folder(tmp_path)
     asked = ["report", str(folder / "line.parquet"), "--setting", str(folder / "good.json"), "--draws", "0"]
     asked += ["--out", str(folder), "--bundle", str(folder / "all.zip")]
-    assert CliRunner().invoke(app, asked).exit_code == 0
+    shell.run(*asked)
     with zipfile.ZipFile(folder / "all.zip") as bundle:
         assert bundle.read("levels.html") == (folder / "levels.html").read_bytes()
     for given in ("all.zip", "result.json"):
-        told = CliRunner().invoke(app, ["verify", str(folder / given)])
+        told = shell.invoke("verify", folder / given)
         assert (told.exit_code, "levels" in told.output) == (0, False)
     page = folder / "levels.html"
     page.write_text(page.read_text(encoding="utf-8") + " ", encoding="utf-8")
-    told = CliRunner().invoke(app, ["verify", str(folder / "result.json")])
-    assert told.exit_code == 1
+    told = shell.run("verify", folder / "result.json", code=1)
     assert "levels.html is not the file of the record" in told.output
     page.unlink()
-    told = CliRunner().invoke(app, ["verify", str(folder / "result.json")])
-    assert told.exit_code == 0
+    told = shell.run("verify", folder / "result.json")
     assert "levels.html is not beside the record: not checked" in told.output
 
 
@@ -341,7 +333,6 @@ def test_commands_of_the_page_name_the_table_of_passes_that_was_given(tmp_path: 
     write_truth(other, truth)
     page = tmp_path / "page.html"
     asked = ["explore", str(tmp_path / "line.parquet"), "--truth", str(other), "--out", str(page)]
-    done = CliRunner().invoke(app, asked)
-    assert done.exit_code == 0, done.output
+    shell.run(*asked)
     (facts,) = re.findall(r"--truth '[^']*seen by hand.csv'", page.read_text(encoding="utf-8"))
     assert facts == f"--truth '{other}'"

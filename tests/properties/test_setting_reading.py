@@ -11,9 +11,8 @@ from typing import Any
 
 import numpy as np
 import pytest
-from typer.testing import CliRunner
+import shell
 
-from teachlab.cli import app
 from teachlab.data.alignment.measure import measure_alignment
 from teachlab.data.recording_files import read_recording, write_recording
 from teachlab.data.setting_files import write_setting
@@ -149,8 +148,7 @@ def line(folder: Path, samples: int = 400_000) -> tuple[str, str]:
 def test_replay_reads_once(tmp_path: Path, decoded: Counter[str], words: list[str]) -> None:
     path, setting = line(tmp_path)
     decoded.clear()
-    done = CliRunner().invoke(app, ["replay", path, "--setting", setting, *words])
-    assert done.exit_code == 0, done.output
+    shell.run("replay", path, "--setting", setting, *words)
     assert decoded["samples"] == 400_000
 
 
@@ -175,8 +173,7 @@ def test_commands_share_readings(
     monkeypatch.setattr("teachlab.questions.surface.given_settings.pairs.LONG", 0)
     monkeypatch.setattr("teachlab.studies.recommend.MOST_SAMPLES", 100_000)
     decoded.clear()
-    done = CliRunner().invoke(app, [words[0], path, *words[1:]])
-    assert done.exit_code == 0, done.output
+    shell.run(words[0], path, *words[1:])
     assert decoded["samples"] <= most * 400_000
 
 
@@ -190,10 +187,9 @@ def test_a_bench_of_light_too_long_to_be_held_shares_readings(
     monkeypatch.setattr("teachlab.questions.surface.given_settings.pairs.LONG", 0)
     decoded.clear()
     words = ["bench", path, "--draws", "4", "--strategy", "balanced-guard", "--jobs", "1", "--json"]
-    done = CliRunner().invoke(app, words)
-    assert done.exit_code == 0, done.output
+    done = shell.run(*words)
     assert decoded["samples"] <= 4 * 400_000
     monkeypatch.setattr("teachlab.data.kept_light.HELD_BYTES", 1 << 26)
     decoded.clear()
-    assert CliRunner().invoke(app, words).stdout == done.stdout, "light that is held changes nothing"
+    assert shell.invoke(*words).stdout == done.stdout, "light that is held changes nothing"
     assert decoded["samples"] == 400_000

@@ -7,11 +7,10 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+import shell
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from typer.testing import CliRunner
 
-from teachlab.cli import app
 from teachlab.data.recording_files import write_recording
 from teachlab.data.truth_files import write_truth
 from teachlab.evidence.sections.lost_passes import lost_and_worst
@@ -98,14 +97,14 @@ def test_replay_says_why_by_how_much_and_what_next(tmp_path: Path) -> None:
     write_recording(path, recording)
     write_truth(tmp_path / "line.passes.parquet", truth)
     setting.write_text(json.dumps(LOW.as_dict()))
-    text = CliRunner().invoke(app, ["replay", str(path), "--setting", str(setting), "--details"]).output
+    text = shell.invoke("replay", path, "--setting", setting, "--details").output
     assert "2 passes (2 'tin') merged: the output became active in the gap just before" in text
     assert "2 of the false trips began 1 to 3 ms before the pass that they lasted into; a sample takes 1 ms." in text
     few = "Next: Log a new recording with at least 50 passes, and name the lot of every pass."
     assert few in text  # three passes decide nothing
     # Neither goes first, the change or the recording: one recording decides on both.
     assert "Better: the level at 60 counts: no error on these passes. Check it on the new recording too.\n" in text
-    bare = CliRunner().invoke(app, ["replay", str(path), "--setting", str(setting), "--no-margin", "--details"]).output
+    bare = shell.invoke("replay", path, "--setting", setting, "--no-margin", "--details").output
     assert "2 of the false trips began 1 to 3 ms before" in bare
     # Without a look at the light the verdict alone says why, and no margin is measured.
     why = "the output became active in the gap just before"
@@ -114,7 +113,7 @@ def test_replay_says_why_by_how_much_and_what_next(tmp_path: Path) -> None:
     assert ["Margin to noise" in one for one in flat] == [True, False]
     assert [one.count(few) for one in flat] == [1, 1]
     setting.write_text(json.dumps(Setting(unit="counts", on_level=60.0, off_level=40.0).as_dict()))
-    fine = CliRunner().invoke(app, ["replay", str(path), "--setting", str(setting), "--details"]).output
+    fine = shell.invoke("replay", path, "--setting", setting, "--details").output
     assert "merged: " not in fine
     assert why not in " ".join(fine.split())
     assert "Why: 4 passes are too few to decide." in fine
@@ -141,5 +140,5 @@ def test_one_edge_is_told_as_one(tmp_path: Path) -> None:
     path, setting = tmp_path / "one.parquet", tmp_path / "low.json"
     write_recording(path, Recording.from_array([0] * 50 + [100] * 20 + [0] * 50, line()[0].info))
     setting.write_text(json.dumps(LOW.as_dict()))
-    told = CliRunner().invoke(app, ["replay", str(path), "--setting", str(setting)])
+    told = shell.invoke("replay", path, "--setting", setting)
     assert "\n1 onset, 1 release; at the start: inactive\n" in told.stdout

@@ -8,11 +8,10 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+import shell
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
-from typer.testing import CliRunner
 
-from teachlab.cli import app
 from teachlab.data.recording_files import write_recording
 from teachlab.data.setting_files import write_setting
 from teachlab.data.truth_files import write_truth
@@ -67,10 +66,10 @@ def test_products_that_the_table_lacks_are_asked_for(tmp_path: Path, sign: int, 
     assert said.endswith(f"{told} missing in the table of passes?")
     write_recording(tmp_path / "r.parquet", recording)
     write_truth(tmp_path / "r.passes.parquet", truth)
-    seen = CliRunner().invoke(app, ["inspect", str(tmp_path / "r.parquet")]).stdout
+    seen = shell.invoke("inspect", tmp_path / "r.parquet").stdout
     assert f"{told} missing in the table of passes?\n" in seen.replace("\n  ", " ")
     (tmp_path / "s.json").write_text(json.dumps(setting.as_dict()))
-    asked = CliRunner().invoke(app, ["replay", str(tmp_path / "r.parquet"), "--setting", str(tmp_path / "s.json")])
+    asked = shell.invoke("replay", tmp_path / "r.parquet", "--setting", tmp_path / "s.json")
     assert "?." not in asked.stdout
 
 
@@ -247,7 +246,7 @@ def test_replay_and_report_give_the_same_reasons(tmp_path: Path) -> None:
     record, _ = judged_record(
         recording, truth, setting, Sources(recording=str(path), truth=str(tmp_path / "line.passes.parquet"))
     )
-    text = CliRunner().invoke(app, ["replay", str(path), "--setting", str(chosen), "--details"]).output
+    text = shell.invoke("replay", path, "--setting", chosen, "--details").output
     assert record["reasons"] == {"too-weak": 4}
     (line,) = record["reasons_say"].values()
     assert f"4 passes {line}" in " ".join(text.split())

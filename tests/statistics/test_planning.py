@@ -9,12 +9,11 @@ from fractions import Fraction
 
 import numpy as np
 import pytest
+import shell
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.stats import binom
-from typer.testing import CliRunner
 
-from teachlab.cli import app
 from teachlab.errors import ParameterError
 from teachlab.scoring import count, proportion
 from teachlab.statistics.claims.lot_claims import Assumption, claim_by_lots
@@ -139,7 +138,7 @@ def test_hardly_any_confidence_needs_hardly_any_pass() -> None:
 
 
 def _run(*arguments: str) -> tuple[int, dict[str, object]]:
-    result = CliRunner().invoke(app, ["plan", *arguments, "--json"])
+    result = shell.invoke("plan", *arguments, "--json")
     return result.exit_code, json.loads(result.stdout)
 
 
@@ -163,8 +162,7 @@ def test_chance_of_success() -> None:
 
 
 def test_command_refuses_in_one_line() -> None:
-    result = CliRunner().invoke(app, ["plan", "--max-rate", "5", "--confidence", "0.95"])
-    assert result.exit_code == 2
+    result = shell.run("plan", "--max-rate", "5", "--confidence", "0.95", code=2)
     assert result.stderr.count("\n") == 1
 
 

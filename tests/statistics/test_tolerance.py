@@ -7,11 +7,10 @@ import json
 from fractions import Fraction
 
 import pytest
+import shell
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from typer.testing import CliRunner
 
-from teachlab.cli import app
 from teachlab.errors import ParameterError
 from teachlab.statistics.tolerance import (
     coverage_confidence,
@@ -108,7 +107,7 @@ def test_a_single_value_has_no_spread() -> None:
 
 def test_command() -> None:
     def run(*arguments: str) -> tuple[int, str, str]:
-        result = CliRunner().invoke(app, ["plan", "--max-rate", "0.1", *arguments])
+        result = shell.invoke("plan", "--max-rate", "0.1", *arguments)
         return result.exit_code, result.stdout, result.stderr
 
     found = json.loads(run("--taught", "25", "--figure", "4", "--json")[1])["taught"]

@@ -8,9 +8,8 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from typer.testing import CliRunner
+import shell
 
-from teachlab.cli import app
 from teachlab.data.recording_files import write_recording
 from teachlab.data.setting_files import read_setting
 from teachlab.data.truth_files import write_truth
@@ -131,14 +130,13 @@ def test_where_no_step_is_sure_the_command_says_so_and_writes_no_setting(tmp_pat
     write_truth(tmp_path / "r.passes.parquet", TRUTH)
     words = ["bench", str(tmp_path / "r.parquet"), "--strategy", "two-sample-midpoint", "--draws", "4", "--jobs", "1"]
     asked = [*words, "--device", str(device(tmp_path, step=20)), "--out", str(tmp_path / "out")]
-    done = CliRunner().invoke(app, asked)
-    assert done.exit_code == 3, done.output
+    done = shell.run(*asked, code=3)
     assert done.output.startswith("Cannot be keyed in: two-sample-midpoint")
     assert "The display goes in steps of 20, and none lies safely" in " ".join(done.output.split())
     assert not list((tmp_path / "out").glob("*.setting.json"))
     document = json.loads((tmp_path / "out" / "bench.json").read_text())
     assert document["verdict"]["decision"] == "cannot be keyed in"
-    assert CliRunner().invoke(app, [*asked, "--json"]).exit_code == 3
+    shell.run(*asked, "--json", code=3)
 
 
 def test_the_setting_that_is_written_is_the_one_to_key_in(tmp_path: Path) -> None:
@@ -146,8 +144,7 @@ def test_the_setting_that_is_written_is_the_one_to_key_in(tmp_path: Path) -> Non
     write_truth(tmp_path / "r.passes.parquet", TRUTH)
     known = device(tmp_path)
     words = ["bench", str(tmp_path / "r.parquet"), "--strategy", "two-sample-midpoint", "--draws", "4", "--jobs", "1"]
-    done = CliRunner().invoke(app, [*words, "--device", str(known), "--out", str(tmp_path / "out")])
-    assert done.exit_code == 0, done.output
+    done = shell.run(*words, "--device", known, "--out", tmp_path / "out")
     assert len(done.stdout.splitlines()) <= 12
     kept = read_setting(tmp_path / "out" / "r.setting.json")
     told = json.loads((tmp_path / "out" / "bench.json").read_text())["recordings"][0]

@@ -7,10 +7,9 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+import shell
 from scipy.stats import binomtest
-from typer.testing import CliRunner
 
-from teachlab.cli import app
 from teachlab.data.recording_files import write_recording
 from teachlab.data.setting_files import write_setting
 from teachlab.data.truth_files import write_truth
@@ -52,6 +51,6 @@ def test_a_reserve_is_told_in_percent_of_the_light(tmp_path: Path) -> None:
     write_truth(tmp_path / "a.passes.parquet", Truth.from_arrays(start, start + 40))
     write_setting(tmp_path / "s.json", Setting(unit="counts", on_level=45.0, off_level=30.0))
     words = ["replay", str(tmp_path / "a.parquet"), "--setting", str(tmp_path / "s.json"), "--reserves"]
-    document = json.loads(CliRunner().invoke(app, [*words, "--json"]).stdout)
+    document = json.loads(shell.invoke(*words, "--json").stdout)
     assert document["reserves"]["contamination_reserve"] == pytest.approx(0.25, abs=0.001)
-    assert " 25 % of the light may be lost" in CliRunner().invoke(app, [*words, "--details"]).stdout
+    assert " 25 % of the light may be lost" in shell.invoke(*words, "--details").stdout

@@ -14,9 +14,7 @@ import pyarrow.feather
 import pyarrow.parquet as pq
 import pytest
 import scipy.io
-from typer.testing import CliRunner
-
-from teachlab.cli import app
+import shell
 
 
 @pytest.mark.parametrize(
@@ -34,8 +32,7 @@ def test_text_without_ends_of_lines_is_no_log(tmp_path: Path, head: bytes, piece
             out.write(piece)
     before = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
     words = ["import", str(tmp_path / "log.csv.gz"), "--unit", "mV", "--column", "light", "--rate", "100"]
-    done = CliRunner().invoke(app, [*words, "--out", str(tmp_path / "made.parquet")])
-    assert done.exit_code == 2, done.output
+    done = shell.run(*words, "--out", tmp_path / "made.parquet", code=2)
     assert any(one in " ".join(done.stderr.split()) for one in told.split("|")), done.stderr
     assert len(done.stderr) < 610
     assert not (tmp_path / "made.parquet").exists()
@@ -67,8 +64,7 @@ def test_text_that_unpacks_to_gigabytes_is_refused_with_the_figure(
         "import log.parquet --unit mV --column light --rate 100 --passes x.passes.parquet --out made.parquet",
     ):
         before = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
-        done = CliRunner().invoke(app, [*words.split(), "--memory", "1"])
-        assert done.exit_code == 2, done.output
+        done = shell.run(*words.split(), "--memory", "1", code=2)
         assert told in " ".join(done.stderr.split())
         assert len(done.stderr) < 610
         assert not Path("made.parquet").exists()
@@ -180,8 +176,7 @@ def test_a_feather_log_that_fits_is_read_and_a_damaged_footer_is_one_message(tmp
     ]
     for compression in ("zstd", "lz4", "uncompressed"):
         pa.feather.write_feather(pa.table({"light": light, "lot": ["a"] * 40}), log, compression=compression)
-        done = CliRunner().invoke(app, [*words, "--memory", "1"])
-        assert done.exit_code == 0, done.output
+        done = shell.run(*words, "--memory", "1")
     whole = log.read_bytes()
     rng = np.random.default_rng(4)
     for _ in range(150):
@@ -189,5 +184,5 @@ def test_a_feather_log_that_fits_is_read_and_a_damaged_footer_is_one_message(tmp
         for at in rng.integers(len(whole) - 700, len(whole), 3):
             damaged[at] = rng.integers(256)
         log.write_bytes(bytes(damaged))
-        done = CliRunner().invoke(app, [*words, "--memory", "1"])
+        done = shell.invoke(*words, "--memory", "1")
         assert done.exit_code in (0, 2), done.exception

@@ -18,9 +18,8 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.parquet as pq
 import pytest
-from typer.testing import CliRunner, Result
-
-from teachlab.cli import app
+import shell
+from typer.testing import Result
 
 LIGHT = np.tile(np.repeat([30.0, 70.0], 20), 50)
 ZEROS = 300_000_000
@@ -59,7 +58,7 @@ def imported(log: Path, *more: str) -> Result:
     words = ["import", str(log), "--unit", "mV", "--column", "light", "--rate", "100", "--memory", "0.4", *more]
     with warnings.catch_warnings(), bounded():
         warnings.simplefilter("ignore")  # a foreign reader may warn of what it meets
-        return CliRunner().invoke(app, [*words, "--out", str(log.parent / "made.parquet")])
+        return shell.invoke(*words, "--out", log.parent / "made.parquet")
 
 
 def check(done: Result, folder: Path, says: str) -> None:
@@ -147,7 +146,7 @@ def test_a_parquet_file_that_lies_is_refused(tmp_path: Path, lies: dict[str, Any
     parquet(tmp_path / "log.parquet", **({**lies, "body": bomb()} if "body" in lies else lies))
     check(imported(tmp_path / "log.parquet"), tmp_path, says)
     with bounded():
-        done = CliRunner().invoke(app, ["inspect", str(tmp_path / "log.parquet"), "--memory", "0.4"])
+        done = shell.invoke("inspect", tmp_path / "log.parquet", "--memory", "0.4")
     check(done, tmp_path, says)
 
 
@@ -173,7 +172,7 @@ def test_pages_of_every_writer_are_counted_right(tmp_path: Path) -> None:
             table = pa.table({"lamp.light": light, "what": pa.array([["a", "b"]] * 5000)})
             pq.write_table(table, tmp_path / "log.parquet", 999, compression=codec, data_page_version=version, **more)
             words = ["import", str(tmp_path / "log.parquet"), "--unit", "mV", "--column", "lamp.light", "--rate", "100"]
-            done = CliRunner().invoke(app, [*words, "--out", str(tmp_path / "made.parquet"), "--force"])
+            done = shell.invoke(*words, "--out", tmp_path / "made.parquet", "--force")
             read(done, tmp_path, 5000)
 
 

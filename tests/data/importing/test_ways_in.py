@@ -16,9 +16,8 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.parquet as pq
 import pytest
-from typer.testing import CliRunner
+import shell
 
-from teachlab.cli import app
 from teachlab.data.importing import ImportJob, import_log
 from teachlab.data.importing.interval_table import CountedIn
 from teachlab.data.importing.reading.logs import open_log
@@ -183,8 +182,7 @@ def test_a_log_is_imported_again_beside_itself(tmp_path: Path, monkeypatch: pyte
     Path("belt.csv").write_text(log_text())
     words = ["import", "belt.csv", "--unit", "mV", "--out", "belt.parquet", "--truth-column", "seen"]
     for title in ("first", "second"):
-        done = CliRunner().invoke(app, [*words, "--title", title])
-        assert done.exit_code == 0, done.output
+        shell.run(*words, "--title", title)
     assert read_recording("belt.parquet").info.title == "second"
 
 
@@ -373,8 +371,7 @@ def test_the_name_of_the_recording_is_no_part_of_it(tmp_path: Path) -> None:
         ("b", numbers[:77], ["--no-header"]),
         ("b", numbers[77:], ["--append"]),
     ):
-        done = CliRunner().invoke(app, [*words, str(tmp_path / f"{name}.parquet"), *more], input="".join(part))
-        assert done.exit_code == 0, done.stderr
+        shell.run(*words, tmp_path / f"{name}.parquet", *more, input="".join(part))
     assert (tmp_path / "a.parquet").read_bytes() == (tmp_path / "b.parquet").read_bytes()
     assert read_recording(tmp_path / "a.parquet").read(0, 200).light.tolist() == list(range(200))
 
@@ -394,17 +391,14 @@ def test_a_bad_row_in_a_pipe_loses_nothing_before_its_block(tmp_path: Path, monk
     monkeypatch.setattr("teachlab.data.importing.reading.text_log.BLOCK_BYTES", 4096)
     bad = log_text(slice(0, 2000)) + "broken,row,here\n"
     out = tmp_path / "r.parquet"
-    done = CliRunner().invoke(app, ["import", "-", "--unit", "mV", "--out", str(out)], input=bad)
-    assert done.exit_code == 2
+    done = shell.run("import", "-", "--unit", "mV", "--out", out, code=2, input=bad)
     assert "row 2000" in done.stderr
     kept = int(done.stderr.split(" rows are kept in")[0].rsplit("\n", 1)[-1].replace(",", ""))
     assert 1500 < kept <= 2000
-    again = CliRunner().invoke(app, ["import", "-", "--unit", "mV", "--out", str(out)], input=log_text())
-    assert again.exit_code == 2
+    again = shell.run("import", "-", "--unit", "mV", "--out", out, code=2, input=log_text())
     assert "--append" in again.stderr
     rest = log_text(slice(kept, None), head=False)
-    done = CliRunner().invoke(app, ["import", "-", "--unit", "mV", "--out", str(out), "--append"], input=rest)
-    assert done.exit_code == 0, done.stderr
+    done = shell.run("import", "-", "--unit", "mV", "--out", out, "--append", input=rest)
     assert np.array_equal(read_recording(out).read(0, ROWS).light, LIGHT)
     assert not list(tmp_path.glob("*.unfinished"))
 

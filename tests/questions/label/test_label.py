@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import re
 from dataclasses import replace
 from datetime import UTC, datetime
@@ -11,11 +10,10 @@ from xml.etree import ElementTree
 
 import numpy as np
 import pytest
+import shell
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from typer.testing import CliRunner
 
-from teachlab.cli import app
 from teachlab.data.quality.corrected_passes import read_corrected
 from teachlab.data.quality.labelling import propose_passes
 from teachlab.data.recording_files import read_recording, write_recording
@@ -235,11 +233,9 @@ def test_no_label_is_a_formula_and_all_come_back(tmp_path_factory, labels):
 
 def test_the_command_and_back(tmp_path: Path):
     write_recording(tmp_path / "line.parquet", line(spoilt={7: (40, 60.0)}))
-    run = CliRunner()
     files = [str(tmp_path / name) for name in ("line.parquet", "proposed.csv", "sheet.svg", "sheet.html")]
     words = ["label", files[0], "--out", files[1], "--out", files[2], "--out", files[3], "--count", "21", "--semicolon"]
-    done = run.invoke(app, words)
-    assert done.exit_code == 0, done.output
+    done = shell.run(*words)
     said = " ".join(done.stdout.split())
     assert said.startswith(f"20 passes proposed, written to {files[1]}. In doubt: 1.")
     assert "pass 7, 06:00:02: short: 40 ms, usual are 100 ms (doubt 67 %)" in said
@@ -254,15 +250,13 @@ def test_the_command_and_back(tmp_path: Path):
     assert page.index("short: 40 ms") < page.index("as usual")
     lines.insert(2, lines.pop(9))
     Path(files[1]).write_text("\n".join(line for line in lines if not line.startswith("500;")), encoding="utf-8-sig")
-    done = run.invoke(app, ["label", files[0], "--from", files[1], "--json"])
-    assert done.exit_code == 0, done.output
-    document = json.loads(done.stdout)
+    document = shell.document("label", files[0], "--from", files[1])
     assert document["correction"]["taken_out"] == 1
     assert (document["correction"]["as_proposed"], document["replayed"]["gaps_tripped"]) == (19, 1)
     taken = read_truth(tmp_path / "line.passes.parquet")
     assert (taken.passes, str(taken.source)) == (19, "self-labelled")
     assert taken.recording_digest == read_recording(files[0]).info.digest
-    assert run.invoke(app, ["label", files[0], "--from", files[1]]).exit_code == 2
+    shell.run("label", files[0], "--from", files[1], code=2)
 
 
 def test_a_slow_line_is_told_without_exponents_and_a_line_without_passes_with_what_to_do(tmp_path: Path) -> None:
@@ -272,10 +266,10 @@ def test_a_slow_line_is_told_without_exponents_and_a_line_without_passes_with_wh
     light[-3600:] = 10.0
     light = np.concatenate((light, np.full(100, 10.0)))
     write_recording(path, Recording.from_array(light, replace(INFO, sample_rate_hz=1.0, direction=Direction.RISE)))
-    said = " ".join(CliRunner().invoke(app, ["label", str(path)]).output.split())
+    said = " ".join(shell.invoke("label", path).output.split())
     assert "short: 40 min, usual are 100 min" in said
     assert "Passes and gaps shorter than 10 min were smoothed away: 0." in said
     none = tmp_path / "none.csv"
-    said = CliRunner().invoke(app, ["label", str(path), "--min-ms", "12000000", "--out", str(none)]).output
+    said = shell.invoke("label", path, "--min-ms", "12000000", "--out", none).output
     assert said.startswith("0 passes proposed")
     assert "Next: give a shorter --min-ms: every pass in this light is shorter than 200 min." in " ".join(said.split())

@@ -9,9 +9,8 @@ from typing import Any
 
 import numpy as np
 import pytest
-from typer.testing import CliRunner
+import shell
 
-from teachlab.cli import app
 from teachlab.data.opening import open_with_passes
 from teachlab.data.recording_files import write_recording
 from teachlab.data.setting_files import write_setting
@@ -172,7 +171,7 @@ def test_stale_and_replay_agree_on_the_claim_and_on_few_errors(tmp_path: Path) -
     write_truth(tmp_path / "line.passes.parquet", truth)
 
     def told(*words: object) -> Any:
-        return json.loads(CliRunner().invoke(app, [*map(str, words), "--json"]).stdout)["verdict"]
+        return json.loads(shell.invoke(*words, "--json").stdout)["verdict"]
 
     told("bench", path, "--strategy", "two-sample-midpoint", "--draws", 3, "--out", tmp_path / "out")
     setting = tmp_path / "out" / "line.setting.json"
@@ -369,17 +368,13 @@ def test_the_command(tmp_path: Path) -> None:
     now, before = _files(tmp_path, "now", _log(lost=100, seed=1)), _files(tmp_path, "before", _log(seed=2))
     path = tmp_path / "setting.json"
     path.write_text(json.dumps({"schema": 1, "unit": "x", "on_level": 50, "off_level": 40, "polarity": "light-on"}))
-    result = CliRunner().invoke(app, ["stale", now, "--setting", str(path), "--before", before, "--json"])
-    assert result.exit_code == 1, result.output
-    document = json.loads(result.stdout)
+    document = shell.document("stale", now, "--setting", path, "--before", before, code=1)
     assert document["state"] == "clean or teach again"
     assert document["now"]["lost_rate"]["events"] == 100
     assert len(document["before"]["blocks"]) == 10
-    result = CliRunner().invoke(app, ["stale", before, "--setting", str(path)])
-    assert result.exit_code == 0, result.output
+    result = shell.run("stale", before, "--setting", path)
     assert result.stdout.startswith("Keep: ")
-    alone = CliRunner().invoke(app, ["stale", str(tmp_path / "setting.json"), "--setting", str(path)])
-    assert alone.exit_code == 2
+    shell.run("stale", tmp_path / "setting.json", "--setting", path, code=2)
 
 
 def _edited(log: Log, at: list[int], height: float, length: int = 3) -> Log:
@@ -468,8 +463,7 @@ def test_all_lost_is_a_hundred_percent_in_words(tmp_path: Path) -> None:
     now, before = _files(tmp_path, "now", _log(level=30.0, passes=10, seed=1)), _files(tmp_path, "b", _log(seed=2))
     path = tmp_path / "setting.json"
     path.write_text(json.dumps({"schema": 1, "unit": "x", "on_level": 50, "off_level": 40, "polarity": "light-on"}))
-    said = CliRunner().invoke(app, ["stale", now, "--setting", str(path), "--before", before])
-    assert said.exit_code == 1
+    said = shell.run("stale", now, "--setting", path, "--before", before, code=1)
     assert "10 of 10 passes were lost. Nothing is claimed. The output never switches on." in " ".join(
         said.stdout.split()
     )
@@ -491,8 +485,7 @@ def test_gaps_alone_show_no_margin_and_no_reserve(tmp_path: Path) -> None:
     write_truth(tmp_path / "l.passes.parquet", truth)
     write_setting(tmp_path / "s.json", SETTING)
     asked = ["stale", str(tmp_path / "l.parquet"), "--setting", str(tmp_path / "s.json"), "--details"]
-    shown = CliRunner().invoke(app, asked)
-    assert shown.exit_code == 3
+    shown = shell.run(*asked, code=3)
     assert "reserves" not in shown.stdout
     assert "100 %" not in shown.stdout.split("margins in the noise")[1]
     # Beside a recording that was scored only that one has a row.
