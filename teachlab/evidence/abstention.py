@@ -45,14 +45,9 @@ MOST_REASONS = 5
 class Abstention(StrictModel):
     """A strategy that declined, and everything that is needed to ask it again.
 
-    Parameters
-    ----------
-    seed : int
-        Seed of what was shown.
-    base : dict or None
-        The base setting as plain JSON.
-    reason, measured, required : str
-        The strategy's own words.
+    `seed`: seed of what was shown.
+    `base`: the base setting as plain JSON.
+    `reason`, `measured`, `required`: the strategy's own words.
     """
 
     strategy: str

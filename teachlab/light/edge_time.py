@@ -25,14 +25,9 @@ EDGES = 1000
 def edge_evaluations(height: Levels, start: Places, end: Places, background: float) -> float:
     """Return the median 10–90 % time of the edges of passes, in evaluations.
 
-    Parameters
-    ----------
-    height : ndarray of float64, shape (n,), recording units, objects upwards
-        Without NaN.
-    start, end : ndarray of int64, shape (passes,), evaluations
-        Passes ``[start, end)``, ascending and disjoint.
-    background : float, recording units, objects upwards
-        Level of the empty sensor.
+    `height` (ndarray of float64, shape (n,), recording units, objects upwards): without NaN.
+    `start`, `end` (ndarray of int64, shape (passes,), evaluations): passes ``[start, end)``, ascending and disjoint.
+    `background` (float, recording units, objects upwards): level of the empty sensor.
 
     Returns
     -------

@@ -36,14 +36,9 @@ PART = "Take a part: teachlab import NAME.parquet --from 0 --to 3600 --out PART.
 class LightMemory(NamedTuple):
     """The memory that some work on a recording takes.
 
-    Parameters
-    ----------
-    sample, crossing : float, bytes
-        For each sample, and more for each crossing of the level.
-    whole : int, optional
-        Most samples that are held at a time: `sample` counts for so many.
-    edges : bool
-        Whether something is kept of every crossing; if not, only crossings of the held samples count.
+    `sample`, `crossing` (float, bytes): for each sample, and more for each crossing of the level.
+    `whole`: most samples that are held at a time: `sample` counts for so many.
+    `edges`: whether something is kept of every crossing; if not, only crossings of the held samples count.
     """
 
     sample: float
@@ -84,12 +79,7 @@ class Selection:
 
     Value i is kept if the fraction ``i / φ mod 1`` is below ``1 / stride``. If too many are kept, the stride doubles,
     and the values that it does not keep are dropped.
-
-    Parameters
-    ----------
-    limit : int
-    at_least : int
-        So many values will come: those that would be dropped anyway are not kept before.
+    `at_least`: so many values will come: those that would be dropped anyway are not kept before.
 
     Examples
     --------
@@ -250,12 +240,8 @@ class SmallestStep:
 def local_noise(differences: NDArray[np.float64], step: float | None) -> float | None:
     """Return the local noise of a stretch of light, recording units.
 
-    Parameters
-    ----------
-    differences : ndarray of float64, shape (n,), recording units
-        Differences of neighbouring valid samples.
-    step : float, recording units, optional
-        Smallest step between levels that occur.
+    `differences` (ndarray of float64, shape (n,), recording units): differences of neighbouring valid samples.
+    `step` (float, recording units): smallest step between levels that occur.
 
     Notes
     -----
@@ -312,12 +298,8 @@ def median(values: NDArray[np.floating[Any]], *, in_place: bool = False) -> floa
     """Return the median of one or more values without NaN.
 
     It asks for one place of the order, and the library for two: this takes a fifth of the time.
-
-    Parameters
-    ----------
-    values : ndarray of float, shape (n,)
-    in_place : bool
-        Whether the order of the values may change: this saves a copy.
+    `values`: ndarray of float, shape (n,).
+    `in_place`: whether the order of the values may change: this saves a copy.
 
     Examples
     --------
@@ -442,12 +424,8 @@ def need_for_light(
 ) -> None:  # fmt: skip
     """Refuse work on a recording that needs more memory than may be used: a long one, or a noisy one.
 
-    Parameters
-    ----------
-    what : str
-        The work: "a surface".
-    recording, held, level, beside
-        As for `memory_for_light`.
+    `what`: the work: "a surface".
+    `recording`, `held`, `level`, `beside`: as for `memory_for_light`.
 
     Raises
     ------

@@ -49,10 +49,7 @@ WEIGHTS = (np.random.default_rng(7).integers(1 << 62, 1 << 63, LOOKED_AT, np.uin
 class Repeats:
     """Finds stretches that repeat an earlier one while a recording is read.
 
-    Parameters
-    ----------
-    start, stop : ndarray of int64, shape (n,), samples
-        In time order, not overlapping.
+    `start`, `stop` (ndarray of int64, shape (n,), samples): in time order, not overlapping.
     """
 
     def __init__(self, start: NDArray[np.int64], stop: NDArray[np.int64]) -> None:
@@ -80,10 +77,7 @@ class Repeats:
     def found(self, recording: Recording) -> list[tuple[int, int]]:
         """Return the stretches that repeat an earlier one, each with the one that it repeats.
 
-        Parameters
-        ----------
-        recording : Recording
-            The recording, from which the stretches that may be alike are read again.
+        `recording`: the recording, from which the stretches that may be alike are read again.
 
         Notes
         -----
@@ -241,11 +235,7 @@ def repeated_stretches(
 ) -> list[tuple[int, int]]:
     """Return the stretches that repeat an earlier one, each with the one that it repeats: see `Repeats.found`.
 
-    Parameters
-    ----------
-    recording : Recording
-    start, stop : ndarray of int64, shape (n,), samples
-        In time order.
+    `start`, `stop` (ndarray of int64, shape (n,), samples): in time order.
     """
     reading = Repeats(start, stop)
     for block in recording.blocks():

@@ -26,13 +26,9 @@ FAR = 1 << 18
 class Evaluated:
     """Evaluations ``[0, stop)`` of a recording; no sample after the last of them is read.
 
-    Parameters
-    ----------
-    stop : int, evaluations
-    left_out : sequence of (int, int), samples
-        Stretches that are read as invalid.
-    keep : bool
-        Whether a block that is small enough is kept; otherwise it is read as needed, whatever its size.
+    `stop`: int, evaluations.
+    `left_out` (sequence of (int, int), samples): stretches that are read as invalid.
+    `keep`: whether a block that is small enough is kept; otherwise it is read as needed, whatever its size.
 
     Attributes
     ----------

@@ -161,10 +161,7 @@ class Reasons:
     def says(self, code: str, *, one: bool = False, reached: tuple[float, float] | None = None) -> str:
         """Return the sentence of a code, for one pass or several, without their number; with how far their light goes.
 
-        Parameters
-        ----------
-        reached : (float, float), recording units, optional
-            Their lowest and their highest light.
+        `reached` ((float, float), recording units): their lowest and their highest light.
         """
         setting = self.setting
         up = setting.light_on
@@ -455,12 +452,8 @@ def empty_text(empty: int, passes: int) -> str:
 def like_gaps(rows: NDArray[np.int64], extremes: PassAndGapExtremes, upwards: Sequence[bool]) -> NDArray[np.bool_]:
     """Whether the light of passes is that of most gaps and of the gaps beside them, by objects of each way.
 
-    Parameters
-    ----------
-    rows : ndarray of int64
-        Passes, by their place in the extremes.
-    upwards : sequence of bool
-        Whether objects raise the light: several where they may do either.
+    `rows` (ndarray of int64): passes, by their place in the extremes.
+    `upwards`: whether objects raise the light: several where they may do either.
     """
     low, high = _usual_gap(extremes)
     found: NDArray[np.bool_] = (extremes.passes.high[rows] <= high) & (extremes.passes.low[rows] >= low)

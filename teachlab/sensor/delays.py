@@ -76,12 +76,8 @@ def consecutive_filter(light: TwoState, invalid: TwoState, consecutive: int, siz
 def on_delay(state: TwoState, delay: int, size: int) -> TwoState:
     """Stay off until the input was on for ``i, i−1, …, i−delay`` (IEC 61131-3 TON).
 
-    Parameters
-    ----------
-    state : TwoState
-        Input. Its value at the first evaluation is assumed for all time before.
-    delay, size : int, evaluations
-        The delay, and the length of the recording.
+    `state`: input. Its value at the first evaluation is assumed for all time before.
+    `delay`, `size` (int, evaluations): the delay, and the length of the recording.
     """
     if delay == 0:
         return state

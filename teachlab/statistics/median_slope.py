@@ -25,12 +25,8 @@ class MedianSlope(NamedTuple):
 def median_slope(values: Values, at: Values, confidence: float = 0.95) -> MedianSlope:
     """Return the median of the slopes of all pairs of points.
 
-    Parameters
-    ----------
-    values, at : ndarray of float64, shape (n,)
-        Finite. Time and memory grow with the square of n.
-    confidence : float, in (0, 1)
-        Of the interval.
+    `values`, `at` (ndarray of float64, shape (n,)): finite. Time and memory grow with the square of n.
+    `confidence` (float, in (0, 1)): of the interval.
 
     Notes
     -----

@@ -41,15 +41,9 @@ class Recordings:
     How a row lies in its recording may depend on later rows: the type of light that was written as text is that of all
     rows, and how many samples lie in a gap is known with the rate, by the last row. What was written then does not
     hold, and all rows are written again.
-
-    Parameters
-    ----------
-    survey : Survey
-        Has taken the rows into account that are appended.
-    about : dict
-        Further metadata of the files.
-    at_once : bool
-        Whether to write rows as they are appended; else all of them by `finish`.
+    `survey`: has taken the rows into account that are appended.
+    `about`: further metadata of the files.
+    `at_once`: whether to write rows as they are appended; else all of them by `finish`.
 
     Attributes
     ----------

@@ -39,14 +39,9 @@ FEWEST = 3
 class WiderBorders(Document):
     """What the best pair of fixed levels makes if borders are taken as no sharper than the edges of the light.
 
-    Parameters
-    ----------
-    tolerance_ms : float, ms
-        Tolerance that allows for the edges.
-    errors, errors_now : int
-        With this tolerance, and with the one asked for.
-    edge_ms, doubt_ms : float, ms
-        10 to 90 % time of the edges; half-width of the doubt of a border as it is.
+    `tolerance_ms` (float, ms): tolerance that allows for the edges.
+    `errors`, `errors_now`: with this tolerance, and with the one asked for.
+    `edge_ms`, `doubt_ms` (float, ms): 10 to 90 % time of the edges; half-width of the doubt of a border as it is.
     """
 
     tolerance_ms: float

@@ -253,13 +253,8 @@ def alarm_of(
 
     A fall on a side that is far away does not matter. And which side is the nearest may change from lot to lot: then a
     few lots have a smallest margin far below that of the others although no side has such lots.
-
-    Parameters
-    ----------
-    falls : callable
-        Returns the sum of one of them for a probability of a false alarm.
-    way : int
-        1, or −1 if the sums run backwards.
+    `falls`: returns the sum of one of them for a probability of a false alarm.
+    `way`: 1, or −1 if the sums run backwards.
 
     Returns
     -------

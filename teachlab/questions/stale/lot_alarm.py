@@ -185,14 +185,9 @@ def falling_within(
 ) -> Sequential | None:
     """Watch for a fall below the level of the first lots of the same recording.
 
-    Parameters
-    ----------
-    values : array_like of float, shape (n,)
-        Pass by pass in time order, without NaN.
-    lots : array_like of int, shape (n,)
-        Number of its lot, or of its stretch of passes, in time order.
-    source, least, chance
-        As of `level_of_lots` and `falling_below`.
+    `values` (array_like of float, shape (n,)): pass by pass in time order, without NaN.
+    `lots` (array_like of int, shape (n,)): number of its lot, or of its stretch of passes, in time order.
+    `source`, `least`, `chance`: as of `level_of_lots` and `falling_below`.
 
     Returns
     -------

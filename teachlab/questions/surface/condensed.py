@@ -360,11 +360,8 @@ def _begins(chosen: Where | None, borders: Where) -> Where:
 def without_small_cycles(values: Floats, piece: Where, width: float) -> tuple[Floats, Where]:
     """Return the turning points of pieces, without reversals of at most `width` that are passed again both ways.
 
-    Parameters
-    ----------
-    values : ndarray of float64, shape (n,)
-    piece : ndarray of intp, shape (n,)
-        Piece of each value, ascending; the first and the last value of a piece stay.
+    `values`: ndarray of float64, shape (n,).
+    `piece` (ndarray of intp, shape (n,)): piece of each value, ascending; the first and the last value of a piece stay.
 
     References
     ----------

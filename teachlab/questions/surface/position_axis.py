@@ -35,13 +35,9 @@ SEEN_SHARE = 0.9
 class PositionAtLevel:
     """Positions at one level.
 
-    Parameters
-    ----------
-    hits, errors : int
-        Passes hit; and the sum of lost passes, false trips, extra onsets and trips on `ignore` passes.
-    cost : float
-        Per scored pass.
-    onset, release : QuantileSpread or None, ms
+    `hits`, `errors`: passes hit; and the sum of lost passes, false trips, extra onsets and trips on `ignore` passes.
+    `cost`: per scored pass.
+    `onset`, `release`: QuantileSpread or None, ms.
     """
 
     setting: Setting

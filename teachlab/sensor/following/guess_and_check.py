@@ -30,12 +30,8 @@ ROOM = 1.5
 class GuessAndCheck:
     """One step over intervals: the members go through as many as their guessed bounds allow.
 
-    Parameters
-    ----------
-    members : Members
-        Members, which are moved by it.
-    reach : ndarray of float64, shape (m,), recording units
-        How far each reference may go from its present value.
+    `members`: members, which are moved by it.
+    `reach` (ndarray of float64, shape (m,), recording units): how far each reference may go from its present value.
 
     Attributes
     ----------

@@ -55,11 +55,8 @@ class Bounds:
 class Members:
     """Settings of one family, each at its place between two intervals.
 
-    Parameters
-    ----------
-    settings : list of FollowingSetting, m of them
-    followers : list of Follower
-        Followers of these settings, all started; `store` brings them to the place of the members.
+    `settings`: list of FollowingSetting, m of them.
+    `followers`: followers of these settings, all started; `store` brings them to the place of the members.
 
     Attributes
     ----------

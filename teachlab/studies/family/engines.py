@@ -53,12 +53,8 @@ class StudyEngine(Protocol):
 def engine_of(jobs: int = 1, scheduler: str | None = None) -> StudyEngine:
     """Return the engine asked for.
 
-    Parameters
-    ----------
-    jobs : int
-        Number of pieces at a time; 0 for as many as there are cores. With a scheduler, only ``local`` uses it.
-    scheduler : str, optional
-        Address of a Dask scheduler, such as ``tcp://host:8786``, or ``local`` for a cluster of this machine.
+    `jobs`: number of pieces at a time; 0 for as many as there are cores. With a scheduler, only ``local`` uses it.
+    `scheduler`: address of a Dask scheduler, such as ``tcp://host:8786``, or ``local`` for a cluster of this machine.
     """
     if isinstance(jobs, bool) or not isinstance(jobs, int) or jobs < 0:
         raise ParameterError(f"jobs must be a whole number of at least 0, got {jobs!r}.")
@@ -80,12 +76,8 @@ class InProcess:
 class WorkerProcesses:
     """Worker processes of this machine (joblib's loky); a piece that ends its process does not affect the others.
 
-    Parameters
-    ----------
-    count : int
-        Number of processes.
-    tries : int
-        How often a piece may end its process, the last time while no other one is running.
+    `count`: number of processes.
+    `tries`: how often a piece may end its process, the last time while no other one is running.
     """
 
     def __init__(self, count: int, *, tries: int = 2) -> None:

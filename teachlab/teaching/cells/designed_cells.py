@@ -54,11 +54,8 @@ HELD_RUNS = 1 << 21
 class CellGrid:
     """The axes of a design.
 
-    Parameters
-    ----------
-    levels, releases : ndarray of float64
-        f and h. The level is B + f·C, and the release lies h·f·C below it.
-    filters, on_delays, off_delays : ndarray of int64, evaluations
+    `levels`, `releases` (ndarray of float64): f and h. The level is B + f·C, and the release lies h·f·C below it.
+    `filters`, `on_delays`, `off_delays`: ndarray of int64, evaluations.
     """
 
     levels: Values

@@ -48,10 +48,7 @@ class PairTally(Protocol):
 class Tallies:
     """Histograms from which the counts of all pairs follow by running sums.
 
-    Parameters
-    ----------
-    levels : int
-        n.
+    `levels`: n.
 
     Attributes
     ----------

@@ -47,12 +47,8 @@ FEW = 8
 class PairCounts:
     """Counts of one setting, as scoring its replay gives them.
 
-    Parameters
-    ----------
-    touching : int
-        Those of the merged passes that touch the one before.
-    running_hours, gap_hours : float, hours
-        As in `Score`: of everything that was scored, and of the scored gaps.
+    `touching`: those of the merged passes that touch the one before.
+    `running_hours`, `gap_hours` (float, hours): as in `Score`: of everything that was scored, and of the scored gaps.
     """
 
     lost: int
