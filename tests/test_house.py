@@ -9,6 +9,7 @@ import sys
 import tokenize
 from collections import Counter, defaultdict
 from collections.abc import Iterator
+from graphlib import TopologicalSorter
 from importlib import import_module
 from importlib.metadata import packages_distributions
 from pathlib import Path
@@ -23,6 +24,8 @@ ONE_FILE_EACH = ("teaching/strategies", "cli")
 """Folders with one file a strategy or command may hold as many as there are."""
 TESTS_ONE_FILE_EACH = ("cli", "reference", "properties")
 MOST_FILES = 15
+LONGEST = 16
+"""Modules in a row, each imported by the one before it; imports for annotations alone do not count."""
 BARE = frozenset(
     ("measured", "counted", "asked", "taught", "look", "reach", "fold", "cover", "stretch", "hardly", "lost", "own",
      "one", "other", "found")
@@ -303,3 +306,40 @@ def test_typed_numbers_are_found_and_names_and_examples_are_not() -> None:
     assert [number for _, number in found] == ["8", "12.5 %"]
     assert as_typed(0.1) == {"0.1", "10 %", "90 %"}
     assert as_typed(20_000) == {"20000", "20,000"}
+
+
+def name_of(file: Path) -> str:
+    parts = file.relative_to(ROOT.parent).with_suffix("").parts
+    return ".".join(parts[:-1] if parts[-1] == "__init__" else parts)
+
+
+def imports() -> dict[str, set[str]]:
+    """Return the modules of the package that each of them imports, also within functions."""
+    trees = {name_of(file): tree for file, tree in modules()}
+    graph = {}
+    for module, tree in trees.items():
+        for block in ast.walk(tree):
+            if isinstance(block, ast.If) and ast.unparse(block.test) == "TYPE_CHECKING":
+                block.body = []
+        found = set()
+        for node in ast.walk(tree):
+            if isinstance(node, ast.ImportFrom):
+                found |= {f"{node.module}.{alias.name}" for alias in node.names} | {str(node.module)}
+            elif isinstance(node, ast.Import):
+                found |= {alias.name for alias in node.names}
+        own = set()
+        for name in found:
+            while name and name not in trees:
+                name = name.rpartition(".")[0]
+            own.add(name)
+        graph[module] = own - {"", "teachlab", module}
+    return graph
+
+
+def test_no_module_comes_back_to_itself_and_no_row_of_imports_is_longer() -> None:
+    """A reader who follows one import comes to an end; a circle is an error of the sorter, which names it."""
+    graph, rows = imports(), dict[str, tuple[str, ...]]()
+    for name in TopologicalSorter(graph).static_order():
+        rows[name] = (name, *max((rows[other] for other in graph[name]), key=len, default=()))
+    longest = max(rows.values(), key=len)
+    assert len(longest) <= LONGEST, " <- ".join(longest)
