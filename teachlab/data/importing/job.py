@@ -27,11 +27,11 @@ from teachlab.data.importing.instants import borders_from_light
 from teachlab.data.importing.interval_table import LogTimes, read_excepted, read_intervals
 from teachlab.data.importing.line_signals import LinePosition, passes_of_signal
 from teachlab.data.importing.part import import_part
-from teachlab.data.importing.reading.arrow_log import ArrowLog, Log
+from teachlab.data.importing.reading.arrow_log import ArrowLog
 from teachlab.data.importing.reading.logs import open_log
 from teachlab.data.importing.reading.place import Place
 from teachlab.data.importing.reading.text_layout import UNITS, Layout, unit_in_name
-from teachlab.data.importing.reading.text_log import STANDARD_INPUT, TextLog
+from teachlab.data.importing.reading.text_log import STANDARD_INPUT, Log, TextLog
 from teachlab.data.importing.recordings import Recordings, places_of
 from teachlab.data.importing.request import ImportJob
 from teachlab.data.importing.spool import Spool, layout_from, unfinished_name

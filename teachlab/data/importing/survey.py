@@ -11,7 +11,6 @@ import pyarrow as pa
 import pyarrow.compute as pc
 from numpy.typing import NDArray
 
-from teachlab.data.importing.reading.arrow_log import Log
 from teachlab.data.importing.reading.cells import (
     StoredType,
     is_number,
@@ -24,6 +23,7 @@ from teachlab.data.importing.reading.cells import (
 from teachlab.data.importing.reading.logs import column_index
 from teachlab.data.importing.reading.place import Place
 from teachlab.data.importing.reading.text_layout import time_unit_in, time_unit_named
+from teachlab.data.importing.reading.text_log import Log
 from teachlab.data.importing.request import ImportJob
 from teachlab.data.importing.times.time_axis import TimeAxis
 from teachlab.data.importing.times.time_stamps import TimeStamps

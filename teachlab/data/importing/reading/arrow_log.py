@@ -1,4 +1,4 @@
-"""A log as columns in memory or on disk, in any format: what every reader returns."""
+"""A log as columns in memory or on disk, of a binary format."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ import struct
 import zlib
 from collections.abc import Callable, Collection, Iterator, Sequence
 from dataclasses import dataclass, field
-from typing import Any, Protocol
+from typing import Any
 
 import numpy as np
 import pyarrow as pa
@@ -22,51 +22,6 @@ DAMAGED = (
     *(ValueError, TypeError, LookupError, NameError, AttributeError, ArithmeticError),
     *(OSError, EOFError, MemoryError, struct.error, zlib.error),
 )
-
-
-class Log(Protocol):
-    """A table of one log file."""
-
-    path: str
-    columns: tuple[str, ...]
-    units: tuple[str, ...]
-    rate_hz: float | None
-    delimiter: str | None
-    notes: list[str]
-    rate_hint: str
-    decimal_comma: bool | None
-    time_of: dict[int, int]
-    is_sheet: bool
-
-    @property
-    def rates(self) -> tuple[float | None, ...]:
-        """The rate of each column, if the format states them apart, Hz; else empty."""
-        ...
-
-    @property
-    def share(self) -> float:
-        """How much of it was read, as far as that is known; else 0."""
-        ...
-
-    def batches(self, chosen: Sequence[int], text: Collection[int] = ()) -> Iterator[list[Any]]:
-        """Iterate over the rows of some columns, as Arrow arrays of equal length; some columns may be left as text."""
-        ...
-
-    def numbers_again(self, column: int) -> None:
-        """Treat a column that came as text as numbers from now on."""
-        ...
-
-    def take_comma(self) -> None:
-        """Read numbers in text with a decimal comma from now on."""
-        ...
-
-    def close(self) -> None:
-        """Close the file."""
-        ...
-
-    def place(self, row: int) -> str:
-        """Return a row as a person finds it."""
-        ...
 
 
 @dataclass(slots=True)
@@ -118,7 +73,7 @@ class ArrowLog:
             self.file.close()
 
     def batches(self, chosen: Sequence[int], text: Collection[int] = ()) -> Iterator[list[Any]]:
-        """Iterate over the rows of some columns; each comes in its own type."""
+        """Iterate over the rows of some columns, as Arrow arrays of equal length; each comes in its own type."""
         read = 0
         try:
             for batch in self.reader(chosen):

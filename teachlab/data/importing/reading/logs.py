@@ -15,19 +15,10 @@ import pyarrow as pa
 from pyarrow import ipc
 
 from teachlab.data.addresses import ending_of
-from teachlab.data.importing.reading.arrow_log import (
-    BATCH_ROWS,
-    DAMAGED,
-    ArrowLog,
-    Log,
-    Part,
-    refuse_address,
-    slices,
-    told,
-)
+from teachlab.data.importing.reading.arrow_log import BATCH_ROWS, DAMAGED, ArrowLog, Part, refuse_address, slices, told
 from teachlab.data.importing.reading.mat_variables import variables_of
 from teachlab.data.importing.reading.text_layout import Layout, TextOptions, unit_in_name
-from teachlab.data.importing.reading.text_log import STANDARD_INPUT, TextLog
+from teachlab.data.importing.reading.text_log import STANDARD_INPUT, Log, TextLog
 from teachlab.data.importing.reading.unpacked_size import need_for_batches
 from teachlab.data.parquet_source import open_input, open_parquet, text_columns, unpacked
 from teachlab.errors import ParameterError, RecordingError

@@ -14,9 +14,9 @@ from typing import Any
 import numpy as np
 import pyarrow as pa
 
-from teachlab.data.importing.reading.arrow_log import BATCH_ROWS, ArrowLog, Log, Part, refuse_address, slices, told
+from teachlab.data.importing.reading.arrow_log import BATCH_ROWS, ArrowLog, Part, refuse_address, slices, told
 from teachlab.data.importing.reading.mdf_blocks import need_for_blocks
-from teachlab.data.importing.reading.text_log import TextLog, TextOptions
+from teachlab.data.importing.reading.text_log import Log, TextLog, TextOptions
 from teachlab.data.importing.reading.unpacked_size import need_for_chunk, need_for_stored, need_for_workbook
 from teachlab.data.strict_json import shown
 from teachlab.errors import InputError, ParameterError, RecordingError

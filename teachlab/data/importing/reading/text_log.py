@@ -20,6 +20,7 @@ from typing import Any
 import pyarrow as pa
 import pyarrow.csv as pacsv
 
+from teachlab.data.importing.reading.arrow_log import ArrowLog
 from teachlab.data.importing.reading.cells import refuse_points
 from teachlab.data.importing.reading.place import Place
 from teachlab.data.importing.reading.text_layout import COMMENT, SPACES, Layout, TextOptions, cut, find_layout
@@ -27,7 +28,7 @@ from teachlab.data.parquet_source import open_input
 from teachlab.data.strict_json import shown
 from teachlab.errors import ParameterError, RecordingError
 
-__all__ = ["TextLog", "TextOptions"]
+__all__ = ["Log", "TextLog", "TextOptions"]
 
 HEAD_BYTES = 1 << 16
 BLOCK_BYTES = 1 << 23
@@ -281,6 +282,10 @@ class TextLog:
     def comments(self) -> int:
         """Number of comment lines among the rows."""
         return len(self._comments)
+
+
+Log = ArrowLog | TextLog
+"""The table of one log file: what every reader returns."""
 
 
 def _file(path: str | Path, taken: list[float]) -> Generator[bytes, None, None]:
