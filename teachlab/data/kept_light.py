@@ -42,17 +42,14 @@ class KeptLight:
 
     def push(self, block: Block) -> None:
         """Take the next samples."""
-        start, stop = block.start, block.start + block.light.size
         while self._next < len(self._stretches):
             a, b = self._stretches[self._next]
-            if a >= stop:
+            if a >= block.stop:
                 return
-            part = slice(max(a, start) - start, min(b, stop) - start)
-            invalid = None if block.invalid is None else block.invalid[part].copy()
-            self._open.append(Block(max(a, start), block.light[part].copy(), invalid))
-            if b > stop:
+            self._open.append(block.part(max(a, block.start), min(b, block.stop)).copy())
+            if b > block.stop:
                 return
-            self._blocks.append(joined_blocks(self._open))
+            self._blocks.append(Block.joined(self._open))
             self._open, self._next = [], self._next + 1
 
     def recording(self) -> Recording:
@@ -67,7 +64,7 @@ def held(recording: Recording) -> Recording:
         return recording
     light, invalid = np.empty(recording.samples, recording.dtype), None
     for block in recording.blocks(size=HELD_BLOCK):
-        part = slice(block.start, block.start + block.light.size)
+        part = slice(block.start, block.stop)
         light[part] = block.light
         if block.invalid is not None:
             invalid = np.zeros(light.size, bool) if invalid is None else invalid
@@ -84,17 +81,6 @@ class _Held:
         self.read, self.blocks, self.chunks = light.read, light.blocks, inner.chunks
 
 
-def joined_blocks(parts: Sequence[Block]) -> Block:
-    """Join consecutive blocks."""
-    if len(parts) == 1:
-        return parts[0]
-    light = np.concatenate([part.light for part in parts])
-    if all(part.invalid is None for part in parts):
-        return Block(parts[0].start, light)
-    masks = [np.zeros(part.light.size, bool) if part.invalid is None else part.invalid for part in parts]
-    return Block(parts[0].start, light, np.concatenate(masks))
-
-
 class _Kept(SourceAround):
     """A source that reads kept stretches from memory."""
 
@@ -105,9 +91,6 @@ class _Kept(SourceAround):
     def read(self, start: int, stop: int) -> Block:
         """Return the samples ``[start, stop)``."""
         k = int(np.searchsorted(self._starts, start, side="right")) - 1
-        if k >= 0:
-            kept = self._blocks[k]
-            a, b = start - kept.start, stop - kept.start
-            if b <= kept.light.size:
-                return Block(start, kept.light[a:b], None if kept.invalid is None else kept.invalid[a:b])
+        if k >= 0 and stop <= self._blocks[k].stop:
+            return self._blocks[k].part(start, stop)
         return self.inner.read(start, stop)

@@ -22,7 +22,6 @@ from pyarrow import fs
 
 from teachlab.data.addresses import first_line, is_address, open_at, system_of
 from teachlab.data.atomic_files import read_current
-from teachlab.data.kept_light import joined_blocks
 from teachlab.errors import InputError, RecordingError
 from teachlab.model.memory import allowed_memory, need_memory
 from teachlab.model.printable_text import number_of, printable
@@ -347,7 +346,7 @@ class ParquetSource:
     def read(self, start: int, stop: int) -> Block:
         """Return the samples ``[start, stop)``."""
         parts = list(self._pieces(start, stop))
-        return joined_blocks(parts) if parts else Block(start, np.empty(0, self._dtype))
+        return Block.joined(parts) if parts else Block(start, np.empty(0, self._dtype))
 
     def output(self, start: int, stop: int) -> NDArray[np.bool_]:
         """Return the column `output` over the samples ``[start, stop)``: the sensor's own logged output.
@@ -402,7 +401,7 @@ class ParquetSource:
             chunk = plan[0][0]
             with self._lock:
                 piece = self._decode_now(self._file, *plan[0])
-            yield from _cut(_part(piece, max(start, chunk.start), min(stop, chunk.stop)), size)
+            yield from _cut(piece.part(max(start, chunk.start), min(stop, chunk.stop)), size)
             return
         # The caller waits for the first piece: its first row groups are there sooner.
         rest = inside[1 : bisect_left(inside, plan[0][0].stop, key=_stop_of) + 1]
@@ -427,7 +426,7 @@ class ParquetSource:
                 piece = ahead.popleft().result()
                 if k + DECODERS < len(plan):
                     ahead.append(submit(k + DECODERS))
-                yield from _cut(_part(piece, max(start, chunk.start), min(stop, chunk.stop)), size)
+                yield from _cut(piece.part(max(start, chunk.start), min(stop, chunk.stop)), size)
         self._spare += handles
 
     def _pieces(self, start: int, stop: int) -> Iterator[Block]:
@@ -441,7 +440,7 @@ class ParquetSource:
             a, b = max(start, chunk.start), min(stop, chunk.stop)
             with self._lock:
                 whole = self._decode(chunk, group, groups)
-            yield _part(whole, a, b)
+            yield whole.part(a, b)
 
     def _plan(self) -> list[tuple[Chunk, int, int]]:
         if self._chunks is None:
@@ -640,14 +639,6 @@ def _to_block(start: int, arrays: list[Any], dtype: np.dtype[Any]) -> Block:
     return Block(start, light, invalid)
 
 
-def _part(block: Block, start: int, stop: int) -> Block:
-    a, b = start - block.start, stop - block.start
-    if a == 0 and b == block.light.size:
-        return block
-    return Block(start, block.light[a:b], None if block.invalid is None else block.invalid[a:b])
-
-
 def _cut(block: Block, size: int) -> Iterator[Block]:
-    for a in range(0, block.light.size, size):
-        start = block.start + a
-        yield _part(block, start, min(start + size, block.start + block.light.size))
+    for start in range(block.start, block.stop, size):
+        yield block.part(start, min(start + size, block.stop))

@@ -402,7 +402,7 @@ def write_recording(
     with RecordingWriter(path, info, dtype) as out:
         for piece in chain([first], pieces):
             if isinstance(piece, Block):
-                stop = piece.start + piece.light.size
+                stop = piece.stop
                 out.append(piece.light, piece.invalid, None if logged is None else logged.output(piece.start, stop))
                 if progress is not None and isinstance(recording, Recording):
                     progress(stop / recording.samples)

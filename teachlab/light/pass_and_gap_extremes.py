@@ -114,7 +114,7 @@ class PassAndGapReading:
         if invalid is not None:
             at_end &= ~invalid
         at, (start, stop) = np.flatnonzero(at_end) + seen.start, self._stretches[0]
-        a, b = np.searchsorted(stop, seen.start, side="right"), np.searchsorted(start, seen.start + seen.light.size)
+        a, b = np.searchsorted(stop, seen.start, side="right"), np.searchsorted(start, seen.stop)
         self._clipped[a:b] += np.searchsorted(at, stop[a:b]) - np.searchsorted(at, start[a:b])
 
     def extremes(self) -> PassAndGapExtremes:

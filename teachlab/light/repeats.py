@@ -61,7 +61,7 @@ class Repeats:
         """Take the next samples."""
         self._words.push(block)
         a = int(np.searchsorted(self._stop, block.start, side="right"))
-        b = int(np.searchsorted(self._start, block.start + block.light.size))
+        b = int(np.searchsorted(self._start, block.stop))
         if a >= b:
             return
         size = (self._stop - self._start)[a:b, None]
@@ -135,7 +135,7 @@ class _TellingWords:
         # In white noise one place in (n + 1)! is followed by n steps upwards.
         while looked_at > self._most * factorial(self._climb + 1):
             self._climb += 1
-        self._before = Block(0, np.empty(0))
+        self._before: list[Block] = []
         self._words: list[NDArray[np.uint64]] = [np.empty(0, np.uint64)]
         self._places: list[_Ints] = [np.empty(0, np.int64)]
         self._held = 0
@@ -145,13 +145,12 @@ class _TellingWords:
         if self._from.size == 0:
             return
         more = min(WORD + 1, block.light.size)
-        seam = _joined(self._before, _part(block, 0, more))
+        seam = Block.joined([*self._before, block.part(block.start, block.start + more)])
         self._take(seam)
         if block.light.size > more:
             self._take(block)
-            # The samples between head and tail of a long block are not needed.
-            seam = _joined(seam, _part(block, max(more, block.light.size - more), block.light.size))
-        self._before = _part(seam, max(0, seam.light.size - WORD - 1), seam.light.size)
+            seam = block
+        self._before = [seam.part(max(seam.start, seam.stop - WORD - 1), seam.stop).copy()]
         while self._held > 2 * self._most and self._climb < WORD:
             # Slow noise climbs longer: if there are too many words, those of longer climbs stay.
             self._climb += 1
@@ -163,12 +162,12 @@ class _TellingWords:
     def _take(self, block: Block) -> None:
         """Keep the words of a block that begin after its first sample and lie completely in it."""
         a = int(np.searchsorted(self._upto, block.start, side="right"))
-        b = int(np.searchsorted(self._since, block.start + block.light.size))
+        b = int(np.searchsorted(self._since, block.stop))
         if a >= b:
             return
         # Only the light around stretches is examined, one stretch after the other.
         begin = np.maximum(self._since[a:b], block.start)
-        end = np.minimum(self._upto[a:b], block.start + block.light.size)
+        end = np.minimum(self._upto[a:b], block.stop)
         light = pieces(block.light, begin - block.start, end - block.start)
         ups = _bits(np.greater, light)
         at = _climbs(ups, self._climb)
@@ -211,23 +210,6 @@ class _TellingWords:
             if earlier >= 0 and later not in told and _is_copy(recording, int(places[k]), int(places[k + 1])):
                 told.add(later)
                 yield later, earlier
-
-
-def _part(block: Block, first: int, stop: int) -> Block:
-    """Return a copy of the samples from `first` to `stop` of a block."""
-    invalid = None if block.invalid is None else block.invalid[first:stop].copy()
-    return Block(block.start + first, block.light[first:stop].copy(), invalid)
-
-
-def _joined(before: Block, after: Block) -> Block:
-    """Join the last samples of one block and the next block; the result ends where the second one does."""
-    if before.light.size == 0:
-        return after
-    light, invalid = np.concatenate((before.light, after.light)), None
-    if before.invalid is not None or after.invalid is not None:
-        masks = (np.zeros(b.light.size, bool) if b.invalid is None else b.invalid for b in (before, after))
-        invalid = np.concatenate([*masks])
-    return Block(after.start + after.light.size - light.size, light, invalid)
 
 
 def repeated_stretches(

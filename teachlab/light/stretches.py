@@ -82,8 +82,7 @@ class Evaluated:
 
     def _read(self, start: int, stop: int) -> Levels:
         if self._kept is not None:
-            invalid = None if self._kept.invalid is None else self._kept.invalid[start:stop]
-            return Block(start, self._kept.light[start:stop], invalid).as_float()
+            return self._kept.part(start, stop).as_float()
         if stop <= start:
             return np.empty(0, np.float64)
         if self._clock.every_sample:
@@ -113,7 +112,7 @@ class Evaluated:
         light = np.empty(self.stop, self._recording.dtype)
         invalid: NDArray[np.bool_] | None = None
         for block in self._stored(0, self.stop):
-            part = slice(block.start, block.start + block.light.size)
+            part = slice(block.start, block.stop)
             light[part] = block.light
             if block.invalid is not None:
                 invalid = np.zeros(self.stop, bool) if invalid is None else invalid

@@ -174,6 +174,31 @@ class Block:
     light: Light
     invalid: NDArray[np.bool_] | None = None
 
+    @property
+    def stop(self) -> int:
+        """Sample index after the last element."""
+        return self.start + self.light.size
+
+    def part(self, start: int, stop: int) -> Block:
+        """Return the samples ``[start, stop)`` of the recording, which lie in this block, without copying."""
+        own = slice(start - self.start, stop - self.start)
+        return Block(start, self.light[own], None if self.invalid is None else self.invalid[own])
+
+    def copy(self) -> Block:
+        """Return the same samples in memory of their own."""
+        return Block(self.start, self.light.copy(), None if self.invalid is None else self.invalid.copy())
+
+    @classmethod
+    def joined(cls, parts: Sequence[Block]) -> Block:
+        """Return consecutive blocks as one."""
+        if len(parts) == 1:
+            return parts[0]
+        light = np.concatenate([part.light for part in parts])
+        if all(part.invalid is None for part in parts):
+            return cls(parts[0].start, light)
+        masks = [np.zeros(part.light.size, bool) if part.invalid is None else part.invalid for part in parts]
+        return cls(parts[0].start, light, np.concatenate(masks))
+
     def invalid_mask(self) -> NDArray[np.bool_] | None:
         """Return the invalid samples, nulls and NaN together; None if there are none."""
         mask = self.invalid

@@ -17,6 +17,6 @@ def evaluated(blocks: Iterable[Block], clock: Clock) -> Iterator[Block]:
             yield block
             continue
         first = clock.first_at_or_after(block.start)
-        stop = clock.first_at_or_after(block.start + block.light.size)
+        stop = clock.first_at_or_after(block.stop)
         at = clock.sample_of(np.arange(first, stop)) - block.start
         yield Block(first, block.light[at], None if block.invalid is None else block.invalid[at])

@@ -128,7 +128,7 @@ def _together(
     comparators = comparators_of(settings)
     for block in evaluated(recording.blocks(size=FAMILY_BLOCK), clock):
         comparators.push(block.light, block.invalid)
-        report.say((block.start + block.light.size) / clock.count, len(settings))
+        report.say(block.stop / clock.count, len(settings))
         if len(settings) > 1 and comparators.held > MAX_EDGES:
             # Settings that switch often hold millions of edges: read again for half of them, instead of running out of
             # memory.
@@ -156,7 +156,7 @@ def _replay(recording: Recording, clock: Clock, settings: Sequence[Setting], rep
     comparators = LevelPairs(pairs)
     for block in evaluated(recording.blocks(size=FAMILY_BLOCK), clock):
         comparators.push(block)
-        report.say((block.start + block.light.size) / clock.count, len(settings))
+        report.say(block.stop / clock.count, len(settings))
         if len(settings) > 1 and comparators.held > MAX_EDGES:
             del comparators
             half = len(settings) // 2

@@ -139,7 +139,7 @@ class Replaying:
         for block in blocks:
             self.push(block)
             if progress is not None:
-                progress((block.start + block.light.size) / self._recording.samples)
+                progress(block.stop / self._recording.samples)
 
     def output(self) -> Output:
         """Return the output, once every sample was taken.

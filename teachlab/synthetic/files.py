@@ -49,10 +49,10 @@ def write(recipe: Recipe, path: str | Path, *, progress: Progress | None = None)
     with one_result():
         with RecordingWriter(path, info, stored_type(recipe.scenario)) as out:
             for block in made:
-                switched = None if output is None else output[block.start : block.start + block.light.size]
+                switched = None if output is None else output[block.start : block.stop]
                 out.append(block.light, block.invalid, switched)
                 if progress is not None:
-                    progress(block.start + block.light.size, planned.rows)
+                    progress(block.stop, planned.rows)
         write_truth(beside(path, ".passes.parquet"), planned.truth.tied_to(out.digest))
         write_recipe(recipe, planned, path)
     return planned
@@ -101,8 +101,8 @@ def continue_recording(path: str | Path, more: int, *, progress: Progress | None
             for block in blocks(recipe, samples=planned.samples, first=first):
                 if block.start < skip:
                     _compare(recording, old.rows - skip, block, skip, path)
-                fresh = slice(max(0, skip - block.start), None)
-                out.append(block.light[fresh], None if block.invalid is None else block.invalid[fresh])
+                fresh = block.part(max(skip, block.start), block.stop)
+                out.append(fresh.light, fresh.invalid)
                 if progress is not None:
                     progress(out.samples, planned.rows)
         write_truth(beside(path, ".passes.parquet"), planned.truth.tied_to(out.digest))
@@ -113,7 +113,7 @@ def continue_recording(path: str | Path, more: int, *, progress: Progress | None
 def _compare(recording: Recording, first_row: int, block: Block, skip: int, path: str | Path) -> None:
     count = min(skip - block.start, block.light.size)
     held = recording.read(first_row + block.start, first_row + block.start + count)
-    mine = Block(0, block.light[:count], None if block.invalid is None else block.invalid[:count])
+    mine = block.part(block.start, block.start + count)
     if not np.array_equal(held.as_float(), mine.as_float(), equal_nan=True):
         raise ScenarioError(
             f"{path}: its last samples are not those of its recipe: the file was changed, or another version of the "

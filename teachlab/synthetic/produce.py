@@ -340,7 +340,7 @@ def generate(
     light = np.empty(planned.rows, stored_type(scenario))
     invalid = np.zeros(planned.rows, bool) if scenario.faults.dropouts is not None else None
     for block in blocks(recipe, samples=planned.samples):
-        rows = slice(block.start, block.start + block.light.size)
+        rows = slice(block.start, block.stop)
         light[rows] = block.light
         if invalid is not None and block.invalid is not None:
             invalid[rows] = block.invalid

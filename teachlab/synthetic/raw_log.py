@@ -57,6 +57,6 @@ def write_log(recipe: Recipe, path: str | Path, *, progress: Progress | None = N
                     light = pa.array(block.light, mask=block.invalid_mask())
                     writer.write_table(pa.table([stamp, light], schema=schema))
                     if progress is not None:
-                        progress(block.start + block.light.size, planned.rows)
+                        progress(block.stop, planned.rows)
         write_truth(beside(path, ".passes.parquet"), planned.truth)
     return planned

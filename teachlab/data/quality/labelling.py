@@ -143,7 +143,7 @@ def propose_passes(
         bounded(block, recording.name)  # too much light to be measured is refused, infinite light left out
         values = block.as_float()
         kept.push(values[np.isfinite(values)])
-        progress(0.5 * (block.start + block.light.size) / recording.samples)
+        progress(0.5 * block.stop / recording.samples)
     levels = two_levels(kept.values(), recording.info.unit)
     chosen, source = _direction(recording, direction, levels)
     found = _switched(recording, levels, chosen, progress)
@@ -270,7 +270,7 @@ def _switched(
         wide.push(block.light, block.invalid)
         exact.push(block.light, block.invalid)
         part_way.push(block.light, block.invalid)
-        progress(0.5 + 0.5 * (block.start + block.light.size) / samples)
+        progress(0.5 + 0.5 * block.stop / samples)
     state, crossings = wide.light_state(), exact.light_state()
     rises, falls = _back_to(state.rises(), crossings.rises()), _back_to(state.falls(), crossings.falls())
     moved = np.concatenate([state.rises() - rises, state.falls() - falls])

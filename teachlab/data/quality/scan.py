@@ -101,7 +101,7 @@ class QualityScan:
             self.push(block)
             if beside is not None:
                 beside(block)
-            progress((block.start + block.light.size) / self._recording.samples)
+            progress(block.stop / self._recording.samples)
         return self
 
     @property
@@ -178,7 +178,7 @@ class _Light:
     """
 
     def __init__(self, block: Block, invalid: NDArray[np.bool_] | None, before: float, *, sound: bool) -> None:
-        self.first, self.stop = block.start, block.start + block.light.size
+        self.first, self.stop = block.start, block.stop
         self._light, self._before = block.light, before
         levels = Block(block.start, block.light[-1:], None if invalid is None else invalid[-1:]).as_float()
         self.last = float(levels[0])

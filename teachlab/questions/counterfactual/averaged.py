@@ -9,7 +9,6 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from teachlab.data.kept_light import joined_blocks
 from teachlab.errors import TruthError
 from teachlab.model.recording import BLOCK_SAMPLES, Block, Chunk, Recording
 from teachlab.model.truth import Truth
@@ -50,10 +49,9 @@ class AveragedSource:
         """Return the evaluations ``[start, stop)``; the values do not depend on how they are asked for."""
         if stop <= start:
             return Block(start, np.empty(0))
-        whole = joined_blocks([self._grid(k) for k in range(start // BLOCK_SAMPLES, (stop - 1) // BLOCK_SAMPLES + 1)])
-        own = slice(start - whole.start, stop - whole.start)
-        invalid = None if whole.invalid is None else whole.invalid[own]
-        return Block(start, whole.light[own], invalid if invalid is not None and invalid.any() else None)
+        whole = Block.joined([self._grid(k) for k in range(start // BLOCK_SAMPLES, (stop - 1) // BLOCK_SAMPLES + 1)])
+        own = whole.part(start, stop)
+        return own if own.invalid is None or own.invalid.any() else Block(start, own.light)
 
     def blocks(self, start: int, stop: int, size: int) -> Iterator[Block]:
         """Iterate over ``[start, stop)``, at most `size` evaluations each."""

@@ -104,7 +104,7 @@ def measure(
         held = hold.push(block.light, invalid)
         if held.size == 0:
             continue
-        first = block.start + block.light.size - held.size
+        first = block.stop - held.size
         for into in (passes, gaps):
             into.push(first, held)
         background.push(held[inside(first, held.size, windows.gap_start, windows.gap_stop)])

@@ -216,7 +216,7 @@ class DemandsReading:
             held = self._hold.push(seen.light, invalid)
             if held.size == 0:
                 continue
-            first = seen.start + seen.light.size - held.size
+            first = seen.stop - held.size
             for into in (self._passes, self._gaps):
                 into.push(first, held)
             self._look(first, held, held.min(), held.max())

@@ -194,7 +194,7 @@ def _read(
             else:
                 measuring.push_cells(cells)
         if progress is not None:
-            progress((block.start + block.light.size) / recording.samples)
+            progress(block.stop / recording.samples)
     known = {key: reading.extremes() for key, reading in extremes.items()}
     for one in readings:
         one._finish(alignment, repeats, known[one._rate, one.rules.tolerance_ms])

@@ -93,7 +93,7 @@ class Condensing:
             return
         self._validity.push(invalid, block.light.size)
         self._seen += block.light.size
-        start, stop = block.start, block.start + block.light.size
+        start, stop = block.start, block.stop
         a = int(np.searchsorted(self._spans.stop, start, side="right"))
         b = int(np.searchsorted(self._spans.start, stop))
         begins = self._spans.start[a:b] - start

@@ -177,7 +177,7 @@ def delay_surface(
         for block in evaluated(recording.blocks(size=BLOCK), clock):
             pairs.push(block)
             if progress is not None:
-                progress((k + (block.start + block.light.size) / clock.count) / len(recordings))
+                progress((k + block.stop / clock.count) / len(recordings))
         if pairs.first is None:
             raise no_valid_sample(recording.name, recording.samples)
         counter = DelayCounter(

@@ -206,5 +206,5 @@ def read_spans(
     for block in evaluated(recording.blocks(start), clock):
         pieces.push(block)
         if progress is not None:
-            progress((block.start + block.light.size) / clock.count)
+            progress(block.stop / clock.count)
     return engine

@@ -226,7 +226,7 @@ def count_chain(
         valid = None if invalid is None else np.flatnonzero(~invalid)
         seen, begin = block.light if valid is None else block.light[valid], valid_so_far
         valid_so_far += seen.size
-        stretch = EvaluatedStretch(block.start, block.start + block.light.size, begin, valid_so_far, valid)
+        stretch = EvaluatedStretch(block.start, block.stop, begin, valid_so_far, valid)
         # Two signals: at index k the output is active if and only if the signal exceeds k. Mirrored for dark-on, so
         # that active is always up: index k is then setting n − 1 − k.
         undelayed, output = switching.push(stretch, play.steps(seen, begin))

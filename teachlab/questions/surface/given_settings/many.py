@@ -76,7 +76,7 @@ class _Reader:
             if block.light.size:
                 yield self._reduce(block)
                 if progress is not None:
-                    progress(done + (1 - done) * (block.start + block.light.size) / clock.count)
+                    progress(done + (1 - done) * block.stop / clock.count)
 
     def _reduce(self, block: Block) -> _Seen:
         invalid = block.invalid_mask()
@@ -98,7 +98,7 @@ class _Reader:
             ranks.append(rank)
         begin, self._count = self._count, self._count + light.size
         return _Seen(
-            block.start, block.start + block.light.size, begin, self._count, valid, np.concatenate(at),
+            block.start, block.stop, begin, self._count, valid, np.concatenate(at),
             np.concatenate(ranks),
         )  # fmt: skip
 
