@@ -62,14 +62,8 @@ def held(recording: Recording) -> Recording:
     source = recording.source
     if isinstance(source, ArraySource | _Held) or recording.samples * recording.dtype.itemsize > HELD_BYTES:
         return recording
-    light, invalid = np.empty(recording.samples, recording.dtype), None
-    for block in recording.blocks(size=HELD_BLOCK):
-        part = slice(block.start, block.stop)
-        light[part] = block.light
-        if block.invalid is not None:
-            invalid = np.zeros(light.size, bool) if invalid is None else invalid
-            invalid[part] = block.invalid
-    return replace(recording, source=_Held(source, ArraySource(light, invalid)))
+    whole = Block.gathered(recording.blocks(size=HELD_BLOCK), recording.samples, recording.dtype)
+    return replace(recording, source=_Held(source, ArraySource(whole.light, whole.invalid)))
 
 
 class _Held:

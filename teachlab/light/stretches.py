@@ -48,7 +48,7 @@ class Evaluated:
         if isinstance(recording.source, ArraySource) and clock.every_sample:
             self._kept = recording.read(0, stop)
         elif keep and stop * recording.dtype.itemsize <= KEPT_BYTES:
-            self._kept = self._load()
+            self._kept = Block.gathered(self._stored(0, stop), stop, recording.dtype)
 
     def read(self, start: int, stop: int) -> Levels:
         """Return the evaluations ``[start, stop)``: a new array, NaN where invalid or left out."""
@@ -107,17 +107,6 @@ class Evaluated:
             return
         first, last = self._clock.sample_of(np.array([start, stop - 1])).tolist()
         yield from evaluated(self._recording.blocks(first, last + 1), self._clock)
-
-    def _load(self) -> Block:
-        light = np.empty(self.stop, self._recording.dtype)
-        invalid: NDArray[np.bool_] | None = None
-        for block in self._stored(0, self.stop):
-            part = slice(block.start, block.stop)
-            light[part] = block.light
-            if block.invalid is not None:
-                invalid = np.zeros(self.stop, bool) if invalid is None else invalid
-                invalid[part] = block.invalid
-        return Block(0, light, invalid)
 
 
 class EvaluatedPart(Evaluated):

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
 from enum import StrEnum
@@ -198,6 +198,18 @@ class Block:
             return cls(parts[0].start, light)
         masks = [np.zeros(part.light.size, bool) if part.invalid is None else part.invalid for part in parts]
         return cls(parts[0].start, light, np.concatenate(masks))
+
+    @classmethod
+    def gathered(cls, blocks: Iterable[Block], size: int, dtype: np.dtype[Any]) -> Block:
+        """Return all `size` samples of a recording as one block; each of its blocks is held only until it is copied."""
+        light, invalid = np.empty(size, dtype), None
+        for block in blocks:
+            own = slice(block.start, block.stop)
+            light[own] = block.light
+            if block.invalid is not None:
+                invalid = np.zeros(size, bool) if invalid is None else invalid
+                invalid[own] = block.invalid
+        return cls(0, light, invalid)
 
     def invalid_mask(self) -> NDArray[np.bool_] | None:
         """Return the invalid samples, nulls and NaN together; None if there are none."""
