@@ -20,7 +20,6 @@ from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import ExitStack, contextmanager, suppress
 from contextvars import ContextVar
 from dataclasses import dataclass, field
-from functools import partial
 from pathlib import Path
 from types import ModuleType
 from typing import TypeVar
@@ -415,15 +414,14 @@ def _lock(handle: int, *, wait: bool) -> bool:
 
 
 @contextmanager
-def _locked(folder: Path) -> Iterator[None]:
-    """Keep other writers out of a folder. The lock is that of the folder, so nothing is left when a process dies."""
+def _locked(folder: Path, *, wait: bool = True) -> Iterator[bool]:
+    """Keep other writers out of a folder; tell whether they are out. A process that dies leaves nothing of the lock."""
     if _locks is None:
-        yield
+        yield True
         return
     handle = os.open(folder, os.O_RDONLY)
     try:
-        _lock(handle, wait=True)
-        yield
+        yield _lock(handle, wait=wait)
     finally:
         os.close(handle)
 
@@ -437,18 +435,12 @@ def only_writer(folder: Path, what: str) -> Iterator[None]:
     InputError
         If another one is in it.
     """
-    if _locks is None:
-        yield
-        return
-    handle = os.open(folder, os.O_RDONLY)
-    try:
-        if not _lock(handle, wait=False):
+    with _locked(folder, wait=False) as alone:
+        if not alone:
             raise InputError(
                 f"'{folder}': another run is writing {what} there. Wait until it ends, or name another folder."
             )
         yield
-    finally:
-        os.close(handle)
 
 
 def tidy(folder: Path) -> None:
@@ -538,16 +530,18 @@ def read_text(path: str | Path, what: str, error: type[InputError]) -> str:
     `what`: what the file should be, for the message: "a setting".
     """
 
+    def allow(size: int) -> None:
+        need_memory(TEXT_BYTES * size, f"{path}: so long a text", f"Give the path of {what}.")
+
     def whole(place: Path) -> str:
-        need_memory(TEXT_BYTES * place.stat().st_size, f"{path}: so long a text", f"Give the path of {what}.")
+        allow(place.stat().st_size)
         return place.read_text(encoding="utf-8-sig")
 
     try:
         if "://" in str(path):
             from teachlab.data.addresses import read_at
 
-            most = partial(need_memory, what=f"{path}: so long a text", instead=f"Give the path of {what}.")
-            return read_at(str(path), lambda size: most(TEXT_BYTES * size)).decode("utf-8-sig")
+            return read_at(str(path), allow).decode("utf-8-sig")
         return read_current(path, whole)
     except FileNotFoundError:
         raise error(f"{path}: there is no such file. Give the path of {what}.") from None
