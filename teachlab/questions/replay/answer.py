@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any
 
 from teachlab.light.noise import JUDGED, need_for_light
@@ -55,12 +55,12 @@ class ReplayAnswer:
     sample_rate_hz: float
     setting: Setting
     output: Output
-    worth: Worth | None
-    dependent: Mapping[str, Dependence | Bursts | None]
-    reasons: Reasons | None
-    early_s: tuple[float, ...]
-    verdict: Verdict | None
-    alignment: Alignment | None
+    worth: Worth | None = None
+    dependent: Mapping[str, Dependence | Bursts | None] = field(default_factory=dict)
+    reasons: Reasons | None = None
+    early_s: tuple[float, ...] = ()
+    verdict: Verdict | None = None
+    alignment: Alignment | None = None
 
     @property
     def dependence(self) -> Dependence | Bursts | None:
@@ -112,9 +112,12 @@ def replayed(
     InputError
         If recording, passes and setting do not fit together.
     """
+    about: dict[str, Any] = {
+        "recording": recording.name, "unit": recording.info.unit, "samples": recording.samples,
+        "sample_rate_hz": recording.info.sample_rate_hz, "setting": setting,
+    }  # fmt: skip
     if truth is None:
-        output = replay(recording, setting, progress=progress)
-        return _answer(recording, setting, output)
+        return ReplayAnswer(**about, output=replay(recording, setting, progress=progress))
     need_for_light(recording, "a replay", JUDGED, level=setting.on_level)
     reading = SettingReading(recording, truth, setting, rules=rules, margins=margins, progress=progress)
     output = reading.output
@@ -131,31 +134,11 @@ def replayed(
     verdict = setting_verdict(
         reading, setting, worth.score, by=by, about=by.setting_file, margin=worth.margin, why_lost=reasons
     )  # fmt: skip
-    return _answer(
-        recording, setting, output, worth=worth, dependent=dependence_of(truth, worth.score, proxy=proxy),
+    return ReplayAnswer(
+        **about, output=output, worth=worth, dependent=dependence_of(truth, worth.score, proxy=proxy),
         reasons=reasons if margins and worth.score.counts.errors else None,
         early_s=tuple(early_by_s(output, truth, early_rows(worth.score.trials)).tolist()),
         verdict=verdict, alignment=alignment,
-    )  # fmt: skip
-
-
-def _answer(
-    recording: Recording,
-    setting: Setting,
-    output: Output,
-    *,
-    worth: Worth | None = None,
-    dependent: Mapping[str, Dependence | Bursts | None] | None = None,
-    reasons: Reasons | None = None,
-    early_s: tuple[float, ...] = (),
-    verdict: Verdict | None = None,
-    alignment: Alignment | None = None,
-) -> ReplayAnswer:
-    return ReplayAnswer(
-        recording=recording.name, unit=recording.info.unit, samples=recording.samples,
-        sample_rate_hz=recording.info.sample_rate_hz, setting=setting, output=output, worth=worth,
-        dependent=dependent or {}, reasons=reasons, early_s=early_s, verdict=verdict,
-        alignment=alignment,
     )  # fmt: skip
 
 
