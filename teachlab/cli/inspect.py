@@ -16,6 +16,7 @@ from teachlab.errors import RecordingError
 from teachlab.model.printable_text import in_figures, level_text, moment, number_of, typed_again
 from teachlab.model.recording import Recording
 from teachlab.wording.notes import passes_note
+from teachlab.wording.rates import FURTHEST
 
 if TYPE_CHECKING:
     from teachlab.data.quality.report import Quality
@@ -30,8 +31,6 @@ CLIPPED_SHARE = 0.005
 """From this share of the samples at one extreme level on, the light looks clipped."""
 FEWEST_LEVELS = 64
 """With fewer steps between lowest and highest light, equal samples do not indicate clipping."""
-FURTHEST = 10
-"""Nothing is told of a time so many times as long as the recording, or longer: no change per hour of a few seconds."""
 ROUNDING = 1e-9
 """Share of the light by which a sum may be wrong."""
 

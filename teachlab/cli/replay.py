@@ -70,6 +70,7 @@ def replay_command(
     from teachlab.statistics.lots import Dependence
     from teachlab.wording.alignment import lead_lines
     from teachlab.wording.position import position_lines, position_table
+    from teachlab.wording.rates import time_unit
 
     rules = Rules(tolerance_ms=tolerance_ms, confidence=confidence)
     kind = picture_kind(plot)
@@ -121,9 +122,11 @@ def replay_command(
         say_lines(dependence_lines(found.dependence))
     bursts = found.dependent.get("false_trips_per_running_hour")
     if isinstance(bursts, Bursts) and bursts.design_effect is not None:
+        word, of = time_unit(result.running_hours)
+        low, high, upper = (f"{value / of:.3g}" for value in (bursts.low, bursts.high, bursts.upper))
         say(
-            f"false trips allowing for bursts: [{bursts.low:.3g}, {bursts.high:.3g}] per running hour, upper bound "
-            f"{bursts.upper:.3g}; design effect {bursts.design_effect:.3g} from {bursts.basis}"
+            f"false trips allowing for bursts: [{low}, {high}] per running {word}, upper bound "
+            f"{upper}; design effect {bursts.design_effect:.3g} from {bursts.basis}"
         )
     if worth.margin is not None:
         show(margin_table(worth.margin, found.unit, worth.reserves))

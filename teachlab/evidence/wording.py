@@ -16,7 +16,7 @@ from teachlab.model.setting import Setting
 from teachlab.model.setting_words import equal_cost_text, setting_in_words
 from teachlab.scoring.clearance import Clearance
 from teachlab.wording.course import duration
-from teachlab.wording.rates import reserve_percent
+from teachlab.wording.rates import reserve_percent, time_unit
 from teachlab.wording.verdict import REFUSED, REHEARSAL, decision_text
 
 SHOWN_GROUPS = 20
@@ -59,7 +59,11 @@ def percent(value: float | None) -> str:
 
 def rate_rows(score: dict[str, Any]) -> list[tuple[str, dict[str, str]]]:
     """Return every rate with its counts, estimate and bounds."""
-    return [(name, _rate(score[key])) for key, name in RATES]
+    return [(_named(name, score[key]), _rate(score[key])) for key, name in RATES]
+
+
+def _named(name: str, rate: dict[str, Any]) -> str:
+    return name.replace("hour", time_unit(rate["exposure"])[0]) if "exposure" in rate else name
 
 
 def _rate(rate: dict[str, Any]) -> dict[str, str]:
@@ -68,8 +72,11 @@ def _rate(rate: dict[str, Any]) -> dict[str, str]:
         values = {key: percent(rate[key]) for key in bounds}
         return {"events": str(rate["events"]), "over": str(rate["trials"]), **values}
     exposure, per = rate["exposure"], rate["per"]
-    over = f"{in_figures(exposure)} h ({duration(exposure)})" if per.endswith("hour") else in_figures(exposure)
-    values = {key: "no bound" if key != "estimate" and rate[key] is None else number(rate[key]) for key in bounds}
+    over, of = in_figures(exposure), 1.0
+    if per.endswith("hour"):
+        over, of = f"{over} h ({duration(exposure)})", time_unit(exposure)[1]
+    told = {key: None if rate[key] is None else rate[key] / of for key in bounds}
+    values = {key: "no bound" if key != "estimate" and told[key] is None else number(told[key]) for key in bounds}
     return {"events": str(rate["events"]), "over": over, **values}
 
 
@@ -102,7 +109,15 @@ def burst_rows(record: dict[str, Any]) -> list[tuple[str, str, str, str, str]]:
             basis = found["holds"] if effect is None else f"design effect {effect:.3g} from {found['basis']}"
             rate = _rate(found["naive"] | {name: found[name] for name in ("low", "high", "upper")})
             count = f"{rate['events']} / {rate['over']}"
-            out.append((dict(RATES)[key], basis, count, f"{rate['low']} to {rate['high']}", rate["upper"]))
+            out.append(
+                (
+                    _named(dict(RATES)[key], found["naive"]),
+                    basis,
+                    count,
+                    f"{rate['low']} to {rate['high']}",
+                    rate["upper"],
+                )
+            )
     return out
 
 

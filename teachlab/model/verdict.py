@@ -11,6 +11,8 @@ from teachlab.model.setting import Setting
 
 MOST_REASONS = 3
 """Number of reasons that a verdict gives."""
+TO_BE_COMPARED = "Its own output was logged too; agree and report compare it, which may set a limit."
+"""Of a sensor whose own output lies beside the light: a replay does not look at it."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

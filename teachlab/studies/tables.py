@@ -10,10 +10,12 @@ from rich.table import Table
 from teachlab.model.printable_text import Lines, in_figures, level_text
 from teachlab.model.score import CountRate, Rate
 from teachlab.studies.result import RecordingBench, StrategyResult
+from teachlab.wording.rates import time_unit
 from teachlab.wording.tables import margins_table, plain_table
 
 SHOWN_LABELS = 3
 """Columns of labels that fit beside the name of a strategy."""
+SHORT = {"hour": "h", "minute": "min", "second": "s"}
 SPREAD = "median [5 %, 95 %] over the draws that gave a setting"
 
 
@@ -55,14 +57,15 @@ def spread_table(bench: RecordingBench) -> Table:
     table.add_column("strategy", no_wrap=True)
     table.add_column(f"on-level, {bench.unit}", justify="right")
     table.add_column("lost, %", justify="right")
-    table.add_column("false trips per running hour", justify="right")
+    word, of = time_unit(max((r.median_score.running_hours for r in bench.results if r.median_score), default=0.0))
+    table.add_column(f"false trips per running {word}", justify="right")
     table.add_column("extra per pass", justify="right")
     for result in bench.results:
         table.add_row(
             result.strategy,
             _cell(result, "on_level", in_figures),
             _cell(result, "lost_rate", _share),
-            _cell(result, "false_trips_per_running_hour", _number),
+            _cell(result, "false_trips_per_running_hour", lambda rate: _number(rate / of)),
             _cell(result, "extra_per_pass", _number),
         )
     return table
@@ -71,7 +74,7 @@ def spread_table(bench: RecordingBench) -> Table:
 def interval_table(bench: RecordingBench) -> Table:
     """Return the exact intervals of every strategy's median setting."""
     table = plain_table(f"Median setting of every strategy, exact {100 * bench.options.rules.confidence:g} % intervals")
-    for column in ("strategy", "on, off", "lost passes", "gaps tripped", "false trips per hour", "extra"):
+    for column in ("strategy", "on, off", "lost passes", "gaps tripped", "false trips per time", "extra"):
         table.add_column(column, no_wrap=column == "strategy")
     for result in bench.results:
         if result.median_draw is None or result.median_draw.setting is None or result.median_score is None:
@@ -84,7 +87,7 @@ def interval_table(bench: RecordingBench) -> Table:
             Lines.of(level_text(setting.on_level), level_text(setting.off_level)),
             _rate(score.lost_rate, merged),
             _rate(score.false_trips_per_gap),
-            _per_hour(trips),
+            _per_time(trips),
             str(score.counts.extra),
         )
     return table
@@ -100,12 +103,14 @@ def margin_table(bench: RecordingBench) -> Table:
     )
 
 
-def _per_hour(rate: CountRate) -> str:
+def _per_time(rate: CountRate) -> str:
     """Return counts above estimate and interval."""
     if rate.estimate is None:
         return "no time"
-    estimate, low, high = (in_figures(value, 3) for value in (rate.estimate, rate.low, rate.high))
-    return Lines.of(f"{rate.events} in {in_figures(rate.exposure, 3)} h", f"{estimate} [{low}, {high}]")
+    word, of = time_unit(rate.exposure)
+    estimate, low, high = (in_figures(value / of, 3) for value in (rate.estimate, rate.low, rate.high))
+    span = f"{in_figures(rate.exposure * of, 3)} {SHORT[word]}"
+    return Lines.of(f"{rate.events} in {span}", f"{estimate} [{low}, {high}] per {SHORT[word]}")
 
 
 def _rate(rate: Rate, more: str = "") -> str:

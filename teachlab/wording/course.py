@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 from teachlab.model.printable_text import in_figures, moment, number_of
+from teachlab.wording.rates import FURTHEST, time_unit
 
 if TYPE_CHECKING:
     from teachlab.model.printable_text import Recorded
@@ -83,19 +84,24 @@ def evidence_line(evidence: GrowingEvidence, of: Recorded) -> str:
 def _trend(trend: dict[str, Any]) -> str:
     followed = "the passes" if trend["of"] == "passes" else "the gaps, which objects darken"
     by = "lots" if trend["source"] == "lots" else "stretches"
-    per_hour, low, high = (in_figures(trend[name], 3) for name in ("per_hour", "low", "high"))
+    word, of = time_unit(trend["hours_observed"])
+    each, low, high = (in_figures(trend[name] / of, 3) for name in ("per_hour", "low", "high"))
     said = (
-        f"Trend of the light of {followed} ({trend['scale']}): {per_hour} per hour, {low} to {high} by "
+        f"Trend of the light of {followed} ({trend['scale']}): {each} per {word}, {low} to {high} by "
         f"{trend['groups']} {by}, over {duration(trend['hours_observed'])} observed."
     )
     return f"{said} {_ahead(trend)}"
 
 
 def _ahead(trend: dict[str, Any]) -> str:
-    ahead = trend["ahead"]
+    ahead, longest = trend["ahead"], FURTHEST * trend["hours_observed"]
+
+    def within(hours: float) -> str:
+        return duration(hours) if hours <= longest else f"more than {duration(longest)}"
+
     if not trend["established"]:
         soonest = ahead["earliest"]
-        if soonest is None:
+        if soonest is None or soonest > longest:
             return "No trend is established."
         if soonest < trend["hours_observed"]:
             return "No trend is established; the recording is too short to rule out a fall to the on-level at any time."
@@ -104,9 +110,11 @@ def _ahead(trend: dict[str, Any]) -> str:
         return "It rises: no fall to the on-level is ahead."
     if ahead["estimate"] == 0:
         return "More than a tenth lies below the on-level already."
+    if (ahead["earliest"] or 0.0) > longest:
+        return f"Time to cleaning: more than {duration(longest)}; {duration(trend['hours_observed'])} show no more."
     return (
-        f"Time to cleaning: if it goes on, a tenth lies below the on-level after {duration(ahead['estimate'])} "
-        f"({duration(ahead['earliest'])} to {'never' if ahead['latest'] is None else duration(ahead['latest'])}, "
+        f"Time to cleaning: if it goes on, a tenth lies below the on-level after {within(ahead['estimate'])} "
+        f"({within(ahead['earliest'])} to {'never' if ahead['latest'] is None else within(ahead['latest'])}, "
         f"{100 * trend['confidence']:g} % interval)."
     )
 

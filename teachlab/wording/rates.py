@@ -9,6 +9,8 @@ from teachlab.model.printable_text import cut_percent, in_figures
 if TYPE_CHECKING:
     from teachlab.model.score import CountRate, Rate
 
+FURTHEST = 10
+"""Nothing is told of a time more than so many times as long as the recording: no rate per hour of a few seconds."""
 NOTHING = 5e-6
 """A lower bound under this share is told as 0."""
 
@@ -49,12 +51,32 @@ def rate_text(rate: Rate) -> str:
     )
 
 
+def time_unit(hours: float) -> tuple[str, float]:
+    """Return the longest unit of time in which a rate that was observed so long is told, and how many an hour has.
+
+    Examples
+    --------
+    >>> time_unit(0.2), time_unit(42 / 3600), time_unit(2 / 3600)
+    (('hour', 1.0), ('minute', 60.0), ('second', 3600.0))
+    """
+    units = (("hour", 1.0), ("minute", 60.0))
+    return next(((name, of) for name, of in units if FURTHEST * hours * of >= 1), ("second", 3600.0))
+
+
 def count_text(rate: CountRate) -> str:
-    """Return count, estimate and exact interval of a count per exposure."""
+    """Return count, estimate and exact interval of a count per exposure; per time in a unit that was long observed.
+
+    Examples
+    --------
+    >>> from teachlab.statistics.intervals import count
+    >>> count_text(count(2, 0.0125, per="running hour")), count_text(count(2, 8.0, per="running hour"))
+    ('2 in 0.75 running minutes: 2.67 [0.323, 9.63]', '2 in 8 running hours: 0.25 [0.0303, 0.903]')
+    """
     if rate.estimate is None:
         return f"{rate.events}, no {rate.per}"
-    units = f"{rate.per}es" if rate.per.endswith("s") else f"{rate.per}s"
-    span = f"{rate.exposure:.3g}" if rate.exposure < 1000 else f"{rate.exposure:.0f}"
-    low, high = in_figures(rate.low, 3), in_figures(rate.high, 3)
-    figures = f"{in_figures(rate.estimate, 3)} [{low}, {high}]"
-    return f"{rate.events} in {span} {units}: {figures}"
+    word, of = time_unit(rate.exposure) if rate.per.endswith("hour") else ("", 1.0)
+    per, exposure = rate.per.replace("hour", word), rate.exposure * of
+    units = f"{per}es" if per.endswith("s") else f"{per}s"
+    span = f"{exposure:.3g}" if exposure < 1000 else f"{exposure:.0f}"
+    estimate, low, high = (in_figures(value / of, 3) for value in (rate.estimate, rate.low, rate.high))
+    return f"{rate.events} in {span} {units}: {estimate} [{low}, {high}]"

@@ -9,7 +9,7 @@ from teachlab.model.margin import EqualCost
 from teachlab.model.printable_text import wrong_text
 from teachlab.model.setting import Setting
 from teachlab.model.setting_words import equal_cost_text, setting_in_words
-from teachlab.model.verdict import MOST_REASONS, HeadlineClaim, Verdict, VerdictCure, VerdictReason
+from teachlab.model.verdict import MOST_REASONS, TO_BE_COMPARED, HeadlineClaim, Verdict, VerdictCure, VerdictReason
 from teachlab.wording.lines import lines_for, wrapped
 
 MOST_LINES = 12
@@ -50,6 +50,9 @@ def verdict_lines(
     if claim is not None:
         beside = (*claim.beside, *claim.more) if details else claim.beside[: 1 if table and short else remarks]
         top += wrapped(f"Claim: {' '.join([claim.text, *beside])}")
+    # A report of the same setting may limit what is said here.
+    if verdict.sensor == TO_BE_COMPARED and not late and not details:
+        top += wrapped(f"Sensor: {verdict.sensor}")
     # Remarks that are no errors are given if the setting is to be used; otherwise the errors come first.
     if verdict.near is not None and (details or not late):
         top += wrapped(f"Near: {verdict.near.text}")

@@ -2,18 +2,23 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
 from teachlab.device.card import card
 from teachlab.model.draws import DrawOptions
-from teachlab.model.recording import Recording, RecordingInfo
+from teachlab.model.recording import LoggedOutput, Recording, RecordingInfo
 from teachlab.model.setting import Setting
 from teachlab.model.truth import Truth
 from teachlab.model.verdict import Verdict
 from teachlab.page.contents import page_contents
 from teachlab.questions.replay import replayed
 from teachlab.questions.stress import stress
+from teachlab.questions.verdict import FilesJudged, JudgedBy
+from teachlab.scoring.claimable import chosen_before
+from teachlab.wording.verdict import verdict_lines
 
 SETTING = Setting(unit="counts", on_level=600.0, off_level=550.0)
 PASSES = 60
@@ -114,3 +119,51 @@ def test_passes_in_which_nothing_is_seen_show_nothing_about_a_setting() -> None:
         (reason,) = one.reasons
         assert PASSES / 2 < (reason.count or 0) <= PASSES
         assert reason.text.startswith(f"In {reason.count} of {PASSES} passes the light is that of the gaps: ")
+
+
+def test_passes_by_which_a_setting_was_chosen_may_show_that_it_does_not_work() -> None:
+    """A bench counts both halves for that: a replay of its setting had 19 passes and could not decide."""
+    recording, truth = line()
+    light = next(recording.blocks()).light.copy()
+    for k in range(0, PASSES, 3):
+        light[truth.start[k] : truth.end[k]] -= 700
+    dark = Recording.from_array(light, recording.info)
+    taught = chosen_before(SETTING, dark, int(truth.end[40]))
+    files = FilesJudged(recording="line.parquet", setting="setting.json")
+    found = replayed(dark, truth, taught, by=JudgedBy(files=files)).verdict
+    assert found is not None
+    assert found.decision == "none of these works"
+    assert found.claim is not None
+    assert found.claim.passes == 19
+    said = [one.text for one in found.reasons if one.text.startswith("It makes at least")]
+    assert "(10 lots, with those by which it was taught or chosen)" in said[0]
+    assert not found.next_step.startswith("Log a new recording")
+    # Where they do not show it, it is not said that the passes of the claim are too few.
+    light = next(recording.blocks()).light.copy()
+    for k in range(43, PASSES, 2):
+        light[truth.start[k] : truth.end[k]] -= 700
+    late = replayed(
+        Recording.from_array(light, recording.info), truth, chosen_before(SETTING, dark, int(truth.end[30]))
+    )
+    assert late.verdict is not None
+    assert late.verdict.decision == "cannot be decided"
+    assert late.verdict.reasons[0].text == (
+        "31 errors per 100 passes, 5 are accepted. With those by which it was taught or chosen it is not sure that it "
+        "makes too many."
+    )
+
+
+def test_a_replay_says_that_a_report_looks_at_the_logged_output_too() -> None:
+    """It said "use" where the report of the same setting limited its use, without a word of why."""
+    recording, truth = line()
+    info = replace(recording.info, output=LoggedOutput())
+    light = next(recording.blocks()).light
+    logged = Recording.from_array(light, info, output=np.zeros(light.size, bool))
+    for one, said in ((recording, False), (logged, True)):
+        verdict = replayed(one, truth, SETTING).verdict
+        assert verdict is not None
+        assert verdict.decision == "use"
+        lines = verdict_lines(verdict)
+        assert (
+            "Sensor: Its own output was logged too; agree and report compare it, which may set a limit." in lines
+        ) is said

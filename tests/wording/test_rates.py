@@ -8,6 +8,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 import shell
+from hypothesis import given, settings
+from hypothesis import strategies as st
 from scipy.stats import binomtest
 
 from teachlab.data.recording_files import write_recording
@@ -18,7 +20,8 @@ from teachlab.model.recording import Recording, RecordingInfo
 from teachlab.model.setting import Setting
 from teachlab.model.truth import Truth
 from teachlab.statistics.intervals import count, proportion
-from teachlab.wording.rates import count_text, lower_percent, percent, rate_text
+from teachlab.wording.course import course_lines
+from teachlab.wording.rates import count_text, lower_percent, percent, rate_text, time_unit
 
 
 @pytest.mark.parametrize("told", [percent, percent_on_the_page])
@@ -35,9 +38,44 @@ def test_a_lower_bound_of_next_to_nothing_is_told_as_0() -> None:
     assert [lower_percent(share) for share in (0.0, 1.12e-9, 4.9e-6, 5e-6, 0.0123)] == ["0", "0", "0", "0.0005", "1.23"]
 
 
-def test_a_count_per_time_is_told_without_exponents() -> None:
-    """1 in 2.5 s: 1440 an hour; Garwood's interval is 0.0253 to 5.57 times that (chi-square tables)."""
-    assert count_text(count(1, 2.5 / 3600, per="running hour")) == "1 in 0.000694 running hours: 1440 [36.5, 8020]"
+def test_a_count_per_time_is_told_in_a_unit_that_was_observed() -> None:
+    """1 in 2.5 s, 0.4 a second; Garwood's interval is 0.0253 to 5.57 times that (chi-square tables)."""
+    assert count_text(count(1, 2.5 / 3600, per="running hour")) == "1 in 2.5 running seconds: 0.4 [0.0101, 2.23]"
+    assert count_text(count(1, 2.5 / 60, per="gap-hour")) == "1 in 2.5 gap-minutes: 0.4 [0.0101, 2.23]"
+    assert count_text(count(1, 2.5, per="gap-hour")) == "1 in 2.5 gap-hours: 0.4 [0.0101, 2.23]"
+
+
+@settings(max_examples=200, deadline=None)
+@given(st.floats(0.1, 1e9))
+def test_no_rate_is_told_per_more_than_ten_times_the_observed_time(seconds: float) -> None:
+    word, of = time_unit(seconds / 3600)
+    long = {"hour": 3600, "minute": 60, "second": 1}
+    assert long[word] <= 10 * seconds * (1 + 1e-9)
+    assert of * long[word] == 3600
+    # The longest such unit.
+    assert all(other > 10 * seconds * (1 - 1e-9) for other in long.values() if other > long[word])
+
+
+@pytest.mark.parametrize(
+    ("ahead", "told"),
+    [
+        ((30.0, 20.0, 40.0), "after 30 s (20 s to 40 s, 95 % interval)."),
+        ((900.0, 700.0, None), "Time to cleaning: more than 7 min; 42 s show no more."),
+        ((900.0, 100.0, None), "after more than 7 min (1.67 min to never, 95 % interval)."),
+    ],
+)
+def test_a_trend_of_seconds_tells_nothing_of_hours(ahead: tuple[float, float, float | None], told: str) -> None:
+    """A trend over 42 s said how much an hour takes, and in how many days it is time to clean."""
+    estimate, earliest, latest = (None if t is None else t / 3600 for t in ahead)
+    trend = {
+        "of": "passes", "scale": "counts", "source": "lots", "groups": 8, "per_hour": -7200.0, "low": -10800.0,
+        "high": -3600.0, "hours_observed": 42 / 3600, "established": True, "confidence": 0.95,
+        "ahead": {"estimate": estimate, "earliest": earliest, "latest": latest},
+    }  # fmt: skip
+    line = course_lines({"blocks": [1], "trend": trend, "alarms": dict.fromkeys(("sequential", "margin"))})[0]
+    assert "-120 per minute, -180 to -60 by" in line
+    assert "hour" not in line
+    assert told in line
 
 
 def test_a_reserve_is_told_in_percent_of_the_light(tmp_path: Path) -> None:

@@ -109,7 +109,10 @@ class JudgedSetting:
     enough : bool
         Whether there are enough lots or stretches for a decision.
     tried : sequence of (CostBound, bool)
-        Errors per pass of every setting that was tried, and whether its output is usable.
+        Errors per pass of every setting that was tried, and whether its output is usable; of one setting over all
+        passes, those by which it was taught or chosen included.
+    beyond : bool
+        Whether these errors are counted on more passes than the claim.
     sides : TwoSides or None
         Objects on both sides of the background.
     lone_gap : int or None
@@ -140,7 +143,9 @@ class JudgedSetting:
         self.cost = counts.bound(by.costs, confidence=rules.confidence)
         self.usable = not unusable(result)
         self.enough = self.passes > 0 and enough_to_decide(self.cost)
-        self.tried = candidates or [(counts.bound(confidence=rules.confidence), self.usable)]
+        # Passes by which it was taught or chosen do not overstate its errors: they may show that it fails.
+        self.tried = candidates or [(every.bound(confidence=rules.confidence), self.usable)]
+        self.beyond = bool(candidates) or self.passes < self.of
         self.step = step = light_step(recording, margin)
         self.margin = margin
         self.sides: TwoSides | None = None

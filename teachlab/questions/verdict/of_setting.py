@@ -23,7 +23,7 @@ from teachlab.model.recording import Origin, Recording
 from teachlab.model.score import Outcome, Score, Trials
 from teachlab.model.setting import Setting
 from teachlab.model.truth import Truth
-from teachlab.model.verdict import Verdict, VerdictReason, sentence
+from teachlab.model.verdict import TO_BE_COMPARED, Verdict, VerdictReason, sentence
 from teachlab.questions.feasibility.designed_cure import can_be_held, tried_both_ways
 from teachlab.questions.feasibility.tried_cures import MOST_TRIED, TriedCure, cure_reason, tried_cures
 from teachlab.questions.stress.equal_cost import room_of
@@ -54,7 +54,6 @@ MISSED_AT_MOST = 0.05
 """If the probability that a rare kind was not shown is below this, nothing is said."""
 BESIDE_TEXT = "The passes do not lie where the light is: no setting can be judged by them."
 NEVER_COMPARED = "The replay was never compared with this sensor: its own switching was not logged."
-TO_BE_COMPARED = "The replay was not compared with the sensor's own logged output here: teachlab agree does."
 
 
 def setting_verdict(
@@ -182,7 +181,9 @@ def _next_step(case: JudgedSetting, judged: GroundedDecision, cure: str | None) 
         return f"teachlab inspect {typed_again(files.recording, truth=files.truth)}"
     # New lots decide for whichever setting is chosen on them. Teaching and choosing take their share of them.
     again = case.overturned is not None and not judged.good
+    # Errors on passes by which it was taught or chosen may be enough to show that it fails.
     few = case.usable and not case.enough and judged.ground is not Ground.LOST_BEFORE
+    few = few and judged.decision is not Decision.NONE
     apart = lies is not None and (judged.ground is Ground.PASSES_BESIDE or lies.off)
     return files.next_step(
         judged.decision,
@@ -329,9 +330,12 @@ def _undecided(case: JudgedSetting) -> tuple[list[VerdictReason], tuple[str, ...
     if errors > by.accepted:
         lots = cost.source is Source.LOTS
         judged = number_of(cost.lots, "lot") if lots else number_of(passes, "pass", "passes")
+        unsure = f"{judged} are too few to be sure that it makes too many."
+        if case.beyond:
+            unsure = "With those by which it was taught or chosen it is not sure that it makes too many."
         told = (
             f"{unlike_figures(100 * errors, 100 * by.accepted)} errors per 100 passes, {100 * by.accepted:g} are "
-            f"accepted. {judged} are too few to be sure that it makes too many."
+            f"accepted. {unsure}"
         )
         nearest = _least_errors(case)
         need = None if nearest is None else lots_to_exceed(nearest, by.accepted)
@@ -355,6 +359,8 @@ def _none_works(case: JudgedSetting, judged: GroundedDecision) -> VerdictReason 
     if judged.decision is not Decision.NONE or best is None:
         return None
     of = f"{best.lots} {'lots' if best.source is Source.LOTS else 'stretches'}"
+    if case.beyond:
+        of += ", with those by which it was taught or chosen"
     every = "Every setting tried makes" if len(case.tried) > 1 else "It makes"
     return VerdictReason(
         text=f"{every} at least {in_figures(100 * best.low, 2)} errors per 100 passes at {100 * best.confidence:g} % "

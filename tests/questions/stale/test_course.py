@@ -133,7 +133,8 @@ def test_lots_are_what_trend_and_sum_go_by() -> None:
     [
         (None, "No trend is established."),
         (0.001, "No trend is established; the recording is too short to rule out a fall to the on-level at any time."),
-        (30.0, "No trend is established; a fall to the on-level in 30 h is not ruled out."),
+        (4.0, "No trend is established; a fall to the on-level in 4 h is not ruled out."),
+        (30.0, "No trend is established."),  # ten times what was observed are 5 h
     ],
 )
 def test_a_fall_sooner_than_the_recording_is_long_has_no_time(earliest: float | None, says: str) -> None:
