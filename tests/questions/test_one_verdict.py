@@ -167,3 +167,20 @@ def test_a_replay_says_that_a_report_looks_at_the_logged_output_too() -> None:
         assert (
             "Sensor: Its own output was logged too; agree and report compare it, which may set a limit." in lines
         ) is said
+
+
+@pytest.mark.parametrize(("dark", "said"), [((), False), ((7, 40), True)])
+def test_errors_that_are_only_counted_are_told_so(dark: tuple[int, ...], said: bool) -> None:
+    """2 errors on 60 passes are 3.3 per 100; by 10 lots at most 7.4 are shown, so the screen said "use" too plainly."""
+    recording, truth = line()
+    light = next(recording.blocks()).light.copy()
+    for k in dark:
+        light[truth.start[k] : truth.end[k]] -= 700
+    verdict = replayed(Recording.from_array(light, recording.info), truth, SETTING).verdict
+    assert verdict is not None
+    assert verdict.decision == "use"
+    told = (
+        "Why: 3.3 errors per 100 passes were counted, 5 are accepted. That other lots make no more than that is not "
+        "shown."
+    )
+    assert (told in " ".join(line.strip() for line in verdict_lines(verdict))) is said

@@ -118,7 +118,13 @@ def setting_verdict(
         mended = cure_reason(cures, wrong, check_on="the new recording too")
     # What would mend it follows after the place of the errors.
     before = 1 if places or not first else 0
-    reasons = [*first, *errors[:before], *([] if mended is None else [mended]), *errors[before:]]
+    reasons = [
+        *_only_counted(case, judged),
+        *first,
+        *errors[:before],
+        *([] if mended is None else [mended]),
+        *errors[before:],
+    ]
     reasons += filter(None, [_none_works(case, judged), None if beside else rare_kind_text(setting, truth)])
     claim = headline(case.counts, case.found, confidence=rules.confidence, assumption=by.assumption, shown=not beside)
     # Levels that cost the same as a useless output are useless too.
@@ -351,6 +357,21 @@ def _undecided(case: JudgedSetting) -> tuple[list[VerdictReason], tuple[str, ...
 def _least_errors(case: JudgedSetting) -> CostBound | None:
     """Return the errors of the usable setting that makes the fewest at least; None if none is usable."""
     return min((bound for bound, usable in case.tried if usable), key=lambda bound: bound.low, default=None)
+
+
+def _only_counted(case: JudgedSetting, judged: GroundedDecision) -> list[VerdictReason]:
+    """Say of a setting that may be used that its errors are few here, where that is not shown for other lots."""
+    errors, accepted = case.errors, case.by.accepted
+    if not judged.good or not errors or case.counts.bound(confidence=case.reading.rules.confidence).upper <= accepted:
+        return []
+    other = "other lots" if case.counts.source is Source.LOTS else "other passes"
+    return [
+        VerdictReason(
+            text=f"{in_figures(100 * errors, 2)} errors per 100 passes were counted, {100 * accepted:g} are accepted. "
+            f"That {other} make no more than that is not shown.",
+            count=round(errors * case.passes),
+        )
+    ]
 
 
 def _none_works(case: JudgedSetting, judged: GroundedDecision) -> VerdictReason | None:
