@@ -310,6 +310,9 @@ def test_a_walk_by_keyboard_from_opening_to_a_saved_setting(chromium: Any, tmp_p
     opened = Opened(chromium, _line(tmp_path))
     page = opened.page
     assert page.inner_text("#sum") == "0 of 40 passes lost, 1 false trip, 0 extra switchings."
+    # Of seconds, no rate per hour.
+    assert " per s\t" in page.inner_text("#counts")
+    assert " per h" not in page.inner_text("#counts")
     _tabbed_to(page, "on")
     assert "1 false trip" in page.get_attribute("#on", "aria-valuetext")
     page.keyboard.press("PageUp")

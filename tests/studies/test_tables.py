@@ -79,7 +79,8 @@ def test_a_count_is_told_with_whole_trials():
     from teachlab.wording.rates import count_text
 
     assert count_text(count(3, 1269, 0.95, per="detect pass")).startswith("3 in 1269 detect passes: 0.00236 [")
-    assert count_text(count(0, 0.0939, 0.95, per="running hour")).startswith("0 in 0.0939 running hours: 0 [0, ")
+    assert count_text(count(0, 0.0939, 0.95, per="running hour")).startswith("0 in 5.63 running minutes: 0 [0, ")
+    assert count_text(count(0, 0.1, 0.95, per="running hour")).startswith("0 in 0.1 running hours: 0 [0, ")
 
 
 def test_of_many_labels_those_with_most_losses_are_shown() -> None:

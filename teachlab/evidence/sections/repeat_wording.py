@@ -5,25 +5,30 @@ from __future__ import annotations
 from typing import Any
 
 from teachlab.model.printable_text import in_figures, number_of
+from teachlab.wording.rates import time_unit
 
 Json = dict[str, Any]
 
 
-def cloud_rows(cloud: Json, unit: str) -> list[tuple[str, str, str, str]]:
-    """Return the figures of a cloud as rows of text: figure, median, 5 to 95 %, the setting."""
+def cloud_rows(cloud: Json, unit: str, hours: float) -> list[tuple[str, str, str, str]]:
+    """Return the figures of a cloud as rows of text: figure, median, 5 to 95 %, the setting.
+
+    `hours`: running hours that were scored.
+    """
     if not cloud.get("spreads"):
         return []
+    word, of = time_unit(hours)
     released = cloud["released"]
     names = {
         "on_level": (f"on-level, {unit}", 1),
         "off_level": (f"off-level, {unit}", 1),
         "lost_rate": ("lost passes, %", 100),
-        "false_trips_per_running_hour": ("false trips per running hour", 1),
+        "false_trips_per_running_hour": (f"false trips per running {word}", 1 / of),
         "extra_per_pass": ("extra switchings per pass", 1),
         "cost": ("lost and false per pass", 1),
     }
 
-    def text(value: float | None, factor: int) -> str:
+    def text(value: float | None, factor: float) -> str:
         return "–" if value is None else in_figures(factor * value)
 
     out = []

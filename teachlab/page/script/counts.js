@@ -29,9 +29,12 @@ function countRows(facts, touching) {
     const [low, high] = shareInterval(events, trials, confidence);
     return `${percent(low)} to ${percent(high)} % of ${shown(trials)}`;
   };
-  const perHour = (/** @type {number} */ events, /** @type {number} */ hours) => {
-    const [low, high] = countInterval(events, hours, confidence);
-    return `${shown(Number(low.toPrecision(3)))} to ${shown(Number(high.toPrecision(3)))} per h`;
+  // Nothing is told of a time more than ten times as long as the recording.
+  const perTime = (/** @type {number} */ events, /** @type {number} */ hours) => {
+    const of = 10 * hours >= 1 ? 1 : 600 * hours >= 1 ? 60 : 3600;
+    const unit = of === 1 ? "h" : of === 60 ? "min" : "s";
+    const [low, high] = countInterval(events, hours * of, confidence);
+    return `${shown(Number(low.toPrecision(3)))} to ${shown(Number(high.toPrecision(3)))} per ${unit}`;
   };
   /** @type {CountRow[]} */
   const rows = [
@@ -39,7 +42,7 @@ function countRows(facts, touching) {
     { name: "missed", of: (n) => n.lost - n.merged, side: true },
     { name: "merged", of: (n) => n.merged - n.touching, side: true },
     { name: "extra switchings", of: (n) => n.extra },
-    { name: "false trips", of: (n) => n.false_trips, interval: (n, of) => perHour(n.false_trips, of.hours) },
+    { name: "false trips", of: (n) => n.false_trips, interval: (n, of) => perTime(n.false_trips, of.hours) },
     { name: "gaps tripped", of: (n) => n.gaps_tripped, interval: (n, of) => share(n.gaps_tripped, of.gaps), side: true },
   ];
   if (touching > 0) rows.push({ name: "touch the pass before and merge: no error", of: (n) => n.touching, side: true });
