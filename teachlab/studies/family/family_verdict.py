@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import shlex
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
@@ -184,14 +185,21 @@ class FamilyJudge:
         decision = self._decision(row, next(iter(others.values())), len(limits))
         if decision is not Decision.USE and (few := _few_lots(row)):
             limits.append(few)
+        equal = _equal_on_earlier_passes(chosen.strategy, row, next(iter(others.values())))
+        reasons = self._reasons(chosen, [], np.array([]), stressed)
+        if len(equal) > 1:
+            text = f"{number_of(len(equal) - 1, 'other strategy costs', 'other strategies cost')} as little"
+            text += " on earlier passes: a bench takes the one with the most room."
+            reasons.insert(0, VerdictReason(text=text))
+        named = " ".join(f"--strategy {name}" for name in equal)
         settle = _settle([one] if _beside(row) else [], CLAIM_LOTS if self.criteria is None else 1, 0)
         return Verdict(
             decision=str(decision),
             about=chosen.label,
             claim=HeadlineClaim(text=line.claim, confidence=self.confidence, assume=self.assumption.name),
-            reasons=tuple(self._reasons(chosen, [], np.array([]), stressed)),
+            reasons=tuple(reasons),
             # Criteria of a study are of recordings: one is too few for any of them.
-            next_step=settle or f"teachlab bench {shlex.quote(line.path)} --strategy {chosen.strategy} --out results",
+            next_step=settle or f"teachlab bench {shlex.quote(line.path)} {named} --out results",
             conditions=tuple(limits),
             rehearsal=bool(row["synthetic"]),
             tried=len(next(iter(others.values()))),
@@ -354,6 +362,16 @@ def _beside(row: Row) -> bool:
 def supports(row: Row) -> bool:
     """Whether the passes of a recording lie at its light, and could have contradicted a claim on a setting."""
     return not _beside(row) and not unsupported_by(row["open"] or ())
+
+
+def _equal_on_earlier_passes(first: str, row: Row, others: Sequence[Row]) -> list[str]:
+    """Return the strategies that cost as little on the choosing half of one recording, the chosen one first."""
+    same = (o["strategy"] for o in others if _same(o["chosen_cost"], row["chosen_cost"]))
+    return list(dict.fromkeys([first, *same]))
+
+
+def _same(cost: float | None, other: float | None) -> bool:
+    return cost is not None and other is not None and math.isclose(cost, other, abs_tol=1e-12)
 
 
 def _few_lots(row: Row) -> str:

@@ -212,3 +212,15 @@ def test_a_study_of_one_recording_counts_the_passes_that_a_bench_counts() -> Non
     bench = teachlab.bench(recording, ["balanced-guard"], truth, options=DrawOptions(draws=5, rules=rules))
     study = teachlab.study([(recording, truth)], ["balanced-guard"], draws=5, tolerance_ms=5)
     assert (bench.verdict.claim.passes, study.lines[0].passes) == (19, 19)
+
+
+def test_a_study_of_one_recording_says_which_strategies_a_bench_would_choose_from() -> None:
+    """A study takes the first of those that cost the same, a bench the one with the most room: they may differ."""
+    found = teachlab.study([line(1, 60)], ["balanced-guard", "quantile-guard"], draws=5)
+    assert {row["chosen_cost"] for row in found.rows()} == {0.0}
+    assert found.verdict.reasons[0].text == (
+        "1 other strategy costs as little on earlier passes: a bench takes the one with the most room."
+    )
+    assert "--strategy balanced-guard --strategy quantile-guard --out results" in found.verdict.next_step
+    alone = teachlab.study([line(1, 60)], ["balanced-guard"], draws=5)
+    assert not any("room" in one.text for one in alone.verdict.reasons)
