@@ -144,7 +144,10 @@ def files(folder: Path) -> None:
         recording, truth = made
         write_recording(folder / f"{name}.parquet", recording)
         write_truth(folder / f"{name}.passes.parquet", truth)
-    write_recording(folder / "bare.parquet", line(5)[0])
+    bare = line(5)[0]
+    dark = bare.light[:].copy()
+    dark[690:700] = np.arange(10) % 3 + 1  # a piece on the other side of the background
+    write_recording(folder / "bare.parquet", Recording.from_array(dark, bare.info))
     recording, truth = line(7)
     write_recording(folder / "off.parquet", recording)
     write_truth(folder / "off.passes.parquet", replace(truth, start=truth.start + 8, end=truth.end + 8))
@@ -165,13 +168,13 @@ def files(folder: Path) -> None:
         noise = "light_noise = 0.2\ndisplay_noise = 0.3\n"
         (folder / f"{name}.toml").write_text(f'schema = 1\nunit = "counts"\n{noise}{display}{pairs}')
     base = {"unit": "counts", "on_level": 40.0, "off_level": 30.0}
-    dark = {"unit": "counts", "on_level": 62.0, "off_level": 55.0, "polarity": Polarity.DARK_ON}
+    dips = {"unit": "counts", "on_level": 62.0, "off_level": 55.0, "polarity": Polarity.DARK_ON}
     settings = {
         "good": Setting(**base),
         "high": Setting(**base | {"on_level": 64.0, "off_level": 62.0}),
         "low": Setting(**base | {"on_level": 12.0, "off_level": 11.0}),
-        "dip": Setting(**dark),
-        "delays": Setting(**dark | {"on_delay_ms": 2.0}),
+        "dip": Setting(**dips),
+        "delays": Setting(**dips | {"on_delay_ms": 2.0}),
         "window": WindowSetting(unit="counts", on_level=40.0, high_release=38.0, low_release=2.0, off_level=1.0),
     }
     (folder / "lost.toml").write_text('[[criterion]]\nmeasure = "lost_rate"\nmax = 0.1\n')

@@ -17,6 +17,7 @@ from teachlab.model.recording import Direction
 from teachlab.wording.notes import SELF_LABELLED
 
 if TYPE_CHECKING:
+    from teachlab.data.quality.pass_doubts import LikelyPlace
     from teachlab.questions.label import LabelAnswer
 
 MOST_TOLD = 12
@@ -132,6 +133,7 @@ def _tell(
     if found.count is not None:
         _tell_count(found)
     _tell_faint(found)
+    _tell_opposite(found)
     if found.correction is None:
         for one in found.doubtful[:MOST_TOLD]:
             say(f"  pass {one.row}, {moment(one.start, found)}: {one.reason} (doubt {100 * one.doubt:.0f} %)")
@@ -189,10 +191,26 @@ def _tell_faint(found: LabelAnswer) -> None:
         f"Look at {number_of(len(left), 'stretch', 'stretches')} without a pass, where the light goes part of the way "
         f"to an object. If {these}, add {them} to the table: a setting is tried only on what is in it."
     )
-    for one in left[:MOST_TOLD]:
+    _tell_places(left, found)
+
+
+def _tell_opposite(found: LabelAnswer) -> None:
+    left = found.unanswered_opposite
+    if found.count is not None or not left:
+        return
+    these, them = ("these are products", "them") if len(left) > 1 else ("this is a product", "it")
+    say(
+        f"Look at {number_of(len(left), 'stretch', 'stretches')} without a pass on the other side of the background, "
+        f"which no level sees together with the passes. If {these}, add {them} to the table."
+    )
+    _tell_places(left, found)
+
+
+def _tell_places(places: list[LikelyPlace], found: LabelAnswer) -> None:
+    for one in places[:MOST_TOLD]:
         say(f"  {moment(one.sample, found)}: {one.text}")
-    if len(left) > MOST_TOLD:
-        say(f"  and {len(left) - MOST_TOLD} more; --json has them all")
+    if len(places) > MOST_TOLD:
+        say(f"  and {len(places) - MOST_TOLD} more; --json has them all")
 
 
 def _tell_count(found: LabelAnswer) -> None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -32,6 +33,8 @@ CLEAR_MINORITY = 0.4
 SHORTEST_SHARE, SHORTEST_SAMPLES = 0.1, 3
 FAINT, SPREADS = 0.15, 6.0
 """Light this share of the way to an object, and this many spreads from the background, may be a faint object."""
+OPPOSITE = 0.05
+"""On the other side of the background this share of the step is enough: in diffuse light there is little room."""
 AS_LONG = 2.0
 """A faint object lasts at most this many times the longest pass; longer stretches are drift."""
 
@@ -83,6 +86,8 @@ class Proposal:
     faint : ndarray of int64, shape (n, 2), samples
         Stretches between the passes in which the light goes part of the way to an object, no longer than a pass may be.
         They are not proposed: a person must say whether they are products.
+    opposite : ndarray of int64, shape (n, 2), samples
+        Such stretches on the other side of the background: darker where objects are bright.
     """
 
     truth: Truth
@@ -93,6 +98,7 @@ class Proposal:
     left_out: Edges
     joined: Edges
     faint: Edges
+    opposite: Edges
 
     @property
     def dropped(self) -> int:
@@ -161,8 +167,10 @@ def propose_passes(
     truth = Truth.from_arrays(
         start, end, source=TruthSource.SELF_LABELLED, uncertainty_samples=float(found.edge_samples)
     )
-    faint = _between_passes(found.faint, truth, recording.samples, shortest)
-    return Proposal(truth, levels, chosen, source, shortest, left_out, joined, faint)
+    faint, opposite = (
+        _between_passes(state, truth, recording.samples, shortest) for state in (found.faint, found.opposite)
+    )
+    return Proposal(truth, levels, chosen, source, shortest, left_out, joined, faint, opposite)
 
 
 def _between_passes(faint: TwoState, truth: Truth, samples: int, shortest: int) -> Edges:
@@ -247,13 +255,17 @@ def _direction(recording: Recording, given: Direction | None, levels: Levels) ->
 class _Switched:
     state: TwoState
     faint: TwoState
+    opposite: TwoState
     edge_samples: int
 
 
 def _switched(
     recording: Recording, levels: Levels, direction: Direction, progress: Callable[[float], None]
 ) -> _Switched:
-    """Return where objects are, with borders at the middle of their edges, and where the light goes part of the way."""
+    """Return where objects are, with borders at the middle of their edges, and where the light is between two levels.
+
+    Or beyond them, away from the objects.
+    """
     middle, band = (levels.low + levels.high) / 2, HYSTERESIS * (levels.high - levels.low) / 2
     dtype, samples = recording.dtype, recording.samples
     rises_at_objects = direction is Direction.RISE
@@ -266,10 +278,10 @@ def _switched(
     # Released half-way back, because noise there must not end the stretch.
     ends = sorted(background + part * (object_ - background) for part in (share, share / 2))
     part_way = Comparator(ends[1], ends[0], dtype, first_level=None if rises_at_objects else ends[0])
+    opposite = _beyond(levels, dtype, rises_at_objects=rises_at_objects)
     for block in recording.blocks():
-        wide.push(block.light, block.invalid)
-        exact.push(block.light, block.invalid)
-        part_way.push(block.light, block.invalid)
+        for comparator in (wide, exact, part_way, opposite):
+            comparator.push(block.light, block.invalid)
         progress(0.5 + 0.5 * block.stop / samples)
     state, crossings = wide.light_state(), exact.light_state()
     rises, falls = _back_to(state.rises(), crossings.rises()), _back_to(state.falls(), crossings.falls())
@@ -282,7 +294,20 @@ def _switched(
         faint = TwoState(False, np.empty(0, np.int64))
     else:
         faint = part_way.light_state() if rises_at_objects else part_way.light_state().inverted()
-    return _Switched(light if rises_at_objects else light.inverted(), faint, width)
+    beyond = opposite.light_state()
+    return _Switched(
+        light if rises_at_objects else light.inverted(), faint, beyond.inverted() if rises_at_objects else beyond, width
+    )
+
+
+def _beyond(levels: Levels, dtype: np.dtype[Any], *, rises_at_objects: bool) -> Comparator:
+    """Return the comparator of light that leaves the background away from the objects, half-way back released."""
+    spread = levels.low_spread if rises_at_objects else levels.high_spread
+    away = max(OPPOSITE * (levels.high - levels.low), SPREADS * spread)
+    if rises_at_objects:
+        first = levels.low - away
+        return Comparator(levels.low - away / 2, first, dtype, first_level=first)
+    return Comparator(levels.high + away, levels.high + away / 2, dtype)
 
 
 def _back_to(edges: Edges, crossings: Edges) -> Edges:

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from teachlab.data.quality.labelling import Proposal
 from teachlab.light.extremes import Extremes
-from teachlab.model.printable_text import time_text
+from teachlab.model.printable_text import level_text, time_text
 from teachlab.model.recording import Direction, Recording, RecordingInfo
 from teachlab.sensor.edges import Edges
 
@@ -69,19 +69,29 @@ class CountCheck:
     places: tuple[LikelyPlace, ...]
 
 
-def doubts_and_faint(recording: Recording, proposal: Proposal) -> tuple[list[PassDoubt], list[LikelyPlace]]:
-    """Return the doubt of every proposed pass, and the stretches that may be faint objects, in time order.
+def doubts_and_places(
+    recording: Recording, proposal: Proposal
+) -> tuple[list[PassDoubt], list[LikelyPlace], list[LikelyPlace]]:
+    """Return the doubt of every proposed pass, stretches of faint objects, and those beyond the background.
 
-    The score of a stretch is how far the light went (0 to 1). The light is read once more.
+    All in time order. The score of a stretch is how far the light went, in steps from background to object. The light
+    is read once more.
     """
-    truth, faint = proposal.truth, proposal.faint
-    # They touch no proposed pass: one reading serves both.
-    start, end = np.concatenate((truth.start, faint[:, 0])), np.concatenate((truth.end, faint[:, 1]))
+    truth, faint, opposite = proposal.truth, proposal.faint, proposal.opposite
+    # They touch no proposed pass, and not each other: one reading serves all.
+    start = np.concatenate((truth.start, faint[:, 0], opposite[:, 0]))
+    end = np.concatenate((truth.end, faint[:, 1], opposite[:, 1]))
     order = np.argsort(start)
-    shares = np.empty(start.size)
-    shares[order] = _reached(recording, proposal, start[order], end[order]) if start.size else 0.0
+    shares, beyond = np.empty(start.size), np.empty(start.size)
+    if start.size:
+        shares[order], beyond[order] = _reached(recording, proposal, start[order], end[order])
     doubts = pass_doubts(recording, proposal, shares[: truth.passes])
-    return doubts, _faint_places(recording, proposal, shares[truth.passes :])
+    first = truth.passes + len(faint)
+    return (
+        doubts,
+        _faint_places(recording, proposal, shares[truth.passes : first]),
+        _opposite_places(recording, proposal, beyond[first:]),
+    )
 
 
 def pass_doubts(recording: Recording, proposal: Proposal, shares: NDArray[np.float64] | None = None) -> list[PassDoubt]:
@@ -96,7 +106,7 @@ def pass_doubts(recording: Recording, proposal: Proposal, shares: NDArray[np.flo
         return []
     start, end = truth.start, truth.end
     if shares is None:
-        shares = _reached(recording, proposal, start, end)
+        shares, _ = _reached(recording, proposal, start, end)
     length = (end - start).astype(float)
     gap = np.concatenate(([np.inf], (start[1:] - end[:-1]).astype(float)))
     compare = truth.passes >= FEWEST
@@ -125,7 +135,12 @@ def pass_doubts(recording: Recording, proposal: Proposal, shares: NDArray[np.flo
 
 
 def reconcile(
-    recording: Recording, proposal: Proposal, doubts: list[PassDoubt], faint: list[LikelyPlace], counted: int
+    recording: Recording,
+    proposal: Proposal,
+    doubts: list[PassDoubt],
+    faint: list[LikelyPlace],
+    opposite: list[LikelyPlace],
+    counted: int,
 ) -> CountCheck:
     """Compare the proposed passes with a known count, and name the most likely missing or double ones."""
     passes = proposal.truth.passes
@@ -134,7 +149,7 @@ def reconcile(
         ranked = sorted((d for d in doubts if d.doubt > 0), key=lambda d: (-d.doubt, d.start))
         places = [LikelyPlace(d.start, d.doubt, f"pass {d.row}: {d.reason}") for d in ranked]
         return CountCheck(counted, passes, tuple(places[: passes - counted]))
-    places = _missing(recording, proposal, doubts, faint) if passes < counted else []
+    places = _missing(recording, proposal, doubts, faint, opposite) if passes < counted else []
     places.sort(key=lambda place: (-place.score, place.sample))
     return CountCheck(counted, passes, tuple(places[: counted - passes]))
 
@@ -148,8 +163,26 @@ def _faint_places(recording: Recording, proposal: Proposal, shares: NDArray[np.f
     ]
 
 
+def _opposite_places(recording: Recording, proposal: Proposal, shares: NDArray[np.float64]) -> list[LikelyPlace]:
+    levels, info = proposal.levels, recording.info
+    rise, step = proposal.direction is Direction.RISE, levels.high - levels.low
+    start, end = proposal.opposite[:, 0], proposal.opposite[:, 1]
+    light = levels.low - step * shares if rise else levels.high + step * shares
+    ms = 1000 * (end - start) / info.sample_rate_hz
+    return [
+        LikelyPlace(
+            a, share, f"the light goes {'down' if rise else 'up'} to {level_text(x)} {info.unit}, for {time_text(long)}"
+        )
+        for a, share, x, long in zip(start.tolist(), shares.tolist(), light.tolist(), ms.tolist(), strict=True)
+    ]
+
+
 def _missing(
-    recording: Recording, proposal: Proposal, doubts: list[PassDoubt], faint: list[LikelyPlace]
+    recording: Recording,
+    proposal: Proposal,
+    doubts: list[PassDoubt],
+    faint: list[LikelyPlace],
+    opposite: list[LikelyPlace],
 ) -> list[LikelyPlace]:
     truth, rate = proposal.truth, recording.info.sample_rate_hz
     places = []
@@ -172,12 +205,14 @@ def _missing(
         LikelyPlace(d.start, d.doubt, f"pass {d.row}: {d.reason}") for d in doubts if d.reason.startswith("long")
     ]
     places += [LikelyPlace(p.sample, min(1.0, 2 * p.score), p.text) for p in faint]
+    places += [LikelyPlace(p.sample, min(1.0, 0.5 + p.score), p.text) for p in opposite]
     if truth.passes < FEWEST:
         return places
     gap = truth.start[1:] - truth.end[:-1]
     pitch, usual = float(np.median(np.diff(truth.start))), float(np.median(gap))
-    # If there is a faint object, the gap itself is not a second place.
-    held = np.bincount(np.searchsorted(truth.start, proposal.faint[:, 0], side="right"), minlength=truth.passes + 1)
+    # If there is such an object, the gap itself is not a second place.
+    found = np.concatenate((proposal.faint[:, 0], proposal.opposite[:, 0]))
+    held = np.bincount(np.searchsorted(truth.start, found, side="right"), minlength=truth.passes + 1)
     for k in np.flatnonzero((gap - usual > 0.6 * pitch) & (held[1:-1] == 0)).tolist():
         text = f"a gap of {time_text(1000 * gap[k] / rate)}, usual are {time_text(1000 * usual / rate)}"
         at = int(truth.end[k]) + round(int(gap[k]) / 2)
@@ -185,17 +220,21 @@ def _missing(
     return places
 
 
-def _reached(recording: Recording, proposal: Proposal, start: Edges, end: Edges) -> NDArray[np.float64]:
-    """Return how far the light went from the level of the background (0) to that of objects (1) in some stretches."""
+def _reached(recording: Recording, proposal: Proposal, start: Edges, end: Edges) -> list[NDArray[np.float64]]:
+    """Return how far the light went from the level of the background (0) to that of objects (1) in some stretches.
+
+    And how far it went to the other side, in the same steps.
+    """
     extremes = Extremes(start, end)
     for block in recording.blocks():
         extremes.push(block.start, block.light, block.invalid_mask())
     levels = proposal.levels
     if proposal.direction is Direction.RISE:
-        out = (extremes.high - levels.low) / (levels.high - levels.low)
+        out = extremes.high - levels.low, levels.low - extremes.low
     else:
-        out = (levels.high - extremes.low) / (levels.high - levels.low)
-    return np.clip(np.nan_to_num(out), -FARTHEST, FARTHEST)
+        out = levels.high - extremes.low, extremes.high - levels.high
+    step = levels.high - levels.low
+    return [np.clip(np.nan_to_num(way / step), -FARTHEST, FARTHEST) for way in out]
 
 
 def _between(value: float, width: float) -> float:

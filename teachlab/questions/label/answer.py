@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -15,7 +15,7 @@ from teachlab.data.quality.pass_doubts import (
     CountCheck,
     LikelyPlace,
     PassDoubt,
-    doubts_and_faint,
+    doubts_and_places,
     reconcile,
     time_of,
 )
@@ -25,6 +25,7 @@ from teachlab.model.setting import Polarity, Setting
 from teachlab.model.truth import Truth
 from teachlab.scoring.reasons import Reasons, reasons_of
 from teachlab.scoring.scoring import score
+from teachlab.sensor.edges import Edges
 from teachlab.switching.run import replay
 
 
@@ -38,6 +39,8 @@ class LabelAnswer:
         In time order.
     faint : tuple of LikelyPlace
         Stretches between passes that may be faint objects; their score is how far the light went (0 to 1).
+    opposite : tuple of LikelyPlace
+        Stretches in which the light goes to the other side of the background; their score is in the same steps.
     count : CountCheck, optional
         Comparison with a known count.
     correction : Correction, optional
@@ -52,6 +55,7 @@ class LabelAnswer:
     proposal: Proposal
     doubts: tuple[PassDoubt, ...]
     faint: tuple[LikelyPlace, ...]
+    opposite: tuple[LikelyPlace, ...]
     count: CountCheck | None
     correction: Correction | None
     replayed: Reasons | None
@@ -69,12 +73,25 @@ class LabelAnswer:
     @property
     def unanswered(self) -> list[LikelyPlace]:
         """Stretches that may be faint objects and touch no pass of the table, the strongest first."""
-        start, end = self.proposal.faint[:, 0], self.proposal.faint[:, 1]
+        return sorted(self._apart(self.faint, self.proposal.faint), key=lambda one: (-one.score, one.sample))
+
+    @property
+    def unanswered_opposite(self) -> list[LikelyPlace]:
+        """Stretches on the other side of the background that touch no pass of the table, in time order."""
+        return self._apart(self.opposite, self.proposal.opposite)
+
+    def _apart(self, places: Sequence[LikelyPlace], stretches: Edges) -> list[LikelyPlace]:
+        start, end = stretches[:, 0], stretches[:, 1]
         before = np.searchsorted(self.truth.end, start, side="right")
         # As many passes end at or before its start as begin before its end: none lies within.
         apart = before == np.searchsorted(self.truth.start, end)
-        left = [one for one, outside in zip(self.faint, apart.tolist(), strict=True) if outside]
-        return sorted(left, key=lambda one: (-one.score, one.sample))
+        return [one for one, outside in zip(places, apart.tolist(), strict=True) if outside]
+
+    def _listed(self, places: Sequence[LikelyPlace]) -> list[dict[str, object]]:
+        return [
+            {"sample": one.sample, "time": time_of(self.info, one.sample), "share": one.score, "text": one.text}
+            for one in places
+        ]
 
     def columns(self) -> dict[str, list[Any]]:
         """Return further columns of the table for a person: time, doubt and reason of every pass."""
@@ -104,15 +121,8 @@ class LabelAnswer:
                 }
                 for one in self.doubtful
             ],
-            "faint": [
-                {
-                    "sample": place.sample,
-                    "time": time_of(self.info, place.sample),
-                    "share": place.score,
-                    "text": place.text,
-                }
-                for place in self.unanswered
-            ],
+            "faint": self._listed(self.unanswered),
+            "opposite": self._listed(self.unanswered_opposite),
             "count": None
             if check is None
             else {
@@ -152,8 +162,8 @@ def label(
         If the corrected table cannot be used, with line and value.
     """
     found = propose_passes(recording, direction=direction, min_ms=min_ms, progress=progress)
-    doubts, faint = doubts_and_faint(recording, found)
-    check = None if count is None else reconcile(recording, found, doubts, faint, count)
+    doubts, faint, opposite = doubts_and_places(recording, found)
+    check = None if count is None else reconcile(recording, found, doubts, faint, opposite, count)
     correction = None if corrected is None else read_corrected(corrected, recording, found.truth)
     truth = found.truth if correction is None else correction.truth
     return LabelAnswer(
@@ -163,6 +173,7 @@ def label(
         proposal=found,
         doubts=tuple(doubts),
         faint=tuple(faint),
+        opposite=tuple(opposite),
         count=check,
         correction=correction,
         replayed=_replayed(recording, found, truth) if truth.passes else None,

@@ -273,3 +273,67 @@ def test_a_slow_line_is_told_without_exponents_and_a_line_without_passes_with_wh
     said = shell.invoke("label", path, "--min-ms", "12000000", "--out", none).output
     assert said.startswith("0 passes proposed")
     assert "Next: give a shorter --min-ms: every pass in this light is shorter than 200 min." in " ".join(said.split())
+
+
+@pytest.mark.parametrize("direction", ["rise", "dip"])
+def test_objects_on_the_other_side_of_the_background_are_named_and_not_proposed(direction):
+    """A dark product on a bright belt: as far below it as 8 spreads, and a twelfth of the way up to the others."""
+    rng = np.random.default_rng(5)
+    light = np.full(300 * 60, 100.0)
+    dark = (7, 23, 51)
+    for k in range(60):
+        light[300 * k + 100 : 300 * k + 200] = 40.0 if k in dark else 900.0
+    light += rng.normal(0, 5.0, light.size)
+    found = label(Recording.from_array(light if direction == "rise" else 1000 - light, INFO))
+    assert (found.truth.passes, found.faint) == (57, ())
+    assert [abs(one.sample - 300 * k - 100) < 5 for one, k in zip(found.opposite, dark, strict=True)] == [True] * 3
+    assert all(0.07 < one.score < 0.11 for one in found.opposite)
+    way = "down to [123]" if direction == "rise" else "up to 9[678]"
+    assert all(re.fullmatch(rf"the light goes {way}\d(\.\d+)? counts, for \d+ ms", one.text) for one in found.opposite)
+    assert [one["sample"] for one in found.as_dict()["opposite"]] == [one.sample for one in found.opposite]
+    counted = label(Recording.from_array(light if direction == "rise" else 1000 - light, INFO), count=60)
+    assert sorted(place.sample for place in counted.count.places) == [one.sample for one in found.opposite]
+
+
+@settings(deadline=None, max_examples=30)
+@given(st.lists(st.tuples(st.integers(0, 59), st.integers(3, 160), st.integers(0, 70)), max_size=8))
+def test_stretches_on_the_other_side_are_those_of_a_plain_loop(dips):
+    light = np.where(np.arange(300 * 60) % 300 < 100, 900.0, 100.0)
+    for k, length, depth in dips:
+        light[300 * k + 120 : 300 * k + 120 + length] -= depth
+    found = propose_passes(Recording.from_array(light, INFO))
+    # Without noise the band begins at 5 % of the step, and is left half-way back.
+    away, expected, begun = 0.05 * (found.levels.high - found.levels.low), [], None
+    for n, x in enumerate(light):
+        if begun is None and x < found.levels.low - away:
+            begun = n
+        elif begun is not None and x >= found.levels.low - away / 2:
+            if found.shortest_samples <= n - begun <= 200:
+                expected.append([begun, n])
+            begun = None
+    assert found.opposite.tolist() == expected
+
+
+def test_noise_drift_and_dark_light_are_no_objects_on_the_other_side():
+    rng = np.random.default_rng(6)
+    light = np.full(40_000, 4.0)
+    for k in range(100):
+        light[400 * k + 100 : 400 * k + 200] = 900.0
+    light[20_000:30_000] -= 3 * np.sin(np.arange(10_000) / 500)
+    light = np.rint(light + rng.normal(0, 1.0, light.size)).clip(0).astype(np.uint16)
+    found = label(Recording.from_array(light, INFO))
+    assert (found.truth.passes, found.opposite) == (100, ())
+
+
+def test_what_a_person_made_a_pass_of_on_the_other_side_is_no_open_question(tmp_path):
+    recording = line()
+    light = recording.read(0, recording.samples).light.copy()
+    light[310:380] = -60.0
+    recording = Recording.from_array(light, INFO)
+    found = label(recording)
+    assert [one.sample for one in found.unanswered_opposite] == [310]
+    rows = sorted([*zip(found.truth.start.tolist(), found.truth.end.tolist(), strict=True), (310, 380)])
+    table = tmp_path / "corrected.csv"
+    table.write_text("start,end\n" + "".join(f"{a},{b}\n" for a, b in rows))
+    answered = label(recording, corrected=str(table))
+    assert (len(answered.opposite), answered.unanswered_opposite) == (1, [])
