@@ -60,7 +60,7 @@ def import_command(
         str | None, typer.Option(help="Column of times to check; default: `time`.", rich_help_panel=TIMES)
     ] = None,
     time_unit: Annotated[
-        Literal["s", "ms", "us", "ns", "min", "h", "d"] | None,
+        Literal["s", "ms", "us", "ns", "min", "h", "d", "100ns"] | None,
         typer.Option(
             help="Unit of times that are numbers. Default: found from the log.",
             rich_help_panel=TIMES,
@@ -326,6 +326,10 @@ def _tell(found: Imported) -> None:
         f"{number_of(truth.passes, 'pass', 'passes')} ({truth.detect_passes} to detect; {truth.source}) written to "
         f"{found.truth_path}"
     )
+    if not truth.passes:
+        say()
+        say(f"Next: teachlab inspect {typed_again(str(found.recording))}")
+        return
     ms, because = 1000 * truth.uncertainty_samples / rate, "as stated"
     if found.doubt is not None:
         because = f"{found.doubt.because} (change it with --uncertainty-samples)"

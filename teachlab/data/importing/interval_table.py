@@ -25,7 +25,8 @@ from teachlab.model.truth import Truth, joined
 CEIL_SLACK = 1e-6
 OTHERWISE = " If they are seconds, say --passes-in s; if they are times or dates, --passes-in time."
 SINCE_1970 = 3e-7
-"""Seconds since 1970 with a fraction are exact to a quarter of a microsecond: a float64 holds no more digits."""
+"""Seconds since 1970 with a fraction are exact to a quarter of a microsecond: a float64 holds no more digits. Of days
+since year 0 it holds 10 µs."""
 
 
 class CountedIn(StrEnum):
@@ -51,6 +52,8 @@ class LogTimes:
         How the log writes its own times.
     first_ns : int, ns
         The first of these times.
+    begun : tuple of int, ns, and bool, optional
+        When the first row was logged, and whether its zone is known.
     samples_at : callable, optional
         A function of positions of the line, mm, that returns the samples at which it was there.
     time_unit, time_zone, time_format : str, optional
@@ -63,33 +66,37 @@ class LogTimes:
     axis: TimeReport | None = None
     stamps: TimeStamps | None = None
     first_ns: int = 0
+    begun: tuple[int, bool] | None = None
     samples_at: Callable[[NDArray[np.float64], Place], NDArray[np.float64]] | None = None
     time_unit: str | None = None
     time_zone: str | None = None
     time_format: str | None = None
     pass_ms: float | None = None
 
-    def since_start(self, cells: Any, place: Place) -> tuple[NDArray[np.float64], float]:
-        """Return times of a table in seconds after the log's first row, and the size of their unit, s.
+    def since_start(self, cells: Any, place: Place) -> tuple[NDArray[np.float64], float, float]:
+        """Return times of a table in seconds after the log's first row, the size of their unit, and their slack, s.
 
         Raises
         ------
         ParameterError
             If the two clocks cannot be compared.
         """
-        if self.stamps is None:
+        if self.stamps is None and self.begun is None:
             raise ParameterError("--passes-in time needs a time column in the log: name it with --time.")
         own = TimeStamps(
             self.time_unit,
             is_text(cells.type) and uses_decimal_comma(cells, place, 0),
             place,
-            named=time_unit_in(place.column) or self.stamps.unit_if_relative,
+            named=time_unit_in(place.column) or (None if self.stamps is None else self.stamps.unit_of_others),
             zone=self.time_zone,
             written=self.time_format,
             after=self.first_ns,
         )
         times = own.nanoseconds(cells, 0)
-        if own.absolute != self.stamps.absolute:
+        # Dates of a table are compared with the date of the first row, whatever tells it.
+        relative = self.stamps is not None and not self.stamps.absolute
+        first = self.begun if own.absolute else (self.first_ns, False) if relative else None
+        if first is None:
             which = ("the table's are dates", "the log's count from an unknown begin")
             which = which if own.absolute else ("the log's are dates", "the table's count from an unknown begin")
             raise ParameterError(
@@ -97,13 +104,15 @@ class LogTimes:
                 "Give both as dates or times since 1970, or count the table's seconds from the log's first row with "
                 "--passes-in s."
             )
-        if own.absolute and own.aware != self.stamps.aware:
-            whose = "the table" if self.stamps.aware else "the log"
+        first_ns, aware = first
+        if own.absolute and own.aware != aware:
+            whose = "the table" if aware else "the log"
             raise ParameterError(
                 f"{place(0)}: the zone of the times in {whose} is not known. Name it: --time-zone Europe/Berlin, for "
                 "example."
             )
-        return (times - np.int64(self.first_ns)) / 1e9, UNITS[own.unit or "s"]
+        slack = max(SINCE_1970, own.exact_s, 0.0 if self.stamps is None else self.stamps.exact_s)
+        return (times - np.int64(first_ns)) / 1e9, UNITS[own.unit or "s"], slack
 
 
 def read_intervals(
@@ -124,11 +133,12 @@ def read_intervals(
     Notes
     -----
     A pass from time a to time b holds the samples i with ``a ≤ i / rate < b``: ``[⌈a · rate⌉, ⌈b · rate⌉)``, where ⌈v⌉
-    is the smallest integer ≥ v − 10⁻⁶; for clock times ≥ v − 0.3 µs · rate. An instant is the middle of its pass.
+    is the smallest integer ≥ v − 10⁻⁶; for clock times ≥ v − 0.3 µs · rate, or what a number of that size is exact to.
+    An instant is the middle of its pass.
     """
     places: list[NDArray[np.float64]] = []
     found: list[BorderDoubt] = []
-    printed = 0.0
+    printed, slack = 0.0, CEIL_SLACK
     axis, rate_hz = log.axis, log.rate_hz
     half = None if log.pass_ms is None else 0.5 * log.pass_ms / 1000 * rate_hz
 
@@ -146,7 +156,7 @@ def read_intervals(
         return replace(truth, start=first, end=last), next(iter(found), None)
 
     def positions(cells: Any, name: str, where: str, place: Place) -> NDArray[np.float64]:
-        nonlocal printed
+        nonlocal printed, slack
         _check_unit(name, counted, where)
         if counted is CountedIn.SAMPLES:
             rows = _samples(pa.chunked_array([cells]), name, where)
@@ -157,7 +167,8 @@ def read_intervals(
             return log.samples_at(_numbers(cells, place, "millimetres"), place)
         unit = 1.0
         if counted is CountedIn.TIME:
-            seconds, unit = log.since_start(cells, place)
+            seconds, unit, exact_s = log.since_start(cells, place)
+            slack = max(slack, exact_s * rate_hz)
         else:
             seconds = _numbers(cells, place, "seconds")
         if digit := last_digit(cells):
@@ -173,7 +184,6 @@ def read_intervals(
         if half is not None:  # the first of two calls asks for the starts
             at = at + (half if places else -half)
         places.append(at)
-        slack = max(CEIL_SLACK, SINCE_1970 * rate_hz) if counted is CountedIn.TIME else CEIL_SLACK
         return np.ceil(at - slack).astype(np.int64)
 
     truth = read_passes(path, start=start, end=end, convert=convert, doubt=doubt)

@@ -27,7 +27,7 @@ from teachlab.data.importing.instants import borders_from_light
 from teachlab.data.importing.interval_table import LogTimes, read_excepted, read_intervals
 from teachlab.data.importing.line_signals import LinePosition, passes_of_signal
 from teachlab.data.importing.part import import_part
-from teachlab.data.importing.reading.arrow_log import ArrowLog
+from teachlab.data.importing.reading.arrow_log import ArrowLog, Begin
 from teachlab.data.importing.reading.logs import open_log
 from teachlab.data.importing.reading.place import Place
 from teachlab.data.importing.reading.text_layout import UNITS, Layout, unit_in_name
@@ -36,8 +36,8 @@ from teachlab.data.importing.recordings import Recordings, places_of
 from teachlab.data.importing.request import ImportJob
 from teachlab.data.importing.spool import Spool, layout_from, unfinished_name
 from teachlab.data.importing.survey import Rows, Survey
-from teachlab.data.importing.times.time_axis import TimeReport
-from teachlab.data.importing.times.time_stamps import NANOSECONDS
+from teachlab.data.importing.times.time_axis import RATE_TOLERANCE, TimeReport
+from teachlab.data.importing.times.time_stamps import NANOSECONDS, origin_of
 from teachlab.data.importing.truth_columns import RowPasses, ignored, in_samples, names_at
 from teachlab.data.quality.labelling import CLEAR_MINORITY
 from teachlab.data.recording_files import GROUP_ROWS, read_recording
@@ -53,10 +53,9 @@ IMPORT_KEY = b"teachlab.import"
 """Metadata of a recording with the layout of its log, so that the rest of the log can be appended."""
 SLOWEST_UNTOLD_HZ, FASTEST_UNTOLD_HZ = 1.0, 1e7
 """At or beyond these rates the unit of times must be stated: nobody watches products with one sample a second."""
-DAYS_OF_SHEETS = (35_796.0, 55_883.0)
-"""Days since 1899-12-30, as spreadsheets count them, of the years 1998 to 2052."""
+_SINCE = datetime(1970, 1, 1, tzinfo=UTC)
 SHEETS_HZ = 1e4
-"""Above this rate, times that lie in those days, or come from a sheet, may be days."""
+"""Above this rate, times that would be dates as days, or come from a sheet, may be days."""
 
 
 def import_log(job: ImportJob, *, progress: Progress = lambda share: None) -> Imported:
@@ -121,7 +120,8 @@ def _imported(job: ImportJob, spool: Spool | None, progress: Progress) -> Import
                 further = "further " if kept else ""
                 raise InputError(f"{job.path}: there are no {further}rows. Give a log with samples.")
             begun = (1 + once) / 2
-            found = _finish(job, log, survey, recordings, again, lambda share: progress(begun + (1 - begun) * share))
+            told = lambda share: progress(begun + (1 - begun) * share)  # noqa: E731
+            found = _finish(job, log, survey, recordings, again, told, kept)
     progress(1.0)
     return replace(found, kept=kept)
 
@@ -246,6 +246,7 @@ class _ReadLog:
     """A log after its last row: what was asked, and what was found in it.
 
     `axis` is None without times, `position` None without an encoder.
+    `begun`: time of the first row, ns since 1970, and whether its zone is known.
     """
 
     job: ImportJob
@@ -254,6 +255,7 @@ class _ReadLog:
     axis: TimeReport | None
     rate_hz: float
     position: LinePosition | None
+    begun: tuple[int, bool] | None
 
     @property
     def filled(self) -> int:
@@ -273,6 +275,7 @@ def _finish(
     recordings: Recordings,
     again: Callable[[], Iterator[Rows]],
     progress: Progress,
+    kept: int,
 ) -> Imported:
     """Find rate and passes, and complete the recordings."""
     axis = survey.axis.finish(fill_gaps=job.fill_gaps) if survey.axis is not None else None
@@ -281,7 +284,8 @@ def _finish(
     position = None
     if survey.position_at is not None:
         position = LinePosition.of_counts(np.concatenate(survey.positions), job.encoder_mm, rate)
-    read = _ReadLog(job=job, log=log, survey=survey, axis=axis, rate_hz=rate, position=position)
+    begun = _begun(job, log, survey, rate, kept)
+    read = _ReadLog(job=job, log=log, survey=survey, axis=axis, rate_hz=rate, position=position, begun=begun)
     info, notes = _described(read)
     truth, doubt = _truth(read)
     outs = places_of(job)
@@ -301,6 +305,8 @@ def _finish(
             )
     digests = recordings.finish(told, axis, again, progress)
     if truth is not None:
+        if truth.detect_passes == 0:
+            notes.append(_nothing_to_detect(read, truth))
         truth, doubt, more = _placed(read, truth, doubt, recordings.place)
         notes += more
         for path, digest in zip(truth_paths, digests, strict=True):
@@ -322,7 +328,7 @@ def _finish(
             truth=truth,
             doubt=doubt,
             notes=tuple(notes),
-            began="" if info.began is None else _date(survey.first_ns, aware=info.began.tzinfo is not None),
+            began="" if begun is None else _date(*begun),
         )
         for k, (out, path) in enumerate(zip(outs, truth_paths, strict=True))
     ]
@@ -332,7 +338,7 @@ def _finish(
 def _described(read: _ReadLog) -> tuple[RecordingInfo, list[str]]:
     """Return what is known of the recording, and the notes on the log."""
     job, log, survey = read.job, read.log, read.survey
-    info = replace(job.described, sample_rate_hz=read.rate_hz, unit=_unit(read, 0), began=_began(job, survey))
+    info = replace(job.described, sample_rate_hz=read.rate_hz, unit=_unit(read, 0), began=_began(job, begun=read.begun))
     notes = [*log.notes, *survey.notes, *(survey.stamps.notes if survey.stamps is not None else ())]
     if survey.output_missing:
         notes.append(
@@ -378,7 +384,7 @@ def _placed(
         truth, gone = shifted(replace(truth, aligned=Aligned(job.shift_ms, job.clock_ppm)), clocks)
         if gone:
             notes.append(f"{gone} passes left the recording when their clock was set, and are left out.")
-    if job.borders_from_light:
+    if job.borders_from_light and truth.passes:
         truth, said = borders_from_light(read_recording(recording), truth, job.passes or job.path)
         doubt = BorderDoubt(truth.uncertainty_samples, "no crossing of the light is known better than one sample")
         notes.append(said)
@@ -388,17 +394,76 @@ def _placed(
     return truth, doubt, notes
 
 
-def _began(job: ImportJob, survey: Survey) -> datetime | None:
-    """Return date and time of the first sample, to the microsecond, in the stated zone."""
-    if survey.stamps is None or not survey.stamps.absolute:
+def _nothing_to_detect(read: _ReadLog, truth: Truth) -> str:
+    """Say that no product passed, as it is told: right for a log of the empty line, and for no other."""
+    if truth.passes:
+        return (
+            f"{number_of(truth.passes, 'pass', 'passes')}, all to be ignored: no product is to be detected. If one is, "
+            "correct their column 'expect', or --ignore, and import the log again."
+        )
+    column = None if read.survey.truth_at is None else read.log.columns[read.survey.truth_at]
+    what = f"{read.job.passes} names no pass" if column is None else f"Column '{column}' names an object in no row"
+    mend = "a table that has them" if column is None else "another --truth-column"
+    return (
+        f"{what}: nothing passed, and every switching will count as a false trip. If products passed, import the log "
+        f"again with {mend}, or without passes and label it."
+    )
+
+
+def _begun(job: ImportJob, log: Log, survey: Survey, rate: float, kept: int) -> tuple[int, bool] | None:
+    """Return when the first row was logged, ns since 1970, and whether its zone is known; None if nothing tells it.
+
+    Dates in the rows tell it, else the head of the file. Where rows of an earlier run come first, their recording does,
+    and what follows must begin where they end.
+    """
+    stamps, light = survey.stamps, survey.lights_at[0]
+    if stamps is not None and stamps.absolute:
+        return survey.first_ns, stamps.aware
+    begin = None if job.no_time else log.begins.get(light)
+    if begin is not None and begin.of_times:
+        counted = stamps is not None and survey.time_at == log.time_of.get(light)
+        begin = replace(begin, at_ns=begin.at_ns + survey.first_ns) if counted else None
+    found = None if begin is None else _in_zone(begin, job.time_zone)
+    if kept == 0 or job.path == STANDARD_INPUT:
+        return found
+    before = _nanoseconds(read_recording(places_of(job)[0]).info.began)
+    if begin is not None and not begin.of_times and found is not None and before is not None and found[1] == before[1]:
+        apart = (found[0] - before[0]) / 1e9 - kept / rate
+        if abs(apart) > max(1.5 / rate, RATE_TOLERANCE * kept / rate):
+            raise ParameterError(
+                f"{job.path}: it begins {in_figures(abs(apart), 6)} s {'after' if apart > 0 else 'before'} the end of "
+                f"{places_of(job)[0]}. Import it by itself, or say --no-time if no sample is missing between them."
+            )
+    return before
+
+
+def _in_zone(begin: Begin, zone: str | None) -> tuple[int, bool]:
+    """Return the begin of a log, in UTC if its zone is known or stated."""
+    if begin.aware or zone is None:
+        return begin.at_ns, begin.aware
+    local = (_SINCE + timedelta(microseconds=begin.at_ns // 1000)).replace(tzinfo=ZoneInfo(zone))
+    return (local.astimezone(UTC) - _SINCE) // timedelta(microseconds=1) * 1000, True
+
+
+def _nanoseconds(began: datetime | None) -> tuple[int, bool] | None:
+    if began is None:
         return None
-    first = datetime(1970, 1, 1, tzinfo=UTC) + timedelta(microseconds=survey.first_ns // 1000)
-    if not survey.stamps.aware:
+    since = (began.replace(tzinfo=UTC) if began.tzinfo is None else began) - _SINCE
+    return since // timedelta(microseconds=1) * 1000, began.tzinfo is not None
+
+
+def _began(job: ImportJob, begun: tuple[int, bool] | None) -> datetime | None:
+    """Return date and time of the first sample, to the microsecond, in the stated zone."""
+    if begun is None:
+        return None
+    first_ns, aware = begun
+    first = _SINCE + timedelta(microseconds=first_ns // 1000)
+    if not aware:
         return first.replace(tzinfo=None)
     return first if job.time_zone is None else first.astimezone(ZoneInfo(job.time_zone))
 
 
-def _date(first_ns: int, *, aware: bool) -> str:
+def _date(first_ns: int, aware: bool) -> str:
     whole = str(np.datetime64(first_ns, "ns"))
     return whole.rstrip("0").rstrip(".") + ("Z" if aware else "")
 
@@ -457,8 +522,9 @@ def _check_unit_of_times(job: ImportJob, log: Log, survey: Survey, axis: TimeRep
         return
     named = "" if survey.time_at is None or stamps.by_size else survey.unit_of(survey.time_at)
     strange = named if stamps.named is None and re.search(r"[^\W\d_]", named) else ""
-    low, high = DAYS_OF_SHEETS
-    days = stamps.unit == "s" and rate > SHEETS_HZ and (log.is_sheet or low <= survey.first_ns / 1e9 < high)
+    # Days since 1970, as sheets count them, or as MATLAB does.
+    dated = origin_of("d", survey.first_ns / 1e9) is not None
+    days = stamps.unit == "s" and rate > SHEETS_HZ and (log.is_sheet or dated)
     if days or strange or not SLOWEST_UNTOLD_HZ < rate <= FASTEST_UNTOLD_HZ:
         others = [
             f"{in_figures(rate * NANOSECONDS[stamps.unit] / NANOSECONDS[unit], 6)} Hz as {unit}"
@@ -489,6 +555,7 @@ def _log_times(read: _ReadLog) -> LogTimes:
         axis=axis,
         stamps=survey.stamps,
         first_ns=survey.first_ns,
+        begun=read.begun,
         samples_at=None if position is None else samples_at,
         time_zone=job.time_zone,
         time_format=job.time_format,

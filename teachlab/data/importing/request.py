@@ -36,7 +36,7 @@ class ImportJob:
     date : str, optional
         Column of the dates, if times of day have their own column.
     time_unit : str, optional
-        Unit of times that are numbers: s, ms, us, ns, min, h, d.
+        Unit of times that are numbers: s, ms, us, ns, min, h, d, 100ns.
     time_zone : str, optional
         Zone of dates that state none.
     fill_gaps : bool

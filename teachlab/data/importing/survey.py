@@ -35,7 +35,9 @@ Rows = dict[str, Any]
 """A batch of rows as understood: `light0`, `light1` …, `time` (ns), `truth`, `lot`, `output`, `position`."""
 
 NAMED_TIME = re.compile(r"(time|timestamp|time stamp|datetime|zeit|zeitstempel)([\s_\[(/.].*)?$", re.IGNORECASE)
-MAYBE_TIME = re.compile(r"(t|ts|time.*|.*timestamp.*|epoch.*|date|.*zeit.*)([\s_\[(/.].*)?$", re.IGNORECASE)
+MAYBE_TIME = re.compile(
+    r"(t|ts|time.*|.*timestamp.*|epoch.*|date|datenum|filetime|ticks|.*zeit.*)([\s_\[(/.].*)?$", re.IGNORECASE
+)
 MISSING = frozenset({"", "nan", "null", "none"})
 HIGH, LOW = frozenset({"1", "true", "yes", "on", "high"}), frozenset({"0", "false", "no", "off", "low"})
 

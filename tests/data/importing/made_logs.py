@@ -433,7 +433,82 @@ kind(
     "days_of_a_sheet_told.csv",
     rows([f"{46082.25 + k / 2000 / 86400:.12f}" for k in K], LIGHT, head="time,light"),
     options={"time_unit": "d"},
+    begins="2026-03-01T06:00:00",
 )
+# Counted from other days than 1970: 2026-03-01 06:00 is day 740,042.25 of MATLAB.
+_MATLAB, _AT_S = [f"{740_042.25 + k / 2000 / 86400:.12f}" for k in K], EPOCH_S
+_FILE_TIME, _TICKS = ((_AT_S + 86400 * days) * 10**7 + 5000 * K for days in (134_774, 719_162))
+_LABVIEW = [f"{_AT_S + 2_082_844_800 + k / 2000:.4f}" for k in K]
+kind(
+    "days_of_matlab.csv",
+    rows(_MATLAB, LIGHT, head="time,light"),
+    begins="2026-03-01T06:00:00",
+    note="d since year 0, as MATLAB counts them, by their size: the first is 2026-03-01 06:00:00 .state it with",
+)
+kind(
+    "days_of_matlab_named.csv",
+    rows(_MATLAB, LIGHT, head="datenum,light"),
+    options={"time_zone": "Europe/Berlin"},
+    begins="2026-03-01T05:00:00",
+)
+kind(
+    "days_of_matlab_at_50_hz.csv",
+    rows([f"{740_042.25 + k / 50 / 86400:.12f}" for k in K], LIGHT, head="time,light"),
+    refused="unit of the times is not known.* 50 Hz as d. Name it: --time-unit",
+)
+kind(
+    "days_of_matlab_at_50_hz_told.csv",
+    rows([f"{740_042.25 + k / 50 / 86400:.12f}" for k in K], LIGHT, head="time,light"),
+    options={"time_unit": "d"},
+    rate=50.0,
+    begins="2026-03-01T06:00:00",
+)
+kind(
+    "days_of_matlab_with_passes.csv",
+    rows(_MATLAB, LIGHT, head="time,light"),
+    options={"passes_in": "time"},
+    tables={"passes": table([_MATLAB[k] for k in START], [_MATLAB[k] for k in END])},
+    passes=True,
+)
+kind(
+    "ticks_since_1601.csv",
+    rows(_FILE_TIME, LIGHT, head="time,light"),
+    begins="2026-03-01T06:00:00Z",
+    note="100ns since 1601, by their size: the first is 2026-03-01 06:00:00 UTC .state it with --time-unit 100ns",
+)
+kind(
+    "ticks_since_year_1.csv",
+    rows(_TICKS, LIGHT, head="ticks,light"),
+    begins="2026-03-01T06:00:00",
+    note="100ns since year 1",
+)
+kind(
+    "ticks_as_fractions.parquet",
+    lambda path: pq.write_table(pa.table({"time": _TICKS.astype(float), "light": LIGHT}), path),
+    begins="2026-03-01T06:00:00",
+)
+kind(
+    "ticks_of_no_known_day.csv",
+    rows(12_345 + 5000 * K, LIGHT, head="time,light"),
+    options={"time_unit": "100ns"},
+    begins="",
+)
+kind(
+    "ticks_with_passes_since_1970.csv",
+    rows(_FILE_TIME, LIGHT, head="time,light"),
+    options={"passes_in": "time"},
+    tables={"passes": table(_epochs(START), _epochs(END))},
+    passes=True,
+)
+kind("seconds_since_1904.csv", rows(_LABVIEW, LIGHT, head="time,light"), begins="2026-03-01T06:00:00Z", note="1904")
+kind(
+    "seconds_since_1904_with_passes.csv",
+    rows(_LABVIEW, LIGHT, head="time,light"),
+    options={"passes_in": "time"},
+    tables={"passes": table([_LABVIEW[k] for k in START], [_LABVIEW[k] for k in END])},
+    passes=True,
+)
+kind("a_counter_of_us_after_an_hour.csv", rows(3_600_000_000 + 500 * K, LIGHT, head="time_us,light"), begins="")
 kind("half_ms.csv", rows(K / 2, LIGHT, head="Time (msec),light"))
 kind("half_ms_capital.csv", rows(K / 2, LIGHT, head="timeMs,light"))
 kind("half_ms_in_a_row_of_units.csv", rows(K / 2, LIGHT, head="time,light\nmillis,mV"), note="row of units")
@@ -808,6 +883,32 @@ kind(
 )
 
 
+for _begin, _begins in ((_AT, "2026-03-01T06:00:00Z"), ("1904-01-01", "")):
+    kind(
+        f"began_{_begin[:4]}.tdms",
+        _tdms_of(("light", 1 / 2000, _begin)),
+        options={"column": "light"},
+        begins=_begins,
+        needs="nptdms",
+    )
+kind(
+    "dated_passes.tdms",
+    _tdms_of(("light", 1 / 2000, _AT)),
+    options={"column": "light", "passes_in": "time"},
+    tables={"passes": table(_dates(START, "Z"), _dates(END, "Z"))},
+    passes=True,
+    needs="nptdms",
+)
+kind(
+    "passes_of_no_date.tdms",
+    _tdms_of(("light", 1 / 2000, _AT)),
+    options={"column": "light", "passes_in": "time"},
+    tables={"passes": table(START / 2000, END / 2000)},
+    refused="cannot be compared: the log's are dates, the table's count from an unknown begin.*--passes-in s",
+    needs="nptdms",
+)
+
+
 def _mdf(path: Path) -> None:
     import asammdf
 
@@ -822,6 +923,48 @@ def _mdf(path: Path) -> None:
 
 
 kind("log.mf4", _mdf, options={"unit_given": False, "truth_column": "seen"}, passes=True, needs="asammdf")
+
+
+def _mdf_of(version: str, start: datetime.datetime | None, late_s: float) -> Callable[[Path], None]:
+    def write(path: Path) -> None:
+        import asammdf
+
+        with asammdf.MDF(version=version) as out:
+            if start is None:
+                out.header.abs_time = 0
+            else:
+                out.header.start_time = start
+            out.append([asammdf.Signal(LIGHT.astype(np.int16), late_s + K / 2000, name="light", unit="mV")])
+            out.save(path, overwrite=True)
+
+    return write
+
+
+_HALF = datetime.datetime(2026, 3, 1, 6, 0, 0, 500_000)
+for _name, _version, _start, _begins, _options in (
+    ("utc.mf4", "4.10", _HALF.replace(tzinfo=datetime.UTC), "2026-03-01T06:00:01.75Z", {}),
+    ("with_a_zone.mf4", "4.10", _HALF.replace(tzinfo=BERLIN), "2026-03-01T05:00:01.75Z", {}),
+    ("local.mf4", "4.10", _HALF, "2026-03-01T06:00:01.75", {}),
+    ("local_told.mf4", "4.10", _HALF, "2026-03-01T05:00:01.75Z", {"time_zone": "Europe/Berlin"}),
+    ("never_set.mf4", "4.10", None, "", {}),
+    ("old.mdf", "3.30", _HALF.replace(tzinfo=BERLIN), "2026-03-01T06:00:01.75", {}),
+    ("times_left_out.mf4", "4.10", _HALF, "", {"no_time": True, "rate_hz": 2000.0}),
+):
+    kind(
+        f"began_{_name}",
+        _mdf_of(_version, _start, 1.25),
+        options={"column": "light", **_options},
+        begins=_begins,
+        needs="asammdf",
+    )
+kind(
+    "dated_passes.mf4",
+    _mdf_of("4.10", _HALF.replace(second=0, microsecond=0, tzinfo=datetime.UTC), 0.0),
+    options={"passes_in": "time"},
+    tables={"passes": table(_dates(START, "Z"), _dates(END, "Z"))},
+    passes=True,
+    needs="asammdf",
+)
 
 
 def _mdf_invalid(path: Path) -> None:

@@ -70,6 +70,7 @@ def test_a_log_becomes_what_it_says_or_is_refused_in_one_line(made: Made, tmp_pa
     assert np.array_equal(block.light[~np.ma.getmaskarray(expected)], expected.compressed())
     if made.begins is not None:
         assert found.began.startswith(made.begins)
+        assert bool(found.began) == bool(made.begins) == (found.info.began is not None)
     if made.note is not None:
         assert any(re.search(made.note, note) for note in found.notes), found.notes
     if made.passes:

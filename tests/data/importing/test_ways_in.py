@@ -5,6 +5,7 @@ from __future__ import annotations
 import gzip
 import io
 import os
+import re
 import signal
 import subprocess
 import sys
@@ -334,6 +335,44 @@ def test_times_of_day_go_on_after_midnight_in_the_rest_of_a_log(
     truth = import_log(job(tmp_path, str(tmp_path / "log.csv"), "w.parquet", **passes, **options)).truth
     assert truth is not None
     assert (truth.start.tolist(), truth.end.tolist()) == ([1200], [1250])
+
+
+def test_a_file_that_tells_when_it_began_is_appended_where_the_first_one_ends(tmp_path: Path) -> None:
+    nptdms = pytest.importorskip("nptdms")
+    for name, second in (("first", 0.0), ("next", 1.5), ("later", 4.0)):
+        begin = np.datetime64("2026-03-01T06:00:00", "us") + np.timedelta64(round(1e6 * second), "us")
+        about = {"wf_increment": 1 / 2000, "wf_start_time": begin}
+        with nptdms.TdmsWriter(tmp_path / f"{name}.tdms") as out:
+            out.write_segment([nptdms.ChannelObject("Line", "light", LIGHT.astype(np.int16), about)])
+    import_log(job(tmp_path, str(tmp_path / "first.tdms")))
+    found = import_log(job(tmp_path, str(tmp_path / "next.tdms"), append=True))
+    assert (found.samples, found.began) == (2 * ROWS, "2026-03-01T06:00:00Z")
+    with pytest.raises(ParameterError, match=r"later.tdms: it begins 1 s after the end of .*r.parquet.*--no-time"):
+        import_log(job(tmp_path, str(tmp_path / "later.tdms"), append=True))
+    found = import_log(job(tmp_path, str(tmp_path / "later.tdms"), append=True, no_time=True))
+    assert (found.samples, found.began) == (3 * ROWS, "2026-03-01T06:00:00Z")
+
+
+@pytest.mark.parametrize(
+    ("table", "options", "told"),
+    [
+        ("start,end\n", {"passes": "p.csv"}, r"p.csv names no pass: nothing passed, and every switching .*false trip"),
+        ("t\n", {"passes": "p.csv", "pass_start": "t", "pass_ms": 20.0}, "names no pass"),
+        ("t\n", {"passes": "p.csv", "pass_start": "t", "borders_from_light": True}, "names no pass"),
+        ("", {"truth_column": "never"}, "Column 'never' names an object in no row: .* another --truth-column"),
+        ("start,end,expect\n201,300,ignore\n", {"passes": "p.csv"}, "1 pass, all to be ignored"),
+    ],
+)
+def test_a_log_in_which_nothing_is_to_be_detected_is_imported_and_told(
+    tmp_path: Path, table: str, options: dict, told: str
+) -> None:
+    (tmp_path / "log.csv").write_text("time,light,never\n" + "".join(f"{k / 2000},{LIGHT[k]},0\n" for k in K))
+    (tmp_path / "p.csv").write_text(table)
+    options = {name: str(tmp_path / value) if name == "passes" else value for name, value in options.items()}
+    found = import_log(job(tmp_path, str(tmp_path / "log.csv"), **options))
+    assert found.truth is not None
+    assert found.truth.detect_passes == 0
+    assert len([note for note in found.notes if re.search(told, note)]) == 1
 
 
 def test_a_packed_pipe_is_named(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -24,6 +24,23 @@ DAMAGED = (
 )
 
 
+@dataclass(frozen=True, slots=True)
+class Begin:
+    """When a log began, as its head tells.
+
+    Parameters
+    ----------
+    at_ns : int, ns
+        Since 1970: in UTC if `aware`, else as a clock without a zone showed it.
+    of_times : bool
+        Whether the times of the log count from it; else it is the time of the first row.
+    """
+
+    at_ns: int
+    aware: bool
+    of_times: bool
+
+
 @dataclass(slots=True)
 class ArrowLog:
     """Columns of a binary format.
@@ -40,6 +57,8 @@ class ArrowLog:
         Units of the columns, empty if unknown.
     time_of : dict
         The time column of each column, if the format states it.
+    begins : dict
+        When each column began, if the format states it.
     file : object, optional
         An object that has to be closed at the end.
     rows : int
@@ -66,6 +85,7 @@ class ArrowLog:
     share: float = 0.0
     is_sheet: bool = False
     rates: tuple[float | None, ...] = ()
+    begins: dict[int, Begin] = field(default_factory=dict)
 
     def close(self) -> None:
         """Close the file."""

@@ -14,7 +14,15 @@ from typing import Any
 import numpy as np
 import pyarrow as pa
 
-from teachlab.data.importing.reading.arrow_log import BATCH_ROWS, ArrowLog, Part, refuse_address, slices, told
+from teachlab.data.importing.reading.arrow_log import (
+    BATCH_ROWS,
+    ArrowLog,
+    Begin,
+    Part,
+    refuse_address,
+    slices,
+    told,
+)
 from teachlab.data.importing.reading.mdf_blocks import need_for_blocks
 from teachlab.data.importing.reading.text_log import Log, TextLog, TextOptions
 from teachlab.data.importing.reading.unpacked_size import need_for_chunk, need_for_stored, need_for_workbook
@@ -28,6 +36,9 @@ EXTRAS = {
     "workbook": ("Excel or OpenDocument", "excel", ("python_calamine", "openpyxl")),
 }
 """Name of a format, the extra that reads it, and modules of which one must be present."""
+EPOCH = np.datetime64("1970-01-01")
+LOCAL_TIME = 1
+"""Flag of the head of an MDF 4 file."""
 
 
 def open_measurement(path: str, kind: str, options: TextOptions) -> Log:
@@ -215,7 +226,8 @@ def _tdms(path: str, nptdms: Any, options: TextOptions) -> Log:
                 )
             return parts(chosen)
 
-        log = ArrowLog(path, names, read, units=units, rates=rates, file=source, rows=rows)
+        begins = {k: begin for k, c in enumerate(channels) if (begin := _first_of(c.properties)) is not None}
+        log = ArrowLog(path, names, read, units=units, rates=rates, begins=begins, file=source, rows=rows)
         opening.pop_all()
     return log
 
@@ -226,6 +238,12 @@ def _begin_of(properties: dict[str, Any]) -> Any:
         return None
     late = np.timedelta64(round(1e6 * float(properties.get("wf_start_offset") or 0)), "us")
     return np.datetime64(properties["wf_start_time"], "us") + late
+
+
+def _first_of(properties: dict[str, Any]) -> Begin | None:
+    """Return when the first sample of a channel was taken; None where nobody set the clock (1904)."""
+    begun = _begin_of(properties)
+    return None if begun is None or begun < EPOCH else Begin(1000 * int((begun - EPOCH).astype(int)), True, False)
 
 
 def _rate_of(step_s: float) -> float | None:
@@ -283,7 +301,26 @@ def _mdf(path: str, asammdf: Any, options: TextOptions) -> Log:
         time_of.pop(k, None)
         del g
     rows = max(group.channel_group.cycles_nr for group in file.groups)
-    return ArrowLog(path, tuple(names), read, units=tuple(units), time_of=time_of, file=file, rows=rows)
+    start = _start_of(file.header)
+    begins = {} if start is None else dict.fromkeys(range(len(names)), start)
+    return ArrowLog(path, tuple(names), read, units=tuple(units), time_of=time_of, begins=begins, file=file, rows=rows)
+
+
+def _start_of(header: Any) -> Begin | None:
+    """Return the instant from which the times of an MDF file count; None where nobody set it.
+
+    MDF 4 has nanoseconds since 1970, in UTC unless a flag says that they are local. MDF 3 has the local date and time
+    as text, to the second, and later ones nanoseconds beside it, of which only the fraction is the same in every zone.
+    """
+    late = int(getattr(header, "abs_time", 0) or 0)
+    if hasattr(header, "time_flags"):
+        return Begin(late, not header.time_flags & LOCAL_TIME, True) if late > 0 else None
+    try:
+        local = datetime.datetime.strptime(f"{_word(header.date)} {_word(header.time)}", "%d:%m:%Y %H:%M:%S")
+    except ValueError:
+        return None
+    seconds = (np.datetime64(local, "s") - EPOCH).astype(int)
+    return Begin(int(seconds) * 10**9 + late % 10**9, False, True) if seconds > 0 else None
 
 
 def _column(samples: Any, invalid: Any) -> Any:

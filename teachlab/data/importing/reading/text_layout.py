@@ -35,7 +35,8 @@ TIME_WORDS = {
     **dict.fromkeys(("ns", "nsec", "nanos", "nanosecond", "nanoseconds"), "ns"),
     **dict.fromkeys(("min", "mins", "minute", "minutes", "minuten"), "min"),
     **dict.fromkeys(("h", "hr", "hrs", "hour", "hours", "stunden"), "h"),
-    **dict.fromkeys(("d", "day", "days", "tage"), "d"),
+    **dict.fromkeys(("d", "day", "days", "tage", "datenum"), "d"),
+    **dict.fromkeys(("100ns", "filetime"), "100ns"),
 }
 """Words for a unit of time, in small letters, and the unit as options name it."""
 LONG_UNITS = "(?i:" + "|".join(word for word in TIME_WORDS if len(word) > 1) + ")"

@@ -20,7 +20,7 @@ from typing import Any
 import pyarrow as pa
 import pyarrow.csv as pacsv
 
-from teachlab.data.importing.reading.arrow_log import ArrowLog
+from teachlab.data.importing.reading.arrow_log import ArrowLog, Begin
 from teachlab.data.importing.reading.cells import refuse_points
 from teachlab.data.importing.reading.place import Place
 from teachlab.data.importing.reading.text_layout import COMMENT, SPACES, Layout, TextOptions, cut, find_layout
@@ -72,6 +72,7 @@ class TextLog:
         self.layout, self._encoding, self._blocks, self._options = layout, encoding, blocks, options
         self.decimal_comma = options.decimal_comma
         self.time_of: dict[int, int] = {}
+        self.begins: dict[int, Begin] = {}
         self._kinds: dict[int, Any] = {}
         self._comments: list[int] = []
         self._unsure: list[Callable[[], None]] = []

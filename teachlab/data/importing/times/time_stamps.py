@@ -1,8 +1,9 @@
-"""Times as they are written: numbers in a unit, since 1970 or any start, dates with and without a zone."""
+"""Times as they are written: numbers in a unit, since a known or any start, dates with and without a zone."""
 
 from __future__ import annotations
 
 import re
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -15,10 +16,49 @@ from teachlab.data.importing.reading.place import Place
 from teachlab.data.strict_json import shown
 from teachlab.errors import ParameterError, RecordingError
 
-UNITS = {"s": 1.0, "ms": 1e-3, "us": 1e-6, "ns": 1e-9, "min": 60.0, "h": 3600.0, "d": 86400.0}
+UNITS = {"s": 1.0, "ms": 1e-3, "us": 1e-6, "ns": 1e-9, "min": 60.0, "h": 3600.0, "d": 86400.0, "100ns": 1e-7}
 NANOSECONDS = {unit: round(1e9 * size) for unit, size in UNITS.items()}
 EPOCH = (9e8, 2.6e9)
 """Seconds after 1970 of the years 1998 to 2052: a number of this size, times 1000 or 10⁶ or 10⁹, is a date."""
+
+
+@dataclass(frozen=True, slots=True)
+class Origin:
+    """A day from which programs count dates.
+
+    `days`: from there to 1970.
+    `aware`: whether they count in UTC; else as the clock on the wall showed it.
+    """
+
+    unit: str
+    days: int
+    name: str
+    aware: bool
+
+
+ORIGINS = (
+    *(Origin(unit, 0, "1970", True) for unit in ("s", "ms", "us", "ns", "d")),
+    Origin("s", 24_107, "1904", True),
+    Origin("100ns", 134_774, "1601", True),
+    Origin("100ns", 719_162, "year 1", False),
+    Origin("d", 719_529, "year 0, as MATLAB counts them", False),
+    Origin("d", 25_569, "1899-12-30, as sheets count them", False),
+)
+"""In no unit do two of them give dates of `EPOCH` for one number."""
+
+
+def origin_of(unit: str, first: float) -> Origin | None:
+    """Return the origin from which a number in a unit is a date of the years of `EPOCH`; None if there is none.
+
+    Examples
+    --------
+    >>> [origin_of("d", first).name[:6] for first in (20_513.25, 46_082.25, 740_042.25)]
+    ['1970', '1899-1', 'year 0']
+    """
+    low, high = EPOCH
+    return next((o for o in ORIGINS if o.unit == unit and low <= first * UNITS[unit] - 86400 * o.days < high), None)
+
+
 LIKELY_HZ = (5.0, 1e7)
 ADVICE = "Correct the cell, or leave the column out with --no-time."
 YEAR_FIRST = r"^\s*\d{4}-\d{2}-\d{2}[T ]\d{2}:"
@@ -64,6 +104,8 @@ class TimeStamps:
         Whether the times count from 1970, so that other tables can be compared with them.
     aware : bool
         Whether their zone is known.
+    exact_s : float, s
+        How exactly fractions of their size are held; 0 if they are none.
     notes : list of str
         What was found without being stated.
     """
@@ -86,14 +128,17 @@ class TimeStamps:
         self._kind: str | None = None
         self.unit: str | None = None
         self.by_size = False
+        self._origin: Origin | None = None
         self.absolute, self.aware = False, False
+        self.exact_s = 0.0
         self.notes: list[str] = []
         self._days, self._last, self._late = 0, 0, False
 
     @property
-    def unit_if_relative(self) -> str | None:
-        """The unit of times that count from an unknown start: another table counts in it too."""
-        return None if self.absolute or self._kind != "number" else self.unit
+    def unit_of_others(self) -> str | None:
+        """The unit of times that do not count from 1970: another table counts in it too."""
+        since_1970 = self._origin is not None and self._origin.days == 0
+        return None if since_1970 or self._kind != "number" else self.unit
 
     def nanoseconds(self, cells: Any, first_row: int) -> NDArray[np.int64]:
         """Return the times of a batch, ns; since 1970 if they are `absolute`.
@@ -142,9 +187,17 @@ class TimeStamps:
         if self.unit is None and numbers.size:
             step = float(np.median(np.abs(np.diff(numbers.astype(np.float64))))) if numbers.size > 1 else 0.0
             self.unit = self._unit_of(float(numbers[0]), step)
+            if numbers.dtype.kind == "f":
+                self.exact_s = float(np.spacing(abs(np.float64(numbers[0])))) * UNITS[self.unit]
         if numbers.dtype.kind in "iu" and numbers.size and not self.absolute:
             numbers = self._unrolled(numbers.astype(np.int64), first_row)
-        return self._scaled(numbers, NANOSECONDS[self.unit or "s"], first_row)
+        size = NANOSECONDS[self.unit or "s"]
+        if self._origin is None or self._origin.days == 0:
+            return self._scaled(numbers, size, first_row)
+        kind = np.int64 if numbers.dtype.kind in "iu" else np.float64
+        since = self._origin.days * (NANOSECONDS["d"] // size)
+        out = self._scaled(numbers.astype(kind) - kind(since), size, first_row)
+        return out if self.aware or self._zone is None else self._assumed(_local(out), first_row)
 
     def _unrolled(self, numbers: NDArray[np.int64], first_row: int) -> NDArray[np.int64]:
         """Undo the roll-over of a counter of 16, 24 or 32 bits: it steps back by its size, minus an ordinary step."""
@@ -168,24 +221,37 @@ class TimeStamps:
 
     def _unit_of(self, first: float, step: float) -> str:
         """Return the unit of times that are numbers: as stated, otherwise by size, by name, or seconds."""
+        by_size = None if self._given is not None else self._unit_by_size(first, step)
+        unit = self._given or by_size or self.named or "s"
+        if unit in (self._given, by_size, self.named) and (origin := origin_of(unit, first)) is not None:
+            self._origin, self.absolute, self.aware = origin, True, origin.aware
+            if by_size is not None:
+                self.by_size = True
+                date = np.datetime64(round(first * UNITS[unit]) - 86400 * origin.days, "s")
+                against = "" if self.named in (None, unit) else f", although the column is named as {self.named}"
+                self.notes.append(
+                    f"Times are {unit} since {origin.name}, by their size{against}: the first is "
+                    f"{str(date).replace('T', ' ')}{' UTC' if origin.aware else ''} (state it with --time-unit {unit})."
+                )
+        return unit
+
+    def _unit_by_size(self, first: float, step: float) -> str | None:
+        """Return the unit of times that are dates of the years of `EPOCH`, if no other reading of them makes sense."""
         low, high = EPOCH
-        by_size = next((u for u in ("s", "ms", "us", "ns") if low <= first * UNITS[u] < high), None)
-        if self._given is not None:
-            self.absolute = self.aware = by_size == self._given
-            return self._given
-        if by_size is not None and self.named not in (None, by_size) and _plausible(step * UNITS[self.named or "s"]):
+        unit = next((u for u in ("s", "ms", "us", "ns") if low <= first * UNITS[u] < high), None)
+        if unit is not None and self.named not in (None, unit) and _plausible(step * UNITS[self.named or "s"]):
             # After half an hour, a counter of microseconds is as large as the seconds since 1970.
-            by_size = by_size if _plausible(step * UNITS[by_size]) else None
-        if by_size is None:
-            return self.named or "s"
-        self.absolute = self.aware = self.by_size = True
-        date = np.datetime64(round(first * UNITS[by_size]), "s")
-        against = "" if self.named in (None, by_size) else f", although the column is named as {self.named}"
-        self.notes.append(
-            f"Times are {by_size} since 1970, by their size{against}: the first is {str(date).replace('T', ' ')} UTC "
-            f"(state it with --time-unit {by_size})."
-        )
-        return by_size
+            unit = unit if _plausible(step * UNITS[unit]) else None
+        if unit is not None or self.named is not None:
+            return unit
+        if origin_of("100ns", first) is not None:  # nanoseconds of this size would count for 4 or 20 years
+            return "100ns"
+        if origin_of("s", first) is not None and _plausible(step):
+            return "s"
+        # As seconds, days of a week would have passed while more rows were logged in each than a logger can write.
+        days = origin_of("d", first)
+        matlab = days is not None and days.days > 10**5
+        return "d" if matlab and _plausible(step * UNITS["d"]) and step * LIKELY_HZ[1] < 1 else None
 
     def _scaled(self, numbers: NDArray[Any], factor: int, first_row: int) -> NDArray[np.int64]:
         if numbers.size and _largest(numbers) * factor >= 2**63 - 1:
@@ -329,7 +395,7 @@ class TimeStamps:
             hour = not re.search("%[HIcX]", self._format or "")
             return self._turned(values % (2 * HALF_DAY), first_row, HOUR if hour else 2 * HALF_DAY)
         if not self.aware and self._zone is not None:
-            return self._assumed(pa.array(values).cast(pa.timestamp("ns")), first_row)
+            return self._assumed(_local(values), first_row)
         return values
 
     def _cast(self, text: Any, kind: Any, cells: Any, first_row: int, what: str) -> Any:
@@ -357,6 +423,10 @@ class TimeStamps:
                     f"{self.place(first_row + k)}: {what} is needed, got {shown(came)}.{hint} {ADVICE}"
                 ) from None
         raise RecordingError(f"{self.place(first_row)}: the times cannot be read. {ADVICE}")
+
+
+def _local(nanoseconds: NDArray[np.int64]) -> Any:
+    return pa.array(nanoseconds).cast(pa.timestamp("ns"))
 
 
 def _plausible(step_s: float) -> bool:
