@@ -184,3 +184,21 @@ def test_errors_that_are_only_counted_are_told_so(dark: tuple[int, ...], said: b
         "shown."
     )
     assert (told in " ".join(line.strip() for line in verdict_lines(verdict))) is said
+
+
+@pytest.mark.parametrize(("short", "upper"), [(3, 1 - 0.05 ** (1 / 10)), (4, None)])
+def test_nothing_is_claimed_where_more_than_one_pass_in_twenty_is_in_doubt(short: int, upper: float | None) -> None:
+    """4 of 60 passes are shorter than the doubt of their borders: a study claimed nothing there, a replay did."""
+    recording, truth = line()
+    light, end = next(recording.blocks()).light.copy(), truth.end.copy()
+    for k in range(short):
+        end[10 * k] = truth.start[10 * k] + 20
+        light[end[10 * k] : truth.end[10 * k]] -= 800
+    doubted = replace(truth, end=end, uncertainty_samples=30)
+    verdict = replayed(Recording.from_array(light, recording.info), doubted, SETTING).verdict
+    assert verdict is not None
+    assert verdict.claim is not None
+    assert verdict.claim.upper == (None if upper is None else pytest.approx(upper))
+    assert verdict.decision == ("use" if upper else "use with a limit")
+    refused = verdict.claim.text.startswith("Nothing is claimed. 4 of 60 passes are shorter than the doubt")
+    assert refused is (upper is None)

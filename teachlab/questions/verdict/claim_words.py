@@ -5,7 +5,7 @@ from __future__ import annotations
 from teachlab.model.printable_text import number_of
 from teachlab.model.truth import Truth
 from teachlab.model.verdict import HeadlineClaim, sentence
-from teachlab.scoring.claimable import Claimable, OpenCondition
+from teachlab.scoring.claimable import Claimable
 from teachlab.scoring.claims import LotCounts, losses_claim, too_few_lots_text, trips_claim
 from teachlab.statistics.claims.lot_claims import CLAIM_LOTS, NOTHING, Assumption, LotClaim, lots_needed
 from teachlab.statistics.lots import Source
@@ -30,7 +30,7 @@ def headline(
     """
     claim = losses_claim(counts, confidence=confidence, assumption=assumption)
     # Nothing is claimed that the output did not do, or that the evidence could not have contradicted.
-    blocked = [text for why, text in found.conditions.items() if why is not OpenCondition.BORDERS]
+    blocked = list(found.conditions.values())
     if not claim.trials:
         return HeadlineClaim(
             text=f"{NOTHING_SHOWN} No pass is scored.",

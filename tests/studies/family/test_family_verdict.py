@@ -224,3 +224,13 @@ def test_a_study_of_one_recording_says_which_strategies_a_bench_would_choose_fro
     assert "--strategy balanced-guard --strategy quantile-guard --out results" in found.verdict.next_step
     alone = teachlab.study([line(1, 60)], ["balanced-guard"], draws=5)
     assert not any("room" in one.text for one in alone.verdict.reasons)
+
+
+def test_a_study_of_one_recording_says_that_a_bench_counts_more_passes() -> None:
+    """The bench says "none of these works" by both halves, the study decides by the claim half alone."""
+    recording, truth = line(3, 60, weak=0.4)
+    study = teachlab.study([(recording, truth)], ["two-sample-midpoint"], draws=5)
+    bench = teachlab.bench(recording, ["two-sample-midpoint"], truth, options=DrawOptions(draws=5))
+    assert (study.verdict.decision, bench.verdict.decision) == ("cannot be decided", "none of these works")
+    told = [one.text for one in study.verdict.reasons]
+    assert told[0].endswith("A bench counts the passes of choosing too: they may show that it fails.")
