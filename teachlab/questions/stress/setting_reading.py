@@ -28,8 +28,6 @@ if TYPE_CHECKING:
     from teachlab.model.recording import Block, Recording
     from teachlab.model.score import Score, Trials
     from teachlab.model.truth import Truth
-    from teachlab.questions.surface.condensed import Condensed
-    from teachlab.sensor.output import Output
 
 
 class Taker(Protocol):
@@ -66,10 +64,6 @@ class SettingReading:
 
     Attributes
     ----------
-    recording, truth, rules
-        As given.
-    margins : bool
-        As given.
     output : Output
         Of the setting's replay.
     condensed : Condensed or None
@@ -82,14 +76,6 @@ class SettingReading:
     InputError
         If the pieces do not fit together.
     """
-
-    recording: Recording
-    truth: Truth
-    rules: Rules
-    margins: bool
-    output: Output
-    condensed: Condensed | None
-    extremes: PassAndGapExtremes
 
     def __init__(
         self, recording: Recording, truth: Truth, setting: Setting, *, rules: Rules = USUAL_RULES, margins: bool = True,

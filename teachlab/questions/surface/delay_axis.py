@@ -31,22 +31,16 @@ MOST_LEVELS = 200
 BLOCK = 1 << 20
 
 Levels = NDArray[np.float64]
-Table = NDArray[np.int64]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class DelaySurface:
-    """The result of every level under every delay, without hysteresis.
+class DelaySurface(DelayCounts):
+    """The result of every level under every delay, without hysteresis; every cell is exact: equal to its replay.
 
     Parameters
     ----------
     levels : ndarray of float64, shape (n,), recording units
     on_delays_ms, off_delays_ms : ndarray of float64, ms
-    lost, extra, false_trips, ignore_trips : ndarray of int64, shape (n, on-delays, off-delays)
-        `lost` holds missed and merged passes together. Every cell is exact: equal to its replay.
-    touching : ndarray of int64, shape (n, on-delays, off-delays)
-        Those of them that merged with the pass that they touch: no error.
-    detect_trials : ndarray of int64, shape (on-delays,)
     base : Setting
         Polarity, filter and evaluation rate of all cells; its levels and delays are not used.
     """
@@ -54,19 +48,8 @@ class DelaySurface:
     levels: Levels
     on_delays_ms: Levels
     off_delays_ms: Levels
-    lost: Table
-    extra: Table
-    false_trips: Table
-    ignore_trips: Table
-    touching: Table
-    detect_trials: NDArray[np.int64]
     base: Setting
     costs: Costs
-
-    @property
-    def errors(self) -> Table:
-        """Lost passes and all unwanted onsets; passes that merged with the one that they touch are none."""
-        return self.lost - self.touching + self.extra + self.false_trips + self.ignore_trips
 
     @property
     def cost(self) -> NDArray[np.float64]:

@@ -20,7 +20,6 @@ if TYPE_CHECKING:
     from teachlab.questions.surface.all_pairs.finishing import Sums
     from teachlab.questions.surface.all_pairs.turning import Where
     from teachlab.questions.surface.values.ranks import Ranker, Ranks
-    from teachlab.questions.surface.values.table import Table
 
 _NEVER = int(NEVER)
 
@@ -294,13 +293,8 @@ def _sum_spans(histogram: Any, plus: int, out: Any) -> None:
 class CompiledSums:
     """Running sums, compiled by numba."""
 
-    def onsets(self, onsets: NDArray[Any], kind: int, taken_off: int, out: Table) -> None:
-        """Sum closed cycles."""
-        _sum_onsets(onsets, kind, taken_off, out)
-
-    def spans(self, histogram: NDArray[np.int32], plus: int, out: Table) -> None:
-        """Sum spans."""
-        _sum_spans(histogram, plus, out)
+    onsets = staticmethod(_sum_onsets)
+    spans = staticmethod(_sum_spans)
 
 
 class CompiledCounting:
