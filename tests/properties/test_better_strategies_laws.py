@@ -12,11 +12,11 @@ import pytest
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 from numpy.typing import NDArray
-from teach_views import teach_view
+from teach_views import name_of, taught, teach_view
 
 from teachlab.errors import Abstained
 from teachlab.model.recording import Direction
-from teachlab.model.setting import Polarity, Setting
+from teachlab.model.setting import Setting
 from teachlab.model.teaching import Events, Sweep, TeachView
 from teachlab.teaching.rules.independence import independent
 from teachlab.teaching.strategies.balanced_guard import BalancedGuard
@@ -59,10 +59,6 @@ RATIOS = [RatioMidpoint(), RatioMidpoint(weight="noise"), ContaminationAware(lea
 EVERY = [*SHIFTED, *RATIOS, MinimaxRegret(stress="1,0;0.8,0;1,3"), QuantileGuard(strict=True), TwoComponentMixture()]
 
 
-def name_of(strategy: Any) -> str:
-    return "-".join(str(value) for value in (strategy.name, *(getattr(strategy, f) for f in strategy.__slots__)))
-
-
 def made(random: np.random.Generator, direction: Direction) -> TeachView:
     """A line of some passes with noise, texture and spread, on integer light well above dark."""
     count, length, gap = int(random.integers(25, 60)), int(random.integers(8, 20)), int(random.integers(8, 20))
@@ -103,16 +99,6 @@ def mapped(shown: TeachView, change: Any, *, turned: bool = False, dark: float =
         events_=replace(shown.events, light=light),
         sweep_=Sweep(light, shown.sweep.passes),
     )
-
-
-def taught(strategy: Any, shown: TeachView) -> tuple[float, float] | None:
-    try:
-        setting = strategy.teach(shown)
-    except Abstained:
-        return None
-    rise = shown.direction is Direction.RISE
-    assert setting.polarity is (Polarity.LIGHT_ON if rise else Polarity.DARK_ON)
-    return (setting.on_level if rise else setting.off_level), setting.hysteresis
 
 
 def close(found: tuple[float, float] | None, expected: tuple[float, float] | None) -> bool:

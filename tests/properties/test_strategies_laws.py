@@ -10,11 +10,9 @@ import pytest
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 from numpy.typing import NDArray
-from teach_views import teach_view
+from teach_views import name_of, taught, teach_view
 
-from teachlab.errors import Abstained
 from teachlab.model.recording import Direction
-from teachlab.model.setting import Polarity
 from teachlab.model.teaching import Background, Reading, Shown, Sweep, TeachView
 from teachlab.teaching.strategies import sweep_minmax
 from teachlab.teaching.strategies.background_referenced import BackgroundReferenced
@@ -42,10 +40,6 @@ FIXED = [
 GAIN, SHIFT = PERCENT + SPREAD, SPREAD + FIXED
 
 
-def name_of(strategy: Any) -> str:
-    return "-".join(str(value) for value in (strategy.name, *(getattr(strategy, f) for f in strategy.__slots__)))
-
-
 levels = st.lists(st.integers(1, 4095), min_size=1, max_size=24).map(lambda xs: np.array(xs, np.float64))
 
 
@@ -71,17 +65,6 @@ def mapped(view: TeachView, change: Any, *, direction: Direction | None = None, 
         background_=Background(Reading(change(view.background.reading.light)), change(view.background.stretch)),
         sweep_=Sweep(change(view.sweep.light), 1),
     )
-
-
-def taught(strategy: Any, view: TeachView) -> tuple[float, float] | None:
-    """Level at which the output becomes active and hysteresis, or None for an abstention."""
-    try:
-        setting = strategy.teach(view)
-    except Abstained:
-        return None
-    rise = view.direction is Direction.RISE
-    assert setting.polarity is (Polarity.LIGHT_ON if rise else Polarity.DARK_ON)
-    return (setting.on_level if rise else setting.off_level), setting.hysteresis
 
 
 def no_tie(strategy: Any, view: TeachView) -> bool:

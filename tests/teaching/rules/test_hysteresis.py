@@ -2,41 +2,20 @@
 
 from __future__ import annotations
 
-from typing import Any
+from functools import partial
 
 import numpy as np
 import pytest
-from teach_views import teach_view
+from teach_views import in_turn, teach_view
 
 from teachlab.errors import Abstained
 from teachlab.model.recording import Direction
-from teachlab.model.setting import Setting
-from teachlab.model.teaching import Events, TeachView
 from teachlab.teaching.rules.hysteresis import WidthReason, design, wanted_width
 from teachlab.teaching.rules.labelled_events import statistics_of
 from teachlab.teaching.strategies.quantile_guard import QuantileGuard
 
 LENGTH = 40
-
-
-def view(objects: list[Any], gaps: list[Any], **base: Any) -> TeachView:
-    """Gap, pass, gap, … of 40 evaluations; a number is a flat event, a list of 40 is itself."""
-    levels: list[float] = []
-    for k, gap in enumerate(gaps):
-        levels += np.broadcast_to(gap, LENGTH).tolist()
-        levels += np.broadcast_to(objects[k], LENGTH).tolist() if k < len(objects) else []
-    start = LENGTH + 2 * LENGTH * np.arange(len(objects), dtype=np.int64)
-    return teach_view(
-        base=Setting(unit="counts", on_level=0, off_level=0, **base),
-        events_=Events(
-            np.array(levels, np.float64),
-            start,
-            start + LENGTH,
-            np.ones(start.size, bool),
-            np.array(["tub"] * start.size, object),
-            0,
-        ),
-    )
+view = partial(in_turn, length=LENGTH, full_scale=None)
 
 
 RIPPLE = np.tile([100.0, 110.0], LENGTH // 2)

@@ -9,7 +9,7 @@ from typing import Any
 
 import numpy as np
 import pytest
-from teach_views import teach_view
+from teach_views import in_turn
 
 from teachlab.data.split import split
 from teachlab.errors import Abstained
@@ -18,7 +18,7 @@ from teachlab.model.following_and_window import WindowSetting
 from teachlab.model.recording import Direction
 from teachlab.model.score import Rules
 from teachlab.model.setting import Setting
-from teachlab.model.teaching import Events, TeachView
+from teachlab.model.teaching import TeachView
 from teachlab.questions.surface.given_settings.pairs import score_pairs
 from teachlab.synthetic import generate, load_scenario
 from teachlab.teaching import TeachBlock, resolve, teach_once
@@ -34,33 +34,9 @@ HYSTERESIS = 6 / math.sqrt(12)
 """Six standard deviations of light that is only rounded to whole counts."""
 
 
-def view(
-    objects: Sequence[Any],
-    *,
-    gap: float = 10.0,
-    labels: Sequence[str] | None = None,
-    direction: Direction = RISE,
-    **base: Any,
-) -> TeachView:
-    """Gap, pass, gap, … of ten evaluations each; an object is flat, or given evaluation by evaluation."""
-    count = len(objects)
-    light = np.full((2 * count + 1) * LENGTH, float(gap))
-    start = LENGTH + 2 * LENGTH * np.arange(count, dtype=np.int64)
-    for a, level in zip(start, objects, strict=True):
-        light[a : a + LENGTH] = level
-    return teach_view(
-        direction=direction,
-        full_scale=1000.0,
-        base=Setting(unit="counts", on_level=0, off_level=0, **base),
-        events_=Events(
-            light,
-            start,
-            start + LENGTH,
-            np.ones(count, bool),
-            np.array(["tub"] * count if labels is None else labels, object),
-            0,
-        ),
-    )
+def view(objects: Sequence[Any], *, gap: float = 10.0, **more: Any) -> TeachView:
+    """Objects before a flat background."""
+    return in_turn(objects, [gap] * (len(objects) + 1), **more)
 
 
 def test_passes_and_gaps_known_equally_well_meet_in_the_middle() -> None:

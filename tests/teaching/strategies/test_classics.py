@@ -7,7 +7,7 @@ from typing import Any
 
 import numpy as np
 import pytest
-from teach_views import teach_view
+from teach_views import acts_and_releases, teach_view
 
 from teachlab.errors import Abstained, ParameterError
 from teachlab.model.recording import Direction
@@ -53,14 +53,6 @@ def view(
     )
 
 
-def acts_and_releases(setting: Setting) -> tuple[float, float]:
-    """The level at which the output becomes active and the one at which it is released."""
-    if setting.light_on:
-        return setting.on_level, setting.off_level
-    return setting.off_level, setting.on_level
-
-
-# Every row: T and H by hand. Readings are 400 on the object and 100 on the background, dark level 20.
 @pytest.mark.parametrize(
     ("strategy", "direction", "level", "hysteresis"),
     [

@@ -4,17 +4,17 @@ from __future__ import annotations
 
 import dataclasses
 import math
-from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
 import pytest
-from teach_views import teach_view
+from teach_views import acts_and_releases
+from teach_views import in_turn as view
 
 from teachlab.errors import Abstained, ParameterError
 from teachlab.model.recording import Direction
 from teachlab.model.setting import Polarity, Setting
-from teachlab.model.teaching import Events, TeachView
+from teachlab.model.teaching import TeachView
 from teachlab.teaching.strategies.contamination_aware import ContaminationAware
 from teachlab.teaching.strategies.filtered_guard import FilteredGuard, cost_shown
 from teachlab.teaching.strategies.minimax_regret import MinimaxRegret
@@ -38,46 +38,6 @@ ON_EVENTS = (
     SteppedTrim,
 )
 LENGTH = 10
-
-
-def view(
-    objects: Sequence[float],
-    gaps: Sequence[float],
-    *,
-    direction: Direction = RISE,
-    labels: Sequence[str] | None = None,
-    detect: Sequence[bool] | None = None,
-    dark: float = 0.0,
-    full_scale: float | None = 1000.0,
-    **base: Any,
-) -> TeachView:
-    """Gap, pass, gap, … of ten evaluations each; every event is flat. One gap more than passes."""
-    levels: list[float] = []
-    for k, gap in enumerate(gaps):
-        levels += [float(gap)] * LENGTH
-        levels += [float(objects[k])] * LENGTH if k < len(objects) else []
-    count = len(objects)
-    start = LENGTH + 2 * LENGTH * np.arange(count, dtype=np.int64)
-    return teach_view(
-        direction=direction,
-        full_scale=full_scale,
-        dark_level=dark,
-        base=Setting(unit="counts", on_level=0, off_level=0, **base),
-        events_=Events(
-            np.array(levels),
-            start,
-            start + LENGTH,
-            np.array([True] * count if detect is None else detect),
-            np.array(["tub"] * count if labels is None else labels, object),
-            0,
-        ),
-    )
-
-
-def acts_and_releases(setting: Setting) -> tuple[float, float]:
-    if setting.light_on:
-        return setting.on_level, setting.off_level
-    return setting.off_level, setting.on_level
 
 
 def evidence(setting: Setting) -> Any:
