@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import shutil
 import sys
 import time
@@ -18,7 +19,6 @@ from teachlab.model.printable_text import Lines, printable
 from teachlab.wording.lines import WIDTH, screen, wrapped
 
 if TYPE_CHECKING:
-    from rich.console import Console
     from rich.table import Table
 
     from teachlab.model.setting import Switching
@@ -116,7 +116,11 @@ def _tell_answer() -> None:
 
 
 def show(table: Table) -> None:
-    """Print a rich table on stdout, as wide as the terminal, or as a screen. Markup in its text has no effect."""
+    """Print a rich table on stdout, as wide as the terminal, or as a screen. Markup in its text has no effect.
+
+    No figure and no word is cut: columns become narrower as far as their longest words; where these have no room,
+    every row is an entry of lines.
+    """
     from rich.console import Console
 
     for column in table.columns:
@@ -126,19 +130,54 @@ def show(table: Table) -> None:
     console = Console(highlight=False, markup=False, emoji=False)
     if not console.is_terminal:
         console = Console(highlight=False, markup=False, emoji=False, width=WIDTH)
-    # The library lets a table with least widths become wider than it was asked for, and then leaves out the ends of
-    # its lines: so it is asked for less, and nothing is left out.
-    asked = console.width
-    while asked > console.width // 2 and _width(table, console, asked) > console.width:
-        asked -= 1
-    console.print(table, width=asked, crop=False)
+    head = int(table.show_header)
+    texts = [[str(column.header)] * head + [str(cell) for cell in column.cells] for column in table.columns]
+    least = [_longest(_LINE if one.no_wrap else _WORD, cells) for one, cells in zip(table.columns, texts, strict=True)]
+    frame = table._extra_width + sum(map(table._get_padding_width, range(len(least))))
+    room = console.width - frame
+    if sum(least) > room:
+        _show_entries(table, texts)
+        return
+    wished = [max(few, column.min_width or 0) for few, column in zip(least, table.columns, strict=True)]
+    least = wished if sum(wished) <= room else least
+    inside = console.options.update_width(console.width - table._extra_width)
+    given = table._calculate_column_widths(console, inside)
+    kept = [wide - table._get_padding_width(k) for k, wide in enumerate(given)]
+    if sum(kept) > room or any(map(int.__lt__, kept, least)):
+        # The library cuts words, or the ends of lines. Here the widest columns give way first, down to their words.
+        widest = [_longest(_LINE, cells) for cells in texts]
+        most = max(widest)
+        while sum(wide := [max(few, min(full, most)) for few, full in zip(least, widest, strict=True)]) > room:
+            most -= 1
+        for column, columns in zip(table.columns, wide, strict=True):
+            column.width = columns
+    console.print(table)
 
 
-def _width(table: Table, console: Console, asked: int) -> int:
-    from rich.segment import Segment
+_LINE = re.compile(r"[^\n]+")
+_WORD = re.compile(r"^ *\S+|\S+", re.MULTILINE)
+"""A line of a cell, and a word; the library keeps the spaces before the first one."""
 
-    lines = Segment.split_lines(console.render(table, console.options.update(width=asked)))
-    return max(map(Segment.get_line_length, lines), default=0)
+
+def _longest(parts: re.Pattern[str], texts: Iterable[str]) -> int:
+    """Return the columns of a screen that the longest of these parts takes."""
+    from rich.cells import cell_len
+
+    return max((cell_len(part) for text in texts for part in parts.findall(text)), default=1)
+
+
+def _show_entries(table: Table, texts: list[list[str]]) -> None:
+    if table.title:
+        say(str(table.title))
+    for row in zip(*(cells[table.show_header :] for cells in texts), strict=True):
+        name, *cells = (" ".join(cell.split()) for cell in row)
+        say(f"  {name}")
+        for column, cell in zip(table.columns[1:], cells, strict=True):
+            head = " ".join(str(column.header).split())
+            if cell:
+                say(f"    {head}: {cell}" if head else f"    {cell}")
+    if table.caption:
+        say(str(table.caption))
 
 
 def _of_table(text: Any, most: int | None = None) -> Any:

@@ -228,3 +228,33 @@ def test_a_table_with_least_widths_fits_and_leaves_nothing_out(capsys: pytest.Ca
     assert {word for head in heads for word in head.split()} <= words
     assert {f"{k}.{n}25" for k in range(3) for n in range(len(heads))} <= words
     assert told.count("caption") == 30
+
+
+@pytest.mark.parametrize("columns", [100, 80, 60, 40, 30])
+def test_a_table_keeps_every_word_and_figure_at_every_width(
+    columns: int, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Before, a terminal of 60 columns showed `on-le…` and `0.03…`."""
+    monkeypatch.setenv("COLUMNS", str(columns))
+    monkeypatch.setenv("TTY_COMPATIBLE", "1")
+    monkeypatch.setenv("NO_COLOR", "1")
+    heads = ["taught", "on-level", "false trips per hour", "extra per pass", "regret", "contamination reserve"]
+    rows = [
+        ["  sweep_passes = 10", "1504.25\n[1484.5, 1512.75]\nsd 7.01", "2180", "0", "0.0126", "none"],
+        ["guard-or-window", "831", "1150", "0", "0.0286", "15.6\u00a0%"],
+    ]
+    table = plain_table("Spread over the draws")
+    for head in heads:
+        table.add_column(head, justify="right", no_wrap=head == "regret")
+    for row in rows:
+        table.add_row(*row)
+    with screen(columns):
+        show(table)
+    lines = re.sub(r"\x1b\[[0-9;]*m", "", capsys.readouterr().out).splitlines()
+    assert all(len(line) <= max(columns, 40) for line in lines), lines
+    told = " ".join(" ".join(lines).split())
+    assert "…" not in told
+    for word in " ".join(heads[columns < 80 :] + rows[0] + rows[1]).split():
+        assert word in told, word
+    if columns < 80:
+        assert "guard-or-window on-level: 831 false trips per hour: 1150" in told
