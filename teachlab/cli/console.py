@@ -122,6 +122,7 @@ def show(table: Table) -> None:
     every row is an entry of lines.
     """
     from rich.console import Console
+    from rich.measure import Measurement
 
     for column in table.columns:
         column.header, column.footer = (_of_table(text, 120) for text in (column.header, column.footer))
@@ -133,19 +134,16 @@ def show(table: Table) -> None:
     head = int(table.show_header)
     texts = [[str(column.header)] * head + [str(cell) for cell in column.cells] for column in table.columns]
     least = [_longest(_LINE if one.no_wrap else _WORD, cells) for one, cells in zip(table.columns, texts, strict=True)]
-    frame = table._extra_width + sum(map(table._get_padding_width, range(len(least))))
-    room = console.width - frame
+    widest = [_longest(_LINE, cells) for cells in texts]
+    whole = Measurement.get(console, console.options.update_width(sys.maxsize), table).maximum
+    room = console.width - (whole - sum(widest))
     if sum(least) > room:
         _show_entries(table, texts)
         return
-    wished = [max(few, column.min_width or 0) for few, column in zip(least, table.columns, strict=True)]
-    least = wished if sum(wished) <= room else least
-    inside = console.options.update_width(console.width - table._extra_width)
-    given = table._calculate_column_widths(console, inside)
-    kept = [wide - table._get_padding_width(k) for k, wide in enumerate(given)]
-    if sum(kept) > room or any(map(int.__lt__, kept, least)):
-        # The library cuts words, or the ends of lines. Here the widest columns give way first, down to their words.
-        widest = [_longest(_LINE, cells) for cells in texts]
+    if sum(widest) > room:
+        # The library would cut words. Here the widest columns give way first, down to their words.
+        wished = [max(few, column.min_width or 0) for few, column in zip(least, table.columns, strict=True)]
+        least = wished if sum(wished) <= room else least
         most = max(widest)
         while sum(wide := [max(few, min(full, most)) for few, full in zip(least, widest, strict=True)]) > room:
             most -= 1
