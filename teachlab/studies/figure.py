@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from teachlab.light.drawing import GOOD, GREY, LIGHT, LOST, PASS, SHADE, drawing, picture
+from teachlab.light.drawing import GOOD, GREY, LIGHT, LOST, PASS, SHADE, bins_over, drawing, picture
 from teachlab.light.pass_and_gap_extremes import PassAndGapExtremes
 from teachlab.model.printable_text import number_of
 from teachlab.model.recording import Recording
@@ -17,9 +17,14 @@ from teachlab.model.teaching import Levels
 from teachlab.model.truth import Truth
 
 if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
     from teachlab.studies.in_hindsight.unsolved import UnsolvedTrial
     from teachlab.studies.result import RecordingBench, StrategyResult
 
+BINS = 80
+MARGIN = 0.05
+"""Room at the ends of an axis, as a share of it."""
 MOST_DRAWN = 12
 MOST_POINTS = 4000
 """Samples of one picture; of longer stretches only every second, third … one is drawn."""
@@ -119,7 +124,7 @@ def _draw_light(axes: Any, bench: RecordingBench, truth: Truth, extremes: PassAn
     if both.size:
         # Infinite light is counted at the end of the axis.
         passes, gaps = (np.clip(found, both.min(), both.max()) for found in (passes, gaps))
-        bins = np.linspace(both.min(), max(both.max(), both.min() + 1e-9), 80)
+        bins = bins_over(both, BINS)
         axes.hist(gaps, bins, color=LIGHT, alpha=0.75, label=f"{which} light of a gap ({gaps.size})")
         axes.hist(
             passes, bins, histtype="step", hatch="////", color=PASS, linewidth=1.3,
@@ -136,6 +141,7 @@ def _draw_levels(axes: Any, bench: RecordingBench) -> None:
     low, high = best.on_interval if best.setting.light_on else best.off_interval
     axes.axvspan(low, high, color=GREY, alpha=0.14, linewidth=0, zorder=0,
                  label=f"as good as the best fixed setting ({best.cost:.3g} per pass)")  # fmt: skip
+    _keep_near_the_light(axes, bench)
     for row, result in enumerate(bench.results):
         taught = [d for d in result.draws if d.setting is not None]
         at = np.array([d.setting.activation for d in taught if d.setting is not None])
@@ -148,14 +154,41 @@ def _draw_levels(axes: Any, bench: RecordingBench) -> None:
         axes.scatter(at[~free], offset[~free], s=9, marker="x", color=LOST, linewidths=0.6, **named)
         if not taught:
             axes.text(0.5, row, "abstained", ha="center", va="center", transform=axes.get_yaxis_transform())
+        _mark_beyond(axes, row, at, free)
     axes.set_yticks(range(len(bench.results)), [_row_name(bench, r) for r in bench.results])
     axes.set_ylim(len(bench.results) - 0.5, -0.5)
     axes.set_xlabel(f"level at which the output becomes active, {bench.unit}")
 
 
+def _keep_near_the_light(axes: Any, bench: RecordingBench) -> None:
+    """End the axis where levels lie further from the light than it reaches; on it the light would be one line."""
+    low, high = axes.get_xlim()
+    reach = high - low
+    found = [d.setting.activation for result in bench.results for d in result.draws if d.setting is not None]
+    near = [level for level in found if low - reach <= level <= high + reach]
+    if len(near) < len(found):
+        ends = min(near, default=low), max(near, default=high)
+        axes.set_xlim(min(low, ends[0] - MARGIN * reach), max(high, ends[1] + MARGIN * reach))
+
+
+def _mark_beyond(axes: Any, row: int, at: Levels, free: NDArray[np.bool_]) -> None:
+    """Say at the ends of the axis how many levels of a row lie beyond them."""
+    low, high = axes.get_xlim()
+    for beyond, x, said in ((at < low, 0.01, "← {} lower"), (at > high, 0.99, "{} higher →")):
+        if (n := int(np.count_nonzero(beyond))) > 0:
+            color = LOST if (beyond & ~free).any() else GOOD
+            axes.text(x, row, said.format(n), ha="left" if x < 0.5 else "right", va="center", color=color, fontsize=8,
+                      transform=axes.get_yaxis_transform())  # fmt: skip
+
+
 def _row_name(bench: RecordingBench, result: StrategyResult) -> str:
     place = f"{bench.ranking.index(result.strategy) + 1}. " if result.strategy in bench.ranking else "– "
-    return place + result.strategy + (f"\n({result.abstained} abstained)" if result.abstained else "")
+    middle = None if result.median_draw is None else result.median_draw.setting
+    # Gaps may reach above a level that waits: the picture draws what one evaluation reaches.
+    own = middle is not None and middle.has_memory and not (bench.options.base and bench.options.base.has_memory)
+    notes = ["with filter or delays"] if own else []
+    notes += [f"{result.abstained} abstained"] if result.abstained else []
+    return place + result.strategy + (f"\n({', '.join(notes)})" if notes else "")
 
 
 def _draw_cost(axes: Any, bench: RecordingBench) -> None:

@@ -1,6 +1,7 @@
 """Figures: numbers at their axes are numbers, whatever the scale."""
 
 import io
+import itertools
 import re
 from pathlib import Path
 
@@ -8,7 +9,7 @@ import numpy as np
 import pytest
 
 import teachlab
-from teachlab.light.drawing import EXTRA, FALSE_TRIP, GOOD, LIGHT, LOST, PASS, drawing, picture
+from teachlab.light.drawing import EXTRA, FALSE_TRIP, GOOD, LIGHT, LOST, PASS, bins_over, drawing, picture
 
 
 @pytest.mark.parametrize("scale", ["log", "symlog", "linear"])
@@ -49,6 +50,56 @@ def test_an_axis_from_zero_has_apart_labels_and_more_than_one_power(
         picture(figure, "svg")
     for axis in (axes.yaxis, bar.ax.yaxis):
         assert [label.get_text() for label in axis.get_ticklabels()] == ticks
+
+
+@pytest.mark.parametrize(("least", "span"), [(1.2e7, 6e4), (1.2e7, 4.0), (3e-6, 4e-6), (3e-9, 4e-9), (900.0, 3000.0)])
+def test_light_of_any_size_is_written_in_full_and_its_numbers_stand_apart(least: float, span: float) -> None:
+    """No power of ten and no number to add in a corner, as 1e7 or +1.2e7 were."""
+    from matplotlib.figure import Figure
+
+    with drawing("in full"):
+        figure = Figure(figsize=(8, 3), layout="constrained")
+        for axes in figure.subplots(1, 2):
+            axes.plot([least, least + span], [least, least + span])
+        picture(figure, "svg")
+        figure.draw_without_rendering()
+    for axes in figure.axes:
+        assert {axis.get_offset_text().get_text() for axis in (axes.xaxis, axes.yaxis)} == {""}
+        low, high = axes.get_xlim()
+        labels = [one for one in axes.get_xticklabels() if low <= one.get_position()[0] <= high]
+        assert len(labels) >= 2
+        written = [float(one.get_text().replace("·10^", "e").replace("−", "-")) for one in labels]
+        assert written == pytest.approx([one.get_position()[0] for one in labels], rel=1e-9)
+        boxes = [one.get_window_extent() for one in labels]
+        assert all(a.x1 < b.x0 for a, b in itertools.pairwise(boxes))
+
+
+def test_long_titles_are_broken_into_lines_that_fit(monkeypatch: pytest.MonkeyPatch) -> None:
+    from matplotlib.figure import Figure
+
+    long = "tubs of the second line: fixed levels, on 0.0000045974, off 0.0000045236 V, dark-on, on-delay 12 ms " * 2
+    with drawing("titles"):
+        figure = Figure(figsize=(6, 4), layout="constrained")
+        left, right = figure.subplots(1, 2)
+        left.set_title(long)
+        right.set_title(long, loc="left")
+        figure.suptitle(long)
+        picture(figure, "svg", says=long)
+        figure.draw_without_rendering()
+    wide = figure.bbox.width
+    for text, room in ((figure._suptitle, wide), (figure._supxlabel, wide), (left.title, wide / 2),
+                       (right._left_title, wide / 2)):  # fmt: skip
+        assert " ".join(text.get_text().split()) == long.strip()
+        assert text.get_window_extent().width <= room
+
+
+@pytest.mark.parametrize("values", [[1.2e7, 1.2e7], [3e-12, 8e-12], [0.0, 0.0], [-5.0, 3.0], []])
+def test_bins_ascend_over_the_values_whatever_their_size(values: list[float]) -> None:
+    bins = np.array(bins_over(np.array(values), 80))
+    assert bins.size == 80
+    assert (np.diff(bins) > 0).all()
+    if values:
+        assert (bins[0], bins[-1]) == pytest.approx((min(values), max(values)), rel=1e-12, abs=1e-320)
 
 
 ELSEWHERE = {

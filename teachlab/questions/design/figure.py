@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from teachlab.light.drawing import GREY, LIGHT, PASS, SHADE, drawing, picture
+from teachlab.light.drawing import GREY, LIGHT, PASS, SHADE, bins_over, drawing, picture
 from teachlab.model.following_and_window import WindowSetting
 from teachlab.model.printable_text import time_text
 from teachlab.model.recording import Recording
@@ -42,9 +42,7 @@ def design_figure(
     with drawing(recording.name):
         figure = Figure(figsize=(9, 3.6), layout="constrained")
         axes = figure.add_subplot()
-        both = np.concatenate((tops, rests))
-        ends = (both.min(), both.max()) if both.size else (0.0, 1.0)
-        bins = np.linspace(ends[0], max(ends[1], ends[0] + 1e-9), BINS).tolist()
+        bins = bins_over(np.concatenate((tops, rests)), BINS)
         axes.hist(rests, bins, color=LIGHT, alpha=0.75, label=f"{which} light of a gap ({rests.size})")
         label = f"{which} light of a pass ({tops.size})"
         axes.hist(tops, bins, histtype="step", color=PASS, linewidth=1.3, label=label)
@@ -61,7 +59,7 @@ def design_figure(
         axes.set_xlabel(f"light, {recording.info.unit}")
         axes.set_ylabel("passes or gaps")
         axes.legend(loc="upper left", bbox_to_anchor=(1.0, 1.0), frameon=False, fontsize=8)
-        axes.set_title(f"{recording.name}: {setting_in_words(setting, recording.whole_step)}", fontsize=9)
+        axes.set_title(f"{recording.name}: {setting_in_words(setting, found.taught.verdict.step)}", fontsize=9)
         lasting = ""
         if scan.evaluations > 1:
             rate_hz = setting.evaluation_rate_hz or recording.info.sample_rate_hz

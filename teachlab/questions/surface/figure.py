@@ -96,6 +96,7 @@ def _interesting(cost: NDArray[np.float64], levels: NDArray[np.float64], dear: f
 
 def _draw_map(figure: Any, axes: Any, surface: Surface, best: Hindsight) -> None:
     from matplotlib.colors import SymLogNorm
+    from matplotlib.patches import Polygon
 
     cost = surface.cost(best.costs)
     shown = np.ma.masked_where(~surface.counted, cost)
@@ -105,6 +106,9 @@ def _draw_map(figure: Any, axes: Any, surface: Surface, best: Hindsight) -> None
     norm = SymLogNorm(linthresh=smallest, vmin=0, vmax=max(float(shown.max()), smallest))
     # Columns of the picture are on-levels.
     mesh = axes.pcolormesh(edges, edges, shown.T, cmap="cividis_r", norm=norm, rasterized=True)
+    # No off-level lies above its on-level, also where a cell is wide.
+    first, last = edges[0], edges[-1]
+    mesh.set_clip_path(Polygon([(first, first), (last, first), (last, last)], transform=axes.transData))
     bar = figure.colorbar(mesh, ax=axes, shrink=0.85, pad=0.01)
     bar.set_label(f"cost per pass (lost {best.costs.miss:g}, false or extra {best.costs.false:g})")
     region = np.where(surface.counted, cost, np.inf) <= best.cost

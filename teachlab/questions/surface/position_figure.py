@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from itertools import pairwise
+from textwrap import wrap
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -17,7 +18,7 @@ KINDS = ("#E69F00", "#56B4E9", "#882255", "#999933", "#BBBBBB")
 """None of them is the colour of light, of a loss or of a trip in any figure; the marks of kinds differ, too."""
 SHAPES = "osD^v"
 MOST_DOTS = 3000
-LONGEST_NAME = 24
+LONGEST_NAME, NAME_LINES = 24, 3
 """Characters of a kind in the legend: longer ones leave no room for the figure."""
 GROUPS, LEAST_IN_RANGE = 10, 10
 """Most ranges of peak light that have a median each, and the least number of passes in one."""
@@ -78,7 +79,8 @@ def _draw(axes: Any, position: SwitchingPosition, over: Any, values: Any, kinds:
     step = max(1, -(-position.rows.size // MOST_DOTS))
     for (name, rows), color, shape in zip(kinds, KINDS, SHAPES, strict=False):
         chosen = rows[::step]
-        called = name if len(name) <= LONGEST_NAME else name[: LONGEST_NAME - 1] + "…"
+        # Names that begin alike are still different in the second line.
+        called = "\n".join(wrap(name, LONGEST_NAME, max_lines=NAME_LINES, placeholder="…"))
         axes.plot(over[chosen], values[chosen], shape, color=color, markersize=3.5, alpha=0.75,
                   markeredgewidth=0, label=called)  # fmt: skip
     axes.set_ylabel(f"{what}, ms")

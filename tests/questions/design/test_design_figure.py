@@ -36,7 +36,10 @@ def test_the_reserve_lies_on_both_sides_of_the_level(
     info = RecordingInfo(sample_rate_hz=1000.0, unit="mV", direction=direction)
     polarity = Polarity.LIGHT_ON if direction is Direction.RISE else Polarity.DARK_ON
     setting = Setting(unit="mV", on_level=50.0, off_level=40.0, polarity=polarity)
-    found = SimpleNamespace(taught=SimpleNamespace(setting=setting), reserves={"level": {"low": low, "high": high}})
+    found = SimpleNamespace(
+        taught=SimpleNamespace(setting=setting, verdict=SimpleNamespace(step=None)),
+        reserves={"level": {"low": low, "high": high}},
+    )
     figure.design_figure(cast(DesignAnswer, found), Recording.from_array(light, info, name="line"), TRUTH)
     (axes,) = drawn[0].axes
     named = dict(zip(*axes.get_legend_handles_labels()[::-1], strict=True))
@@ -56,10 +59,27 @@ def test_light_counts_as_long_as_the_setting_needs_it(monkeypatch: pytest.Monkey
     recording = Recording.from_array(light, RecordingInfo(sample_rate_hz=1000.0, unit="mV"), name="line")
     for on_delay_ms, highest, said in ((0.0, 85.0, ""), (5.0, 10.0, "lasts 5 ms")):
         setting = Setting(unit="mV", on_level=50.0, off_level=40.0, on_delay_ms=on_delay_ms)
-        found = SimpleNamespace(taught=SimpleNamespace(setting=setting), reserves={"level": {"low": 1, "high": 1}})
+        found = SimpleNamespace(
+            taught=SimpleNamespace(setting=setting, verdict=SimpleNamespace(step=None)),
+            reserves={"level": {"low": 1, "high": 1}},
+        )
         figure.design_figure(cast(DesignAnswer, found), recording, TRUTH)
         (axes,), says = drawn[-1][0].axes, drawn[-1][1]
         bars = [bar for bar in axes.containers[0] if bar.get_height()]
         assert max(bar.get_x() for bar in bars) <= highest <= max(bar.get_x() + bar.get_width() for bar in bars) + 1e-9
         assert said in says
         assert said or "lasts" not in says
+
+
+def test_the_title_tells_levels_to_the_step_of_the_light(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Light of fractions has no whole step; on 12 million counts five figures told 12021660 as 12022000."""
+    drawn: list[Any] = []
+    monkeypatch.setattr(figure, "picture", lambda made, kind, says="": drawn.append(made) or b"")
+    light = np.full(100, 12_020_000.0)
+    light[20:30], light[60:70] = 12_060_000.0, 12_050_000.0
+    recording = Recording.from_array(light, RecordingInfo(sample_rate_hz=1000.0, unit="counts"), name="line")
+    setting = Setting(unit="counts", on_level=12_021_660.0, off_level=12_020_840.0)
+    taught = SimpleNamespace(setting=setting, verdict=SimpleNamespace(step=10.0))
+    found = SimpleNamespace(taught=taught, reserves={"level": {"low": 1, "high": 1}})
+    figure.design_figure(cast(DesignAnswer, found), recording, TRUTH)
+    assert "on 12021660, off 12020840 counts" in drawn[0].axes[0].get_title()
