@@ -29,6 +29,7 @@ from teachlab.model.truth import Truth
 from teachlab.wording.notes import passes_note
 
 if TYPE_CHECKING:
+    from teachlab.device.device_file import DeviceDocument
     from teachlab.model.setting import Setting
     from teachlab.model.teaching import Strategy
     from teachlab.questions.design import DesignAnswer
@@ -78,18 +79,25 @@ def ask_for_setting(
     """
     from teachlab.data.opening import open_pair
     from teachlab.data.setting_files import write_setting
-    from teachlab.device.keyed_in import REFUSED
+    from teachlab.device.device_file import read_device
+    from teachlab.device.keyed_in import REFUSED, check_unit
     from teachlab.model.score import Rules
     from teachlab.questions.verdict import FilesJudged, JudgedBy
     from teachlab.wording.alignment import lead_lines
 
     opened, passes = open_pair(recording, truth)
-    used = load_base(base)
+    used, known = load_base(base), None
+    if device is not None:
+        known = read_device(device)
+        check_unit(known, opened)
+        with naming(device, recording):
+            teacher = known.designing(teacher)
     files = FilesJudged(recording=recording, setting=out, truth=truth, keep=given_again(context, out="setting.json"))
+    rules = Rules(tolerance_ms=tolerance_ms)
     try:
         with naming(base, recording):
             found = ask(
-                opened, passes, teacher, base=used, seed=seed, rules=Rules(tolerance_ms=tolerance_ms),
+                opened, passes, teacher, base=used, seed=seed, rules=rules,
                 by=JudgedBy(accepted=accept_cost, files=files),
             )  # fmt: skip
     except Abstained as refusal:
@@ -99,10 +107,10 @@ def ask_for_setting(
         )  # fmt: skip
         raise typer.Exit(3) from None
     taught = cast("TeachAnswer", getattr(cast(object, found), "taught", found))
-    if device is not None:
-        keyed = _in_steps(taught, device, (opened, passes), recording, truth, accept_cost=accept_cost,
+    if known is not None:
+        keyed = _in_steps(taught, known, (opened, passes), recording, truth, accept_cost=accept_cost,
                           tolerance_ms=tolerance_ms, out=out)  # fmt: skip
-        found = cast("Answer", keyed if found is taught else replace(cast("Any", found), taught=keyed))
+        found = cast("Answer", keyed if found is taught else cast("Any", found).keyed_in(opened, passes, keyed, rules))
         taught = keyed
         if taught.verdict.decision == REFUSED:
             if json:
@@ -122,19 +130,18 @@ def ask_for_setting(
 
 
 def _in_steps(
-    taught: TeachAnswer, device: str, opened: tuple[Recording, Truth], recording: str, truth: str | None, *,
+    taught: TeachAnswer, device: DeviceDocument, opened: tuple[Recording, Truth], recording: str, truth: str | None, *,
     accept_cost: float, tolerance_ms: float, out: str | None,
 ) -> TeachAnswer:  # fmt: skip
     """Return the setting as it can be keyed in at a device, judged at the worse end of what its display may mean."""
     from teachlab.device.card import keyed_in
-    from teachlab.device.device_file import read_device
     from teachlab.model.score import Rules
     from teachlab.questions.verdict import FilesJudged, JudgedBy
 
     files = FilesJudged(recording=recording, setting=out, truth=truth)
     by = JudgedBy(accepted=accept_cost, alignment=taught.alignment, files=files)
     found = keyed_in(
-        *opened, taught.setting, read_device(device), by=by, rules=Rules(tolerance_ms=tolerance_ms),
+        *opened, taught.setting, device, by=by, rules=Rules(tolerance_ms=tolerance_ms),
         about=taught.verdict.about,
     )  # fmt: skip
     return replace(taught, setting=found.setting, verdict=found.verdict)

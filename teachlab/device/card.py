@@ -113,7 +113,13 @@ def keyed_in(
         SettingReading(recording, truth, worst, rules=rules), worst, result, by=how,
         about=f"{about}, {found.key}" if about else found.key, margin=found.margin,
     )  # fmt: skip
-    return KeyedIn(stepped=found, score_worst=result, worst_end=end, verdict=replace(verdict, setting=found.setting))
+    room = verdict.equal_cost
+    if room is not None:
+        # The levels are those of the worse end; how far they may move is told from those that are keyed in.
+        at = found.setting.on_level
+        room = replace(room, down=max(at - room.on_low, 0.0), up=max(room.on_high - at, 0.0))
+    verdict = replace(verdict, setting=found.setting, equal_cost=room)
+    return KeyedIn(stepped=found, score_worst=result, worst_end=end, verdict=verdict)
 
 
 @dataclass(frozen=True, slots=True)
@@ -319,17 +325,18 @@ def card(
         keyed, worth = None, worth_of(reading)
         result: Score | None = worth.score
         verdict = setting_verdict(reading, used, worth.score, by=how, margin=worth.margin)
-        room, left = verdict.equal_cost, dict(worth.reserves or {})
+        left = dict(worth.reserves or {})
     else:
         keyed = keyed_in(recording, truth, used, device, by=how, rules=rules)
-        used, result, room, verdict = keyed.setting, keyed.score_worst, keyed.stepped.room, keyed.verdict
+        used, result, verdict = keyed.setting, keyed.score_worst, keyed.verdict
         # What is keyed in may lie anywhere within the doubt of the display: the least of both ends is told.
         ends = [used] if keyed.refused else keyed.stepped.ends().values()
         all_worth = [worth_of(SettingReading(recording, truth, one, rules=rules)) for one in ends]
         worth = min(all_worth, key=_smallest)
         left = _least_reserves([one.reserves for one in all_worth])
     # Where the verdict states no levels of equal cost, nothing is shown of room and reserves.
-    shown = verdict.equal_cost is not None
+    room = verdict.equal_cost
+    shown = room is not None
     strategy, expected, why = None, None, "the setting does not say how it was taught: no value is expected"
     if setting.taught is not None:
         try:
@@ -347,7 +354,7 @@ def card(
         keyed=keyed,
         score=result,
         touching=0 if result is None else int(touching_merges(truth, result.trials).sum()),
-        room=room if shown else None,
+        room=room,
         limited_by=_limited_by(worth.margin) if shown else "",
         reserves=left if shown else {},
         verdict=verdict,

@@ -4,17 +4,20 @@ from __future__ import annotations
 
 from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from pydantic import Field
 
 from teachlab.data.atomic_files import read_text
 from teachlab.data.strict_json import SchemaOne, StrictModel, check, parse_toml
-from teachlab.device.scale import DisplayScale, nearest_step
+from teachlab.device.scale import DisplayScale
 from teachlab.errors import ParameterError
+from teachlab.model.printable_text import level_text
+from teachlab.teaching.cells.device_steps import KeyedRange
 
 if TYPE_CHECKING:
     from teachlab.model.setting import Setting
+    from teachlab.model.teaching import Strategy
 
 
 class DisplayReading(StrictModel):
@@ -74,6 +77,42 @@ class DeviceDocument(SchemaOne):
             last=self.display.high, confidence=self.confidence,
         )  # fmt: skip
 
+    def designing(self, strategy: Strategy) -> Strategy:
+        """Return a strategy that chooses among what can be keyed in, if it designs whole settings; others unchanged.
+
+        Raises
+        ------
+        ParameterError
+            If no step of the display lies within the readings.
+        """
+        from teachlab.teaching.strategies.designed import Designed
+
+        if not isinstance(strategy, Designed):
+            return strategy
+        scale = self.scale()
+        displays = scale.steps(scale.light_low, scale.light_high)
+        if not displays.size:
+            raise ParameterError(
+                f"no step of the display lies within the readings, {level_text(scale.light_low)} to "
+                f"{level_text(scale.light_high)} {self.unit}. Read more, further apart."
+            )
+        # The doubt of a line is largest at its ends.
+        ends = sorted((scale.behind(float(one)) for one in displays[[0, -1]]), key=lambda one: one.light)
+        low, high = (one.light for one in ends)
+        parts: dict[str, Any] = {
+            "level_steps": (low, high, abs(scale.step / scale.line.slope)),
+            "level_doubt": max(side for one in ends for side in (one.high - one.light, one.light - one.low)),
+        }
+        for name in ("on_delay_ms", "off_delay_ms"):
+            table = getattr(self, name)
+            if table is not None:
+                parts[name.replace("_ms", "s_ms")] = (table.low, table.high, table.step)
+        if self.consecutive:
+            parts["filters"] = tuple(self.consecutive)
+        if self.hysteresis is not None:
+            parts["hysteresis"] = abs(self.hysteresis / scale.line.slope)
+        return replace(strategy, **parts)
+
     def timing_in_steps(self, setting: Setting) -> Setting:
         """Return a setting with the nearest delays and filter that can be keyed in.
 
@@ -129,4 +168,4 @@ def _in_steps(delay: float, table: DelayTable | None, what: str) -> float:
             f"the {what} of {delay:g} ms cannot be keyed in: the device takes {table.low:g} to {table.high:g} ms. "
             "Choose a setting within it."
         )
-    return table.low + nearest_step(delay - table.low, table.high - table.low, table.step) * table.step
+    return float(KeyedRange(table.low, table.high, table.step).nearest(delay))

@@ -14,28 +14,12 @@ from scipy.special import ndtri, stdtrit
 from teachlab.errors import ParameterError, check_share
 from teachlab.model.json_values import Document
 from teachlab.model.printable_text import in_figures, level_text
+from teachlab.teaching.cells.device_steps import FUZZ, KeyedRange
 
 FEWEST_PAIRS = 3
 MOST_SLOPE_DOUBT = 0.1
 """If the squared half-width of the slope's interval is this share of its square or more, no step is given."""
 ROUNDS, CLOSE = 100, 1e-12
-FUZZ = 1e-9
-"""Part of a step by which rounding may miss a value that can be keyed in."""
-
-
-def nearest_step(beyond: float, most: float, step: float) -> int:
-    """Return how many steps from the first value lie nearest to a distance; the last one need not be a whole number.
-
-    `beyond`, `most`: distances of the value wanted, and of the last that is taken, from the first.
-
-    Examples
-    --------
-    From 0 to 10 in steps of 4, nothing can be keyed in above 8:
-
-    >>> nearest_step(10.0, 10.0, 4.0), nearest_step(5.0, 10.0, 4.0)
-    (2, 1)
-    """
-    return max(0, min(round(beyond / step), math.floor(most / step + FUZZ)))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -245,7 +229,7 @@ class DisplayScale:
                 f"the level {level_text(target)} is {in_figures(shown)} on the display, which takes "
                 f"{self.first:g} to {self.last:g}."
             )
-        return self.behind(self.first + nearest_step(shown - self.first, self.last - self.first, self.step) * self.step)
+        return self.behind(float(KeyedRange(self.first, self.last, self.step).nearest(shown)))
 
     def _within(self, target: float) -> None:
         if not self.light_low <= target <= self.light_high:

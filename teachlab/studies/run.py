@@ -68,8 +68,9 @@ def bench_recording(
     by : JudgedBy, optional
         How the recommended setting is judged; the costs are those of the options.
     device : DeviceDocument, optional
-        Every setting is rounded to its steps before it is counted. The recommended one goes to steps that cost the same
-        on the choosing half, and is scored on the claim half at every end of what they may mean.
+        Designs choose among its steps; every other setting is rounded to them before it is counted. The recommended one
+        goes to steps that cost the same on the choosing half, and is scored on the claim half at every end of what they
+        may mean.
     progress : callable, optional
         Called with the share done.
 
@@ -80,6 +81,8 @@ def bench_recording(
     """
     options, recording, say = options or DrawOptions(), held(recording), progress or (lambda share: None)
     _check(recording, truth, strategies, device)
+    if device is not None:
+        strategies = [device.designing(one) for one in strategies]
     found = taught_draws(
         recording,
         truth,

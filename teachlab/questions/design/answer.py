@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 from teachlab.model.following_and_window import WindowSetting
@@ -52,6 +52,11 @@ class DesignAnswer:
     def as_dict(self) -> dict[str, Any]:
         """Return the plain JSON form: that of `teach`, and the evidence for the design."""
         return self.taught.as_dict() | picked(self, "teach_cost", "cells", "reserves", "reasons")
+
+    def keyed_in(self, recording: Recording, truth: Truth, keyed: TeachAnswer, rules: Rules) -> DesignAnswer:
+        """Return the answer for the setting as it can be keyed in, with its own reserves."""
+        reserves = reserves_of(recording, truth, keyed.setting, keyed.verdict.equal_cost, rules=rules)
+        return replace(self, taught=keyed, reserves=reserves)
 
     def part_lines(self) -> list[str]:
         """Return the parts of the setting with their reasons, the reserves, and the number of counted cells.

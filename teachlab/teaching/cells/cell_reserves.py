@@ -135,28 +135,29 @@ class CellReserves:
         off = CostlierCells.of(costlier, grid.off_delays.astype(np.float64), 4)
         cells = np.flatnonzero(~costlier)
         at = np.unravel_index(cells, errors.shape)
-        f, h = grid.levels[at[0]], grid.releases[at[1]]
+        places = grid.held
+        f, apart = grid.levels[at[0]], (grid.levels[:, None] - places)[at[:2]]
+        held = places[at[:2]].clip(0.0)  # a release that is keyed in may lie below the background
         d, e = (delays[k].astype(np.float64) + 1 for delays, k in ((grid.on_delays, at[3]), (grid.off_delays, at[4])))
         low, high = level.of_cells(cells).ends(0.0)
         # The grid ends below the tops of strong passes, but a level above the top of a pass loses that pass.
         high = np.minimum(high, shown.top_above(grid.levels)[at[0]])
         of_level = np.minimum((f - low) / (f + nu), _room(f, high, nu))
-        held = f * (1 - h)
         low, waiting = on.of_cells(cells).ends(1.0)
         # The grid of delays ends early too, but a delay longer than the shortest pass loses that pass.
         room = np.where(d > 1, _room(d, np.minimum(waiting, max(shown.shortest_pass, 1.0))), 1.0)
         waited = np.where(d > 1, (d - low) / (d + tau), 1.0)
         expected = (d - low) / (d + tau) if expect_flashes and grid.on_delays.size > 1 else waited
         # h is a distance from the level: a smaller h is a release nearer to the level, at which passes chatter.
-        narrower, wider = release.of_cells(cells).ends(0.0)
-        upper = np.where(narrower > 0, f * (1 - narrower), np.inf)
-        lower = f * np.maximum(1 - wider, 0.0)
+        # Without a costlier one, the number chooses the column behind.
+        near = release.of_cells(cells)
+        upper = np.insert(places, places.shape[1], np.inf, axis=1)[at[0], near.below]
+        lower = np.insert(places, places.shape[1], 0.0, axis=1)[at[0], near.above].clip(0.0)
         of_release = np.minimum((held - lower) / (held + nu), _room(held, upper, nu))
         rest = [
             of_level, of_release, _waiting(off.of_cells(cells), e, shown.shortest_gap), _dimming(f, held, high, shown),
         ]  # fmt: skip
         as_shown = [*rest, np.minimum(waited, room)]
-        apart = f - held
         still = apart / (apart + CHATTER * shown.noise / shown.contrast)
 
         def of_all(values: Values) -> Values:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -23,6 +24,7 @@ from teachlab.teaching.cells.designed_cells import (
 from teachlab.teaching.cells.shown_light import ShownLight
 
 NOT_SHOWN = "no error on what was shown asks for it"
+ONLY = "no other was tried"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -54,18 +56,22 @@ class ChosenCell:
 
 def reasons_told(
     view: TeachView, cell: ChosenCell, errors: Cells, reserves: CellReserves, at: At, shown: ShownLight,
-    setting: Setting, *, grid: CellGrid, worth: Values, counted: NDArray[np.bool_],
+    setting: Setting, *, grid: CellGrid, worth: Values, counted: NDArray[np.bool_], few: bool,
 ) -> dict[str, str]:  # fmt: skip
     """Return the reason for each part of the setting, one line each.
 
     The setting was chosen by the `worth` of every cell. `counted` says which cells are counted in full; the errors of
-    the others are lower bounds.
+    the others are lower bounds. `few`: too few passes were shown to design delays.
     """
     ms, unit, least = 1000 / view.rate_hz, view.unit, int(errors.min())
     low, high = reserves.level.around(at)
 
+    # A small contrast on much light needs more figures: levels would else be told as one number.
+    most = max(abs(shown.background), abs(shown.background + shown.contrast))
+    digits = 3 + max(1, math.ceil(math.log10(most / shown.contrast)))
+
     def light(share: float) -> str:
-        return f"{in_figures(view.sign * (shown.background + share * shown.contrast))}"
+        return f"{in_figures(view.sign * (shown.background + share * shown.contrast), digits)}"
 
     ends = " and ".join(f"{light(end)} {unit}" for end in (low, high) if end is not None)
     told = {
@@ -75,7 +81,7 @@ def reasons_told(
         + (f"the nearest levels tried with more errors: {ends}." if ends else "no level tried makes more errors."),
         "release": f"{_noises(cell, shown)}.",
     }
-    if errors.shape[2] == 1:
+    if few:
         told["filter"] = told["on_delay"] = told["off_delay"] = (
             f"none: {number_of(shown.passes, 'pass was', 'passes were')} shown, and at least {FEW_PASSES} are "
             f"needed to design delays."
@@ -94,17 +100,20 @@ def reasons_told(
         }  # fmt: skip
         for name, (used, what, limit) in parts.items():
             axis = TIMING_AXES[name]
+            if at[axis] == 0 and (used or errors.shape[axis] == 1):
+                beside = f"; {limit}" if limit else ""
+                told[name] = f"{what}: the least that can be keyed in{beside}." if used else f"none: {ONLY}{beside}."
+                continue
             of = errors.take(0, axis=axis)
             without = int(of.min())
             bought = _bought(axis, at, grid, reserves, worth, shown, unit) if used and without == least else ""
             exact = bool((counted.take(0, axis=axis) & (of == without)).any())
-            told[name] = _feature(
-                used, what, f"{without}" if exact else f"at least {without}", without, least, limit, bought
-            )
+            times = number_of(without, "time")
+            told[name] = _feature(used, what, times if exact else f"at least {times}", without, least, limit, bought)
     if isinstance(setting, WindowSetting):
         bound = setting.on_level if view.sign > 0 else setting.off_level
         told["upper_bound"] = (
-            f"{in_figures(bound)} {unit}: the tops of the passes lie within {100 * shown.spread:.0f} % of the "
+            f"{in_figures(bound, digits)} {unit}: the tops of the passes lie within {100 * shown.spread:.0f} % of the "
             "contrast; light beyond the bound is no product. Passes that reach further are lost."
         )
     return told
@@ -141,7 +150,7 @@ def _feature(used: bool, what: str, times: str, without: int, least: int, limit:
     if not used:
         return f"none: no error on what was shown asks for one{beside}." if without == least else f"none{beside}."
     if without > least:
-        return f"{what}: without one the best setting errs {times} times on what was shown, with it {least}{beside}."
+        return f"{what}: without one the best setting errs {times} on what was shown, with it {least}{beside}."
     return f"{what}: {NOT_SHOWN}; {bought}{beside}."
 
 

@@ -20,6 +20,7 @@ from teachlab.sensor.edges import TwoState, ranges_of
 from teachlab.sensor.level_pairs import LevelPairs
 from teachlab.sensor.validity import Validity
 from teachlab.teaching.cells.delay_counts import DelayCounter
+from teachlab.teaching.cells.device_steps import DeviceSteps
 from teachlab.teaching.cells.lane_counts import FAST_FROM, LaneCounter
 from teachlab.teaching.cells.plain_passes import PlainPasses
 from teachlab.teaching.cells.shown_light import ShownLight
@@ -33,7 +34,6 @@ Cells = NDArray[np.int64]
 LOWEST, HIGHEST = 0.02, 0.97
 RELEASES = (0.05, 0.15, 0.3, 0.5, 0.75)
 """Distances of the release from the level, as shares of the distance of the level from the background."""
-FILTERS = (1, 3)
 FEW_PASSES = 8
 """With fewer passes only levels are chosen, because delays would be fitted to single pieces."""
 MOST_ERRORS = 0.3
@@ -54,8 +54,16 @@ HELD_RUNS = 1 << 21
 class CellGrid:
     """The axes of a design.
 
-    `levels`, `releases` (ndarray of float64): f and h. The level is B + f·C, and the release lies h·f·C below it.
-    `filters`, `on_delays`, `off_delays`: ndarray of int64, evaluations.
+    Parameters
+    ----------
+    levels, releases : ndarray of float64
+        f and h. The level is B + f·C, and the release lies h·f·C below it.
+    filters, on_delays, off_delays : ndarray of int64, evaluations
+        The first of each is the shortest that can be set.
+    keyed : ndarray of float64, shape (levels, releases), optional
+        Where releases go that a device takes in steps, or at its own hysteresis: as f. None: anywhere.
+    moved : float, recording units
+        By how much both levels of every pair lie higher, light turned so that objects go up.
     """
 
     levels: Values
@@ -63,22 +71,39 @@ class CellGrid:
     filters: NDArray[np.int64]
     on_delays: NDArray[np.int64]
     off_delays: NDArray[np.int64]
+    keyed: Values | None = None
+    moved: float = 0.0
 
     @classmethod
-    def of(cls, shown: ShownLight, *, levels: int, delays: int, levels_only: bool) -> CellGrid:
+    def of(
+        cls, shown: ShownLight, *, levels: int, delays: int, levels_only: bool, steps: DeviceSteps | None = None
+    ) -> CellGrid:
         """Place the axes by what was shown, so that one grid serves slow and fast logs.
 
-        `levels`, `delays`: number of levels, and number of delays beside no delay.
-        `levels_only`: without filter and delays.
+        `levels`, `delays`: number of levels, and number of delays beside the shortest.
+        `levels_only`: with the shortest filter and delays.
+        `steps`: what can be keyed in; default: anything.
+
+        Raises
+        ------
+        Abstained
+            If no level that can be keyed in lies above the gaps.
         """
-        none = np.zeros(1, np.int64)
+        known = steps or DeviceSteps()
+        share, release = np.linspace(LOWEST, HIGHEST, levels), np.array(RELEASES)
+        share, keyed = known.levels_near(share, release, shown)
+        on = known.delays_near(_delays(DELAY_SHARE * shown.shortest_pass, delays), known.on_delays)
+        off = known.delays_near(_delays(DELAY_SHARE * shown.shortest_gap, delays), known.off_delays)
+        some = slice(1 if levels_only else None)
         return cls(
-            levels=np.linspace(LOWEST, HIGHEST, levels),
-            releases=np.array(RELEASES),
-            filters=np.array(FILTERS[:1] if levels_only else FILTERS),
-            on_delays=none if levels_only else _delays(DELAY_SHARE * shown.shortest_pass, delays),
-            off_delays=none if levels_only else _delays(DELAY_SHARE * shown.shortest_gap, delays),
-        )
+            levels=share, releases=release[: 1 if known.hysteresis is not None else None],
+            filters=np.array(known.filters)[some], on_delays=on[some], off_delays=off[some], keyed=keyed,
+        )  # fmt: skip
+
+    @property
+    def held(self) -> Values:
+        """Return the release of every level as f, shape (levels, releases)."""
+        return self.levels[:, None] * (1 - self.releases) if self.keyed is None else self.keyed
 
     @property
     def shape(self) -> tuple[int, int, int, int, int]:
@@ -100,8 +125,15 @@ class CellGrid:
 
     def turned_levels(self, shown: ShownLight) -> list[tuple[float, float]]:
         """Return level and release of every pair, light turned so that objects go up."""
+        by = shown.background + self.moved
+        if self.keyed is not None:
+            return [
+                (by + f * shown.contrast, by + held * shown.contrast)
+                for f, of_level in zip(self.levels.tolist(), self.keyed.tolist(), strict=True)
+                for held in of_level
+            ]
         return [
-            (shown.background + f * shown.contrast, shown.background + (1 - h) * f * shown.contrast)
+            (by + f * shown.contrast, by + (1 - h) * f * shown.contrast)
             for f in self.levels.tolist()
             for h in self.releases.tolist()
         ]

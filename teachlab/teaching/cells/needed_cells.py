@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from teachlab.teaching.cells.designed_cells import At, CellGrid, ShownCounter, Values, line_through
+from teachlab.teaching.cells.level_doubt import DoubtCounter
 from teachlab.teaching.cells.shown_light import ShownLight
 
 LARGE = 1 << 22
@@ -36,7 +37,7 @@ class NeededCells:
     others.
     """
 
-    def __init__(self, counter: ShownCounter, grid: CellGrid, shown: ShownLight) -> None:
+    def __init__(self, counter: ShownCounter | DoubtCounter, grid: CellGrid, shown: ShownLight) -> None:
         self._grid, self._shown, self._rounds = grid, shown, 0
         self.errors = np.zeros(grid.shape, np.int64)
         self._stage = np.zeros(grid.shape, np.int8)

@@ -26,14 +26,15 @@ from teachlab.teaching.cells.designed_cells import (
     TIE_DIGITS,
     At,
     CellGrid,
-    ShownCounter,
     Values,
     cell_setting,
     line_through,
 )
+from teachlab.teaching.cells.device_steps import FILTERS, DeviceSteps, KeyedRange
+from teachlab.teaching.cells.level_doubt import DoubtCounter
 from teachlab.teaching.cells.needed_cells import NeededCells
 from teachlab.teaching.cells.shown_light import ShownLight
-from teachlab.teaching.parameters import CheckedParameters, about, record
+from teachlab.teaching.parameters import about, check_parameters, record, refusal
 
 LEVEL_SPREAD = 0.15
 """An upper bound is set only where the tops of the passes lie this close, as a share of the contrast."""
@@ -42,7 +43,7 @@ BOUND = 0.1
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Designed(CheckedParameters):
+class Designed:
     """Choose levels, release, filter, delays and upper bound together by counting every combination.
 
     Parameters
@@ -55,6 +56,14 @@ class Designed(CheckedParameters):
         What a filter, an on-delay or an off-delay must add to the reserve to be used.
     expect_flashes : bool
         Whether the level is chosen as if flashes came that no one has shown.
+    filters : tuple of int, evaluations in a row
+        Filters tried.
+    on_delays_ms, off_delays_ms, level_steps : tuple of float, ms and recording units
+        Lowest, highest and step of what can be keyed in; empty: anything.
+    level_doubt : float, recording units
+        How far the levels may lie from what is keyed in: the errors of a combination are those at the worst place.
+    hysteresis : float, recording units, optional
+        Distance of the release from the level, if the device fixes it.
 
     Notes
     -----
@@ -96,15 +105,54 @@ class Designed(CheckedParameters):
         default=0.06, metadata=about("price of a filter or delay", unit="share", at_least=0, at_most=1)
     )
     expect_flashes: bool = field(default=True, metadata=about("a level for flashes that were not shown"))
+    filters: tuple[int, ...] = field(
+        default=FILTERS, metadata=about("filters tried", unit="evaluations in a row", at_least=1)
+    )
+    on_delays_ms: tuple[float, ...] = field(
+        default=(), metadata=about("lowest, highest and step of the on-delay; empty: any", unit="ms", at_least=0)
+    )
+    off_delays_ms: tuple[float, ...] = field(
+        default=(), metadata=about("lowest, highest and step of the off-delay; empty: any", unit="ms", at_least=0)
+    )
+    level_steps: tuple[float, ...] = field(
+        default=(), metadata=about("lowest, highest and step of the levels; empty: any", unit="recording units")
+    )
+    level_doubt: float = field(
+        default=0.0, metadata=about("how far levels may lie from what is keyed in", unit="recording units", at_least=0)
+    )
+    hysteresis: float | None = field(
+        default=None,
+        metadata=about("fixed distance of the release from the level; none: any", unit="recording units", at_least=0),
+    )
+
+    def __post_init__(self) -> None:
+        """Refuse ranges without a step."""
+        check_parameters(self)
+        if not self.filters:
+            raise refusal(self.name, "filters", "be a list of at least one", self.filters)
+        for name in ("on_delays_ms", "off_delays_ms", "level_steps"):
+            values = getattr(self, name)
+            if values and not (len(values) == 3 and values[0] <= values[1] and values[2] > 0):
+                raise refusal(self.name, name, "be lowest, highest and a step above 0, or empty", values)
+
+    def _steps(self, rate_hz: float) -> DeviceSteps:
+        ranges = (self.level_steps, self.on_delays_ms, self.off_delays_ms)
+        levels, on, off = (KeyedRange(*values) if values else None for values in ranges)
+        return DeviceSteps(
+            levels=levels, on_delays=on, off_delays=off, filters=tuple(sorted(set(self.filters))),
+            hysteresis=self.hysteresis, rate_hz=rate_hz,
+        )  # fmt: skip
 
     def teach(self, view: TeachView) -> Setting:
         """Return the cell of least error with the largest reserve for its price."""
         shown = ShownLight.of(view)
-        counter, few = ShownCounter(view), shown.passes < FEW_PASSES
-        grid = CellGrid.of(shown, levels=self.levels, delays=self.delays, levels_only=few)
+        counter, few = DoubtCounter.of(view, self.level_doubt), shown.passes < FEW_PASSES
+        steps = self._steps(view.rate_hz)
+        grid = CellGrid.of(shown, levels=self.levels, delays=self.delays, levels_only=few, steps=steps)
         cells = NeededCells(counter, grid, shown)
         if few and cells.errors.min() > 0:
-            grid = CellGrid.of(shown, levels=self.levels, delays=self.delays, levels_only=False)
+            few = False
+            grid = CellGrid.of(shown, levels=self.levels, delays=self.delays, levels_only=False, steps=steps)
             cells = NeededCells(counter, grid, shown)
         errors = cells.errors
         while True:
@@ -129,7 +177,11 @@ class Designed(CheckedParameters):
                 f"at most {number_of(int(MOST_ERRORS * shown.passes), 'error')}",
             )
         cell = ChosenCell.of(at, grid, shown)
-        setting = cell_setting(view, cell.level, cell.release, cell.consecutive, cell.on_delay, cell.off_delay)
+        setting = replace(
+            cell_setting(view, cell.level, cell.release, cell.consecutive, cell.on_delay, cell.off_delay),
+            on_delay_ms=steps.keyed_ms(cell.on_delay, steps.on_delays),
+            off_delay_ms=steps.keyed_ms(cell.off_delay, steps.off_delays),
+        )
         bounded = self._bounded(view, counter, setting, cell, shown, least)
         if bounded is not None:
             setting = bounded
@@ -144,7 +196,7 @@ class Designed(CheckedParameters):
             "errors_shown": least,
             "smallest_reserve": float(reserves.smallest[at]),
             "reasons": reasons_told(
-                view, cell, errors, reserves, at, shown, setting, grid=grid, worth=plain, counted=cells.counted
+                view, cell, errors, reserves, at, shown, setting, grid=grid, worth=plain, counted=cells.counted, few=few
             ),
         }
         return replace(setting, taught=record(self, **told))
@@ -171,7 +223,7 @@ class Designed(CheckedParameters):
 
     @staticmethod
     def _bounded(
-        view: TeachView, counter: ShownCounter, setting: Setting, cell: ChosenCell, shown: ShownLight, least: int
+        view: TeachView, counter: DoubtCounter, setting: Setting, cell: ChosenCell, shown: ShownLight, least: int
     ) -> WindowSetting | None:
         """Return the setting with an upper bound; None where it has no on-delay, tops differ, or it costs errors."""
         if not cell.on_delay or shown.spread > LEVEL_SPREAD:
