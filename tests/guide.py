@@ -24,7 +24,7 @@ from teachlab.cli import app
 from teachlab.data.shipped import datasets_root
 from teachlab.guide import FOLDER, ORDER
 
-BLOCK = re.compile(r"^```(console|python \S+)\n(.*?)^```$", re.MULTILINE | re.DOTALL)
+BLOCK = re.compile(r"^```(console|(?:python|toml) \S+)\n(.*?)^```$", re.MULTILINE | re.DOTALL)
 FOLLOWS = " \\"
 """Ends a line of a command that the next line goes on with."""
 
@@ -47,7 +47,7 @@ def renewed_pages() -> Iterator[tuple[str, str, Path]]:
 
 def _renewed(block: re.Match[str]) -> str:
     kind, body = block.groups()
-    if kind.startswith("python"):
+    if kind != "console":
         Path(kind.split()[1]).write_text(body, encoding="utf-8")
         return block[0]
     return f"```{kind}\n" + "".join(f"$ {line}\n{printed(line)}" for line in commands(body)) + "```"

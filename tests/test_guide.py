@@ -16,6 +16,7 @@ from teachlab.errors import ParameterError, TeachlabError
 from teachlab.evidence.page import GLOSSARY
 from teachlab.guide import FOLDER, ORDER, GuidePage, guide_page, guide_pages, terminal_text
 from teachlab.guide.web import web_pages
+from teachlab.wording.lines import screen
 
 MOST_DIFFERENT = 0.01
 """Share of pixels that may differ by font and rounding."""
@@ -73,6 +74,23 @@ def test_the_terminal_shows_no_marks() -> None:
         assert "**" not in text
         assert "](" not in text
     assert "Figure (teachlab guide log --html FOLDER): The light over time." in terminal_text(guide_page("log"))
+
+
+@pytest.mark.parametrize("columns", [100, 60, 40])
+def test_prose_fits_the_terminal_and_every_file_has_its_name(columns: int) -> None:
+    """Before, lines had up to 133 columns, rows of tables had bars, and nothing said which file a block is."""
+    for page in guide_pages().pages:
+        with screen(columns):
+            text = terminal_text(page)
+        assert "\n|" not in text
+        blocks = re.findall(r"^```(\w+)(?: (\S+))?\n(.*?)^```$", page.text, flags=re.MULTILINE | re.DOTALL)
+        rest = text
+        for _, name, body in blocks:
+            assert f"File {name}:\n\n" in text or not name, (page.name, name)
+            rest = rest.replace(body.rstrip("\n"), "")
+        # A command stays in one piece.
+        long = [line for line in rest.splitlines() if len(line) > columns and "teachlab " not in line]
+        assert not long, (page.name, long)
 
 
 def test_web_pages_link_to_each_other_and_show_their_figures(tmp_path: Path) -> None:

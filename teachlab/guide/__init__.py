@@ -9,6 +9,7 @@ from pathlib import Path
 
 from teachlab.errors import ParameterError
 from teachlab.model.json_values import Document
+from teachlab.wording.lines import page_lines
 
 FOLDER = Path(__file__).parent
 ORDER = (
@@ -35,6 +36,11 @@ class GuidePage(Document):
     def answer(self) -> str:
         """The answer at the top of the page, as Markdown."""
         return self.text.split("\n\n")[1].removeprefix("**Answer.** ")
+
+    @property
+    def with_names(self) -> str:
+        """The text, with the name of its file before every block that is a file."""
+        return re.sub(r"^(```\w+) (\S+)$", r"File \2:\n\n\1", self.text, flags=re.MULTILINE)
 
     @property
     def figures(self) -> tuple[str, ...]:
@@ -75,8 +81,8 @@ def guide_pages() -> GuidePages:
 
 
 def terminal_text(page: GuidePage) -> str:
-    """Return a page for reading in a terminal: without marks, and with each figure replaced by its caption."""
-    text = re.sub(r"^```.*\n", "", page.text, flags=re.MULTILINE)
-    text = _FIGURE.sub(lambda found: f"Figure (teachlab guide {page.name} --html FOLDER): {found[1]}", text)
+    """Return a page for reading in a terminal, in its lines: without marks, each figure replaced by its caption."""
+    text = _FIGURE.sub(lambda found: f"Figure (teachlab guide {page.name} --html FOLDER): {found[1]}", page.with_names)
     text = re.sub(r"\[([^\]]*)\]\((\w+)\.md\)", r"\1 (teachlab guide \2)", text)
-    return re.sub(r"^# |\*\*|`", "", text, flags=re.MULTILINE)
+    text = re.sub(r"^# |\*\*|(?<!`)`(?!`)", "", text, flags=re.MULTILINE)
+    return "\n".join(page_lines(text)).rstrip("\n")

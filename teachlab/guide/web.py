@@ -31,7 +31,7 @@ def web_pages(pages: Iterable[GuidePage]) -> dict[str, str]:
     found = {}
     for page in pages:
         # Pages link to each other by their sources.
-        body = marks.render(page.text).replace('.md">', '.html">')
+        body = marks.render(page.with_names).replace('.md">', '.html">')
         body = re.sub(r'<p><img src="(.*?)" alt="(.*?)" /></p>', _FIGURE, body)
         body = _PRINTED.sub(lambda block: block[0].replace("<pre>", '<pre class="table">', 1), body)
         found[f"{page.name}.html"] = template.render(title=page.question, body=body, pages=pages, here=page.name)
