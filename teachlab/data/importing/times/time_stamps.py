@@ -23,7 +23,7 @@ EPOCH = (9e8, 2.6e9)
 
 
 @dataclass(frozen=True, slots=True)
-class Origin:
+class TimeOrigin:
     """A day from which programs count dates.
 
     `days`: from there to 1970.
@@ -37,17 +37,17 @@ class Origin:
 
 
 ORIGINS = (
-    *(Origin(unit, 0, "1970", True) for unit in ("s", "ms", "us", "ns", "d")),
-    Origin("s", 24_107, "1904", True),
-    Origin("100ns", 134_774, "1601", True),
-    Origin("100ns", 719_162, "year 1", False),
-    Origin("d", 719_529, "year 0, as MATLAB counts them", False),
-    Origin("d", 25_569, "1899-12-30, as sheets count them", False),
+    *(TimeOrigin(unit, 0, "1970", True) for unit in ("s", "ms", "us", "ns", "d")),
+    TimeOrigin("s", 24_107, "1904", True),
+    TimeOrigin("100ns", 134_774, "1601", True),
+    TimeOrigin("100ns", 719_162, "year 1", False),
+    TimeOrigin("d", 719_529, "year 0, as MATLAB counts them", False),
+    TimeOrigin("d", 25_569, "1899-12-30, as sheets count them", False),
 )
 """In no unit do two of them give dates of `EPOCH` for one number."""
 
 
-def origin_of(unit: str, first: float) -> Origin | None:
+def origin_of(unit: str, first: float) -> TimeOrigin | None:
     """Return the origin from which a number in a unit is a date of the years of `EPOCH`; None if there is none.
 
     Examples
@@ -128,7 +128,7 @@ class TimeStamps:
         self._kind: str | None = None
         self.unit: str | None = None
         self.by_size = False
-        self._origin: Origin | None = None
+        self._origin: TimeOrigin | None = None
         self.absolute, self.aware = False, False
         self.exact_s = 0.0
         self.notes: list[str] = []
