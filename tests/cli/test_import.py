@@ -79,7 +79,7 @@ def test_gaps_are_refused_then_filled(log: Path, tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("words", "says"),
     [
-        (["--column", "level", "--unit", "mV"], "the sample rate is not known"),
+        (["--column", "level", "--unit", "mV", "--no-time"], "the sample rate is not known"),
         (["--column", "level", "--unit", "mV", "--rate", 0], "--rate must be a number from 0.000001"),
         (["--column", "level", "--unit", "mV", "--rate", -5], "--rate must be a number from 0.000001"),
         (["--column", "level", "--unit", "", "--rate", 500], "unit must not be empty"),

@@ -18,6 +18,7 @@ from teachlab.data.importing.reading.text_layout import time_unit_in
 from teachlab.data.importing.times.time_axis import TimeReport
 from teachlab.data.importing.times.time_stamps import UNITS, TimeStamps
 from teachlab.data.importing.truth_columns import in_samples
+from teachlab.data.strict_json import shown
 from teachlab.data.truth_files import read_passes, whole_positions
 from teachlab.errors import ParameterError, TruthError
 from teachlab.model.truth import Truth, joined
@@ -183,6 +184,12 @@ def read_intervals(
         at = positions(cells, name, where, place)
         if half is not None:  # the first of two calls asks for the starts
             at = at + (half if places else -half)
+        if counted is not CountedIn.SAMPLES and places and (same := np.flatnonzero(at == places[0])).size:
+            row = int(same[0])
+            raise TruthError(
+                f"{place(row)}: the pass begins and ends at the same time, {shown(cells[row].as_py())}. Give times "
+                "with more decimals, or one time per product with --pass-ms."
+            )
         places.append(at)
         return np.ceil(at - slack).astype(np.int64)
 

@@ -27,10 +27,10 @@ from teachlab.data.importing.instants import borders_from_light
 from teachlab.data.importing.interval_table import LogTimes, read_excepted, read_intervals
 from teachlab.data.importing.line_signals import LinePosition, passes_of_signal
 from teachlab.data.importing.part import import_part
-from teachlab.data.importing.reading.arrow_log import ArrowLog, Begin
+from teachlab.data.importing.reading.arrow_log import ArrowLog, HeadBegin
 from teachlab.data.importing.reading.logs import open_log
 from teachlab.data.importing.reading.place import Place
-from teachlab.data.importing.reading.text_layout import UNITS, Layout, unit_in_name
+from teachlab.data.importing.reading.text_layout import UNITS, Layout, time_unit_in, unit_in_name
 from teachlab.data.importing.reading.text_log import STANDARD_INPUT, Log, TextLog
 from teachlab.data.importing.recordings import Recordings, places_of
 from teachlab.data.importing.request import ImportJob
@@ -416,13 +416,12 @@ def _begun(job: ImportJob, log: Log, survey: Survey, rate: float, kept: int) -> 
     Dates in the rows tell it, else the head of the file. Where rows of an earlier run come first, their recording does,
     and what follows must begin where they end.
     """
-    stamps, light = survey.stamps, survey.lights_at[0]
+    stamps = survey.stamps
     if stamps is not None and stamps.absolute:
         return survey.first_ns, stamps.aware
-    begin = None if job.no_time else log.begins.get(light)
-    if begin is not None and begin.of_times:
-        counted = stamps is not None and survey.time_at == log.time_of.get(light)
-        begin = replace(begin, at_ns=begin.at_ns + survey.first_ns) if counted else None
+    begin = None if job.no_time else log.begins.get(survey.lights_at[0])
+    if survey.time_at is not None and (counted := log.begins.get(survey.time_at)) is not None and counted.of_times:
+        begin = replace(counted, at_ns=counted.at_ns + survey.first_ns)
     found = None if begin is None else _in_zone(begin, job.time_zone)
     if kept == 0 or job.path == STANDARD_INPUT:
         return found
@@ -437,8 +436,8 @@ def _begun(job: ImportJob, log: Log, survey: Survey, rate: float, kept: int) -> 
     return before
 
 
-def _in_zone(begin: Begin, zone: str | None) -> tuple[int, bool]:
-    """Return the begin of a log, in UTC if its zone is known or stated."""
+def _in_zone(begin: HeadBegin, zone: str | None) -> tuple[int, bool]:
+    """Return when a log began, in UTC if its zone is known or stated."""
     if begin.aware or zone is None:
         return begin.at_ns, begin.aware
     local = (_SINCE + timedelta(microseconds=begin.at_ns // 1000)).replace(tzinfo=ZoneInfo(zone))
@@ -515,20 +514,22 @@ def _check_unit_of_times(job: ImportJob, log: Log, survey: Survey, axis: TimeRep
     if job.time_unit is not None or (stamps.named == stamps.unit and not stamps.by_size):
         if job.time_unit is None and stamps.named is not None and survey.time_at is not None:
             name = stamps.place.column
+            source = "name" if time_unit_in(name) == stamps.unit else "unit"
             survey.notes.append(
-                f"The numbers in column '{name}' are read as {stamps.unit} (from its name; state it with --time-unit "
-                f"{stamps.unit})."
+                f"The numbers in column '{name}' are read as {stamps.unit} (from its {source}; state it with "
+                f"--time-unit {stamps.unit})."
             )
         return
     named = "" if survey.time_at is None or stamps.by_size else survey.unit_of(survey.time_at)
     strange = named if stamps.named is None and re.search(r"[^\W\d_]", named) else ""
-    # Days since 1970, as sheets count them, or as MATLAB does.
-    dated = origin_of("d", survey.first_ns / 1e9) is not None
-    days = stamps.unit == "s" and rate > SHEETS_HZ and (log.is_sheet or dated)
+    # Days as sheets count them, or as MATLAB does; a few hours, too, are as many seconds as there are days since 1970.
+    since = origin_of("d", survey.first_ns / 1e9)
+    dated = log.is_sheet or (since is not None and since.days > 0)
+    days = stamps.unit == "s" and rate > (SHEETS_HZ if dated else FASTEST_UNTOLD_HZ)
     if days or strange or not SLOWEST_UNTOLD_HZ < rate <= FASTEST_UNTOLD_HZ:
         others = [
             f"{in_figures(rate * NANOSECONDS[stamps.unit] / NANOSECONDS[unit], 6)} Hz as {unit}"
-            for unit in ("s", "ms", "us", "ns", *(["d"] if days else []))
+            for unit in ("s", "ms", "us", "ns", *(["d"] if days or rate > FASTEST_UNTOLD_HZ else []))
             if unit != stamps.unit and rate * NANOSECONDS[stamps.unit] / NANOSECONDS[unit] <= 1e9
         ]
         what = f", {shown(strange)}," if strange else ""

@@ -27,7 +27,7 @@ from teachlab.data.importing.reading.text_log import Log
 from teachlab.data.importing.request import ImportJob
 from teachlab.data.importing.times.time_axis import TimeAxis
 from teachlab.data.importing.times.time_stamps import TimeStamps
-from teachlab.data.importing.truth_columns import TruthColumn, TruthKind
+from teachlab.data.importing.truth_columns import NO, YES, TruthColumn, TruthKind
 from teachlab.data.strict_json import shown
 from teachlab.errors import ParameterError, RecordingError
 
@@ -36,10 +36,13 @@ Rows = dict[str, Any]
 
 NAMED_TIME = re.compile(r"(time|timestamp|time stamp|datetime|zeit|zeitstempel)([\s_\[(/.].*)?$", re.IGNORECASE)
 MAYBE_TIME = re.compile(
-    r"(t|ts|time.*|.*timestamp.*|epoch.*|date|datenum|filetime|ticks|.*zeit.*)([\s_\[(/.].*)?$", re.IGNORECASE
+    r"(t|ts|__index_level_0__|time.*|.*timestamp.*|.*[\s_.]time|elapsed.*|epoch.*|date|datenum|filetime|ticks|x_value|.*zeit.*|"
+    r"(milli|micro|nano)?sec(ond)?s?|(milli|micro|nano)s|[mun]s)([\s_\[(/.].*)?$",
+    re.IGNORECASE,
 )
 MISSING = frozenset({"", "nan", "null", "none"})
-HIGH, LOW = frozenset({"1", "true", "yes", "on", "high"}), frozenset({"0", "false", "no", "off", "low"})
+HIGH = YES | {"h", "t", "y", "ein", "active"}
+LOW = NO - MISSING | {"l", "f", "n", "aus", "inactive"}
 
 
 class Survey:
@@ -174,7 +177,9 @@ class Survey:
         text = {k for k in (self.truth_at, self.lot_at, self.output_at, self.date_at) if k is not None}
         if self.analogue:
             text.discard(self.truth_at)
-        text |= {self.time_at} if self.date_at is not None and self.time_at is not None else set()
+        # Digits without dividers are a date, too, where a format says so.
+        written = self.date_at is not None or self._wanted.time_format is not None
+        text |= {self.time_at} if written and self.time_at is not None else set()
         for cells in self._log.batches(chosen, text - set(self.lights_at)):
             found = dict(zip(chosen, cells, strict=True))
             if len(cells[0]):
@@ -274,7 +279,7 @@ class Survey:
             numbers = to_numbers(cells, bool(self._log.decimal_comma), place, row).cast(pa.float64())
             return pc.if_else(pc.is_nan(numbers), None, pc.greater_equal(numbers, level))
         text = pc.utf8_lower(pc.utf8_trim_whitespace(cells.cast(pa.string())))
-        text = pc.replace_substring_regex(text, r"^([01])\.0*$", r"\1")
+        text = pc.replace_substring_regex(text, r"^([01])[.,]0*$", r"\1")
         high, low = (pc.is_in(text, pa.array(sorted(words))) for words in (HIGH, LOW))
         missing = pc.or_(pc.is_null(text), pc.is_in(text, pa.array(sorted(MISSING))))
         known = pc.or_(missing, pc.or_(high, low)).to_numpy(zero_copy_only=False)
@@ -282,7 +287,8 @@ class Survey:
             k = int(np.argmin(known))
             raise RecordingError(
                 f"{place(row + k)}: the sensor's output must be 0/1, true/false, on/off or high/low, got "
-                f"{shown(cells[k].as_py())}. If it is a voltage, name the level above which it is high: --output-level."
+                f"{shown(cells[k].as_py())}. If it is a voltage, name the level above which it is high: "
+                "--output-level. Else write it as 0 and 1."
             )
         return pc.if_else(missing, None, high)
 

@@ -11,6 +11,7 @@ import datetime
 import gzip
 import json
 import lzma
+import re
 import wave
 import zipfile
 from collections.abc import Callable
@@ -124,6 +125,31 @@ kind("no_header.csv", rows(S, LIGHT), options={"column": "2", "time": "1"})
 kind("carriage_returns.csv", rows(S, LIGHT, head="time,light", end="\r\n"))
 kind("old_mac.csv", rows(S, LIGHT, head="time,light", end="\r"))
 kind("decimal_comma.csv", rows([s.replace(".", ",") for s in S], LIGHT, delimiter=";", head="time;light"))
+kind("line_ends_of_line_ends.csv", rows(S, LIGHT, head="time,light", end="\r\r\n"))
+kind("line_ends_of_line_ends_alone.csv", rows(LIGHT, head="light", end="\r\r\n"), options={"rate_hz": 2000.0})
+kind(
+    "marks_above_that_end_no_line.csv",
+    "# stopped \x85 2 \x0c pages\n" + rows(S, LIGHT, head="time,light"),
+    note=None,
+)
+kind(
+    "dots_of_another_encoding_above.csv",
+    "Site: hall 2 \u2026\n".encode("cp1252") + rows(S, LIGHT, head="time,light").encode(),
+    options={"encoding": "latin-1"},
+    note="1 line above",
+)
+kind(
+    "marks_among_rows.csv",
+    rows(S[:9], LIGHT[:9], ["a\x85b"] * 9, head="time,light,x")
+    + "# paused\n"
+    + rows(S[9:], LIGHT[9:], ["a\x0cb"] * (ROWS - 9)),
+    options={"column": "light"},
+)
+kind(
+    "zero_bytes_at_the_end.csv",
+    rows(S[:99], LIGHT[:99], head="time,light") + "\0" * 64,
+    refused="ends in 64 zero bytes, as after a power cut. Cut them off",
+)
 kind("byte_order_mark.csv", "\ufeff" + rows(S, LIGHT, head="time,light"))
 kind("utf_16.csv", rows(S, LIGHT, delimiter="\t", head="time\tlight").encode("utf-16"))
 kind("latin_1.csv", rows(S, LIGHT, head="Zeit in µs?,light").encode("latin-1"), refused="--encoding latin-1")
@@ -138,6 +164,11 @@ kind("units_row_contradicts.csv", rows(K / 2, LIGHT, head="time,light\nms,V"), n
 kind("comments_above.csv", "# Tub line 4\n# 2026-03-01\n" + rows(S, LIGHT, head="time,light"))
 kind("percent_comments.csv", "% Tub line 4\n" + rows(S, LIGHT, head="time,light"))
 kind("names_in_a_comment.txt", rows(S, LIGHT, delimiter=" ", head="# time light"))
+kind(
+    "names_and_units_in_comments.txt",
+    rows(K / 2, LIGHT, delimiter=" ", head="# time light\n# ms mV"),
+    options={"unit_given": False},
+)
 kind(
     "metadata_above.csv",
     "Site: hall 2\nChannel: 4\nRate: 2000 Hz\n\n" + rows(S, LIGHT, head="time,light"),
@@ -284,6 +315,11 @@ kind(
     "".join(f"{x},5\n" for x in LIGHT),
     options={"rate_hz": 2000.0},
     refused="which column is the light.*--decimal comma",
+)
+kind(
+    "word_for_infinity_of_a_compiler.csv",
+    rows(S, ["1.#INF" if k == 5 else x for k, x in enumerate(LIGHT)], head="time,light"),
+    refused="got '1.#INF'. If it stands for no value: --missing '1.#INF'",
 )
 kind("packed.csv.xz", lzma.compress(rows(S, LIGHT, head="time,light").encode()), refused="packed archive .*Unpack it")
 
@@ -509,6 +545,84 @@ kind(
     passes=True,
 )
 kind("a_counter_of_us_after_an_hour.csv", rows(3_600_000_000 + 500 * K, LIGHT, head="time_us,light"), begins="")
+for _unit, _places, _rate in ((1, 3, 1500.0), (1, 3, 2000.0), (1, 3, 900.0), (1, 6, 1.5e6), (86400, 8, 1500.0)):
+    # A float64 of such a size is off by more than a tick of 1 ns; what is written is not.
+    _first = EPOCH_S if _unit == 1 else 740_042.25
+    _ticks = [f"{_first + int(k / _rate / _unit * 10**_places + 1e-9) / 10**_places:.{_places}f}" for k in K.tolist()]
+    kind(
+        f"ticks_of_{_places}_places_at_{_rate:.0f}_hz_in_{_unit}_s.csv",
+        rows(_ticks, LIGHT, head="time,light"),
+        options={"time_unit": "s" if _unit == 1 else "d"},
+        rate=_rate,
+        begins="2026-03-01T06:00:00",
+    )
+kind(
+    "some_hours_of_seconds.csv", rows([f"{12_345 + k / 15000:.6f}" for k in K], LIGHT, head="time,light"), rate=15000.0
+)
+kind(
+    "julian_days.csv",
+    rows([f"{2_461_100.75 + k / 2000 / 86400:.10f}" for k in K], LIGHT, head="time,light"),
+    refused=r"they would say 1[67]\d+ Hz, [12]\d{3}.* Hz as d. Name it: --time-unit",
+)
+for _form, _hint in (
+    ("%d-%b-%Y %H:%M:%S.%f", "%d-%b-%Y %H:%M:%S.%f"),
+    ("%d.%m.%y %H:%M:%S.%f", "%d.%m.%y %H:%M:%S.%f"),
+    ("%I:%M:%S.%f %p", "%I:%M:%S.%f %p"),
+    ("%Y-%m-%dT%H:%M:%S:%f", "%Y-%m-%dT%H:%M:%S:%f"),
+    ("%a %Y-%m-%d %H:%M:%S.%f", "%a %Y-%m-%d %H:%M:%S.%f"),
+    ("%Y%m%d_%H%M%S.%f", "%Y%m%d_%H%M%S.%f"),
+    ("%Y%m%d%H%M%S.%f", "%Y%m%d%H%M%S.%f"),
+):
+    _name = re.sub(r"\W+", "_", _form)
+    _dated = "%d" in _form
+    kind(
+        f"written{_name}.csv",
+        rows(stamps(2000, form=_form), LIGHT, head="time,light"),
+        refused=re.escape(f"--time-format '{_hint}'"),
+    )
+    kind(
+        f"written{_name}_told.csv",
+        rows(stamps(2000, form=_form), LIGHT, head="time,light"),
+        options={"time_format": _form},
+        begins="2026-03-01T06:00:00" if _dated else "",
+    )
+kind(
+    "digits_that_a_format_divides.csv",
+    rows(stamps(2000, form="%H%M%S.%f", shift_s=59.5), LIGHT, head="time,light"),
+    options={"time_format": "%H%M%S.%f"},
+)
+_forward = stamps(2000, shift_s=28 * 86400 - 4 * 3600 - 0.5)[:1000] + stamps(2000, shift_s=28 * 86400 - 3 * 3600)[:1000]
+kind(
+    "clocks_go_forward.csv",
+    rows(_forward, LIGHT, head="time,light"),
+    refused="Did clocks go forward an hour there. Then name their zone: --time-zone",
+)
+kind(
+    "clocks_go_forward_told.csv",
+    rows(_forward, LIGHT, head="time,light"),
+    options={"time_zone": "Europe/Berlin"},
+    begins="2026-03-29T00:59:59.5",
+)
+kind(
+    "an_hour_that_clocks_skipped.csv",
+    rows(stamps(2000, shift_s=28 * 86400 - 4 * 3600 - 0.5), LIGHT, head="time,light"),
+    options={"time_zone": "Europe/Berlin"},
+    refused=r"row 1000 \(line 1002\): clocks in Europe/Berlin skipped the hour in which 2026-03-29 02:00:00 lies",
+)
+_slower = np.where(K < 1000, K / 2000, 0.5 + (K - 1000) / 1900)
+kind(
+    "rate_that_changes_in_a_short_log.csv",
+    rows([f"{s:.6f}" for s in _slower], LIGHT, head="time,light"),
+    refused="the rate changes within the log: 2000 Hz",
+)
+kind(
+    "blocks_of_late_stamps.csv",
+    rows([f"{k // 100 * 0.05 + k // 100 % 3 * 0.004:.3f}" for k in K], LIGHT, head="time,light"),
+    refused="no two rows are one period apart.*--rate with --no-time",
+)
+for _name in ("Elapsed Time (s)", "X_Value", "seconds", "run time"):
+    kind(f"times_named_{re.sub('[^a-z]', '_', _name.lower())}.csv", rows(S, LIGHT, head=f"{_name},light"))
+kind("times_named_micros.csv", rows(500 * K, LIGHT, head="micros,light"), note="read as us")
 kind("half_ms.csv", rows(K / 2, LIGHT, head="Time (msec),light"))
 kind("half_ms_capital.csv", rows(K / 2, LIGHT, head="timeMs,light"))
 kind("half_ms_in_a_row_of_units.csv", rows(K / 2, LIGHT, head="time,light\nmillis,mV"), note="row of units")
@@ -722,6 +836,29 @@ kind(
     rows(S, LIGHT, head="time,light"),
     refused="not a readable Parquet file.*name of what it is",
 )
+kind(
+    "index_without_a_name.parquet",
+    lambda path: pq.write_table(
+        pa.table({"light": LIGHT, "__index_level_0__": pa.array(EPOCH_S * 10**6 + 500 * K, pa.timestamp("us"))}), path
+    ),
+    begins="2026-03-01T06:00:00",
+    note="__index_level_0__",
+)
+kind(
+    "times_of_day_past_midnight.parquet",
+    lambda path: pq.write_table(
+        pa.table({"time": pa.array((86_399_500_000 + 500 * K) % 86_400_000_000, pa.time64("us")), "light": LIGHT}), path
+    ),
+    note="midnight",
+)
+kind(
+    "lying.mat",
+    lambda path: savemat(path, {"data": np.vstack([K / 2000, LIGHT])}),
+    options={"time": "data:1", "column": "data:2"},
+)
+kind(
+    "struct.mat", lambda path: savemat(path, {"log": {"light": LIGHT}}), refused="Save light and times as variables of"
+)
 kind("log.npy", lambda path: np.save(path, LIGHT), refused="NumPy array, which is not read")
 kind("log.json", json.dumps({"light": LIGHT.tolist()}), refused="JSON document, which is not read")
 kind("empty.csv", "", refused="there are no rows")
@@ -799,6 +936,27 @@ kind(
     note="'light' is read as its attributes say: times 0.5, plus 10; -1 is no value",
     needs="h5py",
 )
+
+
+def _hdf5_since(units: str) -> Callable[[Path], None]:
+    def write(path: Path) -> None:
+        import h5py
+
+        with h5py.File(path, "w") as out:
+            out.create_dataset("light", data=LIGHT)
+            out.create_dataset("time", data=1000 + K / 2).attrs["units"] = units
+
+    return write
+
+
+for _units, _begins in (
+    ("milliseconds since 2026-03-01 05:59:59", "2026-03-01T06:00:00Z"),
+    ("ms since 2026-03-01T06:59:59+01:00", "2026-03-01T06:00:00Z"),
+    ("ms since 2026-03-01", "2026-03-01T00:00:01Z"),
+    ("ms", ""),
+):
+    kind(f"{re.sub('[^a-z0-9]', '_', _units)}.h5", _hdf5_since(_units), begins=_begins, note="as ms", needs="h5py")
+kind("since_when.h5", _hdf5_since("ms since power on"), refused="'ms since power on', is not known", needs="h5py")
 
 
 def _hdf5_short(path: Path) -> None:

@@ -74,6 +74,11 @@ def test_several_channels_become_a_recording_each(tmp_path: Path) -> None:
         (["off", "ON", "on", "off"], {}, [False, True, True, False]),
         (["0.2", "23.8", "23.9", "0.1"], {"output_level": 12.0}, [False, True, True, False]),
         (["0.2", "23.8", "23.9", "0.1"], {}, r"row 0 .*--output-level"),
+        (["L", "H", "h", "l"], {}, [False, True, True, False]),
+        (["FALSCH", "WAHR", "ja", "nein"], {}, [False, True, True, False]),
+        (["inactive", "ACTIVE", "t", "f"], {}, [False, True, True, False]),
+        (['"0,0"', '"1,0"', '"1,00"', "0"], {}, [False, True, True, False]),
+        (["closed", "open", "open", "closed"], {}, r"row 0 .*got 'closed'.*Else write it as 0 and 1"),
         (["0", "1", "open", "0"], {}, r"row 2 .*0/1"),
         (["", "1", "", "0"], {}, [False, True, True, False]),
         (["0.2", "23.8", "", "nan"], {"output_level": 12.0}, [False, True, True, True]),
@@ -373,6 +378,18 @@ def test_a_log_in_which_nothing_is_to_be_detected_is_imported_and_told(
     assert found.truth is not None
     assert found.truth.detect_passes == 0
     assert len([note for note in found.notes if re.search(told, note)]) == 1
+
+
+@pytest.mark.parametrize(("counted", "cell"), [(CountedIn.SECONDS, "0.1"), (CountedIn.TIME, "0.1")])
+def test_times_of_passes_that_are_too_coarse_for_them_are_told_as_such(
+    tmp_path: Path, counted: CountedIn, cell: str
+) -> None:
+    (tmp_path / "log.csv").write_text(log_text())
+    (tmp_path / "p.csv").write_text(f"start,end\n0.0,0.1\n{cell},{cell}\n")
+    with pytest.raises(
+        InputError, match=r"p.csv, column 'end', row 1: the pass begins and ends at the same time, '0.1'"
+    ):
+        import_log(job(tmp_path, str(tmp_path / "log.csv"), passes=str(tmp_path / "p.csv"), passes_in=counted))
 
 
 def test_a_packed_pipe_is_named(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -25,7 +25,7 @@ DAMAGED = (
 
 
 @dataclass(frozen=True, slots=True)
-class Begin:
+class HeadBegin:
     """When a log began, as its head tells.
 
     Parameters
@@ -58,7 +58,7 @@ class ArrowLog:
     time_of : dict
         The time column of each column, if the format states it.
     begins : dict
-        When each column began, if the format states it.
+        From when a column of times counts, or else when a column of samples began, if the format states it.
     file : object, optional
         An object that has to be closed at the end.
     rows : int
@@ -85,7 +85,7 @@ class ArrowLog:
     share: float = 0.0
     is_sheet: bool = False
     rates: tuple[float | None, ...] = ()
-    begins: dict[int, Begin] = field(default_factory=dict)
+    begins: dict[int, HeadBegin] = field(default_factory=dict)
 
     def close(self) -> None:
         """Close the file."""

@@ -31,7 +31,7 @@ _POINTED = r"^\s*[+-]?[1-9]\d{0,2}\.\d{3}\s*$"
 def is_number(cell: str) -> bool:
     """Whether a cell is a number, with a point or a comma, or empty."""
     try:
-        float(cell.strip().replace(",", ".", 1) or "0")
+        float(cell.strip().replace(",", ".", 1).replace("_", "?") or "0")  # Python's own mark between digits
     except ValueError:
         return False
     return True
@@ -178,7 +178,7 @@ def _no_number(array: Any, cells: Any, place: Place, first_row: int, advice: str
                 hint = " It may be a fraction (--decimal comma) or thousands (take the commas out)."
             if _GROUPED.fullmatch(came.strip()):
                 hint = " Write the log without marks between thousands."
-            elif advice is ADVICE and came.strip() and not any(character.isdigit() for character in came):
+            elif advice is ADVICE and came.strip() and ("#" in came or not any(c.isdigit() for c in came)):
                 hint = f" If it stands for no value: --missing {shlex.quote(printable(came, most=24))}."
             return RecordingError(f"{place(first_row + k)}: a number is needed, got {shown(came)}.{hint} {advice}")
     return RecordingError(f"{place(first_row)}: the column cannot be read as numbers.")

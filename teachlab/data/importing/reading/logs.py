@@ -256,10 +256,14 @@ def _mat(path: str | Path) -> Log:
             if flat:
                 columns[name] = Part(_of_vector(read), math.prod(shape), variable.dtype)
                 continue
-            for k in range(shape[1]):
-                columns[f"{name}:{k + 1}"] = Part(_of_matrix(read, k), shape[0], variable.dtype)
+            lying = shape[0] < shape[1]  # as in HDF5: there are more samples than channels
+            for k in range(min(shape)):
+                columns[f"{name}:{k + 1}"] = Part(_of_matrix(read, k, lying=lying), max(shape), variable.dtype)
     if not columns:
-        raise RecordingError(f"{path}: there is no variable that is a vector or a matrix of numbers.")
+        raise RecordingError(
+            f"{path}: there is no variable that is a vector or a matrix of numbers. Save light and times as variables "
+            "of their own."
+        )
     rows = max(map(len, columns.values()))
     return ArrowLog(str(path), tuple(columns), slices(list(columns.values()), path), rows=rows)
 
@@ -268,5 +272,5 @@ def _of_vector(read: Callable[[], Any]) -> Callable[[int, int], Any]:
     return lambda a, b: read().reshape(-1)[a:b]
 
 
-def _of_matrix(read: Callable[[], Any], k: int) -> Callable[[int, int], Any]:
-    return lambda a, b: read()[a:b, k]
+def _of_matrix(read: Callable[[], Any], k: int, *, lying: bool) -> Callable[[int, int], Any]:
+    return (lambda a, b: read()[k, a:b]) if lying else (lambda a, b: read()[a:b, k])

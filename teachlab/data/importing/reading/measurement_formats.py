@@ -6,6 +6,7 @@ import csv
 import datetime
 import importlib
 import io
+import re
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import ExitStack
 from dataclasses import dataclass
@@ -17,13 +18,14 @@ import pyarrow as pa
 from teachlab.data.importing.reading.arrow_log import (
     BATCH_ROWS,
     ArrowLog,
-    Begin,
+    HeadBegin,
     Part,
     refuse_address,
     slices,
     told,
 )
 from teachlab.data.importing.reading.mdf_blocks import need_for_blocks
+from teachlab.data.importing.reading.text_layout import time_unit_named
 from teachlab.data.importing.reading.text_log import Log, TextLog, TextOptions
 from teachlab.data.importing.reading.unpacked_size import need_for_chunk, need_for_stored, need_for_workbook
 from teachlab.data.strict_json import shown
@@ -37,6 +39,7 @@ EXTRAS = {
 }
 """Name of a format, the extra that reads it, and modules of which one must be present."""
 EPOCH = np.datetime64("1970-01-01")
+EPOCH_UTC = datetime.datetime(1970, 1, 1, tzinfo=datetime.UTC)
 LOCAL_TIME = 1
 """Flag of the head of an MDF 4 file."""
 
@@ -111,8 +114,23 @@ def _hdf5(path: str, h5py: Any, options: TextOptions) -> Log:
         return parts(chosen)
 
     rows = max(map(len, columns.values()))
-    said = tuple(units[name] for name in columns)
-    return ArrowLog(path, names, read, units=said, file=file, rows=rows, notes=notes)
+    counted = {k: found for k, name in enumerate(columns) if (found := _counted_since(units[name])) is not None}
+    said = tuple(counted[k][0] if k in counted else units[name] for k, name in enumerate(columns))
+    begins = {k: begin for k, (_, begin) in counted.items()}
+    return ArrowLog(path, names, read, units=said, begins=begins, file=file, rows=rows, notes=notes)
+
+
+def _counted_since(unit: str) -> tuple[str, HeadBegin] | None:
+    """Return unit and begin of times whose unit tells both, as the CF conventions have it; UTC unless it says more."""
+    words = re.fullmatch(r"(\w+) since (\S+?)(?:[T ](\d\S*))?(?: ?(?:UTC|Z))?", unit.strip())
+    if words is None or time_unit_named(words[1]) is None:
+        return None
+    try:
+        begun = datetime.datetime.fromisoformat(f"{words[2]}T{words[3] or '00:00:00'}")
+    except ValueError:
+        return None
+    since = (begun if begun.tzinfo else begun.replace(tzinfo=datetime.UTC)) - EPOCH_UTC
+    return words[1], HeadBegin(since // datetime.timedelta(microseconds=1) * 1000, True, True)
 
 
 @dataclass(frozen=True, slots=True)
@@ -240,10 +258,10 @@ def _begin_of(properties: dict[str, Any]) -> Any:
     return np.datetime64(properties["wf_start_time"], "us") + late
 
 
-def _first_of(properties: dict[str, Any]) -> Begin | None:
+def _first_of(properties: dict[str, Any]) -> HeadBegin | None:
     """Return when the first sample of a channel was taken; None where nobody set the clock (1904)."""
     begun = _begin_of(properties)
-    return None if begun is None or begun < EPOCH else Begin(1000 * int((begun - EPOCH).astype(int)), True, False)
+    return None if begun is None or begun < EPOCH else HeadBegin(1000 * int((begun - EPOCH).astype(int)), True, False)
 
 
 def _rate_of(step_s: float) -> float | None:
@@ -302,11 +320,11 @@ def _mdf(path: str, asammdf: Any, options: TextOptions) -> Log:
         del g
     rows = max(group.channel_group.cycles_nr for group in file.groups)
     start = _start_of(file.header)
-    begins = {} if start is None else dict.fromkeys(range(len(names)), start)
+    begins = {} if start is None else dict.fromkeys(masters.values(), start)
     return ArrowLog(path, tuple(names), read, units=tuple(units), time_of=time_of, begins=begins, file=file, rows=rows)
 
 
-def _start_of(header: Any) -> Begin | None:
+def _start_of(header: Any) -> HeadBegin | None:
     """Return the instant from which the times of an MDF file count; None where nobody set it.
 
     MDF 4 has nanoseconds since 1970, in UTC unless a flag says that they are local. MDF 3 has the local date and time
@@ -314,13 +332,13 @@ def _start_of(header: Any) -> Begin | None:
     """
     late = int(getattr(header, "abs_time", 0) or 0)
     if hasattr(header, "time_flags"):
-        return Begin(late, not header.time_flags & LOCAL_TIME, True) if late > 0 else None
+        return HeadBegin(late, not header.time_flags & LOCAL_TIME, True) if late > 0 else None
     try:
         local = datetime.datetime.strptime(f"{_word(header.date)} {_word(header.time)}", "%d:%m:%Y %H:%M:%S")
     except ValueError:
         return None
     seconds = (np.datetime64(local, "s") - EPOCH).astype(int)
-    return Begin(int(seconds) * 10**9 + late % 10**9, False, True) if seconds > 0 else None
+    return HeadBegin(int(seconds) * 10**9 + late % 10**9, False, True) if seconds > 0 else None
 
 
 def _column(samples: Any, invalid: Any) -> Any:

@@ -192,8 +192,9 @@ def find_layout(lines: Sequence[str], options: TextOptions) -> Layout | None:
         elif len(row) == width - 1 and hollow:
             row.append("")  # and the other way round
     first, header, units_at = _first_row(lines, usable, cells, width, options)
+    below: list[str] | None = None if units_at is None else cells[units_at]
     if header is None and options.header is None:
-        names = _names_in_a_comment(lines[:first], delimiter, width)
+        names, below = _names_in_a_comment(lines[:first], delimiter, width)
     else:
         names = None if header is None else cells[header]
     notes = []
@@ -201,7 +202,7 @@ def find_layout(lines: Sequence[str], options: TextOptions) -> Layout | None:
     if above and options.skip == 0:
         several = "1 line" if len(above) == 1 else f"{len(above)} lines"
         notes.append(f"{several} above the table left out, the first: {shown(lines[above[0]].strip()[:60])}.")
-    units = _units(names or [], cells[units_at] if units_at is not None else None)
+    units = _units(names or [], below)
     if units_at is not None:
         listed = ", ".join(f"'{name}' {unit}" for name, unit in zip(names or [], units, strict=False) if unit)
         notes.append(f"Line {units_at + 1} is a row of units: {listed}.")
@@ -348,14 +349,19 @@ def _units(names: Sequence[str], row: Sequence[str] | None) -> tuple[str, ...]:
     return tuple(unit_in_name(name) for name in names)
 
 
-def _names_in_a_comment(above: Sequence[str], delimiter: str, width: int) -> list[str] | None:
-    """Return the names in the last comment above the first row."""
+def _names_in_a_comment(above: Sequence[str], delimiter: str, width: int) -> tuple[list[str] | None, list[str] | None]:
+    """Return the names in the last comment above the first row, and the units in a further one below them."""
+    units = None
     for line in reversed(above):
         if not line.strip():
             continue
         if not COMMENT.match(line):
-            return None
+            break
         names = cut(COMMENT.sub("", line, count=1).strip(), delimiter)
-        plain = all(name and not _is_value(name) for name in names)
-        return names if width > 1 and len(names) == width and plain else None
-    return None
+        if width < 2 or len(names) != width or not all(name and not _is_value(name) for name in names):
+            break
+        if units is None and _is_units(names):
+            units = names
+            continue
+        return names, units
+    return units, None

@@ -20,13 +20,14 @@ from typing import Any
 import pyarrow as pa
 import pyarrow.csv as pacsv
 
-from teachlab.data.importing.reading.arrow_log import ArrowLog, Begin
+from teachlab.data.importing.reading.arrow_log import ArrowLog, HeadBegin
 from teachlab.data.importing.reading.cells import refuse_points
 from teachlab.data.importing.reading.place import Place
 from teachlab.data.importing.reading.text_layout import COMMENT, SPACES, Layout, TextOptions, cut, find_layout
 from teachlab.data.parquet_source import open_input
 from teachlab.data.strict_json import shown
 from teachlab.errors import ParameterError, RecordingError
+from teachlab.model.printable_text import number_of
 
 __all__ = ["Log", "TextLog", "TextOptions"]
 
@@ -72,7 +73,7 @@ class TextLog:
         self.layout, self._encoding, self._blocks, self._options = layout, encoding, blocks, options
         self.decimal_comma = options.decimal_comma
         self.time_of: dict[int, int] = {}
-        self.begins: dict[int, Begin] = {}
+        self.begins: dict[int, HeadBegin] = {}
         self._kinds: dict[int, Any] = {}
         self._comments: list[int] = []
         self._unsure: list[Callable[[], None]] = []
@@ -233,7 +234,7 @@ class TextLog:
         """Return a block without its comment lines; raise if another line has a different number of cells."""
         width = len(self.columns)
         kept, row, dropped = [], self._rows, False
-        for line in block.decode(errors="replace").splitlines(keepends=True):
+        for line in re.findall(r"[^\r\n]*(?:\r\n|\n|\r)|[^\r\n]+$", block.decode(errors="replace")):
             if COMMENT.match(line):
                 self._comments.append(row)
                 dropped = True
@@ -352,13 +353,16 @@ def _as_utf8(pieces: Iterator[bytes], encoding: str, path: str) -> Iterator[byte
 def _whole_lines(pieces: Iterator[bytes], skip: int, path: str) -> Iterator[bytes]:
     """Divide at ends of lines, and leave out the first lines."""
     rest = b""
-    old = None
+    old, twice = None, False
     for piece in pieces:
         rest += piece
         if old is None and rest:
             old = b"\n" not in rest and b"\r" in rest  # lines end as they did decades ago
+            twice = b"\r\r\n" in rest  # line ends that were made of line ends: between them would be empty rows
         if old:
             rest = rest.replace(b"\r", b"\n")
+        elif twice:
+            rest = rest.replace(b"\r\r\n", b"\n")
         while skip and (at := rest.find(b"\n")) >= 0:
             rest, skip = rest[at + 1 :], skip - 1
         at = rest.rfind(b"\n") + 1
@@ -404,10 +408,17 @@ def _lines(path: str | Path, head: bytes, encoding: str) -> list[str]:
         for half, name in ((head[1::2], "utf-16-le"), (head[::2], "utf-16-be")):
             if 2 * half.count(0) > len(half):
                 raise RecordingError(f"{path}: the text has two bytes a letter. Name its encoding: --encoding {name}.")
+        if "\0" not in (bare := text.rstrip("\0")):
+            raise RecordingError(
+                f"{path}: the text ends in {number_of(len(text) - len(bare), 'zero byte')}, as after a power cut. Cut "
+                "them off and import the rest."
+            )
         raise RecordingError(
             f"{path}: this is not text, nor a format that is read. Save the light as CSV, Parquet, Feather, WAV, MAT, "
             "HDF5, TDMS, MDF or Excel and import that."
         )
-    lines = text.splitlines()
+    # Other marks that Python takes for the end of a line (form feed, U+0085 …) end none.
+    lines = text.split("\n" if "\n" in text else "\r")
+    lines = lines[:-1] if lines and not lines[-1] else lines
     # The last line may be cut by the end of the examined text.
     return lines[:-1] if len(head) >= HEAD_BYTES and len(lines) > 1 else lines

@@ -19,6 +19,8 @@ RATE_TOLERANCE = 1e-4
 LOCAL_TOLERANCE = 1e-2
 LOCAL_ROWS = 4096
 """The rate over each stretch of this many rows must equal the overall rate within `LOCAL_TOLERANCE`."""
+LEAST_LOCAL_ROWS = 500
+"""A shorter rest, or log, is looked at by halves; over so many rows one step, of up to 1.5 periods, says nothing."""
 FIRST_ROWS = 1000
 FEW_CHANGES, MOST_HELD = 8, 1 << 20
 LOCAL_TICKS = 300
@@ -211,8 +213,9 @@ class TimeAxis:
         self._most = max(self._most, (float(steps[b]), -int(rows[b])))
         self._steps += steps.size
         self._span += float(steps.sum())
-        for k in range(0, steps.size - LOCAL_ROWS + 1, LOCAL_ROWS):
-            self._local.append((int(rows[k]), int(rows[k + LOCAL_ROWS - 1]), float(steps[k : k + LOCAL_ROWS].mean())))
+        each = LOCAL_ROWS if steps.size >= LOCAL_ROWS else max(LEAST_LOCAL_ROWS, steps.size // 2)
+        for k in range(0, steps.size - each + 1, each):
+            self._local.append((int(rows[k]), int(rows[k + each - 1]), float(steps[k : k + each].mean())))
 
     def _steps_of(self, seconds: NDArray[np.float64]) -> tuple[NDArray[np.float64], int]:
         """Return the steps to the next rows, and the first row to which a step leads."""
@@ -275,7 +278,10 @@ class TimeAxis:
         if self._backward:
             raise self._runs_backward()
         if self._steps == 0 or self._span <= 0:
-            raise RecordingError(f"{self._place(1)}: no two rows are one period apart, so the rate cannot be found.")
+            raise RecordingError(
+                f"{self._place(1)}: no two rows are one period apart, so the rate cannot be found. Give --rate with "
+                "--no-time if the samples are uniform and only their times are not."
+            )
         measured = self._steps / self._span
         if self._given is not None:
             # Rounded times may hide one period over the whole log.
@@ -337,11 +343,16 @@ class TimeAxis:
         )
         more = f" and {rows.size - SHOWN_GAPS} more" if rows.size > SHOWN_GAPS else ""
         count = "1 gap" if rows.size == 1 else f"{rows.size} gaps"
+        forward = (
+            " Did clocks go forward an hour there? Then name their zone: --time-zone."
+            if rows.size == 1 and abs((int(missing[0]) + 1) / rate - 3600) < 1
+            else ""
+        )
         return RecordingError(
             f"{self._place(int(rows[0]))}: the log has {count} in time: {listed}{more}, "
             f"{number_of(int(missing.sum()), 'sample')} "
-            f"in all at {rate:.9g} Hz. Fill them with invalid samples (null) by --fill-gaps, or import the stretches "
-            "one by one."
+            f"in all at {rate:.9g} Hz.{forward} Fill them with invalid samples (null) by --fill-gaps, or import the "
+            "stretches one by one."
         )
 
     def _time_before(self, k: int, rate: float) -> float:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass
+from datetime import datetime
 from typing import Any
 
 import numpy as np
@@ -23,7 +24,7 @@ EPOCH = (9e8, 2.6e9)
 
 
 @dataclass(frozen=True, slots=True)
-class TimeOrigin:
+class DayZero:
     """A day from which programs count dates.
 
     `days`: from there to 1970.
@@ -37,17 +38,17 @@ class TimeOrigin:
 
 
 ORIGINS = (
-    *(TimeOrigin(unit, 0, "1970", True) for unit in ("s", "ms", "us", "ns", "d")),
-    TimeOrigin("s", 24_107, "1904", True),
-    TimeOrigin("100ns", 134_774, "1601", True),
-    TimeOrigin("100ns", 719_162, "year 1", False),
-    TimeOrigin("d", 719_529, "year 0, as MATLAB counts them", False),
-    TimeOrigin("d", 25_569, "1899-12-30, as sheets count them", False),
+    *(DayZero(unit, 0, "1970", True) for unit in ("s", "ms", "us", "ns", "d")),
+    DayZero("s", 24_107, "1904", True),
+    DayZero("100ns", 134_774, "1601", True),
+    DayZero("100ns", 719_162, "year 1", False),
+    DayZero("d", 719_529, "year 0, as MATLAB counts them", False),
+    DayZero("d", 25_569, "1899-12-30, as sheets count them", False),
 )
 """In no unit do two of them give dates of `EPOCH` for one number."""
 
 
-def origin_of(unit: str, first: float) -> TimeOrigin | None:
+def origin_of(unit: str, first: float) -> DayZero | None:
     """Return the origin from which a number in a unit is a date of the years of `EPOCH`; None if there is none.
 
     Examples
@@ -79,6 +80,20 @@ NORMAL = (
     (r"(:\d{2}(?:\.\d+)?[+-]\d{2})$", r"\1:00"),
 )
 """Date formats that Arrow does not read, and the one it reads: ISO 8601 without separators, days first with dots."""
+LIKE = (
+    (r"(?<!\d)\d{4}([/. -]?)\d{2}\1\d{2}([T _]?)\d{2}(\d{2})(\d{2})(?!\d)", r"%Y\1%m\1%d\2%H%M%S"),
+    (r"(%S[.,])\d+", r"\1%f"),
+    (r"(?<!\d)\d{4}([/. -])\d{1,2}\1\d{1,2}(?!\d)", r"%Y\1%m\1%d"),
+    (r"\b\d{1,2}([/. -])\d{1,2}\1\d{4}\b", r"%d\1%m\1%Y"),
+    (r"\b\d{1,2}([/. -])\d{1,2}\1\d{2}\b", r"%d\1%m\1%y"),
+    (r"\b\d{1,2}([/. -])[A-Za-z]{3}\1\d{4}\b", r"%d\1%b\1%Y"),
+    (r"(?<!\d)\d{4}-\d{3}(?=[T ])", "%Y-%j"),
+    (r"(?i)^(mon|tue|wed|thu|fri|sat|sun)\b", "%a"),
+    (r"\b(?i:jan|feb|mar|apr|may|jun|jul|aug|sep|oct|nov|dec) +\d{1,2}\b", "%b %d"),
+    (r"\b\d{4}$", "%Y"),
+    (r"[AaPp][Mm]$", "%p"),
+)
+"""How parts of dates look, and how formats name them."""
 HALF_DAY, HOUR = 43_200 * 10**9, 3600 * 10**9
 
 
@@ -128,7 +143,7 @@ class TimeStamps:
         self._kind: str | None = None
         self.unit: str | None = None
         self.by_size = False
-        self._origin: TimeOrigin | None = None
+        self._origin: DayZero | None = None
         self.absolute, self.aware = False, False
         self.exact_s = 0.0
         self.notes: list[str] = []
@@ -157,7 +172,8 @@ class TimeStamps:
                 return self._assumed(cells.cast(pa.timestamp("ns")), first_row)
             self.aware = self.absolute and kind.tz is not None
             whole = cells.cast(pa.int32() if pa.types.is_time32(kind) else pa.int64())
-            return self._scaled(whole.to_numpy(zero_copy_only=False), NANOSECONDS[kind.unit], first_row)
+            out = self._scaled(whole.to_numpy(zero_copy_only=False), NANOSECONDS[kind.unit], first_row)
+            return self._turned(out, first_row, 2 * HALF_DAY) if pa.types.is_time(kind) else out
         if self._kind is None:
             first = next((cell for cell in cells.to_pylist() if cell is not None), "") if is_text(kind) else ""
             self._kind = "number" if not is_text(kind) or (self._format is None and is_number(first)) else "date"
@@ -185,17 +201,23 @@ class TimeStamps:
             row = first_row + int(np.argmin(np.isfinite(numbers)))
             raise RecordingError(f"{self.place(row)}: a time must be a finite number, got {numbers[row - first_row]}.")
         if self.unit is None and numbers.size:
-            step = float(np.median(np.abs(np.diff(numbers.astype(np.float64))))) if numbers.size > 1 else 0.0
+            steps = np.abs(np.diff(numbers.astype(np.float64)))
+            # A clock that ticks more slowly than the log was sampled repeats its stamps.
+            step = (float(np.median(steps)) or float(steps.mean())) if steps.size else 0.0
             self.unit = self._unit_of(float(numbers[0]), step)
             if numbers.dtype.kind == "f":
                 self.exact_s = float(np.spacing(abs(np.float64(numbers[0])))) * UNITS[self.unit]
         if numbers.dtype.kind in "iu" and numbers.size and not self.absolute:
             numbers = self._unrolled(numbers.astype(np.int64), first_row)
         size = NANOSECONDS[self.unit or "s"]
-        if self._origin is None or self._origin.days == 0:
+        if self._origin is None:
             return self._scaled(numbers, size, first_row)
-        kind = np.int64 if numbers.dtype.kind in "iu" else np.float64
         since = self._origin.days * (NANOSECONDS["d"] // size)
+        if numbers.dtype.kind == "f" and numbers.size and (places := _places(numbers, size)) is not None:
+            # As it was written: what a float64 adds to it would hide the tick of a clock.
+            numbers = np.rint(numbers * 10.0**places).astype(np.int64)
+            since, size = since * 10**places, size // 10**places
+        kind = np.int64 if numbers.dtype.kind in "iu" else np.float64
         out = self._scaled(numbers.astype(kind) - kind(since), size, first_row)
         return out if self.aware or self._zone is None else self._assumed(_local(out), first_row)
 
@@ -256,8 +278,11 @@ class TimeStamps:
     def _scaled(self, numbers: NDArray[Any], factor: int, first_row: int) -> NDArray[np.int64]:
         if numbers.size and _largest(numbers) * factor >= 2**63 - 1:
             row = int(np.argmax(np.abs(numbers.astype(np.float64))))
+            digits = str(numbers[row])
+            form = "%Y%m%d%H%M%S" + (".%f" if "." in digits else "%f" if len(digits) > 14 else "")
+            hint = f" If it is a date: --time-format '{form}'." if re.match(r"(19|20)\d{12}", digits) else ""
             raise RecordingError(
-                f"{self.place(first_row + row)}: {numbers[row]} {self.unit or ''} is more than 292 years. {ADVICE}"
+                f"{self.place(first_row + row)}: {digits} {self.unit or ''} is more than 292 years.{hint} {ADVICE}"
             )
         if numbers.dtype.kind == "f" and not self.absolute and numbers.size and _largest(numbers) * factor < 2**52:
             # Smaller products are rounded by less than a nanosecond.
@@ -342,20 +367,20 @@ class TimeStamps:
     def _assumed(self, naive: Any, first_row: int) -> NDArray[np.int64]:
         """Return times of a zone in UTC; when clocks go back, an hour counts as the first one until times step back."""
         self.aware = True
+
+        def utc(side: str, skipped: str) -> NDArray[np.int64]:
+            found = pc.assume_timezone(naive, self._zone, ambiguous=side, nonexistent=skipped).cast(pa.int64())
+            out: NDArray[np.int64] = found.to_numpy(zero_copy_only=False).astype(np.int64)
+            return out
+
         try:
-            early = pc.assume_timezone(naive, self._zone, ambiguous="earliest", nonexistent="raise").cast(pa.int64())
-            late = pc.assume_timezone(naive, self._zone, ambiguous="latest", nonexistent="raise").cast(pa.int64())
-        except pa.ArrowInvalid as fault:
-            if "doesn't exist" in str(fault) or "nonexist" in str(fault):
-                raise RecordingError(
-                    f"{self.place(first_row)} and on: clocks in {self._zone} skipped an hour in which times lie: "
-                    f"{str(fault).splitlines()[0][:120]}. Is it the right --time-zone?"
-                ) from None
-            raise ParameterError(
-                f"--time-zone '{self._zone}' is not known. Give a name such as Europe/Berlin or UTC."
+            first, second = utc("earliest", "raise"), utc("latest", "raise")
+        except pa.ArrowInvalid:
+            row = int(np.argmax(utc("earliest", "earliest") != utc("earliest", "latest")))
+            raise RecordingError(
+                f"{self.place(first_row + row)}: clocks in {self._zone} skipped the hour in which "
+                f"{str(naive[row].as_py())[:19]} lies. Is it the right --time-zone?"
             ) from None
-        first: NDArray[np.int64] = early.to_numpy(zero_copy_only=False).astype(np.int64)
-        second: NDArray[np.int64] = late.to_numpy(zero_copy_only=False).astype(np.int64)
         twice = first != second
         if not first_row and twice.size and twice[0]:
             self.notes.append(
@@ -412,11 +437,8 @@ class TimeStamps:
                 pc.cast(_normal(pa.array([cell], pa.string())), kind)
             except pa.ArrowInvalid:
                 came = cells[k].as_py() if len(cells) == len(text) else cell
-                hint = (
-                    ""
-                    if not re.search(r"^\s*\d{1,2}[/.-]|[AaPp]\.?[Mm]\.?\s*$", came)
-                    else (" Say how dates are written: --time-format '%d/%m/%Y %H:%M:%S.%f', for example.")
-                )
+                form = format_like(came)
+                hint = "" if form is None else f" Say how it is written: --time-format '{form}', for example."
                 if re.fullmatch(r"\s*\d{1,2}:\d{2}[.,]\d+\s*", came):
                     hint = " Minutes and seconds are read by --time-format '%M:%S.%f'."
                 raise RecordingError(
@@ -425,8 +447,54 @@ class TimeStamps:
         raise RecordingError(f"{self.place(first_row)}: the times cannot be read. {ADVICE}")
 
 
+def _places(numbers: NDArray[Any], size: int) -> int | None:
+    """Return how many decimals some numbers were written with; None if so many that a float64 does not hold them.
+
+    `size`: nanoseconds of their unit.
+
+    Examples
+    --------
+    >>> _places(np.array([1772344800.5, 1772344800.512]), 10**9), _places(1772344800 + np.arange(9) / 7, 10**9)
+    (3, None)
+    """
+    exact = np.spacing(float(np.abs(numbers).max()))
+    for places in range(10):
+        if 10.0**-places < 4 * exact or size % 10**places:
+            return None
+        for some in (numbers[:100], numbers):
+            if (np.abs(some - np.rint(some * 10.0**places) / 10.0**places) > exact).any():
+                break
+        else:
+            return places
+    return None
+
+
 def _local(nanoseconds: NDArray[np.int64]) -> Any:
     return pa.array(nanoseconds).cast(pa.timestamp("ns"))
+
+
+def format_like(cell: str) -> str | None:
+    """Return how a date or time of day seems to be written, as `--time-format` takes it; None if that is not seen.
+
+    Days come before months, unless the numbers say otherwise.
+
+    Examples
+    --------
+    >>> [format_like(cell) for cell in ("04/05/2026 07:08:09.250 PM", "5-31-26 7:08:09", "20260504_070809.250")]
+    ['%d/%m/%Y %I:%M:%S.%f %p', '%m-%d-%y %H:%M:%S', '%Y%m%d_%H%M%S.%f']
+    """
+    hour = "%I" if re.search(r"[AaPp][Mm]\s*$", cell) else "%H"
+    out = re.sub(r"(?<!\d)\d{1,2}:\d{2}:\d{2}(?!\d)", f"{hour}:%M:%S", cell.strip())
+    out = re.sub(r"(%S[.,:])\d+", r"\1%f", out)
+    for pattern, by in LIKE:
+        out = re.sub(pattern, by, out)
+    for form in (out, out.replace("%d", "%0").replace("%m", "%d").replace("%0", "%m")):
+        try:
+            datetime.strptime(cell.strip(), form)
+        except ValueError:
+            continue
+        return form if "%S" in form else None
+    return None
 
 
 def _plausible(step_s: float) -> bool:
