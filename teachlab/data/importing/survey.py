@@ -92,7 +92,13 @@ class Survey:
         self.positions: list[NDArray[np.float64]] = []
 
     def _named(self, column: str | None, option: str) -> int | None:
-        return None if column is None else column_index(self._log, column, option)
+        return None if column is None else self._index(column, option)
+
+    def _index(self, column: str, option: str) -> int:
+        try:
+            return column_index(self._log, column, option)
+        except ParameterError as fault:
+            raise ParameterError(f"{fault}{self._if_commas_divide()}") from None
 
     def _place(self, column: int) -> Place:
         return Place(self._log.path, self._log.columns[column], self._log.place)
@@ -101,7 +107,7 @@ class Survey:
         names = list(self._log.columns)
         if self._wanted.column is not None:
             wanted = (self._wanted.column, *self._wanted.more_columns)
-            found = [column_index(self._log, name, "--column") for name in wanted]
+            found = [self._index(name, "--column") for name in wanted]
             if len(set(found)) < len(found):
                 raise ParameterError(f"{self._log.path}: --column names a column twice. Name each once.")
             return found
@@ -120,14 +126,15 @@ class Survey:
             return left
         raise ParameterError(
             f"{self._log.path}: which column is the light? Name it with --column; the columns are: "
-            f"{', '.join(repr(name) for name in names[:20])}."
-            + (" If a comma is before the fractions: --decimal comma." if self._commas_divide() else "")
+            f"{', '.join(repr(name) for name in names[:20])}." + self._if_commas_divide()
         )
 
-    def _commas_divide(self) -> bool:
-        """Whether commas were found to divide cells that nothing names: they may be decimal commas."""
+    def _if_commas_divide(self) -> str:
+        """Return what to do if commas were found to divide cells that nothing names: they may be decimal commas."""
         stated = self._wanted.text.delimiter is not None or self._log.decimal_comma is not None
-        return self._log.delimiter == "," and not stated and all(name.isdecimal() for name in self._log.columns)
+        several = self._log.delimiter == "," and len(self._log.columns) > 1
+        unnamed = several and all(name.isdecimal() for name in self._log.columns)
+        return " If a comma is before the fractions: --decimal comma." if unnamed and not stated else ""
 
     def _common_rate(self, chosen: Sequence[int | None]) -> float | None:
         """Return the rate that all chosen columns have, as the format states it; None if it states none."""

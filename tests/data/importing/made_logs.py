@@ -321,6 +321,48 @@ kind(
     rows(S, ["1.#INF" if k == 5 else x for k, x in enumerate(LIGHT)], head="time,light"),
     refused="got '1.#INF'. If it stands for no value: --missing '1.#INF'",
 )
+kind(
+    "aligned_decimal_commas_before_words.txt",
+    "light  time  gate\n" + "".join(f"{x},0  {k}  OFF\n" for k, x in enumerate(LIGHT)),
+    options={"time_unit": "ms", "column": "light"},
+    rate=1000.0,
+)
+kind(
+    "aligned_decimal_commas_behind_words.txt",
+    "light  gate  time\n" + "".join(f"{x}  OFF  {s}\n" for x, s in zip(LIGHT, _comma_s, strict=True)),
+    options={"column": "light"},
+)
+kind(
+    "blanks_divide_dates_with_commas.txt",
+    rows([s.replace(".", ",") + "Z" for s in stamps(2000)], LIGHT, delimiter="  ", head="time  light"),
+    begins="2026-03-01T06:00:00Z",
+)
+kind(
+    "blanks_divide_dates_with_commas_and_words.txt",
+    rows([s.replace(".", ",") for s in stamps(2000)], LIGHT, ["OFF"] * ROWS, delimiter="  ", head="time  light  gate"),
+    options={"column": "light"},
+)
+kind(
+    "blanks_divide_words.txt",
+    rows(S, LIGHT, np.where(SEEN, "ON", "OFF"), ["idle"] * ROWS, delimiter=" ", head="time light gate state"),
+    options={"column": "light", "truth_column": "gate"},
+    passes=True,
+)
+kind(
+    "quotes_after_blanks.csv",
+    rows([f'"{s}"' for s in S], [f'"{x}"' for x in LIGHT], delimiter=", ", head='"time", "light"'),
+)
+kind(
+    "words_for_none_after_blanks.csv",
+    rows(S, ["NA" if k == 5 else x for k, x in enumerate(LIGHT)], delimiter=", ", head="time, light"),
+    light=np.ma.masked_array(LIGHT, K == 5),
+)
+kind(
+    "named_column_of_decimal_commas.txt",
+    "light\n" + "".join(f"{x},5\n" for x in LIGHT),
+    options={"rate_hz": 2000.0, "column": "light"},
+    refused="no column 'light' .*If a comma is before the fractions: --decimal comma",
+)
 kind("packed.csv.xz", lzma.compress(rows(S, LIGHT, head="time,light").encode()), refused="packed archive .*Unpack it")
 
 # --- times --------------------------------------------------------------------------------------------

@@ -38,7 +38,8 @@ def is_number(cell: str) -> bool:
 
 
 def is_timestamp(cell: str) -> bool:
-    """Whether a cell is a date with a time."""
+    """Whether a cell is a date with a time, also with a comma before the fraction."""
+    cell = re.sub(r"(:\d{2}),(\d)", r"\1.\2", cell)
     for kind in (pa.timestamp("ns"), pa.timestamp("ns", "UTC")):
         try:
             pc.cast(pa.array([cell.strip()]), kind)

@@ -22,8 +22,8 @@ COMMENT = re.compile(r'\s*"?(#|%|//|!)')
 TIME_PART = re.compile(r"(\d{4}-\d{2}-\d{2}|\d{1,2}[./]\d{1,2}[./]\d{2,4}|\d{1,2}:\d{2}(:\d{2}([.,]\d+)?)?)$")
 """A date without a time, or a time of day."""
 ROWS_OF_VALUES = 0.8
-"""Blanks divide columns if in this share of the rows they stand between numbers and times."""
-ALIGNED = re.compile(r"\d(\s{2,}|\t)\s*[+-]?\d+,\d")
+"""Blanks divide columns if in this share of the rows at least half of what they divide are numbers and times."""
+ALIGNED = re.compile(r"[^\s,](\s{2,}|\t)\s*[+-]?\d+,\d|\d,\d+([eE][+-]?\d+|Z)?(\s{2,}|\t)\s*[^\s,]")
 """A number with a decimal comma in columns that blanks divide."""
 RATE_HINT = re.compile(r"(rate|hz\b|freq|interval|period)", re.IGNORECASE)
 LIGHT_UNITS = "[mMµμu]?V|[mµμu]A|counts|Counts|digits|lux|lx|%|dBm|[mµμu]W"
@@ -216,7 +216,7 @@ def cut(line: str, delimiter: str) -> list[str]:
     if delimiter == SPACES:
         return line.split()
     try:
-        return [cell.strip() for cell in next(csv.reader([line], delimiter=delimiter))]
+        return [cell.strip() for cell in next(csv.reader([line], delimiter=delimiter, skipinitialspace=True))]
     except csv.Error:  # a cell of more than 131,072 characters: nothing that quotes were meant for
         return line.split(delimiter)
 
@@ -276,14 +276,15 @@ def _divider(
             continue
         mode = _mode(counts)
         if candidate == SPACES:
-            rows = sum(all(_is_value(c) or TIME_PART.match(c) for c in row) for row in found if len(row) == mode)
+            values = [sum(bool(_is_value(c) or TIME_PART.match(c)) for c in row) for row in found if len(row) == mode]
+            rows = sum(2 * some >= mode for some in values)
             if rows < ROWS_OF_VALUES * counts[mode]:
                 continue  # words, not numbers
         if counts[mode] > most and (counts[mode] > 1 or len(usable) <= 2):
             best, most, width = candidate, counts[mode], mode
     if first_counts and most:
         width = len(cut(lines[usable[0]], best))
-    return best, width
+    return best, width if most else _mode(Counter(len(cut(lines[k], best)) for k in usable))
 
 
 def _mode(counts: Counter[int]) -> int:

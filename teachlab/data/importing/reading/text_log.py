@@ -40,6 +40,8 @@ MOST_LINE_BYTES = 1 << 24
 LIVE_SECONDS = 0.5
 """Text from a pipe is processed at least this often."""
 STANDARD_INPUT = "-"
+NULLS = tuple(pacsv.ConvertOptions().null_values)
+"""Words for no value; after a divider a blank may stand."""
 PACKED = ((b"\x1f\x8b", "gzip"), (b"BZh", "bz2"), (b"\x28\xb5\x2f\xfd", "zstd"), (b"\x04\x22\x4d\x18", "lz4"))
 """First bytes of compressed files."""
 
@@ -151,9 +153,11 @@ class TextLog:
                 yield self._table(block, chosen, parsed)
 
     def _narrow(self, block: bytes) -> bytes:
-        """Return a block in which every run of dividing blanks is one blank."""
+        """Return a block in which every run of dividing blanks is one blank, and no blank is before a quote."""
         if self.delimiter != SPACES:
-            return block
+            mark = re.escape(self.layout.character.encode())
+            # The parser takes a quote for one only at the beginning of a cell.
+            return re.sub(rb"(?<=%b) +(?=\")" % mark, b"", block) if b' "' in block else block
         return re.sub(rb"[ \t]+", b" ", re.sub(rb"(?m)^[ \t]+|[ \t]+(?=\r?$)", b"", block))
 
     def _table(self, block: bytes, chosen: Sequence[int], parsed: Future[Any] | None) -> Any:
@@ -190,7 +194,7 @@ class TextLog:
                 column_types={f"c{k}": kind for k, kind in self._kinds.items()},
                 include_columns=[f"c{k}" for k in dict.fromkeys(chosen)],
                 strings_can_be_null=True,
-                null_values=[*pacsv.ConvertOptions().null_values, *self._options.missing],
+                null_values=[blank + word for word in (*NULLS, *self._options.missing) for blank in ("", " ")],
                 decimal_point="," if self.decimal_comma else ".",
             ),
         )
