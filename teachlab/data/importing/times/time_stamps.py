@@ -458,7 +458,7 @@ def _places(numbers: NDArray[Any], size: int) -> int | None:
     (3, None)
     """
     exact = np.spacing(float(np.abs(numbers).max()))
-    for places in range(10):
+    for places in range(12):
         if 10.0**-places < 4 * exact or size % 10**places:
             return None
         for some in (numbers[:100], numbers):
