@@ -194,7 +194,7 @@ def replay(
     setting: SettingLike,
     passes: TruthLike | None = None,
     *,
-    margins: bool = False,
+    margins: bool = True,
     reserves: bool = False,
     rules: Rules = USUAL_RULES,
 ) -> Told[ReplayAnswer]:
@@ -207,7 +207,7 @@ def replay(
     passes : path or Truth, optional
         Default: the table beside the recording, if there is one.
     margins : bool
-        Measure margin and reasons too.
+        Measure margin and reasons too; without them it is not seen whether the level lies at an end of the scale.
     reserves : bool
         Together with the margins, measure reserves too.
     rules : Rules
@@ -794,7 +794,7 @@ def compare(
     *,
     other: RecordingLike | None = None,
     other_passes: TruthLike | None = None,
-    margins: bool = False,
+    margins: bool = True,
     rules: Rules = USUAL_RULES,
 ) -> Told[CompareAnswer]:
     """Compare settings by the passes and gaps on which exactly one of them makes an error.
@@ -809,7 +809,7 @@ def compare(
     other, other_passes : path or value, optional
         A second recording: the first setting is scored on the first recording, the last one on this, unpaired.
     margins : bool
-        Measure margin and reserves too; this needs a few more readings.
+        Measure margin and reserves too; without them nothing tells which of two equal settings has more room.
     rules : Rules
 
     Returns

@@ -67,7 +67,10 @@ CALLS: dict[str, tuple[Callable[..., Any], dict[str, Any]]] = {
             "base": replace(SETTING, evaluation_rate_hz=500.0), "seed": 2, "rules": SURE,
         },
     ),
-    "replay": (partial(teachlab.replay, RECORDING, SETTING, TRUTH), {"margins": True, "reserves": True, "rules": SURE}),
+    "replay": (
+        partial(teachlab.replay, RECORDING, SETTING, TRUTH),
+        {"margins": False, "reserves": True, "rules": SURE},
+    ),
     "score": (partial(teachlab.score, RECORDING, SETTING, TRUTH), {"rules": SURE}),
     "evaluate": (
         partial(teachlab.evaluate, RECORDING, "two-sample-midpoint", TRUTH),
@@ -107,7 +110,7 @@ CALLS: dict[str, tuple[Callable[..., Any], dict[str, Any]]] = {
     ),
     "compare": (
         partial(teachlab.compare, RECORDING, [SETTING, HIGH], TRUTH),
-        {"other": OTHER[0], "margins": True, "rules": SURE},
+        {"other": OTHER[0], "margins": False, "rules": SURE},
     ),
     "plan": (
         partial(teachlab.plan, 0.01),
@@ -121,7 +124,6 @@ CALLS: dict[str, tuple[Callable[..., Any], dict[str, Any]]] = {
     ),
 }  # fmt: skip
 NEEDS: dict[tuple[str, str], dict[str, Any]] = {
-    ("replay", "reserves"): {"margins": True},
     ("stale", "before"): {"before_passes": OTHER[1]},
     ("compare", "other"): {"other_passes": OTHER[1]},
 }

@@ -250,3 +250,17 @@ def test_help_loads_nothing_heavy_and_no_command() -> None:
     assert not loaded & (commands | {"teachlab.cli.frame", "teachlab.cli.console", "teachlab.verbs"})
     ours = {name for name in loaded if name.startswith("teachlab")}
     assert len(ours) < 10, ours
+
+
+def test_a_replay_in_python_decides_as_the_command_does() -> None:
+    """Light at the end of the scale, and the level just below it: without a margin it said "use"."""
+    rng = np.random.default_rng(3)
+    start = np.cumsum(rng.integers(150, 260, 60))
+    light = rng.normal(200, 5, int(start[-1]) + 400)
+    for at in start:
+        light[at : at + 40] = 4095
+    info = RecordingInfo(sample_rate_hz=1000.0, unit="counts", full_scale=4095)
+    clipped = Recording.from_array(np.round(light), info)
+    truth = Truth.from_arrays(start, start + 40, lot=[f"L{k // 6}" for k in range(60)])
+    found = teachlab.replay(clipped, Setting(unit="counts", on_level=4094.0, off_level=4000.0), truth)
+    assert found.verdict.decision == "use with a limit"

@@ -234,9 +234,14 @@ def unusable(result: Score) -> bool:
     return result.probably_inverted or not result.counts.onsets
 
 
-def chosen_before(setting: Setting, recording: Recording, stop: int) -> Setting:
-    """Return a setting that records where it was taught and chosen, up to a sample: no claim may use that part."""
+def chosen_before(setting: Setting, recording: Recording, stop: int, scored_from: int = 0) -> Setting:
+    """Return a setting that records where it was taught and chosen, up to a sample: no claim may use that part.
+
+    `scored_from`: sample from which it was scored to be chosen; before it lies what it was taught on.
+    """
     on: dict[str, object] = {"recording": recording.name, "at_sample": 0, "to_sample": stop}
+    if scored_from:
+        on["scored_from_sample"] = scored_from
     if recording.info.digest:
         on["recording_digest"] = recording.info.digest
     taught = setting.taught or Taught(strategy="")
@@ -262,6 +267,30 @@ def shown_stretches(setting: Setting, recording: Recording) -> list[tuple[int, i
         long = int(part.get("evaluations", 1)) * recording.info.sample_rate_hz / rate
         out.append((at, int(part.get("to_sample", at + long))))
     return out
+
+
+def after_teaching(truth: Truth, setting: Setting, trials: Trials, recording: Recording) -> Trials:
+    """Return the trials from the first pass on by which a setting was chosen; all of them if it does not say which.
+
+    On passes on which it was taught it looks better than it is; those by which it was chosen may show that it fails.
+    """
+    evidence = {} if setting.taught is None else setting.taught.evidence
+    chosen = evidence.get("chosen_on", {})
+    if not isinstance(chosen, Mapping) or not _may_be(chosen, recording):
+        return trials
+    first = int(np.searchsorted(truth.start, int(chosen.get("scored_from_sample", 0))))
+    if first <= trials.first_pass:
+        return trials
+    k, gaps = first - trials.first_pass, trials.gap_after >= first
+    return replace(
+        trials,
+        passes=trials.passes[k:],
+        pass_onsets=trials.pass_onsets[k:],
+        gaps=trials.gaps[gaps],
+        gap_onsets=trials.gap_onsets[gaps],
+        gap_after=trials.gap_after[gaps],
+        first_pass=first,
+    )
 
 
 def _may_be(drawn: Mapping[str, object], recording: Recording) -> bool:

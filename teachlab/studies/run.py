@@ -122,7 +122,7 @@ def bench_recording(
     rows, ordered = ranked(results, "" if chosen is None else chosen.strategy)
     orders = order_rows(truth, rows, halves, options)
     if chosen is not None:
-        said = chosen_before(chosen.setting, recording, int(truth.end[middle - 1]))
+        said = chosen_before(chosen.setting, recording, int(truth.end[middle - 1]), int(truth.start[first]))
         worst = None if chosen.worst is None else replace(chosen.worst, taught=said.taught)
         chosen = replace(chosen, setting=said, worst=worst)
         whole = readings.whole(bare(chosen.worst or chosen.setting))

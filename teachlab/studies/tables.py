@@ -57,7 +57,7 @@ def spread_table(bench: RecordingBench) -> Table:
     table.add_column("strategy", no_wrap=True)
     table.add_column(f"on-level, {bench.unit}", justify="right")
     table.add_column("lost, %", justify="right")
-    word, of = time_unit(max((r.median_score.running_hours for r in bench.results if r.median_score), default=0.0))
+    word, of = _unit(bench)
     table.add_column(f"false trips per running {word}", justify="right")
     table.add_column("extra per pass", justify="right")
     for result in bench.results:
@@ -74,7 +74,8 @@ def spread_table(bench: RecordingBench) -> Table:
 def interval_table(bench: RecordingBench) -> Table:
     """Return the exact intervals of every strategy's median setting."""
     table = plain_table(f"Median setting of every strategy, exact {100 * bench.options.rules.confidence:g} % intervals")
-    for column in ("strategy", "on, off", "lost passes", "gaps tripped", "false trips per time", "extra"):
+    per = f"false trips per {_unit(bench)[0]}"
+    for column in ("strategy", "on, off", "lost passes", "gaps tripped", per, "extra"):
         table.add_column(column, no_wrap=column == "strategy")
     for result in bench.results:
         if result.median_draw is None or result.median_draw.setting is None or result.median_score is None:
@@ -103,6 +104,11 @@ def margin_table(bench: RecordingBench) -> Table:
     )
 
 
+def _unit(bench: RecordingBench) -> tuple[str, float]:
+    """Return the unit of time of rates, and how many of it an hour has: all strategies are scored equally long."""
+    return time_unit(max((r.median_score.running_hours for r in bench.results if r.median_score), default=0.0))
+
+
 def _per_time(rate: CountRate) -> str:
     """Return counts above estimate and interval."""
     if rate.estimate is None:
@@ -110,7 +116,7 @@ def _per_time(rate: CountRate) -> str:
     word, of = time_unit(rate.exposure)
     estimate, low, high = (in_figures(value / of, 3) for value in (rate.estimate, rate.low, rate.high))
     span = f"{in_figures(rate.exposure * of, 3)} {SHORT[word]}"
-    return Lines.of(f"{rate.events} in {span}", f"{estimate} [{low}, {high}] per {SHORT[word]}")
+    return Lines.of(f"{rate.events} in {span}", f"{estimate} [{low}, {high}]")
 
 
 def _rate(rate: Rate, more: str = "") -> str:

@@ -18,6 +18,8 @@ from teachlab.questions.replay import replayed
 from teachlab.questions.stress import stress
 from teachlab.questions.verdict import FilesJudged, JudgedBy
 from teachlab.scoring.claimable import chosen_before
+from teachlab.studies.run import bench_recording
+from teachlab.teaching import resolve
 from teachlab.wording.verdict import verdict_lines
 
 SETTING = Setting(unit="counts", on_level=600.0, off_level=550.0)
@@ -202,3 +204,20 @@ def test_nothing_is_claimed_where_more_than_one_pass_in_twenty_is_in_doubt(short
     assert verdict.decision == ("use" if upper else "use with a limit")
     refused = verdict.claim.text.startswith("Nothing is claimed. 4 of 60 passes are shorter than the doubt")
     assert refused is (upper is None)
+
+
+@pytest.mark.parametrize("seed", range(12))
+def test_a_replay_of_the_setting_of_a_bench_decides_as_the_bench_did(seed: int) -> None:
+    """With teaching passes counted, too, a replay could not decide where the bench said that none works."""
+    rng = np.random.default_rng(seed)
+    recording, truth = line()
+    light = next(recording.blocks()).light.copy()
+    for k in np.flatnonzero(rng.random(PASSES) < rng.choice([0.02, 0.15, 0.4])):
+        light[truth.start[k] : truth.end[k]] -= rng.integers(300, 800)
+    some = Recording.from_array(light, recording.info, name="some")
+    found = bench_recording(some, truth, [resolve("two-sample-midpoint")], options=DrawOptions(draws=5))
+    assert found.recommendation is not None
+    again = replayed(some, truth, found.recommendation.setting).verdict
+    assert again is not None
+    assert again.decision == found.verdict.decision
+    assert again.claim == found.verdict.claim

@@ -17,7 +17,7 @@ from teachlab.model.verdict import VerdictReason
 from teachlab.questions.feasibility.two_sides import TwoSides, two_sides
 from teachlab.questions.verdict.judged_by import JudgedBy
 from teachlab.questions.verdict.nearness import at_scale_end, light_step
-from teachlab.scoring.claimable import OpenCondition, claimable, unusable, wrong_apart
+from teachlab.scoring.claimable import OpenCondition, after_teaching, claimable, unusable, wrong_apart
 from teachlab.scoring.claims import lot_counts
 from teachlab.scoring.reasons import LIKE_A_GAP, STANDS_STILL, Reasons, reasons_of
 from teachlab.scoring.scoring import lone_active_gap, score
@@ -110,7 +110,9 @@ class JudgedSetting:
         Whether there are enough lots or stretches for a decision.
     tried : sequence of (CostBound, bool)
         Errors per pass of every setting that was tried, and whether its output is usable; of one setting over all
-        passes, those by which it was taught or chosen included.
+        passes, those by which it was chosen included.
+    fails : CostBound
+        Errors per pass of this setting on the same passes.
     beyond : bool
         Whether these errors are counted on more passes than the claim.
     sides : TwoSides or None
@@ -143,8 +145,10 @@ class JudgedSetting:
         self.cost = counts.bound(by.costs, confidence=rules.confidence)
         self.usable = not unusable(result)
         self.enough = self.passes > 0 and enough_to_decide(self.cost)
-        # Passes by which it was taught or chosen do not overstate its errors: they may show that it fails.
-        self.tried = candidates or [(every.bound(confidence=rules.confidence), self.usable)]
+        # Passes by which it was chosen do not overstate its errors: they may show that it fails.
+        after = lot_counts(truth, after_teaching(truth, setting, self.every, recording))
+        self.fails = after.bound(confidence=rules.confidence)
+        self.tried = candidates or [(self.fails, self.usable)]
         self.beyond = bool(candidates) or self.passes < self.of
         self.step = step = light_step(recording, margin)
         self.margin = margin

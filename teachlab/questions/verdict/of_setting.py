@@ -339,6 +339,8 @@ def _undecided(case: JudgedSetting) -> tuple[list[VerdictReason], tuple[str, ...
         unsure = f"{judged} are too few to be sure that it makes too many."
         if case.beyond:
             unsure = "With those by which it was taught or chosen it is not sure that it makes too many."
+        if (low := case.fails.low) > by.accepted:
+            unsure = f"At least {in_figures(100 * low, 2)} are sure, but not that no setting tried works."
         told = (
             f"{unlike_figures(100 * errors, 100 * by.accepted)} errors per 100 passes, {100 * by.accepted:g} are "
             f"accepted. {unsure}"
