@@ -9,6 +9,9 @@ from teachlab.model.printable_text import in_figures, to_error, typed_again
 
 WIDTH_TELLS = 2.0
 """Passes that are longer or shorter by more than this many uncertainties of a border are mentioned."""
+FEW = 8
+"""Fewer passes may meet edges by chance as well as their own."""
+TRUST = "Trust no count below before that is settled."
 
 
 def lead_lines(alignment: Alignment | None, recording: str, truth: str | None = None, *, step: str = "") -> list[str]:
@@ -45,20 +48,25 @@ def finding(alignment: Alignment) -> list[str]:
         return [
             f"Passes {a.parted.first} to {a.parted.last} lie {by} {late} against this light than the others: the clock "
             "of the table jumped. One shift cannot mend that. Correct the times of one part, then run this again. "
-            "Trust no count below before that is settled."
+            f"{TRUST}"
         ]
     if not a.belongs:
         if a.by_chance:
+            if (few := a.lags.begins.size) < FEW:
+                return [
+                    "Whether your passes follow this light is not known: edges would lie as near to the borders of "
+                    f"only {few} passes by chance. Take a longer recording. {TRUST}"
+                ]
             return [
-                "Your passes do not follow this light: at their borders it rises and falls no more often than noise "
-                "does. Do they belong to this recording? Trust no count below before that is settled."
+                "Your passes do not follow this light: edges lie about their borders as they would by chance. "
+                f"Do they belong to this recording? {TRUST}"
             ]
         off = abs(a.lags.end - a.lags.begin)
         width = f", and they are {duration(a.ms(off))} too long or too short"
         return [
             f"Your passes do not follow this light: their borders scatter by ±{duration(jitter)} about it"
             f"{width if off > a.lags.jitter else ''}. Do they belong to this recording? "
-            "Trust no count below before that is settled."
+            f"{TRUST}"
         ]
     lines, (scatter, which) = [], a.lags.scatter
     if a.moves:

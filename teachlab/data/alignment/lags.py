@@ -23,6 +23,8 @@ MEDIAN_ERROR = 1.2533
 """Standard error of a median of normal values divided by that of their mean, √(π/2)."""
 TWO_SIDED = 0.975
 """Quantile at the upper end of an interval that holds 95 %."""
+WITHIN = 1.5
+"""A border is matched within so many jitters, at least within half a sample."""
 FAR_LARGER = 2.0
 """Borders of one side are told by themselves if their jitter is so many times that of all."""
 
@@ -66,6 +68,11 @@ class Lags:
     def borders(self) -> int:
         """How many borders have a crossing."""
         return int(np.count_nonzero(~np.isnan(self.begins)) + np.count_nonzero(~np.isnan(self.ends)))
+
+    @property
+    def within(self) -> float:
+        """How near to its border an edge lies that matches it, samples."""
+        return max(WITHIN * self.jitter, 0.5)
 
     @property
     def scatter(self) -> tuple[float, str]:

@@ -5,20 +5,21 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import replace
 from itertools import pairwise
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
 from teachlab.data.alignment.answer import Alignment, Group, Parted
+from teachlab.data.alignment.chance import is_chance
 from teachlab.data.alignment.coarse_shift import bins_of, coarse_shifts
 from teachlab.data.alignment.crossings import Crossings, Reaches, crossings_beside, stretches_of
-from teachlab.data.alignment.lags import Lags, fit_lags, nearest
+from teachlab.data.alignment.lags import Lags, fit_lags
 from teachlab.data.alignment.shift import ClockShift
-from teachlab.data.alignment.stretches import EXAMINED, MOST_PASSES, RUNS, Bins, NearLight, runs_of
+from teachlab.data.alignment.stepped import step_of
+from teachlab.data.alignment.stretches import EXAMINED, RUNS, Bins, NearLight, runs_of
 from teachlab.data.alignment.whole_periods import (
     NEARLY_AS_WELL,
-    WITHIN,
     OtherFit,
     ambiguous,
     is_clear,
@@ -36,15 +37,25 @@ TIME_GROUPS = 8
 MOST_OF = 0.7
 NEAR_ENOUGH = 1.0
 """Samples; windows that differ by no more than this see the same step."""
+SHARP, HALF = 1.5, 0.5
+"""Samples. Steeper edges may lie on whole samples as borders do: then a median knows no more than half a sample."""
 KNOWN = 0.25
 """Of a long recording, more passes are examined until the shift is known to this share of the doubt of a border."""
-LOOSE, LOOSE_SAMPLES = 0.08, 4.0
-"""Borders that vary by less than this share of a usual pass or gap, or by so many samples, meet no noise by chance."""
 FEWEST_PARTED, MOST_AMONG = 12, 4
 """Passes that lie elsewhere together are at least so many, with at most one of others among so many of them."""
 PARTED_FIT = 0.8
 """Share of their borders that another shift must move to the light."""
-_Found = tuple[Lags, list[OtherFit], Crossings]
+SLOW, CLOSE, MOST_MOVES = 0.2, 0.1, 8
+"""For edges that take this share of a usual pass, windows are laid anew until they move less, samples, or so often."""
+
+
+class _Found(NamedTuple):
+    """Lags, the fit of other shifts, the crossings, and the shift at which windows were laid for them."""
+
+    lags: Lags
+    fits: list[OtherFit]
+    crossings: Crossings
+    guess: ClockShift
 
 
 class AlignmentReading:
@@ -115,7 +126,10 @@ def measure_alignment(recording: Recording, truth: Truth, reading: AlignmentRead
     ]
     if not found:
         return None
-    (lags, fits, crossings), direction = _likelier(found)
+    (lags, fits, crossings, _), direction = _likelier(found)
+    if crossings.edge < SHARP:
+        low, high = min(lags.low, lags.shift.shift - HALF), max(lags.high, lags.shift.shift + HALF)
+        lags = replace(lags, low=low, high=high)
     rate = recording.info.sample_rate_hz
     passes = ~np.isnan(lags.begins) | ~np.isnan(lags.ends)
     measured = Alignment(
@@ -135,38 +149,43 @@ def measure_alignment(recording: Recording, truth: Truth, reading: AlignmentRead
             for a, b in pairwise(np.linspace(0, recording.samples, TIME_GROUPS + 1).tolist())
         ),
     )
-    if _by_chance(measured, NearLight(recording, -UPWARDS[direction]), truth, crossings):
+    rows = _examined(truth, crossings)
+    start, end = (lags.shift.of(side.astype(np.float64)) for side in (truth.start, truth.end))
+    reach = Reaches.of(start, end, recording.samples).of_rows(rows)
+    left = replace(lags, begins=lags.begins[rows], ends=lags.ends[rows])
+    if is_chance(start[rows], end[rows], crossings, reach, left):
         return replace(measured, by_chance=True)
-    return replace(measured, parted=_parted(measured, NearLight(recording, UPWARDS[direction]), truth, crossings))
+    light = NearLight(recording, UPWARDS[direction])
+    return replace(measured, parted=_stepped(measured, truth, rows) or _parted(measured, light, truth, rows))
 
 
-def _by_chance(measured: Alignment, turned: NearLight, truth: Truth, crossings: Crossings) -> bool:
-    """Whether light turned over crosses at the same borders nearly as often, as noise does.
+def _examined(truth: Truth, crossings: Crossings) -> NDArray[np.int64]:
+    """Return the rows of the passes whose light was examined."""
+    runs = runs_of(truth.passes, stop=crossings.passes // RUNS)
+    return np.concatenate([np.arange(*run) for run in runs])
 
-    Where objects may be brighter or darker, each border has a crossing one way, and hardly any has both.
+
+def _stepped(measured: Alignment, truth: Truth, rows: NDArray[np.int64]) -> Parted | None:
+    """Return the shorter side of a jump of the clock that lies within reach; None if there is none.
+
+    A shift with a difference of rate would lie half-way between both sides everywhere.
     """
-    lags, samples = measured.lags, measured.samples
-    if 2 * lags.jitter <= min(LOOSE * measured.shortest, LOOSE_SAMPLES):
-        return False
-    a, b = (lags.shift.of(side.astype(np.float64)) for side in (truth.start, truth.end))
-    reach = Reaches.of(a, b, samples)
-    found = crossings_beside(turned, a, b, reach, samples, runs_of(a.size, stop=crossings.passes // RUNS))
-    over = ~np.isnan([nearest(found.begins, a, reach.before, reach.inside),
-                      nearest(found.ends, b, reach.inside, reach.after)])  # fmt: skip
-    own = ~np.isnan([lags.begins, lags.ends])
-    either, both = np.count_nonzero(own | over), np.count_nonzero(own & over)
-    alone = either >= crossings.passes and 4 * both <= np.count_nonzero(own)
-    return bool(np.count_nonzero(own) < 2 * np.count_nonzero(over)) and not alone
+    lags = measured.lags
+    found = step_of(lags.begins[rows], lags.ends[rows], (truth.start + truth.end)[rows] / 2)
+    edge = 0.0 if np.isnan(measured.edge) else measured.edge
+    if found is None or not abs(found.size) > max(measured.doubt, 2 * found.jitter + edge):
+        return None
+    if 2 * found.at < rows.size:
+        return Parted(0, int(rows[found.at - 1]), -found.size)
+    return Parted(int(rows[found.at]), truth.passes - 1, found.size)
 
 
-def _parted(measured: Alignment, light: NearLight, truth: Truth, crossings: Crossings) -> Parted | None:
+def _parted(measured: Alignment, light: NearLight, truth: Truth, rows: NDArray[np.int64]) -> Parted | None:
     """Return a run of passes that another shift moves to the light; None if there is none.
 
     Borders without a crossing may also lie where nothing is seen. So that run is measured by itself.
     """
-    lags, passes = measured.lags, truth.passes
-    runs = runs_of(passes, stop=crossings.passes // RUNS) if passes > MOST_PASSES else runs_of(passes)
-    rows = np.concatenate([np.arange(*run) for run in runs])
+    lags = measured.lags
     off = max(measured.doubt, measured.doubt_after)
     with np.errstate(invalid="ignore"):
         here = (np.abs(lags.begins[rows]) <= off) | (np.abs(lags.ends[rows]) <= off)
@@ -223,7 +242,7 @@ def _likelier(found: list[tuple[_Found, Direction]]) -> tuple[_Found, Direction]
     Passes that are late by about their length lie on gaps, and gaps turned over look like passes. Their lengths differ
     from those of the passes, unless the line is regular.
     """
-    within = max(0.5, WITHIN * min(one[0].jitter for one, _ in found))
+    within = min(one.lags.within for one, _ in found)
     # Of the passes that were examined, which may be fewer in one direction than in the other.
     met = [
         float(sum(np.count_nonzero(np.abs(side) <= within) for side in (one[0].begins, one[0].ends)) / one[2].passes)
@@ -249,16 +268,25 @@ def _found(light: NearLight, truth: Truth, samples: int) -> _Found | None:
         )
         if better is not None and own_fit(better[1]).matched > own_fit(found[1]).matched:
             found = better
-    if found[0].shift.most > NEAR_ENOUGH:
-        # Windows at the places of the passes see cleaner steps than windows at the coarse guess.
-        found = _fitted(light, truth, samples, found[0].shift) or found
-    lags, fits, _ = found
+    for _ in range(MOST_MOVES):
+        # Windows at the places of the passes see cleaner steps than windows at a guess. Where edges take much of a
+        # pass, crossings go half of the way with the windows, and one step is not enough.
+        slow = found.crossings.edge > SLOW * float(np.median(end - start))
+        if _apart(found.guess, found.lags.shift) <= (CLOSE if slow else NEAR_ENOUGH):
+            break
+        found = _fitted(light, truth, samples, found.lags.shift) or found
+    lags, fits, *_ = found
     pitch = next((abs(fit.shift) for fit in fits if fit.passes in (-1, 1)), None)
     if ambiguous(fits) and pitch and (off := round(lags.shift.shift / pitch)):
         # If shifts cannot be separated, the smallest one is reported.
         other = _fitted(light, truth, samples, ClockShift(samples, lags.shift.shift - off * pitch))
         found = other if other is not None else found
     return found
+
+
+def _apart(one: ClockShift, other: ClockShift) -> float:
+    """Return the largest distance between two shifts of the same recording, samples."""
+    return abs(one.shift - other.shift) + abs(one.rate - other.rate) * one.samples / 2
 
 
 def _share(found: _Found) -> float:
@@ -285,7 +313,7 @@ def _fitted(light: NearLight, truth: Truth, samples: int, guess: ClockShift) -> 
             fits = other_fits(*places, lags, [*pairwise([0, *ends])])
             left = np.full((2, start.size), np.nan)
             left[:, rows] = lags.begins, lags.ends
-            found = replace(lags, begins=left[0], ends=left[1]), fits, crossings
+            found = _Found(replace(lags, begins=left[0], ends=left[1]), fits, crossings, guess)
         if runs == whole or (found is not None and _is_enough(found, truth, samples)):
             break
     return found
@@ -293,6 +321,6 @@ def _fitted(light: NearLight, truth: Truth, samples: int, guess: ClockShift) -> 
 
 def _is_enough(found: _Found, truth: Truth, samples: int) -> bool:
     """Whether the shift is known everywhere to a fraction of the doubt of a border, also as to whole passes."""
-    lags, fits, _ = found
+    lags, fits, *_ = found
     at_ends = (lags.high - lags.low) / 2 + (lags.rate_high - lags.rate_low) / 2 * samples / 2
     return bool(at_ends <= KNOWN * max(1.0, truth.uncertainty_samples)) and is_clear(fits)

@@ -21,8 +21,8 @@ NEAR_LIMIT = 0.1
 """Four standard errors of a share of 256 borders."""
 FEWEST_MET = 0.25
 """A shift is no alternative if fewer borders than this share have an edge within half a pitch."""
-WITHIN = 1.5
-"""A border is matched within so many jitters, plus half a sample."""
+FEWEST_TOLD = 2
+"""A single border fits any shift."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,7 +66,6 @@ def other_fits(
         Passes ``[first, stop)`` that were examined.
     """
     moved = lags.shift.of(start), lags.shift.of(end)
-    within = max(WITHIN * lags.jitter, 0.5)
     found = []
     pitch = float(np.median(np.diff(moved[0]))) if start.size > 1 else float(lags.shift.samples)
     for passes in (0, *TRIED):
@@ -82,11 +81,11 @@ def other_fits(
             half = np.full(places.size, pitch / 2)
             off = nearest(seen, places + by + fit - lags.shift.shift, half, half)[inside]
             known = off[~np.isnan(off)]
-            if known.size == 0:
+            if known.size < (FEWEST_TOLD if passes else 1):
                 continue
             shifts.append(float(np.median(known)))
             met += int(known.size)
-            hits += int(np.count_nonzero(np.abs(known - shifts[-1]) <= within))
+            hits += int(np.count_nonzero(np.abs(known - shifts[-1]) <= lags.within))
             trials += int(np.count_nonzero(inside))
         if trials:
             found.append(OtherFit(passes, by + float(np.mean(shifts)), hits / trials, met / trials))

@@ -1,8 +1,9 @@
-"""The interval of the shift: how often it holds the shift that was made."""
+"""The interval of the shift: how often it holds the shift that was made, also with steep and with slow edges."""
 
 from __future__ import annotations
 
 import numpy as np
+import pytest
 
 from teachlab.data.alignment import measure_alignment
 from teachlab.model.recording import Direction, Recording, RecordingInfo
@@ -29,3 +30,54 @@ def test_the_interval_of_few_passes_holds_the_shift_as_often_as_it_says() -> Non
         assert found is not None
         held.append(found.lags.low <= shift <= found.lags.high)
     assert sum(held) >= 460
+
+
+def boxes(
+    rng: np.random.Generator, passes: int, edge: float, shift: float, pitch: float = 1.0
+) -> tuple[Recording, Truth]:
+    """Return boxes of 60 to 110 units every 150 to 330, and passes so much early; `pitch`: samples a unit."""
+    length, gap = rng.uniform(60, 110, passes) * pitch, rng.uniform(90, 220, passes + 1) * pitch
+    start = np.cumsum(gap[:-1]) + np.concatenate(([0], np.cumsum(length[:-1])))
+    end = start + length
+    at = np.arange(int(end[-1] + gap[-1])) + 0.5
+    ramps = np.minimum((at - start[:, None]) / edge, (end[:, None] - at) / edge) + 0.5
+    light = 2000 + 800 * np.clip(ramps, 0, 1).max(axis=0) + rng.normal(0, 10, at.size)
+    info = RecordingInfo(sample_rate_hz=1000, unit="counts", direction=Direction.RISE)
+    early = (np.rint(side - shift).astype(int) for side in (start, end))
+    return Recording.from_array(light, info), Truth.from_arrays(*early)
+
+
+def held(passes: int, edge: float, pitch: float = 1.0) -> tuple[int, float]:
+    """Return in how many of 40 recordings the interval holds the shift, and the largest error, samples."""
+    inside, errors = 0, []
+    for seed in range(40):
+        rng = np.random.default_rng([seed, passes])
+        shift = float(rng.uniform(-12, 12)) * pitch
+        found = measure_alignment(*boxes(rng, passes, edge, shift, pitch))
+        assert found is not None
+        inside += found.lags.low <= shift <= found.lags.high
+        errors.append(abs(found.lags.shift.shift - shift))
+    return inside, max(errors)
+
+
+def test_the_interval_of_edges_that_are_steeper_than_a_sample_holds_the_shift() -> None:
+    """Borders and edges lie on whole samples: a median of them is off by up to a half, however many there are."""
+    inside, most = held(60, 0.8, pitch=0.25)
+    assert inside == 40
+    assert most > 0.15  # more than the 0.1 that 60 passes of slow edges are off by
+
+
+def test_edges_that_take_most_of_a_pass_are_found_from_any_side() -> None:
+    """Edges of 50 samples on passes of 60 to 110: windows at a coarse guess drew the crossings to it."""
+    inside, most = held(40, 50.0)
+    assert inside >= 36
+    assert most < 1.0
+
+
+def test_three_passes_of_uneven_pitch_fit_one_shift() -> None:
+    """Shifted by two passes a single one is left, and a single one fits anything."""
+    for seed in range(10):
+        found = measure_alignment(*boxes(np.random.default_rng(seed), 3, 4.0, 7.0))
+        assert found is not None
+        assert not found.ambiguous
+        assert found.lags.shift.shift == pytest.approx(7, abs=1.5)

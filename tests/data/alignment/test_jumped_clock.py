@@ -9,6 +9,7 @@ import pytest
 import shell
 
 from teachlab.data.alignment import measure_alignment
+from teachlab.data.alignment.stepped import step_of
 from teachlab.data.recording_files import write_recording
 from teachlab.data.truth_files import write_truth
 from teachlab.model.recording import Direction, Recording, RecordingInfo
@@ -115,3 +116,82 @@ def test_nothing_is_written_and_the_part_is_said_first(tmp_path: Path) -> None:
         "others: the clock of the table jumped. One shift cannot mend that. Correct the times of one part, then run "
         "this again. Trust no count below before that is settled."
     )
+
+
+def boxes(passes: int, jumps: dict[int, float], *, ppm: float = 0.0, scatter: float = 0.0) -> tuple[Recording, Truth]:
+    """Return boxes of 60 to 110 samples every 150 to 330, and passes that come so much later from some passes on."""
+    rng = np.random.default_rng(7)
+    length, gap = rng.integers(60, 110, passes), rng.integers(90, 220, passes + 1)
+    start = np.cumsum(gap[:-1]) + np.concatenate(([0], np.cumsum(length[:-1])))
+    at = np.arange(start[-1] + length[-1] + gap[-1]) + 0.5
+    corners = np.stack([start - 2, start + 2, start + length - 2, start + length + 2], 1).ravel()
+    light = 200 + np.interp(at, corners, np.tile([0.0, 800, 800, 0], passes)) + rng.normal(0, 10, at.size)
+    late = np.zeros(passes)
+    for first, by in jumps.items():
+        late[first:] += by
+    late += 1e-6 * ppm * (start - at.size / 2)
+    sides = (np.rint(side + late + rng.normal(0, scatter, passes)).astype(int) for side in (start, start + length))
+    info = RecordingInfo(sample_rate_hz=RATE, unit="mV", direction=Direction.RISE)
+    return Recording.from_array(light, info, name="boxes"), Truth.from_arrays(*sides, uncertainty_samples=1)
+
+
+@pytest.mark.parametrize("ppm", [0, 300])
+@pytest.mark.parametrize(
+    ("at", "by", "lies"), [(50, 30, (50, 99)), (50, -12, (50, 99)), (40, 30, (0, 39)), (92, 25, (92, 99))]
+)
+def test_a_jump_within_reach_is_no_clock_that_runs_fast(at: int, by: int, lies: tuple[int, int], ppm: float) -> None:
+    """Both sides meet their edges, and a line through both sides looks like a clock 1400 ppm fast."""
+    found = measure_alignment(*boxes(100, {at: by}, ppm=ppm))
+    assert found is not None
+    assert found.parted is not None
+    assert (found.parted.first, found.parted.last) == pytest.approx(lies, abs=1)
+    assert found.parted.lag == pytest.approx(-by if lies[0] else by, abs=1)
+
+
+@pytest.mark.parametrize("jumps", [{}, {50: 3}], ids=["none", "within an edge"])
+@pytest.mark.parametrize(("ppm", "scatter"), [(0, 0.5), (300, 0.5), (-500, 3), (0, 10)])
+def test_a_clock_that_drifts_or_scatters_has_not_jumped(jumps: dict[int, float], ppm: float, scatter: float) -> None:
+    found = measure_alignment(*boxes(100, jumps, ppm=ppm, scatter=scatter))
+    assert found is not None
+    assert found.parted is None
+
+
+@pytest.mark.parametrize("seed", range(40))
+def test_a_jump_lies_where_two_lines_fit_best(seed: int) -> None:
+    """Every place tried, two parallel lines by least squares; the scatter is small against the jump."""
+    rng = np.random.default_rng(seed)
+    count = int(rng.integers(20, 60))
+    times, at = np.sort(rng.uniform(0, 1000, count)), int(rng.integers(6, count - 6))
+    size, slope = rng.choice([-1, 1]) * rng.uniform(20, 40), rng.uniform(-0.01, 0.01)
+    values = slope * times + np.where(np.arange(count) >= at, size, 0.0) + rng.normal(0, 0.5, count)
+    flat = values - np.polyval(np.polyfit(times, values, 1), times)
+
+    def left(k: int) -> float:
+        model = np.column_stack([times, np.arange(count) >= k, np.ones(count)])
+        return float(np.sum((flat - model @ np.linalg.lstsq(model, flat, rcond=None)[0]) ** 2))
+
+    found = step_of(flat, flat, times)
+    assert found is not None
+    assert found.at == at == min(range(5, count - 4), key=left)
+    assert found.size == pytest.approx(size, abs=2)
+
+
+@pytest.mark.parametrize("seed", range(100))
+def test_deviations_without_a_jump_have_none(seed: int) -> None:
+    """Normal, far-tailed, of two kinds in turn, curved, and with a rest of a slope."""
+    rng = np.random.default_rng(seed)
+    count = int(rng.integers(10, 200))
+    times = np.arange(count) * 50.0
+    shapes = (
+        rng.normal(0, 1, count), rng.standard_cauchy(count), rng.normal(0, 1, count) + 20 * (np.arange(count) % 2),
+        20 * (times / times[-1] - 0.5) ** 2 + rng.normal(0, 1, count), times / times[-1] + rng.normal(0, 1, count),
+    )  # fmt: skip
+    for left in shapes:
+        begins = np.where(rng.random(count) < 0.1, np.nan, left)
+        found = step_of(begins, left, times)
+        assert found is None or abs(found.size) < 2 * found.jitter
+
+
+def test_a_jump_of_borders_that_are_else_exact() -> None:
+    left = np.where(np.arange(60) < 52, 0.0, -25.0)
+    assert step_of(left, left, np.arange(60.0)) == (52, -25.0, 0.0)
