@@ -578,6 +578,15 @@ def test_moments_are_the_time_of_day_where_the_recording_knows_it(script: Any) -
     ]
     assert told == ["0:00:00.000", "0:01:05.000", "0:59:59.999", "12:34:56.500"]
     assert script.evaluate("facts => moment(facts, 599.99, 1)", long) == "0:09:59"
+    # The axis tells them in the same way, at whole minutes and hours.
+    axis = script.evaluate(
+        "facts => { const a = timeAxis(facts); return [a.label, a.values(null, [0, 1800, 3600]), a.incrs] }", long
+    )
+    assert axis[0].endswith("from the start")
+    assert axis[1] == ["0:00:00", "0:30:00", "1:00:00"]
+    assert {60, 1800, 3600} <= set(axis[2])
+    assert not any(3600 % step for step in axis[2] if 1 <= step <= 3600)
+    assert script.evaluate("timeAxis", short) == {"label": "s from the start"}
 
 
 def test_the_page_prints_as_one_sheet_in_grey(chromium: Any, tmp_path: Path) -> None:

@@ -228,6 +228,22 @@ export function say(text) {
 /** Recordings from this length on, seconds, are read in hours and minutes. */
 const LONG_S = 600;
 
+/** Steps of an axis that is read in hours and minutes, seconds. */
+const CLOCK_STEPS = [0.001, 0.002, 0.005, 0.01, 0.02, 0.05, 0.1, 0.2, 0.5, 1, 2, 5, 10, 15, 30, 60, 120, 300, 600, 900, 1800, 3600,
+  7200, 10800, 21600, 43200, ...[1, 2, 5, 10, 20, 50, 100, 200, 500, 1000, 2000, 5000, 10000].map((days) => 86400 * days)];
+
+/**
+ * What an axis of time says: time of day, hours and minutes from the start, or, for short recordings, seconds.
+ * @param {any} facts
+ */
+export function timeAxis(facts) {
+  if (facts.began === null && facts.samples / facts.sample_rate_hz < LONG_S) return { label: "s from the start" };
+  const values = (/** @type {any} */ _u, /** @type {number[]} */ at) =>
+    at.map((seconds) => moment(facts, seconds, at.length > 1 ? at[1] - at[0] : 1));
+  const label = facts.began === null ? "time from the start" : "time of day";
+  return { label, values, space: 110, incrs: CLOCK_STEPS };
+}
+
 /**
  * When a moment of the recording was: time of day where the recording knows it, else from the start, as in the terminal.
  * @param {any} facts

@@ -6,7 +6,7 @@
  * @import {NearLight} from "./serving.js"
  * @typedef {{low: ArrayLike<number>, high: ArrayLike<number>, invalid: ArrayLike<number>|null, block: number, origin: number}} Folded
  */
-import { colour, eachFrame, font, levelText, moment, textSize } from "./drawing.js";
+import { colour, eachFrame, font, levelText, textSize, timeAxis } from "./drawing.js";
 import { EXCLUDED, HELD, HIT, JOINED, MERGED, MISS, TRIPPED } from "./scoring.js";
 import { rankOf } from "./tables.js";
 
@@ -93,9 +93,7 @@ export class Trace {
   made() {
     const ink = () => colour("light"), quiet = () => colour("quiet"), line = () => colour("line");
     const axis = { stroke: quiet, font: font(), grid: { stroke: line, width: 0.5 }, ticks: { stroke: line } };
-    const { unit, began } = this.hand.facts;
-    const when = (/** @type {any} */ _u, /** @type {number[]} */ at) =>
-      at.map((seconds) => moment(this.hand.facts, seconds, at.length > 1 ? at[1] - at[0] : 1));
+    const { unit } = this.hand.facts;
     const plot = new uPlot({
       width: this.place.clientWidth, height: this.height(), legend: { show: false },
       cursor: { drag: { x: true, y: false, setScale: false }, points: { show: false }, y: false },
@@ -103,8 +101,7 @@ export class Trace {
       series: [{}, { stroke: ink, width: 1, points: { show: false } }, { stroke: ink, width: 1, points: { show: false } }],
       bands: [{ series: [2, 1], fill: ink }],
       axes: [
-        { ...axis, ...(began === null ? { label: "s from the start" } : { label: "time of day", values: when, space: 110 }),
-          labelFont: font(), labelSize: textSize() * 1.6, size: textSize() * 2.6 },
+        { ...axis, ...timeAxis(this.hand.facts), labelFont: font(), labelSize: textSize() * 1.6, size: textSize() * 2.6 },
         { ...axis, label: Array.from(unit).slice(0, 30).join(""), labelFont: font(), labelSize: textSize() * 1.6,
           size: (/** @type {any} */ _u, /** @type {string[]|null} */ texts) =>
             18 + textSize() * 0.65 * Math.max(3, ...(texts ?? []).map((t) => t.length)) },
