@@ -213,12 +213,14 @@ def _worst(
         around = max(5, (row["end"] - row["start"]) // 2)
         block = recording.read(row["start"] - around, row["end"] + around)
         light, at = _thinned(block.as_float())
-        time = (at + block.start - row["start"]) * 1000 / record["data"]["sample_rate_hz"]
-        axes.axvspan(0, (row["end"] - row["start"]) * 1000 / record["data"]["sample_rate_hz"], color=SHADE)
+        rate = record["data"]["sample_rate_hz"]
+        unit, long = time_axis((row["end"] - row["start"] + 2 * around) / rate)
+        time = (at + block.start - row["start"]) / rate / long
+        axes.axvspan(0, (row["end"] - row["start"]) / rate / long, color=SHADE)
         axes.plot(time, light, color=LOST if row["outcome"] != "hit" else LIGHT, linewidth=0.8)
         _levels(axes, record)
         axes.set_title(f"pass {row['pass']}: {row['reason'] or row['outcome']}", fontsize=8)
-        axes.set_xlabel("after its start, ms", fontsize=7)
+        axes.set_xlabel(f"after its start, {unit}", fontsize=7)
         if k % 3 == 0:
             axes.set_ylabel(_unit(record), fontsize=7)
     return "; ".join(f"pass {row['pass']}: {row['reason'] or row['outcome']}" for row in worst) + "."

@@ -11,7 +11,7 @@ import numpy as np
 from teachlab.data.quality.labelling import Proposal
 from teachlab.data.quality.pass_doubts import LEAST_DOUBT, PassDoubt
 from teachlab.data.quality.trace_figure import envelope
-from teachlab.light.drawing import GREY, LIGHT, LOST, PASS, drawing, picture
+from teachlab.light.drawing import GREY, LIGHT, LOST, PASS, drawing, picture, time_axis
 from teachlab.model.printable_text import moment, number_of, printable
 from teachlab.model.recording import Recording
 
@@ -64,8 +64,9 @@ def _draw(axes: Any, recording: Recording, one: PassDoubt, middle: float) -> Non
     room = max(8, (one.end - one.start) // 2)
     start, stop = max(0, one.start - room), min(recording.samples, one.end + room)
     found = envelope(recording, start, stop, columns=240)
-    x = 1000 * (np.repeat(found.edges, 2)[1:-1] - one.start) / rate
-    axes.axvspan(0, 1000 * (one.end - one.start) / rate, color=PASS, alpha=0.25, linewidth=0)
+    unit, long = time_axis((stop - start) / rate)
+    x = (np.repeat(found.edges, 2)[1:-1] - one.start) / rate / long
+    axes.axvspan(0, (one.end - one.start) / rate / long, color=PASS, alpha=0.25, linewidth=0)
     axes.fill_between(x, np.repeat(found.low, 2), np.repeat(found.high, 2), color=LIGHT, linewidth=0.8)
     axes.axhline(middle, color=GREY, linewidth=0.7, linestyle="--")
     axes.set_title(
@@ -75,4 +76,4 @@ def _draw(axes: Any, recording: Recording, one: PassDoubt, middle: float) -> Non
         color=LOST if one.doubt >= LEAST_DOUBT else GREY,
     )
     axes.tick_params(labelsize=6)
-    axes.set_xlabel("ms", fontsize=6)
+    axes.set_xlabel(unit, fontsize=6)
