@@ -23,6 +23,8 @@ if TYPE_CHECKING:
     from teachlab.studies.result import RecordingBench, StrategyResult
 
 BINS = 80
+THIN = 1 / 300
+"""An area of a smaller share of its axis cannot be seen: a line takes its place."""
 MARGIN = 0.05
 """Room at the ends of an axis, as a share of it."""
 MOST_DRAWN = 12
@@ -139,9 +141,12 @@ def _draw_light(axes: Any, bench: RecordingBench, truth: Truth, extremes: PassAn
 def _draw_levels(axes: Any, bench: RecordingBench) -> None:
     best = bench.best_fixed
     low, high = best.on_interval if best.setting.light_on else best.off_interval
-    axes.axvspan(low, high, color=GREY, alpha=0.14, linewidth=0, zorder=0,
-                 label=f"as good as the best fixed setting ({best.cost:.3g} per pass)")  # fmt: skip
     _keep_near_the_light(axes, bench)
+    ends, named = axes.get_xlim(), f"the best fixed setting ({best.cost:.3g} per pass)"
+    if high - low > THIN * (ends[1] - ends[0]):
+        axes.axvspan(low, high, color=GREY, alpha=0.14, linewidth=0, zorder=0, label=f"as good as {named}")
+    else:
+        axes.axvline((low + high) / 2, color=GREY, linewidth=0.9, linestyle="--", zorder=0, label=named)
     for row, result in enumerate(bench.results):
         taught = [d for d in result.draws if d.setting is not None]
         at = np.array([d.setting.activation for d in taught if d.setting is not None])

@@ -20,12 +20,12 @@ TRUTH = Truth.from_arrays(STARTS, STARTS + 20)
 
 
 def drawn(monkeypatch: pytest.MonkeyPatch, offset: float, *names: str) -> Any:
-    """The axes of levels, light and cost of a line whose passes stand 800 above its gaps."""
+    """The axes of levels, light and cost of a line whose passes stand 600 or 800 above its gaps."""
     made: list[Any] = []
     monkeypatch.setattr(figure, "picture", lambda one, kind, says="": made.append(one) or b"")
     light = offset + np.random.default_rng(5).integers(-1, 2, int(STARTS[-1]) + 90).astype(float)
-    for a in STARTS:
-        light[a : a + 20] += 800
+    for k, a in enumerate(STARTS):
+        light[a : a + 20] += (600, 800)[k % 2]
         light[a + 30 : a + 33] += 850
     info = RecordingInfo(sample_rate_hz=1000.0, unit="mV", direction=Direction.RISE)
     recording = Recording.from_array(light, info, name="line")
@@ -58,3 +58,13 @@ def test_a_row_says_that_its_settings_have_a_filter_or_delays(monkeypatch: pytes
     names = {text.get_text().split("\n")[0].split(". ")[1]: text.get_text() for text in levels.get_yticklabels()}
     assert names["designed"].endswith("(with filter or delays)")
     assert "\n" not in names["two-sample-midpoint"]
+
+
+def test_the_best_setting_is_seen_where_no_other_level_is_as_good(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A design is the best here; the area of levels as good as its own had no width, only a name."""
+    levels, *_ = drawn(monkeypatch, 200.0, "designed")
+    (line,) = [one for one in levels.lines if one.get_label().startswith("the best fixed setting (0 per pass)")]
+    low, high = levels.get_xlim()
+    assert low < line.get_xdata()[0] < high
+    levels, *_ = drawn(monkeypatch, 200.0, "two-sample-midpoint")
+    assert [one.get_label()[:21] for one in levels.patches] == ["as good as the best f"]
