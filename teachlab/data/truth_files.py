@@ -8,7 +8,7 @@ import difflib
 import io
 import json
 import re
-from collections.abc import Callable
+from collections.abc import Callable, Collection
 from dataclasses import asdict, replace
 from pathlib import Path
 from typing import Annotated, Any, Literal
@@ -108,10 +108,7 @@ def read_passes(
     """
     where = str(path)
     convert = whole_positions if convert is None else convert
-    is_csv = ending_of(where) in (".csv", ".tsv", ".txt")
-    if ending_of(where) in (".xlsx", ".xls", ".ods"):
-        raise TruthError(f"{where}: this is a workbook. Save the sheet of passes as CSV in UTF-8 and give that.")
-    table, document = _read_csv(path) if is_csv else _read_parquet(path)
+    table, document = _read_table(path)
     facts = {} if document is None else _facts(document, f"{where}, '{METADATA_KEY}'")
     stated = facts.pop("uncertainty_samples", None)
     if document is None and {"doubt", "reason"} <= set(table.column_names):
@@ -130,6 +127,26 @@ def read_passes(
     except TruthError as fault:
         raise TruthError(str(fault) if str(fault).startswith(where) else f"{where}: {fault}") from None
     return replace(truth, uncertainty_samples=doubt(truth) if stated is None else stated)
+
+
+def unused_columns(path: str | Path, used: Collection[str]) -> list[str]:
+    """Return the columns of a table of another program that are not read, where kind or lot could be among them.
+
+    `used`: columns of the positions.
+    """
+    table, document = _read_table(path)
+    names = table.column_names
+    if document is not None or {"doubt", "reason"} <= set(names) or {"label", "lot"} <= set(names):
+        return []
+    return [name for name in names if name not in used and name not in OPTIONAL]
+
+
+def _read_table(path: str | Path) -> tuple[pa.Table, Any]:
+    """Return a table, and what its metadata state."""
+    ending = ending_of(path)
+    if ending in (".xlsx", ".xls", ".ods"):
+        raise TruthError(f"{path}: this is a workbook. Save the sheet of passes as CSV in UTF-8 and give that.")
+    return _read_csv(path) if ending in (".csv", ".tsv", ".txt") else _read_parquet(path)
 
 
 def _facts(document: object, where: str) -> dict[str, Any]:

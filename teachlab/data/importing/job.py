@@ -42,7 +42,7 @@ from teachlab.data.importing.truth_columns import RowPasses, ignored, in_samples
 from teachlab.data.quality.labelling import CLEAR_MINORITY
 from teachlab.data.recording_files import GROUP_ROWS, read_recording
 from teachlab.data.strict_json import shown
-from teachlab.data.truth_files import beside, find_truth, write_truth
+from teachlab.data.truth_files import beside, find_truth, unused_columns, write_truth
 from teachlab.errors import InputError, ParameterError, TruthError
 from teachlab.model.printable_text import in_figures, number_of
 from teachlab.model.recording import RecordingInfo
@@ -388,6 +388,13 @@ def _placed(
         truth, said = borders_from_light(read_recording(recording), truth, job.passes or job.path)
         doubt = BorderDoubt(truth.uncertainty_samples, "no crossing of the light is known better than one sample")
         notes.append(said)
+    if job.passes is not None and (unused := unused_columns(job.passes, (job.pass_start, job.pass_end))):
+        few = unused[:6]
+        names = ", ".join(f"'{name}'" for name in few) + (" …" if len(unused) > len(few) else "")
+        notes.append(
+            f"{job.passes}: not used: {names}. The kind of a product is read from a column 'label', its shift, pallet "
+            "or batch from a column 'lot': rename what holds them, and import again."
+        )
     if job.excepted is not None:
         left_out = read_excepted(job.excepted, counted=job.passes_in, samples=read.samples, log=_log_times(read))
         truth = replace(truth, except_=joined([*truth.except_, *left_out]))

@@ -485,3 +485,20 @@ def test_a_run_that_was_ended_goes_on_with_the_rest(tmp_path: Path, ended_by: si
     for ending in (".parquet", ".passes.parquet"):
         assert (tmp_path / f"r{ending}").read_bytes() == (tmp_path / f"whole{ending}").read_bytes()
     assert not kept.exists()
+
+
+def test_columns_of_a_table_of_passes_that_are_not_read_are_named(tmp_path: Path) -> None:
+    """A kind or a lot under another name was dropped without a word, and every claim with it."""
+    (tmp_path / "log.csv").write_text(log_text())
+
+    def notes(head: str, first: str = "") -> str:
+        rows = "".join(f"{k},{k + 90},white,A,x\n" for k in range(201, ROWS - 90, 300))
+        (tmp_path / "p.csv").write_text(f"{first}{head}\n{rows}")
+        return " ".join(import_log(job(tmp_path, str(tmp_path / "log.csv"), passes=str(tmp_path / "p.csv"))).notes)
+
+    assert "p.csv: not used: 'variant', 'pallet', 'operator'. The kind" in notes("start,end,variant,pallet,operator")
+    assert "not used: 'pallet', 'operator'." in notes("start,end,label,pallet,operator")
+    assert "not used" not in notes("start,end,label,lot,operator")
+    own = '# teachlab.passes: {"schema": 1, "source": "self-labelled", "uncertainty_samples": 1}\n'
+    assert "not used" not in notes("start,end,label,doubt,reason", own)
+    assert "not used" not in notes("start,end,label,doubt,reason")
