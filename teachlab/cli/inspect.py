@@ -13,7 +13,7 @@ from teachlab.cli.console import emit_json, note_last, progress, say_lines, say_
 from teachlab.cli.options import Details, Json, PassesFile, RecordingFile, Tolerance
 from teachlab.cli.writing import picture_kind, write_file
 from teachlab.errors import RecordingError
-from teachlab.model.printable_text import in_figures, level_text, moment, number_of, typed_again
+from teachlab.model.printable_text import LONG_S, in_figures, level_text, moment, number_of, typed_again
 from teachlab.model.recording import Recording
 from teachlab.wording.notes import passes_note
 from teachlab.wording.rates import FURTHEST
@@ -200,7 +200,7 @@ def _step(q: Quality) -> str:
 
 
 def _span(seconds: float) -> str:
-    if seconds < 120:
+    if seconds < LONG_S:
         return f"{in_figures(seconds)} s"
     return f"{seconds / 60:.4g} min" if seconds < 7200 else f"{seconds / 3600:.4g} h"
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
-from teachlab.model.printable_text import in_figures, moment, number_of
+from teachlab.model.printable_text import LONG_S, in_figures, moment, number_of
 from teachlab.wording.rates import FURTHEST, time_unit
 
 if TYPE_CHECKING:
@@ -15,8 +15,8 @@ UNIT = {"lots": "lot", "stretches": "stretch", "passes": "pass", "gaps": "gap"}
 
 
 def duration(hours: float) -> str:
-    """Return a time in its most readable unit."""
-    if hours < 1 / 60:
+    """Return a time in the unit in which a recording of that length is read, or in days."""
+    if 3600 * hours < LONG_S:
         return f"{3600 * hours:.3g} s"
     if hours < 1:
         return f"{60 * hours:.3g} min"
@@ -55,7 +55,7 @@ def sequential_line(found: dict[str, Any], against: str) -> str:
         independent = "stretches resemble each other as those did"
     return (
         f"Cumulative sum on the {side} of every pass, against {against}{learnt}: {when}. If nothing changes and "
-        f"{independent}, one false alarm comes in about {found['run_length']:.0f} passes on average."
+        f"{independent}, one false alarm comes in about {in_figures(found['run_length'], 2)} passes on average."
     )
 
 

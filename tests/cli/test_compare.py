@@ -110,7 +110,20 @@ def test_passes_by_which_one_was_taught_are_left_out_for_all(line: Path) -> None
             "claim"
         ]
         assert claim["passes"] == 5
+        # One sentence with one number, also where the best setting is the one that was taught.
+        assert " ".join(claim["beside"]).count("Left out of the claim: ") == 1
         assert "Left out of the claim: 5 passes by which" in " ".join(claim["beside"])
+    drawn["sweep"] = {"at_sample": 500, "evaluations": 450, "passes": 5}
+    for first, at in ((a, 0), (low, 500)):
+        drawn["sweep"]["at_sample"] = at
+        taught = json.loads(first.read_text()) | {"taught": taught["taught"]}
+        first.write_text(json.dumps(taught))
+    beside = shell.document("compare", line, "--setting", a, "--setting", low)["verdict"]["claim"]["beside"]
+    assert [one for one in beside if "Left out" in one] == [
+        "Left out of the claim: 10 passes by which one of the settings was taught or chosen, or next to one of them."
+    ]
+    drawn["sweep"]["at_sample"] = 0
+    a.write_text(json.dumps(json.loads(a.read_text()) | {"taught": taught["taught"]}))
     one = shell.invoke("replay", line, "--setting", a, "--json")
     assert json.loads(one.stdout)["verdict"]["claim"]["passes"] == 5
 
@@ -202,6 +215,9 @@ def test_two_settings_without_an_error_are_told_as_alike_and_the_one_with_more_r
     # Downwards until the off-level of 45 meets the gaps at 10; upwards from 80 until it passes the light of 90.
     assert "at50 has more room: both levels may move by 35 counts at no more cost, those of at80 by 10." in text
     assert text.endswith(f"Next: teachlab report {path} --setting {tmp_path / 'at50.json'} --out record")
+    (tmp_path / "at51.json").write_text((tmp_path / "at50.json").read_text().replace("50", "51"))
+    text = said(0, [str(path), *(p for k in (50, 51) for p in ("--setting", str(tmp_path / f"at{k}.json")))])
+    assert ": at50 and at51 are both without an error on 100 passes. Either may be used. at50: " in text
     # Beside the light nothing is shown about either of them.
     text = said(30)
     assert "Cannot be decided: which setting is better. Why: The times of the passes do not fit the light" in text

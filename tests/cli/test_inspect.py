@@ -277,6 +277,19 @@ def test_levels_that_work_are_named(tmp_path: Path) -> None:
     assert "loses no pass and trips in no gap" in told
 
 
+def test_one_level_is_no_range(tmp_path: Path) -> None:
+    """The weakest pass reaches 60 counts, the strongest gap 59: it said "from 60 to 60 counts is as good"."""
+    light, start = np.full(3100, 10, np.uint16), np.arange(30) * 100 + 50
+    for k, a in enumerate(start):
+        light[a : a + 40] = 60 if k == 7 else 90
+    light[1005:1015] = 59
+    path = tmp_path / "close.parquet"
+    write_recording(path, Recording.from_array(light, RecordingInfo(sample_rate_hz=1000, unit="counts")))
+    write_truth(tmp_path / "close.passes.parquet", Truth.from_arrays(start, start + 40))
+    said = " ".join(invoke("inspect", path).stdout.split())
+    assert "leaves no error on 30 passes. No other on-level is as good." in said
+
+
 @pytest.mark.parametrize(("seconds", "told"), [(359, False), (361, True)])
 def test_a_trend_is_told_from_six_minutes_on(tmp_path: Path, seconds: int, told: bool) -> None:
     """A change per hour is extrapolated ten times at most; the light rises by 36 counts an hour."""
@@ -284,6 +297,8 @@ def test_a_trend_is_told_from_six_minutes_on(tmp_path: Path, seconds: int, told:
     path = tmp_path / "slow.parquet"
     write_recording(path, Recording.from_array(light, RecordingInfo(sample_rate_hz=10.0, unit="counts")))
     row = " ".join(shell.invoke("inspect", path, "--details").output.replace("│", " ").split())
+    # As on every other screen: a recording below ten minutes is read in seconds.
+    assert f" {seconds} s at 10 Hz, " in f" {row}"
     assert ("counts/h" in row) == told
     if told:
         assert "drift level +3.6" in row

@@ -238,11 +238,17 @@ def _ordered(truth: Truth, sides: list[_Side], confidence: float, assumption: As
         if a.case.usable and not b.case.usable:
             text = f"{b.name} comes last at any cost: its output is active for most of the gap time, or never."
         reasons.append(VerdictReason(text=text, count=b.errors))
-    found_best = replace(best.case.found, trials=best.trials)
-    claim = headline(best.counts, found_best, confidence=confidence, assumption=assumption)
+    found_best, beside = replace(best.case.found, trials=best.trials), []
     if (other_shown := best.case.passes - int(best.counts.passes.sum())) > 0:
-        left = f"Left out of the claim: {number_of(other_shown, 'pass', 'passes')} by which another setting was taught."
-        claim = replace(claim, beside=(left, *claim.beside))
+        # One number for all that was shown while any of the settings was taught.
+        shown = other_shown + found_best.left_out.get("shown", 0)
+        beside.append(
+            f"Left out of the claim: {number_of(shown, 'pass', 'passes')} by which one of the settings was taught or "
+            "chosen, or next to one of them."
+        )
+        found_best = replace(found_best, left_out={k: n for k, n in found_best.left_out.items() if k != "shown"})
+    claim = headline(best.counts, found_best, confidence=confidence, assumption=assumption)
+    claim = replace(claim, beside=(*beside, *claim.beside))
     claim = replace(claim, text=f"{best.name}: {claim.text[:1].lower()}{claim.text[1:]}")
     standing, good, useless = found[0].standing, best.judged.good, not best.case.usable
     need: int | None = None
@@ -305,8 +311,8 @@ def _alike(best: _Side, other: _Side) -> tuple[str, ...]:
             f"{best.name} has more room: both levels may move by {moves[0]} {best.case.setting.unit} at no more cost, "
             f"those of {other.name} by {moves[1]}."
         )
-    take = f"Take {best.name}:" if more and best.judged.good else f"{best.name}:"
-    return f"{about}. {take}", *why
+    take = "Take " if more else "Either may be used. " if other.judged.good else ""
+    return f"{about}. {take if best.judged.good else ''}{best.name}:", *why
 
 
 def _size_text(differences: NDArray[np.float64], order: Order, need: int | None, alpha: float) -> str:

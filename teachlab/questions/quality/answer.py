@@ -168,18 +168,15 @@ class InspectAnswer:
                         count=self.touching,
                     )
                 )
+            from_, to = level_text(low, self.step), level_text(high, self.step)
+            any_of = f" Any on-level from {from_} to {to} {q.unit} is as good."
             reasons.append(
                 VerdictReason(
                     text=f"{'As the passes lie now, the' if self.misplaced else 'The'} best pair of levels, on "
                     f"{level_text(best.setting.on_level, self.step)}, off "
                     f"{level_text(best.setting.off_level, self.step)} {q.unit}, leaves {wrong_text(lost, wrong)} on "
                     f"{passes}."
-                    + (
-                        ""
-                        if self.misplaced
-                        else f" Any on-level from {level_text(low, self.step)} to "
-                        f"{level_text(high, self.step)} {q.unit} is as good."
-                    ),
+                    + ("" if self.misplaced else any_of if from_ != to else " No other on-level is as good."),
                 )
             )
             if self.missing:
