@@ -45,12 +45,19 @@ def method_lines(found: StudyAnswer) -> list[str]:
         labels.append((alike[0].method.label, more))
         none = number_of(missing, "recording") if missing else "–"
         rows.append((f"{cost:>13}", f"{none:>14}", order_text(alike[-1].order)))
-    columns = ["errors in 100", "does not teach", "better than the next row?"]
+    # A strategy that gives a setting on none is no row of theirs, but it was asked for.
+    ranked = {one.method.strategy for one in found.strategies}
+    if silent := {one.strategy: one.unranked for one in found.ranking if one.strategy not in ranked}:
+        untaught = True
+        name, *others = silent
+        labels.append((name, f" and {len(others)} more" if others else ""))
+        rows.append((f"{'–':>13}", f"{number_of(silent[name], 'recording'):>14}", ""))
+    columns = ["in 100 passes", "does not teach", "better than the next row?"]
     cells = [[row[k] for k in (0, 1, 2) if k != 1 or untaught] for row in [columns, *rows]]
     ends = ["  ".join(row) for row in cells]
     # What is said of a strategy is told in full; its parameters end where there is no more room.
     room = WIDE - 4 - max(map(len, ends))
-    names = ["best of each strategy", *(_shortened(label, room - len(more)) + more for label, more in labels)]
+    names = ["best of each strategy: errors", *(_shortened(label, room - len(more)) + more for label, more in labels)]
     wide = max(map(len, names))
     return [f"  {name:<{wide}}  {end}".rstrip() for name, end in zip(names, ends, strict=True)]
 
@@ -124,7 +131,7 @@ def group_table(found: StudyAnswer) -> Table | None:
     table = plain_table("The recommended way of teaching, by group", "counts of the claim halves")
     for name in ("of", "name"):
         table.add_column(name)
-    for name in ("recordings", "passes", "lost", "too many", "errors in 100"):
+    for name in ("recordings", "passes", "lost", "too many", "errors in 100 passes"):
         table.add_column(name, justify="right")
     for one in found.groups:
         counts = (str(n) for n in (one.lines, one.passes, one.lost, one.false))

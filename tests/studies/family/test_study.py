@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from dataclasses import dataclass, replace
 from pathlib import Path
 from types import SimpleNamespace
@@ -397,10 +398,15 @@ def test_every_row_of_the_short_table_is_told_in_full() -> None:
     )
     *others, last = found.strategies
     fewer = replace(last, method=replace(last.method, unranked=1))
-    rows = method_lines(cast("StudyAnswer", SimpleNamespace(strategies=(*others, fewer))))
+    rows = method_lines(cast("StudyAnswer", SimpleNamespace(strategies=(*others, fewer), ranking=found.ranking)))
     assert "does not teach" in rows[0]
     assert max(map(len, rows)) <= 100
     assert any(row.endswith("not established (3 of 10 needed)") for row in rows)
+    # A strategy that teaches on no recording was left out without a word.
+    silent = replace(last.method, strategy="balanced-guard", unranked=3, chosen_cost=None)
+    told = method_lines(cast("StudyAnswer", SimpleNamespace(strategies=found.strategies, ranking=[silent])))
+    assert re.fullmatch(r"  balanced-guard +–    3 recordings", told[-1])
+    assert "does not teach" in told[0]
 
 
 @pytest.mark.parametrize(("draws", "workers", "seconds"), [(50, 1, 3 * 6 + 2), (50, 3, 6 + 4), (10, 1, 3 * 2 + 2)])
