@@ -262,7 +262,7 @@ def test_the_short_table_says_on_how_many_recordings_a_strategy_does_not_teach()
     assert len(method_lines(found)) == 2
     first, second = found.strategies
     fewer = replace(second, method=replace(second.method, unranked=1))
-    less = cast("StudyAnswer", SimpleNamespace(strategies=(first, fewer)))
+    less = cast("StudyAnswer", SimpleNamespace(strategies=(first, fewer), ranking=found.ranking))
     told = method_lines(less)
     assert [row.split("  ")[-1].strip() for row in told] == ["better than the next row?", "–", "1 recording"]
     assert "does not teach" in told[0]
