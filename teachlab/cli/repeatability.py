@@ -227,7 +227,8 @@ def _tell(found: Study, draws: int) -> None:
         what = "nothing is lost or false" if cost == 0 else f"the cost is least, {cost:.3g} per pass,"
         off = found.best.setting.off_level
         from_, to, release = map(level_text, (a, b, off))
-        say(f"In hindsight {what} for on-levels from {from_} to {to} at off-level {release}.")
+        low = f"above {from_}, up to {to}" if found.best.open_below[0] else f"from {from_} to {to}"
+        say(f"In hindsight {what} for on-levels {low} at off-level {release}.")
     for one in found.strategies:
         for limits, rate in one.cloud.worse:
             whole = limits.low == float("-inf")

@@ -277,8 +277,8 @@ def test_levels_that_work_are_named(tmp_path: Path) -> None:
     assert "loses no pass and trips in no gap" in told
 
 
-def test_one_level_is_no_range(tmp_path: Path) -> None:
-    """The weakest pass reaches 60 counts, the strongest gap 59: it said "from 60 to 60 counts is as good"."""
+def test_a_level_that_trips_is_not_told_as_good(tmp_path: Path) -> None:
+    """The weakest pass reaches 60 counts, the strongest gap 59: it said "from 59 to 60 counts is as good"."""
     light, start = np.full(3100, 10, np.uint16), np.arange(30) * 100 + 50
     for k, a in enumerate(start):
         light[a : a + 40] = 60 if k == 7 else 90
@@ -287,7 +287,22 @@ def test_one_level_is_no_range(tmp_path: Path) -> None:
     write_recording(path, Recording.from_array(light, RecordingInfo(sample_rate_hz=1000, unit="counts")))
     write_truth(tmp_path / "close.passes.parquet", Truth.from_arrays(start, start + 40))
     said = " ".join(invoke("inspect", path).stdout.split())
-    assert "leaves no error on 30 passes. No other on-level is as good." in said
+    assert "leaves no error on 30 passes. Any on-level above 59, up to 60 counts, is as good." in said
+
+
+def test_one_level_is_no_range(tmp_path: Path) -> None:
+    """Of light with many levels some are counted: it said "from 858 to 858 counts is as good"."""
+    rng = np.random.default_rng(0)
+    start = np.arange(300) * 100 + 50
+    light = rng.normal(200, 125, 30_100)
+    for a in start:
+        light[a : a + 40] = rng.normal(rng.uniform(300, 2300), 5, 40)
+    light = np.clip(light, 0, 4095).round().astype(np.uint16)
+    path = tmp_path / "mixed.parquet"
+    write_recording(path, Recording.from_array(light, RecordingInfo(sample_rate_hz=1000, unit="counts")))
+    write_truth(tmp_path / "mixed.passes.parquet", Truth.from_arrays(start, start + 40))
+    said = " ".join(invoke("inspect", path).stdout.split())
+    assert "leaves 45 passes lost and 1 switching too many on 300 passes. No other on-level is as good." in said
 
 
 @pytest.mark.parametrize(("seconds", "told"), [(359, False), (361, True)])

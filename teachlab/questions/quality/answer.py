@@ -169,7 +169,8 @@ class InspectAnswer:
                     )
                 )
             from_, to = level_text(low, self.step), level_text(high, self.step)
-            any_of = f" Any on-level from {from_} to {to} {q.unit} is as good."
+            above = f"above {from_}, up to {to} {q.unit}," if best.open_below[0] else f"from {from_} to {to} {q.unit}"
+            any_of = f" Any on-level {above} is as good."
             reasons.append(
                 VerdictReason(
                     text=f"{'As the passes lie now, the' if self.misplaced else 'The'} best pair of levels, on "
