@@ -199,7 +199,8 @@ def test_noise_at_the_borders_is_no_edge_of_the_light(tmp_path, seed):
     start = 100 + 60 * np.arange(200)
     write_truth(tmp_path / "line.passes.parquet", Truth.from_arrays(start, start + 25))
     told = " ".join(shell.invoke("align", tmp_path / "line.parquet").output.split())
-    assert told.startswith("Your passes do not follow this light: edges lie about their borders as they would by chance.")
+    said = "Your passes do not follow this light: edges lie about their borders as they would by chance."
+    assert told.startswith(said)
     assert "Mend it" not in told
 
 
