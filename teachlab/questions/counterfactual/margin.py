@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from teachlab.light.excluded import excluded_trials
 from teachlab.light.extremes import inside
@@ -15,17 +17,19 @@ from teachlab.light.windows import Windows, border_evaluations
 from teachlab.model.json_values import picked, plain
 from teachlab.model.recording import Recording
 from teachlab.model.score import Rules
-from teachlab.model.setting import Setting
+from teachlab.model.setting import DelaysActOn, Setting
 from teachlab.model.truth import Truth
 from teachlab.questions.counterfactual.sensors import ComparedSensor, needed_margin
 from teachlab.sensor.clock import Clock
 from teachlab.sensor.evaluated_blocks import evaluated
 from teachlab.sensor.output import onset_lag
 from teachlab.sensor.validity import Validity
+from teachlab.switching.run import replay
 
 if TYPE_CHECKING:
     from teachlab.questions.surface.hindsight import Hindsight
 
+Stretches = tuple[NDArray[np.int64], NDArray[np.int64]]
 SHARE = 0.01
 
 
@@ -97,13 +101,14 @@ def measure(
     span = min(lag + 1, clock.count)
     passes = SustainedExtremes(windows.start, windows.stop, span)
     gaps = SustainedExtremes(windows.gap_start, windows.gap_stop, span)
-    hold, validity, background = Hold(), Validity(), Selection(1 << 18)
+    hold, validity, background, whole = Hold(), Validity(), Selection(1 << 18), (np.inf, -np.inf)
     for block in evaluated(recording.blocks(), clock):
         invalid = block.invalid_mask()
         validity.push(invalid, block.light.size)
         held = hold.push(block.light, invalid)
         if held.size == 0:
             continue
+        whole = min(whole[0], float(held.min())), max(whole[1], float(held.max()))
         first = block.stop - held.size
         for into in (passes, gaps):
             into.push(first, held)
@@ -121,6 +126,11 @@ def measure(
     noise = 1.4826 * float(np.median(np.abs(seen - np.median(seen))))
     weakest, strongest = float(reach.min()), float(other.max())
     levels = (strongest, weakest) if up else (-weakest, -strongest)
+    delay = lag - (setting.consecutive - 1)
+    if setting.consecutive > 1 and delay > 0:
+        kept = windows.start[truth.detect & ~pass_out], windows.stop[truth.detect & ~pass_out]
+        between = windows.gap_start[~gap_out], windows.gap_stop[~gap_out]
+        levels = _by_replay(recording, setting, clock, delay, kept, between, whole)
     return SensorMargin(
         sensor=sensor,
         objects=sign * low,
@@ -128,5 +138,41 @@ def measure(
         noise=noise,
         margin=(low - high) / (2 * noise) if noise > 0 else None,
         needed=needed_margin(clock.rate_hz, setting.consecutive, lag - (setting.consecutive - 1)),
-        clean=levels if strongest < weakest else None,
+        clean=levels if levels[0] < levels[1] else None,
     )
+
+
+def _by_replay(
+    recording: Recording, setting: Setting, clock: Clock, delay: int, passes: Stretches, gaps: Stretches,
+    whole: tuple[float, float],
+) -> tuple[float, float]:  # fmt: skip
+    """Return ``(above, up to)``: the levels that every pass and no gap reaches, or an empty range.
+
+    A filter bridges short dips, and its delay then waits through them: light need not last for both together, so how
+    long it lasts does not tell what switches. A higher level never makes more of the light reach it, so each end is
+    found by halving.
+
+    `delay`: of an onset, evaluations. `whole`: lowest and highest light.
+    """
+    ms = delay * 1000 / clock.rate_hz
+    timed = replace(setting, delays_act_on=DelaysActOn.OUTPUT, on_delay_ms=ms, off_delay_ms=0.0)
+
+    def seen(level: float) -> tuple[bool, bool]:
+        """Tell whether every pass, and any gap, is active."""
+        starts, ends = replay(recording, replace(timed, on_level=level, off_level=level)).output.runs(clock.count)
+        every, some = (
+            np.searchsorted(starts, stop, side="left") > np.searchsorted(ends, start, side="right")
+            for start, stop in (passes, gaps)
+        )
+        return bool(every.all()), bool(some.any())
+
+    def last(holds: Callable[[float], bool]) -> float:
+        # The lowest light holds, and what is above the highest does not.
+        low, high = whole[0], float(np.nextafter(whole[1], np.inf))
+        while (middle := low + (high - low) / 2) not in (low, high):
+            low, high = (middle, high) if holds(middle) else (low, middle)
+        return low
+
+    if setting.light_on:
+        return last(lambda level: seen(level)[1]), last(lambda level: seen(level)[0])
+    return last(lambda level: not seen(level)[0]), last(lambda level: not seen(level)[1])

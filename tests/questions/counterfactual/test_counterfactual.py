@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from functools import cache
 
 import numpy as np
@@ -295,3 +296,37 @@ def test_one_pass_one_gap_and_one_evaluation_are_enough_to_compare(start: list[i
     truth = Truth.from_arrays(start, np.array(start) + 20)
     found = counterfactual(recording, truth, Setting(unit="mV", on_level=40.0, off_level=30.0)).sensors[0]
     assert (found.objects, found.background, found.clean, found.sensor.missing) == (60.0, 10.0, (10.0, 60.0), "")
+
+
+@pytest.mark.parametrize("rise", [True, False])
+@pytest.mark.parametrize("seed", range(8))
+def test_levels_that_separate_with_a_filter_and_a_delay_together(seed: int, rise: bool) -> None:
+    """A flash of 4 evaluations comes through a filter of 3 and a delay of 3; the sum of both, 6, did not count it."""
+    rng = np.random.default_rng(seed)
+    start = 40 + 60 * np.arange(12)
+    light = 20 + rng.normal(0, 1, int(start[-1]) + 60)
+    for k, a in enumerate(start.tolist()):
+        light[a : a + 20] += rng.uniform(60, 100)
+        light[a + 8 : a + 8 + int(rng.integers(0, 3))] -= 50
+        long = int(rng.integers(3, 6)) if k % 3 == 0 else 2
+        light[a + 35 : a + 35 + long] += rng.uniform(20, 50)
+    info = RecordingInfo(sample_rate_hz=1000.0, unit="counts", direction="rise" if rise else "dip")
+    recording = Recording.from_array(light if rise else 200 - light, info)
+    truth = Truth.from_arrays(start, start + 20)
+    polarity = Polarity.LIGHT_ON if rise else Polarity.DARK_ON
+    base = Setting(unit="counts", on_level=0, off_level=0, on_delay_ms=3, polarity=polarity)
+    found = by_name(counterfactual(recording, truth, base))["filter of three evaluations"]
+    setting = found.sensor.setting
+
+    def works(level: float) -> bool:
+        n = score(replay(recording, replace(setting, on_level=level, off_level=level)), truth).counts
+        return n.lost == 0 and n.gaps_tripped == 0
+
+    levels = np.unique(recording.light[:])
+    good = [float(level) for level in levels if works(float(level))]
+    assert found.clean is not None
+    above, up_to = found.clean
+    assert good == [level for level in levels if above < level <= up_to]
+    assert works(float(np.nextafter(above, np.inf)))
+    assert not works(above)
+    assert not works(float(np.nextafter(up_to, np.inf)))
