@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Callable
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from teachlab.light.shown.stretch_light import StretchLight
-from teachlab.light.shown.tabled_light import TabledEvents, TabledLight
+from teachlab.light.shown.tabled_light import TabledEvents, TabledLight, once_shown
 from teachlab.light.windows import Windows
 from teachlab.model.teaching import Events
 from teachlab.model.truth import Truth
@@ -83,6 +84,13 @@ class EventStatistics:
             if found is not None:
                 return found
         return 0.0
+
+    def with_background(self, changed: Callable[[Heights], Heights]) -> EventStatistics:
+        """Return the statistics with the light of gaps, and of passes to be ignored, changed by a function."""
+        return replace(
+            self, gap_valleys=changed(self.gap_valleys), gap_peaks=changed(self.gap_peaks),
+            ignored_peaks=changed(self.ignored_peaks),
+        )  # fmt: skip
 
 
 def measure_events(
@@ -184,14 +192,14 @@ def inner_valleys(events: Events, sign: int, level: float, *, release_hold: int 
     seen = seen_light(events, sign)
     if seen.dark:
         return np.empty(0, np.float64)
-    known: dict[object, Heights] = events.known if isinstance(events, TabledEvents) else {}
-    key = "inner", sign, level, release_hold
-    if key not in known:
+
+    def valleys() -> Heights:
         windows = windows_shown(events)
         usable = events.detect & seen.clean(windows.start, windows.stop)
         found = seen.valleys(windows.start[usable], windows.stop[usable], level, release_hold)
-        known[key] = found[~np.isnan(found)]
-    return known[key]
+        return found[~np.isnan(found)]
+
+    return once_shown(events, ("inner", sign, level, release_hold), valleys)
 
 
 def seen_light(events: Events, sign: int) -> StretchLight | TabledLight:
@@ -201,11 +209,12 @@ def seen_light(events: Events, sign: int) -> StretchLight | TabledLight:
 
 def windows_shown(events: Events, lag: int = 0) -> Windows:
     """Return the windows of labelled events, in evaluations of the stretch shown."""
-    known: dict[object, Windows] = events.windows if isinstance(events, TabledEvents) else {}
-    if lag not in known:
+
+    def windows() -> Windows:
         truth = Truth.from_arrays(events.start, events.end, detect=events.detect, label=events.label)
-        known[lag] = Windows.of(truth, Clock(events.evaluations, 1.0, 1.0), border=events.guard, lag=lag)
-    return known[lag]
+        return Windows.of(truth, Clock(events.evaluations, 1.0, 1.0), border=events.guard, lag=lag)
+
+    return once_shown(events, ("windows", lag), windows)
 
 
 def _between(start: Places, end: Places, hold: int) -> Places:

@@ -162,11 +162,12 @@ class Extremes:
         self.valid[rows] += (samples[1::2] - samples[0::2])[some]
         cuts = np.column_stack([cuts[0::2][some], cuts[1::2][some]]).ravel()
         # fmin and fmax let a stretch that began in an earlier block start from NaN.
-        self.low[rows] = np.fmin(self.low[rows], _reduced(np.minimum, low, cuts))
-        self.high[rows] = np.fmax(self.high[rows], _reduced(np.maximum, high, cuts))
+        self.low[rows] = np.fmin(self.low[rows], reduced(np.minimum, low, cuts))
+        self.high[rows] = np.fmax(self.high[rows], reduced(np.maximum, high, cuts))
 
 
-def _reduced(reduction: Any, light: Light, cuts: NDArray[np.int64]) -> NDArray[np.float64]:
+def reduced(reduction: Any, light: Light, cuts: NDArray[np.int64]) -> NDArray[np.float64]:
+    """Return an extreme of each stretch of light that lies between the next two of some cuts."""
     # Every second piece is a stretch; a last cut at the end of the light would point to no element.
     inner = cuts[:-1] if cuts[-1] == light.size else cuts
     found: NDArray[np.float64] = reduction.reduceat(light, inner)[::2].astype(np.float64)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from teachlab.light.extremes import Cells, Where
+from teachlab.light.extremes import Cells, Where, reduced
 from teachlab.model.recording import Light
 
 
@@ -92,7 +92,7 @@ class InnerValleys:
             low, high = active[i[some]], active[j[some] - 1] + 1
             if since is not None and some[0]:
                 low[0] = 0
-            found = _minima(height, low, high)
+            found = reduced(np.minimum, height, np.column_stack([low, high]).ravel())
             if since is not None and some[0]:
                 found[0] = min(found[0], since)
             rows = self._rows[a:b][some]
@@ -109,11 +109,3 @@ class InnerValleys:
         if since is None or not alone:
             return None
         return min(since, float(height.min(initial=np.inf)))
-
-
-def _minima(height: NDArray[np.float64], low: NDArray[np.int64], high: NDArray[np.int64]) -> NDArray[np.float64]:
-    cuts = np.column_stack([low, high]).ravel()
-    # Every second piece is a stretch; a last cut at the end of the block would point to no element.
-    cuts = cuts[:-1] if cuts[-1] == height.size else cuts
-    out: NDArray[np.float64] = np.minimum.reduceat(height, cuts)[::2]
-    return out

@@ -11,9 +11,6 @@ from teachlab.light.extremes import Cells, Extremes
 from teachlab.model.recording import Light
 from teachlab.sensor.running_extremes import running_max, running_min
 
-HELD_EVALUATIONS = 5
-"""Invalid evaluations in a row that hold the last valid one; with more the state is unknown (void)."""
-
 
 class Hold:
     """Fills invalid evaluations with the last valid one before them, where the comparator holds its state.

@@ -12,7 +12,7 @@ import numpy as np
 
 from teachlab.model.setting import Switching
 from teachlab.sensor.clock import Clock
-from teachlab.sensor.edges import TwoState
+from teachlab.sensor.edges import RunCounter, TwoState
 
 
 class DelayStage(NamedTuple):
@@ -55,12 +55,10 @@ def consecutive_filter(light: TwoState, invalid: TwoState, consecutive: int, siz
     if consecutive == 1 or light.edges.size == 0:
         return light
     consecutive = min(consecutive, size + 1)
-    starts, ends = invalid.runs(size)
-    starts = np.maximum(starts, 0)
-    skipped = np.concatenate(([0], np.cumsum(ends - starts)))
+    skipped = RunCounter.of(invalid, size)
     # Count only valid evaluations: every change of the comparator happens at one of them.
-    at = light.edges - skipped[np.searchsorted(starts, light.edges, side="right")]
-    valid = size - int(skipped[-1])
+    at = light.edges - skipped.before(light.edges)
+    valid = size - int(skipped.total[-1])
     lengths = np.diff(np.append(at, valid))
     becomes = (np.arange(at.size) % 2 == 0) ^ light.first
     lasting = lengths >= consecutive
@@ -68,8 +66,8 @@ def consecutive_filter(light: TwoState, invalid: TwoState, consecutive: int, siz
     #     comparator      dark  light  dark  light       with the short dark run dropped, light follows light:
     #     lasts           yes   yes    no    yes         the second one is no change
     at = at[becomes != np.concatenate(([light.first], becomes[:-1]))]
-    # Back to all evaluations: run j of invalid ones lies before its valid ordinal `starts − skipped`.
-    edges = at + skipped[np.searchsorted(starts - skipped[:-1], at, side="right")]
+    # Back to all evaluations: run j of invalid ones lies before its valid ordinal `starts − total`.
+    edges = at + skipped.total[np.searchsorted(skipped.starts - skipped.total[:-1], at, side="right")]
     return TwoState(light.first, edges.astype(np.int64))
 
 

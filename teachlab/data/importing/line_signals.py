@@ -63,7 +63,7 @@ def passes_of_signal(pieces: Iterable[NDArray[np.float64]], rows: int, level: fl
             "Log a stretch with longer gaps, or turn the signal into a flag."
         )
     objects = high if share < 0.5 else ~high
-    edges = np.flatnonzero(np.diff(np.concatenate(([False], objects, [False])).astype(np.int8)))
+    edges = np.flatnonzero(np.diff(objects, prepend=False, append=False))
     return RowPasses(edges[::2], edges[1::2], [""] * (edges.size // 2))
 
 

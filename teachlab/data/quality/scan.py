@@ -16,7 +16,7 @@ from teachlab.model.score import Rules
 from teachlab.model.truth import Truth
 from teachlab.sensor.clock import Clock
 from teachlab.sensor.edges import TwoState, merged
-from teachlab.sensor.output import VOID_FROM
+from teachlab.sensor.output import void_of
 from teachlab.sensor.validity import Validity
 
 DRIFT_BLOCKS = 20
@@ -107,10 +107,7 @@ class QualityScan:
     @property
     def void(self) -> TwoState:
         """Which samples are void."""
-        size = self._recording.samples
-        starts, ends = self._validity.state().runs(size)
-        starts = starts.clip(min=0) + VOID_FROM
-        return TwoState.from_runs(starts[starts < ends], ends[starts < ends], size)
+        return void_of(self._validity.state(), self._recording.samples)
 
     def push(self, block: Block) -> None:
         """Take the next block of the recording."""

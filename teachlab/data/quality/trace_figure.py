@@ -152,6 +152,5 @@ def _covered(spans: NDArray[np.int64], edges: NDArray[np.int64]) -> tuple[NDArra
 
 
 def _runs(flags: NDArray[np.bool_], edges: NDArray[np.int64]) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
-    padded = np.concatenate(([False], flags, [False])).astype(np.int8)
-    change = np.diff(padded)
-    return edges[np.flatnonzero(change > 0)], edges[np.flatnonzero(change < 0)]
+    at = edges[np.flatnonzero(np.diff(flags, prepend=False, append=False))]
+    return at[::2], at[1::2]

@@ -19,7 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from teachlab.light.edge_time import EDGE_SHARE
-from teachlab.light.lasting_extremes import HELD_EVALUATIONS, Hold, highs
+from teachlab.light.lasting_extremes import Hold, highs
 from teachlab.light.shown.level_crossings import LevelCrossings
 from teachlab.light.shown.ordered_values import FEW_BINS, MANY_BINS, OrderedValues
 from teachlab.light.shown.smallest_steps import smallest_steps
@@ -27,6 +27,7 @@ from teachlab.light.windows import Windows
 from teachlab.model.truth import Truth
 from teachlab.sensor.clock import Clock
 from teachlab.sensor.edges import pieces
+from teachlab.sensor.output import VOID_FROM
 from teachlab.sensor.running_extremes import running_max, running_min
 
 if TYPE_CHECKING:
@@ -132,7 +133,7 @@ class EventTable:
     @cached_property
     def _void(self) -> DisjointStretches:
         """Runs of void evaluations: the sixth invalid one in a row and later ones."""
-        return DisjointStretches.of(self._invalid_start + HELD_EVALUATIONS, self._invalid_stop)
+        return DisjointStretches.of(self._invalid_start + VOID_FROM, self._invalid_stop)
 
     def clean(self, start: Places, stop: Places) -> NDArray[np.bool_]:
         """Return which stretches hold at least one evaluation and no void one."""

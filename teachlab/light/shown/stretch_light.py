@@ -7,11 +7,12 @@ from numpy.typing import NDArray
 
 from teachlab.light.edge_time import edge_evaluations, edge_range
 from teachlab.light.inner_valleys import InnerValleys
-from teachlab.light.lasting_extremes import HELD_EVALUATIONS, Hold, highs
+from teachlab.light.lasting_extremes import Hold, highs
 from teachlab.light.noise import SmallestStep, local_noise, median
 from teachlab.light.shown.smallest_steps import STEP_LEVELS
 from teachlab.model.teaching import Events
 from teachlab.sensor.edges import pieces
+from teachlab.sensor.output import VOID_FROM
 from teachlab.sensor.running_extremes import running_max
 
 Heights = NDArray[np.float64]
@@ -97,4 +98,4 @@ def _void_before(invalid: NDArray[np.bool_]) -> Places:
     at = np.arange(invalid.size)
     last = np.maximum.accumulate(np.where(invalid, -1, at)) if invalid.size else at
     # A running count: two look-ups show whether any stretch holds void time.
-    return np.concatenate(([0], np.cumsum(at - last > HELD_EVALUATIONS)))
+    return np.concatenate(([0], np.cumsum(at - last > VOID_FROM)))

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Hashable, Iterable
 from typing import Any
 
 import numpy as np
@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from teachlab.light.edge_time import EDGE_SHARE, EDGES, HIGH, LOW, edge_span, edge_times, object_height
 from teachlab.light.noise import median, noise_of
-from teachlab.light.shown.event_table import DisjointStretches, EventTable, Heights, Places, Values
+from teachlab.light.shown.event_table import DisjointStretches, EventTable, Heights, Places, T, Values
 from teachlab.light.shown.level_crossings import crossed
 from teachlab.light.shown.ordered_values import OrderedValues, Rows
 from teachlab.light.windows import Windows
@@ -175,16 +175,20 @@ class TabledEvents(Events):
         """How many evaluations the stretch has."""
         return self._last - self._first
 
-    @property
-    def windows(self) -> dict[object, Windows]:
-        """Windows by lag, as far as they were laid."""
-        out: dict[object, Windows] = self.known.setdefault("windows", {})
-        return out
-
     def seen(self, sign: int) -> TabledLight:
         """Return the light, objects upwards."""
         # Not kept: the table keeps what is known, and would be part of a cycle, which is freed late.
         return TabledLight(self._table, self._first, self._last, sign)
+
+
+def once_shown(events: Events, key: Hashable, make: Callable[[], T]) -> T:
+    """Return what is made of events, made once for all draws of a block that show the same ones."""
+    if not isinstance(events, TabledEvents):
+        return make()
+    if key not in events.known:
+        events.known[key] = make()
+    known: T = events.known[key]
+    return known
 
 
 class TabledLight:

@@ -5,10 +5,9 @@ from __future__ import annotations
 import hashlib
 import math
 from collections import Counter, OrderedDict
-from collections.abc import Callable, Hashable
 from dataclasses import dataclass, replace
 from functools import partial
-from typing import Any, TypeVar
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,14 +15,13 @@ from numpy.typing import NDArray
 from teachlab.errors import Abstained
 from teachlab.light.event_statistics import EventStatistics, measure_events
 from teachlab.light.shown.ordered_values import quantile
-from teachlab.light.shown.tabled_light import TabledEvents
+from teachlab.light.shown.tabled_light import TabledEvents, once_shown
 from teachlab.model.printable_text import number_of
 from teachlab.model.teaching import Events, TeachView, polarity_of
 from teachlab.sensor.clock import delay_evaluations
 from teachlab.teaching.rules.classic import show
 
 Heights = NDArray[np.float64]
-T = TypeVar("T")
 
 HOLD_EVALUATIONS = 3
 """A pass must last this long at its peak, or longer if filter and delays require it."""
@@ -112,16 +110,6 @@ def _measured(events: Events, sign: int, waits: Waits) -> EventStatistics:
     while len(_cache) > KEPT:
         _cache.popitem(last=False)
     return found
-
-
-def once_shown(events: Events, key: Hashable, make: Callable[[], T]) -> T:
-    """Return what is made of events, made once for all draws of a block that show the same ones."""
-    if not isinstance(events, TabledEvents):
-        return make()
-    if key not in events.known:
-        events.known[key] = make()
-    known: T = events.known[key]
-    return known
 
 
 def _require_common(kinds: NDArray[np.object_], what: str) -> None:

@@ -117,8 +117,8 @@ def _labelled_by(view: TeachView, level: float) -> EventStatistics:
     """Return the statistics of a sweep where everything at or beyond a level counts as passes."""
     light = view.sweep.light
     # With darkness at either end every run of light has a start and an end, so the borders come in pairs.
-    beyond = np.concatenate(([False], view.sign * light >= level, [False]))
-    borders = np.flatnonzero(np.diff(beyond.astype(np.int8))).reshape(-1, 2)
+    beyond = np.diff(view.sign * light >= level, prepend=False, append=False)
+    borders = np.flatnonzero(beyond).reshape(-1, 2)
     count = len(borders)
     names: NDArray[np.object_] = np.full(count, "", object)
     events = Events(light, borders[:, 0], borders[:, 1], np.ones(count, bool), names, 0)

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from teachlab.light.event_statistics import EventStatistics, inner_valleys
 from teachlab.light.shown.ordered_values import quantile
+from teachlab.light.shown.tabled_light import once_shown
 from teachlab.model.setting import Setting
 from teachlab.model.teaching import Shown, TeachView
 from teachlab.teaching.parameters import CheckedParameters, record
@@ -24,7 +25,6 @@ from teachlab.teaching.rules.labelled_events import (
     backgrounds,
     by_kind,
     guards_of,
-    once_shown,
     statistics_of,
     told,
 )  # fmt: skip

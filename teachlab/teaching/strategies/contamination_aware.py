@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from typing import Any, ClassVar
 
 from teachlab.errors import Abstained
@@ -13,7 +13,7 @@ from teachlab.model.setting import Setting
 from teachlab.model.teaching import Shown, TeachView
 from teachlab.teaching.parameters import CheckedParameters, about
 from teachlab.teaching.rules.classic import above_dark
-from teachlab.teaching.rules.labelled_events import Heights, guards_of, least_light, statistics_of
+from teachlab.teaching.rules.labelled_events import guards_of, least_light, statistics_of
 from teachlab.teaching.rules.placing import place_on_events
 
 
@@ -99,13 +99,4 @@ class ContaminationAware(CheckedParameters):
     def _lossy(self, view: TeachView, found: EventStatistics) -> EventStatistics:
         """Return the statistics with the clear light of the gaps as it is behind dirty windows."""
         gain, up_dark = self.least_gain or 1.0, found.sign * view.dark_level
-
-        def lost(heights: Heights) -> Heights:
-            return up_dark + gain * (heights - up_dark)
-
-        return replace(
-            found,
-            gap_valleys=lost(found.gap_valleys),
-            gap_peaks=lost(found.gap_peaks),
-            ignored_peaks=lost(found.ignored_peaks),
-        )
+        return found.with_background(lambda heights: up_dark + gain * (heights - up_dark))

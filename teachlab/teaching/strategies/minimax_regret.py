@@ -5,7 +5,7 @@ from __future__ import annotations
 import itertools
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from typing import Any, ClassVar
 
 import numpy as np
@@ -205,8 +205,7 @@ def least_regret(passes: Sequence[Heights], gaps: Sequence[Heights], cost_miss: 
     # Shares of passes and of gaps have different denominators: sums that should be equal differ in the last digits.
     flat = worst <= worst.min() + 1e-12
     # Runs of neighbouring intervals on which the regret is least.
-    change = np.flatnonzero(np.diff(np.concatenate(([False], flat, [False])).astype(np.int8)))
-    runs = change.reshape(-1, 2)
+    runs = np.flatnonzero(np.diff(flat, prepend=False, append=False)).reshape(-1, 2)
     low, high = edges[runs[:, 0]], edges[runs[:, 1]]
     widest = int(np.argmax(high - low))
     return Best(float((low[widest] + high[widest]) / 2), float(low[widest]), float(high[widest]), float(worst.min()))
@@ -214,17 +213,7 @@ def least_regret(passes: Sequence[Heights], gaps: Sequence[Heights], cost_miss: 
 
 def _worst(view: TeachView, found: EventStatistics, chosen: Sequence[StressSet]) -> EventStatistics:
     """Return the statistics with every gap as high as any stress lifts it."""
-
-    def highest(heights: Heights) -> Heights:
-        out: Heights = np.max([s.on(view, heights) for s in chosen], axis=0)
-        return out
-
-    return replace(
-        found,
-        gap_valleys=highest(found.gap_valleys),
-        gap_peaks=highest(found.gap_peaks),
-        ignored_peaks=highest(found.ignored_peaks),
-    )
+    return found.with_background(lambda heights: np.max([s.on(view, heights) for s in chosen], axis=0))
 
 
 def _conflict(view: TeachView, chosen: Sequence[StressSet], passes: Sequence[Heights], gaps: Sequence[Heights]) -> str:

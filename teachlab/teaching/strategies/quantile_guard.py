@@ -7,13 +7,14 @@ from functools import partial
 from typing import ClassVar
 
 from teachlab.errors import Abstained
+from teachlab.light.shown.tabled_light import once_shown
 from teachlab.model.setting import Setting
 from teachlab.model.teaching import Shown, TeachView
 from teachlab.teaching.parameters import CheckedParameters, about, record
 from teachlab.teaching.rules.classic import show
 from teachlab.teaching.rules.guard_parameters import ABOUT_POSITION, ABOUT_SHARE, POSITION, SHARE
 from teachlab.teaching.rules.hysteresis import WidthReason, design, reserved_height, wanted_width
-from teachlab.teaching.rules.labelled_events import guards_of, once_shown, statistics_of, told
+from teachlab.teaching.rules.labelled_events import guards_of, statistics_of, told
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
