@@ -15,7 +15,7 @@ from teachlab.model.memory import need_memory
 from teachlab.model.printable_text import number_of
 from teachlab.model.recording import Block, LoggedOutput, Recording
 from teachlab.synthetic.line import LineStress
-from teachlab.synthetic.produce import Plan, Progress, Recipe, beside, blocks, info_of, plan, row_map, stored_type
+from teachlab.synthetic.produce import Plan, Progress, Recipe, blocks, info_of, plan, row_map, stored_type
 from teachlab.synthetic.scenario import Scenario
 from teachlab.synthetic.shared.streams import CHUNK
 from teachlab.synthetic.shared.tables import refusal
@@ -33,7 +33,7 @@ def write(recipe: Recipe, path: str | Path, *, progress: Progress | None = None)
     """
     from teachlab.data.atomic_files import one_result
     from teachlab.data.recording_files import RecordingWriter
-    from teachlab.data.truth_files import write_truth
+    from teachlab.data.truth_files import beside, write_truth
 
     planned = plan(recipe)
     device, info = recipe.scenario.device, info_of(recipe)
@@ -75,7 +75,7 @@ def continue_recording(path: str | Path, more: int, *, progress: Progress | None
     """
     from teachlab.data.atomic_files import one_result
     from teachlab.data.recording_files import RecordingWriter, read_recording
-    from teachlab.data.truth_files import write_truth
+    from teachlab.data.truth_files import beside, write_truth
 
     check_least("passes to append", more, 1)
     before = read_recipe(path)
@@ -124,6 +124,7 @@ def _compare(recording: Recording, first_row: int, block: Block, skip: int, path
 def write_recipe(recipe: Recipe, planned: Plan, recording: str | Path) -> None:
     """Write the recipe of a recording beside it, ``NAME.synth.json``."""
     from teachlab.data.atomic_files import write_aside
+    from teachlab.data.truth_files import beside
 
     document = {
         "schema": 1,
@@ -148,12 +149,13 @@ def read_recipe(recording: str | Path) -> Recipe:
     """
     from teachlab.data.atomic_files import read_text
     from teachlab.data.strict_json import parse_json
+    from teachlab.data.truth_files import beside
 
     if not Path(recording).name:
         raise ScenarioError(f"'{recording}' names no recording. Give the path of a synthetic recording.")
     path = beside(recording, RECIPE)
     what = "the recipe beside a synthetic recording: only one that has it can be continued"
-    document = parse_json(read_text(path, what, ScenarioError), str(path), ScenarioError)
+    document = parse_json(read_text(path, what, ScenarioError), path, ScenarioError)
     try:
         recipe = Recipe(
             scenario=Scenario.model_validate(document["scenario"]),
@@ -162,7 +164,7 @@ def read_recipe(recording: str | Path) -> Recipe:
             stress=LineStress(**document["stress"]),
         )
     except ValidationError as faults:
-        raise refusal(str(path), faults) from faults
+        raise refusal(path, faults) from faults
     except ParameterError as fault:
         raise ScenarioError(f"{path}: {fault}") from None
     except (KeyError, TypeError, ValueError, OverflowError) as fault:

@@ -6,7 +6,6 @@ import json
 from collections.abc import Callable, Iterator
 from dataclasses import asdict, dataclass
 from hashlib import sha256
-from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -346,13 +345,3 @@ def generate(
             invalid[rows] = block.invalid
     name = scenario.alias or "synthetic"
     return Recording.from_array(light, info_of(recipe), name=name, invalid=invalid), planned.truth
-
-
-def beside(path: str | Path, ending: str) -> str | Path:
-    """Return the file with the same name and another ending."""
-    if "://" in str(path):
-        from teachlab.data.truth_files import beside as beside_address
-
-        return beside_address(path, ending)
-    whole = Path(path)
-    return whole.with_name(whole.stem + ending)

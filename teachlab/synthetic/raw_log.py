@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from teachlab.model.recording import Block
-from teachlab.synthetic.produce import Plan, Progress, Recipe, beside, blocks, plan, stored_type, written_part
+from teachlab.synthetic.produce import Plan, Progress, Recipe, blocks, plan, stored_type, written_part
 from teachlab.synthetic.shared.streams import CHUNK
 from teachlab.synthetic.trouble.faults import duplicated, stamps, written_order
 
@@ -45,7 +45,7 @@ def write_log(recipe: Recipe, path: str | Path, *, progress: Progress | None = N
     import pyarrow.csv as pacsv
 
     from teachlab.data.atomic_files import one_result, write_aside
-    from teachlab.data.truth_files import write_truth
+    from teachlab.data.truth_files import beside, write_truth
 
     planned = plan(recipe)
     with one_result():
