@@ -69,7 +69,8 @@ def split(truth: Truth, samples: int, *, teach_share: float = TEACH_SHARE) -> Sp
         )
     truth.check_inside(samples)
     rows = np.flatnonzero(truth.detect)
-    taught = _taught(rows.size, teach_share)
+    # At least one: a share below the slack of `ceil` would teach on no pass.
+    taught = max(1, ceil(exact(teach_share) * rows.size))
     if rows.size <= taught or not truth.detect[rows[taught - 1] + 2 :].any():
         raise TruthError(
             f"a split at teach share {teach_share:g} needs at least "
@@ -80,11 +81,6 @@ def split(truth: Truth, samples: int, *, teach_share: float = TEACH_SHARE) -> Sp
     last = int(rows[taught - 1])
     middle = (int(truth.end[last]) + int(truth.start[last + 1])) // 2
     return Split(middle, taught, last + 2)
-
-
-def _taught(detect_passes: int, teach_share: float) -> int:
-    # At least one: a share below the slack of `ceil` would teach on no pass.
-    return max(1, ceil(exact(teach_share) * detect_passes))
 
 
 def _needed(teach_share: float) -> int:

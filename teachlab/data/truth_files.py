@@ -246,7 +246,7 @@ def find_truth(recording: str | Path) -> str | Path | None:
         If both exist and differ.
     """
     names = [beside(recording, ending) for ending in (".passes.parquet", ".passes.csv")]
-    found = [name for name in names if _exists(name)]
+    found = [name for name in names if (exists(name) if is_address(name) else current(name).exists())]
     if len(found) == 2 and not _same(*(read_truth(one) for one in found)):
         raise TruthError(f"{found[0]} and {found[1]} do not hold the same passes. Keep one of them.")
     if not found:
@@ -265,10 +265,6 @@ def beside(recording: str | Path, ending: str) -> str:
     whole, query = divided(str(recording)) if is_address(recording) else (str(recording), "")
     folder, slash, name = whole.rpartition("/")
     return folder + slash + (name.rpartition(".")[0] or name) + ending + query
-
-
-def _exists(location: str) -> bool:
-    return exists(location) if is_address(location) else current(location).exists()
 
 
 def _same(a: Truth, b: Truth) -> bool:

@@ -27,10 +27,6 @@ class Shown(StrEnum):
     EVENTS = "events"
 
 
-def _valid(levels: Levels) -> Levels:
-    return levels[~np.isnan(levels)]
-
-
 @dataclass(frozen=True, slots=True, eq=False)
 class Reading:
     """A static reading: consecutive evaluations with the belt stopped in front of one object or gap.
@@ -95,7 +91,7 @@ class Sweep:
     @property
     def valid(self) -> Levels:
         """The valid evaluations."""
-        return _valid(self.light)
+        return self.light[~np.isnan(self.light)]
 
 
 @dataclass(frozen=True, slots=True, eq=False)

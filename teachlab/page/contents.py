@@ -183,7 +183,9 @@ def page_contents(
         "served": False,
         "verdict": _said(verdict, best, synthetic=recording.info.origin is Origin.SYNTHETIC),
         # Where nothing is claimed at the start, nothing is at other levels of the same passes.
-        "claims": truth.source is not TruthSource.SELF_LABELLED and (verdict is None or _claims(verdict)),
+        "claims": truth.source is not TruthSource.SELF_LABELLED and (
+            verdict is None or (verdict.claim is not None and verdict.claim.upper is not None)
+        ),
         "best": _best(best, chains),
         "receiver": receiver_facts(recording, reading),
         # Where the light travels the page searches reserves itself.
@@ -226,10 +228,6 @@ def _judged(
 ) -> Verdict:
     by = JudgedBy(files=files, alignment=seen.alignment())
     return setting_verdict(seen, setting, result, by=by, about=by.setting_file, margin=margin)
-
-
-def _claims(verdict: Verdict) -> bool:
-    return verdict.claim is not None and verdict.claim.upper is not None
 
 
 def _natural(name: str) -> tuple[list[tuple[int, str]], str]:

@@ -92,7 +92,8 @@ def delay_rows(
         levels = levels[np.linspace(0, levels.size - 1, MOST_LEVELS).round().astype(int)]
     rows = {moves: row_of(hand, moves, levels) for moves in moves_of(hand)}
     swapped = hand.delays_swap_roles
-    passes, gaps = (_evaluations(np.median(own), clock) for own in _lengths(recording, truth))
+    lengths = (np.median(own) * clock.denominator / clock.numerator for own in _lengths(recording, truth))
+    passes, gaps = (max(1, int(length)) for length in lengths)
     steps = FEW_STEPS if swapped else STEPS
     on = delays_up_to(gaps if swapped else passes, clock, steps, hand.on_delay_ms)
     off = delays_up_to(passes if swapped else gaps, clock, steps, hand.off_delay_ms)
@@ -128,10 +129,6 @@ def _lengths(recording: Recording, truth: Truth) -> Iterator[Whole]:
     yield truth.end - truth.start if truth.passes else np.array([recording.samples])
     between = truth.start[1:] - truth.end[:-1]
     yield between[between > 0] if (between > 0).any() else np.array([recording.samples])
-
-
-def _evaluations(samples: float, clock: Clock) -> int:
-    return max(1, int(samples * clock.denominator / clock.numerator))
 
 
 def _each_counted(

@@ -264,8 +264,4 @@ def fall_to(line: FittedLine, level: float, now: float) -> Ahead:
     # A line that certainly falls and has passed the level lies below it now.
     earliest, latest = (ahead[0][0], ahead[-1][1]) if ahead else (0.0, 0.0)
     until = max(0.0, estimate - now) if line.slope < 0 and estimate is not None else None
-    return Ahead(estimate=until, earliest=earliest, latest=_finite(latest))
-
-
-def _finite(value: float) -> float | None:
-    return value if math.isfinite(value) else None
+    return Ahead(estimate=until, earliest=earliest, latest=latest if math.isfinite(latest) else None)

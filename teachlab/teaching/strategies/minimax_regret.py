@@ -11,7 +11,6 @@ from typing import Any, ClassVar
 import numpy as np
 
 from teachlab.errors import Abstained
-from teachlab.light.event_statistics import EventStatistics
 from teachlab.model.setting import Setting
 from teachlab.model.teaching import Shown, TeachView
 from teachlab.teaching.parameters import about, check_parameters, refusal
@@ -143,7 +142,9 @@ class MinimaxRegret:
             "levels": sorted(view.sign * edge for edge in (best.low, best.high)),
             "stresses": [str(s) for s in chosen],
         }
-        return place_on_events(self, view, found, best.level, valley_of=_worst(view, found, chosen), **told)
+        # Every gap is as high as any stress lifts it.
+        worst = found.with_background(lambda heights: np.max([s.on(view, heights) for s in chosen], axis=0))
+        return place_on_events(self, view, found, best.level, valley_of=worst, **told)
 
 
 def stresses(text: str) -> tuple[StressSet, ...]:
@@ -209,11 +210,6 @@ def least_regret(passes: Sequence[Heights], gaps: Sequence[Heights], cost_miss: 
     low, high = edges[runs[:, 0]], edges[runs[:, 1]]
     widest = int(np.argmax(high - low))
     return Best(float((low[widest] + high[widest]) / 2), float(low[widest]), float(high[widest]), float(worst.min()))
-
-
-def _worst(view: TeachView, found: EventStatistics, chosen: Sequence[StressSet]) -> EventStatistics:
-    """Return the statistics with every gap as high as any stress lifts it."""
-    return found.with_background(lambda heights: np.max([s.on(view, heights) for s in chosen], axis=0))
 
 
 def _conflict(view: TeachView, chosen: Sequence[StressSet], passes: Sequence[Heights], gaps: Sequence[Heights]) -> str:

@@ -15,7 +15,6 @@ from teachlab.model.teaching import Shown, TeachView
 from teachlab.teaching.parameters import CheckedParameters, about
 from teachlab.teaching.rules.classic import above_dark
 from teachlab.teaching.rules.labelled_events import (
-    Heights,
     backgrounds,
     least_light,
     require_spread,
@@ -103,7 +102,9 @@ class RatioMidpoint(CheckedParameters):
         if self.weight is Weight.EQUAL:
             middle = (m0 + m1) / 2
         else:
-            s0, s1 = (_spread(light, max(floor, dim * 1e-6), self.floor_share * apart) for light in (gaps, passes))
+            # Light below the floor counts as the floor.
+            lifted = (np.log(np.maximum(light, max(floor, dim * 1e-6))) for light in (gaps, passes))
+            s0, s1 = (robust(logarithm, self.floor_share * apart)[1] for logarithm in lifted)
             middle = equal_deviations(m0, s0, m1, s1)
         level = view.dark_level + math.exp(middle)
         told: dict[str, Any] = {
@@ -112,8 +113,3 @@ class RatioMidpoint(CheckedParameters):
             "excess_gain": math.exp(apart / 2),
         }
         return place_on_events(self, view, found, found.sign * level, **told)
-
-
-def _spread(light: Heights, floor: float, least: float) -> float:
-    """Return the robust standard deviation of the logarithm; light below the floor counts as the floor."""
-    return robust(np.log(np.maximum(light, floor)), least)[1]
