@@ -299,7 +299,7 @@ class ParquetSource:
     def __init__(self, location: str | Path) -> None:
         self.location = str(location)
         self._file = open_parquet(location, "a recording", RecordingError, read=(COLUMN, OUTPUT))
-        self._dtype = _light_dtype(self._file.schema_arrow, self.location)
+        self.dtype = _light_dtype(self._file.schema_arrow, self.location)
         self._groups = _group_starts(self._file)
         if self.samples == 0:
             raise RecordingError(f"{location}: column '{COLUMN}' has no rows. A recording needs at least one sample.")
@@ -317,11 +317,6 @@ class ParquetSource:
     def samples(self) -> int:
         """How many samples there are."""
         return int(self._groups[-1])
-
-    @property
-    def dtype(self) -> np.dtype[Any]:
-        """The stored type."""
-        return self._dtype
 
     @property
     def metadata(self) -> dict[bytes, bytes]:
@@ -346,7 +341,7 @@ class ParquetSource:
     def read(self, start: int, stop: int) -> Block:
         """Return the samples ``[start, stop)``."""
         parts = list(self._pieces(start, stop))
-        return Block.joined(parts) if parts else Block(start, np.empty(0, self._dtype))
+        return Block.joined(parts) if parts else Block(start, np.empty(0, self.dtype))
 
     def output(self, start: int, stop: int) -> NDArray[np.bool_]:
         """Return the column `output` over the samples ``[start, stop)``: the sensor's own logged output.
@@ -444,7 +439,7 @@ class ParquetSource:
 
     def _plan(self) -> list[tuple[Chunk, int, int]]:
         if self._chunks is None:
-            self._chunks = _plan_chunks(self._file, self._groups, self._dtype)
+            self._chunks = _plan_chunks(self._file, self._groups, self.dtype)
         return self._chunks
 
     def _decode(self, chunk: Chunk, group: int, groups: int) -> Block:
@@ -483,7 +478,7 @@ class ParquetSource:
                 f"{self.location}: column '{COLUMN}' ends before sample {chunk.stop - 1}, of which the end of the file "
                 "tells. The file is damaged; copy it again."
             )
-        return _to_block(chunk.start, arrays, self._dtype)
+        return _to_block(chunk.start, arrays, self.dtype)
 
 
 class _GroupStream:

@@ -286,6 +286,7 @@ class ArraySource:
             )
         self._light = light.view()
         self._light.flags.writeable = False
+        self.samples, self.dtype = int(light.size), light.dtype
         self._invalid = invalid
         if output is not None and output.shape != light.shape:
             raise RecordingError(f"output holds one value a sample: {light.size} were due, got {output.size}.")
@@ -296,16 +297,6 @@ class ArraySource:
         if self._output is None:
             raise RecordingError("this recording in memory holds no output of the sensor.")
         return self._output[start:stop]
-
-    @property
-    def samples(self) -> int:
-        """How many samples there are."""
-        return int(self._light.size)
-
-    @property
-    def dtype(self) -> np.dtype[Any]:
-        """The stored type."""
-        return self._light.dtype
 
     def chunks(self) -> Sequence[Chunk]:
         """Return the block grid."""

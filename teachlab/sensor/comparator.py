@@ -91,7 +91,8 @@ class Comparator:
         self._off = level_in(self._dtype, off_level)
         self._begin = self._on if first_level is None else level_in(self._dtype, first_level)
         self._count = 0
-        self._first: bool | None = None
+        self.first: bool | None = None
+        """State of the first valid evaluation; None before it."""
         self._state = False
         self._edges: list[tuple[int, NDArray[np.int32]]] = []
         self._validity = Validity()
@@ -106,14 +107,9 @@ class Comparator:
             )
         self._fast = fast if _holds(self._dtype, self._on) and _holds(self._dtype, self._off) else False
 
-    @property
-    def first(self) -> bool | None:
-        """State of the first valid evaluation; None before it."""
-        return self._first
-
     def can_skip(self, low: float | None, high: float | None) -> bool:
         """Whether a stretch with these extremes and no invalid sample leaves the state as it is."""
-        if low is None or high is None or self._first is None:
+        if low is None or high is None or self.first is None:
             return False
         return bool(low >= self._off) if self._state else bool(high < self._on)
 
@@ -160,7 +156,7 @@ class Comparator:
         some = decides[both | (sense != before)]
         ends = np.append(cuts[1:], light.size)
         size = ends[some] - cuts[some]
-        if self._first is None or light.dtype != self._dtype or size.sum() > CACHE_BLOCK:
+        if self.first is None or light.dtype != self._dtype or size.sum() > CACHE_BLOCK:
             self.push(light)
             return
         if some.size:
@@ -170,7 +166,7 @@ class Comparator:
         self._count += light.size
 
     def _push(self, x: Light, invalid: _Bool | None) -> None:
-        if self._first is None and not self._start(x, invalid):
+        if self.first is None and not self._start(x, invalid):
             self._validity.push(np.ones(x.size, bool), x.size)
             return
         if self._size == CALM_BLOCK:
@@ -193,7 +189,7 @@ class Comparator:
             k = int(np.argmax(valid))
             if not valid[k]:
                 return False
-        self._first = self._state = bool(x[k] >= self._begin)
+        self.first = self._state = bool(x[k] >= self._begin)
         return True
 
     def _find_edges(self, x: Light, null: _Bool | None, places: NDArray[np.intp] | None = None) -> tuple[int, bool]:
@@ -243,7 +239,7 @@ class Comparator:
 
     def light_state(self) -> TwoState:
         """Return the comparator's state so far: true is light."""
-        return TwoState(bool(self._first), placed(self._edges))
+        return TwoState(bool(self.first), placed(self._edges))
 
     def validity(self) -> TwoState:
         """Return which evaluations were invalid so far: true is invalid."""

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from teachlab.errors import TruthError
+from teachlab.light.lasting_extremes import Hold
+from teachlab.light.stretches import Evaluated
 from teachlab.model.recording import BLOCK_SAMPLES, Block, Chunk, Recording
 from teachlab.model.truth import Truth
 from teachlab.sensor.clock import Clock, no_valid_sample
@@ -27,19 +28,14 @@ class AveragedSource:
     """
 
     def __init__(self, recording: Recording, clock: Clock, span: int) -> None:
-        self._recording, self._clock, self._span = recording, clock, span
+        self.samples, self.dtype, self._span = clock.count, np.dtype(np.float64), span
+        self._evaluated = Evaluated(recording, clock, clock.count, keep=False)
         self._kept: tuple[int, Block] | None = None
-        self._first = self._first_valid()
-
-    @property
-    def samples(self) -> int:
-        """How many evaluations there are."""
-        return self._clock.count
-
-    @property
-    def dtype(self) -> np.dtype[Any]:
-        """Means are float64."""
-        return np.dtype(np.float64)
+        valid = (levels[~np.isnan(levels)] for _, levels in self._evaluated.blocks())
+        first = next((levels[0] for levels in valid if levels.size), None)
+        if first is None:
+            raise no_valid_sample(recording.name, recording.samples)
+        self._first = float(first)
 
     def chunks(self) -> Sequence[Chunk]:
         """Return the block grid."""
@@ -66,7 +62,7 @@ class AveragedSource:
 
     def _average(self, a: int, b: int) -> Block:
         begin = a - self._span + 1
-        values = self._evaluations(max(begin, 0), b)
+        values = self._evaluated.read(max(begin, 0), b)
         invalid = np.isnan(values)
         held = self._held(values, max(begin, 0))
         if begin < 0:
@@ -87,29 +83,13 @@ class AveragedSource:
             reach = start
             while reach > 0:
                 low = max(0, reach - BLOCK_SAMPLES)
-                earlier = self._evaluations(low, reach)
+                earlier = self._evaluated.read(low, reach)
                 sound = earlier[~np.isnan(earlier)]
                 if sound.size:
                     before = float(sound[-1])
                     break
                 reach = low
-        last = np.maximum.accumulate(np.where(bad, -1, np.arange(values.size)))
-        return np.where(last < 0, before, values[last.clip(min=0)])
-
-    def _evaluations(self, a: int, b: int) -> Values:
-        if b <= a:
-            return np.empty(0)
-        samples = self._clock.sample_of(np.arange(a, b))
-        first = int(samples[0])
-        return self._recording.read(first, int(samples[-1]) + 1).as_float()[samples - first]
-
-    def _first_valid(self) -> float:
-        for a in range(0, self.samples, BLOCK_SAMPLES):
-            values = self._evaluations(a, min(a + BLOCK_SAMPLES, self.samples))
-            sound = values[~np.isnan(values)]
-            if sound.size:
-                return float(sound[0])
-        raise no_valid_sample(self._recording.name, self._recording.samples)
+        return Hold().push(np.append(before, values), np.append(False, bad))[1:]
 
 
 def averaged(
