@@ -5,6 +5,7 @@ from __future__ import annotations
 import copy
 import importlib
 import inspect
+import pickle
 import pkgutil
 import subprocess
 import sys
@@ -119,6 +120,17 @@ def test_every_answer_prints_as_a_sentence_and_gives_a_frame(answers: dict[str, 
         assert len(frame) > 0, name
         assert not any(isinstance(cell, dict | list) for cell in frame.to_numpy().ravel()), name
         assert copy.copy(found).answer is found.answer
+
+
+def test_every_answer_comes_back_from_a_worker_process(answers: dict[str, Any]) -> None:
+    """Before: "Can't pickle local object 'replay.<locals>.rows'"."""
+    for name, found in answers.items():
+        back = pickle.loads(pickle.dumps(found))
+        assert repr(back) == repr(found), name
+        assert back.to_pandas().equals(found.to_pandas()), name
+        with pytest.raises(InputError, match="A pickle keeps no figure"):
+            back.plot()
+        assert copy.deepcopy(found).plot().content == found.plot().content if name in FIGURES else True, name
 
 
 def test_those_with_a_figure_draw_it_and_the_others_say_that_they_have_none(answers: dict[str, Any]) -> None:

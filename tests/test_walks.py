@@ -100,3 +100,8 @@ def test_every_screen_of_the_walk_begins_with_the_answer(walk: str, folder: Path
         if words[0] == "report" and "--criteria" in words:
             assert f"Next: teachlab {lines[lines.index(typed) + 2]}" in done.stdout, "the printed step is the next one"
     assert not told, "\n".join(told)
+
+
+def test_the_command_alone_says_where_to_begin() -> None:
+    told = " ".join(CliRunner().invoke(app, []).output.split())
+    assert "Begin with: teachlab demo. A page for each question: teachlab guide." in told.replace(" │ ", " ")

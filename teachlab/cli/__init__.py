@@ -105,7 +105,8 @@ app = typer.Typer(
     pretty_exceptions_enable=False,
     help=(
         "Evidence for taught light-sensor thresholds: teach on a logged trace by several strategies, replay "
-        "the sensor's switching, and read which setting loses least, and how sure that is."
+        "the sensor's switching, and read which setting loses least, and how sure that is. "
+        "Begin with: teachlab demo. A page for each question: teachlab guide."
     ),
     epilog=CAUTION,
 )

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from teachlab.cli.again import given_again
-from teachlab.cli.console import emit_json, note_last, progress, say, say_lines
+from teachlab.cli.console import emit_json, note_last, note_written, progress, say, say_lines
 from teachlab.cli.options import Confidence, Json, PassesFile, RecordingFile, Tolerance
 from teachlab.cli.writing import kind_of
 from teachlab.errors import ParameterError
@@ -84,7 +84,7 @@ def report_command(
     from teachlab.evidence.abstention import Abstention, build_abstention, read_released
     from teachlab.evidence.bundle import write_bundle
     from teachlab.evidence.criteria import read_criteria
-    from teachlab.evidence.folder import write_record
+    from teachlab.evidence.folder import PRINTED, write_record
     from teachlab.evidence.page import pdf_printer
     from teachlab.evidence.record import judged_record
     from teachlab.evidence.record_parts import RecordOptions, Sources
@@ -128,8 +128,11 @@ def report_command(
                 page = levels_page(opened, passes, used, sources, options.rules)
     if out is not None:
         record = write_record(record, opened, out, pdf=pdf, levels=page)
+        if pdf:
+            note_written(str(Path(out) / PRINTED))
         if bundle is not None:
             write_bundle(bundle, out, sources)
+            note_written(bundle)
     note_last(passes_note(passes))
     overall = record["verdict"]["overall"]
     if json:

@@ -90,6 +90,18 @@ class Told(Generic[V]):
             raise AttributeError(name)
         return getattr(self.answer, name)
 
+    def __copy__(self) -> Told[V]:
+        """Return the answer itself: nothing of it changes."""
+        return self
+
+    def __deepcopy__(self, memo: Mapping[int, Any]) -> Told[V]:
+        """Return the answer itself: nothing of it changes."""
+        return self
+
+    def __reduce__(self) -> tuple[Callable[..., Told[V]], tuple[V, str, list[Mapping[str, Any]]]]:
+        """Return what a pickle holds, such as one from a worker process: all but the figure, which needs the light."""
+        return _unpickled, (self.answer, self.sentence, list(self._rows()))
+
     def to_pandas(self) -> pd.DataFrame:
         """Return the answer as a tidy frame: one row per observation, one column per variable."""
         import pandas as pd
@@ -105,7 +117,11 @@ class Told(Generic[V]):
             If the answer has no figure, or the kind is neither svg nor png.
         """
         if self._draw is None:
-            raise InputError("this answer has no figure; to_pandas() gives its rows.")
+            raise InputError("this answer has no figure; to_pandas() gives its rows. A pickle keeps no figure.")
         if kind not in ("svg", "png"):
             raise InputError(f"a figure is svg or png, got {kind!r}.")
         return Picture(self._draw(kind), kind)
+
+
+def _unpickled(answer: V, sentence: str, rows: list[Mapping[str, Any]]) -> Told[V]:
+    return Told(answer, sentence, lambda: rows)

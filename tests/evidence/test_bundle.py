@@ -47,10 +47,11 @@ def made(tmp_path_factory: pytest.TempPathFactory) -> Path:
     (folder / "setting.json").write_text(json.dumps(setting))
     (folder / "about.toml").write_text(ABOUT)
     (folder / "press.csv").write_text("light\n1\n")
-    shell.run(
+    result = shell.run(
         "report", folder / "press.parquet", "--setting", folder / "setting.json", "--draws", "0", "--about",
         folder / "about.toml", "--out", folder / "record", "--bundle", folder / "all.zip",
     )  # fmt: skip
+    assert f"Written: {folder / 'all.zip'}" in result.stderr
     return folder
 
 

@@ -470,6 +470,16 @@ def test_all_lost_is_a_hundred_percent_in_words(tmp_path: Path) -> None:
     assert "e+" not in said.stdout
 
 
+def test_a_recording_is_not_compared_with_itself(tmp_path: Path) -> None:
+    """It said "Keep: nothing is seen to be worse than before" of one file, named twice."""
+    now = _files(tmp_path, "now", _log(seed=1))
+    path = tmp_path / "setting.json"
+    path.write_text(json.dumps({"schema": 1, "unit": "x", "on_level": 50, "off_level": 40, "polarity": "light-on"}))
+    said = CliRunner().invoke(app, ["stale", now, "--setting", str(path), "--before", now])
+    assert said.exit_code == 2
+    assert "so it cannot show a change. Name the recording on which" in " ".join(said.stderr.split())
+
+
 def test_gaps_alone_show_no_margin_and_no_reserve(tmp_path: Path) -> None:
     """No pass holds valid light: that the gaps lie far below the level says nothing about the objects."""
     recording, truth = _log(passes=30)
