@@ -103,5 +103,5 @@ def test_every_screen_of_the_walk_begins_with_the_answer(walk: str, folder: Path
 
 
 def test_the_command_alone_says_where_to_begin() -> None:
-    told = " ".join(CliRunner().invoke(app, []).output.split())
+    told = " ".join(shell.invoke().output.split())
     assert "Begin with: teachlab demo. A page for each question: teachlab guide." in told.replace(" │ ", " ")

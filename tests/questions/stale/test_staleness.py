@@ -475,8 +475,7 @@ def test_a_recording_is_not_compared_with_itself(tmp_path: Path) -> None:
     now = _files(tmp_path, "now", _log(seed=1))
     path = tmp_path / "setting.json"
     path.write_text(json.dumps({"schema": 1, "unit": "x", "on_level": 50, "off_level": 40, "polarity": "light-on"}))
-    said = CliRunner().invoke(app, ["stale", now, "--setting", str(path), "--before", now])
-    assert said.exit_code == 2
+    said = shell.run("stale", now, "--setting", path, "--before", now, code=2)
     assert "so it cannot show a change. Name the recording on which" in " ".join(said.stderr.split())
 
 
