@@ -61,7 +61,7 @@ def test_no_rate_is_told_per_more_than_ten_times_the_observed_time(seconds: floa
     [
         ((30.0, 20.0, 40.0), "after 30 s (20 s to 40 s, 95 % interval)."),
         ((900.0, 700.0, None), "Time to cleaning: more than 420 s; 42 s show no more."),
-        ((900.0, 100.0, None), "after more than 7 min (1.67 min to never, 95 % interval)."),
+        ((900.0, 100.0, None), "after more than 420 s (100 s to never, 95 % interval)."),
     ],
 )
 def test_a_trend_of_seconds_tells_nothing_of_hours(ahead: tuple[float, float, float | None], told: str) -> None:

@@ -574,6 +574,6 @@ def test_the_command_leads_to_align_where_the_passes_lie_beside_the_light(
     write_setting("setting.json", SETTING)
     done = shell.run("stale", "now.parquet", "--setting", "setting.json", code=3, env={"COLUMNS": "100"})
     lines = done.stdout.splitlines()
-    assert lines[0].startswith("Your passes lag the light by 69.999 ± 0.002 ms.")
+    assert lines[0].startswith("Your passes lag the light by 70.0 ± 0.5 ms.")
     assert lines[-1] == "Next: teachlab align now.parquet --out now-aligned.parquet"
     assert "lost" not in done.stdout
