@@ -1157,6 +1157,7 @@ for _name, _version, _start, _begins, _options in (
         begins=_begins,
         needs="asammdf",
     )
+kind("unit_of_an_old_file.mdf", _mdf_of("3.30", _HALF, 0.0), options={"unit_given": False}, needs="asammdf")
 kind(
     "dated_passes.mf4",
     _mdf_of("4.10", _HALF.replace(second=0, microsecond=0, tzinfo=datetime.UTC), 0.0),

@@ -285,7 +285,7 @@ def _mdf(path: str, asammdf: Any, options: TextOptions) -> Log:
                 masters[g] = len(names)
             names.append(f"{channel.name}" if names.count(channel.name) == 0 else f"{channel.name}#{g}")
             where.append((g, c))
-            units.append(channel.unit or "")
+            units.append(channel.unit or file.get_channel_unit(group=g, index=c) or "")  # of MDF 3 in the conversion
     if not names:
         raise _no_numbers(path, "channel")
 
