@@ -286,6 +286,14 @@ kind(
     light=np.ma.masked_array(LIGHT, K == 5),
 )
 kind(
+    "a_number_for_none_that_is_a_time.csv",
+    rows(K, np.where(K == 5, 0, LIGHT), SEEN.astype(int), head="time_ms,light,seen"),
+    options={"missing": ("0",), "truth_column": "seen"},
+    rate=1000.0,
+    light=np.ma.masked_array(LIGHT, K == 5),
+    passes=True,
+)
+kind(
     "a_number_that_is_too_large.csv",
     rows(S, ["9.9E37" if k == 5 else x for k, x in enumerate(LIGHT)], head="time,light"),
     light=np.where(K == 5, 9.9e37, LIGHT),
@@ -749,6 +757,26 @@ kind(
     passes=True,
     options={"passes_in": "time"},
     tables={"passes": table(_epochs(START), _epochs(END))},
+)
+for _name, _stamps in (
+    ("epoch_s", [f"{EPOCH_S + k / 2000:.4f}" for k in K]),
+    ("epoch_us", EPOCH_S * 10**6 + 500 * K),
+):
+    kind(
+        f"american_events_for_{_name}.csv",
+        rows(_stamps, LIGHT, head="time,light"),
+        passes=True,
+        options={"passes_in": "time", "time_format": "%m/%d/%Y %I:%M:%S.%f %p", "time_zone": "America/New_York"},
+        tables={"passes": table(_american(START), _american(END))},
+    )
+kind(
+    "digits_that_a_format_divides.parquet",
+    lambda path: pq.write_table(
+        pa.table({"time": [int(s[:-3]) for s in stamps(1000, form="%Y%m%d%H%M%S%f")], "light": LIGHT}), path
+    ),
+    options={"time_format": "%Y%m%d%H%M%S%f"},
+    rate=1000.0,
+    begins="2026-03-01T06:00:00",
 )
 kind(
     "events_without_zone.csv",

@@ -21,7 +21,7 @@ import pyarrow as pa
 import pyarrow.csv as pacsv
 
 from teachlab.data.importing.reading.arrow_log import ArrowLog, HeadBegin
-from teachlab.data.importing.reading.cells import refuse_points
+from teachlab.data.importing.reading.cells import is_number, refuse_points
 from teachlab.data.importing.reading.place import Place
 from teachlab.data.importing.reading.text_layout import COMMENT, SPACES, Layout, TextOptions, cut, find_layout
 from teachlab.data.parquet_source import open_input
@@ -76,6 +76,9 @@ class TextLog:
         self.decimal_comma = options.decimal_comma
         self.time_of: dict[int, int] = {}
         self.begins: dict[int, HeadBegin] = {}
+        # A number that stands for no value may be a time: it is looked for where it is one.
+        words = (*NULLS, *(word for word in options.missing if not is_number(word)))
+        self._nulls = [blank + word for word in words for blank in ("", " ")]
         self._kinds: dict[int, Any] = {}
         self._comments: list[int] = []
         self._unsure: list[Callable[[], None]] = []
@@ -194,7 +197,7 @@ class TextLog:
                 column_types={f"c{k}": kind for k, kind in self._kinds.items()},
                 include_columns=[f"c{k}" for k in dict.fromkeys(chosen)],
                 strings_can_be_null=True,
-                null_values=[blank + word for word in (*NULLS, *self._options.missing) for blank in ("", " ")],
+                null_values=self._nulls,
                 decimal_point="," if self.decimal_comma else ".",
             ),
         )

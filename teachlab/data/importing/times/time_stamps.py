@@ -174,9 +174,13 @@ class TimeStamps:
             whole = cells.cast(pa.int32() if pa.types.is_time32(kind) else pa.int64())
             out = self._scaled(whole.to_numpy(zero_copy_only=False), NANOSECONDS[kind.unit], first_row)
             return self._turned(out, first_row, 2 * HALF_DAY) if pa.types.is_time(kind) else out
+        if self._format is not None and pa.types.is_integer(kind):
+            cells = cells.cast(pa.string())  # digits that the format divides, unless they are of another table's log
+            kind = cells.type
         if self._kind is None:
             first = next((cell for cell in cells.to_pylist() if cell is not None), "") if is_text(kind) else ""
-            self._kind = "number" if not is_text(kind) or (self._format is None and is_number(first)) else "date"
+            number = not is_text(kind) or (is_number(first) and not self._fits(first))
+            self._kind = "number" if number else "date"
             if self._kind == "date" and self._format is None and re.match(r"\s*\d{1,2}:\d{2}", first):
                 self._kind = "day"
         if self._kind == "number":
@@ -185,6 +189,13 @@ class TimeStamps:
             cells = cells.cast(pa.string())
         self._full(cells, first_row)
         return self._of_day(cells, first_row) if self._kind == "day" else self._dates(cells, first_row)
+
+    def _fits(self, cell: str) -> bool:
+        """Whether a cell is written as the stated format says."""
+        import pandas as pd
+
+        form = self._format
+        return form is not None and not pd.isna(pd.to_datetime(cell.strip(), format=form, errors="coerce"))
 
     def _full(self, values: Any, first_row: int) -> None:
         if values.null_count:
