@@ -52,8 +52,8 @@ def align_command(
         )
         raise typer.Exit(NOT_SETTLED)
     found = with_room(found, opened, passes)
-    refused = out is not None and (not found.belongs or (found.ambiguous and whole_periods is None))
-    unsettled = refused or (found.ambiguous and whole_periods is None)
+    unsettled = not found.belongs or (found.ambiguous and whole_periods is None)
+    refused = out is not None and unsettled
     if plot is not None:
         from teachlab.data.alignment.figure import alignment_figure
 
@@ -68,7 +68,7 @@ def align_command(
         _tell(found, recording, truth, details=details, mend=out is None)
         if out is None and not found.matters:
             say()
-            say(after_agreement(found, recording, truth, settled=whole_periods is not None))
+            say_lines(after_agreement(found, recording, truth, settled=whole_periods is not None).splitlines())
         if written is not None:
             say(
                 f"Moved passes: {written}; their borders are now uncertain by ±{moved.uncertainty_samples:.3g} samples."

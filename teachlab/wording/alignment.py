@@ -6,9 +6,8 @@ import math
 
 from teachlab.data.alignment.answer import Alignment, Room
 from teachlab.model.printable_text import in_figures, to_error, typed_again
+from teachlab.model.recording import Direction
 
-WIDTH_TELLS = 2.0
-"""Passes that are longer or shorter by more than this many uncertainties of a border are mentioned."""
 FEW = 8
 """Fewer passes may meet edges by chance as well as their own."""
 TRUST = "Trust no count below before that is settled."
@@ -35,7 +34,8 @@ def lead_lines(alignment: Alignment | None, recording: str, truth: str | None = 
 
 def off_lines(alignment: Alignment | None) -> list[str]:
     """Return what must be said about truth that does not agree with the light, without a command; or nothing."""
-    return finding(alignment) if alignment is not None and alignment.matters else []
+    told = alignment is not None and (alignment.matters or alignment.misfits or alignment.fuller)
+    return finding(alignment) if alignment is not None and told else []
 
 
 def finding(alignment: Alignment) -> list[str]:
@@ -51,6 +51,12 @@ def finding(alignment: Alignment) -> list[str]:
             f"{TRUST}"
         ]
     if not a.belongs:
+        if a.turned:
+            what, stored = ("lower", "rise") if a.direction is Direction.RISE else ("raise", "dip")
+            return [
+                f"Your passes follow this light only if products {what} it, but its direction is stored as {stored}. "
+                f"Correct the direction, or the passes if they mark the gaps. {TRUST}"
+            ]
         if a.by_chance:
             if (few := a.lags.begins.size) < FEW:
                 return [
@@ -61,7 +67,7 @@ def finding(alignment: Alignment) -> list[str]:
                 "Your passes do not follow this light: edges lie about their borders as they would by chance. "
                 f"Do they belong to this recording? {TRUST}"
             ]
-        off = abs(a.lags.end - a.lags.begin)
+        off = abs(a.width)
         width = f", and they are {duration(a.ms(off))} too long or too short"
         return [
             f"Your passes do not follow this light: their borders scatter by ±{duration(jitter)} about it"
@@ -82,10 +88,17 @@ def finding(alignment: Alignment) -> list[str]:
             f"The {which} of your passes scatter by ±{duration(2 * a.ms(scatter))} about the light, but were stated as "
             f"exact to ±{duration(doubt)}. No shift mends that."
         )
-    longer = a.lags.end - a.lags.begin
-    if abs(longer) > WIDTH_TELLS * max(a.doubt, a.lags.jitter):
-        word = "shorter" if longer > 0 else "longer"
-        lines.append(f"Your passes are {duration(abs(a.ms(longer)))} {word} than the light shows. No shift mends that.")
+    if a.misfits:
+        word = "shorter" if a.short else "longer"
+        lines.append(
+            f"Your passes are {duration(abs(a.ms(a.width)))} {word} than the light shows. No shift mends that."
+        )
+    if a.fuller:
+        count, way = abs(a.fuller), "later" if a.fuller > 0 else "earlier"
+        lines.append(
+            f"Moved {count} {'pass' if count == 1 else 'passes'} {way}, more of your passes would meet the light. "
+            "The line is too regular to measure that: is their first one the first product?"
+        )
     if a.room is not None and a.moves and (text := _room(a.room)):
         lines.append(text)
     return lines
@@ -111,7 +124,7 @@ def _passes_and_gaps(count: int) -> str:
 
 def mending(alignment: Alignment | None, recording: str, truth: str | None = None) -> list[str]:
     """Return what has to be settled first, and last the command that mends it; nothing where nothing was measured."""
-    if alignment is None:
+    if alignment is None or not alignment.matters:
         return []
     command = alignment.command(recording, truth)
     if not alignment.belongs:
@@ -166,6 +179,7 @@ def after_agreement(alignment: Alignment, recording: str, truth: str | None = No
     if alignment.ambiguous and not settled:
         return (
             f"Next: Check by hand that the first pass of the table is the first product of the log. If it is: {command}"
+            + (f"\nIf it is not: {alignment.command(recording, truth)}" if alignment.fuller else "")
         )
     return f"Next: {command}"
 

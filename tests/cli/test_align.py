@@ -323,3 +323,81 @@ def test_room_in_light_above_ten_thousand_is_told_without_exponents(tmp_path):
     told = " ".join(shell.invoke("align", path).stdout.split())
     assert "grows from none to 2" in told
     assert "e+0" not in told
+
+
+def boxes(name, *, early=0, late=0, pitch=None):
+    """Write boxes of 80 ms, and passes that begin and end so much beside them; the record ends in gaps of 500 ms."""
+    rng = np.random.default_rng(6)
+    start = 500 + np.cumsum(rng.integers(190, 330, 60) if pitch is None else np.full(60, pitch))
+    at = np.arange(int(start[-1]) + 580 + 500) + 0.5
+    corners = np.stack([start - 2, start + 2, start + 78, start + 82], 1).ravel()
+    light = 1000 + np.interp(at, corners, np.tile([0.0, 500, 500, 0], 60)) + rng.normal(0, 5, at.size)
+    info = RecordingInfo(sample_rate_hz=1000.0, unit="mV", direction=Direction.RISE)
+    write_recording(f"{name}.parquet", [np.rint(light).astype(np.int16)], info)
+    passes = Truth.from_arrays(start + early, start + 80 + late, uncertainty_samples=1.0)
+    write_truth(f"{name}.passes.parquet", passes)
+
+
+def replayed(name):
+    return shell.run("replay", f"{name}.parquet", "--setting", "right.json").stdout.splitlines()
+
+
+@pytest.fixture
+def right_setting(tmp_path, monkeypatch):
+    """A setting that detects every box."""
+    monkeypatch.chdir(tmp_path)
+    levels = {"on_level": 1250, "off_level": 1200, "polarity": "light-on"}
+    (tmp_path / "right.json").write_text(json.dumps({"schema": 1, "unit": "mV", **levels}))
+
+
+@pytest.mark.usefixtures("right_setting")
+def test_passes_that_are_too_short_condemn_no_setting_and_their_doubt_is_measured():
+    """The light begins 10 ms before them and ends 10 ms after: every product trips in the gap and merges."""
+    boxes("short", early=10, late=-10)
+    told = replayed("short")
+    assert told[0] == "Your passes are 20 ms shorter than the light shows. No shift mends that."
+    assert told[1].startswith("Cannot be decided: ")
+    assert not any(line.startswith("Better:") for line in told)
+    step = next(line for line in told if line.startswith("Next: ")).removeprefix("Next: teachlab ")
+    shell.run(*shlex.split(step))
+    after = replayed("short-aligned")
+    assert after[0].startswith("Use with a limit: ")
+    assert any("lost 0 of 60 passes" in line for line in after)
+    assert any("0 false trips" in line for line in after)
+
+
+@pytest.mark.usefixtures("right_setting")
+def test_passes_that_are_too_long_are_told_first():
+    boxes("long", early=-10, late=10)
+    told = replayed("long")
+    assert told[0] == "Your passes are 20 ms longer than the light shows. No shift mends that."
+    assert told[1].startswith("Use with a limit: ")
+
+
+@pytest.mark.usefixtures("right_setting")
+@pytest.mark.parametrize("off", [-2, -1, 1, 2])
+def test_whole_passes_off_on_a_regular_line_are_told_by_its_ends(off):
+    """The light of every pass fits again a pitch away, but one of them lies where nothing passed."""
+    boxes("regular", early=-240 * off, late=-240 * off, pitch=240)
+    what = f"Moved {abs(off)} pass{'es' if abs(off) > 1 else ''} {'later' if off > 0 else 'earlier'}, more of your "
+    assert replayed("regular")[0].startswith(what)
+    told = run("regular.parquet")
+    assert told.exit_code == 3
+    assert told.stdout.startswith(what)
+    *_, step = told.stdout.split("If it is not: teachlab ")
+    shell.run(*shlex.split(step))
+    boxes("right", pitch=240)
+    moved, right = (read_truth(f"{name}.passes.parquet") for name in ("regular-aligned", "right"))
+    assert np.abs(moved.start - right.start).max() <= 1
+    assert not any("Moved" in line for line in [*replayed("right"), *replayed("regular-aligned")])
+
+
+@pytest.mark.usefixtures("right_setting")
+def test_passes_that_do_not_follow_the_light_are_refused_evidence():
+    boxes("strange", pitch=None)
+    rng = np.random.default_rng(1)
+    start = np.cumsum(rng.integers(150, 300, 40))
+    write_truth("strange.passes.parquet", Truth.from_arrays(start, start + 70))
+    told = run("strange.parquet")
+    assert told.stdout.startswith("Your passes do not follow this light: ")
+    assert told.exit_code == 3

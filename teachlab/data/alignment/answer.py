@@ -17,6 +17,8 @@ if TYPE_CHECKING:
 
 MEASURED_FROM = 50
 """With at least this many borders, the uncertainty after a shift is measured instead of assumed."""
+WIDTH_TELLS = 2.0
+"""Passes that are longer or shorter by more than this many uncertainties of a border are told."""
 FITS_WITHIN = 0.25
 """Borders that vary by more than this share of a usual pass or gap, or passes that differ by twice that, do not fit."""
 
@@ -107,7 +109,11 @@ class Alignment:
     room : Room, optional
         What the shift changes; measured if the lag matters.
     by_chance : bool
-        Whether no more borders have a crossing than where nothing passes.
+        Whether edges lie no nearer to borders than they would by chance.
+    fuller : int
+        Shifted by so many passes, which fits as well, more of the passes have edges; 0 if none does.
+    turned : bool
+        Whether they lie at borders if objects do the contrary of what is stored.
     """
 
     samples: int
@@ -125,14 +131,31 @@ class Alignment:
     parted: Parted | None = None
     room: Room | None = None
     by_chance: bool = False
+    fuller: int = 0
+    turned: bool = False
 
     @property
     def belongs(self) -> bool:
         """Whether the borders follow this light at all, all of them by one shift."""
         if self.parted is not None or self.by_chance:
             return False
-        width = abs(self.lags.end - self.lags.begin)
-        return 2 * self.lags.jitter <= FITS_WITHIN * self.shortest and width <= 2 * FITS_WITHIN * self.shortest
+        fits = 2 * self.lags.jitter <= FITS_WITHIN * self.shortest
+        return fits and abs(self.width) <= 2 * FITS_WITHIN * self.shortest
+
+    @property
+    def width(self) -> float:
+        """How much longer the light shows products than the passes are, samples; negative if shorter."""
+        return self.lags.end - self.lags.begin
+
+    @property
+    def misfits(self) -> bool:
+        """Whether the passes are certainly longer or shorter than the light shows."""
+        return abs(self.width) > WIDTH_TELLS * max(self.doubt, self.lags.jitter)
+
+    @property
+    def short(self) -> bool:
+        """Whether the light goes over the borders of the passes on both sides, so that products trip in gaps."""
+        return self.misfits and self.width > 0
 
     @property
     def jitter_ms(self) -> float:
@@ -151,8 +174,8 @@ class Alignment:
 
     @property
     def matters(self) -> bool:
-        """Whether the lag at any place, or twice the jitter, exceeds the uncertainty, or the borders do not fit."""
-        return not self.belongs or self.moves or 2 * self.lags.scatter[0] > self.doubt
+        """Whether a lag or twice the jitter exceeds the uncertainty, passes are too short, or borders do not fit."""
+        return not self.belongs or self.moves or self.short or 2 * self.lags.scatter[0] > self.doubt
 
     @property
     def moves(self) -> bool:
@@ -168,7 +191,8 @@ class Alignment:
     def doubt_after(self) -> float:
         """The uncertainty of the borders after the shift, samples: measured from 50 borders on, or as stated."""
         edge = 0.0 if math.isnan(self.edge) else self.edge
-        measured = max(1.0, 2 * self.lags.scatter[0] + edge)
+        # What a shift leaves of passes that are too short lies outside of both borders.
+        measured = max(1.0, 2 * self.lags.scatter[0] + edge) + (self.width / 2 if self.short else 0.0)
         return measured if self.lags.borders >= MEASURED_FROM else max(measured, self.uncertainty_samples)
 
     @property
@@ -197,7 +221,7 @@ class Alignment:
         on = shlex.quote(recording) + ("" if truth is None else f" --truth {shlex.quote(truth)}")
         if not self.belongs:
             return f"teachlab align {on} --plot borders.svg"
-        whole = " --whole-periods 0" if self.ambiguous else ""
+        whole = f" --whole-periods {self.fuller}" if self.ambiguous else ""
         out = f"{recording.removesuffix('.parquet')}-aligned.parquet"
         return f"teachlab align {on}{whole} --out {shlex.quote(out)}"
 
@@ -225,7 +249,7 @@ class Alignment:
             },
             "drift_ppm": {"estimate": 1e6 * lags.rate, "low": 1e6 * lags.rate_low, "high": 1e6 * lags.rate_high},
             "jitter_ms": self.jitter_ms,
-            "width_error_ms": self.ms(lags.end - lags.begin),
+            "width_error_ms": self.ms(self.width),
             "edge_ms": self.ms(self.edge),
             "borders": lags.borders,
             "passes": self.passes,

@@ -22,6 +22,7 @@ from teachlab.data.alignment.whole_periods import (
     NEARLY_AS_WELL,
     OtherFit,
     ambiguous,
+    fuller,
     is_clear,
     other_fits,
     own_fit,
@@ -127,6 +128,7 @@ def measure_alignment(recording: Recording, truth: Truth, reading: AlignmentRead
     if not found:
         return None
     (lags, fits, crossings, _), direction = _likelier(found)
+    sign = UPWARDS[direction]
     if crossings.edge < SHARP:
         low, high = min(lags.low, lags.shift.shift - HALF), max(lags.high, lags.shift.shift + HALF)
         lags = replace(lags, low=low, high=high)
@@ -142,6 +144,7 @@ def measure_alignment(recording: Recording, truth: Truth, reading: AlignmentRead
         fits=tuple(fits),
         ambiguous=ambiguous(fits),
         direction=direction,
+        fuller=fuller(fits, lags.borders) if ambiguous(fits) else 0,
         shortest=float(np.median(np.minimum(truth.end - truth.start, _gaps(truth, recording.samples)))),
         by_kind=tuple(_group(str(name), lags, truth.label == name) for name in np.unique(truth.label.astype(str))),
         by_time=tuple(
@@ -150,13 +153,25 @@ def measure_alignment(recording: Recording, truth: Truth, reading: AlignmentRead
         ),
     )
     rows = _examined(truth, crossings)
+    if not _is_met(truth, lags, crossings, recording.samples):
+        return replace(measured, by_chance=True, turned=stored is not None and _turned(recording, truth, -sign))
+    return replace(
+        measured, parted=_stepped(measured, truth, rows) or _parted(measured, NearLight(recording, sign), truth, rows)
+    )
+
+
+def _is_met(truth: Truth, lags: Lags, crossings: Crossings, samples: int) -> bool:
+    """Whether borders are met better than by chance."""
+    rows = _examined(truth, crossings)
     start, end = (lags.shift.of(side.astype(np.float64)) for side in (truth.start, truth.end))
-    reach = Reaches.of(start, end, recording.samples).of_rows(rows)
     left = replace(lags, begins=lags.begins[rows], ends=lags.ends[rows])
-    if is_chance(start[rows], end[rows], crossings, reach, left):
-        return replace(measured, by_chance=True)
-    light = NearLight(recording, UPWARDS[direction])
-    return replace(measured, parted=_stepped(measured, truth, rows) or _parted(measured, light, truth, rows))
+    return not is_chance(start[rows], end[rows], crossings, Reaches.of(start, end, samples).of_rows(rows), left)
+
+
+def _turned(recording: Recording, truth: Truth, sign: float) -> bool:
+    """Whether the light turned over meets the borders."""
+    found = _found(NearLight(recording, sign), truth, recording.samples)
+    return found is not None and _is_met(truth, found.lags, found.crossings, recording.samples)
 
 
 def _examined(truth: Truth, crossings: Crossings) -> NDArray[np.int64]:

@@ -21,6 +21,8 @@ NEAR_LIMIT = 0.1
 """Four standard errors of a share of 256 borders."""
 FEWEST_MET = 0.25
 """A shift is no alternative if fewer borders than this share have an edge within half a pitch."""
+BORDERS_MORE = 0.75
+"""One border more is enough: of a product beyond the last pass, only the end was looked for."""
 FEWEST_TOLD = 2
 """A single border fits any shift."""
 
@@ -101,6 +103,22 @@ def ambiguous(fits: list[OtherFit]) -> bool:
     """Whether a shift by whole passes fits nearly as well as the unshifted truth."""
     enough = NEARLY_AS_WELL * own_fit(fits).agreeing
     return any(fit.agreeing >= enough and fit.met >= FEWEST_MET for fit in fits if fit.passes)
+
+
+def fuller(fits: list[OtherFit], borders: int) -> int:
+    """Return the shift by whole passes, of those that fit nearly as well, at which more borders have edges; or 0.
+
+    On a regular line the empty pass at one end tells what nothing else does.
+
+    Parameters
+    ----------
+    borders : int
+        How many have an edge unshifted.
+    """
+    own = own_fit(fits)
+    near = [fit for fit in fits if fit.agreeing >= NEARLY_AS_WELL * own.agreeing]
+    best = max(near, key=lambda fit: (fit.met, -abs(fit.passes)))
+    return best.passes if (best.met - own.met) * borders > BORDERS_MORE * own.met else 0
 
 
 def is_clear(fits: list[OtherFit]) -> bool:

@@ -126,3 +126,21 @@ def test_few_passes_are_told_apart_from_many() -> None:
         "Whether your passes follow this light is not known: edges would lie as near to the borders of only 5 passes "
         "by chance. Take a longer recording. Trust no count below before that is settled."
     )
+
+
+@pytest.mark.parametrize(("stored", "does"), [(Direction.RISE, "lower"), (Direction.DIP, "raise")])
+def test_a_direction_that_is_stored_wrong_is_named(stored: Direction, does: str) -> None:
+    rng = np.random.default_rng(5)
+    start, end, samples = passes(rng, 80)
+    borders = [np.rint(side).astype(int) for side in (start, end)]
+    light = rng.normal(2000, 10, samples)
+    for a, b in zip(*borders, strict=True):
+        light[a:b] += 800 if stored is Direction.DIP else -800
+    truth = Truth.from_arrays(*borders, uncertainty_samples=1)
+    found = measure_alignment(Recording.from_array(light, replace(INFO, direction=stored)), truth)
+    assert found is not None
+    assert not found.belongs
+    assert finding(found)[0].startswith(
+        f"Your passes follow this light only if products {does} it, but its direction is stored as {stored.value}. "
+        "Correct the direction, or the passes if they mark the gaps."
+    )
