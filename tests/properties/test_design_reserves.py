@@ -111,6 +111,11 @@ def test_told_numbers_are_cut_and_never_rounded_beyond_the_limit() -> None:
     assert _reserve("gain", {"low": 0.3912, "high": 1.4999, "unit": "share"}) == (
         "light down to 40 % and up to 149 % of today's"
     )
+    # A small contrast on much light: to the whole percent both ends were 100 %.
+    assert _reserve("gain", {"low": 0.999931, "high": 1.000079, "unit": "share"}) == (
+        "light down to 99.994 % and up to 100.007 % of today's"
+    )
+    assert _reserve("gain", {"low": 1.0, "high": None, "unit": "share"}).startswith("light down to 100")
     assert _reserve("off_delay", {"low": None, "high": 7049.0, "unit": "ms"}) == "off-delay 7.04 s longer"
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
@@ -21,6 +21,8 @@ if TYPE_CHECKING:
     from teachlab.model.teaching import Strategy
     from teachlab.model.truth import Truth
     from teachlab.questions.verdict import JudgedBy
+
+MOST_PLACES = 6
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -96,14 +98,23 @@ def _reserve(axis: str, ends: Mapping[str, Any]) -> str:
         return ""  # that is the room
     if axis == "gain":
         # Told numbers are cut so that at each of them there is no further error yet.
-        parts = [] if low is None else [f"down to {math.ceil(100 * low)} %"]
-        parts += [] if high is None else [f"up to {math.floor(100 * high)} %"]
+        parts = [] if low is None else [f"down to {_percent(low, math.ceil)} %"]
+        parts += [] if high is None else [f"up to {_percent(high, math.floor)} %"]
         return f"light {' and '.join(parts)} of today's" if parts else ""
     if axis == "ambient":
         parts = [f"{mark}{in_figures(cut(a), 3)} {unit}" for mark, a in (("−", low), ("+", high)) if a is not None]
         return f"ambient light {' or '.join(parts)}" if parts else ""
     parts = [f"{time_text(t, down=True)} {way}" for way, t in (("shorter", low), ("longer", high)) if t is not None]
     return f"{axis.replace('_', '-')} {' or '.join(parts)}" if parts else ""
+
+
+def _percent(share: float, cut_to: Callable[[float], int]) -> str:
+    """Return a share of today's light in %, with as many decimals as tell it from today's."""
+    for places in range(MOST_PLACES + 1):
+        told = cut_to(100 * share * 10**places) / 10**places
+        if told != 100:
+            break
+    return f"{told:.{places}f}"
 
 
 def designed_and_judged(
