@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from contextlib import suppress
 from dataclasses import replace
 from typing import TYPE_CHECKING, Annotated, Any, TypeVar, cast
 
@@ -94,24 +95,35 @@ def ask_for_setting(
             teacher = known.designing(teacher)
     files = FilesJudged(recording=recording, setting=out, truth=truth, keep=given_again(context, out="setting.json"))
     rules = Rules(tolerance_ms=tolerance_ms)
-    try:
+    by = JudgedBy(accepted=accept_cost, files=files)
+
+    def asked(one: Strategy) -> tuple[Answer, TeachAnswer]:
         with naming(base, recording):
-            found = ask(
-                opened, passes, teacher, base=used, seed=seed, rules=rules,
-                by=JudgedBy(accepted=accept_cost, files=files),
-            )  # fmt: skip
+            got = ask(opened, passes, one, base=used, seed=seed, rules=rules, by=by)
+        taught = cast("TeachAnswer", getattr(cast(object, got), "taught", got))
+        if known is None:
+            return got, taught
+        keyed = _in_steps(taught, known, (opened, passes), recording, truth, accept_cost=accept_cost,
+                          tolerance_ms=tolerance_ms, out=out)  # fmt: skip
+        return got, keyed
+
+    try:
+        found, taught = asked(teacher)
     except Abstained as refusal:
         _tell_abstention(
             refusal, (opened, passes), recording, teacher, truth=truth,
             seed=seed, tolerance_ms=tolerance_ms, base=used, json=json,
         )  # fmt: skip
         raise typer.Exit(3) from None
-    taught = cast("TeachAnswer", getattr(cast(object, found), "taught", found))
     if known is not None:
-        keyed = _in_steps(taught, known, (opened, passes), recording, truth, accept_cost=accept_cost,
-                          tolerance_ms=tolerance_ms, out=out)  # fmt: skip
-        found = cast("Answer", keyed if found is taught else cast("Any", found).keyed_in(opened, passes, keyed, rules))
-        taught = keyed
+        for further in known.further_from_errors(teacher):
+            if taught.verdict.decision != REFUSED:
+                break
+            with suppress(Abstained):
+                other, keyed = asked(further)
+                found, taught = (found, taught) if keyed.verdict.decision == REFUSED else (other, keyed)
+        whole = getattr(cast(object, found), "taught", None) is not None
+        found = cast("Answer", cast("Any", found).keyed_in(opened, passes, taught, rules) if whole else taught)
         if taught.verdict.decision == REFUSED:
             if json:
                 emit_json(found.as_dict())

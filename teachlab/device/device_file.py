@@ -19,6 +19,9 @@ if TYPE_CHECKING:
     from teachlab.model.setting import Setting
     from teachlab.model.teaching import Strategy
 
+WIDER = (2, 4, 8)
+"""Doubts of the levels that are tried if no step is safe, as multiples of the display's own."""
+
 
 class DisplayReading(StrictModel):
     """One reading at the same moment: the logger's value, and the display's; noise is a standard deviation."""
@@ -112,6 +115,17 @@ class DeviceDocument(SchemaOne):
         if self.hysteresis is not None:
             parts["hysteresis"] = abs(self.hysteresis / scale.line.slope)
         return replace(strategy, **parts)
+
+    def further_from_errors(self, strategy: Strategy) -> list[Strategy]:
+        """Return designs that keep further and further from errors, to be tried where no step is safe.
+
+        Passes that were not shown may leave less room than those that were.
+        """
+        from teachlab.teaching.strategies.designed import Designed
+
+        if not isinstance(strategy, Designed):
+            return []
+        return [replace(strategy, level_doubt=times * strategy.level_doubt) for times in WIDER]
 
     def timing_in_steps(self, setting: Setting) -> Setting:
         """Return a setting with the nearest delays and filter that can be keyed in.

@@ -142,11 +142,11 @@ def _draw_levels(axes: Any, bench: RecordingBench) -> None:
     best = bench.best_fixed
     low, high = best.on_interval if best.setting.light_on else best.off_interval
     _keep_near_the_light(axes, bench)
-    ends, known = axes.get_xlim(), f"the best fixed setting ({best.cost:.3g} per pass)"
+    ends, name = axes.get_xlim(), f"the best fixed setting ({best.cost:.3g} per pass)"
     if high - low > THIN * (ends[1] - ends[0]):
-        axes.axvspan(low, high, color=GREY, alpha=0.14, linewidth=0, zorder=0, label=f"as good as {known}")
+        axes.axvspan(low, high, color=GREY, alpha=0.14, linewidth=0, zorder=0, label=f"as good as {name}")
     else:
-        axes.axvline((low + high) / 2, color=GREY, linewidth=0.9, linestyle="--", zorder=0, label=known)
+        axes.axvline((low + high) / 2, color=GREY, linewidth=0.9, linestyle="--", zorder=0, label=name)
     for row, result in enumerate(bench.results):
         taught = [d for d in result.draws if d.setting is not None]
         at = np.array([d.setting.activation for d in taught if d.setting is not None])

@@ -18,6 +18,7 @@ from teachlab.data.recording_files import write_recording
 from teachlab.data.truth_files import write_truth
 from teachlab.device.card import keyed_in
 from teachlab.device.device_file import DeviceDocument
+from teachlab.device.keyed_in import REFUSED
 from teachlab.errors import Abstained
 from teachlab.model.recording import Direction, Recording, RecordingInfo
 from teachlab.model.teaching import Shown, TeachView
@@ -177,6 +178,43 @@ def test_reserves_are_those_of_the_setting_that_is_keyed_in(
             for far in (reserve, reserve + 1)
         )
         assert near <= now < beyond, (axis, side)
+
+
+def test_where_no_step_is_safe_a_design_further_from_errors_is_tried(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Passes that were not shown leave less room here, as far as a design knows, within twice the display's doubt."""
+    monkeypatch.chdir(tmp_path)
+    recording, truth = line(0)
+    write_recording("line.parquet", recording)
+    write_truth("line.passes.parquet", truth)
+    pairs = "".join(f"[[pairs]]\nlight = {250 * k - 100}\ndisplay = {125 * k - 40}\n" for k in range(7))
+    Path("device.toml").write_text(
+        'schema = 1\nunit = "mV"\nlight_noise = 0.5\ndisplay_noise = 0.3\n'
+        "[display]\nstep = 5\nlow = 0\nhigh = 999\nresolution = 1\n" + pairs
+    )
+    own = device({}).designing(Designed())
+    assert isinstance(own, Designed)
+    real, tried = keyed_in, []
+
+    def narrow(*given: Any, **more: Any) -> Any:
+        found, doubt = real(*given, **more), given[2].taught.parameters["level_doubt"]
+        tried.append(doubt)
+        if doubt > 2.5 * own.level_doubt:
+            return found
+        return replace(found, verdict=replace(found.verdict, decision=REFUSED))
+
+    monkeypatch.setattr("teachlab.device.card.keyed_in", narrow)
+    asked = ["design", "line.parquet", "--device", "device.toml", "--json"]
+    done = CliRunner().invoke(app, asked)
+    assert done.exit_code == 0, done.output
+    told = json.loads(done.stdout)
+    assert tried == pytest.approx([own.level_doubt * times for times in (1, 2, 4)])
+    assert told["setting"]["taught"]["parameters"]["level_doubt"] == tried[-1]
+    assert told["reasons"].keys() >= {"level", "release"}
+    monkeypatch.setattr("teachlab.device.card.keyed_in", lambda *given, **more: replace(
+        found := real(*given, **more), verdict=replace(found.verdict, decision=REFUSED)))  # fmt: skip
+    assert CliRunner().invoke(app, asked).exit_code == 3
 
 
 @pytest.mark.parametrize("seed", [0, 1])
