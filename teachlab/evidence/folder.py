@@ -20,6 +20,8 @@ def write_record(
 ) -> dict[str, Any]:
     """Write a record of either kind with its page into a folder, completely or not at all.
 
+    The record is returned with the digests of the files beside it.
+
     Parameters
     ----------
     folder : str or Path
@@ -28,11 +30,6 @@ def write_record(
         Whether to write the page as PDF too; needs the extra pdf.
     levels : str, optional
         HTML of the page on which levels can be dragged, to be written beside; that of an earlier record is removed.
-
-    Returns
-    -------
-    dict
-        The record as written, with the digests of the files beside it.
 
     Raises
     ------

@@ -15,13 +15,7 @@ _FIGURE = r'<figure><img src="\1" alt=""><figcaption>\2</figcaption></figure>'
 
 
 def web_pages(pages: Iterable[GuidePage]) -> dict[str, str]:
-    """Return each page by the name of its file, and an index of all.
-
-    Returns
-    -------
-    dict of str to str
-        HTML documents. Figures are files beside them.
-    """
+    """Return each page as HTML by the name of its file, and an index of all; figures are files beside them."""
     from jinja2 import Environment, FileSystemLoader
     from markdown_it import MarkdownIt
 
@@ -42,14 +36,9 @@ def web_pages(pages: Iterable[GuidePage]) -> dict[str, str]:
 
 
 def write_guide(folder: Path, pages: Iterable[GuidePage]) -> Path:
-    """Write pages and figures into a folder as one result.
+    """Write pages and figures into a folder as one result; return the page to open.
 
     `folder`: it is made if it does not exist.
-
-    Returns
-    -------
-    Path
-        The page to open.
     """
     pages = tuple(pages)
     folder.mkdir(parents=True, exist_ok=True)

@@ -23,16 +23,11 @@ EDGES = 1000
 
 
 def edge_evaluations(height: Levels, start: Places, end: Places, background: float) -> float:
-    """Return the median 10–90 % time of the edges of passes, in evaluations.
+    """Return the median 10–90 % time of the edges of passes, in evaluations; NaN if no pass rises above the background.
 
     `height` (ndarray of float64, shape (n,), recording units, objects upwards): without NaN.
     `start`, `end` (ndarray of int64, shape (passes,), evaluations): passes ``[start, end)``, ascending and disjoint.
     `background` (float, recording units, objects upwards): level of the empty sensor.
-
-    Returns
-    -------
-    float, evaluations
-        NaN if no pass rises above the background.
 
     Notes
     -----

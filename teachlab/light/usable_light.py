@@ -30,10 +30,7 @@ def bounded_recording(recording: Recording) -> Recording:
 
     `recording`: integers are passed on unchanged.
 
-    Returns
-    -------
-    Recording
-        Reading it raises `UnmeasurableError` at a finite sample beyond `LARGEST`.
+    Reading it raises `UnmeasurableError` at a finite sample beyond `LARGEST`.
     """
     if recording.dtype.kind != "f" or isinstance(recording.source, _Bounded):
         return recording

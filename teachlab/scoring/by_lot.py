@@ -26,6 +26,8 @@ def lost_rate_by_lot(
 ) -> Dependence | None:
     """Bound the lost rate where neighbouring passes may resemble each other.
 
+    The result is None if there are too few passes for two stretches.
+
     Parameters
     ----------
     truth : Truth
@@ -36,11 +38,6 @@ def lost_rate_by_lot(
         `by_proxy` assumes at least this intra-lot correlation of losses.
     events : sequence of Outcome
         What counts as lost.
-
-    Returns
-    -------
-    Dependence or None
-        None if there are too few passes for two stretches.
 
     Notes
     -----
@@ -140,7 +137,7 @@ def with_lots(lot: NDArray[np.object_], free: NDArray[np.bool_]) -> NDArray[np.o
 def false_trips_by_lot(
     truth: Truth, trials: Trials, hours: float, *, per: str, confidence: float = 0.95
 ) -> Bursts | None:
-    """Bound false trips per time where they may come in bursts.
+    """Bound false trips per time where they may come in bursts; None if there are too few gaps for two stretches.
 
     Parameters
     ----------
@@ -150,11 +147,6 @@ def false_trips_by_lot(
     hours : float
         Running hours or gap hours of the score. They are divided among the gaps in proportion to their length in the
         truth.
-
-    Returns
-    -------
-    Bursts or None
-        None if there are too few gaps for two stretches.
     """
     scored = np.flatnonzero(trials.gaps != Outcome.EXCLUDED)
     after = trials.gap_after[scored]
@@ -177,10 +169,7 @@ def onsets_by_lot(truth: Truth, trials: Trials, *, ignored: bool, per: str, conf
 
     `ignored`: whether `ignore` passes are counted.
 
-    Returns
-    -------
-    Bursts or None
-        None if there are too few such passes for two stretches.
+    The result is None if there are too few such passes for two stretches.
     """
     detect = truth.detect[trials.first_pass :]
     scored = np.flatnonzero((detect != ignored) & (trials.passes != Outcome.EXCLUDED))

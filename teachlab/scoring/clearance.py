@@ -147,6 +147,8 @@ def clearance_of(
 ) -> Clearance | None:
     """Find the smallest clearance of the scored passes and the gaps after them, and the share that keeps it.
 
+    The result is None if no pass was scored or measured.
+
     Parameters
     ----------
     truth, setting
@@ -157,11 +159,6 @@ def clearance_of(
         Only scored detect passes and the gaps after them are examined.
     confidence : float
         One-sided.
-
-    Returns
-    -------
-    Clearance or None
-        None if no pass was scored or measured.
 
     Notes
     -----

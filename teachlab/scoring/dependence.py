@@ -23,17 +23,14 @@ def dependence_of(
 ) -> dict[str, Dependence | Bursts | None]:
     """Bound every rate of a score with dependence taken into account, at the confidence of the score.
 
+    The result is keyed by the name of the rate; None if there are too few trials for two stretches.
+
     Parameters
     ----------
     proxy : array_like of float, shape (passes of the truth,), optional
         How far the light of every pass came on its way to the level.
     icc : float, in [0, 1]
         At least this intra-lot correlation is assumed.
-
-    Returns
-    -------
-    dict of str to Dependence, Bursts or None
-        Keyed by the name of the rate; None if there are too few trials for two stretches.
     """
     trials, confidence = score.trials, score.confidence
     out: dict[str, Dependence | Bursts | None] = {

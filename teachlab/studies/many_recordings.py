@@ -124,10 +124,7 @@ def write_bench(
     `folder`: it is made if it does not exist; files with these names are replaced.
     `recordings`: in the order of the benches, for the figures.
 
-    Returns
-    -------
-    list of Path
-        The written files.
+    The files are returned.
     """
     place = Path(folder)
     if place.exists() and not place.is_dir():

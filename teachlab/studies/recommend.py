@@ -40,6 +40,8 @@ def recommend(
 ) -> Recommendation | None:
     """Return the cheapest strategy's median setting by the first half, with its score on the second.
 
+    The result is None if no strategy gives a setting in half of the draws, or either half has no trial.
+
     Parameters
     ----------
     halves : mapping of str to ClaimHalf
@@ -53,11 +55,6 @@ def recommend(
     keyed, worse_end : callable, optional
         With a device: round what a strategy taught on the first half, and find the costliest end of it on the second. A
         setting that cannot be keyed in is passed over; if none can, the cheapest is returned with its refusal.
-
-    Returns
-    -------
-    Recommendation or None
-        None if no strategy gives a setting in half of the draws, or either half has no trial.
     """
     ordered = by_choice(halves.values(), preferred)
     if not ordered or ordered[0].score.counts.scored_passes == 0:

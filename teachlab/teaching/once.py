@@ -29,10 +29,7 @@ def teach_draws(strategy: Strategy, block: TeachBlock, draws: Iterable[int], see
 
     `draws`: numbers of the draws: together with the seed they select what is shown.
 
-    Returns
-    -------
-    list of Draw
-        In the order of the numbers, without measures.
+    The draws are in the order of the numbers, without measures.
     """
     numbers = [*draws]
     teach = draw_by_draw(strategy, block, numbers, seed)

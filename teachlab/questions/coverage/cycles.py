@@ -239,10 +239,7 @@ def revolutions_needed(open_share: float, confidence: float, *, times: int = 1) 
     `confidence`: float, in (0, 1).
     `times`: how often it has to be seen.
 
-    Returns
-    -------
-    float
-        Infinite if no revolution meets an open gap.
+    The result is infinite if no revolution meets an open gap.
 
     Notes
     -----

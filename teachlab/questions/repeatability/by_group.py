@@ -166,6 +166,8 @@ def taught_apart(
 ) -> dict[str, list[Draw]]:
     """Teach in stretches of the teach block that share no sample, each within one lot.
 
+    The draws are by lot, in time order.
+
     Parameters
     ----------
     names : iterable of str, shape (passes of the truth,), optional
@@ -174,11 +176,6 @@ def taught_apart(
         Seed, teach share, tolerance, base setting.
     passes : int
         Number of consecutive detect passes of one lot in a stretch; passes left over are not used.
-
-    Returns
-    -------
-    dict of str to list of Draw
-        By lot, in time order.
 
     Raises
     ------

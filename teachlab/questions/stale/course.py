@@ -256,10 +256,7 @@ def alarm_of(
     `falls`: returns the sum of one of them for a probability of a false alarm.
     `way`: 1, or −1 if the sums run backwards.
 
-    Returns
-    -------
-    Sequential or None
-        The sum of the side that alarms first; if not both alarm, the one that does not.
+    The result is the sum of the side that alarms first; if not both alarm, that of the one that does not.
     """
     each = FALSE_ALARM / max(1, len(watched) - 1)
     found = [

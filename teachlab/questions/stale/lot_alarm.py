@@ -61,7 +61,7 @@ class LotLevel:
 def level_of_lots(
     values: ArrayLike, lots: ArrayLike, *, source: Source = Source.LOTS, least: float = 0.0
 ) -> LotLevel | None:
-    """Calculate level and spread from an earlier recording.
+    """Calculate level and spread from an earlier recording; None with fewer than four lots, or without any spread.
 
     Parameters
     ----------
@@ -73,11 +73,6 @@ def level_of_lots(
         What the lots are. Stretches of passes may resemble their neighbours; labelled lots do not.
     least : float
         Standard deviation of a single value that is assumed at least: values that are equal by chance show none.
-
-    Returns
-    -------
-    LotLevel or None
-        None with fewer than four lots, or without any spread.
 
     Notes
     -----
@@ -189,10 +184,7 @@ def falling_within(
     `lots` (array_like of int, shape (n,)): number of its lot, or of its stretch of passes, in time order.
     `source`, `least`, `chance`: as of `level_of_lots` and `falling_below`.
 
-    Returns
-    -------
-    Sequential or None
-        None with fewer than six lots, or without any spread.
+    The result is None with fewer than six lots, or without any spread.
 
     Notes
     -----

@@ -24,10 +24,7 @@ def time_to_cleaning(reserve: float | None, loss_per_day: float) -> float | None
     `reserve`: ``1 − g_min``.
     `loss_per_day`: λ, the exponential rate: every day leaves ``exp(−λ)`` of the light.
 
-    Returns
-    -------
-    float or None
-        Days, ``−ln(g_min) / λ``; infinite without loss, None without a reserve.
+    The result is ``−ln(g_min) / λ`` days; infinite without loss, None without a reserve.
 
     Examples
     --------

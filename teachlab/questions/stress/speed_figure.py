@@ -24,10 +24,7 @@ def speed_figure(found: Sequence[AtSpeed], *, title: str = "", kind: str = "svg"
 
     `found`: at least one, in any order.
 
-    Returns
-    -------
-    bytes
-        The same bytes for the same values and library versions.
+    The bytes are the same for the same values and library versions.
 
     Notes
     -----

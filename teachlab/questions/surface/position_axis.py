@@ -145,6 +145,8 @@ def position_axis(
 ) -> PositionAxis | None:
     """Measure positions at levels between the most expensive ones, in one reading.
 
+    The result is None if no level costs less than losing all passes.
+
     Parameters
     ----------
     surface : Surface
@@ -154,11 +156,6 @@ def position_axis(
         Its hysteresis, polarity, filter and delays are kept.
     jitter_ms : float, ms, optional
         Jitter of the borders, if it was measured.
-
-    Returns
-    -------
-    PositionAxis or None
-        None if no level costs less than losing all passes.
     """
     weights = Costs() if costs is None else costs
     tried = _levels(surface, weights)

@@ -20,6 +20,8 @@ def walk(
 ) -> tuple[Now, int]:
     """Go through light evaluation by evaluation, as SWITCHING.md describes; dips only.
 
+    The result is the state at the end, and the number of edges.
+
     Parameters
     ----------
     light : sequence of float
@@ -34,11 +36,6 @@ def walk(
         Share of the distance that ends an object.
     edges : ndarray of int64
         Receives the evaluations at which the state changes.
-
-    Returns
-    -------
-    tuple
-        The state at the end, and the number of edges.
     """
     seen, low, top, distance = now
     found = 0

@@ -161,10 +161,7 @@ def lots_to_order(differences: ArrayLike, *, alpha: float = ORDER_ALPHA) -> int 
 
     Mean and standard deviation of these lots are taken for the true ones: with few lots a rough number.
 
-    Returns
-    -------
-    int or None
-        At least `ORDER_LOTS`; None where the mean is 0, with fewer than two lots, or above `MOST_LOTS`.
+    The result is at least `ORDER_LOTS`; None where the mean is 0, with fewer than two lots, or above `MOST_LOTS`.
 
     References
     ----------

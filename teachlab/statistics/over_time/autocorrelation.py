@@ -9,10 +9,7 @@ from numpy.typing import ArrayLike, NDArray
 def integrated_autocorrelation(values: ArrayLike) -> float | None:
     """Return ``1 + 2 Σ ρ_k`` of a series in time order: how many values are worth one independent value.
 
-    Returns
-    -------
-    float or None
-        None for a constant series or fewer than 4 values. Not below ``1 / n``.
+    The result is None for a constant series or fewer than 4 values. It is not below ``1 / n``.
 
     Notes
     -----

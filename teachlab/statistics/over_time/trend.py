@@ -65,12 +65,9 @@ class Ahead(Document):
 def fit_line(at: ArrayLike, values: ArrayLike, *, confidence: float = 0.95) -> FittedLine | None:
     """Fit a straight line by least squares.
 
-    `at`, `values`: array_like of float, shape (n,).
+    The result is None with fewer than 3 points, if all are at one place, or if one is not finite.
 
-    Returns
-    -------
-    FittedLine or None
-        None with fewer than 3 points, if all are at one place, or if one is not finite.
+    `at`, `values`: array_like of float, shape (n,).
     """
     check_share("confidence", confidence)
     t, y = np.asarray(at, np.float64), np.asarray(values, np.float64)
@@ -108,16 +105,13 @@ def fit_lowered(
 ) -> FittedLine | None:
     """Fit the line below which a given share of the values lies, where values of one group resemble each other.
 
+    The result is None with fewer than 4 groups, or if all are at one place.
+
     Parameters
     ----------
     at, values : array_like of float, shape (n,)
     groups : array_like of int, shape (n,)
         Group number of every value, 0, 1, …; groups are independent of each other.
-
-    Returns
-    -------
-    FittedLine or None
-        None with fewer than 4 groups, or if all are at one place.
 
     Notes
     -----

@@ -231,10 +231,8 @@ def count_many(
     `teachlab.questions.surface.given_settings.pairs`.
     `reading`: of the recording at that rate.
 
-    Returns
-    -------
-    list of (dict of str to int, Spans)
-        For every setting its counts, by the names of the tables of a surface, and the spans in which they were counted.
+    The result holds the counts of every setting, by the names of the tables of a surface, and the spans in which they
+    were counted.
     """
     clock = reading.clock
     rising, falling = _acting(settings)
@@ -331,14 +329,9 @@ class LevelPlaces:
 
 
 def divide(rows: NDArray[Any]) -> list[NDArray[np.intp]]:
-    """Divide settings into few chains, along each of which no column falls.
+    """Divide settings into few chains, along each of which no column falls; return the rows of each, in its order.
 
     `rows`: ndarray, shape (settings, columns).
-
-    Returns
-    -------
-    list of ndarray of intp
-        Rows of every chain, in its order.
 
     Notes
     -----

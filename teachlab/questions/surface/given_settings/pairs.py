@@ -122,18 +122,13 @@ def score_pairs(
     *,
     rules: Rules = USUAL_RULES,
 ) -> list[PairCounts]:
-    """Count the result of each of many settings; equal to `replay` and `score` of each.
+    """Count the result of each of many settings, in their order; equal to `replay` and `score` of each.
 
     Settings without filter and delays are counted together, thousands in one reading, however often they switch: what
     one reading books for all pairs of levels is summed for these. Those with a filter, delays or two thresholds are
     divided into chains of one signal each (`many`).
 
     `settings`: any levels, polarities, filters, delays and evaluation rates; equal settings are counted once.
-
-    Returns
-    -------
-    list of PairCounts
-        In the order of the settings.
     """
     return score_pairs_from(recording, truth, settings, (rules,))[0]
 

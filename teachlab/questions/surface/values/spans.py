@@ -108,10 +108,7 @@ class Spans:
         Its light reaches every level, or none: what came before it has no effect on comparators without memory, and
         need not be read.
 
-        Returns
-        -------
-        (int, float) or None
-            The sample and its light; None if none was found near the first trial.
+        The result is the sample and its light; None if none was found near the first trial.
         """
         counted = np.flatnonzero(self.kind != Kind.UNCOUNTED)
         stop = int(self.start[counted[0]]) if counted.size and clock.every_sample else 0
