@@ -128,11 +128,12 @@ class Replaying:
 
     def read(self, progress: Callable[[float], None] | None = None) -> None:
         """Take the whole recording, without what cannot change the state by its stored extremes."""
-        source = self._recording.source
+        source, comparator = self._recording.source, self._comparator
         chunks = () if isinstance(source, ArraySource) else source.chunks()  # In memory there are no stored extremes.
-        if any(chunk.high is not None for chunk in chunks):
+        # Levels that move with the light need all of it.
+        if isinstance(comparator, Comparator | TwoThresholds) and any(chunk.high is not None for chunk in chunks):
             # Only chunks that can change the state are decoded: most of a quiet recording is passed over.
-            blocks = _unskipped(self._recording, chunks, self.clock, self._comparator)
+            blocks = _unskipped(self._recording, chunks, self.clock, comparator)
         else:
             size = DECODED if self.clock.every_sample else BLOCK_SAMPLES
             blocks = self._recording.blocks(size=size)
@@ -205,7 +206,7 @@ def switch(
 
 
 def _unskipped(
-    recording: Recording, chunks: Sequence[Chunk], clock: Clock, comparator: AnyComparator
+    recording: Recording, chunks: Sequence[Chunk], clock: Clock, comparator: Comparator | TwoThresholds
 ) -> Iterator[Block]:
     """Read only the chunks in which, by their stored extremes, the state can change.
 

@@ -19,7 +19,6 @@ from teachlab.model.following_and_window import FollowingSetting
 from teachlab.model.recording import Block, Light
 from teachlab.sensor.clock import Clock
 from teachlab.sensor.edges import Edges, TwoState
-from teachlab.sensor.following.every_evaluation import EveryEvaluation
 from teachlab.sensor.following.guess_and_check import GuessAndCheck
 from teachlab.sensor.following.members import Members
 from teachlab.sensor.following.row_by_row import Follower
@@ -58,7 +57,7 @@ APART = 0.05
 """Members whose levels differ by this share of their distance from the reference are processed in separate groups."""
 
 
-class Followers(EveryEvaluation):
+class Followers:
     """Reads evaluated light block by block through comparators whose levels follow the background.
 
     `settings`: settings of one family, see `teachlab.sensor.following.members.family_of`.

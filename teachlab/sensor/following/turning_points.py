@@ -16,7 +16,6 @@ import numpy as np
 
 from teachlab.model.recording import Block, Light
 from teachlab.sensor.edges import Edges, TwoState, joined
-from teachlab.sensor.following.every_evaluation import EveryEvaluation
 from teachlab.sensor.following.rows import Flags, Values
 from teachlab.sensor.following.turning_walk import Now, walk
 from teachlab.sensor.validity import Validity
@@ -34,7 +33,7 @@ ULPS = 8
 """Rounding allowed, in units in the last place, where light is compared with a share of the turning point."""
 
 
-class TurningPoints(EveryEvaluation):
+class TurningPoints:
     """Reads evaluated light block by block through comparators that follow turning points, side by side.
 
     `evaluations`: how many evaluations will come; this decides between the plain and the compiled way.
