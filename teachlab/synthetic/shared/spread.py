@@ -212,8 +212,3 @@ Amount = Annotated[Spread, AfterValidator(_not_negative)]
 
 Share = Annotated[Spread, AfterValidator(_share)]
 """A spread of shares; its median is between 0 and 1."""
-
-
-def constant(value: float) -> Constant:
-    """Return the spread of a quantity that does not vary."""
-    return Constant(value=value)
