@@ -183,6 +183,11 @@ class Alignment:
         return self.shift.most > self.doubt
 
     @property
+    def beside(self) -> float:
+        """How far the light goes over uncertain borders, by a lag or as passes are too short, samples; else 0."""
+        return max(self.shift.most if self.moves else 0.0, self.width / 2 if self.short else 0.0)
+
+    @property
     def doubt(self) -> float:
         """The present uncertainty of the borders, samples: at least one sample."""
         return max(1.0, self.uncertainty_samples)

@@ -174,7 +174,7 @@ class _Ground:
         return cls(
             repeated_stretches(recording, truth.start, truth.end),
             lies is None or lies.belongs,
-            float(lies.ms(lies.shift.most)) if lies is not None and lies.belongs and lies.moves else None,
+            float(lies.ms(lies.beside)) if lies is not None and lies.belongs and lies.beside else None,
         )
 
 

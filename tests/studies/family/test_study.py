@@ -349,29 +349,32 @@ def test_what_is_no_study_is_refused(recordings: Any, strategies: Any, says: str
         teachlab.study(recordings, strategies, draws=1)
 
 
-@pytest.mark.parametrize(("by", "told"), [(0, None), (12, 12.0), (None, None)])
-def test_passes_beside_the_light_are_no_evidence_against_a_setting(by: int | None, told: float | None) -> None:
-    """12 samples late, or passes of another recording: `bench` says so first, and so does a study."""
+@pytest.mark.parametrize(("by", "inside", "told"), [(0, 0, None), (12, 0, 12.0), (0, 5, 5.0), (None, 0, None)])
+def test_passes_beside_the_light_are_no_evidence_against_a_setting(
+    by: int | None, inside: int, told: float | None
+) -> None:
+    """12 samples late, 5 too short on either side, or of another recording: `bench` says it first, so does a study."""
     lines = [line(seed, 120, name=f"l{seed}") for seed in range(6)]
     recording, truth = lines[2]
     start = truth.start + (by or 0)
     if by is None:
         start = np.cumsum(np.random.default_rng(1).integers(45, 140, truth.passes))
     assert truth.lot is not None
-    lines[2] = recording, Truth.from_arrays(start, start + 40, lot=truth.lot.tolist())
+    lines[2] = recording, Truth.from_arrays(start + inside, start + 40 - inside, lot=truth.lot.tolist())
     found = teachlab.study(lines, ["two-sample-midpoint"], draws=3)
     rows = found.to_pandas()
     assert rows.lag_ms.isna().tolist() == [k != 2 or told is None for k in range(6)]
     if told is not None:
         assert rows.lag_ms[2] == pytest.approx(told, abs=1)
     off = [text for text in found.verdict.conditions if text.startswith(("Passes lie beside", "l2: The borders"))]
-    assert len(off) == (by != 0)
+    beside = by != 0 or inside > 0
+    assert len(off) == beside
     assert all("l2" in text and "l3" not in text for text in off)
-    assert found.verdict.next_step.startswith("teachlab align l2") == (by != 0)
+    assert found.verdict.next_step.startswith("teachlab align l2") == beside
     alone = teachlab.study(lines[2], ["two-sample-midpoint"], draws=3)
-    assert alone.verdict.next_step.startswith("teachlab align l2") == (by != 0)
+    assert alone.verdict.next_step.startswith("teachlab align l2") == beside
     assert str(alone.verdict.decision) == found.lines[2].decision
-    assert (found.lines[2].decision in ("use", "use with a limit")) == (by == 0)
+    assert (found.lines[2].decision in ("use", "use with a limit")) == (not beside)
     assert str(found.lines[2].decision) != "none of these works"
 
 
