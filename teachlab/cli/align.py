@@ -95,7 +95,7 @@ def align_command(
                 if found.belongs
                 else "one shift cannot move all of these passes to the light."
                 if found.parted is not None
-                else "these passes do not follow this light."
+                else "these passes do not follow this light closely enough."
             )
         )
     if unsettled:

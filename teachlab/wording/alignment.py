@@ -68,11 +68,11 @@ def finding(alignment: Alignment) -> list[str]:
                 f"Do they belong to this recording? {TRUST}"
             ]
         off = abs(a.width)
-        width = f", and they are {duration(a.ms(off))} too long or too short"
+        width = f", and they are {duration(a.ms(off))} too {'short' if a.width > 0 else 'long'}"
         return [
-            f"Your passes do not follow this light: their borders scatter by ±{duration(jitter)} about it"
-            f"{width if off > a.lags.jitter else ''}. Do they belong to this recording? "
-            f"{TRUST}"
+            "Your passes follow this light too loosely to judge by: their borders scatter by "
+            f"±{duration(jitter)} about it{width if off > a.lags.jitter else ''}, where half "
+            f"of all passes and gaps are shorter than {duration(a.ms(a.shortest))}. Take closer times. {TRUST}"
         ]
     lines, (scatter, which) = [], a.lags.scatter
     if a.moves:

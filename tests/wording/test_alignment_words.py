@@ -94,7 +94,12 @@ def test_scatter_width_and_strange_passes():
         == "Your passes are 6 ms shorter than the light shows. No shift mends that."
     )
     strange = alignment(5.0, jitter=15.0)
-    assert off_lines(strange)[0].startswith("Your passes do not follow this light: their borders scatter by ±30 ms")
+    assert off_lines(strange) == [
+        "Your passes follow this light too loosely to judge by: their borders scatter by ±30 ms about it, where half "
+        "of all passes and gaps are shorter than 80 ms. Take closer times. Trust no count below before that is settled."
+    ]
+    loose = off_lines(alignment(5.0, jitter=15.0, width=30.0))[0]
+    assert "scatter by ±30 ms about it, and they are 30 ms too short, where half" in loose
     assert lead_lines(strange, "line.parquet")[-1] == "Look at it: teachlab align line.parquet --plot borders.svg"
 
 

@@ -202,9 +202,10 @@ def _parted(measured: Alignment, light: NearLight, truth: Truth, rows: NDArray[n
     """
     lags = measured.lags
     off = max(measured.doubt, measured.doubt_after)
-    with np.errstate(invalid="ignore"):
-        here = (np.abs(lags.begins[rows]) <= off) | (np.abs(lags.ends[rows]) <= off)
-    found = _densest(~here)
+    left = np.abs([lags.begins[rows], lags.ends[rows]])
+    # Passes that lie elsewhere meet another edge at one border by chance.
+    elsewhere = np.asarray((left > off).any(axis=0) | np.isnan(left).all(axis=0))
+    found = _densest(elsewhere)
     if found is None:
         return None
     first, last = (int(rows[k]) for k in found)

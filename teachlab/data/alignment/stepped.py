@@ -21,12 +21,14 @@ ORDERED = 1.5
 they go in stretches."""
 CLIPPED, LEAST = 5.0, 2.0
 """Times the spread, and samples: a deviation that lies farther from the median counts as this."""
+MET = 0.8
+"""As large a share of passes has edges on one side as on the other: what jumped out of reach meets some by chance."""
 BETTER = 0.5
 """Two lines leave at most this share of what one leaves."""
 
 
 class Step(NamedTuple):
-    """A jump of the deviations before pass `at`, samples, with the scatter about both lines as a standard deviation."""
+    """A jump of the deviations before pass `at`, samples, with the larger scatter about both lines."""
 
     at: int
     size: float
@@ -67,15 +69,19 @@ def step_of(begins: Floats, ends: Floats, times: Floats) -> Step | None:
         return None
     most = max(CLIPPED * SIGMA * median(about), LEAST)
     at = _place(np.clip(left - median(left), -most, most), when)
+    first = int(known[at])
+    shares = at / first, (left.size - at) / (begins.size - first)
+    if min(shares) < MET * max(shares):
+        return None
     sides = slice(0, at), slice(at, None)
     longer = sides[2 * at < left.size]
     slope = median_slope(left[longer], when[longer]).slope if left[longer].size >= FEWEST_FOR_DRIFT else 0.0
     level = left - slope * when
     before, after = (median(level[side]) for side in sides)
-    rest = np.abs(np.concatenate([level[:at] - before, level[at:] - after]))
-    if np.sum(rest) > BETTER * np.sum(about):
+    rest = np.abs(level[:at] - before), np.abs(level[at:] - after)
+    if sum(map(np.sum, rest)) > BETTER * np.sum(about):
         return None
-    return Step(int(known[at]), after - before, SIGMA * median(rest))
+    return Step(first, after - before, SIGMA * max(map(median, rest)))
 
 
 def _place(values: Floats, times: Floats) -> int:

@@ -148,6 +148,18 @@ def test_a_jump_within_reach_is_no_clock_that_runs_fast(at: int, by: int, lies: 
     assert found.parted.lag == pytest.approx(-by if lies[0] else by, abs=1)
 
 
+@pytest.mark.parametrize("at", [24, 60, 96])
+@pytest.mark.parametrize("by", [300, 250, 200])
+def test_a_jump_out_of_reach_is_not_taken_for_a_short_one(at: int, by: int) -> None:
+    """What jumped meets other edges by chance; measured by itself, it tells how far it jumped, or nothing does."""
+    recording, truth = boxes(120, {at: by})
+    found = measure_alignment(recording, truth.select(truth.end <= recording.samples))
+    assert found is not None
+    assert not found.belongs
+    if found.parted is not None:
+        assert abs(found.parted.lag) == pytest.approx(by, abs=3)
+
+
 @pytest.mark.parametrize("jumps", [{}, {50: 3}], ids=["none", "within an edge"])
 @pytest.mark.parametrize(("ppm", "scatter"), [(0, 0.5), (300, 0.5), (-500, 3), (0, 10)])
 def test_a_clock_that_drifts_or_scatters_has_not_jumped(jumps: dict[int, float], ppm: float, scatter: float) -> None:
