@@ -644,6 +644,29 @@ def test_nothing_sticks_out_sideways(chromium: Any, tmp_path: Path, width: int, 
     opened.close()
 
 
+@pytest.mark.parametrize("zoom", [1, 2])
+def test_numbers_at_the_axes_grow_with_the_zoom(chromium: Any, tmp_path: Path, zoom: int) -> None:
+    """At 200 % they were half as large as all other text."""
+    opened = Opened(chromium, _line(tmp_path), viewport={"width": 640, "height": 800}, device_scale_factor=zoom)
+    page = opened.page
+    page.evaluate(
+        """() => {
+          window.sizes = [];
+          const own = CanvasRenderingContext2D.prototype.fillText;
+          CanvasRenderingContext2D.prototype.fillText = function (text, x, y) {
+            if (document.getElementById("trace").contains(this.canvas)) sizes.push([text, parseFloat(this.font)]);
+            return own.apply(this, arguments);
+          };
+        }"""
+    )
+    page.click("#nearer")
+    page.wait_for_timeout(200)
+    sizes = {text: size for text, size in page.evaluate("sizes") if text and str(text)[0].isdigit()}
+    assert len(sizes) > 3
+    assert min(sizes.values()) >= 12 * zoom
+    opened.close()
+
+
 def test_the_name_of_the_off_level_stands_clear_of_the_line_of_the_on_level(chromium: Any, tmp_path: Path) -> None:
     opened = Opened(chromium, _line(tmp_path), viewport={"width": 360, "height": 800})
     page = opened.page

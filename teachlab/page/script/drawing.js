@@ -142,8 +142,9 @@ export function textSize() {
   return 0.78 * parseFloat(getComputedStyle(document.documentElement).fontSize);
 }
 
+/** In whole pixels: the plot library takes the digits before "px" as the size, and on fine screens "12.48px" would stay small. */
 export function font() {
-  return `${textSize()}px system-ui, sans-serif`;
+  return `${Math.round(textSize())}px system-ui, sans-serif`;
 }
 
 /**
