@@ -40,6 +40,10 @@ MAPS = frozenset(
      "software")
 )  # fmt: skip
 """Members whose keys are names of labels, lots, measures or codes: one schema for all values."""
+PARAMETER = {
+    "type": ["array", "boolean", "null", "number", "string"], "items": {"type": ["boolean", "number", "string"]}
+}  # fmt: skip
+"""What a parameter of a strategy may be, also of one that is not among the examples."""
 COMMANDS = """
 synth clear-jars --passes 6 --seed 1 --out s.parquet
 synth demo --toml
@@ -224,7 +228,8 @@ def described(values: list[Any], name: str = "") -> dict[str, Any]:
     if objects and name != "parameter_schema":
         keys = list(dict.fromkeys(key for one in objects for key in one))
         if name in MAPS and name:
-            out["additionalProperties"] = described([v for one in objects for v in one.values()])
+            found = described([v for one in objects for v in one.values()])
+            out["additionalProperties"] = PARAMETER if name == "parameters" else found
         else:
             out["properties"] = {key: described([one[key] for one in objects if key in one], key) for key in keys}
             required = [key for key in keys if all(key in one for one in objects)]

@@ -11,6 +11,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+from jsonschema import Draft202012Validator
 from typer.testing import CliRunner
 
 from teachlab.cli import app
@@ -23,6 +24,7 @@ from teachlab.errors import Abstained
 from teachlab.model.recording import Direction, Recording, RecordingInfo
 from teachlab.model.teaching import Shown, TeachView
 from teachlab.model.truth import Truth
+from teachlab.schemas import schema_of
 from teachlab.teaching.block import TeachBlock
 from teachlab.teaching.cells.designed_cells import CellGrid, ShownCounter, truth_of
 from teachlab.teaching.cells.device_steps import KeyedRange
@@ -161,13 +163,14 @@ def test_reserves_are_those_of_the_setting_that_is_keyed_in(
     pairs = "".join(f"[[pairs]]\nlight = {250 * k - 100}\ndisplay = {125 * k - 40}\n" for k in range(7))
     Path("device.toml").write_text(
         'schema = 1\nunit = "mV"\nlight_noise = 0.5\ndisplay_noise = 0.3\nhysteresis = 20\n'
-        "[display]\nstep = 5\nlow = 0\nhigh = 999\nresolution = 1\n[on_delay_ms]\nhigh = 60\nstep = 9\n" + pairs
+        "[display]\nstep = 5\nlow = 0\nhigh = 999\nresolution = 1\n[on_delay_ms]\nhigh = 60\nstep = 4.5\n" + pairs
     )
     done = CliRunner().invoke(app, ["design", "line.parquet", "--json", "--device", "device.toml"])
     assert done.exit_code == 0, done.output
     told, light = json.loads(done.stdout), list(recording.light[0 : recording.samples])
     now = plain_errors(twin, light, truth, told["setting"])
     assert told["setting"]["on_delay_ms"] > 0
+    assert [fault.message for fault in Draft202012Validator(schema_of("design")).iter_errors(told)] == []
     for axis, (side, way) in itertools.product(("on_delay", "off_delay"), (("low", -1), ("high", 1))):
         reserve = told["reserves"][axis][side]
         if reserve is None:
