@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from teachlab.cli.console import emit_json, note_last, say, say_lines, warn
+from teachlab.cli.console import NOT_ENOUGH, emit_json, note_last, say, say_lines, warn
 from teachlab.cli.options import Json, PassesFile, RecordingFile
 from teachlab.cli.writing import picture_kind, write_file
 from teachlab.model.printable_text import number_of
@@ -15,8 +15,6 @@ from teachlab.wording.notes import passes_note
 
 if TYPE_CHECKING:
     from teachlab.data.alignment import Alignment
-
-NOT_SETTLED = 3
 
 
 def align_command(
@@ -50,7 +48,7 @@ def align_command(
             "their end, so nothing can be measured. Check that these passes belong to this recording, and that "
             "its direction (rise or dip) is right."
         )
-        raise typer.Exit(NOT_SETTLED)
+        raise typer.Exit(NOT_ENOUGH)
     found = with_room(found, opened, passes)
     unsettled = not found.belongs or (found.ambiguous and whole_periods is None)
     refused = out is not None and unsettled
@@ -99,7 +97,7 @@ def align_command(
             )
         )
     if unsettled:
-        raise typer.Exit(NOT_SETTLED)
+        raise typer.Exit(NOT_ENOUGH)
 
 
 def _tell(found: Alignment, recording: str, truth: str | None, *, details: bool, mend: bool) -> None:

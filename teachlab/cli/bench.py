@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from teachlab.cli.again import given_again
-from teachlab.cli.console import emit_json, if_pair_faster, progress, say, say_lines, show, warn
+from teachlab.cli.console import NOT_ENOUGH, emit_json, if_pair_faster, progress, say, say_lines, show, warn
 from teachlab.cli.opening import load_base, named_strategies, naming, open_all, teachers
 from teachlab.cli.options import (
     AcceptCost,
@@ -37,7 +37,6 @@ if TYPE_CHECKING:
     from teachlab.model.truth import Truth
     from teachlab.studies.result import RecordingBench
 
-NO_STEP = 3
 SHOWN_LINES = 12
 """Lines of verdict and hindsight together."""
 NAMED = 3
@@ -122,7 +121,7 @@ def bench_command(
     if json:
         emit_json(bench_document(benches))
         if refused:
-            raise typer.Exit(NO_STEP)
+            raise typer.Exit(NOT_ENOUGH)
         return
     for path, bench, (light, passes), measured in zip_longest(recordings, benches, opened, extremes):
         say_lines(lead_lines(bench.alignment, path, truth, step=bench.verdict.next_step))
@@ -139,7 +138,7 @@ def bench_command(
             else:
                 warn(f"Take it to the line: teachlab card {of} --device {shlex.quote(device)} --out card.html")
     if refused:
-        raise typer.Exit(NO_STEP)
+        raise typer.Exit(NOT_ENOUGH)
 
 
 def print_bench(

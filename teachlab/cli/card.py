@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from teachlab.cli.console import emit_json, note_last, say, say_verdict
+from teachlab.cli.console import NOT_ENOUGH, emit_json, note_last, say, say_verdict
 from teachlab.cli.options import AcceptCost, Confidence, Details, DeviceFile, Json, PassesFile, RecordingFile, Tolerance
 from teachlab.cli.writing import kind_of
 from teachlab.model.printable_text import typed_again
@@ -16,8 +16,6 @@ from teachlab.wording.notes import passes_note
 
 if TYPE_CHECKING:
     from teachlab.device.card import SettingCard
-
-NO_STEP = 3
 
 
 def card_command(
@@ -87,7 +85,7 @@ def card_command(
         else:
             say(f"To print: add --out {shlex.quote(opened.name + '-card.html')}")
     if found.refused is not None:
-        raise typer.Exit(NO_STEP)
+        raise typer.Exit(NOT_ENOUGH)
 
 
 def _say(found: SettingCard, *, details: bool) -> None:

@@ -25,6 +25,8 @@ if TYPE_CHECKING:
     from teachlab.model.verdict import Verdict
 
 Json = dict[str, Any]
+NOT_ENOUGH = 3
+"""Exit code where the evidence is not enough for an answer."""
 
 
 def emit_json(document: Json, *, indent: int | None = 2) -> None:

@@ -8,13 +8,13 @@ from typing import Annotated
 
 import typer
 
-from teachlab.cli.console import emit_json, say, say_lines, say_verdict, show, warn
+from teachlab.cli.console import NOT_ENOUGH, emit_json, say, say_lines, say_verdict, show, warn
 from teachlab.cli.options import Details, Json, RecordingFile
 from teachlab.cli.ranges import Range
 from teachlab.cli.writing import picture_kind, write_file
 from teachlab.model.printable_text import typed_again
 
-NOT_IDENTIFIED, MOST_JITTER = 3, 5
+MOST_JITTER = 5
 
 
 def identify_command(
@@ -81,4 +81,4 @@ def identify_command(
     if found.refused is not None or found.groups_left:
         if not json and setting is None and (out is not None or plot is not None):
             warn("teachlab: nothing is written: no setting was identified.")
-        raise typer.Exit(NOT_IDENTIFIED)
+        raise typer.Exit(NOT_ENOUGH)

@@ -6,7 +6,7 @@ from typing import Annotated
 
 import typer
 
-from teachlab.cli.console import emit_json, say_verdict
+from teachlab.cli.console import NOT_ENOUGH, emit_json, say_verdict
 from teachlab.cli.options import Details, Json
 
 
@@ -54,4 +54,4 @@ def plan_command(
     if found.standing is Standing.FAILED:
         raise typer.Exit(1)
     if found.standing is Standing.NOT_YET:
-        raise typer.Exit(3)
+        raise typer.Exit(NOT_ENOUGH)

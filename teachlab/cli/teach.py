@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Annotated, Any, TypeVar, cast
 import typer
 
 from teachlab.cli.again import given_again
-from teachlab.cli.console import emit_json, note_last, say_lines, say_verdict, warn
+from teachlab.cli.console import NOT_ENOUGH, emit_json, note_last, say_lines, say_verdict, warn
 from teachlab.cli.opening import load_base, naming, teachers
 from teachlab.cli.options import (
     AcceptCost,
@@ -114,7 +114,7 @@ def ask_for_setting(
             refusal, (opened, passes), recording, teacher, truth=truth,
             seed=seed, tolerance_ms=tolerance_ms, base=used, json=json,
         )  # fmt: skip
-        raise typer.Exit(3) from None
+        raise typer.Exit(NOT_ENOUGH) from None
     if known is not None:
         for further in known.further_from_errors(teacher):
             if taught.verdict.decision != REFUSED:
@@ -129,7 +129,7 @@ def ask_for_setting(
                 emit_json(found.as_dict())
             else:
                 say_verdict(taught.verdict, details=False)
-            raise typer.Exit(3)
+            raise typer.Exit(NOT_ENOUGH)
     if out is not None:
         write_setting(out, taught.setting)
     draw(found, opened, passes)
