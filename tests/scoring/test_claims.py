@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from hypothesis import given
@@ -12,7 +14,7 @@ from teachlab.model.draws import Costs
 from teachlab.model.recording import Recording, RecordingInfo
 from teachlab.model.score import Outcome, Trials
 from teachlab.model.setting import Setting
-from teachlab.model.truth import Truth
+from teachlab.model.truth import Truth, TruthSource
 from teachlab.questions.stress.reserves import reserves
 from teachlab.questions.verdict.claim_words import few_lots_text
 from teachlab.scoring.claimable import joined_where, touching_merges
@@ -93,6 +95,10 @@ def test_a_missing_lot_is_told_as_such() -> None:
         "To claim more, name the lot of every pass in the table of passes."
     )
     assert "no lots are named" in few_lots_text(counts, passes_of(60))
+    # Lots of self-labelled passes support no claim: "To claim more, name 5" was no help.
+    assert few_lots_text(counts, passes_of(60)).endswith(" in the table of passes.")
+    labelled = replace(passes_of(60), source=TruthSource.SELF_LABELLED)
+    assert few_lots_text(counts, labelled) == "For this recording alone: no lots are named."
 
 
 def test_without_a_pass_there_is_no_lot_and_nothing_is_counted() -> None:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from teachlab.model.printable_text import number_of
-from teachlab.model.truth import Truth
+from teachlab.model.truth import Truth, TruthSource
 from teachlab.model.verdict import HeadlineClaim, sentence
 from teachlab.scoring.claimable import Claimable
 from teachlab.scoring.claims import LotCounts, losses_claim, too_few_lots_text, trips_claim
@@ -129,7 +129,9 @@ def few_lots_text(counts: LotCounts, truth: Truth, *, amount: bool = True) -> st
         return f"{told} Record {number_of(more, 'more lot', 'more lots')}." if amount else told
     told = f"For this recording alone: {too_few_lots_text(counts, truth)}."
     wanted = "the lot of every pass" if named and not counts.named_lots else f"{CLAIM_LOTS}"
-    return f"{told} To claim more, name {wanted} in the table of passes." if amount else told
+    # Passes that come from this very light support no claim, whatever lots are named.
+    name = amount and truth.source is not TruthSource.SELF_LABELLED
+    return f"{told} To claim more, name {wanted} in the table of passes." if name else told
 
 
 def share_text(share: float) -> str:
