@@ -111,7 +111,10 @@ def parse_json(text: str | bytes, where: str, error: type[InputError]) -> Any:
     try:
         return json.loads(text, parse_constant=refuse, object_pairs_hook=unique)
     except json.JSONDecodeError as fault:
-        raise error(f"{where}: not valid JSON: {fault.msg} (line {fault.lineno}, column {fault.colno}).") from None
+        raise error(
+            f"{where}: not valid JSON: {fault.msg} (line {fault.lineno}, column {fault.colno}). Correct the file at that "
+            "place, or give another file."
+        ) from None
     except UnicodeDecodeError as fault:
         raise error(f"{where}: not valid JSON: not UTF-8 (byte {fault.start}).") from None
     except ValueError:  # what Python says of an integer of more than 4300 digits names a function of its own

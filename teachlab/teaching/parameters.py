@@ -203,7 +203,7 @@ def refusal(strategy: str, name: str, must: str, value: object, *, unit: str = "
     told = f" ({unit})" if unit else ""
     return ParameterError(
         f"strategy '{strategy}': parameter '{name}'{told} must {must}, got {value!r}. "
-        f"See `teachlab strategies` for units and defaults; set it with --set {name}=…, in a study with --grid."
+        f"See `teachlab strategies NAME` for units and defaults; set it with --set {name}=…, in a study with --grid."
     )
 
 

@@ -76,7 +76,7 @@ def test_texts_are_parsed_by_the_type_of_the_field(text: str, value: object) -> 
         ("share=inf", "must be a finite number, got 'inf'"),
         ("share=25%", "must be a finite number, got '25%'"),
         ("share=none", "must be a finite number, got 'none'"),
-        ("count=2.0", "must be a whole number, got '2.0'"),
+        ("count=2.0", "must be a whole number, got '2.0'. See `teachlab strategies NAME` for units"),
         ("quick=maybe", "must be true or false, got 'maybe'"),
         ("colour=blue", "must be one of red, dark-blue, got 'blue'"),
         ("limit=x", "must be a finite number or none, got 'x'"),
