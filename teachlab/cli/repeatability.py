@@ -36,11 +36,12 @@ if TYPE_CHECKING:
     from teachlab.questions.repeatability.values import Limit
     from teachlab.statistics.variance_components import LossAgreement
 
+TRIPS = "false_trips_per_running_hour"
 SHOWN = (
     ("on_level", "on-level", 4),
     ("off_level", "off-level", 4),
     ("lost_rate", "lost, %", 3),
-    ("false_trips_per_running_hour", "false trips per h", 3),
+    (TRIPS, "false trips per {}", 3),
     ("extra_per_pass", "extra per pass", 3),
     ("regret", "regret per pass", 3),
 )
@@ -137,7 +138,7 @@ def repeatability_command(
     if not answer.between:
         say("All of this holds for this recording. Name several recordings to see the spread between them.")
     for name, group in answer.between:
-        _tell_groups(group, studies[0].unit, f"{name}, between recordings")
+        _tell_groups(group, studies[0], f"{name}, between recordings")
 
 
 def _limit(text: str) -> Limit:
@@ -185,9 +186,11 @@ def _settings(texts: Sequence[str]) -> list[tuple[str, Setting]]:
     return out
 
 
-def _cell(spread: dict[str, Any], name: str, digits: int) -> str:
+def _cell(spread: dict[str, Any], name: str, digits: int, an_hour_has: float) -> str:
+    factor = {"lost_rate": 100, TRIPS: 1 / an_hour_has}.get(name, 1)
+
     def text(value: float | None) -> str:
-        return in_figures(100 * value if value is not None and name == "lost_rate" else value, digits)
+        return in_figures(None if value is None else factor * value, digits)
 
     middle, low, high = (text(spread[key]) for key in ("median", "p05", "p95"))
     return middle if low == high else Lines.of(middle, f"[{low},\u00a0{high}]")
@@ -196,8 +199,10 @@ def _cell(spread: dict[str, Any], name: str, digits: int) -> str:
 def _tell(found: Study, draws: int) -> None:
     from teachlab.model.json_values import plain
     from teachlab.questions.repeatability.figure import name_of
+    from teachlab.wording.rates import time_unit
     from teachlab.wording.tables import plain_table
 
+    word, of = time_unit(found.scored_hours)
     table = plain_table(
         f"{found.recording}: {number_of(draws, 'draw')} from {found.teach_passes} teach passes, scored on "
         f"{found.scored_passes}; levels in {found.unit}",
@@ -206,7 +211,7 @@ def _tell(found: Study, draws: int) -> None:
     )
     table.add_column("taught", min_width=21)
     for _, title, _ in SHOWN:
-        table.add_column(title, justify="right")
+        table.add_column(title.format(word), justify="right")
     table.add_column("no setting", justify="right")
     for one in found.strategies:
         clouds = [one.cloud, *(cloud for _, _, cloud in one.varied), *one.averaged]
@@ -216,7 +221,7 @@ def _tell(found: Study, draws: int) -> None:
             if not ready["spreads"]:
                 cells = ["–"] * len(SHOWN)
             else:
-                cells = [_cell(ready["spreads"][key], key, digits) for key, _, digits in SHOWN]
+                cells = [_cell(ready["spreads"][key], key, digits, of) for key, _, digits in SHOWN]
                 sd = ready["spreads"]["on_level"]["sd"]
                 cells[0] = Lines.of(*cells[0].split("\n"), f"sd {in_figures(sd, 3)}" if sd else "")
             table.add_row(name or name_of(ready), *cells, str(cloud.abstained.events))
@@ -238,7 +243,7 @@ def _tell(found: Study, draws: int) -> None:
                 f"{100 * rate.low:.3g} to {100 * rate.high:.3g} % of draws from this block."
             )
         if one.groups is not None:
-            _tell_groups(one.groups, found.unit, f"{one.cloud.strategy}, between {one.groups.what}")
+            _tell_groups(one.groups, found, f"{one.cloud.strategy}, between {one.groups.what}")
         if one.agreement is not None:
             _tell_agreement(one.agreement, f"{one.cloud.strategy}: {number_of(one.agreement.settings, 'draw')}")
     for name, measures in found.settings:
@@ -247,20 +252,21 @@ def _tell(found: Study, draws: int) -> None:
             f"{100 * measures['lost_rate']:.3g} %, regret {measures['regret']:.3g} per pass."
         )
     if found.people is not None:
-        _tell_groups(found.people, found.unit, "given settings, between people")
+        _tell_groups(found.people, found, "given settings, between people")
     if found.settings_agreement is not None:
         _tell_agreement(found.settings_agreement, f"{found.settings_agreement.settings} given settings")
 
 
 FIGURES = {
     "on_level": "on-level", "off_level": "off-level", "hysteresis": "hysteresis", "lost_rate": "lost rate",
-    "false_trips_per_running_hour": "false trips per running hour", "extra_per_pass": "extra switchings per pass",
+    TRIPS: "false trips per running {}", "extra_per_pass": "extra switchings per pass",
     "cost": "cost per pass",
 }  # fmt: skip
 
 
-def _tell_groups(group: ByGroup, unit: str, what: str) -> None:
+def _tell_groups(group: ByGroup, of: Study, what: str) -> None:
     from teachlab.statistics.variance_components import ASSUMES
+    from teachlab.wording.rates import time_unit
 
     if group.components is None:
         say(f"{what}: {group.refused}.")
@@ -270,21 +276,24 @@ def _tell_groups(group: ByGroup, unit: str, what: str) -> None:
         f"{what}: {number_of(n.values, 'teaching')} in {number_of(n.groups, 'group')}; share: of the variance that "
         f"lies between."
     )
+    word, an_hour_has = time_unit(of.scored_hours)
     for key, figure in group.figures.items():
-        found = figure.components
+        found, named, parts = figure.components, FIGURES[key].format(word), an_hour_has if key == TRIPS else 1.0
         if found is None:
-            say(f"  {FIGURES[key]}: {figure.refused}.")
+            say(f"  {named}: {figure.refused}.")
             continue
         if found.between_ss == found.within_ss == 0:
-            say(f"  {FIGURES[key]}: {in_figures(found.mean)} every time.")
+            say(f"  {named}: {in_figures(found.mean / parts)} every time.")
             continue
         share = "–" if found.share is None else f"{100 * found.share:.3g} %"
         p = "" if found.p is None else f"; p = {found.p:.2g}"
-        in_unit = f" {unit}" if key in {"on_level", "off_level", "hysteresis"} else ""
+        in_unit = f" {of.unit}" if key in {"on_level", "off_level", "hysteresis"} else ""
+        between, within, whole = (
+            in_figures(sd / parts, 3) for sd in (found.between_sd, found.repeatability_sd, found.reproducibility_sd)
+        )
         say(
-            f"  {FIGURES[key]}: sd between {in_figures(found.between_sd, 3)}, within (repeatability) "
-            f"{in_figures(found.repeatability_sd, 3)}, in all (reproducibility) "
-            f"{in_figures(found.reproducibility_sd, 3)}{in_unit}; share "
+            f"  {named}: sd between {between}, within (repeatability) {within}, in all (reproducibility) "
+            f"{whole}{in_unit}; share "
             f"{share} ({100 * found.share_low:.3g} to {100 * found.share_high:.3g} %{p})."
         )
     say(f"  The interval of a share holds if {ASSUMES}.")

@@ -112,8 +112,8 @@ def parse_json(text: str | bytes, where: str, error: type[InputError]) -> Any:
         return json.loads(text, parse_constant=refuse, object_pairs_hook=unique)
     except json.JSONDecodeError as fault:
         raise error(
-            f"{where}: not valid JSON: {fault.msg} (line {fault.lineno}, column {fault.colno}). Correct the file at that "
-            "place, or give another file."
+            f"{where}: not valid JSON: {fault.msg} (line {fault.lineno}, column {fault.colno}). Correct the file "
+            "there, or give another."
         ) from None
     except UnicodeDecodeError as fault:
         raise error(f"{where}: not valid JSON: not UTF-8 (byte {fault.start}).") from None

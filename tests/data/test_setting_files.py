@@ -83,7 +83,7 @@ def test_nothing_that_decides_is_assumed(key):
 @pytest.mark.parametrize(
     ("text", "message"),
     [
-        ("", "not valid JSON: Expecting value .* Correct the file at that place"),
+        ("", "not valid JSON: Expecting value .* Correct the file there"),
         ("[]", "must be a JSON object"),
         ('{"unit": "V", "on_level": NaN}', "NaN is not a number"),
         ('{"unit": "V", "on_level": Infinity}', "Infinity is not a number"),

@@ -104,6 +104,7 @@ class StrategyStudy:
 class Study(Document):
     """Repeatability of strategies, and of given settings, on one recording.
 
+    `scored_hours`: how long the scored part of the recording is.
     `settings`: who taught each given setting, and its measures.
     `people`: spread of the given settings; None without any.
     """
@@ -112,6 +113,7 @@ class Study(Document):
     unit: str
     teach_passes: int
     scored_passes: int
+    scored_hours: float
     best: Hindsight | None
     strategies: tuple[StrategyStudy, ...]
     settings: tuple[tuple[str, dict[str, float]], ...]
@@ -190,6 +192,7 @@ def study(
         unit=recording.info.unit,
         teach_passes=done.teach_passes,
         scored_passes=done.scored_passes,
+        scored_hours=(recording.samples - int(truth.start[cut.first_scored])) / (3600 * recording.info.sample_rate_hz),
         best=done.best,
         strategies=tuple(studied),
         settings=tuple((n, measures_of(s, counts[bare(s)].apart, how.costs, best_cost=least)) for n, s in taught),
