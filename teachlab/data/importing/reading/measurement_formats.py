@@ -121,7 +121,10 @@ def _hdf5(path: str, h5py: Any, options: TextOptions) -> Log:
 
 
 def _counted_since(unit: str) -> tuple[str, HeadBegin] | None:
-    """Return unit and begin of times whose unit tells both, as the CF conventions have it; UTC unless it says more."""
+    """Return the unit of times, and when they begin, where a unit tells both as the CF conventions have it.
+
+    In UTC, unless it names another zone.
+    """
     words = re.fullmatch(r"(\w+) since (\S+?)(?:[T ](\d\S*))?(?: ?(?:UTC|Z))?", unit.strip())
     if words is None or time_unit_named(words[1]) is None:
         return None
