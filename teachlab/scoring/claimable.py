@@ -307,6 +307,9 @@ def _shown(recording: Recording, truth: Truth, setting: Setting, trials: Trials,
     A trial is the window of a pass, or what is left between windows: what was shown in the widened part of a window was
     shown in that of its pass.
     """
+    spans = shown_stretches(setting, recording)
+    if not spans:
+        return np.zeros(trials.passes.size, bool), np.zeros(trials.gaps.size, bool)
     clock = Clock.of(recording.samples, recording.info.sample_rate_hz, setting.evaluation_rate_hz)
     border, lag = border_evaluations(truth, clock, rules), onset_lag(setting, clock)
     windows = Windows.of(truth, clock, border=border, lag=lag)
@@ -316,7 +319,7 @@ def _shown(recording: Recording, truth: Truth, setting: Setting, trials: Trials,
     order = order[stop[order] > start[order]]
     start, stop = start[order], stop[order]
     held = np.zeros(order.size, bool)
-    for span in shown_stretches(setting, recording):
+    for span in spans:
         first, last = clock.firsts_at_or_after(np.array(span, np.int64))
         held |= (start < last) & (stop > first)
     near = held.copy()
