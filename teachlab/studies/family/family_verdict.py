@@ -248,10 +248,11 @@ class FamilyJudge:
     def _line_claim(self, row: Row, counts: LotCounts) -> str:
         if not row["claim_passes"]:
             return f"{NOTHING_SHOWN} No pass is scored."
+        # What an output does at passes beside the light says nothing about it.
+        if row["lag_ms"] is not None:
+            return f"{NOTHING_SHOWN} The passes lie beside the light."
         if row["open"]:
             return f"{NOTHING_SHOWN} {row['open'][0]}"
-        if _beside(row):
-            return f"{NOTHING_SHOWN} The passes lie beside the light."
         return claim_text(losses_claim(counts, confidence=self.confidence, assumption=self.assumption))
 
     def _family_claim(self, scored: Sequence[tuple[Any, Row]]) -> HeadlineClaim:

@@ -234,3 +234,15 @@ def test_a_study_of_one_recording_says_that_a_bench_counts_more_passes() -> None
     assert (study.verdict.decision, bench.verdict.decision) == ("cannot be decided", "none of these works")
     told = [one.text for one in study.verdict.reasons]
     assert told[0].endswith("A bench counts the passes of choosing too: they may show that it fails.")
+
+
+def test_passes_beside_the_light_are_told_before_what_the_output_does_there() -> None:
+    """It said that the level or the polarity was wrong, where a bench said that the passes lie beside the light."""
+    held = row(40, 0) | {"open": ["The output is active for most of the gap time."], "lag_ms": 60.0, "chosen_cost": 0.0}
+    held |= {"lots": [], "named_lots": 0, "lot_source": "blocks", "setting": {}, "usable": False}
+    method = ("balanced-guard", "{}", "none")
+    found = FamilyJudge().line("line", "line.parquet", {method: [held]}, {method: "balanced-guard"}, method, "")
+    assert (found.decision, found.claim) == (
+        "cannot be decided",
+        "Nothing is claimed. The passes lie beside the light.",
+    )
