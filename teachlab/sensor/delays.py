@@ -57,7 +57,7 @@ def consecutive_filter(light: TwoState, invalid: TwoState, consecutive: int, siz
     consecutive = min(consecutive, size + 1)
     skipped = RunCounter.of(invalid, size)
     # Count only valid evaluations: every change of the comparator happens at one of them.
-    at = light.edges - skipped.before(light.edges)
+    at = light.edges - skipped.total[np.searchsorted(skipped.starts, light.edges, side="right")]
     valid = size - int(skipped.total[-1])
     lengths = np.diff(np.append(at, valid))
     becomes = (np.arange(at.size) % 2 == 0) ^ light.first
