@@ -22,7 +22,10 @@ from teachlab.sensor.output import onset_lag
 MOST_IN_DOUBT = 0.05
 """At most this share of the passes may be shorter than the uncertainty of their borders."""
 
-FROM_THIS_LIGHT = "The passes were labelled from this very light: they may tune a setting, they support no claim."
+FROM_THIS_LIGHT = (
+    "The passes were labelled from this very light, so products that it does not show are missing: they may tune a "
+    "setting, they support no claim."
+)
 NEVER_ALIKE = "Two readings of a sensor are never alike."
 NOT_THIS_LIGHT = "The borders of the passes do not follow this light: they may belong to another recording."
 

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from scipy.stats import binom, binomtest
 
 from teachlab.statistics.claims.decisions import MeasuredCost, decide, enough_to_decide
-from teachlab.statistics.claims.orders import ORDER_LOTS, cost_bound, lots_to_order, paired_p
+from teachlab.statistics.claims.orders import ORDER_LOTS, _half_of, cost_bound, lots_to_order, paired_p
 from teachlab.statistics.lots import Source
 
 
@@ -42,3 +43,20 @@ def test_no_number_of_lots_shows_what_is_no_difference() -> None:
     assert lots_to_order([0.1]) is None
     assert lots_to_order([-0.1] * 8) == ORDER_LOTS
     assert lots_to_order([-0.3, 0.31] * 10) is None
+
+
+def test_one_good_lot_among_bad_ones_does_not_hide_that_most_fail() -> None:
+    """Five lots of six lose all: the bound with its skewness taken out falls below any share that is accepted."""
+    bound = cost_bound([1, 1, 1, 1, 1, 0.35])
+    # By hand: four of six lots reach 1; Clopper and Pearson's lower end of 4 of 6 at 99.5 % is 14.36 %.
+    assert bound.low == pytest.approx(binomtest(4, 6).proportion_ci(0.99).low)
+    assert bound.low == pytest.approx(0.1436, abs=5e-5)
+    assert cost_bound([-1, 1, 1, 1, 1, 1]).low < -0.1  # a saving can be any size: half of the lots bound no mean
+
+
+@pytest.mark.parametrize("lots", [5, 6, 9, 14, 40])
+@pytest.mark.parametrize("share", [0.01, 0.05, 0.2, 0.5, 0.9])
+def test_what_half_of_the_lots_tell_fails_at_most_a_tenth_as_often_as_allowed(lots: int, share: float) -> None:
+    """Lots that lose all or nothing: summed over every number of bad lots, without a simulation."""
+    wrong = [k for k in range(lots + 1) if _half_of(np.array([1.0] * k + [0.0] * (lots - k)), 0.005) > share]
+    assert binom.pmf(wrong, lots, share).sum() <= 0.005

@@ -9,7 +9,7 @@ from enum import StrEnum
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.special import nctdtr, stdtr, stdtrit
+from scipy.special import betaincinv, nctdtr, stdtr, stdtrit
 
 from teachlab.errors import ParameterError, check_share
 from teachlab.model.json_values import Document
@@ -102,7 +102,9 @@ def cost_bound(costs: ArrayLike, *, confidence: float = 0.95, source: Source = S
     is ``mean − sd · (3/γ) ((1 + γ (t/√L − γ/(6 L)))^{1/3} − 1)``, where γ is the skewness of the sample: the inverse of
     Hall's third-degree transformation. Without skewness it is Student's. In simulations it lies above the true mean in
     at most 5 % of the cases, Student's in 1 to 2 %; where few lots hold less than the others, it does so less often
-    than Student's.
+    than Student's, and lies far below the mean. So costs that are never negative have a second lower end, exact at a
+    tenth of the risk: if more than half of L lots cost at least x, a share q of all lots does, which makes a mean of
+    q x; q is Clopper and Pearson's.
 
     References
     ----------
@@ -121,14 +123,21 @@ def cost_bound(costs: ArrayLike, *, confidence: float = 0.95, source: Source = S
     if values.size < 2 or mean is None:
         return CostBound(mean=mean, low=-np.inf, upper=np.inf, lots=values.size, source=source, confidence=confidence)
     quantile, sd = float(stdtrit(values.size - 1, confidence)) / values.size**0.5, float(values.std(ddof=1))
+    low = mean - sd * _without_skewness(values - mean, sd, quantile)
     return CostBound(
         mean=mean,
-        low=mean - sd * _without_skewness(values - mean, sd, quantile),
+        low=max(low, _half_of(values, (1 - confidence) / 10) or low) if values.min() >= 0 else low,
         upper=mean + sd * quantile,
         lots=values.size,
         source=source,
         confidence=confidence,
     )
+
+
+def _half_of(values: NDArray[np.float64], risk: float) -> float:
+    """Return what the mean is at least, by what more than half of the values reach; none of them is negative."""
+    half = values.size // 2 + 1
+    return float(betaincinv(half, values.size - half + 1, risk) * np.sort(values)[-half])
 
 
 def _without_skewness(apart: NDArray[np.float64], sd: float, quantile: float) -> float:
