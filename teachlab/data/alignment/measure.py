@@ -144,7 +144,7 @@ def measure_alignment(recording: Recording, truth: Truth, reading: AlignmentRead
         fits=tuple(fits),
         ambiguous=ambiguous(fits),
         direction=direction,
-        fuller=fuller(fits, lags.borders) if ambiguous(fits) else 0,
+        fuller=fuller(fits) if ambiguous(fits) else 0,
         shortest=float(np.median(np.minimum(truth.end - truth.start, _gaps(truth, recording.samples)))),
         by_kind=tuple(_group(str(name), lags, truth.label == name) for name in np.unique(truth.label.astype(str))),
         by_time=tuple(

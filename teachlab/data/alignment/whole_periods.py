@@ -21,8 +21,6 @@ NEAR_LIMIT = 0.1
 """Four standard errors of a share of 256 borders."""
 FEWEST_MET = 0.25
 """A shift is no alternative if fewer borders than this share have an edge within half a pitch."""
-BORDERS_MORE = 0.75
-"""One border more is enough: of a product beyond the last pass, only the end was looked for."""
 FEWEST_TOLD = 2
 """A single border fits any shift."""
 
@@ -42,12 +40,15 @@ class OtherFit:
     met : float
         Share of the borders with a crossing within half a pitch. Lost and missing passes lower it, and `matched` with
         it, on a regular line too.
+    edges : int
+        How many borders have such a crossing.
     """
 
     passes: int
     shift: float
     matched: float
     met: float
+    edges: int = 0
 
     @property
     def agreeing(self) -> float:
@@ -90,7 +91,7 @@ def other_fits(
             hits += int(np.count_nonzero(np.abs(known - shifts[-1]) <= lags.within))
             trials += int(np.count_nonzero(inside))
         if trials:
-            found.append(OtherFit(passes, by + float(np.mean(shifts)), hits / trials, met / trials))
+            found.append(OtherFit(passes, by + float(np.mean(shifts)), hits / trials, met / trials, met))
     return found
 
 
@@ -105,20 +106,16 @@ def ambiguous(fits: list[OtherFit]) -> bool:
     return any(fit.agreeing >= enough and fit.met >= FEWEST_MET for fit in fits if fit.passes)
 
 
-def fuller(fits: list[OtherFit], borders: int) -> int:
+def fuller(fits: list[OtherFit]) -> int:
     """Return the shift by whole passes, of those that fit nearly as well, at which more borders have edges; or 0.
 
-    On a regular line the empty pass at one end tells what nothing else does.
-
-    Parameters
-    ----------
-    borders : int
-        How many have an edge unshifted.
+    On a regular line the empty pass at one end, with a product beyond the other, tells what nothing else does. Counts
+    are compared, not shares: passes at an end in which nothing is seen leave a share when they are moved out.
     """
     own = own_fit(fits)
     near = [fit for fit in fits if fit.agreeing >= NEARLY_AS_WELL * own.agreeing]
-    best = max(near, key=lambda fit: (fit.met, -abs(fit.passes)))
-    return best.passes if (best.met - own.met) * borders > BORDERS_MORE * own.met else 0
+    best = max(near, key=lambda fit: (fit.edges, -abs(fit.passes)))
+    return best.passes if best.edges > own.edges else 0
 
 
 def is_clear(fits: list[OtherFit]) -> bool:

@@ -48,7 +48,7 @@ def test_whole_passes_off_are_told(seed: int, off: int) -> None:
 
 
 def test_a_shift_that_fits_clearly_worse_is_not_told() -> None:
-    own = OtherFit(0, 0.0, 0.9, 0.95)
-    assert fuller([own, OtherFit(1, 240.0, 0.95, 1.0)], 114) == 1
-    assert fuller([own, OtherFit(1, 240.0, 0.6, 1.0)], 114) == 0
-    assert fuller([own, OtherFit(1, 240.0, 0.9, 0.955)], 114) == 0
+    own = OtherFit(0, 0.0, 0.9, 0.95, 114)
+    assert fuller([own, OtherFit(1, 240.0, 0.95, 1.0, 115)]) == 1
+    assert fuller([own, OtherFit(1, 240.0, 0.6, 1.0, 115)]) == 0
+    assert fuller([own, OtherFit(1, 240.0, 0.95, 1.0, 114)]) == 0  # passes without an edge were moved out at an end
