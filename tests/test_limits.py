@@ -28,6 +28,8 @@ VALUES: dict[type[Any], dict[str, Any]] = {
     RecordingInfo: {"sample_rate_hz": 100.0, "unit": "mV"},
 }
 """What a value needs beside the number that is tried."""
+AFTER: dict[str, list[float]] = {key: [1.0, 1.0] for key in ("on_delays_ms", "off_delays_ms")}
+"""What follows in a list that has more than one number."""
 
 
 def told() -> dict[str, Any]:
@@ -69,7 +71,7 @@ def ends(schema: dict[str, Any]) -> Iterator[tuple[float, float]]:
 
 
 LIMITS = [
-    (table, key, [good] if listed else good, [bad] if listed else bad)
+    (table, key, *([one, *AFTER.get(key, ())] if listed else one for one in (good, bad)))
     for table, held in told().items()
     for key, schema in held.get("properties", {}).items()
     for number, listed in numbers(schema)

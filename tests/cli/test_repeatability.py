@@ -12,6 +12,7 @@ import shell
 
 from teachlab.data.recording_files import write_recording
 from teachlab.data.truth_files import write_truth
+from teachlab.model.printable_text import in_figures
 from teachlab.model.recording import Recording, RecordingInfo
 from teachlab.model.truth import Truth
 
@@ -151,13 +152,15 @@ def test_bad_input_is_refused_in_one_message(line: Path, words: list[str]) -> No
     assert "Traceback" not in done.output
 
 
-def test_rates_per_hour_are_told_without_exponents(line: Path) -> None:
-    """A level in the noise trips in every gap of 90 ms, some ten thousand times an hour."""
+def test_rates_are_told_per_minute_where_seconds_were_observed(line: Path) -> None:
+    """A level in the noise trips in every gap of 90 ms, some thousand times an hour; documents tell it per hour."""
     told = run(line / "early.parquet", "--strategy", "background-referenced", "--draws", "5").stdout
     found = json.loads(
         run(line / "early.parquet", "--strategy", "background-referenced", "--draws", "5", "--json").stdout
     )
     rate = found["recordings"][0]["strategies"][0]["spreads"]["false_trips_per_running_hour"]["median"]
     assert rate > 1000
-    assert f" {round(rate, 2 - len(str(int(rate))) + 1):.0f}" in told
+    assert 6 < 3600 * found["recordings"][0]["scored_hours"] < 7  # ten times as long is a minute, but no hour
+    assert f" {in_figures(rate / 60, 3)} " in told
+    assert "per h" not in told
     assert "e+0" not in told

@@ -29,7 +29,7 @@ class KeyedRange:
     From 0 to 10 in steps of 4, nothing can be keyed in above 8:
 
     >>> KeyedRange(0, 10, 4).nearest([5, 10]).tolist(), KeyedRange(0, 10, 4).at_most(7.9)
-    ([4, 8], 4)
+    ([4.0, 8.0], 4)
     """
 
     low: float
