@@ -524,7 +524,7 @@ kind(
 # Counted from other days than 1970: 2026-03-01 06:00 is day 740,042.25 of MATLAB.
 _MATLAB, _AT_S = [f"{740_042.25 + k / 2000 / 86400:.12f}" for k in K], EPOCH_S
 _FILE_TIME, _TICKS = ((_AT_S + 86400 * days) * 10**7 + 5000 * K for days in (134_774, 719_162))
-_LABVIEW = [f"{_AT_S + 2_082_844_800 + k / 2000:.4f}" for k in K]
+_SINCE_1904 = [f"{_AT_S + 2_082_844_800 + k / 2000:.4f}" for k in K]
 kind(
     "days_of_matlab.csv",
     rows(_MATLAB, LIGHT, head="time,light"),
@@ -586,12 +586,12 @@ kind(
     tables={"passes": table(_epochs(START), _epochs(END))},
     passes=True,
 )
-kind("seconds_since_1904.csv", rows(_LABVIEW, LIGHT, head="time,light"), begins="2026-03-01T06:00:00Z", note="1904")
+kind("seconds_since_1904.csv", rows(_SINCE_1904, LIGHT, head="time,light"), begins="2026-03-01T06:00:00Z", note="1904")
 kind(
     "seconds_since_1904_with_passes.csv",
-    rows(_LABVIEW, LIGHT, head="time,light"),
+    rows(_SINCE_1904, LIGHT, head="time,light"),
     options={"passes_in": "time"},
-    tables={"passes": table([_LABVIEW[k] for k in START], [_LABVIEW[k] for k in END])},
+    tables={"passes": table([_SINCE_1904[k] for k in START], [_SINCE_1904[k] for k in END])},
     passes=True,
 )
 kind("a_counter_of_us_after_an_hour.csv", rows(3_600_000_000 + 500 * K, LIGHT, head="time_us,light"), begins="")
