@@ -132,8 +132,10 @@ def _tell(
         say(f"Pictures of the passes, the most doubtful first: {name}")
     if found.count is not None:
         _tell_count(found)
-    _tell_faint(found)
-    _tell_opposite(found)
+    part = ", where the light goes part of the way to an object"
+    _tell_left(found, found.unanswered, part, ": a setting is tried only on what is in it")
+    other = " on the other side of the background, which no level sees together with the passes"
+    _tell_left(found, found.unanswered_opposite, other)
     if found.correction is None:
         for one in found.doubtful[:MOST_TOLD]:
             say(f"  pass {one.row}, {moment(one.start, found)}: {one.reason} (doubt {100 * one.doubt:.0f} %)")
@@ -182,35 +184,19 @@ def _tell(
     say(f"Then: teachlab label {back} --out NAME.passes.parquet")
 
 
-def _tell_faint(found: LabelAnswer) -> None:
-    left = found.unanswered
+def _tell_left(found: LabelAnswer, left: list[LikelyPlace], where: str, why: str = "") -> None:
+    """Name stretches without a pass that may be products."""
     if found.count is not None or not left:
         return
     these, them = ("these are products", "them") if len(left) > 1 else ("this is a product", "it")
     say(
-        f"Look at {number_of(len(left), 'stretch', 'stretches')} without a pass, where the light goes part of the way "
-        f"to an object. If {these}, add {them} to the table: a setting is tried only on what is in it."
+        f"Look at {number_of(len(left), 'stretch', 'stretches')} without a pass{where}. If {these}, add {them} to the "
+        f"table{why}."
     )
-    _tell_places(left, found)
-
-
-def _tell_opposite(found: LabelAnswer) -> None:
-    left = found.unanswered_opposite
-    if found.count is not None or not left:
-        return
-    these, them = ("these are products", "them") if len(left) > 1 else ("this is a product", "it")
-    say(
-        f"Look at {number_of(len(left), 'stretch', 'stretches')} without a pass on the other side of the background, "
-        f"which no level sees together with the passes. If {these}, add {them} to the table."
-    )
-    _tell_places(left, found)
-
-
-def _tell_places(places: list[LikelyPlace], found: LabelAnswer) -> None:
-    for one in places[:MOST_TOLD]:
+    for one in left[:MOST_TOLD]:
         say(f"  {moment(one.sample, found)}: {one.text}")
-    if len(places) > MOST_TOLD:
-        say(f"  and {len(places) - MOST_TOLD} more; --json has them all")
+    if len(left) > MOST_TOLD:
+        say(f"  and {len(left) - MOST_TOLD} more; --json has them all")
 
 
 def _tell_count(found: LabelAnswer) -> None:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import itertools
-import json
 from dataclasses import replace
 from pathlib import Path
 from types import ModuleType
@@ -11,10 +10,9 @@ from typing import Any
 
 import numpy as np
 import pytest
+import shell
 from jsonschema import Draft202012Validator
-from typer.testing import CliRunner
 
-from teachlab.cli import app
 from teachlab.data.recording_files import write_recording
 from teachlab.data.truth_files import write_truth
 from teachlab.device.card import keyed_in
@@ -53,6 +51,18 @@ def device(more: dict[str, Any]) -> DeviceDocument:
             "pairs": [{"light": 250.0 * k - 100, "display": 125.0 * k - 40} for k in range(7)],
         } | more
     )  # fmt: skip
+
+
+def files(seed: int, *, keys: str = "", tables: str = "") -> tuple[Recording, Truth]:
+    """Write a line with its passes, and the file of `device` with further keys and tables."""
+    recording, truth = line(seed)
+    write_recording("line.parquet", recording)
+    write_truth("line.passes.parquet", truth)
+    pairs = "".join(f"[[pairs]]\nlight = {250 * k - 100}\ndisplay = {125 * k - 40}\n" for k in range(7))
+    head = f'schema = 1\nunit = "mV"\nlight_noise = 0.5\ndisplay_noise = 0.3\n{keys}'
+    display = "[display]\nstep = 5\nlow = 0\nhigh = 999\nresolution = 1\n"
+    Path("device.toml").write_text(head + display + tables + pairs)
+    return recording, truth
 
 
 def line(seed: int) -> tuple[Recording, Truth]:
@@ -133,20 +143,11 @@ def test_every_part_can_be_keyed_in_and_no_combination_has_fewer_errors(
 def test_a_device_without_delays_gets_a_setting_without_delays(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """The best of all settings has an on-delay. It was refused; of those that can be keyed in, one works."""
     monkeypatch.chdir(tmp_path)
-    recording, truth = line(0)
-    write_recording("line.parquet", recording)
-    write_truth("line.passes.parquet", truth)
-    pairs = "".join(f"[[pairs]]\nlight = {250 * k - 100}\ndisplay = {125 * k - 40}\n" for k in range(7))
-    Path("device.toml").write_text(
-        'schema = 1\nunit = "mV"\nlight_noise = 0.5\ndisplay_noise = 0.3\nconsecutive = [1, 4, 8]\n'
-        "[display]\nstep = 5\nlow = 0\nhigh = 999\nresolution = 1\n[on_delay_ms]\nhigh = 0\nstep = 1\n" + pairs
-    )
-    asked = ["design", "line.parquet", "--json"]
-    free = json.loads(CliRunner().invoke(app, asked).stdout)
+    files(0, keys="consecutive = [1, 4, 8]\n", tables="[on_delay_ms]\nhigh = 0\nstep = 1\n")
+    asked = ["design", "line.parquet"]
+    free = shell.document(*asked)
     assert free["setting"]["on_delay_ms"] > 0
-    keyed = CliRunner().invoke(app, [*asked, "--device", "device.toml"])
-    assert keyed.exit_code == 0, keyed.output
-    told = json.loads(keyed.stdout)
+    told = shell.document(*asked, "--device", "device.toml")
     assert told["setting"]["on_delay_ms"] == 0
     assert told["setting"]["consecutive"] in (4, 8)
     assert told["teach_cost"] == 0
@@ -157,17 +158,11 @@ def test_reserves_are_those_of_the_setting_that_is_keyed_in(
 ) -> None:
     """A delay that is a step longer than the best has more room below and less above."""
     monkeypatch.chdir(tmp_path)
-    recording, truth = line(2)
-    write_recording("line.parquet", recording)
-    write_truth("line.passes.parquet", truth)
-    pairs = "".join(f"[[pairs]]\nlight = {250 * k - 100}\ndisplay = {125 * k - 40}\n" for k in range(7))
-    Path("device.toml").write_text(
-        'schema = 1\nunit = "mV"\nlight_noise = 0.5\ndisplay_noise = 0.3\nhysteresis = 20\n'
-        "[display]\nstep = 5\nlow = 0\nhigh = 999\nresolution = 1\n[on_delay_ms]\nhigh = 60\nstep = 4.5\n" + pairs
+    recording, truth = files(2, keys="hysteresis = 20\n", tables="[on_delay_ms]\nhigh = 60\nstep = 4.5\n")
+    told, light = (
+        shell.document("design", "line.parquet", "--device", "device.toml"),
+        list(recording.light[0 : recording.samples]),
     )
-    done = CliRunner().invoke(app, ["design", "line.parquet", "--json", "--device", "device.toml"])
-    assert done.exit_code == 0, done.output
-    told, light = json.loads(done.stdout), list(recording.light[0 : recording.samples])
     now = plain_errors(twin, light, truth, told["setting"])
     assert told["setting"]["on_delay_ms"] > 0
     assert [fault.message for fault in Draft202012Validator(schema_of("design")).iter_errors(told)] == []
@@ -188,14 +183,7 @@ def test_where_no_step_is_safe_a_design_further_from_errors_is_tried(
 ) -> None:
     """Passes that were not shown leave less room here, as far as a design knows, within twice the display's doubt."""
     monkeypatch.chdir(tmp_path)
-    recording, truth = line(0)
-    write_recording("line.parquet", recording)
-    write_truth("line.passes.parquet", truth)
-    pairs = "".join(f"[[pairs]]\nlight = {250 * k - 100}\ndisplay = {125 * k - 40}\n" for k in range(7))
-    Path("device.toml").write_text(
-        'schema = 1\nunit = "mV"\nlight_noise = 0.5\ndisplay_noise = 0.3\n'
-        "[display]\nstep = 5\nlow = 0\nhigh = 999\nresolution = 1\n" + pairs
-    )
+    files(0)
     own = device({}).designing(Designed())
     assert isinstance(own, Designed)
     real, tried = keyed_in, []
@@ -208,16 +196,14 @@ def test_where_no_step_is_safe_a_design_further_from_errors_is_tried(
         return replace(found, verdict=replace(found.verdict, decision=REFUSED))
 
     monkeypatch.setattr("teachlab.device.card.keyed_in", narrow)
-    asked = ["design", "line.parquet", "--device", "device.toml", "--json"]
-    done = CliRunner().invoke(app, asked)
-    assert done.exit_code == 0, done.output
-    told = json.loads(done.stdout)
+    asked = ["design", "line.parquet", "--device", "device.toml"]
+    told = shell.document(*asked)
     assert tried == pytest.approx([own.level_doubt * times for times in (1, 2, 4)])
     assert told["setting"]["taught"]["parameters"]["level_doubt"] == tried[-1]
     assert told["reasons"].keys() >= {"level", "release"}
     monkeypatch.setattr("teachlab.device.card.keyed_in", lambda *given, **more: replace(
         found := real(*given, **more), verdict=replace(found.verdict, decision=REFUSED)))  # fmt: skip
-    assert CliRunner().invoke(app, asked).exit_code == 3
+    shell.run(*asked, code=3)
 
 
 @pytest.mark.parametrize("seed", [0, 1])
