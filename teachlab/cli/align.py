@@ -69,7 +69,8 @@ def align_command(
             say_lines(after_agreement(found, recording, truth, settled=whole_periods is not None).splitlines())
         if written is not None:
             say(
-                f"Moved passes: {written}; their borders are now uncertain by ±{moved.uncertainty_samples:.3g} samples."
+                f"Moved passes: {written}; their borders are now uncertain by "
+                f"±{number_of(moved.uncertainty_samples, 'sample', spec='.3g')}."
             )
             if left:
                 say(f"{left} pass{' lies' if left == 1 else 'es lie'} outside the recording now: left out.")

@@ -79,7 +79,9 @@ def test_the_remedy_as_printed_works(late):
 
 def test_passes_alone(late, tmp_path):
     out = tmp_path / "moved.passes.csv"
-    shell.run("align", late / "line.parquet", "--out", out)
+    told = " ".join(shell.run("align", late / "line.parquet", "--out", out).stdout.split())
+    doubt = read_truth(out).uncertainty_samples
+    assert f"now uncertain by ±{doubt:.3g} sample{'' if f'{doubt:.3g}' == '1' else 's'}." in told
     assert sorted(p.name for p in tmp_path.iterdir() if not p.name.startswith(".")) == ["moved.passes.csv"]
     assert read_truth(out).aligned.borders == 160
 
