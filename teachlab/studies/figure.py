@@ -142,7 +142,8 @@ def _draw_levels(axes: Any, bench: RecordingBench) -> None:
     best = bench.best_fixed
     low, high = best.on_interval if best.setting.light_on else best.off_interval
     _keep_near_the_light(axes, bench)
-    ends, name = axes.get_xlim(), f"the best fixed setting ({best.cost:.3g} per pass)"
+    ends, said = axes.get_xlim(), ", ".join([f"{best.cost:.3g} per pass", *_waits(bench, best.setting)])
+    name = f"the best fixed setting ({said})"
     if high - low > THIN * (ends[1] - ends[0]):
         axes.axvspan(low, high, color=GREY, alpha=0.14, linewidth=0, zorder=0, label=f"as good as {name}")
     else:
@@ -186,12 +187,15 @@ def _mark_beyond(axes: Any, row: int, at: Levels, free: NDArray[np.bool_]) -> No
                       transform=axes.get_yaxis_transform())  # fmt: skip
 
 
+def _waits(bench: RecordingBench, setting: Setting | None) -> list[str]:
+    """Say that a setting waits where others do not: gaps may reach above its level, and the picture draws all light."""
+    own = setting is not None and setting.has_memory and not (bench.options.base and bench.options.base.has_memory)
+    return ["with filter or delays"] if own else []
+
+
 def _row_name(bench: RecordingBench, result: StrategyResult) -> str:
     place = f"{bench.ranking.index(result.strategy) + 1}. " if result.strategy in bench.ranking else "– "
-    middle = None if result.median_draw is None else result.median_draw.setting
-    # Gaps may reach above a level that waits: the picture draws what one evaluation reaches.
-    own = middle is not None and middle.has_memory and not (bench.options.base and bench.options.base.has_memory)
-    notes = ["with filter or delays"] if own else []
+    notes = _waits(bench, None if result.median_draw is None else result.median_draw.setting)
     notes += [f"{result.abstained} abstained"] if result.abstained else []
     return place + result.strategy + (f"\n({', '.join(notes)})" if notes else "")
 

@@ -63,7 +63,9 @@ def test_a_row_says_that_its_settings_have_a_filter_or_delays(monkeypatch: pytes
 def test_the_best_setting_is_seen_where_no_other_level_is_as_good(monkeypatch: pytest.MonkeyPatch) -> None:
     """A design is the best here; the area of levels as good as its own had no width, only a name."""
     levels, *_ = drawn(monkeypatch, 200.0, "designed")
-    (line,) = [one for one in levels.lines if one.get_label().startswith("the best fixed setting (0 per pass)")]
+    (line,) = [
+        one for one in levels.lines if one.get_label() == "the best fixed setting (0 per pass, with filter or delays)"
+    ]
     low, high = levels.get_xlim()
     assert low < line.get_xdata()[0] < high
     levels, *_ = drawn(monkeypatch, 200.0, "two-sample-midpoint")
