@@ -189,6 +189,14 @@ class Trials:
     gap_after: NDArray[np.int64]
     first_pass: int = 0
 
+    def from_pass(self, first: int) -> Trials:
+        """Return the trials of one pass that was scored and of all later ones, with the gaps after them."""
+        rows, gaps = slice(first - self.first_pass, None), self.gap_after >= first
+        return Trials(
+            passes=self.passes[rows], pass_onsets=self.pass_onsets[rows], gaps=self.gaps[gaps],
+            gap_onsets=self.gap_onsets[gaps], gap_after=self.gap_after[gaps], first_pass=first,
+        )  # fmt: skip
+
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Score:

@@ -282,18 +282,7 @@ def after_teaching(truth: Truth, setting: Setting, trials: Trials, recording: Re
     if not isinstance(chosen, Mapping) or not _may_be(chosen, recording):
         return trials
     first = int(np.searchsorted(truth.start, int(chosen.get("scored_from_sample", 0))))
-    if first <= trials.first_pass:
-        return trials
-    k, gaps = first - trials.first_pass, trials.gap_after >= first
-    return replace(
-        trials,
-        passes=trials.passes[k:],
-        pass_onsets=trials.pass_onsets[k:],
-        gaps=trials.gaps[gaps],
-        gap_onsets=trials.gap_onsets[gaps],
-        gap_after=trials.gap_after[gaps],
-        first_pass=first,
-    )
+    return trials if first <= trials.first_pass else trials.from_pass(first)
 
 
 def _may_be(drawn: Mapping[str, object], recording: Recording) -> bool:

@@ -7,7 +7,7 @@ import re
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import closing
 from dataclasses import asdict, dataclass, replace
-from datetime import UTC, datetime, timedelta
+from datetime import datetime, timedelta
 from itertools import chain
 from pathlib import Path
 from typing import Any
@@ -27,7 +27,7 @@ from teachlab.data.importing.instants import borders_from_light
 from teachlab.data.importing.interval_table import LogTimes, read_excepted, read_intervals
 from teachlab.data.importing.line_signals import LinePosition, passes_of_signal
 from teachlab.data.importing.part import import_part
-from teachlab.data.importing.reading.arrow_log import ArrowLog, HeadBegin
+from teachlab.data.importing.reading.arrow_log import SINCE, ArrowLog, HeadBegin, since_1970
 from teachlab.data.importing.reading.logs import open_log
 from teachlab.data.importing.reading.place import Place
 from teachlab.data.importing.reading.text_layout import UNITS, Layout, time_unit_in, unit_in_name
@@ -53,7 +53,6 @@ IMPORT_KEY = b"teachlab.import"
 """Metadata of a recording with the layout of its log, so that the rest of the log can be appended."""
 SLOWEST_UNTOLD_HZ, FASTEST_UNTOLD_HZ = 1.0, 1e7
 """At or beyond these rates the unit of times must be stated: nobody watches products with one sample a second."""
-_SINCE = datetime(1970, 1, 1, tzinfo=UTC)
 SHEETS_HZ = 1e4
 """Above this rate, times that would be dates as days, or come from a sheet, may be days."""
 
@@ -120,8 +119,9 @@ def _imported(job: ImportJob, spool: Spool | None, progress: Progress) -> Import
                 further = "further " if kept else ""
                 raise InputError(f"{job.path}: there are no {further}rows. Give a log with samples.")
             begun = (1 + once) / 2
-            told = lambda share: progress(begun + (1 - begun) * share)  # noqa: E731
-            found = _finish(job, log, survey, recordings, again, told, kept)
+            found = _finish(
+                job, log, survey, recordings, again, lambda share: progress(begun + (1 - begun) * share), kept
+            )
     progress(1.0)
     return replace(found, kept=kept)
 
@@ -432,7 +432,8 @@ def _begun(job: ImportJob, log: Log, survey: Survey, rate: float, kept: int) -> 
     found = None if begin is None else _in_zone(begin, job.time_zone)
     if kept == 0 or job.path == STANDARD_INPUT:
         return found
-    before = _nanoseconds(read_recording(places_of(job)[0]).info.began)
+    began = read_recording(places_of(job)[0]).info.began
+    before = None if began is None else (since_1970(began), began.tzinfo is not None)
     if begin is not None and not begin.of_times and found is not None and before is not None and found[1] == before[1]:
         apart = (found[0] - before[0]) / 1e9 - kept / rate
         if abs(apart) > max(1.5 / rate, RATE_TOLERANCE * kept / rate):
@@ -447,15 +448,8 @@ def _in_zone(begin: HeadBegin, zone: str | None) -> tuple[int, bool]:
     """Return when a log began, in UTC if its zone is known or stated."""
     if begin.aware or zone is None:
         return begin.at_ns, begin.aware
-    local = (_SINCE + timedelta(microseconds=begin.at_ns // 1000)).replace(tzinfo=ZoneInfo(zone))
-    return (local.astimezone(UTC) - _SINCE) // timedelta(microseconds=1) * 1000, True
-
-
-def _nanoseconds(began: datetime | None) -> tuple[int, bool] | None:
-    if began is None:
-        return None
-    since = (began.replace(tzinfo=UTC) if began.tzinfo is None else began) - _SINCE
-    return since // timedelta(microseconds=1) * 1000, began.tzinfo is not None
+    local = (SINCE + timedelta(microseconds=begin.at_ns // 1000)).replace(tzinfo=ZoneInfo(zone))
+    return since_1970(local), True
 
 
 def _began(job: ImportJob, begun: tuple[int, bool] | None) -> datetime | None:
@@ -463,7 +457,7 @@ def _began(job: ImportJob, begun: tuple[int, bool] | None) -> datetime | None:
     if begun is None:
         return None
     first_ns, aware = begun
-    first = _SINCE + timedelta(microseconds=first_ns // 1000)
+    first = SINCE + timedelta(microseconds=first_ns // 1000)
     if not aware:
         return first.replace(tzinfo=None)
     return first if job.time_zone is None else first.astimezone(ZoneInfo(job.time_zone))

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, replace
+from functools import cache
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -157,6 +158,7 @@ def _by_replay(
     ms = delay * 1000 / clock.rate_hz
     timed = replace(setting, delays_act_on=DelaysActOn.OUTPUT, on_delay_ms=ms, off_delay_ms=0.0)
 
+    @cache  # both ends are first looked for at the same levels
     def seen(level: float) -> tuple[bool, bool]:
         """Tell whether every pass, and any gap, is active."""
         starts, ends = replay(recording, replace(timed, on_level=level, off_level=level)).output.runs(clock.count)

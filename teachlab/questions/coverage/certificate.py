@@ -228,8 +228,7 @@ def _trips(seen: OpenGaps, blocks: Mapping[str, tuple[Positions, Positions, floa
 
 def _names(truth: Truth, seen: OpenGaps) -> dict[str, tuple[int, int]]:
     first = 0 if seen.cut is None else seen.cut.first_scored
-    trials = replace(seen.trials, passes=seen.trials.passes[first:], first_pass=first)
-    return dict(exposure(truth, max(0, first - 1), trials))
+    return dict(exposure(truth, max(0, first - 1), seen.trials.from_pass(first)))
 
 
 def _hours(truth: Truth, seen: OpenGaps, recording: Recording, begins_h: float) -> dict[str, tuple[int, int]]:

@@ -473,13 +473,10 @@ def _state(
     least_margin: float,
     horizon_hours: float | None,
 ) -> tuple[Stale, tuple[str, ...]]:
-    if now.unjudged or (before is not None and before.unjudged):
-        then = (
-            ""
-            if before is None or not before.unjudged
-            else f"Before: {before.unjudged[0].lower()}{before.unjudged[1:]}"
-        )
-        return Stale.NOT_ENOUGH, (now.unjudged or then,)
+    if now.unjudged:
+        return Stale.NOT_ENOUGH, (now.unjudged,)
+    if before is not None and (text := before.unjudged):
+        return Stale.NOT_ENOUGH, (f"Before: {text[0].lower()}{text[1:]}",)
     worse, doubts = _worse(now, before, evidence), _more_trips(now, before)
     if bad := [*worse, *_poor(now, before, evidence, worse)]:
         return Stale.RETEACH, (*bad, *doubts)

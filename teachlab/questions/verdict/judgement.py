@@ -146,8 +146,9 @@ class JudgedSetting:
         self.usable = not unusable(result)
         self.enough = self.passes > 0 and enough_to_decide(self.cost)
         # Passes by which it was chosen do not overstate its errors: they may show that it fails.
-        after = lot_counts(truth, after_teaching(truth, setting, self.every, recording))
-        self.fails = after.bound(confidence=rules.confidence)
+        after = after_teaching(truth, setting, self.every, recording)
+        failing = every if after is self.every else lot_counts(truth, after)
+        self.fails = failing.bound(confidence=rules.confidence)
         self.tried = candidates or [(self.fails, self.usable)]
         self.beyond = bool(candidates) or self.passes < self.of
         self.step = step = light_step(recording, margin)

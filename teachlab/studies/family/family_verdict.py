@@ -188,13 +188,15 @@ class FamilyJudge:
         equal = _equal_on_earlier_passes(chosen.strategy, row, next(iter(others.values())))
         reasons = self._reasons(chosen, [], np.array([]), stressed)
         if len(equal) > 1:
-            text = f"{number_of(len(equal) - 1, 'other strategy costs', 'other strategies cost')} as little"
-            text += " on earlier passes: a bench takes the one with the most room."
+            others_cost = number_of(len(equal) - 1, "other strategy costs", "other strategies cost")
+            text = f"{others_cost} as little on earlier passes: a bench takes the one with the most room."
             reasons.insert(0, VerdictReason(text=text))
         wrong, of = row["claim_lost"] + row["claim_false"], row["claim_passes"] or 0
         if decision is Decision.OPEN and wrong > self.accepted * of:
-            text = f"{number_of(wrong, 'error')} on {number_of(of, 'pass', 'passes')} are more than accepted"
-            text += ". A bench counts the passes of choosing too: they may show that it fails."
+            text = (
+                f"{number_of(wrong, 'error')} on {number_of(of, 'pass', 'passes')} are more than accepted. A bench "
+                "counts the passes of choosing too: they may show that it fails."
+            )
             reasons.insert(0, VerdictReason(text=text, count=wrong))
         named = " ".join(f"--strategy {name}" for name in equal)
         settle = _settle([one] if _beside(row) else [], CLAIM_LOTS if self.criteria is None else 1, 0)

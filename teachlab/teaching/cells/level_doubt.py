@@ -27,8 +27,8 @@ class DoubtCounter:
 
     @classmethod
     def of(cls, view: TeachView, doubt: float) -> DoubtCounter:
-        """Count on the events shown; without a doubt at one place only."""
-        return cls(tuple((by, ShownCounter(view)) for by in ((0.0, -doubt, doubt) if doubt else (0.0,))))
+        """Count on the events shown; without a doubt `ShownCounter` alone is enough."""
+        return cls(tuple((by, ShownCounter(view)) for by in (0.0, -doubt, doubt)))
 
     @property
     def passes(self) -> int:

@@ -26,6 +26,7 @@ from teachlab.teaching.cells.designed_cells import (
     TIE_DIGITS,
     At,
     CellGrid,
+    ShownCounter,
     Values,
     cell_setting,
     line_through,
@@ -146,7 +147,8 @@ class Designed:
     def teach(self, view: TeachView) -> Setting:
         """Return the cell of least error with the largest reserve for its price."""
         shown = ShownLight.of(view)
-        counter, few = DoubtCounter.of(view, self.level_doubt), shown.passes < FEW_PASSES
+        few, doubt = shown.passes < FEW_PASSES, self.level_doubt
+        counter = DoubtCounter.of(view, doubt) if doubt else ShownCounter(view)
         steps = self._steps(view.rate_hz)
         grid = CellGrid.of(shown, levels=self.levels, delays=self.delays, levels_only=few, steps=steps)
         cells = NeededCells(counter, grid, shown)
@@ -223,7 +225,12 @@ class Designed:
 
     @staticmethod
     def _bounded(
-        view: TeachView, counter: DoubtCounter, setting: Setting, cell: ChosenCell, shown: ShownLight, least: int
+        view: TeachView,
+        counter: ShownCounter | DoubtCounter,
+        setting: Setting,
+        cell: ChosenCell,
+        shown: ShownLight,
+        least: int,
     ) -> WindowSetting | None:
         """Return the setting with an upper bound; None where it has no on-delay, tops differ, or it costs errors."""
         if not cell.on_delay or shown.spread > LEVEL_SPREAD:

@@ -6,6 +6,7 @@ import struct
 import zlib
 from collections.abc import Callable, Collection, Iterator, Sequence
 from dataclasses import dataclass, field
+from datetime import UTC, datetime, timedelta
 from typing import Any
 
 import numpy as np
@@ -15,6 +16,7 @@ from teachlab.data.addresses import is_address
 from teachlab.errors import InputError, ParameterError, RecordingError
 
 BATCH_ROWS = 1 << 17
+SINCE = datetime(1970, 1, 1, tzinfo=UTC)
 
 # SciPy's readers follow the sizes and offsets of a header without checking: a damaged header may end in any of these,
 # also in names that were never bound (NameError).
@@ -22,6 +24,11 @@ DAMAGED = (
     *(ValueError, TypeError, LookupError, NameError, AttributeError, ArithmeticError),
     *(OSError, EOFError, MemoryError, struct.error, zlib.error),
 )
+
+
+def since_1970(when: datetime) -> int:
+    """Return nanoseconds since 1970, to the microsecond; of a clock without a zone, as it showed them."""
+    return (when.replace(tzinfo=when.tzinfo or UTC) - SINCE) // timedelta(microseconds=1) * 1000
 
 
 @dataclass(frozen=True, slots=True)

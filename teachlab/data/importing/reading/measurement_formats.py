@@ -21,6 +21,7 @@ from teachlab.data.importing.reading.arrow_log import (
     HeadBegin,
     Part,
     refuse_address,
+    since_1970,
     slices,
     told,
 )
@@ -39,7 +40,6 @@ EXTRAS = {
 }
 """Name of a format, the extra that reads it, and modules of which one must be present."""
 EPOCH = np.datetime64("1970-01-01")
-EPOCH_UTC = datetime.datetime(1970, 1, 1, tzinfo=datetime.UTC)
 LOCAL_TIME = 1
 """Flag of the head of an MDF 4 file."""
 
@@ -132,8 +132,7 @@ def _counted_since(unit: str) -> tuple[str, HeadBegin] | None:
         begun = datetime.datetime.fromisoformat(f"{words[2]}T{words[3] or '00:00:00'}")
     except ValueError:
         return None
-    since = (begun if begun.tzinfo else begun.replace(tzinfo=datetime.UTC)) - EPOCH_UTC
-    return words[1], HeadBegin(since // datetime.timedelta(microseconds=1) * 1000, True, True)
+    return words[1], HeadBegin(since_1970(begun), True, True)
 
 
 @dataclass(frozen=True, slots=True)
@@ -340,8 +339,8 @@ def _start_of(header: Any) -> HeadBegin | None:
         local = datetime.datetime.strptime(f"{_word(header.date)} {_word(header.time)}", "%d:%m:%Y %H:%M:%S")
     except ValueError:
         return None
-    seconds = (np.datetime64(local, "s") - EPOCH).astype(int)
-    return HeadBegin(int(seconds) * 10**9 + late % 10**9, False, True) if seconds > 0 else None
+    whole = since_1970(local)
+    return HeadBegin(whole + late % 10**9, False, True) if whole > 0 else None
 
 
 def _column(samples: Any, invalid: Any) -> Any:
