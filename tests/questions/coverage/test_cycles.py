@@ -203,6 +203,26 @@ def test_chance_alone_is_called_significant_no_oftener_than_said() -> None:
     assert hits / 400 <= 0.01 + 3 * np.sqrt(0.01 * 0.99 / 400)
 
 
+@pytest.mark.parametrize("kind", ["wanders", "resembles", "lots"])
+def test_light_that_wanders_or_comes_in_lots_has_no_period(kind: str) -> None:
+    """60 series each; in random order of their values a period would be found in 25 to 45 of them."""
+    rng = np.random.default_rng(9)
+    hits = 0
+    for _ in range(60):
+        n = int(rng.integers(30, 200))
+        steps = rng.normal(0, 1, n)
+        values = np.cumsum(steps)
+        if kind == "resembles":
+            values = steps.copy()
+            for k in range(1, n):
+                values[k] += 0.8 * values[k - 1]
+        elif kind == "lots":
+            values = np.repeat(rng.normal(0, 1, 15), -(-n // 15))[:n] + steps
+        times = np.cumsum(rng.uniform(0.7, 1.3, n))
+        hits += dominant_period(times, values, shortest_s=2, permutations=99).significant
+    assert hits <= 5
+
+
 def test_the_pace_of_the_passes_is_no_period_of_the_trips() -> None:
     """Trips at random in gaps that come like clockwork: looked at where only gaps are, nothing stands out."""
     rng = np.random.default_rng(8)
