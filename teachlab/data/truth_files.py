@@ -8,7 +8,7 @@ import difflib
 import io
 import json
 import re
-from collections.abc import Callable, Collection
+from collections.abc import Callable
 from dataclasses import asdict, replace
 from pathlib import Path
 from typing import Annotated, Any, Literal
@@ -83,7 +83,7 @@ def read_truth(path: str | Path, *, samples: int | None = None) -> Truth:
     TruthError
         With file, column, row (counted from 0 below the header) and value.
     """
-    truth = read_passes(path)
+    truth, _ = read_passes(path)
     if samples is not None:
         try:
             truth.check_inside(samples)
@@ -100,8 +100,10 @@ def doubt_of_positions(truth: Truth) -> float:
 def read_passes(
     path: str | Path, *, start: str = "start", end: str = "end", convert: ToSamples | None = None,
     doubt: Doubting = doubt_of_positions,
-) -> Truth:  # fmt: skip
+) -> tuple[Truth, list[str]]:  # fmt: skip
     """Read a table of passes whose columns have other names, or whose positions are not sample indices.
+
+    Returned with the columns that are not read, where kind or lot could be among those of another program.
 
     `convert`: converts a column of positions to sample indices; by default they are whole sample indices already.
     `doubt`: returns how far borders may be wrong, if the table does not state it.
@@ -111,7 +113,8 @@ def read_passes(
     table, document = _read_table(path)
     facts = {} if document is None else _facts(document, f"{where}, '{METADATA_KEY}'")
     stated = facts.pop("uncertainty_samples", None)
-    if document is None and {"doubt", "reason"} <= set(table.column_names):
+    proposed = {"doubt", "reason"} <= set(table.column_names)
+    if document is None and proposed:
         facts["source"] = TruthSource.SELF_LABELLED  # proposed by `label`; its first line was lost
     _check_columns(table.column_names, (start, end), where)
     columns = {name: table.column(name) for name in OPTIONAL if name in table.column_names}
@@ -126,19 +129,9 @@ def read_passes(
         )
     except TruthError as fault:
         raise TruthError(str(fault) if str(fault).startswith(where) else f"{where}: {fault}") from None
-    return replace(truth, uncertainty_samples=doubt(truth) if stated is None else stated)
-
-
-def unused_columns(path: str | Path, used: Collection[str]) -> list[str]:
-    """Return the columns of a table of another program that are not read, where kind or lot could be among them.
-
-    `used`: columns of the positions.
-    """
-    table, document = _read_table(path)
-    names = table.column_names
-    if document is not None or {"doubt", "reason"} <= set(names) or {"label", "lot"} <= set(names):
-        return []
-    return [name for name in names if name not in used and name not in OPTIONAL]
+    known = document is not None or proposed or {"label", "lot"} <= set(table.column_names)
+    unread = [] if known else [name for name in table.column_names if name not in (start, end, *OPTIONAL)]
+    return replace(truth, uncertainty_samples=doubt(truth) if stated is None else stated), unread
 
 
 def _read_table(path: str | Path) -> tuple[pa.Table, Any]:

@@ -153,16 +153,15 @@ def measure_alignment(recording: Recording, truth: Truth, reading: AlignmentRead
         ),
     )
     rows = _examined(truth, crossings)
-    if not _is_met(truth, lags, crossings, recording.samples):
+    if not _is_met(truth, rows, lags, crossings, recording.samples):
         return replace(measured, by_chance=True, turned=stored is not None and _turned(recording, truth, -sign))
     return replace(
         measured, parted=_stepped(measured, truth, rows) or _parted(measured, NearLight(recording, sign), truth, rows)
     )
 
 
-def _is_met(truth: Truth, lags: Lags, crossings: Crossings, samples: int) -> bool:
-    """Whether borders are met better than by chance."""
-    rows = _examined(truth, crossings)
+def _is_met(truth: Truth, rows: NDArray[np.int64], lags: Lags, crossings: Crossings, samples: int) -> bool:
+    """Whether borders of the rows that were examined are met better than by chance."""
     start, end = (lags.shift.of(side.astype(np.float64)) for side in (truth.start, truth.end))
     left = replace(lags, begins=lags.begins[rows], ends=lags.ends[rows])
     return not is_chance(start[rows], end[rows], crossings, Reaches.of(start, end, samples).of_rows(rows), left)
@@ -171,7 +170,10 @@ def _is_met(truth: Truth, lags: Lags, crossings: Crossings, samples: int) -> boo
 def _turned(recording: Recording, truth: Truth, sign: float) -> bool:
     """Whether the light turned over meets the borders."""
     found = _found(NearLight(recording, sign), truth, recording.samples)
-    return found is not None and _is_met(truth, found.lags, found.crossings, recording.samples)
+    if found is None:
+        return False
+    # Other passes may have been examined in that direction.
+    return _is_met(truth, _examined(truth, found.crossings), found.lags, found.crossings, recording.samples)
 
 
 def _examined(truth: Truth, crossings: Crossings) -> NDArray[np.int64]:

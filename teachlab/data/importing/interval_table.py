@@ -118,8 +118,8 @@ class LogTimes:
 
 def read_intervals(
     path: str, *, counted: CountedIn, start: str, end: str, log: LogTimes
-) -> tuple[Truth, BorderDoubt | None]:
-    """Read a table of passes, and how far its borders may be wrong if it does not say so itself.
+) -> tuple[Truth, BorderDoubt | None, list[str]]:
+    """Read a table of passes, how far its borders may be wrong if it does not say so itself, and its unread columns.
 
     Parameters
     ----------
@@ -149,12 +149,12 @@ def read_intervals(
         return found[0].samples
 
     if counted is CountedIn.SAMPLES and half is None:
-        truth = read_passes(path, start=start, end=end, convert=_samples, doubt=doubt)
+        truth, unread = read_passes(path, start=start, end=end, convert=_samples, doubt=doubt)
         if axis is None or axis.gap_rows.size == 0:
-            return truth, next(iter(found), None)
+            return truth, next(iter(found), None), unread
         first = in_samples(truth.start, axis.gap_rows, axis.missing)
         last = in_samples(truth.end - 1, axis.gap_rows, axis.missing) + 1
-        return replace(truth, start=first, end=last), next(iter(found), None)
+        return replace(truth, start=first, end=last), next(iter(found), None), unread
 
     def positions(cells: Any, name: str, where: str, place: Place) -> NDArray[np.float64]:
         nonlocal printed, slack
@@ -193,8 +193,8 @@ def read_intervals(
         places.append(at)
         return np.ceil(at - slack).astype(np.int64)
 
-    truth = read_passes(path, start=start, end=end, convert=convert, doubt=doubt)
-    return truth, next(iter(found), None)
+    truth, unread = read_passes(path, start=start, end=end, convert=convert, doubt=doubt)
+    return truth, next(iter(found), None), unread
 
 
 def read_excepted(path: str, *, counted: CountedIn, samples: int, log: LogTimes) -> tuple[tuple[int, int], ...]:
@@ -203,7 +203,7 @@ def read_excepted(path: str, *, counted: CountedIn, samples: int, log: LogTimes)
     Stretches that touch or overlap are joined; parts outside the recording are cut off.
     """
     table = replace(log, pass_ms=None)
-    found, _ = read_intervals(path, counted=counted, start="start", end="end", log=table)
+    found, *_ = read_intervals(path, counted=counted, start="start", end="end", log=table)
     ends = np.minimum(found.end, samples)
     return joined(zip(found.start.tolist(), ends.tolist(), strict=True))
 

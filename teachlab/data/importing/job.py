@@ -42,7 +42,7 @@ from teachlab.data.importing.truth_columns import RowPasses, ignored, in_samples
 from teachlab.data.quality.labelling import CLEAR_MINORITY
 from teachlab.data.recording_files import GROUP_ROWS, read_recording
 from teachlab.data.strict_json import shown
-from teachlab.data.truth_files import beside, find_truth, unused_columns, write_truth
+from teachlab.data.truth_files import beside, find_truth, write_truth
 from teachlab.errors import InputError, ParameterError, TruthError
 from teachlab.model.printable_text import in_figures, number_of
 from teachlab.model.recording import RecordingInfo
@@ -287,7 +287,7 @@ def _finish(
     begun = _begun(job, log, survey, rate, kept)
     read = _ReadLog(job=job, log=log, survey=survey, axis=axis, rate_hz=rate, position=position, begun=begun)
     info, notes = _described(read)
-    truth, doubt = _truth(read)
+    truth, doubt, unread = _truth(read)
     outs = places_of(job)
     truth_paths = [None if truth is None else beside(out, ".passes.parquet") for out in outs]
     told = [replace(info, unit=_unit(read, k)) for k in range(len(outs))]
@@ -307,7 +307,7 @@ def _finish(
     if truth is not None:
         if truth.detect_passes == 0:
             notes.append(_nothing_to_detect(read, truth))
-        truth, doubt, more = _placed(read, truth, doubt, recordings.place)
+        truth, doubt, more = _placed(read, truth, doubt, unread, recordings.place)
         notes += more
         for path, digest in zip(truth_paths, digests, strict=True):
             write_truth(str(path), truth.tied_to(digest))
@@ -364,7 +364,7 @@ def _described(read: _ReadLog) -> tuple[RecordingInfo, list[str]]:
 
 
 def _placed(
-    read: _ReadLog, truth: Truth, doubt: BorderDoubt | None, recording: str
+    read: _ReadLog, truth: Truth, doubt: BorderDoubt | None, unread: list[str], recording: str
 ) -> tuple[Truth, BorderDoubt | None, list[str]]:
     """Return passes on the clock of the light, with the borders and exceptions that were asked for, and notes."""
     job, notes = read.job, []
@@ -388,9 +388,9 @@ def _placed(
         truth, said = borders_from_light(read_recording(recording), truth, job.passes or job.path)
         doubt = BorderDoubt(truth.uncertainty_samples, "no crossing of the light is known better than one sample")
         notes.append(said)
-    if job.passes is not None and (unused := unused_columns(job.passes, (job.pass_start, job.pass_end))):
-        few = unused[:6]
-        names = ", ".join(f"'{name}'" for name in few) + (" …" if len(unused) > len(few) else "")
+    if unread:
+        few = unread[:6]
+        names = ", ".join(f"'{name}'" for name in few) + (" …" if len(unread) > len(few) else "")
         notes.append(
             f"{job.passes}: not used: {names}. The kind of a product is read from a column 'label', its shift, pallet "
             "or batch from a column 'lot': rename what holds them, and import again."
@@ -566,11 +566,13 @@ def _log_times(read: _ReadLog) -> LogTimes:
     )
 
 
-def _truth(read: _ReadLog) -> tuple[Truth | None, BorderDoubt | None]:
+def _truth(read: _ReadLog) -> tuple[Truth | None, BorderDoubt | None, list[str]]:
+    """Return the passes, how far their borders may be wrong, and columns of their table that are not read."""
     job, survey, axis = read.job, read.survey, read.axis
     truth: Truth | None = None
     doubt: BorderDoubt | None = None
     rows: RowPasses | None = None
+    unread: list[str] = []
     if survey.truth is not None:
         rows = survey.truth.passes()
     elif survey.truth_at is not None:
@@ -584,7 +586,7 @@ def _truth(read: _ReadLog) -> tuple[Truth | None, BorderDoubt | None]:
         truth = replace(truth, except_=_borders_in_gaps(truth, axis))
         doubt = BorderDoubt.of_rows(truth.start, truth.end)
     elif job.passes is not None:
-        truth, doubt = read_intervals(
+        truth, doubt, unread = read_intervals(
             job.passes,
             counted=job.passes_in,
             start=job.pass_start,
@@ -592,7 +594,7 @@ def _truth(read: _ReadLog) -> tuple[Truth | None, BorderDoubt | None]:
             log=_log_times(read),
         )
     if truth is None:
-        return None, None
+        return None, None, []
     changes: dict[str, Any] = {} if doubt is None else {"uncertainty_samples": doubt.samples}
     if survey.lots is not None:
         if truth.lot is not None and any(truth.lot):
@@ -606,7 +608,7 @@ def _truth(read: _ReadLog) -> tuple[Truth | None, BorderDoubt | None]:
         changes["source"] = job.source
     if job.uncertainty_samples is not None:
         changes["uncertainty_samples"], doubt = job.uncertainty_samples, None
-    return replace(truth, **changes), doubt
+    return replace(truth, **changes), doubt, unread
 
 
 def _borders_in_gaps(truth: Truth, axis: TimeReport | None) -> tuple[tuple[int, int], ...]:

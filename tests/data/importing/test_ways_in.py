@@ -19,6 +19,7 @@ import pyarrow.parquet as pq
 import pytest
 import shell
 
+from teachlab.data import truth_files
 from teachlab.data.importing import ImportJob, import_log
 from teachlab.data.importing.interval_table import CountedIn
 from teachlab.data.importing.reading.logs import open_log
@@ -502,3 +503,12 @@ def test_columns_of_a_table_of_passes_that_are_not_read_are_named(tmp_path: Path
     own = '# teachlab.passes: {"schema": 1, "source": "self-labelled", "uncertainty_samples": 1}\n'
     assert "not used" not in notes("start,end,label,doubt,reason", own)
     assert "not used" not in notes("start,end,label,doubt,reason")
+
+
+def test_a_table_of_passes_is_read_once(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    (tmp_path / "log.csv").write_text(log_text())
+    (tmp_path / "p.csv").write_text("start,end,variant\n" + "".join(f"{k},{k + 90},A\n" for k in range(201, 900, 300)))
+    read, own = [], truth_files._read_table
+    monkeypatch.setattr(truth_files, "_read_table", lambda path: read.append(str(path)) or own(path))
+    import_log(job(tmp_path, str(tmp_path / "log.csv"), passes=str(tmp_path / "p.csv")))
+    assert read == [str(tmp_path / "p.csv")]
