@@ -27,17 +27,7 @@ from teachlab.synthetic.trouble.interference import Interference
 class Reference(Table):
     """The card that sets the scale for objects given by reflectance and distance.
 
-    Parameters
-    ----------
-    reflectance : float
-        Reflectance of the card; white 0.9.
-    distance_mm : float, mm
-        Where it was held.
-    level_percent : float, percent of full scale
-        What the sensor showed.
-    peak_mm : float, mm
-        Distance at which a card returns most light; nearer, the fields of emitter and receiver no longer overlap. 0: no
-        blind zone; a fibre bundle has 0.5 to 3.
+    `peak_mm`: nearer than this the fields of emitter and receiver no longer overlap.
     """
 
     reflectance: float = Field(default=0.9, gt=0, le=1)
@@ -65,18 +55,7 @@ class Reference(Table):
 
 
 class Suppression(Table):
-    """Background suppression by triangulation, for objects given by reflectance and distance.
-
-    Parameters
-    ----------
-    cutoff_mm : float, mm
-        Distance of the reference card at which the signal is at half of full scale.
-    gain_percent : float, percent of full scale
-        Slope of the signal at the cut-off, per cut-off distance.
-    white_black_share : float
-        Remaining dependence on reflectance: the cut-off of a 6 % card is nearer than that of the 90 % reference card by
-        this share of the cut-off distance; usual 0.02 to 0.15.
-    """
+    """Background suppression by triangulation, for objects given by reflectance and distance."""
 
     cutoff_mm: float = Field(gt=0)
     gain_percent: float = Field(gt=0)
@@ -89,23 +68,7 @@ class Suppression(Table):
 
 
 class Sensor(Table):
-    """The sensor and its logger.
-
-    Parameters
-    ----------
-    sensing : str
-        Sensing principle.
-    sample_rate_hz : float, Hz
-        Evaluations per second, and logged samples per second unless `logger_every` says otherwise.
-    direction : "rise" or "dip", optional
-        What objects do to the light; leave it out if some raise it and some lower it.
-    bits : int
-        Resolution of the converter; usual 8 to 14.
-    unit : "counts" or "percent"
-        Codes of the converter (integers), or percent of full scale (float32 of the same resolution).
-    beam, front_end, noise, reference, suppression
-        See the tables.
-    """
+    """The sensor and its logger."""
 
     sensing: Literal["diffuse", "through-beam", "retroreflective", "background-suppressed", "other"]
     sample_rate_hz: float = Field(gt=0, le=1e7)
@@ -122,26 +85,7 @@ class Sensor(Table):
 class LineSpeedAndGaps(Table):
     """The speed of the line and the distances of the products.
 
-    Parameters
-    ----------
-    speed_mm_s : float, mm/s
-        Nominal speed.
-    lead_in_mm : float, mm
-        Empty belt before the first object.
-    gap_mm : spread, mm
-        From the end of an object to the beginning of the next; a value below 0 counts as 0.
-    touching_share : float
-        Share of the gaps that are 0; usual 0 to 0.1.
-    lot_passes : int, optional
-        Passes in a lot; the kind is then drawn for each lot, and lots are written to the truth.
-    lot_level_cv : float
-        Spread of the level from lot to lot (lognormal factor, median 1).
-    wander : Wander, optional
-        Slow variation of the speed.
-    stops : Stops, optional
-        Stops of the line, by time.
-    halts : tuple of Halt
-        Stops with a certain product in the beam.
+    `lot_level_cv`: spread of a lognormal factor of the level, of median 1, that differs from lot to lot.
     """
 
     speed_mm_s: float = Field(gt=0, le=1e5)
@@ -158,12 +102,8 @@ class LineSpeedAndGaps(Table):
 class Controller(Table):
     """The controller that reads the output. It changes no sample; it is in the notes, and `explain` describes it.
 
-    Parameters
-    ----------
-    scan_ms : float, ms
-        Longest time between two readings of the input.
-    filter_ms : float, ms
-        Filter of the input.
+    `scan_ms`: longest time between two readings of the input.
+    `filter_ms`: filter of the input.
     """
 
     scan_ms: float = Field(gt=0, le=1e5)
@@ -177,25 +117,7 @@ class Controller(Table):
 class Device(Table):
     """The sensor beside the logger, whose output is written to the recording; it changes no light.
 
-    Parameters
-    ----------
-    on_level, off_level : float, recording units
-        ``off_level <= on_level``.
-    polarity : "light-on" or "dark-on"
-    consecutive : int, evaluations
-        Filter.
-    on_delay, off_delay : int, evaluations
-        Delays of the output.
-    samples_per_evaluation, evaluation_phase : int, samples
-        Samples per evaluation, and the first sample that is evaluated.
-    lag : int, samples
-        How much later its output reaches the log; usual 0 to 10.
-    jitter : int, samples
-        Every edge is logged at most this many samples early or late; usual 0 to 2.
-    noise : float, recording units
-        Standard deviation of the difference between what it saw and the logged light.
-    missing_share, spurious_share : float
-        Pulses that the log lost, and pulses that it invented, as shares of all; usual 0 to 0.02.
+    Its keys are the parameters of `SimulatedSensor`. Usual: lag 0 to 10, jitter 0 to 2, shares 0 to 0.02.
     """
 
     on_level: float
@@ -231,23 +153,7 @@ class Device(Table):
 
 
 class Scenario(Table):
-    """One synthetic line with its products, its surroundings and its logger.
-
-    Parameters
-    ----------
-    title : str
-        What it is, for people.
-    plant : str
-        The invented plant.
-    alias : str
-        Short second name.
-    difficulty : str
-        Why it is difficult.
-    notes : str
-        Written to the recording.
-    sensor, line, background, object, interference, drift, faults, controller, device
-        See the tables.
-    """
+    """One synthetic line with its products, its surroundings and its logger."""
 
     title: str = Field(min_length=1)
     plant: str = ""

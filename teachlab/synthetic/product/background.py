@@ -21,22 +21,8 @@ MOST_AT_ONCE = 10_000_000
 class Mark(Table):
     """Something periodic on the belt: seam, lacing, cleat.
 
-    Parameters
-    ----------
-    label : str
-        Name; the label of the truth when `as_pass` is set.
-    every_mm : float, mm
-        Distance between two of them: belt length, or pitch of the cleats.
-    first_mm : float, mm
-        Belt position of the first one.
-    shape : "gaussian" or "block"
-        Bump, or block of constant height whose edges the beam smooths.
-    amplitude_percent : float, percent of full scale
-        Height above (or, negative, below) the belt; usual 0.3 to 2 times the belt level.
-    size_mm : float, mm
-        Standard deviation of a bump as the sensor sees it, or length of a block; usual 5 to 40 mm.
-    as_pass : bool
-        Write it to the truth as an `ignore` pass wherever it lies completely in a gap. By default it is background.
+    A bump as the sensor sees it, or a block of constant height whose edges the beam smooths; darker than the belt if
+    the amplitude is negative.
     """
 
     label: str = Field(default="seam", min_length=1)
@@ -91,17 +77,7 @@ class Mark(Table):
 
 
 class BeltBackground(Table):
-    """Light without an object.
-
-    Parameters
-    ----------
-    level_percent : float, percent of full scale
-        Mean level.
-    texture : Texture, optional
-        Variation along the belt; for a clear beam, flutter of reflector or air.
-    marks : list of Mark
-        Seams, lacings, cleats.
-    """
+    """Light without an object; for a clear beam the texture is flutter of reflector or air."""
 
     level_percent: float = Field(ge=0, le=1000)
     texture: Texture | None = None

@@ -22,12 +22,8 @@ WAVES = 4
 class Wander(Table):
     """Slow variation of the speed: a sum of sines of random phase, so that the position is known in closed form.
 
-    Parameters
-    ----------
-    share : float
-        Standard deviation of the speed as a share of nominal; usual 0.01 to 0.03, at most 0.1.
-    period_s : float, s
-        Longest of the four periods; the others are 1/1.7, 1/2.9 and 1/4.9 of it.
+    `share`: standard deviation of the speed as a share of nominal.
+    `period_s`: longest of the four periods; the others are 1/1.7, 1/2.9 and 1/4.9 of it.
     """
 
     share: float = Field(ge=0, le=0.1)
@@ -41,18 +37,7 @@ class Wander(Table):
 class Stops(Table):
     """The line stops or slows down from time to time, with linear ramps down and up.
 
-    Parameters
-    ----------
-    first_s : float, s, optional
-        When the first stop begins; drawn like the others if not given.
-    every_s : float, s
-        Mean running time between stops (exponential).
-    duration_s : spread, s
-        Time at rest.
-    ramp_s : float, s
-        Time of each ramp.
-    pace : float
-        Share of the nominal speed at which the line runs meanwhile; 0: it stands still.
+    The running times between stops are exponential; so is the one before the first stop unless `first_s` is given.
     """
 
     first_s: float | None = Field(default=None, ge=0)
@@ -68,19 +53,7 @@ class Stops(Table):
 
 
 class Halt(Table):
-    """The line stops once with a certain product in the beam.
-
-    Parameters
-    ----------
-    at_pass : int
-        Number of the product, the first one is 1.
-    place : float
-        Share of its length that is past the centre of the beam; below 0 or above 1 it is in a gap.
-    duration_s : float, s
-        Time at rest.
-    ramp_s : float, s
-        Time of each straight ramp down and up.
-    """
+    """The line stops once with a certain product in the beam, with straight ramps down and up."""
 
     at_pass: int = Field(ge=1, le=10_000_000)
     place: float = Field(default=0.5, ge=-10, le=10)

@@ -1,7 +1,6 @@
 """The objects on the belt: what each kind does to the light, one small table per property.
 
-Levels are in percent of the receiver's full scale, as a clean new sensor would show them. Ranges in the docstrings are
-planning values of the trade (common practice, no source): only the hard limits are enforced.
+Levels are in percent of the receiver's full scale, as a clean new sensor would show them.
 """
 
 from __future__ import annotations
@@ -21,17 +20,7 @@ Floats32 = NDArray[np.float32]
 
 
 class Texture(Table):
-    """Level variation along the belt, exponentially correlated, as the sensor sees it through its beam.
-
-    Parameters
-    ----------
-    sd_percent : float, percent of full scale
-        Standard deviation. Belt: usual 2 to 12 % of the belt level; object: 5 to 40 % of its level.
-    length_mm : float, mm
-        Correlation length; usual 2 to 20 mm.
-    floor_percent, ceiling_percent : float, percent of full scale
-        Limits of the level with its texture.
-    """
+    """Level variation along the belt as the sensor sees it through its beam, exponentially correlated over a length."""
 
     sd_percent: float = Field(ge=0, le=100)
     length_mm: float = Field(gt=0)
@@ -44,17 +33,7 @@ class Texture(Table):
 
 
 class Glints(Table):
-    """Bright reflexes: Gaussian bumps at random places of an object.
-
-    Parameters
-    ----------
-    per_object : float
-        Mean number per object (Poisson); usual 0.2 to 3 on film, foil and wet surfaces.
-    amplitude_percent : spread, percent of full scale
-        Height above the object; usually Pareto with exponent 1.2 to 2.5.
-    sd_mm : float, mm
-        Standard deviation of the bump as the sensor sees it; usual 0.5 to 3 mm.
-    """
+    """Bright reflexes: Gaussian bumps, as the sensor sees them, at random places of an object, Poisson in number."""
 
     per_object: float = Field(ge=0, le=100)
     amplitude_percent: Spread
@@ -69,18 +48,8 @@ class ZoneSwap(Table):
     """Glossy places and edges send the light into the other receiver zone of a background-suppressed sensor.
 
     The difference of the zones changes its sign there: a bump of height ``depth·(100 − 2·level)``, which mirrors the
-    level about half of full scale if depth is 1.
-
-    Parameters
-    ----------
-    per_object : float
-        Mean number of glossy places per object (Poisson); 0 to 3.
-    edge_share : float
-        Share of the leading edges, and of the trailing edges, that do this.
-    depth : float
-        1 swaps the zones completely.
-    sd_mm : float, mm
-        Standard deviation of the bump as the sensor sees it; usual 0.5 to 3 mm.
+    level about half of full scale if depth is 1. The number of glossy places is Poisson; `edge_share` of the leading
+    edges, and of the trailing edges, do this.
     """
 
     per_object: float = Field(default=0.0, ge=0, le=100)
@@ -100,18 +69,9 @@ class Transparent(Table):
     """A clear container in a beam: two dark edge dips, and a middle that may be brighter than no object.
 
     Multiplies the background light by ``(1 + F (middle − 1)) · Π (1 − D_e)`` with the fill F and, per edge,
-    ``D_e = (1 − edge) · w/s · exp(−(u − u_e)²/(2 s²))``, ``s² = w² + σ_beam²``.
-
-    Parameters
-    ----------
-    edge_transmission : spread
-        Transmission in the middle of an edge dip, drawn once per object; usual 0.5 to 0.9.
-    edge_sd_mm : float, mm
-        Standard deviation w of a dip before the beam smooths it; usual 1 to 5 mm.
-    edge_inset_mm : float, mm
-        Distance of the dip's centre from the end of the object, inwards.
-    middle_transmission : spread
-        Transmission of the middle; usual 0.9 to 1.1, above 1 where the container acts as a lens.
+    ``D_e = (1 − edge) · w/s · exp(−(u − u_e)²/(2 s²))``, ``s² = w² + σ_beam²``. Here w is `edge_sd_mm`, of a dip before
+    the beam smooths it, and u_e lies `edge_inset_mm` within the end. A container that acts as a lens has a middle above
+    1. All are drawn once per object.
     """
 
     edge_transmission: Share
@@ -128,17 +88,7 @@ class Transparent(Table):
 
 
 class Print(Table):
-    """Printed areas: evenly spaced blocks whose level is a share of the object's.
-
-    Parameters
-    ----------
-    blocks : int
-        Blocks along the object.
-    cover : float
-        Share of the length that is printed.
-    factor : spread
-        Level of the print over the level of the object, drawn once per object.
-    """
+    """Printed areas: evenly spaced blocks whose level is a share of the object's, drawn once per object."""
 
     blocks: int = Field(ge=1, le=50)
     cover: float = Field(gt=0, lt=1)
@@ -150,13 +100,7 @@ class Print(Table):
 
 
 class Tumbling(Table):
-    """Projected length of a tumbling part, ``L |cos a| + W |sin a|`` with a random angle.
-
-    Parameters
-    ----------
-    width_mm : float, mm
-        Width W of the part; its length is `length_mm` of the object.
-    """
+    """Projected length of a tumbling part, ``L |cos a| + W |sin a|`` with a random angle; L: length of the object."""
 
     width_mm: float = Field(gt=0)
 
@@ -173,21 +117,9 @@ class Flutter(Table):
     """Level modulated by a fluttering web: ``1 + depth · w(t)``, or by its tilt, ``cos(tilt · w(t))^gloss``.
 
     ``w = sin(2π f t + φ)``, or of unit variance: irregular, a sum of `WAVES` sines of random phase with frequencies
-    drawn once between 0.4 and 1.6 f; or random, first-order autoregressive with ``corr = exp(−2π f |Δt|)``.
-
-    Parameters
-    ----------
-    shape : "sine", "irregular" or "random"
-        How the web moves: a light web usually irregularly, a web in a jet of air at random.
-    depth : float, optional
-        Modulation by the change of distance; usual 0.05 to 0.6. Peak value for a sine, otherwise standard deviation.
-    tilt_deg : float, degrees, optional
-        Instead of `depth`: the angle, in the same sense. At rest a flat web is perpendicular to the beam and only loses
-        light.
-    gloss : float
-        Exponent of the cosine; 1 matt, 2 to 40 glossy.
-    frequency_hz : float, Hz
-        Usual 2 to 30 Hz; of the corner if random.
+    drawn once between 0.4 and 1.6 f; or random, first-order autoregressive with ``corr = exp(−2π f |Δt|)``. So depth
+    and tilt are peak values of a sine, otherwise standard deviations. A light web moves irregularly, one in a jet of
+    air at random. At rest a flat web is perpendicular to the beam and only loses light.
     """
 
     shape: Literal["sine", "irregular", "random"] = "sine"
@@ -226,14 +158,7 @@ class Wrap(Table):
     """Stretched film that leaks through a crossed analyser, ``leak · sin²(2ψ) · sin²(δ/2)``.
 
     ψ and δ vary along the object (independent, correlated over `length_mm`, several turns wide), so the mean leak is a
-    quarter of `leak_percent`.
-
-    Parameters
-    ----------
-    leak_percent : float, percent of full scale
-        Specular return of the film if the analyser let all of it pass.
-    length_mm : float, mm
-        Correlation length of the stretch; usual 2 to 20 mm.
+    quarter of `leak_percent`, the specular return of the film if the analyser let all of it pass.
     """
 
     leak_percent: float = Field(ge=0, le=1000)
@@ -247,33 +172,7 @@ class Wrap(Table):
 class Object(Table):
     """One kind of object.
 
-    Parameters
-    ----------
-    label : str
-        Name of the kind, written to the truth.
-    share : float
-        Share of the passes (or lots) of this kind, relative to the other kinds.
-    expect : "detect" or "ignore"
-        Whether the sensor has to switch.
-    length_mm : spread, mm
-        Length along the belt.
-    level_percent : spread, percent of full scale
-        Level when the object fills the beam. Spread: same product 3 to 10 %, printed 10 to 30 %, natural goods 15 to 35
-        %.
-    reflectance, distance_mm : spread, mm
-        Instead of `level_percent`, with the table ``[sensor.reference]``: level by Lambert's and the
-        inverse-square law, or by the cut-off distance for background suppression.
-    transmission : spread
-        Instead of a level: the share of the light that passes it once. Between a beam pair light passes once, otherwise
-        twice. Opaque below 0.001, paper 0.01 to 0.2, clear film 0.85 to 0.95, clear container wall 0.6 to 0.9.
-    transparent : Transparent
-        Instead of a level.
-    across_mm : spread, mm
-        Size across the belt, for an object narrower than the beam: only this share of the beam is filled.
-    tilt_deg : spread, degrees
-        Tilt of its face, for objects given by reflectance: Lambert's cosine.
-    texture, glints, zone_swap, print, tumbling, flutter, wrap
-        See the tables.
+    `share`: share of the passes, or of the lots, relative to the other kinds.
     """
 
     label: str = Field(min_length=1)

@@ -28,10 +28,7 @@ GAUSSIAN_REACH = 4.5
 class GaussianBeam(Table):
     """``h(u) = sqrt(2/π)/w · exp(−2u²/w²)``, standard deviation w/2.
 
-    Parameters
-    ----------
-    radius_mm : float, mm
-        1/e² radius w; usual 0.2 to 30 mm.
+    `radius_mm`: 1/e² radius w; usual 0.2 to 30 mm.
     """
 
     shape: Literal["gaussian"] = "gaussian"
@@ -65,13 +62,7 @@ class GaussianBeam(Table):
 
 
 class CircularBeam(Table):
-    """Evenly lit circular aperture, ``h(u) = 8/(πD²) · sqrt(D²/4 − u²)``.
-
-    Parameters
-    ----------
-    diameter_mm : float, mm
-        Diameter D.
-    """
+    """Evenly lit circular aperture of diameter D, ``h(u) = 8/(πD²) · sqrt(D²/4 − u²)``."""
 
     shape: Literal["circular"]
     diameter_mm: float = Field(gt=0, le=1000)
@@ -109,13 +100,7 @@ class CircularBeam(Table):
 
 
 class SlitBeam(Table):
-    """Evenly lit slit across the belt: a straight ramp.
-
-    Parameters
-    ----------
-    slit_mm : float, mm
-        Width of the slit along the belt.
-    """
+    """Evenly lit slit across the belt: a straight ramp of its width along the belt."""
 
     shape: Literal["slit"]
     slit_mm: float = Field(gt=0, le=1000)

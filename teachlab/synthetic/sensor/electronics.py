@@ -13,13 +13,7 @@ from teachlab.synthetic.shared.tables import Table
 
 
 class FrontEnd(Table):
-    """Bandwidth of the receiver.
-
-    Parameters
-    ----------
-    time_constant_us : float, microseconds
-        Time constant of a first-order low pass on the optical signal; 10–90 % of a step takes ``τ ln 9``. 0: none.
-    """
+    """Bandwidth of the receiver: a first-order low pass on the optical signal; 10–90 % of a step takes ``τ ln 9``."""
 
     time_constant_us: float = Field(default=0.0, ge=0)
 
@@ -64,16 +58,9 @@ class ReceiverNoise(Table):
 
     One normal deviate serves all three, because variances add. Quantisation adds its own twelfth of a squared step.
 
-    Parameters
-    ----------
-    thermal_percent : float, percent of full scale
-        Level-independent noise; usual 0.01 to 1.
-    shot_kappa : float, percent of full scale
-        Variance per percent of light, ``100 / electrons at full scale``; usual 1e-6 to 1e-3.
-    rin : float
-        Noise of source, vibration and air as a share of the optical signal; usual 0.0005 to 0.005.
-    rho : float
-        Lag-one correlation of the deviates, 0 to 0.9: coloured noise from the sensor's own averaging.
+    `shot_kappa`: variance per percent of light, ``100 / electrons at full scale``.
+    `rin`: noise of source, vibration and air as a share of the optical signal.
+    `rho`: lag-one correlation of the deviates, coloured by the sensor's own averaging.
     """
 
     thermal_percent: float = Field(default=0.12, ge=0, le=50)

@@ -13,7 +13,7 @@ from teachlab.synthetic.shared.consistency import object_faults, scenario_faults
 
 
 class Table(BaseModel):
-    """A table of a scenario file: frozen, finite numbers only, known keys only."""
+    """A table of a scenario file: frozen, finite numbers only, known keys only; SCENARIOS.md describes every key."""
 
     model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)
 

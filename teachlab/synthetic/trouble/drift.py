@@ -27,16 +27,7 @@ class Dirt(Table):
     ``tau = exp(−λ d)`` or ``1 − λ d`` per window after d days; gain ``tau^crossings``, pedestal
     ``pedestal_percent · (1 − tau)`` where the sensor sees its own dirty window.
 
-    Parameters
-    ----------
-    loss_per_day : float, 1/day
-        λ; clean surroundings 0.001 to 0.005, dusty 0.01 to 0.04.
-    shape : "exponential" or "linear"
-        How the loss grows.
-    crossings : int, optional
-        Windows crossed; by default 2, with a reflector 4.
-    pedestal_percent : float, percent of full scale
-        Backscatter of an opaque layer; diffuse and retroreflective sensors, usual 1 to 10.
+    `loss_per_day`: λ; clean surroundings 0.001 to 0.005, dusty 0.01 to 0.04.
     """
 
     loss_per_day: float = Field(ge=0, le=1)
@@ -56,15 +47,7 @@ class Dirt(Table):
 
 
 class Splashes(Table):
-    """Splashes: sudden losses that stay.
-
-    Parameters
-    ----------
-    every_day : float, days
-        Mean time between splashes (exponential).
-    loss : spread
-        Share of the light lost each time; usual 0.05 to 0.5.
-    """
+    """Splashes: sudden losses that stay, at exponential times."""
 
     every_day: float = Field(gt=0)
     loss: Share = Uniform(shape="uniform", low=0.05, high=0.5)
@@ -88,13 +71,7 @@ class Splashes(Table):
 
 
 class Ageing(Table):
-    """Ageing of the emitter: a linear loss with operating time.
-
-    Parameters
-    ----------
-    loss_per_kilohour : float
-        Usual 0.002 to 0.015 (10 to 30 % in 20 to 50 thousand hours).
-    """
+    """Ageing of the emitter: a linear loss with operating time, usually 10 to 30 % in 20 to 50 thousand hours."""
 
     loss_per_kilohour: float = Field(ge=0, le=1)
 
@@ -108,18 +85,11 @@ class Ageing(Table):
 
 
 class Temperature(Table):
-    """Emitter output with temperature: a daily cycle, and warm-up after switching on.
+    """Emitter output with temperature: a daily cycle, and warm-up after switching on at day 0; when warm the gain is 1.
 
-    Parameters
-    ----------
-    coefficient_per_k : float, 1/K
-        Usual −0.003 to −0.01.
-    daily_swing_k : float, K
-        Amplitude of the 24-hour sine.
-    warm_up_k : float, K
-        Rise of the sensor's own temperature after switching on at day 0; the gain is 1 when warm.
-    warm_up_min : float, minutes
-        Time constant of the warm-up; usual 10 to 30 min.
+    `daily_swing_k`: amplitude of the 24-hour sine.
+    `warm_up_k`: rise of the sensor's own temperature.
+    `warm_up_min`: time constant of the warm-up.
     """
 
     coefficient_per_k: float = Field(default=-0.005, ge=-0.05, le=0.05)
@@ -142,18 +112,9 @@ class Temperature(Table):
 
 
 class Misalignment(Table):
-    """Slow misalignment: ``exp(−2 D²/w_f²)`` with D growing from day 0 on, and a knock.
+    """Slow misalignment: ``exp(−2 D²/w_f²)`` with D growing from day 0 on, and a knock that adds to D.
 
-    Parameters
-    ----------
-    creep_mm_per_day : float, mm/day
-        Growth of the offset D.
-    field_radius_mm : float, mm
-        1/e² radius w_f of the receiver's field.
-    knock_day : float, days, optional
-        When someone knocks against the sensor.
-    knock_mm : float, mm
-        By how much the knock increases D.
+    `field_radius_mm`: 1/e² radius w_f of the receiver's field.
     """
 
     creep_mm_per_day: float = Field(default=0.0, ge=0)
@@ -176,14 +137,7 @@ class Misalignment(Table):
 class Condensation(Table):
     """Dew on the window: loss of gain and pedestal together, with linear ramps at its start and end.
 
-    Parameters
-    ----------
-    onset_s, duration_s, ramp_s : float, s of the recording
-        When it begins, how long it lasts including both ramps, and the length of each ramp.
-    loss : float
-        Share of the light that is lost when it is fully present.
-    pedestal_percent : float, percent of full scale
-        Backscatter of the film then.
+    `duration_s`: with both ramps.
     """
 
     onset_s: float = Field(default=0.0, ge=0)
@@ -209,14 +163,7 @@ class Condensation(Table):
 class Bend(Table):
     """A fibre that is bent too tightly: a permanent loss, or one that repeats with the arm that carries the fibre.
 
-    Parameters
-    ----------
-    loss : float
-        Share of the light that is lost.
-    onset_s : float, s of the recording
-        When it begins.
-    period_s : float, s, optional
-        The fibre bends and straightens as ``(1 − cos(2π t/period))/2``; without a period it stays bent.
+    `period_s`: the fibre bends and straightens as ``(1 − cos(2π t/period))/2``; without a period it stays bent.
     """
 
     loss: float = Field(gt=0, le=1)
@@ -238,12 +185,8 @@ class Bend(Table):
 class Daylight(Table):
     """Daylight over 24 hours: ``residual · (1 + sin(2π·day))/2``, in phase with the temperature.
 
-    Parameters
-    ----------
-    residual_percent : float, percent of full scale
-        Offset at the brightest hour; usual 0 to 10.
-    shot_percent : float, percent of full scale
-        Its photocurrent then divided by the full-scale current, times 100: it adds to the level in the shot noise only.
+    `residual_percent`: at the brightest hour.
+    `shot_percent`: then, as in `Ambient`.
     """
 
     residual_percent: float = Field(default=0.0, ge=0, le=100)
@@ -262,12 +205,8 @@ class Daylight(Table):
 class Drift(Table):
     """All slow changes; every entry is optional.
 
-    Parameters
-    ----------
-    start_day : float, days
-        Age of the installation when the recording begins.
-    days_per_hour : float, days per recorded hour
-        Real time by default (1/24); larger values compress time.
+    `start_day`: age of the installation when the recording begins.
+    `days_per_hour`: real time by default; larger values compress time.
     """
 
     start_day: float = Field(default=0.0, ge=0)

@@ -14,14 +14,9 @@ from teachlab.synthetic.shared.tables import Table
 
 
 class Dropouts(Table):
-    """Runs of samples without a value.
+    """Runs of samples without a value; lengths 1 … `longest` are equally likely.
 
-    Parameters
-    ----------
-    share : float
-        Mean share of the samples, 0 to 0.01 usual.
-    longest : int
-        Longest run; lengths 1 … longest are equally likely.
+    `share`: mean share of the samples.
     """
 
     share: float = Field(ge=0, le=0.5)
@@ -35,28 +30,10 @@ class Dropouts(Table):
 class Faults(Table):
     """All recording faults; every entry is optional.
 
-    Parameters
-    ----------
-    dropouts : Dropouts
-        Samples without a value.
-    duplicates_per_million : float
-        Rows written twice, per million samples.
-    swapped_per_million : float
-        Pairs of neighbouring rows in the wrong order in a raw log, per million samples.
-    jitter_share : float
-        Standard deviation of the time stamps as a share of the sample period; usual 0 to 0.2.
-    clock_drift_ppm : float, parts per million
-        How much the logger's clock runs too fast; usual 0 to 100.
-    logger_every : int
-        The logger keeps only one of this many evaluations of the sensor.
-    logger_bits : int, optional
-        Bits of a coarser logger after the sensor.
-    logger_ceiling_percent : float, percent of full scale, optional
-        Level at which the logger clips.
-    wrong_direction_flag : bool
-        Store the opposite of the true direction.
-    unknown_full_scale : bool
-        Store no full scale: then saturation cannot be seen.
+    `duplicates_per_million`, `swapped_per_million`: rows written twice, and pairs of neighbouring rows in wrong order.
+    `jitter_share`: standard deviation of the time stamps as a share of the sample period.
+    `clock_drift_ppm`: how much the logger's clock runs too fast.
+    `logger_bits`, `logger_ceiling_percent`: of a coarser logger after the sensor, and where it clips.
     """
 
     dropouts: Dropouts | None = None

@@ -17,16 +17,11 @@ from teachlab.synthetic.trouble.passing import Passers, PasserTrain, Steps, Step
 
 
 class Ambient(Table):
-    """Steady ambient light.
+    """Steady ambient light: an offset that remains after demodulation, and its shot noise.
 
-    Parameters
-    ----------
-    residual_percent : float, percent of full scale
-        Offset that remains after demodulation; usual 0 to 10.
-    shot_percent : float, percent of full scale
-        Ambient photocurrent divided by the full-scale current, times 100: it adds to the level in the shot noise only.
-    compression : float
-        E/E_sat of the front end: divides the optical signal by ``1 + compression²``.
+    `shot_percent`: photocurrent divided by the full-scale current, times 100; it adds to the level in the shot noise
+    only.
+    `compression`: E/E_sat of the front end: divides the optical signal by ``1 + compression²``.
     """
 
     residual_percent: float = Field(default=0.0, ge=0, le=100)
@@ -52,19 +47,8 @@ class Lamp(Table):
     Sampling below 8f aliases the harmonics without a further key. ψ shapes the wave: at 0 the peaks of both coincide,
     at 180 the troughs.
 
-    Parameters
-    ----------
-    mains_hz : float, Hz
-        50 or 60.
-    first_percent, second_percent : float, percent of full scale
-        Residual amplitudes at twice and four times the mains frequency.
-    second_phase_deg : float, degrees
-        ψ.
-    shot_percent : float, percent of full scale
-        Mean photocurrent of the lamp light divided by the full-scale current, times 100: it adds to the level in the
-        shot noise only, with the flicker of the light, ``1 + m1 cos θ + m2 cos(2θ + ψ)``.
-    modulation, second_modulation : float
-        m1 and m2: incandescent 0.05 to 0.15, magnetic ballast 0.2 to 0.4, LED driver 0 to 1.
+    `shot_percent`: of the mean lamp light, as in `Ambient`, with the flicker ``1 + m1 cos θ + m2 cos(2θ + ψ)``; m1 and
+    m2 are `modulation` and `second_modulation`.
     """
 
     mains_hz: float = Field(default=50.0, gt=0)
@@ -114,14 +98,7 @@ def _flicker(config: Lamp, stretch: SampleStretch, first: float, second: float) 
 class Ripple(Table):
     """Ripple of electronic ballasts or dimmed LEDs, far above the sample rate: it is aliased to ``|f − k f_s|``.
 
-    Parameters
-    ----------
-    amplitude_percent : float, percent of full scale
-        Residual amplitude.
-    frequency_hz : float, Hz
-        Nominal frequency; LED dimming 200 Hz to 30 kHz, ballast light 40 to 120 kHz.
-    wander_share : float
-        Spread of the actual frequency (normal, drawn once per recording).
+    `frequency_hz`: LED dimming 200 Hz to 30 kHz, ballast light 40 to 120 kHz.
     """
 
     amplitude_percent: float = Field(ge=0, le=100)
@@ -143,17 +120,7 @@ def ripple(config: Ripple, stretch: SampleStretch) -> Floats32:
 
 
 class Strobe(Table):
-    """A beacon or camera flash: equal pulses of light.
-
-    Parameters
-    ----------
-    frequency_hz : float, Hz
-        Usual 1 to 30.
-    pulse_ms : float, ms
-        Usual 1 to 10.
-    amplitude_percent : float, percent of full scale
-        Height.
-    """
+    """A beacon or camera flash: equal pulses of light."""
 
     frequency_hz: float = Field(gt=0)
     pulse_ms: float = Field(gt=0)
@@ -172,17 +139,7 @@ def strobe(config: Strobe, stretch: SampleStretch) -> Floats32:
 
 
 class Spikes(Table):
-    """Electromagnetic spikes: one to three evaluations long, of both signs.
-
-    Parameters
-    ----------
-    per_second : float, 1/s
-        Rate (Poisson); usual 0.01 to 5.
-    amplitude_percent : spread, percent of full scale
-        Size; usually Pareto.
-    longest : int
-        Largest number of evaluations of a spike; all lengths are equally likely.
-    """
+    """Electromagnetic spikes of both signs, at Poisson times; all lengths up to the longest are equally likely."""
 
     per_second: float = Field(ge=0)
     amplitude_percent: Spread = Pareto(shape="pareto", minimum=3.0, alpha=1.5)

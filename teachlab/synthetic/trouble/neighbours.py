@@ -14,16 +14,7 @@ from teachlab.synthetic.shared.tables import Table
 class Neighbour(Table):
     """A neighbour's emitter after analogue demodulation: a beat at the difference of the two frequencies.
 
-    ``A·|sinc(Δf·τ)|·cos(2π Δf t + φ)``.
-
-    Parameters
-    ----------
-    amplitude_percent : float, percent of full scale
-        A at zero difference; usual 0 to 10.
-    beat_hz : float, Hz
-        Difference Δf of the two modulation frequencies.
-    integration_us : float, microseconds
-        Integration time τ of one evaluation.
+    ``A·|sinc(Δf·τ)|·cos(2π Δf t + φ)`` with the integration time τ of one evaluation.
     """
 
     amplitude_percent: float = Field(ge=0, le=100)
@@ -50,17 +41,9 @@ def neighbour(config: Neighbour, stretch: SampleStretch) -> Floats32:
 class GatedNeighbour(Table):
     """A neighbour whose pulses sometimes fall into the sensor's gate.
 
-    A share ``(w1 + w2)/T2`` of the own pulses is hit, in runs of about ``(w1 + w2)/|T2 − T1|`` pulses every
-    ``T2/|T2 − T1|`` pulses (periods close to each other).
-
-    Parameters
-    ----------
-    amplitude_percent : float, percent of full scale
-        Added to an evaluation whose latest pulse was hit.
-    own_period_us, neighbour_period_us : float, microseconds
-        Pulse periods T1 and T2.
-    own_gate_us, neighbour_pulse_us : float, microseconds
-        Gate w1 and pulse w2; they overlap if the two starts are closer than that.
+    The gate of length w1 opens every T1, the neighbour's pulses of length w2 come every T2. A share ``(w1 + w2)/T2`` of
+    the own pulses is hit, in runs of about ``(w1 + w2)/|T2 − T1|`` pulses every ``T2/|T2 − T1|`` pulses (periods close
+    to each other). It adds to an evaluation whose latest pulse was hit.
     """
 
     amplitude_percent: float

@@ -14,18 +14,9 @@ from teachlab.synthetic.shared.tables import Table
 class Steps(Table):
     """Sun and clouds: the level rises, stays, and falls back.
 
-    Steps never overlap: the quiet time counts from the end of one to the start of the next.
+    Steps never overlap: the quiet time counts from the end of one to the start of the next, and is exponential.
 
-    Parameters
-    ----------
-    every_s : float, s
-        Mean quiet time from the end of a step to the start of the next (exponential); sun usual 30 to 300 s.
-    duration_s : spread, s
-        From the beginning of the rise to the end of the fall (at least both ramps).
-    amplitude_percent : spread, percent of full scale
-        Height; sun usual 2 to 15.
-    ramp_s : float, s
-        Each ramp; usual 0.2 to 3 s.
+    `duration_s`: from the beginning of the rise to the end of the fall, at least both ramps.
     """
 
     every_s: float = Field(gt=0)
@@ -73,16 +64,7 @@ class StepTrain:
 class Passers(Table):
     """Reflexes of people and vehicles that pass: smooth bumps, ``height · sin²(π t / duration)``.
 
-    Bumps never overlap: the quiet time counts from the end of one to the start of the next.
-
-    Parameters
-    ----------
-    every_s : float, s
-        Mean quiet time (exponential).
-    duration_s : spread, s
-        Total duration of a bump; usual 0.3 to 3.
-    amplitude_percent : spread, percent of full scale
-        Height.
+    Bumps never overlap: the quiet time counts from the end of one to the start of the next, and is exponential.
     """
 
     every_s: float = Field(gt=0)
