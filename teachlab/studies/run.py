@@ -128,7 +128,7 @@ def bench_recording(
         whole = readings.whole(bare(chosen.worst or chosen.setting))
     say(0.85)
     possible = ceiling(
-        recording, truth, best.setting, base=options.base, rules=scored, alignment=alignment, taught=readings.taught,
+        recording, truth, best.pair, base=options.base, rules=scored, alignment=alignment, taught=readings.taught,
         outputs=readings.outputs,
     )  # fmt: skip
     return RecordingBench(

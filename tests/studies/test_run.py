@@ -35,6 +35,7 @@ from teachlab.studies import (
     write_bench,
 )
 from teachlab.studies.claim_half import second_half
+from teachlab.studies.in_hindsight.ceiling import COMPLETE, FIXED
 from teachlab.switching import replay
 from teachlab.synthetic import generate, load_scenario
 from teachlab.teaching import resolve
@@ -132,6 +133,22 @@ def test_no_fixed_setting_does_better_than_the_best_in_hindsight(base: Setting |
     assert by_score(best.setting, alone, 0.0)["cost"] == best.cost
     assert best.on_interval[0] <= best.setting.on_level <= best.on_interval[1]
     assert min(d.measures["regret"] for r in bench.results for d in r.draws if d.setting) >= 0
+
+
+def test_the_best_levels_of_a_bench_have_no_filter_of_a_strategy() -> None:
+    start = 200 + 160 * np.arange(40)
+    light = 10.0 + np.resize([0.0, 1, 0, -1], int(start[-1]) + 160)
+    for a in start:
+        light[a : a + 60] = light[a + 100 : a + 112] = 110.0
+    recording = Recording.from_array(light, RecordingInfo(sample_rate_hz=1000.0, unit="mV"))
+    truth = Truth.from_arrays(start, start + 60)
+    bench = bench_recording(recording, truth, [resolve("filtered-guard")], options=DrawOptions(draws=4))
+    by = {one.kind: one for one in bench.ceiling.found}
+    assert bench.best_fixed.cost == 0
+    assert bench.best_fixed.setting.has_memory
+    assert not by[FIXED].setting.has_memory
+    assert by[FIXED].errors > 0, "no pair of levels lets the flashes pass"
+    assert by[COMPLETE].errors == 0
 
 
 def test_the_recommendation_is_chosen_on_one_half_and_claimed_on_the_other() -> None:

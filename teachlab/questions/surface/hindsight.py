@@ -53,6 +53,8 @@ class Hindsight:
         The settings among which it is the best.
     touching : int
         Passes among its losses that merged with the one that they touch.
+    pair : Setting
+        The best pair of levels of the surface: the setting itself, unless one with other delays is cheaper.
     """
 
     cost: float
@@ -65,6 +67,7 @@ class Hindsight:
     costs: Costs
     searched: str
     touching: int
+    pair: Setting
 
     def regret(self, cost: float) -> float:
         """Return the additional cost of a setting over the best; never below 0 if the setting was searched."""
@@ -128,9 +131,10 @@ def hindsight(
     good: NDArray[np.bool_] = table == best
     with np.errstate(over="ignore"):  # room between the ends of the numbers is as large as can be
         i, j, on, off = _roomiest(good, surface)
+    pair = surface.setting(i, j)
     found = Hindsight(
         cost=best,
-        setting=surface.setting(i, j),
+        setting=pair,
         counts=surface.at(i, j),
         equally_good=int(np.count_nonzero(good)),
         on_interval=(on[0], on[1]),
@@ -139,6 +143,7 @@ def hindsight(
         costs=costs,
         searched=surface.how,
         touching=int(surface.touching_merges[i, j]),
+        pair=pair,
     )
     for setting, cost in others:
         if cost < found.cost:
@@ -146,7 +151,7 @@ def hindsight(
             found = Hindsight(
                 cost=cost, setting=setting, counts={}, equally_good=1, on_interval=level[0], off_interval=level[1],
                 open_below=(False, False), costs=costs, searched=surface.how + "; and the settings given beside it",
-                touching=0,
+                touching=0, pair=pair,
             )  # fmt: skip
     return found
 
