@@ -154,11 +154,11 @@ def _stretches(followed: RecordingUnderSetting, unit: str, when: str) -> Table:
 def _changes(found: Staleness, unit: str) -> Table:
     from teachlab.wording.tables import plain_table
 
-    table = plain_table("What changed, by the means of the rows above")
+    table = plain_table("What changed: means of the rows above, margins of every pass")
     for name in ("figure", "before", "now", "change", f"{100 * found.confidence:g} % interval", ""):
         table.add_column(name, justify="right" if name and name != "figure" else "left")
     for c in found.changes:
-        name = "margin to noise" if c.figure == "margin" else f"{c.figure}, {unit}"
+        name = "margin of a pass" if c.figure == "margin" else f"{c.figure}, {unit}"
         numbers = (
             in_figures(c.before),
             in_figures(c.now),

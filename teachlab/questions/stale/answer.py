@@ -148,6 +148,7 @@ class RecordingUnderSetting:
 class Change:
     """One figure before and now, by the means of its lots, or of stretches where fewer than four are named.
 
+    `figure`: object, background, contrast; or margin, the mean over passes of their smallest distance to a level.
     `change`, `low`, `high`: now minus before, with its interval by Welch; the intervals of all figures hold together
     (Bonferroni).
     `established`: whether the interval does not contain 0.
@@ -418,10 +419,7 @@ def _changes(before: Course, now: Course, confidence: float) -> tuple[Change, ..
     out = []
     figures = ("object", "background", "contrast", "margin")
     for figure in figures:
-        was, is_ = (
-            np.array([v for s in course.stretches if (v := getattr(s, figure)) is not None], np.float64)
-            for course in (before, now)
-        )
+        was, is_ = (_by_stretch(course, figure) for course in (before, now))
         if min(was.size, is_.size) < 2:
             continue
         change = float(is_.mean() - was.mean())
@@ -446,6 +444,15 @@ def _changes(before: Course, now: Course, confidence: float) -> tuple[Change, ..
             )
         )
     return tuple(out)
+
+
+def _by_stretch(course: Course, figure: str) -> NDArray[np.float64]:
+    """Return a figure of every stretch; what is the smallest of its passes would change with their number."""
+    values = course.margins
+    if figure != "margin":
+        values = np.array([getattr(one, figure) for one in course.stretches], np.float64)
+    known: NDArray[np.float64] = values[~np.isnan(values)]
+    return known
 
 
 def _across(before: Course, now: Course) -> Sequential | None:

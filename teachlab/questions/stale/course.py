@@ -134,6 +134,9 @@ class Course:
         pass of that start. All alarms are rows of the table of passes.
     levels : ndarray of float64, recording units
         The light that is followed, pass by pass in time order.
+    margins : ndarray of float64, shape (stretches,)
+        Mean over the passes of each stretch of their smallest distance to a level, in noise; NaN if it is not known.
+        The smallest of a stretch depends on how many passes it has.
     watched : tuple of WatchedSide
         The smallest margin, and each side for itself.
     lots_are : Source
@@ -147,6 +150,7 @@ class Course:
     opening: Sequential | None
     margin_alarm: MarginAlarm | None
     levels: Levels
+    margins: Levels
     watched: tuple[WatchedSide, ...]
     lots_are: Source
 
@@ -207,14 +211,17 @@ def follow(
     hours = truth.start[rows] / info.sample_rate_hz / 3600
     all_lots, lots_are = lot_codes(truth, rows)
     groups, stretches_are = _groups(all_lots, lots_are, BLOCKS)
+    of_stretch = [np.flatnonzero(groups == g) for g in range(int(groups.max(initial=-1)) + 1)]
     stretches = tuple(
         _stretch(reach[rows[p]], top[rows[p]], valley[rows[p]], lost[p], hours[p], setting, margins, sign)
-        for p in (np.flatnonzero(groups == g) for g in range(int(groups.max(initial=-1)) + 1))
+        for p in of_stretch
     )
     light = reach[rows] if sign > 0 else -valley[rows]
     known = ~np.isnan(light)
     sides = dict[str | None, Levels](_sides(reach[rows], top[rows], valley[rows], setting, margins, sign))
-    smallest: dict[str | None, Levels] = {None: np.fmin.reduce(list(sides.values()))} if sides else {}
+    nearest = np.fmin.reduce([np.full(rows.size, np.nan), *sides.values()])
+    smallest: dict[str | None, Levels] = {None: nearest} if sides else {}
+    known_margins = [nearest[p][~np.isnan(nearest[p])] for p in of_stretch]
     watched = tuple(
         WatchedSide(side=side, margins=of[some], rows=in_table[rows][some], lots=all_lots[some])
         for side, of in (smallest | sides).items()
@@ -231,6 +238,7 @@ def follow(
         opening=_within(watched, lots_are, -1),
         margin_alarm=None if gain is None else margin_alarm(gain, lost).at_rows(in_table[rows]),
         levels=light[known],
+        margins=np.array([of.mean() if of.size else np.nan for of in known_margins]),
         watched=watched,
         lots_are=lots_are,
     )

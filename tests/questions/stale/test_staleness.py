@@ -265,6 +265,12 @@ def test_steady_lines_are_kept() -> None:
     assert sum(one.state is not Stale.KEEP for one in found) <= 4
 
 
+def test_a_longer_recording_has_no_smaller_margin() -> None:
+    """The smallest of 40 passes lies below the smallest of 4: that is no change of the line."""
+    found = [_found(_log(passes=400, seed=k), _log(passes=40, seed=100 + k)) for k in range(8)]
+    assert sum(change.established for one in found for change in one.changes if change.figure == "margin") <= 1
+
+
 def test_a_recording_against_itself_says_that_nothing_changed() -> None:
     demo = open_with_passes(str(datasets_root() / "demo_tubs.parquet"), None)
     assert demo[1] is not None
