@@ -39,4 +39,4 @@ def write_edges(
         if suffix == ".csv":
             pacsv.write_csv(table, aside)
         else:
-            pq.write_table(table, aside, compression="zstd")
+            pq.write_table(table, aside, compression="zstd", write_page_checksum=True)

@@ -99,14 +99,12 @@ def open_parquet(
     """
     source = open_input(location, what, error)
     try:
-        file = pq.ParquetFile(source, metadata=known, pre_buffer=False, read_dictionary=list(packed) or None)
+        how = {"pre_buffer": False, "read_dictionary": list(packed) or None, "page_checksum_verification": True}
+        file = pq.ParquetFile(source, metadata=known, **how)
         rows = [file.metadata.row_group(i).num_rows for i in range(file.num_row_groups)]
         if max(rows, default=0) > WHOLE_GROUP_ROWS:
             # Without its own buffer, the reader would fetch the whole column of a row group.
-            file = pq.ParquetFile(
-                source, metadata=file.metadata, pre_buffer=False, buffer_size=STREAM_BUFFER,
-                read_dictionary=list(packed) or None,
-            )  # fmt: skip
+            file = pq.ParquetFile(source, metadata=file.metadata, buffer_size=STREAM_BUFFER, **how)
         if (read is None or read) and not is_address(location):
             _look_at_pages(source, file, read, location, error)
     except (pa.ArrowException, OSError, UnicodeDecodeError) as fault:

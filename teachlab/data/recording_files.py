@@ -247,6 +247,7 @@ class RecordingWriter:
                     self._schema,
                     compression="zstd",
                     use_dictionary=False,
+                    write_page_checksum=True,
                     column_encoding={COLUMN: "BYTE_STREAM_SPLIT"}
                     | ({} if time is None else {TIME: "DELTA_BINARY_PACKED"}),
                 )

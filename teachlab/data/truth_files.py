@@ -196,7 +196,7 @@ def write_truth(
             beside = metadata_for(METADATA_KEY, document)
             if history is not None:
                 beside[HISTORY_KEY.encode()] = json.dumps(history, allow_nan=False).encode()
-            pq.write_table(table.replace_schema_metadata(beside), aside, compression="zstd")
+            pq.write_table(table.replace_schema_metadata(beside), aside, compression="zstd", write_page_checksum=True)
 
 
 def read_history(path: str | Path) -> dict[str, Any] | None:

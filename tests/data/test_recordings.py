@@ -294,6 +294,28 @@ def test_damaged_samples_are_named_when_they_are_met(tmp_path):
         list(recording.blocks())
 
 
+@pytest.mark.parametrize("dtype", [np.uint16, np.float32])
+def test_one_bit_anywhere_in_the_stored_light_is_damage(tmp_path, dtype):
+    """No bit of the data decodes to other light: pages carry a checksum, which is checked."""
+    place = tmp_path / "r.parquet"
+    write_recording(place, [np.random.default_rng(1).normal(500, 20, 400).astype(dtype)], INFO)
+    raw = place.read_bytes()
+    part = pq.ParquetFile(place).metadata.row_group(0).column(0)
+    # The head of the page comes first; what is left of the column is its data.
+    for at in range(part.data_page_offset + 60, part.data_page_offset + part.total_compressed_size, 7):
+        place.write_bytes(raw[:at] + bytes([raw[at] ^ 1 << at % 8]) + raw[at + 1 :])
+        with pytest.raises(RecordingError, match="The file is damaged; copy it again"):
+            list(read_recording(place).blocks())
+
+
+def test_a_recording_of_another_program_needs_no_checksum(tmp_path):
+    light = np.arange(400, dtype=np.uint16)
+    pq.write_table(pa.table({"light": light}).replace_schema_metadata(
+        {"teachlab.recording": '{"schema": 1, "sample_rate_hz": 1000, "unit": "counts"}'}
+    ), tmp_path / "r.parquet")  # fmt: skip
+    assert next(iter(read_recording(tmp_path / "r.parquet").blocks())).light.tolist() == light.tolist()
+
+
 def test_writing_nothing_or_something_else(tmp_path):
     path = tmp_path / "r.parquet"
     with pytest.raises(RecordingError, match="at least one sample"):

@@ -41,6 +41,20 @@ def test_round_trip(tmp_path, ending, truth):
     assert path.read_bytes() == first
 
 
+def test_one_bit_anywhere_in_the_stored_passes_is_damage(tmp_path):
+    place = tmp_path / "r.passes.parquet"
+    starts = np.arange(40) * 100 + np.arange(40) % 7
+    write_truth(place, Truth.from_arrays(starts, starts + 50, label=["jar"] * 40))
+    raw = place.read_bytes()
+    group = pq.ParquetFile(place).metadata.row_group(0)
+    for part in map(group.column, range(2)):
+        last = part.data_page_offset + part.total_compressed_size - 1
+        for at in range(last - 8, last):
+            place.write_bytes(raw[:at] + bytes([raw[at] ^ 1 << at % 8]) + raw[at + 1 :])
+            with pytest.raises(TruthError, match="The file is damaged; copy it again"):
+                read_truth(place)
+
+
 def test_columns_are_those_of_the_contract(tmp_path):
     write_truth(tmp_path / "r.passes.parquet", TRUTH)
     schema = pq.read_schema(tmp_path / "r.passes.parquet")

@@ -230,7 +230,7 @@ class RowStore:
         if not is_address(place):
             Path(place).parent.mkdir(parents=True, exist_ok=True)
         with self.changing(needed=bool(found.rows)), write_aside(place) as aside:
-            pq.write_table(whole, aside, compression="zstd", version="2.6")
+            pq.write_table(whole, aside, compression="zstd", version="2.6", write_page_checksum=True)
 
     def finish(self) -> pa.Table:
         """Remove rows of recordings that are not in the study; return all rows in its order."""

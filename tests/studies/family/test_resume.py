@@ -8,6 +8,7 @@ import sys
 from pathlib import Path
 from typing import Any
 
+import pyarrow.parquet as pq
 import pytest
 
 import teachlab
@@ -124,6 +125,28 @@ def test_lines_that_moved_are_known_and_those_that_changed_are_not(tmp_path: Pat
     teachlab.study(moved, SMALL, draws=3, out=tmp_path / "out")
     assert worked == ["l", "renamed"]
     assert len(list((tmp_path / "out" / "rows").iterdir())) == 1
+
+
+def test_rows_with_one_wrong_bit_are_refused_or_worked_anew(lines: Path, tmp_path: Path) -> None:
+    def again() -> None:
+        teachlab.study(lines / "l1.parquet", SMALL, draws=3, out=tmp_path)
+
+    again()
+    whole, (place,) = content(tmp_path), tmp_path.rglob("rows.parquet")
+    raw, group = place.read_bytes(), pq.ParquetFile(place).metadata.row_group(0)
+    parts = {part.path_in_schema: part for part in map(group.column, range(group.num_columns))}
+    for name in ("key", "strategy", "on_level", "lost_rate", "setting", "draw_costs.list.element"):
+        part = parts[name]
+        first = part.dictionary_page_offset if part.has_dictionary_page else part.data_page_offset
+        at = first + part.total_compressed_size - 1  # the last byte of its last page
+        place.write_bytes(raw[:at] + bytes([raw[at] ^ 1]) + raw[at + 1 :])
+        if name in ("key", "strategy"):
+            again()
+        else:
+            with pytest.raises(InputError, match="rows of a study that cannot be read"):
+                again()
+            place.write_bytes(raw)
+        assert content(tmp_path) == whole, name
 
 
 def test_other_options_and_other_code_are_worked_anew(
