@@ -25,14 +25,11 @@ def agreement_figure(found: MatchedEdges, recording: Recording, *, kind: str = "
     `recording`: the recording whose output was logged.
     `kind`: svg or png.
     """
-    from matplotlib.figure import Figure
-
     at, apart = found.apart()
     rate_hz, name = recording.info.sample_rate_hz, recording.info.title or recording.name
     unit, long = time_axis(recording.samples / rate_hz)
     reach = found.tolerance + 1
-    with drawing(name):
-        figure = Figure(figsize=(10, 6.5), layout="constrained")
+    with drawing(name, (10, 6.5)) as figure:
         figure.suptitle(f"{name}: the sensor's edges against the replay's", fontsize=10)
         axes, below = figure.subplots(2, 1)
         axes.axhline(0, color="0.6", linewidth=0.8)

@@ -25,13 +25,10 @@ def identification_figure(
     `found`: an identification with at least one class.
     `light` (ndarray): in the stored type, NaN where invalid.
     """
-    from matplotlib.figure import Figure
-
     best, rate = found.classes[0], found.sample_rate_hz
     unit, long = time_axis(light.size / rate)
     contradicted = {(c.sample, c.edge) for c in found.contradictions if c.side == "logged"}
-    with drawing(name):
-        figure = Figure(figsize=(10, 5.2), layout="constrained")
+    with drawing(name, (10, 5.2)) as figure:
         figure.suptitle(f"{name}: light at every logged edge", fontsize=10)
         rows: Any = figure.subplots(2, 1, sharex=True)
         for axes, word, side, latency in zip(

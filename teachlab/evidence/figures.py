@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from functools import partial
 from html import escape
 from typing import Any
 
@@ -53,54 +54,34 @@ def record_figures(record: dict[str, Any], recording: Recording | None) -> dict[
 
     `recording`: needed for the light of the worst passes.
     """
-    out = {}
+    out: dict[str, DrawnFigure] = {}
+
+    def add(name: str, draw: Callable[[Any, dict[str, Any]], str], height: float, title: str, caption: str) -> None:
+        with drawing(name, (7.2, height), font__family="sans-serif", font__size=8) as figure:
+            description = draw(figure, record)
+            svg = picture(figure, "svg", Creator=None).decode()
+        out[name] = DrawnFigure(embedded_figure(svg, name, title, description), caption)
+
     if recording is not None:
-
-        def whole(figure: Any, _: dict[str, Any]) -> str:
-            return _overview(figure, record, recording)
-
-        svg = _figure("overview", whole, record, (7.2, 2.2), "Light of the whole recording")
-        out["overview"] = DrawnFigure(svg, OVERVIEW_CAPTION)
+        whole = partial(_overview, recording=recording)
+        add("overview", whole, 2.2, "Light of the whole recording", OVERVIEW_CAPTION)
     if record["switching_position"] is not None:
-        svg = _figure("position", _position, record, (7.2, 4.2), "Where in the pass the output switches")
-        out["position"] = DrawnFigure(svg, POSITION_CAPTION)
+        add("position", _position, 4.2, "Where in the pass the output switches", POSITION_CAPTION)
     if record["over_time"]["blocks"]:
-        svg = _figure("course", _course, record, (7.2, 2.6), "Level of the passes over the recording")
-        out["course"] = DrawnFigure(svg, "Level of the passes over the recording, in stretches of equal number.")
+        title = "Level of the passes over the recording"
+        add("course", _course, 2.6, title, f"{title}, in stretches of equal number.")
     if record["sensitivity"]:
         title = "Lost passes and false trips when both levels are shifted"
-        svg = _figure("shift", _shift, record, (7.2, 2.6), title)
-        out["shift"] = DrawnFigure(svg, "Errors when both levels are shifted together; 0 is the setting.")
+        add("shift", _shift, 2.6, title, "Errors when both levels are shifted together; 0 is the setting.")
     if record["teach_cloud"].get("spreads"):
-        svg = _figure("cloud", _cloud, record, (7.2, 3.0), "Levels taught in repeated draws, and what they cost")
-        out["cloud"] = DrawnFigure(svg, CLOUD_CAPTION)
+        add("cloud", _cloud, 3.0, "Levels taught in repeated draws, and what they cost", CLOUD_CAPTION)
     if recording is not None and record["worst"]:
         worst = record["worst"][:WORST_DRAWN]
         rows = -(-len(worst) // 3)
-
-        def draw(figure: Any, _: dict[str, Any]) -> str:
-            return _worst(figure, record, recording, worst, rows)
-
-        svg = _figure("worst", draw, record, (7.2, 2.0 * rows), "Light of the worst passes")
         caption = "Light of the first passes of the table. The pass is shaded; on-level full, off-level dotted."
-        out["worst"] = DrawnFigure(svg, caption)
+        draw = partial(_worst, recording=recording, worst=worst, rows=rows)
+        add("worst", draw, 2.0 * rows, "Light of the worst passes", caption)
     return out
-
-
-def _figure(
-    name: str,
-    draw: Callable[[Any, dict[str, Any]], str],
-    record: dict[str, Any],
-    size: tuple[float, float],
-    title: str,
-) -> str:
-    from matplotlib.figure import Figure
-
-    with drawing(name, font__family="sans-serif", font__size=8):
-        figure = Figure(figsize=size, layout="constrained")
-        description = draw(figure, record)
-        svg = picture(figure, "svg", Creator=None).decode()
-    return embedded_figure(svg, name, title, description)
 
 
 def embedded_figure(svg: str, name: str, title: str, description: str) -> str:

@@ -38,12 +38,13 @@ RESOLUTION = 110
 
 
 @contextmanager
-def drawing(salt: str, *, boxed: bool = False, **style: Any) -> Iterator[None]:
-    """Draw inside this block: a dollar sign begins no formula, and names inside an SVG follow from `salt`.
+def drawing(salt: str, inches: tuple[float, float], *, boxed: bool = False, **style: Any) -> Iterator[Figure]:
+    """Draw a figure inside this block: a dollar sign begins no formula, and names in an SVG follow from `salt`.
 
     `boxed`: axes have lines on all sides, not on the left and below alone.
     """
     import matplotlib as mpl
+    from matplotlib.figure import Figure
 
     ours: Any = {"svg.hashsalt": printable(salt), "svg.fonttype": "none", "font.size": 9, "text.parse_math": False}
     # Numbers stand in full at the ticks: a power of ten, or a number to add, in a corner is overlooked.
@@ -51,7 +52,7 @@ def drawing(salt: str, *, boxed: bool = False, **style: Any) -> Iterator[None]:
     ours |= {"axes.spines.top": boxed, "axes.spines.right": boxed}
     ours |= {key.replace("__", "."): value for key, value in style.items()}
     with mpl.rc_context(ours):
-        yield
+        yield Figure(figsize=inches, layout="constrained")
 
 
 def time_axis(seconds: float) -> tuple[str, float]:

@@ -40,11 +40,8 @@ def bench_figure(bench: RecordingBench, truth: Truth, extremes: PassAndGapExtrem
 
     `extremes`: of its passes and gaps, at the evaluation rate of the bench.
     """
-    from matplotlib.figure import Figure
-
-    with drawing(bench.recording):
-        rows = len(bench.results)
-        figure = Figure(figsize=(11, 3.6 + 0.42 * rows), layout="constrained")
+    rows = len(bench.results)
+    with drawing(bench.recording, (11, 3.6 + 0.42 * rows)) as figure:
         grid = figure.add_gridspec(2, 2, height_ratios=(2.0, 0.6 + 0.42 * rows), width_ratios=(2.3, 1))
         levels = figure.add_subplot(grid[1, 0])
         light = figure.add_subplot(grid[0, 0], sharex=levels)
@@ -76,13 +73,10 @@ def unsolved_figure(title: str, recording: Recording, trials: Sequence[UnsolvedT
     `trials`: at least one.
     `setting`: setting whose levels are drawn: the best in hindsight.
     """
-    from matplotlib.figure import Figure
-
     drawn = trials[:MOST_DRAWN]
     rate = recording.info.sample_rate_hz
     rows = -(-len(drawn) // 2)
-    with drawing(title):
-        figure = Figure(figsize=(11, 0.7 + 2.1 * rows), layout="constrained")
+    with drawing(title, (11, 0.7 + 2.1 * rows)) as figure:
         for k, trial in enumerate(drawn):
             axes = figure.add_subplot(rows, 2, k + 1)
             room = max(trial.end - trial.start, 20)

@@ -15,10 +15,8 @@ from teachlab.light.drawing import EXTRA, FALSE_TRIP, GOOD, LIGHT, LOST, PASS, b
 @pytest.mark.parametrize("scale", ["log", "symlog", "linear"])
 def test_axes_and_colour_bars_print_plain_numbers(scale: str) -> None:
     from matplotlib.colors import LogNorm
-    from matplotlib.figure import Figure
 
-    with drawing("plain numbers"):
-        figure = Figure()
+    with drawing("plain numbers", (6.4, 4.8)) as figure:
         axes = figure.add_subplot()
         axes.plot([0.01, 1, 100], [1, 2, 3])
         axes.set_xscale(scale)
@@ -37,10 +35,8 @@ def test_an_axis_from_zero_has_apart_labels_and_more_than_one_power(
     linear: float, most: float, ticks: list[str]
 ) -> None:
     from matplotlib.colors import SymLogNorm
-    from matplotlib.figure import Figure
 
-    with drawing("from zero"):
-        figure = Figure()
+    with drawing("from zero", (6.4, 4.8)) as figure:
         axes = figure.add_subplot()
         axes.plot([0, 1], [0.0, most])
         axes.set_yscale("symlog", linthresh=linear)
@@ -55,10 +51,8 @@ def test_an_axis_from_zero_has_apart_labels_and_more_than_one_power(
 @pytest.mark.parametrize(("least", "span"), [(1.2e7, 6e4), (1.2e7, 4.0), (3e-6, 4e-6), (3e-9, 4e-9), (900.0, 3000.0)])
 def test_light_of_any_size_is_written_in_full_and_its_numbers_stand_apart(least: float, span: float) -> None:
     """No power of ten and no number to add in a corner, as 1e7 or +1.2e7 were."""
-    from matplotlib.figure import Figure
 
-    with drawing("in full"):
-        figure = Figure(figsize=(8, 3), layout="constrained")
+    with drawing("in full", (8, 3)) as figure:
         for axes in figure.subplots(1, 2):
             axes.plot([least, least + span], [least, least + span])
         picture(figure, "svg")
@@ -75,11 +69,9 @@ def test_light_of_any_size_is_written_in_full_and_its_numbers_stand_apart(least:
 
 
 def test_long_titles_are_broken_into_lines_that_fit(monkeypatch: pytest.MonkeyPatch) -> None:
-    from matplotlib.figure import Figure
 
     long = "tubs of the second line: fixed levels, on 0.0000045974, off 0.0000045236 V, dark-on, on-delay 12 ms " * 2
-    with drawing("titles"):
-        figure = Figure(figsize=(6, 4), layout="constrained")
+    with drawing("titles", (6, 4)) as figure:
         left, right = figure.subplots(1, 2)
         left.set_title(long)
         right.set_title(long, loc="left")

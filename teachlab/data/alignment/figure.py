@@ -30,8 +30,6 @@ def alignment_figure(alignment: Alignment, truth: Truth, *, name: str, kind: str
     bytes
         The same bytes for the same alignment and library versions.
     """
-    from matplotlib.figure import Figure
-
     a, lags = alignment, alignment.lags
     middle, to_ms = a.samples / 2, a.ms(1.0)
     unit, long = time_axis(a.samples / a.sample_rate_hz)
@@ -47,8 +45,7 @@ def alignment_figure(alignment: Alignment, truth: Truth, *, name: str, kind: str
         whole = left + lag + lags.shift.rate * (places - middle)
         after = whole - a.shift.of(places) + places
         sides.append((places / a.sample_rate_hz / long, whole * to_ms, after * to_ms, colour, mark, word))
-    with drawing(name):
-        figure = Figure(figsize=(10, 5.2), layout="constrained")
+    with drawing(name, (10, 5.2)) as figure:
         figure.suptitle(name, fontsize=10)
         rows: Any = figure.subplots(2, 1, sharex=True)
         titles = (

@@ -23,13 +23,10 @@ def label_sheet(recording: Recording, proposal: Proposal, doubts: Sequence[PassD
 
     `kind`: svg, or html: a page that holds the pictures and a table of the same passes.
     """
-    from matplotlib.figure import Figure
-
     chosen = sorted(doubts, key=lambda one: (-one.doubt, one.start))[:MOST_PICTURES]
     down = max(1, -(-len(chosen) // ACROSS))
     levels = proposal.levels
-    with drawing(recording.name, boxed=True):
-        figure = Figure(figsize=(11, 0.7 + 1.7 * down), layout="constrained")
+    with drawing(recording.name, (11, 0.7 + 1.7 * down), boxed=True) as figure:
         for k, one in enumerate(chosen):
             axes = figure.add_subplot(down, ACROSS, k + 1)
             _draw(axes, recording, one, (levels.low + levels.high) / 2)

@@ -64,13 +64,10 @@ def trace_figure(
     first : str
         What is to be done to the passes before a level means anything; empty if nothing is.
     """
-    from matplotlib.figure import Figure
-
     spans = [(0, recording.samples)]
     if truth is not None and truth.passes:
         spans.append(_detail(truth, recording.samples))
-    with drawing(recording.name):
-        figure = Figure(figsize=(11, 1.2 + 2.6 * len(spans)), layout="constrained")
+    with drawing(recording.name, (11, 1.2 + 2.6 * len(spans))) as figure:
         for k, (start, stop) in enumerate(spans):
             axes = figure.add_subplot(len(spans), 1, k + 1)
             _draw(axes, recording, truth, None if first else quality.separability, start, stop, logged)

@@ -61,12 +61,9 @@ def coverage_figure(found: Coverage, *, title: str, kind: str) -> bytes:
 
     `found`: a certificate with at least one cycle.
     """
-    from matplotlib.figure import Figure
-
     columns = max(len(one.blocks) for one in found.cycles)
-    with drawing(title or "coverage"):
-        rows = len(found.cycles)
-        figure = Figure(figsize=(max(5.0, 4.2 * columns) + 1.6, 0.9 + 2.5 * rows), layout="constrained")
+    rows = len(found.cycles)
+    with drawing(title or "coverage", (max(5.0, 4.2 * columns) + 1.6, 0.9 + 2.5 * rows)) as figure:
         grid = figure.subplots(rows, columns, squeeze=False)
         for row, one in zip(grid, found.cycles, strict=True):
             for axes in row[len(one.blocks) :]:

@@ -28,8 +28,6 @@ def design_figure(
 
     Light counts as long as filter and on-delay need it, so that a gap that reaches the level is one that switches.
     """
-    from matplotlib.figure import Figure
-
     setting = found.taught.setting
     scan = MarginScan(recording, setting, truth, rules)
     for block in recording.blocks():
@@ -39,8 +37,7 @@ def design_figure(
     tops, rests = (part.high if up else part.low for part in (scan.windows, scan.gaps))
     tops = tops[truth.detect]
     tops, rests = tops[np.isfinite(tops)], rests[np.isfinite(rests)]
-    with drawing(recording.name):
-        figure = Figure(figsize=(9, 3.6), layout="constrained")
+    with drawing(recording.name, (9, 3.6)) as figure:
         axes = figure.add_subplot()
         bins = bins_over(np.concatenate((tops, rests)), BINS)
         axes.hist(rests, bins, color=LIGHT, alpha=0.75, label=f"{which} light of a gap ({rests.size})")

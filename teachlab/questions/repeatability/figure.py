@@ -21,10 +21,7 @@ def cloud_figure(clouds: Sequence[Document], best: Document | None, unit: str, *
     `clouds`: as `Cloud.as_dict` gives them, in plain JSON types.
     `best`: the best in hindsight, as `Hindsight.as_dict` gives it.
     """
-    from matplotlib.figure import Figure
-
-    with drawing(title or "cloud"):
-        figure = Figure(figsize=(10.5, 0.6 + 2.9 * max(1, len(clouds))), layout="constrained")
+    with drawing(title or "cloud", (10.5, 0.6 + 2.9 * max(1, len(clouds)))) as figure:
         grid = figure.subplots(max(1, len(clouds)), 2, squeeze=False)
         for k, cloud in enumerate(clouds):
             draw_cloud(grid[k, 0], grid[k, 1], cloud, best, unit)

@@ -19,11 +19,8 @@ OUTLINE = "#1A1A1A"
 
 def stress_figure(found: StressMap, *, title: str = "", kind: str = "svg") -> bytes:
     """Draw the map: one panel per pedestal with the border of survival; curves if only gain or ambient light varies."""
-    from matplotlib.figure import Figure
-
-    with drawing(title or "stress", boxed=True):
-        panels, curves = len(found.pedestal), min(len(found.ambient), len(found.gain)) == 1
-        figure = Figure(figsize=(2.4 + 3.9 * panels, 4.6), layout="constrained")
+    panels, curves = len(found.pedestal), min(len(found.ambient), len(found.gain)) == 1
+    with drawing(title or "stress", (2.4 + 3.9 * panels, 4.6), boxed=True) as figure:
         axes = np.atleast_1d(np.asarray(figure.subplots(1, panels, sharey=True))).tolist()
         for k, one in enumerate(axes):
             if curves:

@@ -31,13 +31,10 @@ def speed_figure(found: Sequence[AtSpeed], *, title: str = "", kind: str = "svg"
     The bars are exact intervals of the lost rate (Clopper & Pearson 1934) at 95 %. All speeds are counted on the same
     passes, so the bars of two speeds are not independent.
     """
-    from matplotlib.figure import Figure
-
     if not found:
         raise ParameterError("a figure over the speed needs at least one speed, got none.")
     ordered = sorted(found, key=lambda at: at.factor)
-    with drawing(title or "speed"):
-        figure = Figure(figsize=(6.4, 5.6), layout="constrained")
+    with drawing(title or "speed", (6.4, 5.6)) as figure:
         faults, reserve = figure.subplots(2, 1, sharex=True, height_ratios=(3, 2))
         _faults(faults, ordered)
         _reserve(reserve, ordered)

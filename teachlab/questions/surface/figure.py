@@ -59,10 +59,7 @@ def surface_figure(
     curve : Surface, optional
         The exact counts without hysteresis, if `surface` is a grid.
     """
-    from matplotlib.figure import Figure
-
-    with drawing(title or "surface", boxed=True):
-        figure = Figure(figsize=(11, 5.2), layout="constrained")
+    with drawing(title or "surface", (11, 5.2), boxed=True) as figure:
         left, right = figure.subplots(1, 2, width_ratios=(1.35, 1))
         _draw_map(figure, left, surface, best)
         _mark(left, best, marks, cloud, cloud_name)
@@ -174,8 +171,6 @@ def _draw_line(axes: Any, surface: Surface, limits: tuple[float, float]) -> None
 
 def delay_figure(found: DelaySurface, *, title: str = "", kind: str = "svg") -> bytes:
     """Draw the cost per pass over level and delay; the other delay is that of the best cell."""
-    from matplotlib.figure import Figure
-
     level, on, off = found.best
     panels = [
         (name, delays, cost, chosen)
@@ -185,8 +180,7 @@ def delay_figure(found: DelaySurface, *, title: str = "", kind: str = "svg") -> 
         )
         if delays.size > 1
     ]
-    with drawing(title or "delays", boxed=True):
-        figure = Figure(figsize=(4.6 * max(1, len(panels)) + 1, 4.6), layout="constrained")
+    with drawing(title or "delays", (4.6 * max(1, len(panels)) + 1, 4.6), boxed=True) as figure:
         mesh: Any = None
         axes = np.atleast_1d(figure.subplots(1, len(panels), sharey=True))
         for panel, (name, delays, cost, chosen) in zip(axes, panels, strict=True):

@@ -31,10 +31,7 @@ def position_figure(position: SwitchingPosition, unit: str, *, title: str = "", 
 
     `position`: with peak light if it was measured; otherwise passes are drawn in time order.
     """
-    from matplotlib.figure import Figure
-
-    with drawing(title or "position", boxed=True):
-        figure = Figure(figsize=(8, 5.4), layout="constrained")
+    with drawing(title or "position", (8, 5.4), boxed=True) as figure:
         draw_position(figure, position, unit)
         if title:
             figure.suptitle(title, fontsize=10)

@@ -24,14 +24,11 @@ def effect_figure(found: StudyAnswer, *, kind: str = "svg") -> bytes:
     InputError
         If no parameter takes more than one value.
     """
-    from matplotlib.figure import Figure
-
     panels = [list(some) for _, some in groupby(found.effects, key=lambda one: (one.strategy, one.parameter))]
     if not panels:
         raise InputError("this study varies no parameter: there is no figure. to_pandas() gives its rows.")
     down = -(-len(panels) // ACROSS)
-    with drawing("study", boxed=True):
-        figure = Figure(figsize=(11, 2.9 * down + 0.4), layout="constrained")
+    with drawing("study", (11, 2.9 * down + 0.4), boxed=True) as figure:
         axes = figure.subplots(down, min(ACROSS, len(panels)), squeeze=False).reshape(-1)
         for part, panel in zip(axes, panels, strict=False):
             _draw(part, panel)
