@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Literal
 
@@ -16,7 +17,10 @@ from teachlab.model.truth import TruthSource
 if TYPE_CHECKING:
     from teachlab.data.importing import Imported
 
-LIGHT, TIMES, PASSES, TEXT, ABOUT = "The light", "Times", "Passes", "Text logs", "About the recording"
+_light, _times, _passes, _text, _about = (
+    partial(typer.Option, rich_help_panel=panel)
+    for panel in ("The light", "Times", "Passes", "Text logs", "About the recording")
+)
 
 
 LEAST_PPM = 5.0
@@ -32,150 +36,75 @@ def import_command(
         ),
     ],
     out: Annotated[str, typer.Option(help="Recording to write: NAME.parquet.")],
-    unit: Annotated[
-        str | None,
-        typer.Option(help="Unit of the light: counts, mV …; default: as the log says.", rich_help_panel=LIGHT),
-    ] = None,
+    unit: Annotated[str | None, _light(help="Unit of the light: counts, mV …; default: as the log says.")] = None,
     column: Annotated[
         list[str] | None,
-        typer.Option(
-            help="Column of the light: its name, or its number from 1. Several columns make several recordings.",
-            rich_help_panel=LIGHT,
-        ),
+        _light(help="Column of the light: its name, or its number from 1. Several columns make several recordings."),
     ] = None,
-    output_column: Annotated[
-        str | None, typer.Option(help="Column of the sensor's own output.", rich_help_panel=LIGHT)
-    ] = None,
+    output_column: Annotated[str | None, _light(help="Column of the sensor's own output.")] = None,
     output_active: Annotated[
-        OutputWhen, typer.Option(help="State of that column while the output is active.", rich_help_panel=LIGHT)
+        OutputWhen, _light(help="State of that column while the output is active.")
     ] = OutputWhen.HIGH,
     output_level: Annotated[
-        float | None,
-        typer.Option(help="Level from which it counts as high, if it is a voltage.", rich_help_panel=LIGHT),
+        float | None, _light(help="Level from which it counts as high, if it is a voltage.")
     ] = None,
-    rate: Annotated[
-        float | None, typer.Option(help="Sample rate, Hz; default: from the times.", rich_help_panel=TIMES)
-    ] = None,
-    time: Annotated[
-        str | None, typer.Option(help="Column of times to check; default: `time`.", rich_help_panel=TIMES)
-    ] = None,
+    rate: Annotated[float | None, _times(help="Sample rate, Hz; default: from the times.")] = None,
+    time: Annotated[str | None, _times(help="Column of times to check; default: `time`.")] = None,
     time_unit: Annotated[
         Literal["s", "ms", "us", "ns", "min", "h", "d", "100ns"] | None,
-        typer.Option(
-            help="Unit of times that are numbers. Default: found from the log.",
-            rich_help_panel=TIMES,
-        ),
+        _times(help="Unit of times that are numbers. Default: found from the log."),
     ] = None,
-    date: Annotated[
-        str | None, typer.Option(help="Column of dates, where date and time have a column each.", rich_help_panel=TIMES)
-    ] = None,
-    time_zone: Annotated[
-        str | None, typer.Option(help="Time zone of times that name none: Europe/Berlin …", rich_help_panel=TIMES)
-    ] = None,
+    date: Annotated[str | None, _times(help="Column of dates, where date and time have a column each.")] = None,
+    time_zone: Annotated[str | None, _times(help="Time zone of times that name none: Europe/Berlin …")] = None,
     time_format: Annotated[
-        str | None,
-        typer.Option(
-            help="How dates are written that are not in ISO 8601: '%d/%m/%Y %H:%M:%S.%f'.", rich_help_panel=TIMES
-        ),
+        str | None, _times(help="How dates are written that are not in ISO 8601: '%d/%m/%Y %H:%M:%S.%f'.")
     ] = None,
-    no_time: Annotated[bool, typer.Option("--no-time", help="Do not read any times.", rich_help_panel=TIMES)] = False,
-    fill_gaps: Annotated[
-        bool, typer.Option("--fill-gaps", help="Fill gaps in time with invalid samples.", rich_help_panel=TIMES)
-    ] = False,
-    truth_column: Annotated[
-        str | None, typer.Option(help="Column that says when an object is in view.", rich_help_panel=PASSES)
-    ] = None,
+    no_time: Annotated[bool, _times("--no-time", help="Do not read any times.")] = False,
+    fill_gaps: Annotated[bool, _times("--fill-gaps", help="Fill gaps in time with invalid samples.")] = False,
+    truth_column: Annotated[str | None, _passes(help="Column that says when an object is in view.")] = None,
     truth_kind: Annotated[
         Literal["auto", "flag", "label", "number", "level"],
-        typer.Option(
-            help="What that column holds. level: a second signal, divided at a level.", rich_help_panel=PASSES
-        ),
+        _passes(help="What that column holds. level: a second signal, divided at a level."),
     ] = "auto",
-    truth_level: Annotated[
-        float | None, typer.Option(help="Level at which it is divided. Default: the middle.", rich_help_panel=PASSES)
-    ] = None,
-    lot_column: Annotated[
-        str | None,
-        typer.Option(help="Column that names the lot of a pass: shift, batch, roll …", rich_help_panel=PASSES),
-    ] = None,
-    passes: Annotated[str | None, typer.Option(help="Table of passes: CSV or Parquet.", rich_help_panel=PASSES)] = None,
+    truth_level: Annotated[float | None, _passes(help="Level at which it is divided. Default: the middle.")] = None,
+    lot_column: Annotated[str | None, _passes(help="Column that names the lot of a pass: shift, batch, roll …")] = None,
+    passes: Annotated[str | None, _passes(help="Table of passes: CSV or Parquet.")] = None,
     passes_in: Annotated[
         Literal["samples", "s", "time", "mm"],
-        typer.Option(
-            help="Unit of the positions in that table. time: as in the log, or dates.", rich_help_panel=PASSES
-        ),
+        _passes(help="Unit of the positions in that table. time: as in the log, or dates."),
     ] = "samples",
     pass_ms: Annotated[
         float | None,
-        typer.Option(
-            help="Length of a pass, where the table has one time per product: the middle of the pass.",
-            rich_help_panel=PASSES,
-        ),
+        _passes(help="Length of a pass, where the table has one time per product: the middle of the pass."),
     ] = None,
     borders_from_light: Annotated[
-        bool,
-        typer.Option(
-            "--borders-from-light",
-            help="Instead of a length: take the nearest crossings of the light.",
-            rich_help_panel=PASSES,
-        ),
+        bool, _passes("--borders-from-light", help="Instead of a length: take the nearest crossings of the light.")
     ] = False,
-    shift_ms: Annotated[float, typer.Option(help="Move all passes later by this, ms.", rich_help_panel=PASSES)] = 0.0,
-    clock_ppm: Annotated[
-        float,
-        typer.Option(help="Correct the clock of the passes by this about the middle, ppm.", rich_help_panel=PASSES),
-    ] = 0.0,
+    shift_ms: Annotated[float, _passes(help="Move all passes later by this, ms.")] = 0.0,
+    clock_ppm: Annotated[float, _passes(help="Correct the clock of the passes by this about the middle, ppm.")] = 0.0,
     excepted: Annotated[
-        str | None,
-        typer.Option(
-            "--except", help="Table of stretches to leave out of scoring, in the same unit.", rich_help_panel=PASSES
-        ),
+        str | None, _passes("--except", help="Table of stretches to leave out of scoring, in the same unit.")
     ] = None,
-    encoder_column: Annotated[
-        str | None, typer.Option(help="Column of the encoder: position of the line.", rich_help_panel=PASSES)
-    ] = None,
-    encoder_mm: Annotated[
-        float, typer.Option(help="Travel per step of the encoder, mm.", rich_help_panel=PASSES)
-    ] = 1.0,
-    pass_start: Annotated[
-        str, typer.Option(help="Column in the table of passes that holds the starts.", rich_help_panel=PASSES)
-    ] = "start",
-    pass_end: Annotated[
-        str, typer.Option(help="Column in the table of passes that holds the ends.", rich_help_panel=PASSES)
-    ] = "end",
-    ignore: Annotated[
-        list[str] | None, typer.Option(help="Label of passes that must not switch.", rich_help_panel=PASSES)
-    ] = None,
-    truth_source: Annotated[
-        TruthSource | None, typer.Option(help="Where the passes come from.", rich_help_panel=PASSES)
-    ] = None,
+    encoder_column: Annotated[str | None, _passes(help="Column of the encoder: position of the line.")] = None,
+    encoder_mm: Annotated[float, _passes(help="Travel per step of the encoder, mm.")] = 1.0,
+    pass_start: Annotated[str, _passes(help="Column in the table of passes that holds the starts.")] = "start",
+    pass_end: Annotated[str, _passes(help="Column in the table of passes that holds the ends.")] = "end",
+    ignore: Annotated[list[str] | None, _passes(help="Label of passes that must not switch.")] = None,
+    truth_source: Annotated[TruthSource | None, _passes(help="Where the passes come from.")] = None,
     uncertainty_samples: Annotated[
-        float | None,
-        typer.Option(
-            help="How far a border of a pass may be wrong, samples. Default: measured.", rich_help_panel=PASSES
-        ),
+        float | None, _passes(help="How far a border of a pass may be wrong, samples. Default: measured.")
     ] = None,
     delimiter: Annotated[
-        str | None,
-        typer.Option(help="Separator of columns: comma, semicolon, tab, space or a character.", rich_help_panel=TEXT),
+        str | None, _text(help="Separator of columns: comma, semicolon, tab, space or a character.")
     ] = None,
-    decimal: Annotated[
-        Literal["point", "comma"] | None, typer.Option(help="Decimal separator.", rich_help_panel=TEXT)
-    ] = None,
-    header: Annotated[
-        bool | None, typer.Option(help="Whether the first line names the columns.", rich_help_panel=TEXT)
-    ] = None,
-    skip: Annotated[int, typer.Option(help="Lines to skip first.", rich_help_panel=TEXT)] = 0,
-    encoding: Annotated[
-        str | None, typer.Option(help="Encoding of the text: utf-8, latin-1 …", rich_help_panel=TEXT)
-    ] = None,
+    decimal: Annotated[Literal["point", "comma"] | None, _text(help="Decimal separator.")] = None,
+    header: Annotated[bool | None, _text(help="Whether the first line names the columns.")] = None,
+    skip: Annotated[int, _text(help="Lines to skip first.")] = 0,
+    encoding: Annotated[str | None, _text(help="Encoding of the text: utf-8, latin-1 …")] = None,
     missing: Annotated[
-        list[str] | None,
-        typer.Option(
-            help="Word or number that stands for a missing value. May be given several times.", rich_help_panel=TEXT
-        ),
+        list[str] | None, _text(help="Word or number that stands for a missing value. May be given several times.")
     ] = None,
-    sheet: Annotated[str | None, typer.Option(help="Sheet of a workbook.", rich_help_panel=TEXT)] = None,
+    sheet: Annotated[str | None, _text(help="Sheet of a workbook.")] = None,
     from_: Annotated[
         float | None,
         typer.Option("--from", help="Instead of a log: keep a part of a recording, from here, s from its beginning."),
@@ -184,17 +113,13 @@ def import_command(
     append: Annotated[
         bool, typer.Option("--append", help="Continue where the last run ended, with the rest of the log.")
     ] = False,
-    full_scale: Annotated[
-        float | None, typer.Option(help="Level at which the receiver saturates.", rich_help_panel=ABOUT)
-    ] = None,
-    dark_level: Annotated[float, typer.Option(help="Level without light.", rich_help_panel=ABOUT)] = 0.0,
-    sensing: Annotated[Sensing, typer.Option(help="Sensing principle.", rich_help_panel=ABOUT)] = Sensing.OTHER,
-    direction: Annotated[
-        Direction | None, typer.Option(help="What products do to the light.", rich_help_panel=ABOUT)
-    ] = None,
-    line_speed: Annotated[float | None, typer.Option(help="Speed of the line, m/s.", rich_help_panel=ABOUT)] = None,
-    title: Annotated[str | None, typer.Option(help="Title; default: the log's name.", rich_help_panel=ABOUT)] = None,
-    notes: Annotated[str, typer.Option(help="Notes.", rich_help_panel=ABOUT)] = "",
+    full_scale: Annotated[float | None, _about(help="Level at which the receiver saturates.")] = None,
+    dark_level: Annotated[float, _about(help="Level without light.")] = 0.0,
+    sensing: Annotated[Sensing, _about(help="Sensing principle.")] = Sensing.OTHER,
+    direction: Annotated[Direction | None, _about(help="What products do to the light.")] = None,
+    line_speed: Annotated[float | None, _about(help="Speed of the line, m/s.")] = None,
+    title: Annotated[str | None, _about(help="Title; default: the log's name.")] = None,
+    notes: Annotated[str, _about(help="Notes.")] = "",
     json: Json = False,
 ) -> None:
     """Turn a log into a recording and a table of passes. No sample is changed."""
