@@ -19,12 +19,12 @@ from teachlab.evidence.sections.position_criteria import POSITIONS, judged_posit
 from teachlab.model.json_values import Document
 from teachlab.model.margin import Margin
 from teachlab.model.printable_text import cut, in_figures, number_of
-from teachlab.model.score import CountRate, Outcome, Score
+from teachlab.model.score import LOST, CountRate, Outcome, Score
 from teachlab.model.setting import Setting
 from teachlab.model.truth import Truth
 from teachlab.scoring.by_lot import false_trips_by_lot, onsets_by_lot
 from teachlab.scoring.claimable import Claimable, OpenCondition
-from teachlab.scoring.claims import LOST, gaps_claim, losses_claim, lot_counts, too_few_lots_text, trips_claim
+from teachlab.scoring.claims import gaps_claim, losses_claim, lot_counts, too_few_lots_text, trips_claim
 from teachlab.scoring.clearance import worst_by_unit
 from teachlab.scoring.switching_position import SwitchingPosition
 from teachlab.statistics.bursts import Bursts, count_limits

@@ -29,7 +29,7 @@ from teachlab.model.json_values import plain
 from teachlab.model.margin import Margin
 from teachlab.model.printable_text import number_of
 from teachlab.model.recording import Recording
-from teachlab.model.score import Outcome, Score
+from teachlab.model.score import Score
 from teachlab.model.setting import Setting, bare
 from teachlab.model.truth import Truth
 from teachlab.questions.stale.course import follow
@@ -215,8 +215,7 @@ def _split(recording: Recording, truth: Truth, cut: Split | None, result: Score)
 def _tail(truth: Truth, margins: Margin, result: Score, setting: Setting, confidence: float) -> dict[str, Any]:
     if result.self_labelled:
         return {"refused": "the passes are self-labelled"}
-    outcome = result.trials.passes
-    rows = result.trials.first_pass + np.flatnonzero(np.isin(outcome, (Outcome.HIT, Outcome.MISS, Outcome.MERGED)))
+    rows = result.trials.rows(result.trials.wanted)
     # The level of activation is turned so that active is up, as is how far the light of every pass came.
     level = setting.sign * setting.activation
     reach = np.empty(0) if margins.peak_of_pass is None else margins.peak_of_pass

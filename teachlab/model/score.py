@@ -73,6 +73,9 @@ class Outcome(IntEnum):
     """An `ignore` pass in which the output was active without an onset."""
 
 
+LOST = (Outcome.MISS, Outcome.MERGED)
+
+
 @dataclass(frozen=True, slots=True)
 class Rate(Document):
     """A proportion with its exact interval.
@@ -188,6 +191,26 @@ class Trials:
     gap_onsets: NDArray[np.int64]
     gap_after: NDArray[np.int64]
     first_pass: int = 0
+
+    @property
+    def wanted(self) -> NDArray[np.bool_]:
+        """Which passes are trials of a detection: hit, missed or merged."""
+        return np.isin(self.passes, (Outcome.HIT, *LOST))
+
+    @property
+    def lost(self) -> NDArray[np.bool_]:
+        """Which passes are missed or merged."""
+        return np.isin(self.passes, LOST)
+
+    @property
+    def hit_again(self) -> NDArray[np.bool_]:
+        """Which passes are hit more than once."""
+        again: NDArray[np.bool_] = (self.passes == Outcome.HIT) & (self.pass_onsets > 1)
+        return again
+
+    def rows(self, which: NDArray[np.bool_]) -> NDArray[np.int64]:
+        """Return the rows of some of these passes in the truth, which may begin earlier."""
+        return self.first_pass + np.flatnonzero(which)
 
     def from_pass(self, first: int) -> Trials:
         """Return the trials of one pass that was scored and of all later ones, with the gaps after them."""

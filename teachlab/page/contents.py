@@ -480,8 +480,7 @@ def trials_of(result: Score) -> dict[str, float]:
 def _places(truth: Truth, output: Output, result: Score, extremes: PassAndGapExtremes) -> Iterator[tuple[int, int]]:
     """Give what the page shows around errors at a setting, then around the passes closest to its level."""
     setting, trials = output.setting, result.trials
-    wrong = np.isin(trials.passes, (Outcome.MISS, Outcome.MERGED, Outcome.TRIPPED))
-    wrong |= (trials.passes == Outcome.HIT) & (trials.pass_onsets > 1)
+    wrong = trials.lost | (trials.passes == Outcome.TRIPPED) | trials.hit_again
     reach = extremes.passes.high if setting.light_on else extremes.passes.low
     closest = extremes.pass_rows[np.argsort(np.abs(reach - setting.activation), kind="stable")]
     onsets = output.onsets

@@ -7,7 +7,7 @@ from collections.abc import Mapping, Sequence
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from teachlab.model.score import Outcome, Trials
+from teachlab.model.score import LOST, Outcome, Trials
 from teachlab.model.truth import Truth
 from teachlab.statistics.bursts import Bursts, burst_rate
 from teachlab.statistics.design_effect import ceiling_of, spread_of, upper_limit
@@ -22,7 +22,7 @@ def lost_rate_by_lot(
     confidence: float = 0.95,
     proxy: ArrayLike | None = None,
     icc: float = ASSUMED_ICC,
-    events: Sequence[Outcome] = (Outcome.MISS, Outcome.MERGED),
+    events: Sequence[Outcome] = LOST,
 ) -> Dependence | None:
     """Bound the lost rate where neighbouring passes may resemble each other.
 
@@ -43,9 +43,7 @@ def lost_rate_by_lot(
     -----
     If no lots are named, the design effect is at least the integrated autocorrelation of the outcomes.
     """
-    rows = trials.first_pass + np.flatnonzero(
-        np.isin(trials.passes, (Outcome.HIT, Outcome.MISS, Outcome.MERGED)) & truth.detect[trials.first_pass :]
-    )
+    rows = trials.rows(trials.wanted & truth.detect[trials.first_pass :])
     lost = np.isin(trials.passes[rows - trials.first_pass], tuple(events))
     code, source = lot_codes(truth, rows)
     if int(code.max(initial=0)) < 1:

@@ -198,7 +198,7 @@ def wrong_apart(truth: Truth, result: Score) -> tuple[int, int]:
 
 def touching_rows(truth: Truth, trials: Trials) -> NDArray[np.int64]:
     """Return the rows of the truth that `touching_merges` marks."""
-    return np.flatnonzero(touching_merges(truth, trials)) + trials.first_pass
+    return trials.rows(touching_merges(truth, trials))
 
 
 def touching_text(passes: int, more: str = "") -> str:

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from teachlab.model.draws import Costs
 from teachlab.model.printable_text import number_of
-from teachlab.model.score import Outcome, Trials
+from teachlab.model.score import LOST, Outcome, Trials
 from teachlab.model.truth import Truth
 from teachlab.scoring.by_lot import with_lots
 from teachlab.statistics.claims.lot_claims import (
@@ -25,8 +25,6 @@ from teachlab.statistics.claims.lot_claims import (
 )
 from teachlab.statistics.claims.orders import CostBound, cost_bound
 from teachlab.statistics.lots import Source, blocks_of
-
-LOST = (Outcome.MISS, Outcome.MERGED)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

@@ -171,7 +171,7 @@ def clearance_of(
     Wilks, Determination of sample sizes for setting tolerance limits, Annals of Mathematical Statistics 12 (1941)
     91–96.
     """
-    rows = _scored(trials)
+    rows = trials.rows(trials.wanted)
     distance = _distances(setting, margin, rows)[:3]
     known = np.where(np.isnan(distance), np.inf, distance)
     if not known.size:
@@ -207,7 +207,7 @@ def worst_by_unit(
     ndarray of float64, shape (lots or passes,)
         Lots or passes that cannot be measured are left out; a single pass has no population figure.
     """
-    rows = _scored(trials)
+    rows = trials.rows(trials.wanted)
     distance = _distances(setting, margin, rows)
     if not rows.size or not distance.size:
         return np.empty(0)
@@ -233,12 +233,6 @@ def worst_by_unit(
         np.fmin.at(out, code, per_pass)
     known: Levels = out[~np.isnan(out)]
     return known
-
-
-def _scored(trials: Trials) -> NDArray[np.int64]:
-    scored = np.isin(trials.passes, (Outcome.HIT, Outcome.MISS, Outcome.MERGED))
-    rows: NDArray[np.int64] = trials.first_pass + np.flatnonzero(scored)
-    return rows
 
 
 def _distances(setting: Setting, margin: Margin, rows: NDArray[np.int64]) -> Levels:

@@ -4,14 +4,14 @@ from __future__ import annotations
 
 from numpy.typing import ArrayLike
 
-from teachlab.model.score import Outcome, Score
+from teachlab.model.score import LOST, Outcome, Score
 from teachlab.model.truth import Truth
 from teachlab.scoring.by_lot import false_trips_by_lot, gaps_tripped_by_lot, lost_rate_by_lot, onsets_by_lot
 from teachlab.statistics.bursts import Bursts
 from teachlab.statistics.lots import ASSUMED_ICC, Dependence
 
-LOST = {
-    "lost_rate": (Outcome.MISS, Outcome.MERGED),
+RATES_OF_PASSES = {
+    "lost_rate": LOST,
     "miss_rate": (Outcome.MISS,),
     "merged_rate": (Outcome.MERGED,),
 }
@@ -35,7 +35,7 @@ def dependence_of(
     trials, confidence = score.trials, score.confidence
     out: dict[str, Dependence | Bursts | None] = {
         name: lost_rate_by_lot(truth, trials, confidence=confidence, proxy=proxy, icc=icc, events=events)
-        for name, events in LOST.items()
+        for name, events in RATES_OF_PASSES.items()
     }
     out["false_trips_per_gap"] = gaps_tripped_by_lot(truth, trials, confidence=confidence, icc=icc)
     for name, hours in (

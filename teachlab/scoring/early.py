@@ -29,7 +29,7 @@ def early_rows(trials: Trials) -> Rows:
     ----------
     Follows from the rules of ``SCORING.md`` beside this file.
     """
-    merged = np.flatnonzero(trials.passes == Outcome.MERGED) + trials.first_pass
+    merged = trials.rows(trials.passes == Outcome.MERGED)
     return merged[np.isin(merged - 1, trials.gap_after[trials.gap_onsets > 0])]
 
 

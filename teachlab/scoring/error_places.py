@@ -57,7 +57,7 @@ class ErrorPlace:
 def error_places(truth: Truth, trials: Trials) -> list[ErrorPlace]:
     """Return where losses, trips and repeated counts lie, the largest cause first; empty if errors lie everywhere."""
     scored = trials.passes != Outcome.EXCLUDED
-    lost = np.isin(trials.passes, (Outcome.MISS, Outcome.MERGED)).astype(np.int64)
+    lost = trials.lost.astype(np.int64)
     again = np.where(trials.passes == Outcome.HIT, trials.pass_onsets - 1, 0)
     gap_trips = np.where(trials.gaps != Outcome.EXCLUDED, trials.gap_onsets, 0)
     # Trips count with the pass before their gap; those before the first scored pass count with that one.

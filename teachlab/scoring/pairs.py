@@ -32,10 +32,8 @@ def passes_valid_under_both(
     """Return the detect passes that are trials under both settings, and which are lost under each."""
     if first.first_pass != second.first_pass or first.passes.size != second.passes.size:
         raise ParameterError("only scores of the same passes can be compared; score both from the same pass on.")
-    detect = (Outcome.HIT, Outcome.MISS, Outcome.MERGED)
-    both = np.isin(first.passes, detect) & np.isin(second.passes, detect)
-    one, other = (np.isin(t.passes[both], (Outcome.MISS, Outcome.MERGED)) for t in (first, second))
-    return first.first_pass + np.flatnonzero(both), one, other
+    both = first.wanted & second.wanted
+    return first.rows(both), first.lost[both], second.lost[both]
 
 
 def gaps_valid_under_both(

@@ -280,8 +280,7 @@ def reasons_of(
     another rate they are measured again.
     """
     trials = score.trials
-    rows = np.arange(trials.passes.size) + trials.first_pass
-    lost = rows[np.isin(trials.passes, (Outcome.MISS, Outcome.MERGED))]
+    lost = trials.rows(trials.lost)
     early = early_rows(trials)
     codes: dict[int, str] = {}
     lowest: float | None = None
@@ -307,9 +306,9 @@ def reasons_of(
         early = early[:0]
     hz = recording.info.sample_rate_hz
     start = truth.start
-    again = trials.first_pass + np.flatnonzero((trials.passes == Outcome.HIT) & (trials.pass_onsets > 1))
+    again = trials.rows(trials.hit_again)
     other = ~truth.detect[trials.first_pass :] & (trials.passes != Outcome.EXCLUDED)
-    wrong = trials.first_pass + np.flatnonzero(other & (trials.pass_onsets > 0))
+    wrong = trials.rows(other & (trials.pass_onsets > 0))
     # A gap has the number of the pass before it: the gap before an early pass k is k − 1.
     after = trials.gap_after[(trials.gaps == Outcome.TRIPPED) & ~np.isin(trials.gap_after, early - 1)]
     return Reasons(

@@ -210,7 +210,7 @@ def _assemble(truth: Truth, trials: Trials, hours: _Hours, confidence: float, *,
 def _by(names: Names, truth: Truth, trials: Trials, confidence: float) -> Mapping[str, Rate]:
     """Return the lost rate for every name among the scored detect passes, in order of the names in the recording."""
     trial = truth.detect[trials.first_pass :] & (trials.passes != Outcome.EXCLUDED)
-    lost = trial & ((trials.passes == Outcome.MISS) | (trials.passes == Outcome.MERGED))
+    lost = trial & trials.lost
     # Codes are given in the order in which the names come; np.unique would sort a million strings for the same result.
     scored = names[trials.first_pass :].tolist()
     codes = {name: k for k, name in enumerate(dict.fromkeys(scored))}

@@ -223,7 +223,7 @@ def switching_position(
     """
     clock = output.clock
     windows = Windows.of(truth, clock, border=border_evaluations(truth, clock, rules), lag=output.lag)
-    rows = trials.first_pass + np.flatnonzero(trials.passes == Outcome.HIT)
+    rows = trials.rows(trials.passes == Outcome.HIT)
     starts, ends = output.output.runs(clock.count)
     first = np.searchsorted(starts, windows.start[rows])
     last = np.searchsorted(starts, windows.stop[rows]) - 1

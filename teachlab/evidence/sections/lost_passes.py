@@ -34,10 +34,9 @@ def lost_and_worst(truth: Truth, setting: Setting, margins: Margin, result: Scor
     """
     reach = np.full(truth.passes, np.nan) if margins.peak_of_pass is None else margins.peak_of_pass
     trials = result.trials
-    scored = np.flatnonzero(np.isin(trials.passes, (Outcome.HIT, Outcome.MISS, Outcome.MERGED)))
+    scored = trials.rows(trials.wanted)
     codes = {loss.row: loss.code for loss in why.losses}
-    order = np.lexsort((reach[scored + trials.first_pass], trials.passes[scored] == Outcome.HIT))[:WORST]
-    rows = (scored[order] + trials.first_pass).tolist()
+    rows = scored[np.lexsort((reach[scored], ~trials.lost[trials.wanted]))[:WORST]].tolist()
     found = why.as_dict()
     return {
         "reasons": found["counts"],

@@ -15,7 +15,7 @@ from teachlab.errors import Abstained, ParameterError
 from teachlab.model.draws import Draw, DrawOptions
 from teachlab.model.json_values import Document, picked
 from teachlab.model.recording import Recording
-from teachlab.model.score import USUAL_RULES, Outcome, Rules
+from teachlab.model.score import USUAL_RULES, Rules
 from teachlab.model.setting import Setting, bare
 from teachlab.model.teaching import Strategy
 from teachlab.model.truth import Truth
@@ -287,8 +287,8 @@ def lost_by_settings(
     for rate in dict.fromkeys(s.evaluation_rate_hz for s in distinct):
         family = [s for s in distinct if s.evaluation_rate_hz == rate]
         for setting, output in zip(family, replay_family(recording, family), strict=True):
-            passes = without_touching(truth, score(output, truth, rules=rules, tables=False).trials).passes
-            trial &= np.isin(passes, (Outcome.HIT, Outcome.MISS, Outcome.MERGED))
+            trials = without_touching(truth, score(output, truth, rules=rules, tables=False).trials)
+            trial &= trials.wanted
             # Equal settings are replayed once and counted as often as they were given.
-            lost += np.isin(passes, (Outcome.MISS, Outcome.MERGED)) * given.count(setting)
+            lost += trials.lost * given.count(setting)
     return rules.first_pass + np.flatnonzero(trial), lost[trial]

@@ -206,7 +206,7 @@ def follow(
     top = nothing if margins.gap_top is None else margins.gap_top
     valley = nothing if margins.gap_valley is None else margins.gap_valley
     rows = np.arange(trials.passes.size) + trials.first_pass
-    kept = np.isin(trials.passes, (Outcome.HIT, Outcome.MISS, Outcome.MERGED)) & ~np.isnan(reach[rows])
+    kept = trials.wanted & ~np.isnan(reach[rows])
     lost, rows = trials.passes[kept] != Outcome.HIT, rows[kept]
     hours = truth.start[rows] / info.sample_rate_hz / 3600
     all_lots, lots_are = lot_codes(truth, rows)

@@ -61,9 +61,8 @@ def evidence_on_losses(truth: Truth, trials: Trials, limit: float) -> GrowingEvi
 
     `limit` (float, in (0, 1)): limited to 0.95.
     """
-    scored = np.isin(trials.passes, (Outcome.HIT, Outcome.MISS, Outcome.MERGED))
-    rows = trials.first_pass + np.flatnonzero(scored)
-    return _evidence("losses", "passes", truth, rows, (trials.passes[scored] != Outcome.HIT).astype(float), limit)
+    lost = trials.lost[trials.wanted].astype(float)
+    return _evidence("losses", "passes", truth, trials.rows(trials.wanted), lost, limit)
 
 
 def evidence_on_trips(truth: Truth, trials: Trials, limit: float) -> GrowingEvidence:

@@ -173,7 +173,7 @@ class JudgedSetting:
         """
         trials = self.every
         scored = self.truth.detect[trials.first_pass :] & (trials.passes != Outcome.EXCLUDED)
-        lost = scored & np.isin(trials.passes, (Outcome.MISS, Outcome.MERGED))
+        lost = scored & trials.lost
         out = []
         most = {"kind": self.by.accepted, "lot": LOT_LOST}
         for what, column in (("kind", self.truth.label), ("lot", self.truth.lot)):

@@ -13,7 +13,7 @@ from teachlab.data.alignment.answer import Alignment
 from teachlab.model.following_and_window import Follow
 from teachlab.model.json_values import plain
 from teachlab.model.recording import Recording
-from teachlab.model.score import USUAL_RULES, Outcome, Rules, Score
+from teachlab.model.score import USUAL_RULES, Rules, Score
 from teachlab.model.setting import Setting
 from teachlab.model.setting_words import setting_in_words
 from teachlab.model.truth import Truth
@@ -239,8 +239,8 @@ def _rows_joined(truth: Truth, found: Score, rules: Rules) -> NDArray[np.int64]:
 def _tried(truth: Truth, kind: str, output: Output, found: Score) -> HindsightSetting:
     """Return a setting with what it lost and tripped."""
     (lost, false), n = wrong_apart(truth, found), found.counts
-    outcome = without_touching(truth, found.trials).passes
-    rows = np.flatnonzero((outcome == Outcome.MISS) | (outcome == Outcome.MERGED)) + found.trials.first_pass
+    apart = without_touching(truth, found.trials)
+    rows = apart.rows(apart.lost)
     return HindsightSetting(
         kind=kind, setting=replace(output.setting, taught=None), lost=lost,
         false=false, lost_rows=tuple(rows.tolist()), touching=n.lost - lost,

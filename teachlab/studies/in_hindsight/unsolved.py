@@ -16,7 +16,7 @@ from teachlab.data.alignment.room import aligned_truth
 from teachlab.light.pass_and_gap_extremes import PassAndGapExtremes
 from teachlab.model.json_values import Document
 from teachlab.model.recording import Recording
-from teachlab.model.score import Outcome, Rules, Score, Trials
+from teachlab.model.score import Outcome, Rules, Score
 from teachlab.model.truth import Truth
 from teachlab.scoring.scoring import score
 from teachlab.sensor.output import Output
@@ -95,9 +95,8 @@ def unsolved_trials(
     them. *Light*: all others.
     """
     trials = found.trials
-    lost = _lost(trials)
-    again = _rows(trials, (trials.passes == Outcome.HIT) & (trials.pass_onsets > 1))
-    ignored = _rows(trials, trials.passes == Outcome.TRIPPED)
+    tripped_passes = trials.passes == Outcome.TRIPPED
+    lost, again, ignored = (trials.rows(one) for one in (trials.lost, trials.hit_again, tripped_passes))
     gaps = np.flatnonzero(trials.gaps == Outcome.TRIPPED)
     if not lost.size + again.size + ignored.size + gaps.size:
         return ()
@@ -156,16 +155,6 @@ def causes_text(trials: Sequence[UnsolvedTrial], *, all_tried: bool = True) -> s
     return f"{'Even the' if all_tried else 'The'} best gets {what} wrong: {', '.join(causes)}."
 
 
-def _lost(trials: Trials) -> NDArray[np.int64]:
-    return _rows(trials, (trials.passes == Outcome.MISS) | (trials.passes == Outcome.MERGED))
-
-
-def _rows(trials: Trials, struck: NDArray[np.bool_]) -> NDArray[np.int64]:
-    """Return rows of the truth: trials begin with the first pass that is scored."""
-    rows: NDArray[np.int64] = trials.first_pass + np.flatnonzero(struck)
-    return rows
-
-
 def _moved(truth: Truth, output: Output, alignment: Alignment | None, rules: Rules) -> tuple[set[int], set[int]] | None:
     """Return passes and gaps that are wrong after the passes are moved to the light; None if they need no move."""
     if alignment is None or not (alignment.matters and alignment.belongs) or alignment.ambiguous:
@@ -174,9 +163,8 @@ def _moved(truth: Truth, output: Output, alignment: Alignment | None, rules: Rul
     if left_out:
         return None
     trials = score(output, moved, rules=rules, tables=False).trials
-    wrong = {*_lost(trials).tolist(), *_rows(trials, trials.passes == Outcome.TRIPPED).tolist()}
-    wrong |= set(_rows(trials, (trials.passes == Outcome.HIT) & (trials.pass_onsets > 1)).tolist())
-    return wrong, set(trials.gap_after[trials.gaps == Outcome.TRIPPED].tolist())
+    wrong = trials.rows(trials.lost | trials.hit_again | (trials.passes == Outcome.TRIPPED))
+    return set(wrong.tolist()), set(trials.gap_after[trials.gaps == Outcome.TRIPPED].tolist())
 
 
 def _active(output: Output, samples: int) -> list[tuple[int, int]]:
