@@ -16,7 +16,7 @@ from teachlab.model.teaching import Strategy
 from teachlab.model.truth import Truth
 from teachlab.questions.coverage.certificate import coverage
 from teachlab.questions.coverage.cycles import cycle_of
-from teachlab.questions.repeatability.by_group import by_group, measured_settings, taught_apart
+from teachlab.questions.repeatability.by_group import scored_by_group, taught_apart
 from teachlab.questions.repeatability.redraw import best_cost, repeat_teaching
 from teachlab.questions.repeatability.values import USUAL_LIMITS, Cloud, Limit, Repeatability, Variant
 from teachlab.questions.surface.count_settings import count_settings, measures_of
@@ -140,5 +140,5 @@ def _between(recording: Recording, truth: Truth, strategy: Strategy, options: Dr
     if truth.lot is None or len(set(truth.lot.tolist())) < 2:
         return None
     draws = taught_apart(recording, truth, strategy, truth.lot, options=replace(options, draws=1))
-    measures = measured_settings(recording, truth, draws, options=options, first_pass=cut.first_scored)
-    return by_group("lots", draws, measures=measures, confidence=options.rules.confidence).as_dict()
+    first = cut.first_scored
+    return scored_by_group("lots", draws, recording, truth, options=options, first_pass=first).as_dict()

@@ -22,7 +22,7 @@ from teachlab.model.truth import Truth
 from teachlab.questions.surface.count_settings import count_settings, measures_of
 from teachlab.scoring.claimable import without_touching
 from teachlab.scoring.scoring import score
-from teachlab.statistics.variance_components import Components, LossAgreement, agreement, variance_components
+from teachlab.statistics.variance_components import Components, variance_components
 from teachlab.switching.family import replay_family
 from teachlab.teaching.block import TeachBlock
 from teachlab.teaching.once import drawn, teach_once
@@ -113,7 +113,7 @@ def by_group(
     """Divide the spread of the levels, losses and costs into the spread between groups and within groups.
 
     `what`: what the groups are: lots, people and so on.
-    `measures`: losses and costs of every setting, as `measured_settings` gives them.
+    `measures`: losses and costs of every setting without its history.
     """
     taught: dict[str, list[Setting]] = {}
     abstained = 0
@@ -136,23 +136,21 @@ def by_group(
     return ByGroup(what=what, figures=figures, abstained=abstained)
 
 
-def measured_settings(
+def scored_by_group(
+    what: str,
+    draws: Mapping[str, Sequence[Draw]] | Mapping[str, Sequence[Setting]],
     recording: Recording,
     truth: Truth,
-    draws: Mapping[str, Sequence[Draw]] | Mapping[str, Sequence[Setting]],
     *,
     options: DrawOptions,
     first_pass: int,
-) -> dict[Setting, dict[str, float]]:
-    """Return the losses and costs of every setting of every group on the same later passes, keyed by setting.
-
-    `recording`, `truth`: scored from `first_pass` on.
-    `options`: tolerance and costs.
-    """
+) -> ByGroup:
+    """Do the same with the losses and costs of all settings on the same passes, those from `first_pass` on."""
     given = [one if isinstance(one, Setting) else one.setting for group in draws.values() for one in group]
     settings = [s for s in given if s is not None]
     counts = count_settings(recording, truth, settings, rules=options.rules.scored_from(first_pass))
-    return {s: measures_of(s, n.apart, options.costs, best_cost=math.nan) for s, n in counts.items()}
+    measures = {s: measures_of(s, n.apart, options.costs, best_cost=math.nan) for s, n in counts.items()}
+    return by_group(what, draws, measures=measures, confidence=options.rules.confidence)
 
 
 def taught_apart(
@@ -258,27 +256,13 @@ def _taught(
     return drawn(number, teach)
 
 
-def settings_agreement(
-    recording: Recording,
-    truth: Truth,
-    settings: Sequence[Setting],
-    *,
-    rules: Rules = USUAL_RULES,
-) -> LossAgreement:
-    """Find whether settings lose the same passes, among those that are trials under all of them.
-
-    `settings`: at least two; equal settings count as often as they are given.
-    """
-    _, lost = lost_by_settings(recording, truth, settings, rules=rules)
-    return agreement(lost, len(settings))
-
-
 def lost_by_settings(
     recording: Recording, truth: Truth, settings: Sequence[Setting], *, rules: Rules = USUAL_RULES
 ) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
-    """Return the passes that are trials under all settings, and how many of the settings lose each; as above.
+    """Return the passes that are trials under all settings, and how many of the settings lose each.
 
-    A pass that merges with the one that it touches under any setting is left out.
+    A pass that merges with the one that it touches under any setting is left out. Equal settings count as often as they
+    are given.
     """
     given = [bare(s) for s in settings]
     distinct = list(dict.fromkeys(given))
@@ -289,6 +273,5 @@ def lost_by_settings(
         for setting, output in zip(family, replay_family(recording, family), strict=True):
             trials = without_touching(truth, score(output, truth, rules=rules, tables=False).trials)
             trial &= trials.wanted
-            # Equal settings are replayed once and counted as often as they were given.
             lost += trials.lost * given.count(setting)
     return rules.first_pass + np.flatnonzero(trial), lost[trial]

@@ -17,15 +17,7 @@ from teachlab.model.setting import Setting, bare
 from teachlab.model.teaching import Strategy
 from teachlab.model.truth import Truth
 from teachlab.model.verdict import Verdict, VerdictReason
-from teachlab.questions.repeatability.by_group import (
-    PASSES,
-    ByGroup,
-    by_group,
-    lost_by_settings,
-    measured_settings,
-    settings_agreement,
-    taught_apart,
-)
+from teachlab.questions.repeatability.by_group import PASSES, ByGroup, lost_by_settings, scored_by_group, taught_apart
 from teachlab.questions.repeatability.redraw import best_cost, repeat_teaching
 from teachlab.questions.repeatability.values import USUAL_LIMITS, VARIED, Cloud, Limit, Variant
 from teachlab.questions.surface.count import part_of
@@ -155,6 +147,7 @@ def study(
                 f"'{recording.info.unit}'. Give settings taught on this line."
             )
     cut = split(truth, recording.samples, teach_share=how.teach_share)
+    scored = how.rules.scored_from(cut.first_scored)
     plans = [_variants(s, asked, cut.teach_passes) for s in strategies]
     given = [setting for _, setting in taught]
     done = repeat_teaching(
@@ -170,7 +163,8 @@ def study(
     studied = []
     for strategy, plan in zip(strategies, plans, strict=True):
         unvaried, *others = [(key, value, next(clouds)) for key, value, _ in plan]
-        agreed, always = _lost_alike(recording, truth, unvaried[2], how.rules.scored_from(cut.first_scored))
+        found = [d.setting for d in unvaried[2].taught if d.setting is not None]
+        agreed, always = _lost_alike(recording, truth, found, scored)
         studied.append(
             StrategyStudy(
                 cloud=unvaried[2],
@@ -183,7 +177,7 @@ def study(
         )
     # Given settings are compared with the same best setting as the draws.
     least = best_cost(done.best)
-    counts = count_settings(recording, truth, given, rules=how.rules.scored_from(cut.first_scored))
+    counts = count_settings(recording, truth, given, rules=scored)
     people: dict[str, list[Setting]] = {}
     for name, setting in taught:
         people.setdefault(name, []).append(setting)
@@ -196,10 +190,10 @@ def study(
         best=done.best,
         strategies=tuple(studied),
         settings=tuple((n, measures_of(s, counts[bare(s)].apart, how.costs, best_cost=least)) for n, s in taught),
-        people=_people(people, recording, truth, how, cut.first_scored),
-        settings_agreement=settings_agreement(recording, truth, given, rules=how.rules.scored_from(cut.first_scored))
-        if len(given) > 1
+        people=scored_by_group("people", people, recording, truth, options=how, first_pass=cut.first_scored)
+        if people
         else None,
+        settings_agreement=_lost_alike(recording, truth, given, scored)[0],
     )
 
 
@@ -228,24 +222,13 @@ def between_recordings(
     # All settings are scored on the later passes of the first recording: the same for all.
     first, truth = recordings[0]
     scored_from = split(truth, first.samples, teach_share=how.teach_share).first_scored
-    measures = measured_settings(first, truth, draws, options=how, first_pass=scored_from)
-    return by_group("recordings", draws, measures=measures, confidence=how.rules.confidence)
-
-
-def _people(
-    people: dict[str, list[Setting]], recording: Recording, truth: Truth, how: DrawOptions, first_pass: int
-) -> ByGroup | None:
-    if not people:
-        return None
-    measures = measured_settings(recording, truth, people, options=how, first_pass=first_pass)
-    return by_group("people", people, measures=measures, confidence=how.rules.confidence)
+    return scored_by_group("recordings", draws, first, truth, options=how, first_pass=scored_from)
 
 
 def _lost_alike(
-    recording: Recording, truth: Truth, cloud: Cloud, rules: Rules
+    recording: Recording, truth: Truth, settings: Sequence[Setting], rules: Rules
 ) -> tuple[LossAgreement | None, tuple[str, ...]]:
-    """Return how far the settings of a cloud lose the same passes, and the passes that all of them lose."""
-    settings = [d.setting for d in cloud.taught if d.setting is not None]
+    """Return how far settings lose the same passes, and the passes that all of them lose."""
     if len(settings) < 2:
         return None, ()
     passes, lost = lost_by_settings(recording, truth, settings, rules=rules)
@@ -277,8 +260,7 @@ def _groups(
         return None
     draws = taught_apart(recording, truth, strategy, names, options=options, passes=asked.passes)
     first = split(truth, recording.samples, teach_share=options.teach_share).first_scored
-    measures = measured_settings(recording, truth, draws, options=options, first_pass=first)
-    return by_group(f"{asked.by}s", draws, measures=measures, confidence=options.rules.confidence)
+    return scored_by_group(f"{asked.by}s", draws, recording, truth, options=options, first_pass=first)
 
 
 def _brief(cloud: Cloud) -> dict[str, Any]:

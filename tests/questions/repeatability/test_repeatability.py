@@ -22,7 +22,7 @@ from teachlab.model.teaching import Shown, TeachView
 from teachlab.model.truth import Truth
 from teachlab.model.verdict import Verdict
 from teachlab.questions.repeatability import repeatability
-from teachlab.questions.repeatability.by_group import by_group, measured_settings, settings_agreement, taught_apart
+from teachlab.questions.repeatability.by_group import by_group, lost_by_settings, scored_by_group, taught_apart
 from teachlab.questions.repeatability.redraw import repeat_teaching, summarise
 from teachlab.questions.repeatability.study import Question, between_recordings, study
 from teachlab.questions.repeatability.values import USUAL_LIMITS, Cloud, Limit, Variant
@@ -303,8 +303,7 @@ def test_levels_hysteresis_and_costs_divide_each_by_itself() -> None:
     how = DrawOptions(teach_share=0.6)
     draws = taught_apart(recording, truth, MIDPOINT, truth.lot, options=how, passes=5)
     first = split(truth, recording.samples, teach_share=0.6).first_scored
-    measures = measured_settings(recording, truth, draws, options=how, first_pass=first)
-    found = by_group("lots", draws, measures=measures)
+    found = scored_by_group("lots", draws, recording, truth, options=how, first_pass=first)
     assert set(found.figures) == {
         "on_level", "off_level", "hysteresis", "lost_rate", "false_trips_per_running_hour", "extra_per_pass", "cost",
     }  # fmt: skip
@@ -362,8 +361,8 @@ def test_agreement_counts_as_a_loop_does() -> None:
     recording, truth = line()
     levels = [25, 45, 60, 60, 75]
     given_ = [Setting(unit="counts", on_level=x, off_level=x - 4) for x in levels]
-    found = settings_agreement(recording, truth, given_, rules=Rules(first_pass=20))
     rules, gone = Rules(first_pass=20), (Outcome.MISS, Outcome.MERGED)
+    found = agreement(lost_by_settings(recording, truth, given_, rules=rules)[1], len(given_))
     lost = np.array([np.isin(score(replay(recording, s), truth, rules=rules).trials.passes, gone) for s in given_])
     # The last pass is whole: the light goes on after it.
     assert found.passes == 40
