@@ -156,16 +156,6 @@ CASES = {
         pair(length_mm=70, transparent=CLEAR | {"middle_transmission": 1.1}) | {"line": JARS},
         (highest, 60, 66, 0),
     ),
-    "Object.texture of a clear one, spread": (pair(texture={"sd_percent": 3, "length_mm": 5}), (spread, 0, 3, 0.06)),
-    "Object.flutter of a clear one, spread": (
-        pair(flutter={"depth": 0.1, "frequency_hz": 5}),
-        (spread, 0, 6 / math.sqrt(2), 0.01),
-    ),
-    "Object.print of a clear one, mean": (
-        pair(length_mm=1e4, print={"blocks": 5, "cover": 0.4, "factor": 0.5})
-        | {"line": {"lead_in_mm": 0, "gap_mm": 0}},
-        (mean, 60, 60 * (0.6 + 0.4 * 0.5), 0.02),
-    ),
     "Object.tumbling of a clear one, spread of lengths": (
         pair(length_mm=60, tumbling={"width_mm": 20}),
         (
@@ -344,7 +334,7 @@ HELD = {"Flutter.depth": "flutter", "Flutter.tilt_deg": "flutter", "FrontEnd.tim
 
 
 def titled(name):
-    """ "Model.key" of a case."""
+    """Return the "Model.key" of a case."""
     return name.split(",")[0].split(" of ")[0]
 
 
