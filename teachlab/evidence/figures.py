@@ -189,13 +189,15 @@ def _shift(figure: Any, record: dict[str, Any]) -> str:
 def _worst(
     figure: Any, record: dict[str, Any], recording: Recording, worst: Sequence[dict[str, Any]], rows: int
 ) -> str:
+    rate = record["data"]["sample_rate_hz"]
+    longest = max((row["end"] - row["start"] for row in worst), default=1)
+    # One unit of time for all, so that pictures compare.
+    unit, long = time_axis((longest + 2 * _around(longest)) / rate)
     for k, row in enumerate(worst):
         axes = figure.add_subplot(rows, 3, k + 1)
-        around = max(5, (row["end"] - row["start"]) // 2)
+        around = _around(row["end"] - row["start"])
         block = recording.read(row["start"] - around, row["end"] + around)
         light, at = _thinned(block.as_float())
-        rate = record["data"]["sample_rate_hz"]
-        unit, long = time_axis((row["end"] - row["start"] + 2 * around) / rate)
         time = (at + block.start - row["start"]) / rate / long
         axes.axvspan(0, (row["end"] - row["start"]) / rate / long, color=SHADE)
         axes.plot(time, light, color=LOST if row["outcome"] != "hit" else LIGHT, linewidth=0.8)
@@ -205,6 +207,11 @@ def _worst(
         if k % 3 == 0:
             axes.set_ylabel(_unit(record), fontsize=7)
     return "; ".join(f"pass {row['pass']}: {row['reason'] or row['outcome']}" for row in worst) + "."
+
+
+def _around(samples: int) -> int:
+    """Return how many samples are drawn on either side of a pass of so many."""
+    return max(5, samples // 2)
 
 
 def _thinned(light: np.ndarray[Any, np.dtype[np.float64]]) -> Any:

@@ -188,7 +188,9 @@ def _waits(bench: RecordingBench, setting: Setting | None) -> list[str]:
 
 
 def _row_name(bench: RecordingBench, result: StrategyResult) -> str:
-    place = f"{bench.ranking.index(result.strategy) + 1}. " if result.strategy in bench.ranking else "– "
+    # Strategies whose median draws cost the same share a place, as in the table.
+    row = bench.row_of(result.strategy)
+    place = "– " if row is None else f"{row + 1}. "
     notes = _waits(bench, None if result.median_draw is None else result.median_draw.setting)
     notes += [f"{result.abstained} abstained"] if result.abstained else []
     return place + result.strategy + (f"\n({', '.join(notes)})" if notes else "")

@@ -6,7 +6,9 @@ import numpy as np
 import pytest
 from matplotlib.figure import Figure
 
+from teachlab.data.quality import label_sheet
 from teachlab.data.quality.label_sheet import _draw
+from teachlab.data.quality.labelling import propose_passes
 from teachlab.data.quality.pass_doubts import PassDoubt
 from teachlab.evidence.figures import _worst
 from teachlab.model.recording import Recording, RecordingInfo
@@ -25,8 +27,25 @@ def test_the_light_of_a_pass_is_drawn_over_time_in_the_unit_of_its_length(
     figure = Figure()
     _worst(figure, record, recording, [row], 1)
     sheet = Figure().add_subplot()
-    _draw(sheet, recording, PassDoubt(row=3, start=80, end=100, doubt=0.1, reason=""), 85.0)
+    _draw(sheet, recording, PassDoubt(row=3, start=80, end=100, doubt=0.1, reason=""), 85.0, 40)
     for axes, shade in ((figure.axes[0], 0), (sheet, 0)):
         assert axes.get_xlabel().endswith(unit)
         span = axes.patches[shade]
         assert (span.get_x(), span.get_x() + span.get_width()) == pytest.approx((0.0, end))
+
+
+def test_a_sheet_of_passes_has_one_unit_of_time_and_names_the_light(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """Passes of 240 and 260 ms had axes in ms and in s side by side, and none had the unit of the light."""
+    made: list[Figure] = []
+    monkeypatch.setattr(label_sheet, "picture", lambda one, kind: made.append(one) or b"<svg/>")
+    light = np.full(3000, 10.0)
+    spans = [(500, 740), (1500, 1760)]
+    for start, end in spans:
+        light[start:end] = 100.0
+    recording = Recording.from_array(light, RecordingInfo(sample_rate_hz=1000.0, unit="mV"), name="line")
+    doubts = [PassDoubt(row=k, start=a, end=b, doubt=0.0, reason="") for k, (a, b) in enumerate(spans)]
+    label_sheet.label_sheet(recording, propose_passes(recording), doubts, kind="svg")
+    assert [one.get_xlabel() for one in made[0].axes] == ["s", "s"]
+    assert [one.get_ylabel() for one in made[0].axes] == ["light, mV", ""]

@@ -70,3 +70,10 @@ def test_the_best_setting_is_seen_where_no_other_level_is_as_good(monkeypatch: p
     assert low < line.get_xdata()[0] < high
     levels, *_ = drawn(monkeypatch, 200.0, "two-sample-midpoint")
     assert [one.get_label()[:21] for one in levels.patches] == ["as good as the best f"]
+
+
+def test_strategies_whose_median_draws_cost_the_same_share_a_place(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The picture said first, second, third where the table says first of all three."""
+    levels, *_ = drawn(monkeypatch, 200.0, "filtered-guard", "designed")
+    places = [text.get_text().split(". ")[0] for text in levels.get_yticklabels()]
+    assert places == ["1", "1"]

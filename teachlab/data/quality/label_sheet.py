@@ -27,9 +27,13 @@ def label_sheet(recording: Recording, proposal: Proposal, doubts: Sequence[PassD
     down = max(1, -(-len(chosen) // ACROSS))
     levels = proposal.levels
     with drawing(recording.name, (11, 0.7 + 1.7 * down), boxed=True) as figure:
+        # One unit of time for all, so that pictures compare.
+        longest = max((2 * _room(one) + one.end - one.start for one in chosen), default=1)
         for k, one in enumerate(chosen):
             axes = figure.add_subplot(down, ACROSS, k + 1)
-            _draw(axes, recording, one, (levels.low + levels.high) / 2)
+            _draw(axes, recording, one, (levels.low + levels.high) / 2, longest)
+            if k % ACROSS == 0:
+                axes.set_ylabel(f"light, {recording.info.unit}", fontsize=6)
         doubtful = sum(one.doubt >= LEAST_DOUBT for one in doubts)
         shown = "all" if len(chosen) == len(doubts) else f"the first {len(chosen)}"
         figure.suptitle(
@@ -51,17 +55,23 @@ def label_sheet(recording: Recording, proposal: Proposal, doubts: Sequence[PassD
         f'<!doctype html>\n<html lang="en"><head><meta charset="utf-8"><title>Proposed passes of {title}</title>\n'
         "<style>body{font-family:sans-serif;margin:1em}td,th{padding:0 .8em;text-align:left}svg{max-width:100%}"
         f"</style></head>\n<body><h1>Proposed passes of {title}</h1>\n{svg.decode()[svg.decode().index('<svg') :]}\n"
-        "<table><tr><th>pass</th><th>time</th><th>start</th><th>end</th><th>doubt</th><th>reason</th></tr>\n"
+        "<table><tr><th>pass</th><th>time</th><th>start, samples</th><th>end, samples</th><th>doubt</th>"
+        "<th>reason</th></tr>\n"
         f"{rows}</table></body></html>\n"
     ).encode()
 
 
-def _draw(axes: Any, recording: Recording, one: PassDoubt, middle: float) -> None:
-    rate = recording.info.sample_rate_hz
-    room = max(8, (one.end - one.start) // 2)
+def _room(one: PassDoubt) -> int:
+    """Return how many samples are drawn on either side of a pass."""
+    return max(8, (one.end - one.start) // 2)
+
+
+def _draw(axes: Any, recording: Recording, one: PassDoubt, middle: float, longest: int) -> None:
+    """Draw one pass; `longest`: samples of the longest picture, whose unit of time all have."""
+    rate, room = recording.info.sample_rate_hz, _room(one)
+    unit, long = time_axis(longest / rate)
     start, stop = max(0, one.start - room), min(recording.samples, one.end + room)
     found = envelope(recording, start, stop, columns=240)
-    unit, long = time_axis((stop - start) / rate)
     x = (np.repeat(found.edges, 2)[1:-1] - one.start) / rate / long
     axes.axvspan(0, (one.end - one.start) / rate / long, color=PASS, alpha=0.25, linewidth=0)
     axes.fill_between(x, np.repeat(found.low, 2), np.repeat(found.high, 2), color=LIGHT, linewidth=0.8)

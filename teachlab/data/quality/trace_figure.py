@@ -129,7 +129,7 @@ def _draw(
         )  # fmt: skip
     if level is not None:
         word = "separates all" if level.separable else "separates most"
-        axes.axhline(level.level, color="black", linestyle="--", linewidth=0.9, label=f"level: {word}")
+        axes.axhline(level.level, color="black", linestyle="--", linewidth=0.9, label=f"level that {word}")
     axes.set_xlim(at(found.edges[:1])[0], at(found.edges[-1:])[0])
     axes.margins(y=0.08 if logged is None else 0.13)
     axes.set_xlabel(f"time, {unit}")

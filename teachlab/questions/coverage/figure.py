@@ -100,7 +100,7 @@ def _panel(axes: Axes, one: CycleCoverage, block: str, trips_s: Floats | None) -
     axes.set_xlim(0, period * scale)
     axes.set_ylim(0, top)
     axes.yaxis.get_major_locator().set_params(integer=True)
-    axes.set_xlabel(f"place on the cycle of {period * scale:.4g} {unit}, {unit}", fontsize=8)
+    axes.set_xlabel(f"place on the cycle ({period * scale:.4g} {unit}), {unit}", fontsize=8)
     axes.set_ylabel("times in an open gap", fontsize=8)
     axes.set_title(
         f"{one.cycle.name}, {NAMES[block]}: {100 * exposure.seen_share:.3g} % of places seen", fontsize=9, loc="left"

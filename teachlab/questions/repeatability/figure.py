@@ -96,7 +96,8 @@ def _cost_axis(axes: Axes, paid: np.ndarray[Any, Any]) -> None:
         axes.set_yticks([0])
         return
     axes.set_yscale("symlog", linthresh=10.0 ** math.floor(math.log10(float(paid.min()))))
-    axes.set_ylim(bottom=0)
+    # Room above the costliest: equal costs would lie on the upper end.
+    axes.set_ylim(0, max(axes.get_ylim()[1], 1.5 * float(paid.max())))
     axes.yaxis.set_major_formatter("{x:g}")
 
 

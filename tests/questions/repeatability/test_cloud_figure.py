@@ -39,3 +39,14 @@ def test_the_best_in_hindsight_is_a_cross_of_its_levels_and_a_line_at_its_cost()
     assert list(line.get_ydata()) == [0.01, 0.01]
     assert not levels.patches
     assert not cost.patches
+
+
+def test_equal_costs_have_room_below_the_upper_end() -> None:
+    """Ten teachings of one cost lay on the upper end of the axis, half of every mark outside."""
+    from matplotlib.figure import Figure
+
+    points = {"on_level": [900.0, 700.0], "off_level": [890.0, 690.0], "cost": [0.325, 0.325]}
+    cloud = {"strategy": "s", "parameters": {}, "average": 1, "draws": 2, "points": points, "spreads": {}}
+    levels, cost = Figure().subplots(1, 2)
+    figure.draw_cloud(levels, cost, cloud, None, "mV")
+    assert cost.get_ylim()[1] > 1.2 * 0.325
