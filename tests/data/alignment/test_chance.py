@@ -6,9 +6,10 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from scipy.stats import norm
 
 from teachlab.data.alignment import measure_alignment
-from teachlab.data.alignment.chance import evidence
+from teachlab.data.alignment.chance import SPREADS, STRAYS, evidence
 from teachlab.data.alignment.crossings import Crossings, Reaches
 from teachlab.data.alignment.lags import Lags, fit_lags
 from teachlab.data.alignment.shift import ClockShift
@@ -51,7 +52,8 @@ def test_light_without_these_passes_does_not_carry_them(kind: str, count: int) -
 
 
 @pytest.mark.parametrize(
-    ("count", "jitter", "missing"), [(3, 1, 0), (4, 2, 0), (8, 5, 0), (20, 8, 0), (60, 2, 0.6), (60, 8, 0.3)]
+    ("count", "jitter", "missing"),
+    [(3, 1, 0), (3, 3, 0), (4, 5, 0), (5, 6, 0), (6, 7, 0), (8, 5, 0), (20, 8, 0), (60, 2, 0.6), (60, 8, 0.3)],
 )
 def test_passes_of_this_light_are_not_taken_for_chance(count: int, jitter: float, missing: float) -> None:
     """`missing`: the share of products that the light does not show."""
@@ -75,12 +77,15 @@ def lags_of(start: np.ndarray, end: np.ndarray, crossings: Crossings, reach: Rea
 
 
 def test_evidence_by_hand() -> None:
-    """Ten passes of 100 every 200 samples, one edge each on its border: p is 1 of a window of 100, m is 1."""
+    """Ten passes of 100 every 200 samples, an edge on each border: the narrowest spread, and the fewest strays."""
     start = 100.0 + 200 * np.arange(10)
     end = start + 100
     reach = replace(Reaches.of(start, end, 2100), before=np.full(10, 50.0), after=np.full(10, 50.0))
     edges = Crossings(start, end, np.array([1.0]), 10)
-    assert evidence(start, end, edges, reach, lags_of(start, end, edges, reach)) == pytest.approx(20 * np.log(100))
+    own = 1 / (0.5 * np.sqrt(2 * np.pi))
+    assert evidence(start, end, edges, reach, lags_of(start, end, edges, reach)) == pytest.approx(
+        20 * np.log(0.97 * 100 * own + 0.03)
+    )
 
 
 @pytest.mark.parametrize("seed", range(5))
@@ -89,23 +94,25 @@ def test_evidence_equals_a_plain_loop(seed: int) -> None:
     start, end, samples = passes(rng, 20)
     reach = Reaches.of(start, end, samples)
     begins, ends = (
-        np.sort(np.append(side + rng.normal(0, 4, 20), rng.uniform(0, samples, 20))) for side in (start, end)
+        np.sort(np.append((side + rng.normal(0, 4, 20))[rng.random(20) > 0.2], rng.uniform(0, samples, 20)))
+        for side in (start, end)
     )
     edges = Crossings(begins, ends, np.array([1.0]), 20)
     lags = lags_of(start, end, edges, reach)
-    within = max(0.5, 1.5 * lags.jitter)
-    hits, chances = [], []
-    for k in range(20):
-        for place, seen, back, forth, left in (
-            (start[k], begins, reach.before[k], reach.inside[k], lags.begins[k]),
-            (end[k], ends, reach.inside[k], reach.after[k], lags.ends[k]),
-        ):
-            here = sum(place - back <= one <= place + forth for one in seen)
-            chances.append(1 - (1 - min(1, 2 * within / (back + forth))) ** here)
-            hits.append(abs(left) <= within)
-    m, p = sum(hits) / 40, sum(chances) / 40
-    expected = 40 * (m * np.log(m / p) + ((1 - m) * np.log((1 - m) / (1 - p)) if m < 1 else 0)) if m > p else 0
-    assert evidence(start, end, edges, reach, lags) == pytest.approx(expected)
+    best = -np.inf
+    for spread in SPREADS:
+        for stray in STRAYS:
+            total = 0.0
+            for k in range(20):
+                for place, seen, back, forth, left in (
+                    (start[k], begins, reach.before[k], reach.inside[k], lags.begins[k]),
+                    (end[k], ends, reach.inside[k], reach.after[k], lags.ends[k]),
+                ):
+                    here = sum(place - back <= one <= place + forth for one in seen)
+                    near = 0.0 if np.isnan(left) else norm.pdf(left, 0, spread) / (max(1, here) / (back + forth))
+                    total += np.log((1 - stray) * near + stray)
+            best = max(best, total)
+    assert evidence(start, end, edges, reach, lags) == pytest.approx(best)
 
 
 def test_few_passes_are_told_apart_from_many() -> None:
