@@ -57,6 +57,14 @@ def finding(alignment: Alignment) -> list[str]:
                 f"Your passes follow this light only if products {what} it, but its direction is stored as {stored}. "
                 f"Correct the direction, or the passes if they mark the gaps. {TRUST}"
             ]
+        if a.coarse:
+            told = (
+                f"come in steps of {duration(a.ms(a.step))}" if a.step > 1 else f"are exact to ±{duration(doubt)} only"
+            )
+            return [
+                f"The times of your passes {told}, where half of all passes and gaps are shorter than "
+                f"{duration(a.ms(a.shortest))}: too coarse to lie against this light. Take closer times. {TRUST}"
+            ]
         if a.by_chance:
             if (few := a.lags.begins.size) < FEW:
                 return [
@@ -88,6 +96,8 @@ def finding(alignment: Alignment) -> list[str]:
             f"The {which} of your passes scatter by ±{duration(2 * a.ms(scatter))} about the light, but were stated as "
             f"exact to ±{duration(doubt)}. No shift mends that."
         )
+    if lines and a.step > a.doubt:
+        lines.append(f"Their times come in steps of {duration(a.ms(a.step))}.")
     if a.misfits:
         word = "shorter" if a.short else "longer"
         lines.append(
@@ -241,7 +251,10 @@ def figures(alignment: Alignment) -> list[str]:
         low, high = 1e6 * lags.rate_low, 1e6 * lags.rate_high
         error = (high - low) / 2
         drift = f"{to_error(1e6 * lags.rate, error)} ppm ({to_error(low, error)} to {to_error(high, error)})"
-        drift += "" if a.drifts else ": none that can be measured"
+        within = (
+            f"less than the times' steps of {duration(a.ms(a.step))}" if low * high > 0 else "none that can be measured"
+        )
+        drift += "" if a.drifts else f": {within}"
     rows = (
         ("light after border", f"begins {_signed(a, lags.begin)}, ends {_signed(a, lags.end)}"),
         ("move passes by", with_error(a.ms(lags.shift.shift), a.ms(half)) + " in the middle of the recording (95 %)"),

@@ -114,6 +114,8 @@ class Alignment:
         Shifted by so many passes, which fits as well, more of the passes have edges; 0 if none does.
     turned : bool
         Whether they lie at borders if objects do the contrary of what is stored.
+    step : float, samples
+        Of which the times of the passes are multiples; 1 if none is found.
     """
 
     samples: int
@@ -133,6 +135,7 @@ class Alignment:
     by_chance: bool = False
     fuller: int = 0
     turned: bool = False
+    step: float = 1.0
 
     @property
     def belongs(self) -> bool:
@@ -163,9 +166,14 @@ class Alignment:
         return float(self.ms(self.lags.scatter[0]))
 
     @property
+    def coarse(self) -> bool:
+        """Whether the times of the passes come in steps, or are stated, too coarsely to compare them with the light."""
+        return max(self.step, self.uncertainty_samples) > FITS_WITHIN * self.shortest
+
+    @property
     def drifts(self) -> bool:
-        """Whether the rates of the clocks certainly differ."""
-        return self.lags.rate_low > 0 or self.lags.rate_high < 0
+        """Whether the rates of the clocks certainly differ, by more than steps of the times explain."""
+        return self.lags.shift.rate != 0.0
 
     @property
     def shift(self) -> ClockShift:
@@ -260,9 +268,13 @@ class Alignment:
             "passes": self.passes,
             "doubt_samples": self.uncertainty_samples,
             "doubt_after_samples": self.doubt_after,
+            "step_ms": self.ms(self.step),
             "matters": self.matters,
             "belongs": self.belongs,
+            "by_chance": self.by_chance,
+            "turned": self.turned,
             "ambiguous": self.ambiguous,
+            "fuller": self.fuller,
             "parted": None
             if self.parted is None
             else {"first": self.parted.first, "last": self.parted.last, "lag_ms": self.ms(self.parted.lag)},

@@ -105,7 +105,9 @@ def nearest(crossings: Floats, places: Floats, back: Floats, forth: Floats) -> F
     return out
 
 
-def fit_lags(start: Floats, end: Floats, crossings: Crossings, reach: Reaches, guess: ClockShift) -> Lags | None:
+def fit_lags(
+    start: Floats, end: Floats, crossings: Crossings, reach: Reaches, guess: ClockShift, *, step: float = 0.0
+) -> Lags | None:  # fmt: skip
     """Return lags, drift and jitter; None if fewer than three starts or ends have a crossing.
 
     Parameters
@@ -117,13 +119,16 @@ def fit_lags(start: Floats, end: Floats, crossings: Crossings, reach: Reaches, g
         Of the same passes.
     guess : ClockShift
         Start value.
+    step : float, samples
+        Of which all times are multiples, if they are.
 
     Notes
     -----
     In each of four rounds every border takes its nearest crossing within reach. The slope of the deviations over time
     is the median of the slopes of all pairs of passes; then starts and ends get their medians. If the interval of the
     slope contains zero, everything is repeated without a slope: a slope that is only noise would move the shift away
-    from the passes.
+    from the passes. So it is if the slope moves nothing by more than a step of the times: against a regular line these
+    run ahead, a little more with every pass, and fall back by a step.
 
     References
     ----------
@@ -133,7 +138,7 @@ def fit_lags(start: Floats, end: Floats, crossings: Crossings, reach: Reaches, g
     if found is None:
         return None
     begin, end_, rate, low, high = found
-    told = low > 0 or high < 0
+    told = (low > 0 or high < 0) and abs(rate) * float(np.ptp(start)) > step
     if not told:
         # Without a slope the shift must be measured where the passes are, not extrapolated to the middle.
         there = (begin + end_) / 2 + rate * (float(np.median(start)) - guess.samples / 2)

@@ -27,6 +27,7 @@ from teachlab.data.alignment.whole_periods import (
     other_fits,
     own_fit,
 )
+from teachlab.data.border_doubt import common_step
 from teachlab.data.kept_light import KeptLight
 from teachlab.model.printable_text import moment
 from teachlab.model.recording import Block, Direction, Recording
@@ -151,6 +152,7 @@ def measure_alignment(recording: Recording, truth: Truth, reading: AlignmentRead
             _group(moment(int(a), recording), lags, (truth.start >= a) & (truth.start < b))
             for a, b in pairwise(np.linspace(0, recording.samples, TIME_GROUPS + 1).tolist())
         ),
+        step=_step(truth),
     )
     rows = _examined(truth, crossings)
     if not _is_met(truth, rows, lags, crossings, recording.samples):
@@ -190,7 +192,7 @@ def _stepped(measured: Alignment, truth: Truth, rows: NDArray[np.int64]) -> Part
     lags = measured.lags
     found = step_of(lags.begins[rows], lags.ends[rows], (truth.start + truth.end)[rows] / 2)
     edge = 0.0 if np.isnan(measured.edge) else measured.edge
-    if found is None or not abs(found.size) > max(measured.doubt, 2 * found.jitter + edge):
+    if found is None or not abs(found.size) > max(measured.doubt, measured.step, 2 * found.jitter + edge):
         return None
     if 2 * found.at < rows.size:
         return Parted(0, int(rows[found.at - 1]), -found.size)
@@ -203,7 +205,7 @@ def _parted(measured: Alignment, light: NearLight, truth: Truth, rows: NDArray[n
     Borders without a crossing may also lie where nothing is seen. So that run is measured by itself.
     """
     lags = measured.lags
-    off = max(measured.doubt, measured.doubt_after)
+    off = max(measured.doubt, measured.step, measured.doubt_after)
     left = np.abs([lags.begins[rows], lags.ends[rows]])
     # Passes that lie elsewhere meet another edge at one border by chance.
     elsewhere = np.asarray((left > off).any(axis=0) | np.isnan(left).all(axis=0))
@@ -240,6 +242,12 @@ def _densest(elsewhere: NDArray[np.bool_]) -> tuple[int, int] | None:
     return int(np.flatnonzero(sums[: stop + 1] == lowest[stop])[-1]), stop - 1
 
 
+def _step(truth: Truth) -> float:
+    """Return the step of which the times of the passes are multiples, samples; 1 if none is found."""
+    rows = np.concatenate([np.arange(*run) for run in runs_of(truth.passes)])
+    return common_step(truth.start[rows].astype(np.float64), truth.end[rows].astype(np.float64), rounded=False)
+
+
 def _gaps(truth: Truth, samples: int) -> NDArray[Any]:
     """Return the smaller gap beside every pass that has one; otherwise the length of the record."""
     gaps = np.concatenate(([samples], truth.start[1:] - truth.end[:-1], [samples]))
@@ -271,8 +279,8 @@ def _likelier(found: list[tuple[_Found, Direction]]) -> tuple[_Found, Direction]
 
 
 def _found(light: NearLight, truth: Truth, samples: int) -> _Found | None:
-    start, end = truth.start.astype(np.float64), truth.end.astype(np.float64)
-    fitted = [_fitted(light, truth, samples, guess) for guess in coarse_shifts(light, start, end, samples)]
+    start, end, step = truth.start.astype(np.float64), truth.end.astype(np.float64), _step(truth)
+    fitted = [_fitted(light, truth, samples, guess, step) for guess in coarse_shifts(light, start, end, samples)]
     known = [one for one in fitted if one is not None]
     if not known:
         return None
@@ -281,9 +289,8 @@ def _found(light: NearLight, truth: Truth, samples: int) -> _Found | None:
     found = min((one for one in known if _share(one) >= MOST_OF * most), key=lambda one: one[0].jitter)
     best = max(found[1], key=lambda fit: (fit.matched, fit.passes == 0))
     if best.passes:
-        better = _fitted(
-            light, truth, samples, ClockShift(samples, found[0].shift.shift + best.shift, found[0].shift.rate)
-        )
+        guess = ClockShift(samples, found[0].shift.shift + best.shift, found[0].shift.rate)
+        better = _fitted(light, truth, samples, guess, step)
         if better is not None and own_fit(better[1]).matched > own_fit(found[1]).matched:
             found = better
     for _ in range(MOST_MOVES):
@@ -292,12 +299,12 @@ def _found(light: NearLight, truth: Truth, samples: int) -> _Found | None:
         slow = found.crossings.edge > SLOW * float(np.median(end - start))
         if _apart(found.guess, found.lags.shift) <= (CLOSE if slow else NEAR_ENOUGH):
             break
-        found = _fitted(light, truth, samples, found.lags.shift) or found
+        found = _fitted(light, truth, samples, found.lags.shift, step) or found
     lags, fits, *_ = found
     pitch = next((abs(fit.shift) for fit in fits if fit.passes in (-1, 1)), None)
     if ambiguous(fits) and pitch and (off := round(lags.shift.shift / pitch)):
         # If shifts cannot be separated, the smallest one is reported.
-        other = _fitted(light, truth, samples, ClockShift(samples, lags.shift.shift - off * pitch))
+        other = _fitted(light, truth, samples, ClockShift(samples, lags.shift.shift - off * pitch), step)
         found = other if other is not None else found
     return found
 
@@ -312,7 +319,7 @@ def _share(found: _Found) -> float:
     return found[0].borders / found[2].passes
 
 
-def _fitted(light: NearLight, truth: Truth, samples: int, guess: ClockShift) -> _Found | None:
+def _fitted(light: NearLight, truth: Truth, samples: int, guess: ClockShift, step: float) -> _Found | None:
     start, end = truth.start.astype(np.float64), truth.end.astype(np.float64)
     a, b = guess.of(start), guess.of(end)
     reach = Reaches.of(a, b, samples)
@@ -326,7 +333,7 @@ def _fitted(light: NearLight, truth: Truth, samples: int, guess: ClockShift) -> 
         # What was not examined has no crossing, and would only take time.
         rows = np.concatenate([np.arange(*run) for run in runs])
         places = start[rows], end[rows], crossings, reach.of_rows(rows)
-        if (lags := fit_lags(*places, guess)) is not None:
+        if (lags := fit_lags(*places, guess, step=step)) is not None:
             ends = np.cumsum([stop - first for first, stop in runs]).tolist()
             fits = other_fits(*places, lags, [*pairwise([0, *ends])])
             left = np.full((2, start.size), np.nan)

@@ -125,6 +125,8 @@ def test_few_passes_are_told_apart_from_many() -> None:
         found = measure_alignment(Recording.from_array(light, INFO), truth)
         assert found is not None
         said[count] = finding(found)[0]
+        assert found.as_dict()["by_chance"] is True
+        assert found.as_dict()["turned"] is False
     assert said[40] == (
         "Your passes do not follow this light: edges lie about their borders as they would by chance. Do they belong "
         "to this recording? Trust no count below before that is settled."
@@ -147,6 +149,7 @@ def test_a_direction_that_is_stored_wrong_is_named(stored: Direction, does: str)
     found = measure_alignment(Recording.from_array(light, replace(INFO, direction=stored)), truth)
     assert found is not None
     assert not found.belongs
+    assert found.as_dict()["turned"] is True
     assert finding(found)[0].startswith(
         f"Your passes follow this light only if products {does} it, but its direction is stored as {stored.value}. "
         "Correct the direction, or the passes if they mark the gaps."

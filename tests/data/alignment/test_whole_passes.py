@@ -30,6 +30,7 @@ def told(seed: int, off: int, *, jitter: float, missing: float = 0.0, unseen: fl
     assert found.ambiguous
     assert found.belongs
     assert abs(found.lags.shift.shift) < 2
+    assert found.as_dict()["fuller"] == found.fuller
     return found.fuller
 
 
