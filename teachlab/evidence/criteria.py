@@ -27,9 +27,9 @@ from teachlab.scoring.claimable import Claimable, OpenCondition
 from teachlab.scoring.claims import gaps_claim, losses_claim, lot_counts, too_few_lots_text, trips_claim
 from teachlab.scoring.clearance import worst_by_unit
 from teachlab.scoring.switching_position import SwitchingPosition
-from teachlab.statistics.bursts import Bursts, count_limits
+from teachlab.statistics.bursts import Bursts
 from teachlab.statistics.claims.lot_claims import CLAIM_LOTS, INDEPENDENT, NOTHING, Assumption, LotClaim, lots_needed
-from teachlab.statistics.intervals import count
+from teachlab.statistics.intervals import count, count_limits
 from teachlab.statistics.lots import Source
 from teachlab.statistics.planning import plan_passes
 

@@ -59,8 +59,7 @@ class Population:
     @property
     def smallest(self) -> float | None:
         """The smaller of the two."""
-        known = [value for value in (self.detect, self.trip) if value is not None]
-        return min(known) if known else None
+        return min((value for value in (self.detect, self.trip) if value is not None), default=None)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -77,8 +76,7 @@ class ExcessGain:
     @property
     def smallest(self) -> float | None:
         """The smaller of the two."""
-        known = [value for value in (self.light, self.dark) if value is not None]
-        return min(known) if known else None
+        return min((value for value in (self.light, self.dark) if value is not None), default=None)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

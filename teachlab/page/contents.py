@@ -392,10 +392,13 @@ def _tables(found: Surface) -> dict[str, PackedArray]:
     """Return every table; of zero hysteresis only its diagonal, where nothing else was counted."""
     out = {}
     for name in COUNTED:
-        table: NDArray[Any] = getattr(found, "touching_merges" if name == "touching" else name).astype(np.int32)
-        kept = np.tril(table) if found.every_pair else table.diagonal()
-        out[f"table_{name}"] = PackedArray.of(kept, differences=kept.ndim)
+        out[f"table_{name}"] = _packed(getattr(found, "touching_merges" if name == "touching" else name), found)
     return out
+
+
+def _packed(table: NDArray[Any], found: Surface) -> PackedArray:
+    kept = (np.tril(table) if found.every_pair else table.diagonal()).astype(np.int32)
+    return PackedArray.of(kept, differences=kept.ndim)
 
 
 def _tables_of_kinds(
@@ -409,9 +412,7 @@ def _tables_of_kinds(
         # Passes to be ignored keep their windows, so that nothing moves but what is counted.
         of_kind = replace(truth, detect=truth.detect & (truth.label == name))
         seen = surface(recording, of_kind, found.base, levels=found.levels, rules=rules)
-        lost = (seen.lost - seen.touching_merges).astype(np.int32)
-        kept = np.tril(lost) if found.every_pair else lost.diagonal()
-        out[f"kind_lost_{k}"] = PackedArray.of(kept, differences=kept.ndim)
+        out[f"kind_lost_{k}"] = _packed(seen.lost - seen.touching_merges, found)
     return out
 
 

@@ -150,7 +150,7 @@ def _counted_from_runs(
 ) -> DelayRows:  # fmt: skip
     """Count all delays from the runs of the undelayed outputs, some levels at a time."""
     rows, onsets = _few_enough(recording, truth, rows, hand, rules)
-    settings = [_undelayed(one) for row in rows.values() for one in row]
+    settings = [one.undelayed() for row in rows.values() for one in row]
     delays = {"on_delays": [clock.delay(ms) for ms in on], "off_delays": [clock.delay(ms) for ms in off]}
     tables: dict[str, list[Whole]] = {name: [] for name in COUNTED}
     trials = np.zeros((3, len(on)), np.int64)
@@ -171,15 +171,11 @@ def _counted_from_runs(
     return DelayRows(rows, tuple(on), tuple(off), whole, np.repeat(trials, len(off), axis=1))
 
 
-def _undelayed(setting: Setting) -> Setting:
-    return replace(setting, on_delay_ms=0.0, off_delay_ms=0.0)
-
-
 def _few_enough(
     recording: Recording, truth: Truth, rows: dict[str, tuple[Setting, ...]], hand: Setting, rules: Rules
 ) -> tuple[dict[str, tuple[Setting, ...]], Whole]:
     """Leave out every second setting, but never that of the hand, until the runs of all are few enough."""
-    plain = [_undelayed(one) for row in rows.values() for one in row]
+    plain = [one.undelayed() for row in rows.values() for one in row]
     found = count_settings(recording, truth, plain, rules=rules)
     counts = [found[one] for one in plain]
     onsets = np.array([n.detect_trials - n.lost + n.extra + n.false_trips + n.ignore_trips for n in counts], np.int64)

@@ -8,13 +8,12 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
+from teachlab.model.truth import joined
 from teachlab.page.packing import PackedArray, whole_numbers
 
 if TYPE_CHECKING:
     from teachlab.model.recording import Block, Recording
     from teachlab.sensor.clock import Clock
-
-    Positions = NDArray[np.int64]
 
 MOST_RAW = 5_000_000
 """Up to this many samples the light itself travels in the page."""
@@ -71,17 +70,17 @@ def _pieces(recording: Recording, places: Iterable[tuple[int, int]]) -> dict[str
         taken.append((max(start, 0), min(stop, recording.samples)))
         samples += stop - start
     while taken:
-        joined = _joined(taken)
+        kept = np.array(joined(taken))
         arrays: dict[str, list[NDArray[Any]]] = {"light": [], "invalid": []}
-        for start, stop in joined.tolist():
+        for start, stop in kept.tolist():
             block = recording.read(start, stop)
             invalid = block.invalid_mask()
             arrays["light"].append(_light_of(block))
             arrays["invalid"].append(np.zeros(stop - start, np.uint8) if invalid is None else invalid.astype(np.uint8))
         whole = {name: np.concatenate(parts) for name, parts in arrays.items()}
         packed = {
-            "piece_start": PackedArray.of(whole_numbers(joined[:, 0]), differences=1),
-            "piece_end": PackedArray.of(whole_numbers(joined[:, 1]), differences=1),
+            "piece_start": PackedArray.of(whole_numbers(kept[:, 0]), differences=1),
+            "piece_end": PackedArray.of(whole_numbers(kept[:, 1]), differences=1),
             "piece_light": PackedArray.of(whole["light"], differences=int(whole["light"].dtype.kind in "iu")),
             "piece_invalid": PackedArray.of(whole["invalid"]),
         }
@@ -90,17 +89,6 @@ def _pieces(recording: Recording, places: Iterable[tuple[int, int]]) -> dict[str
             return packed
         taken = taken[: int(len(taken) * 0.95 * MOST_PIECES / size)]
     return {}
-
-
-def _joined(stretches: list[tuple[int, int]]) -> Positions:
-    """Return stretches in time order, those that meet joined."""
-    out: list[list[int]] = []
-    for start, stop in sorted(stretches):
-        if out and start <= out[-1][1]:
-            out[-1][1] = max(out[-1][1], stop)
-        else:
-            out.append([start, stop])
-    return np.array(out, np.int64).reshape(-1, 2)
 
 
 def _light_of(block: Block) -> NDArray[Any]:

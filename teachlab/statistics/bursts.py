@@ -8,15 +8,13 @@ from typing import ClassVar
 
 import numpy as np
 from numpy.typing import ArrayLike
-from scipy.special import gammainccinv, gammaincinv
 
 from teachlab.errors import ParameterError, check_share
 from teachlab.model.json_values import Document
-from teachlab.model.printable_text import number_of
 from teachlab.model.score import CountRate
 from teachlab.statistics.design_effect import contributing, inflated
-from teachlab.statistics.intervals import count
-from teachlab.statistics.lots import FEW_LOTS, Source
+from teachlab.statistics.intervals import count, count_limits
+from teachlab.statistics.lots import Source, few_lots
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -149,20 +147,8 @@ def burst_rate(
     )
 
 
-def count_limits(events: float, exposure: float, confidence: float) -> tuple[float, float, float]:
-    """Return Garwood's interval and one-sided upper bound for counts that need not be whole numbers."""
-    alpha = 1 - confidence
-    low = float(gammaincinv(events, alpha / 2)) / exposure if events > 0 else 0.0
-    high, upper = (float(gammainccinv(events + 1, tail)) / exposure for tail in (alpha / 2, alpha))
-    return low, high, upper
-
-
 def _warnings(lots: int, used: float | None, source: Source) -> tuple[str, ...]:
-    out = []
-    if source is Source.LOTS and lots < FEW_LOTS:
-        out.append(
-            f"Only {number_of(lots, 'lot')}: the coverage of this interval has been shown for {FEW_LOTS} and more."
-        )
+    out = few_lots(lots, source)
     if used is None:
         many = "lots" if source is Source.LOTS else "stretches"
         out.append(

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from bisect import bisect_left
 from collections.abc import Callable
 from dataclasses import dataclass
 
@@ -244,15 +245,9 @@ def _split_p(x: int, n: int, share: float) -> tuple[float, float]:
         mode = min(n, math.floor((n + 1) * share))
         if chance(mode) <= bound:
             return 1.0
-        low, high = -1, mode
-        while high - low > 1:
-            middle = (low + high) // 2
-            low, high = (middle, high) if chance(middle) <= bound else (low, middle)
-        below, low, high = low, mode, n + 1
-        while high - low > 1:
-            middle = (low + high) // 2
-            low, high = (low, middle) if chance(middle) <= bound else (middle, high)
-        return float(binom.cdf(below, n, share) + binom.sf(high - 1, n, share))
+        above = bisect_left(range(mode), True, key=lambda k: chance(k) > bound)
+        beyond = bisect_left(range(n + 1), True, lo=mode + 1, key=lambda k: chance(k) <= bound)
+        return float(binom.cdf(above - 1, n, share) + binom.sf(beyond - 1, n, share))
 
     # Equal probabilities may differ in the last digits.
     seen = chance(x)

@@ -90,8 +90,13 @@ def count(events: int, exposure: float, confidence: float = 0.95, *, per: str = 
         raise ParameterError(f"events and exposure must be finite and at least 0, got {events} in {exposure} {per}.")
     if exposure == 0:
         return CountRate(events, 0.0, per, None, 0.0, math.inf, math.inf, confidence)
-    alpha = 1 - confidence
-    low = 0.0 if events == 0 else float(gammaincinv(events, alpha / 2)) / exposure
-    high = float(gammainccinv(events + 1, alpha / 2)) / exposure
-    upper = float(gammainccinv(events + 1, alpha)) / exposure
+    low, high, upper = count_limits(events, exposure, confidence)
     return CountRate(events, exposure, per, events / exposure, low, high, upper, confidence)
+
+
+def count_limits(events: float, exposure: float, confidence: float) -> tuple[float, float, float]:
+    """Return Garwood's interval and one-sided upper bound for counts that need not be whole numbers."""
+    alpha = 1 - confidence
+    low = float(gammaincinv(events, alpha / 2)) / exposure if events > 0 else 0.0
+    high, upper = (float(gammainccinv(events + 1, tail)) / exposure for tail in (alpha / 2, alpha))
+    return low, high, upper

@@ -278,15 +278,18 @@ def _bounded(
     )
 
 
+def few_lots(lots: int, source: Source) -> list[str]:
+    """Return what to say of an interval by so few named lots."""
+    if source is not Source.LOTS or lots >= FEW_LOTS:
+        return []
+    return [f"Only {number_of(lots, 'lot')}: the coverage of this interval has been shown for {FEW_LOTS} and more."]
+
+
 def _warnings(lots: int, hit: int, source: Source) -> tuple[str, ...]:
     if source is Source.PROXY:
         return ()
-    out = []
+    out = few_lots(lots, source)
     each, many = ("lot", "lots") if source is Source.LOTS else ("stretch", "stretches")
-    if source is Source.LOTS and lots < FEW_LOTS:
-        out.append(
-            f"Only {number_of(lots, 'lot')}: the coverage of this interval has been shown for {FEW_LOTS} and more."
-        )
     if hit < 2:
         out.append(f"Too few {many} hold an event to show how they cluster: every {each} counts as one trial.")
     else:

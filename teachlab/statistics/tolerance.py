@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from bisect import bisect_left
 from collections.abc import Callable
 from dataclasses import dataclass
 from functools import cache
@@ -127,13 +128,10 @@ def samples_for_coverage(share: float, confidence: float, *, sides: int = 2) -> 
         p = exact(share)
         return (p**n if sides == 1 else n * p ** (n - 1) - (n - 1) * p**n) <= 1 - exact(confidence)
 
-    low, high = sides - 1, sides
+    high = sides
     while not enough(high):
-        low, high = high, 2 * high
-    while high - low > 1:
-        middle = (low + high) // 2
-        low, high = (low, middle) if enough(middle) else (middle, high)
-    return high
+        high *= 2
+    return bisect_left(range(high), True, lo=max(sides, high // 2), key=enough)
 
 
 def tolerance_factor(samples: int, share: float, confidence: float, *, sides: int = 1) -> float:

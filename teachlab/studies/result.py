@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
@@ -75,11 +76,7 @@ class StrategyResult:
     @property
     def reasons(self) -> dict[str, int]:
         """Why it abstained or failed, and how often; one example text per kind."""
-        out: dict[str, int] = {}
-        for d in self.draws:
-            if text := d.abstained or d.failed:
-                out[text] = out.get(text, 0) + 1
-        return dict(sorted(out.items(), key=lambda item: -item[1]))
+        return dict(Counter(text for d in self.draws if (text := d.abstained or d.failed)).most_common())
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

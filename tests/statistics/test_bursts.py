@@ -14,9 +14,9 @@ from teachlab.errors import ParameterError
 from teachlab.model.score import Outcome, Trials
 from teachlab.model.truth import Truth
 from teachlab.scoring.by_lot import false_trips_by_lot, gaps_tripped_by_lot, onsets_by_lot
-from teachlab.statistics.bursts import burst_rate, count_limits
+from teachlab.statistics.bursts import burst_rate
 from teachlab.statistics.design_effect import contributing, inflated
-from teachlab.statistics.intervals import count
+from teachlab.statistics.intervals import count, count_limits
 from teachlab.statistics.lots import Source
 
 QUIET, TRIPPED, HIT, EXCLUDED = Outcome.QUIET, Outcome.TRIPPED, Outcome.HIT, Outcome.EXCLUDED

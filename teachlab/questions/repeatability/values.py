@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
@@ -135,15 +136,11 @@ class Cloud:
         """Return the plain JSON form; the points as one list per measure."""
         taught = self.taught
         points: dict[str, list[float]] = {name: [d.measures[name] for d in taught] for name in MEASURES}
-        reasons: dict[str, int] = {}
-        for d in self.draws:
-            if text := d.abstained or d.failed:
-                reasons[text] = reasons.get(text, 0) + 1
         return {
             **picked(self, "strategy", "parameters", "average"),
             "draws": len(self.draws),
             **picked(self, "distinct", "abstained"),
-            "reasons": reasons,
+            "reasons": dict(Counter(text for d in self.draws if (text := d.abstained or d.failed))),
             "spreads": plain(self.spreads),
             "worse": [
                 {"measure": limit.measure, "limit_low": limit.low, "limit_high": limit.high, **rate.as_dict()}

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from bisect import bisect_left
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -251,16 +252,12 @@ def lots_needed(max_rate: float, confidence: float, *, lost_lots: float = 0.0) -
         return _limits(lost_lots, lots, confidence)[1] <= max_rate * (1 + 1e-12)
 
     # The bound falls with every further lot: doubling until it is low enough, then halving what lies between.
-    high = max(1, math.ceil(lost_lots))
+    least = high = max(1, math.ceil(lost_lots))
     while not shows(high):
         high *= 2
         if high > 2**53:
             raise ParameterError(f"max-rate of {max_rate:g} needs more lots than a line makes. Ask for a larger rate.")
-    low = high // 2
-    while high - low > 1:
-        middle = (low + high) // 2
-        low, high = (low, middle) if shows(middle) else (middle, high)
-    return high
+    return bisect_left(range(high), True, lo=max(least, high // 2), key=shows)
 
 
 def _by_assumption(lost: Counts, of: Counts, assumption: Assumption, confidence: float) -> tuple[float, float]:

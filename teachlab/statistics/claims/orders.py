@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from bisect import bisect_left
 from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import StrEnum
@@ -192,15 +193,8 @@ def lots_to_order(differences: ArrayLike, *, alpha: float = ORDER_ALPHA) -> int 
     def enough(lots: int) -> bool:
         return bool(nctdtr(lots - 1, effect * lots**0.5, stdtrit(lots - 1, 1 - alpha / 2)) <= 1 - POWER)
 
-    low, high = ORDER_LOTS - 1, ORDER_LOTS
-    while not enough(high):
-        if high > MOST_LOTS:
-            return None
-        low, high = high, 2 * high
-    while high - low > 1:
-        middle = (low + high) // 2
-        low, high = (low, middle) if enough(middle) else (middle, high)
-    return high
+    need = bisect_left(range(MOST_LOTS + 1), True, lo=ORDER_LOTS, key=enough)
+    return need if need <= MOST_LOTS else None
 
 
 def orders(
