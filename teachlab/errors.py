@@ -16,6 +16,7 @@
 
 from __future__ import annotations
 
+import math
 from typing import ClassVar
 
 
@@ -100,3 +101,17 @@ def check_least(name: str, value: int, least: int = 0) -> None:
     """Refuse a number below the least one."""
     if value < least:
         raise ParameterError(f"{name} must be at least {least}, got {value}.")
+
+
+def check_positive(**values: float) -> None:
+    """Refuse a value that is no finite number above 0, by name."""
+    for name, value in values.items():
+        if not (math.isfinite(value) and value > 0):
+            raise ParameterError(f"{name.replace('_', '-')} must be a finite number above 0, got {value:g}.")
+
+
+def check_not_negative(**values: float) -> None:
+    """Refuse a value that is no finite number of at least 0, by name."""
+    for name, value in values.items():
+        if not (math.isfinite(value) and value >= 0):
+            raise ParameterError(f"{name.replace('_', '-')} must be a finite number of at least 0, got {value:g}.")

@@ -3,14 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from math import isfinite
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from teachlab.cli.console import emit_json, note_last, progress, say, say_lines, say_verdict, show
 from teachlab.cli.options import CostFalse, CostMiss, Json, PassesFile, RecordingFile, Tolerance
-from teachlab.errors import ParameterError
+from teachlab.errors import ParameterError, check_positive
 from teachlab.model.printable_text import Lines, in_figures, level_text, typed_again
 from teachlab.wording.notes import passes_note
 
@@ -58,8 +57,7 @@ def neighbour(
 
     for name, given in (("--period-us", period_us), ("--frequency-hz", frequency_hz)):
         for value in given or []:
-            if not (isfinite(value) and value > 0):
-                raise ParameterError(f"{name} must be a finite number above 0, got {value:g}.")
+            check_positive(**{name: value})
     periods = [*(period_us or []), *(1e6 / value for value in frequency_hz or [])]
     if len(periods) < 2:
         raise ParameterError("give --period-us or --frequency-hz once per sensor: at least two together.")

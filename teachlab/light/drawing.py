@@ -25,8 +25,8 @@ styles and marks differ too, for grey print.
 """
 OUTPUT = "#7A5C00"
 """The sensor's own output, as logged."""
-GREY, SHADE = "#595959", "#E6E6E6"
-"""Levels and limits; areas of uncertainty."""
+GREY, SHADE, OUTLINE = "#595959", "#E6E6E6", "#1A1A1A"
+"""Levels and limits; areas of uncertainty; borders of what works, and single settings."""
 PLAIN_NUMBERS = (-7, 15)
 """Powers of ten between which numbers on axes are written in full; beyond, each has its own power beside it."""
 SHORT, SMALLEST = 5, 10
@@ -118,6 +118,17 @@ def bins_over(values: NDArray[np.float64], count: int) -> list[float]:
     low, high = (float(values.min()), float(values.max())) if values.size else (0.0, 1.0)
     out: list[float] = linspace(low, max(high, low + count * float(spacing(abs(low)))), count).tolist()
     return out
+
+
+def draw_light(axes: Any, gaps: NDArray[np.float64], passes: NDArray[np.float64], which: str, **of_passes: Any) -> None:
+    """Draw how often light is that of a gap, as an area, and of a pass, as a line; `which`: highest or lowest."""
+    from numpy import concatenate
+
+    bins = bins_over(concatenate((passes, gaps)), 80)
+    axes.hist(gaps, bins, color=LIGHT, alpha=0.75, label=f"{which} light of a gap ({gaps.size})")
+    label = f"{which} light of a pass ({passes.size})"
+    axes.hist(passes, bins, histtype="step", color=PASS, linewidth=1.3, label=label, **of_passes)
+    axes.set_yscale("symlog", linthresh=1)
 
 
 def _number_axes(figure: Figure) -> None:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from teachlab.light.drawing import GOOD, GREY, LIGHT, LOST, PASS, SHADE, bins_over, drawing, picture
+from teachlab.light.drawing import GOOD, GREY, LIGHT, LOST, SHADE, draw_light, drawing, picture
 from teachlab.light.pass_and_gap_extremes import PassAndGapExtremes
 from teachlab.model.printable_text import number_of
 from teachlab.model.recording import Recording
@@ -22,7 +22,6 @@ if TYPE_CHECKING:
     from teachlab.studies.in_hindsight.unsolved import UnsolvedTrial
     from teachlab.studies.result import RecordingBench, StrategyResult
 
-BINS = 80
 THIN = 1 / 300
 """An area of a smaller share of its axis cannot be seen: a line takes its place."""
 MARGIN = 0.05
@@ -114,19 +113,12 @@ def _objects_raise_light(bench: RecordingBench) -> bool:
 
 def _draw_light(axes: Any, bench: RecordingBench, truth: Truth, extremes: PassAndGapExtremes) -> None:
     passes, gaps = _extremes(bench, truth, extremes)
-    which = "highest" if _objects_raise_light(bench) else "lowest"
     both = np.concatenate((passes, gaps))
     both = both[np.isfinite(both)]
     if both.size:
         # Infinite light is counted at the end of the axis.
         passes, gaps = (np.clip(found, both.min(), both.max()) for found in (passes, gaps))
-        bins = bins_over(both, BINS)
-        axes.hist(gaps, bins, color=LIGHT, alpha=0.75, label=f"{which} light of a gap ({gaps.size})")
-        axes.hist(
-            passes, bins, histtype="step", hatch="////", color=PASS, linewidth=1.3,
-            label=f"{which} light of a pass ({passes.size})",
-        )  # fmt: skip
-        axes.set_yscale("symlog", linthresh=1)
+        draw_light(axes, gaps, passes, "highest" if _objects_raise_light(bench) else "lowest", hatch="////")
         axes.set_ylim(bottom=0)
     axes.set_ylabel("passes or gaps")
     axes.tick_params(labelbottom=False)

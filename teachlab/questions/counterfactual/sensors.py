@@ -7,9 +7,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from teachlab.errors import ParameterError, TruthError
+from teachlab.errors import ParameterError, TruthError, check_positive
 from teachlab.model.setting import Setting
-from teachlab.questions.surroundings.answers import positive
 
 if TYPE_CHECKING:
     from teachlab.model.recording import Recording
@@ -82,7 +81,7 @@ def sensors(recording: Recording, truth: Truth, setting: Setting, *, mains_hz: f
     whichever is shorter. The last is the matched filter of a rectangular object in white noise, but short enough to
     keep neighbours separate.
     """
-    positive(mains_hz=mains_hz)
+    check_positive(mains_hz=mains_hz)
     samples = recording.info.sample_rate_hz
     rate = setting.evaluation_rate_hz or samples
     setting = replace(setting, taught=None)

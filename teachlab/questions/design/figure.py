@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from teachlab.light.drawing import GREY, LIGHT, PASS, SHADE, bins_over, drawing, picture
+from teachlab.light.drawing import GREY, SHADE, draw_light, drawing, picture
 from teachlab.model.following_and_window import WindowSetting
 from teachlab.model.printable_text import time_text
 from teachlab.model.recording import Recording
@@ -17,8 +17,6 @@ from teachlab.scoring.margin import MarginScan
 
 if TYPE_CHECKING:
     from teachlab.questions.design.answer import DesignAnswer
-
-BINS = 80
 
 
 def design_figure(
@@ -33,16 +31,12 @@ def design_figure(
     for block in recording.blocks():
         scan.push(block)
     up = (recording.info.direction or "rise") == "rise"
-    which = "highest" if up else "lowest"
     tops, rests = (part.high if up else part.low for part in (scan.windows, scan.gaps))
     tops = tops[truth.detect]
     tops, rests = tops[np.isfinite(tops)], rests[np.isfinite(rests)]
     with drawing(recording.name, (9, 3.6)) as figure:
         axes = figure.add_subplot()
-        bins = bins_over(np.concatenate((tops, rests)), BINS)
-        axes.hist(rests, bins, color=LIGHT, alpha=0.75, label=f"{which} light of a gap ({rests.size})")
-        label = f"{which} light of a pass ({tops.size})"
-        axes.hist(tops, bins, histtype="step", color=PASS, linewidth=1.3, label=label)
+        draw_light(axes, rests, tops, "highest" if up else "lowest")
         reserve = found.reserves["level"]
         active = setting.activation
         if isinstance(setting, WindowSetting):  # the side that faces the background
@@ -52,7 +46,6 @@ def design_figure(
         axes.axvspan(min(span), max(span), color=SHADE, zorder=0, label="levels of equal cost")
         for level, style, name in ((setting.on_level, "-", "on-level"), (setting.off_level, ":", "off-level")):
             axes.axvline(level, color=GREY, linestyle=style, linewidth=1.2, label=name)
-        axes.set_yscale("symlog", linthresh=1)
         axes.set_xlabel(f"light, {recording.info.unit}")
         axes.set_ylabel("passes or gaps")
         axes.legend(loc="upper left", bbox_to_anchor=(1.0, 1.0), frameon=False, fontsize=8)

@@ -7,14 +7,11 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from teachlab.light.drawing import EXTRA, FALSE_TRIP, GOOD, LOST, drawing, picture
+from teachlab.light.drawing import EXTRA, FALSE_TRIP, GOOD, LOST, OUTLINE, drawing, picture
 from teachlab.model.printable_text import cut, cut_percent, in_figures
 
 if TYPE_CHECKING:
     from teachlab.questions.stress.map import StressMap
-
-OUTLINE = "#1A1A1A"
-"""From the palette of Okabe & Ito (2008), which colour-blind readers can distinguish."""
 
 
 def stress_figure(found: StressMap, *, title: str = "", kind: str = "svg") -> bytes:

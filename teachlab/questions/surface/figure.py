@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from teachlab.light.drawing import EXTRA, FALSE_TRIP, GOOD, LOST, drawing, picture
+from teachlab.light.drawing import EXTRA, FALSE_TRIP, GOOD, LOST, OUTLINE, drawing, picture
 
 if TYPE_CHECKING:
     from teachlab.model.setting import Setting
@@ -17,8 +17,6 @@ if TYPE_CHECKING:
     from teachlab.questions.surface.hindsight import Hindsight
     from teachlab.questions.surface.values.table import Surface
 
-OUTLINE = TAUGHT = "#1A1A1A"
-"""From the palette of Okabe & Ito (2008), which colour-blind readers can distinguish."""
 LEAST_COST = 1e-3
 """Cells over level and delay with a lower cost, including those without an error, share the lightest colour."""
 SHAPES = "Dsv^h"
@@ -139,7 +137,7 @@ def _mark(axes: Any, best: Hindsight, marks: Sequence[MarkedSetting], cloud: Seq
         )  # fmt: skip
     style: dict[str, Any] = {"markersize": 9, "markeredgecolor": "white", "linestyle": "none"}
     for mark, shape in zip(marks, SHAPES * len(marks), strict=False):
-        axes.plot([mark.setting.on_level], [mark.setting.off_level], shape, color=TAUGHT, label=mark.name, **style)
+        axes.plot([mark.setting.on_level], [mark.setting.off_level], shape, color=OUTLINE, label=mark.name, **style)
     axes.plot(
         [best.setting.on_level], [best.setting.off_level], "P", color=OUTLINE, label="best in hindsight, most room",
         **style,

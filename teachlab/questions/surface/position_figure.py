@@ -59,14 +59,14 @@ def draw_position(figure: Any, position: SwitchingPosition, unit: str) -> None:
 
 def _kinds(position: SwitchingPosition) -> list[tuple[str, Any]]:
     """Return the name of every kind with the places of its passes, the most frequent first."""
-    names, counts = np.unique(position.label.astype(str), return_counts=True)
-    order = [str(name) for name in names[np.argsort(-counts, kind="stable")]]
     label = position.label.astype(str)
+    names, counts = np.unique(label, return_counts=True)
+    order = [str(name) for name in names[np.argsort(-counts, kind="stable")]]
+    each = [(name or "(no kind)", np.flatnonzero(label == name)) for name in order]
     if len(order) <= MOST_KINDS + 1:
-        return [(name or "(no kind)", np.flatnonzero(label == name)) for name in order]
-    shown = [(name or "(no kind)", np.flatnonzero(label == name)) for name in order[:MOST_KINDS]]
+        return each
     rest = np.flatnonzero(~np.isin(label, order[:MOST_KINDS]))
-    return [*shown, (f"{len(order) - MOST_KINDS} other kinds", rest)]
+    return [*each[:MOST_KINDS], (f"{len(order) - MOST_KINDS} other kinds", rest)]
 
 
 def _draw(axes: Any, position: SwitchingPosition, over: Any, values: Any, kinds: Any, what: str) -> None:

@@ -6,7 +6,7 @@ import math
 from dataclasses import dataclass
 from typing import Any
 
-from teachlab.errors import ParameterError
+from teachlab.errors import ParameterError, check_not_negative, check_positive
 from teachlab.model.printable_text import cut, in_figures
 from teachlab.model.verdict import sentence
 
@@ -94,20 +94,6 @@ TWO_WAY_EXPONENTS = {
 """Power of the distance by which the received light falls, far field (inverse-square law once or twice)."""
 
 
-def positive(**values: float) -> None:
-    """Refuse a value that is no finite number above 0, by name."""
-    for name, value in values.items():
-        if not (math.isfinite(value) and value > 0):
-            raise ParameterError(f"{name.replace('_', '-')} must be a finite number above 0, got {value:g}.")
-
-
-def not_negative(**values: float) -> None:
-    """Refuse a value that is no finite number of at least 0, by name."""
-    for name, value in values.items():
-        if not (math.isfinite(value) and value >= 0):
-            raise ParameterError(f"{name.replace('_', '-')} must be a finite number of at least 0, got {value:g}.")
-
-
 def alias_hz(frequency_hz: float, rate_hz: float) -> float:
     """Return the frequency at which a ripple appears after sampling: ``|f − k · rate|`` for the nearest k.
 
@@ -116,7 +102,7 @@ def alias_hz(frequency_hz: float, rate_hz: float) -> float:
     >>> alias_hz(20_030.0, 1000.0)
     30.0
     """
-    positive(rate_hz=rate_hz)
+    check_positive(rate_hz=rate_hz)
     return abs(math.remainder(frequency_hz, rate_hz))
 
 
@@ -150,10 +136,10 @@ def lamp(
     `swing`, `hysteresis`: peak to peak of the flicker at the receiver, and the hysteresis, in the same unit.
     `ripple_hz` (float, Hz): ripple of an electronic ballast or a dimmed lamp.
     """
-    positive(mains_hz=mains_hz, evaluation_rate_hz=evaluation_rate_hz)
-    not_negative(swing=swing, hysteresis=hysteresis, on_delay_ms=on_delay_ms)
+    check_positive(mains_hz=mains_hz, evaluation_rate_hz=evaluation_rate_hz)
+    check_not_negative(swing=swing, hysteresis=hysteresis, on_delay_ms=on_delay_ms)
     if ripple_hz is not None:
-        positive(ripple_hz=ripple_hz)
+        check_positive(ripple_hz=ripple_hz)
     flicker = 2 * mains_hz
     # A hysteresis of more than half the swing can hold the light from one period to the next.
     wide = math.asin(min(1.0, 2 * hysteresis / swing)) if swing > 0 else 0.0
@@ -239,9 +225,9 @@ def ambient_light(*, limit_lx: float, expected_lx: float | None = None) -> Surro
     `limit_lx` (float, lx): stated by the maker of the sensor.
     `expected_lx` (float, lx): measured or expected on the line.
     """
-    positive(limit_lx=limit_lx)
+    check_positive(limit_lx=limit_lx)
     if expected_lx is not None:
-        not_negative(expected_lx=expected_lx)
+        check_not_negative(expected_lx=expected_lx)
     over = [name for name, lux in ILLUMINANCES_LX.items() if lux > limit_lx]
     values: dict[str, Any] = {"limit_lx": limit_lx, "beyond_the_limit": over}
     if expected_lx is not None:
@@ -278,7 +264,7 @@ def other_target(
     ...              other_distance=1).values["light"]
     10.0
     """
-    positive(reflectance=reflectance, distance=distance, other_distance=other_distance)
+    check_positive(reflectance=reflectance, distance=distance, other_distance=other_distance)
     for name, value in (("reflectance", reflectance), ("other-reflectance", other_reflectance)):
         if not 0 <= value <= 1:
             raise ParameterError(f"{name} is a share of the light, 0 … 1, got {value:g}.")

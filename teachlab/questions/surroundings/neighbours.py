@@ -11,7 +11,7 @@ from typing import Any
 
 import numpy as np
 
-from teachlab.errors import check_least
+from teachlab.errors import check_least, check_not_negative, check_positive
 from teachlab.model.json_values import Document
 from teachlab.model.printable_text import cut, in_figures, number_of
 from teachlab.questions.surroundings.answers import (
@@ -19,8 +19,6 @@ from teachlab.questions.surroundings.answers import (
     SurroundingsAnswer,
     alias_hz,
     average_left,
-    not_negative,
-    positive,
 )
 
 ENDLESS = 1_000_000
@@ -78,7 +76,7 @@ def neighbour_pulses(
     >>> {k: round(v, 3) for k, v in found.values.items() if isinstance(v, float)}
     {'share_hit': 0.097, 'run_pulses': 3.333, 'beat_pulses': 34.333, 'shift_us': 3.0}
     """
-    positive(
+    check_positive(
         own_period_us=own_period_us, other_period_us=other_period_us, own_width_us=own_width_us,
         other_width_us=other_width_us,
     )  # fmt: skip
@@ -182,13 +180,13 @@ def neighbour_beat(
     ...                      hysteresis=1).values["amplitude_left"], 3)
     2.482
     """
-    positive(own_hz=own_hz, other_hz=other_hz, integration_us=integration_us)
-    not_negative(amplitude=amplitude, hysteresis=hysteresis)
+    check_positive(own_hz=own_hz, other_hz=other_hz, integration_us=integration_us)
+    check_not_negative(amplitude=amplitude, hysteresis=hysteresis)
     beat = abs(own_hz - other_hz)
     left = amplitude * average_left(beat, integration_us / 1000)
     values: dict[str, Any] = {"beat_hz": beat, "amplitude_left": left, "swing": 2 * left}
     if evaluation_rate_hz is not None:
-        positive(evaluation_rate_hz=evaluation_rate_hz)
+        check_positive(evaluation_rate_hz=evaluation_rate_hz)
         values["beat_alias_hz"] = alias_hz(beat, evaluation_rate_hz)
     wide = hysteresis > 2 * left
     swing = in_figures(cut(2 * left, 4, up=True))

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-from teachlab.errors import ParameterError
+from teachlab.errors import ParameterError, check_not_negative, check_positive
 from teachlab.model.setting import Switching
 from teachlab.sensor.clock import delay_evaluations
 
@@ -47,14 +47,12 @@ class TimeBudget:
     source: str = "numbers given"
 
     def __post_init__(self) -> None:
-        for name in ("dwell_ms", "gap_ms", "scan_ms", "input_filter_ms"):
-            value = getattr(self, name)
-            if not (math.isfinite(value) and value >= 0):
-                raise ParameterError(f"{name.replace('_', '-')} must be a finite number of at least 0, got {value:g}.")
-        if not (math.isfinite(self.evaluation_rate_hz) and self.evaluation_rate_hz > 0):
-            raise ParameterError(f"evaluation-rate-hz must be above 0, got {self.evaluation_rate_hz:g}.")
-        if self.speed_mm_s is not None and not (math.isfinite(self.speed_mm_s) and self.speed_mm_s > 0):
-            raise ParameterError(f"speed-mm-s must be above 0, got {self.speed_mm_s:g}.")
+        check_not_negative(
+            dwell_ms=self.dwell_ms, gap_ms=self.gap_ms, scan_ms=self.scan_ms, input_filter_ms=self.input_filter_ms
+        )
+        check_positive(evaluation_rate_hz=self.evaluation_rate_hz)
+        if self.speed_mm_s is not None:
+            check_positive(speed_mm_s=self.speed_mm_s)
         if not (math.isfinite(self.speed_change) and self.speed_change > -1):
             raise ParameterError(f"speed-change must be a finite number above -1, got {self.speed_change:g}.")
 
@@ -185,8 +183,7 @@ def edge_shift_mm(beam_mm: float, share: float) -> float:
 
     if not 0 < share < 1:
         raise ParameterError(f"the level must lie at a share strictly between 0 and 1 of the height, got {share:g}.")
-    if not (math.isfinite(beam_mm) and beam_mm >= 0):
-        raise ParameterError(f"beam-mm must be a finite number of at least 0, got {beam_mm:g}.")
+    check_not_negative(beam_mm=beam_mm)
     return beam_mm / 2 * float(ndtri(share))
 
 
@@ -215,9 +212,7 @@ def line_from_lengths(
     off-level: dwell ``(L − x_on − x_off) / v``, gap ``(gap + x_on + x_off) / v``. Without `off_share` both are at one
     height.
     """
-    for name, value in (("length-mm", length_mm), ("gap-mm", gap_mm), ("speed-mm-s", speed_mm_s)):
-        if not (math.isfinite(value) and value > 0):
-            raise ParameterError(f"{name} must be a finite number above 0, got {value:g}.")
+    check_positive(length_mm=length_mm, gap_mm=gap_mm, speed_mm_s=speed_mm_s)
     edge = edges_mm(beam_mm, on_share, off_share)
     return TimeBudget(
         dwell_ms=max(0.0, 1000 * (length_mm - edge) / speed_mm_s),
