@@ -87,6 +87,25 @@ def table(*columns: Any, head: str = "start,end") -> str:
     return rows(*columns, head=head)
 
 
+def timed(times: Any, light: Any = LIGHT, *, delimiter: str = ",", end: str = "\n") -> str:
+    """Return the light beside its times."""
+    return rows(times, light, delimiter=delimiter, head=f"time{delimiter}light", end=end)
+
+
+def one_is(word: str) -> list[Any]:
+    """Return the light with a word in the place of one sample."""
+    return [word if k == 5 else x for k, x in enumerate(LIGHT)]
+
+
+def passes_at(written: Callable[..., Any], *more: str) -> dict[str, str]:
+    """Return the table of the passes, with their borders as they are written."""
+    return {"passes": table(written(START, *more), written(END, *more))}
+
+
+def parquet(columns: dict[str, Any]) -> Callable[[Path], None]:
+    return lambda path: pq.write_table(pa.table(columns), path)
+
+
 def _dates(at: Any, zone: str = "") -> list[str]:
     every = stamps(2000)
     return [every[k] + zone for k in at]
@@ -109,32 +128,29 @@ def _tenths(at: Any) -> list[str]:
 K = np.arange(ROWS)
 S = [f"{k / 2000:.4f}" for k in K]
 LABEL = np.where(SEEN, "tub", "")
+ONE_MISSING = np.ma.masked_array(LIGHT, K == 5)
 
 # --- text: what divides it, what stands above it ---------------------------------------------------
-kind("comma.csv", rows(S, LIGHT, head="time,light"))
-kind("semicolon.csv", rows(S, LIGHT, delimiter=";", head="time;light"))
-kind("tab.tsv", rows(S, LIGHT, delimiter="\t", head="time\tlight"))
-kind("pipe.txt", rows(S, LIGHT, delimiter="|", head="time|light"))
-kind("blanks.dat", rows(S, LIGHT, delimiter="    ", head="time    light"))
+kind("comma.csv", timed(S))
+kind("semicolon.csv", timed(S, delimiter=";"))
+kind("tab.tsv", timed(S, delimiter="\t"))
+kind("pipe.txt", timed(S, delimiter="|"))
+kind("blanks.dat", timed(S, delimiter="    "))
 kind(
     "blanks_in_front.dat",
     "".join(f"  {s}   {x}\n" for s, x in zip(S, LIGHT, strict=True)),
     options={"column": "2", "time": "1"},
 )
 kind("no_header.csv", rows(S, LIGHT), options={"column": "2", "time": "1"})
-kind("carriage_returns.csv", rows(S, LIGHT, head="time,light", end="\r\n"))
-kind("old_mac.csv", rows(S, LIGHT, head="time,light", end="\r"))
-kind("decimal_comma.csv", rows([s.replace(".", ",") for s in S], LIGHT, delimiter=";", head="time;light"))
-kind("line_ends_of_line_ends.csv", rows(S, LIGHT, head="time,light", end="\r\r\n"))
+kind("carriage_returns.csv", timed(S, end="\r\n"))
+kind("old_mac.csv", timed(S, end="\r"))
+kind("decimal_comma.csv", timed([s.replace(".", ",") for s in S], delimiter=";"))
+kind("line_ends_of_line_ends.csv", timed(S, end="\r\r\n"))
 kind("line_ends_of_line_ends_alone.csv", rows(LIGHT, head="light", end="\r\r\n"), options={"rate_hz": 2000.0})
-kind(
-    "marks_above_that_end_no_line.csv",
-    "# stopped \x85 2 \x0c pages\n" + rows(S, LIGHT, head="time,light"),
-    note=None,
-)
+kind("marks_above_that_end_no_line.csv", "# stopped \x85 2 \x0c pages\n" + timed(S), note=None)
 kind(
     "dots_of_another_encoding_above.csv",
-    "Site: hall 2 \u2026\n".encode("cp1252") + rows(S, LIGHT, head="time,light").encode(),
+    "Site: hall 2 \u2026\n".encode("cp1252") + timed(S).encode(),
     options={"encoding": "latin-1"},
     note="1 line above",
 )
@@ -147,11 +163,11 @@ kind(
 )
 kind(
     "zero_bytes_at_the_end.csv",
-    rows(S[:99], LIGHT[:99], head="time,light") + "\0" * 64,
+    timed(S[:99], LIGHT[:99]) + "\0" * 64,
     refused="ends in 64 zero bytes, as after a power cut. Cut them off",
 )
-kind("byte_order_mark.csv", "\ufeff" + rows(S, LIGHT, head="time,light"))
-kind("utf_16.csv", rows(S, LIGHT, delimiter="\t", head="time\tlight").encode("utf-16"))
+kind("byte_order_mark.csv", "\ufeff" + timed(S))
+kind("utf_16.csv", timed(S, delimiter="\t").encode("utf-16"))
 kind("latin_1.csv", rows(S, LIGHT, head="Zeit in µs?,light").encode("latin-1"), refused="--encoding latin-1")
 kind("units_row.csv", rows(K / 2, LIGHT, head="time,light\nms,mV"), options={"unit_given": False}, note="row of units")
 kind(
@@ -161,58 +177,41 @@ kind(
 )
 kind("units_in_names.csv", rows(K / 2, LIGHT, head="time [ms],light [mV]"), options={"unit_given": False})
 kind("units_row_contradicts.csv", rows(K / 2, LIGHT, head="time,light\nms,V"), note="--unit says 'mV'")
-kind("comments_above.csv", "# Tub line 4\n# 2026-03-01\n" + rows(S, LIGHT, head="time,light"))
-kind("percent_comments.csv", "% Tub line 4\n" + rows(S, LIGHT, head="time,light"))
+kind("comments_above.csv", "# Tub line 4\n# 2026-03-01\n" + timed(S))
+kind("percent_comments.csv", "% Tub line 4\n" + timed(S))
 kind("names_in_a_comment.txt", rows(S, LIGHT, delimiter=" ", head="# time light"))
 kind(
     "names_and_units_in_comments.txt",
     rows(K / 2, LIGHT, delimiter=" ", head="# time light\n# ms mV"),
     options={"unit_given": False},
 )
-kind(
-    "metadata_above.csv",
-    "Site: hall 2\nChannel: 4\nRate: 2000 Hz\n\n" + rows(S, LIGHT, head="time,light"),
-    note="3 lines above",
-)
-kind("metadata_pairs_above.csv", "Site,hall 2\nOperator,M\n" + rows(S, LIGHT, head="time,light"))
+kind("metadata_above.csv", "Site: hall 2\nChannel: 4\nRate: 2000 Hz\n\n" + timed(S), note="3 lines above")
+kind("metadata_pairs_above.csv", "Site,hall 2\nOperator,M\n" + timed(S))
 kind("metadata_and_units.csv", "Site: hall 2\n" + rows(K / 2, LIGHT, head="time,light\nms,mV"), note="row of units")
 kind(
     "comment_among_rows.csv",
-    rows(S[:900], LIGHT[:900], head="time,light") + "# paused? no\n" + rows(S[900:], LIGHT[900:]),
+    timed(S[:900], LIGHT[:900]) + "# paused? no\n" + rows(S[900:], LIGHT[900:]),
     note="1 comment line",
 )
 kind(
     "divider_at_the_end.csv", rows(S, LIGHT, [""] * ROWS, delimiter=";", head="time;light"), options={"column": "light"}
 )
 kind("quoted.csv", rows([f'"{s}"' for s in S], [f'"{x}"' for x in LIGHT], head='"time","light"'))
-kind("plus_signs.csv", rows(S, [f"+{x}" for x in LIGHT], head="time,light"))
-kind("packed.csv.gz", gzip.compress(rows(S, LIGHT, head="time,light").encode()))
-kind("packed_without_its_ending.csv", gzip.compress(rows(S, LIGHT, head="time,light").encode()))
-kind("packed.csv.bz2", bz2.compress(rows(S, LIGHT, head="time,light").encode()))
-kind(
-    "own_word_for_none.csv",
-    rows(S, ["---" if k == 5 else x for k, x in enumerate(LIGHT)], head="time,light"),
-    options={"missing": ("---",)},
-    light=np.ma.masked_array(LIGHT, K == 5),
-)
+kind("plus_signs.csv", timed(S, [f"+{x}" for x in LIGHT]))
+kind("packed.csv.gz", gzip.compress(timed(S).encode()))
+kind("packed_without_its_ending.csv", gzip.compress(timed(S).encode()))
+kind("packed.csv.bz2", bz2.compress(timed(S).encode()))
+kind("own_word_for_none.csv", timed(S, one_is("---")), options={"missing": ("---",)}, light=ONE_MISSING)
 kind(
     "word_for_none_not_told.csv",
-    rows(S, ["---" if k == 5 else x for k, x in enumerate(LIGHT)], head="time,light"),
+    timed(S, one_is("---")),
     refused=r"column 'light', row 5 \(line 7\): a number is needed, got '---'",
 )
-kind(
-    "short_row.csv",
-    rows(S[:9], LIGHT[:9], head="time,light") + "0.0045\n",
-    refused=r"row 9 \(line 11\): every row must have the 2",
-)
-kind(
-    "end_line.csv",
-    rows(S, LIGHT, head="time,light") + "END OF LOG\n",
-    refused=r"row 2000 \(line 2002\).*'END OF LOG'.*take",
-)
+kind("short_row.csv", timed(S[:9], LIGHT[:9]) + "0.0045\n", refused=r"row 9 \(line 11\): every row must have the 2")
+kind("end_line.csv", timed(S) + "END OF LOG\n", refused=r"row 2000 \(line 2002\).*'END OF LOG'.*take")
 kind(
     "header_again.csv",
-    rows(S[:50], LIGHT[:50], head="time,light") + rows(S[50:], LIGHT[50:], head="time,light"),
+    timed(S[:50], LIGHT[:50]) + timed(S[50:], LIGHT[50:]),
     refused=r"row 50 \(line 52\): a number is needed, got '(light|time)'",
 )
 kind(
@@ -236,80 +235,71 @@ kind(
 
 kind(
     "words_above_columns_of_blanks.txt",
-    "Logger: 4\nKey value pair x y\nChannel,1,2\nChannel,1,2\n"
-    + rows(S, ["NA" if k == 5 else x for k, x in enumerate(LIGHT)], delimiter="  ", head="time  light"),
-    light=np.ma.masked_array(LIGHT, K == 5),
+    "Logger: 4\nKey value pair x y\nChannel,1,2\nChannel,1,2\n" + timed(S, one_is("NA"), delimiter="  "),
+    light=ONE_MISSING,
 )
 
 # --- numbers: thousands, blanks, what stands for none ----------------------------------------------------
 COUNTS = 2 * LIGHT
 _pointed = [f"{x:,}".replace(",", ".") for x in COUNTS]
 _comma_s = [s.replace(".", ",") for s in S]
-kind("thousands_by_points.csv", rows(S, _pointed, delimiter=";", head="time;light"), refused="fraction or thousands")
+kind("thousands_by_points.csv", timed(S, _pointed, delimiter=";"), refused="fraction or thousands")
 kind(
     "thousands_by_points_beside_commas.csv",
-    rows(_comma_s, [f"{x + 20000:,}".replace(",", ".") for x in LIGHT], delimiter=";", head="time;light"),
+    timed(_comma_s, [f"{x + 20000:,}".replace(",", ".") for x in LIGHT], delimiter=";"),
     refused=r"row 0 \(line 2\): '20.100' may be a fraction or thousands, and a comma is before",
 )
 kind(
     "thousands_by_points_stated_comma.csv",
-    rows(_comma_s, _pointed, delimiter=";", head="time;light"),
+    timed(_comma_s, _pointed, delimiter=";"),
     options={"decimal": ","},
     refused="may be a fraction or thousands",
 )
 kind(
     "fractions_of_three_places.csv",
-    rows(S, [f"{x / 1000 + 1:.3f}" for x in LIGHT], head="time,light"),
+    timed(S, [f"{x / 1000 + 1:.3f}" for x in LIGHT]),
     light=np.array([float(f"{x / 1000 + 1:.3f}") for x in LIGHT]),
 )
 kind(
     "fractions_or_thousands_stated.csv",
-    rows(S, _pointed, delimiter=";", head="time;light"),
+    timed(S, _pointed, delimiter=";"),
     options={"decimal": "."},
     light=np.array([float(x) for x in _pointed]),
 )
-kind("thousands_in_quotes.csv", rows(S, [f'"{x:,}"' for x in COUNTS], head="time,light"), refused="or thousands .take")
+kind("thousands_in_quotes.csv", timed(S, [f'"{x:,}"' for x in COUNTS]), refused="or thousands .take")
 kind(
     "thousands_by_blanks.csv",
-    rows(S, [f"{x:,}".replace(",", "\u00a0") for x in COUNTS], head="time,light"),
+    timed(S, [f"{x:,}".replace(",", "\u00a0") for x in COUNTS]),
     refused="without marks between thousands",
 )
-kind(
-    "blank_cells.csv",
-    rows(S, ["   " if k == 5 else x for k, x in enumerate(LIGHT)], head="time,light"),
-    light=np.ma.masked_array(LIGHT, K == 5),
-)
+kind("blank_cells.csv", timed(S, one_is("   ")), light=ONE_MISSING)
 kind(
     "a_number_for_none_in_another_spelling.csv",
-    rows(S, ["-999.0" if k == 5 else x for k, x in enumerate(LIGHT)], head="time,light"),
+    timed(S, one_is("-999.0")),
     options={"missing": ("-999",)},
-    light=np.ma.masked_array(LIGHT, K == 5),
+    light=ONE_MISSING,
 )
 kind(
     "a_number_for_none_that_is_a_time.csv",
     rows(K, np.where(K == 5, 0, LIGHT), SEEN.astype(int), head="time_ms,light,seen"),
     options={"missing": ("0",), "truth_column": "seen"},
     rate=1000.0,
-    light=np.ma.masked_array(LIGHT, K == 5),
+    light=ONE_MISSING,
     passes=True,
 )
 kind(
     "a_number_that_is_too_large.csv",
-    rows(S, ["9.9E37" if k == 5 else x for k, x in enumerate(LIGHT)], head="time,light"),
+    timed(S, one_is("9.9E37")),
     light=np.where(K == 5, 9.9e37, LIGHT),
     note="1 sample of column 'light' is infinite or beyond 10.30.*--missing",
 )
 kind(
     "names_come_again.csv",
-    rows(S[:9], LIGHT[:9], head="time,light") + rows(S[9:], LIGHT[9:], head="time,light"),
+    timed(S[:9], LIGHT[:9]) + timed(S[9:], LIGHT[9:]),
     refused=r"row 9 \(line 11\).*names of the columns come again. Take that line out",
 )
-kind("two_bytes_a_letter.csv", rows(S, LIGHT, head="time,light").encode("utf-16-le"), refused="--encoding utf-16-le")
-kind(
-    "two_bytes_a_letter_told.csv",
-    rows(S, LIGHT, head="time,light").encode("utf-16-le"),
-    options={"encoding": "utf-16-le"},
-)
+kind("two_bytes_a_letter.csv", timed(S).encode("utf-16-le"), refused="--encoding utf-16-le")
+kind("two_bytes_a_letter_told.csv", timed(S).encode("utf-16-le"), options={"encoding": "utf-16-le"})
 kind(
     "aligned_decimal_commas.txt",
     "    time     light\n" + "".join(f"{k / 2000:8.4f}{x:10.1f}\n".replace(".", ",") for k, x in enumerate(LIGHT)),
@@ -326,7 +316,7 @@ kind(
 )
 kind(
     "word_for_infinity_of_a_compiler.csv",
-    rows(S, ["1.#INF" if k == 5 else x for k, x in enumerate(LIGHT)], head="time,light"),
+    timed(S, one_is("1.#INF")),
     refused="got '1.#INF'. If it stands for no value: --missing '1.#INF'",
 )
 kind(
@@ -342,7 +332,7 @@ kind(
 )
 kind(
     "blanks_divide_dates_with_commas.txt",
-    rows([s.replace(".", ",") + "Z" for s in stamps(2000)], LIGHT, delimiter="  ", head="time  light"),
+    timed([s.replace(".", ",") + "Z" for s in stamps(2000)], delimiter="  "),
     begins="2026-03-01T06:00:00Z",
 )
 kind(
@@ -360,29 +350,20 @@ kind(
     "quotes_after_blanks.csv",
     rows([f'"{s}"' for s in S], [f'"{x}"' for x in LIGHT], delimiter=", ", head='"time", "light"'),
 )
-kind(
-    "words_for_none_after_blanks.csv",
-    rows(S, ["NA" if k == 5 else x for k, x in enumerate(LIGHT)], delimiter=", ", head="time, light"),
-    light=np.ma.masked_array(LIGHT, K == 5),
-)
+kind("words_for_none_after_blanks.csv", timed(S, one_is("NA"), delimiter=", "), light=ONE_MISSING)
 kind(
     "named_column_of_decimal_commas.txt",
     "light\n" + "".join(f"{x},5\n" for x in LIGHT),
     options={"rate_hz": 2000.0, "column": "light"},
     refused="no column 'light' .*If a comma is before the fractions: --decimal comma",
 )
-kind("packed.csv.xz", lzma.compress(rows(S, LIGHT, head="time,light").encode()), refused="packed archive .*Unpack it")
+kind("packed.csv.xz", lzma.compress(timed(S).encode()), refused="packed archive .*Unpack it")
 
 # --- times --------------------------------------------------------------------------------------------
-kind(
-    "epoch_s.csv",
-    rows([f"{EPOCH_S + k / 2000:.4f}" for k in K], LIGHT, head="time,light"),
-    begins="2026-03-01T06:00:00",
-    note="s since 1970",
-)
+kind("epoch_s.csv", timed([f"{EPOCH_S + k / 2000:.4f}" for k in K]), begins="2026-03-01T06:00:00", note="s since 1970")
 kind(
     "epoch_ms.csv",
-    rows([EPOCH_S * 1000 + 2 * k for k in K], LIGHT, head="time,light"),
+    timed([EPOCH_S * 1000 + 2 * k for k in K]),
     rate=500.0,
     begins="2026-03-01T06:00:00Z",
     note="ms since 1970",
@@ -393,15 +374,10 @@ kind(
     rate=500.0,
     note="although the column is named as s",
 )
-kind(
-    "epoch_us.csv",
-    rows([EPOCH_S * 10**6 + 500 * k for k in K], LIGHT, head="time,light"),
-    begins="2026-03-01T06:00:00Z",
-    note="us since 1970",
-)
+kind("epoch_us.csv", timed([EPOCH_S * 10**6 + 500 * k for k in K]), begins="2026-03-01T06:00:00Z", note="us since 1970")
 kind(
     "epoch_ns.csv",
-    rows([EPOCH_S * 10**9 + 500_000 * k for k in K], LIGHT, head="time,light"),
+    timed([EPOCH_S * 10**9 + 500_000 * k for k in K]),
     begins="2026-03-01T06:00:00Z",
     note="ns since 1970",
 )
@@ -409,13 +385,9 @@ kind("whole_ms_at_2_khz.csv", rows(K // 2, LIGHT, head="time_ms,light"))
 kind("whole_ms_at_3_khz.csv", rows(K // 3, LIGHT, head="time_ms,light"), rate=3000.0)
 kind("whole_ms_at_1500_hz.csv", rows((K * 2) // 3, LIGHT, head="time_ms,light"), rate=1500.0)
 kind("whole_ms_at_900_hz.csv", rows((K * 10) // 9, LIGHT, head="time_ms,light"), rate=900.0)
-kind("epoch_ms_at_2_khz.csv", rows(EPOCH_S * 1000 + K // 2, LIGHT, head="time,light"), begins="2026-03-01T06:00:00Z")
+kind("epoch_ms_at_2_khz.csv", timed(EPOCH_S * 1000 + K // 2), begins="2026-03-01T06:00:00Z")
 _kept = np.delete(K, np.r_[100:160, 900:960, 1500:1560])
-kind(
-    "whole_ms_with_rows_missing.csv",
-    rows(_kept // 2, LIGHT[_kept], head="time_ms,light"),
-    refused="3 gaps in time",
-)
+kind("whole_ms_with_rows_missing.csv", rows(_kept // 2, LIGHT[_kept], head="time_ms,light"), refused="3 gaps in time")
 kind(
     "a_row_twice.csv",
     rows(np.insert(K, 700, 699), np.insert(LIGHT, 700, 1), head="time_ms,light"),
@@ -426,70 +398,33 @@ kind(
     rows(np.r_[K[:700], K[:600]], LIGHT[:1300], head="time_ms,light"),
     refused="row 700 .*before the row before",
 )
-kind(
-    "seconds_or_what.csv",
-    rows(K, LIGHT, head="time,light"),
-    refused="unit of the times is not known.*1000 Hz as ms.*--time-unit",
-)
-kind("uptime_ns.csv", rows(1_800_000_000_000 + 500_000 * K, LIGHT, head="time,light"), refused="2000 Hz as ns")
-kind("iso.csv", rows(stamps(2000), LIGHT, head="time,light"), begins="2026-03-01T06:00:00")
-kind("iso_blank.csv", rows(stamps(2000, form="%Y-%m-%d %H:%M:%S.%f"), LIGHT, head="time,light"))
-kind("iso_comma.csv", rows(stamps(2000, form="%Y-%m-%d %H:%M:%S,%f"), LIGHT, delimiter=";", head="time;light"))
+kind("seconds_or_what.csv", timed(K), refused="unit of the times is not known.*1000 Hz as ms.*--time-unit")
+kind("uptime_ns.csv", timed(1_800_000_000_000 + 500_000 * K), refused="2000 Hz as ns")
+kind("iso.csv", timed(stamps(2000)), begins="2026-03-01T06:00:00")
+kind("iso_blank.csv", timed(stamps(2000, form="%Y-%m-%d %H:%M:%S.%f")))
+kind("iso_comma.csv", timed(stamps(2000, form="%Y-%m-%d %H:%M:%S,%f"), delimiter=";"))
 kind(
     "iso_zulu.csv", rows([s + "Z" for s in stamps(2000)], LIGHT, head="timestamp,light"), begins="2026-03-01T06:00:00Z"
 )
-kind(
-    "iso_offset.csv",
-    rows([s + "+01:00" for s in stamps(2000)], LIGHT, head="time,light"),
-    begins="2026-03-01T05:00:00Z",
-)
-kind(
-    "iso_offset_without_colon.csv",
-    rows([s + " +0100" for s in stamps(2000)], LIGHT, head="time,light"),
-    begins="2026-03-01T05:00:00Z",
-)
-kind("iso_basic.csv", rows(stamps(2000, form="%Y%m%dT%H%M%S.%f"), LIGHT, head="time,light"))
+kind("iso_offset.csv", timed([s + "+01:00" for s in stamps(2000)]), begins="2026-03-01T05:00:00Z")
+kind("iso_offset_without_colon.csv", timed([s + " +0100" for s in stamps(2000)]), begins="2026-03-01T05:00:00Z")
+kind("iso_basic.csv", timed(stamps(2000, form="%Y%m%dT%H%M%S.%f")))
 _winter = [s + "+01:00" for s in stamps(2000, shift_s=3600)[:1000]]
 _summer = [s + "+02:00" for s in stamps(2000, shift_s=7200)[1000:]]
-kind("iso_two_offsets.csv", rows(_winter + _summer, LIGHT, head="time,light"), begins="2026-03-01T06:00:00Z")
+kind("iso_two_offsets.csv", timed(_winter + _summer), begins="2026-03-01T06:00:00Z")
 _mixed = [s + "Z" if k % 2 else s for k, s in enumerate(stamps(2000))]
-kind(
-    "iso_mixed.csv", rows(_mixed, LIGHT, head="time,light"), refused=r"row 1 .*some times name their zone.*--time-zone"
-)
-kind(
-    "iso_mixed_with_zone.csv",
-    rows(_mixed, LIGHT, head="time,light"),
-    options={"time_zone": "UTC"},
-    begins="2026-03-01T06:00:00Z",
-)
-kind(
-    "iso_local.csv",
-    rows(stamps(2000), LIGHT, head="time,light"),
-    options={"time_zone": "Europe/Berlin"},
-    begins="2026-03-01T05:00:00Z",
-)
-kind(
-    "iso_unknown_zone.csv",
-    rows(stamps(2000), LIGHT, head="time,light"),
-    options={"time_zone": "Hall/Two"},
-    refused="'Hall/Two' is not known",
-)
+kind("iso_mixed.csv", timed(_mixed), refused=r"row 1 .*some times name their zone.*--time-zone")
+kind("iso_mixed_with_zone.csv", timed(_mixed), options={"time_zone": "UTC"}, begins="2026-03-01T06:00:00Z")
+kind("iso_local.csv", timed(stamps(2000)), options={"time_zone": "Europe/Berlin"}, begins="2026-03-01T05:00:00Z")
+kind("iso_unknown_zone.csv", timed(stamps(2000)), options={"time_zone": "Hall/Two"}, refused="'Hall/Two' is not known")
 _back = [f"2026-10-25T02:{59 * (k < 1000):02d}:{59 * (k < 1000):02d}.{k % 1000:03d}" for k in K]
-kind("clocks_go_back.csv", rows(_back, LIGHT, head="time,light"), options={"time_zone": "Europe/Berlin"}, rate=1000.0)
-kind(
-    "clocks_go_back_without_zone.csv",
-    rows(_back, LIGHT, head="time,light"),
-    refused="clocks go back.*--time-zone.*--date",
-)
-kind(
-    "days_first.csv",
-    rows(stamps(2000, form="%d.%m.%Y %H:%M:%S.%f"), LIGHT, head="time,light"),
-    begins="2026-03-01T06:00:00",
-)
-kind("slashes.csv", rows(stamps(2000, form="%d/%m/%Y %H:%M:%S.%f"), LIGHT, head="time,light"), refused="--time-format")
+kind("clocks_go_back.csv", timed(_back), options={"time_zone": "Europe/Berlin"}, rate=1000.0)
+kind("clocks_go_back_without_zone.csv", timed(_back), refused="clocks go back.*--time-zone.*--date")
+kind("days_first.csv", timed(stamps(2000, form="%d.%m.%Y %H:%M:%S.%f")), begins="2026-03-01T06:00:00")
+kind("slashes.csv", timed(stamps(2000, form="%d/%m/%Y %H:%M:%S.%f")), refused="--time-format")
 kind(
     "slashes_told.csv",
-    rows(stamps(2000, form="%d/%m/%Y %H:%M:%S.%f"), LIGHT, head="time,light"),
+    timed(stamps(2000, form="%d/%m/%Y %H:%M:%S.%f")),
     options={"time_format": "%d/%m/%Y %H:%M:%S.%f"},
     begins="2026-03-01T06:00:00",
 )
@@ -498,26 +433,18 @@ kind(
     rows(stamps(2000, form="%Y-%m-%d"), stamps(2000, form="%H:%M:%S.%f"), LIGHT, head="Date,Time,light"),
     begins="2026-03-01T06:00:00",
 )
-kind("time_of_day.csv", rows(stamps(2000, form="%H:%M:%S.%f"), LIGHT, head="time,light"))
-kind(
-    "past_midnight.csv",
-    rows(stamps(2000, form="%H:%M:%S.%f", shift_s=18 * 3600 - 0.5), LIGHT, head="time,light"),
-    note="midnight",
-)
-kind(
-    "no_such_day.csv",
-    rows(["2026-02-30T06:00:00", *stamps(2000)[1:]], LIGHT, head="time,light"),
-    refused=r"row 0 .*got '2026-02-30",
-)
+kind("time_of_day.csv", timed(stamps(2000, form="%H:%M:%S.%f")))
+kind("past_midnight.csv", timed(stamps(2000, form="%H:%M:%S.%f", shift_s=18 * 3600 - 0.5)), note="midnight")
+kind("no_such_day.csv", timed(["2026-02-30T06:00:00", *stamps(2000)[1:]]), refused=r"row 0 .*got '2026-02-30")
 
 kind(
     "days_of_a_sheet.csv",
-    rows([f"{46082.25 + k / 2000 / 86400:.12f}" for k in K], LIGHT, head="time,light"),
+    timed([f"{46082.25 + k / 2000 / 86400:.12f}" for k in K]),
     refused="unit of the times is not known.* Hz as d. Name it: --time-unit",
 )
 kind(
     "days_of_a_sheet_told.csv",
-    rows([f"{46082.25 + k / 2000 / 86400:.12f}" for k in K], LIGHT, head="time,light"),
+    timed([f"{46082.25 + k / 2000 / 86400:.12f}" for k in K]),
     options={"time_unit": "d"},
     begins="2026-03-01T06:00:00",
 )
@@ -527,7 +454,7 @@ _FILE_TIME, _TICKS = ((_AT_S + 86400 * days) * 10**7 + 5000 * K for days in (134
 _SINCE_1904 = [f"{_AT_S + 2_082_844_800 + k / 2000:.4f}" for k in K]
 kind(
     "days_of_matlab.csv",
-    rows(_MATLAB, LIGHT, head="time,light"),
+    timed(_MATLAB),
     begins="2026-03-01T06:00:00",
     note="d since year 0, as MATLAB counts them, by their size: the first is 2026-03-01 06:00:00 .state it with",
 )
@@ -539,26 +466,26 @@ kind(
 )
 kind(
     "days_of_matlab_at_50_hz.csv",
-    rows([f"{740_042.25 + k / 50 / 86400:.12f}" for k in K], LIGHT, head="time,light"),
+    timed([f"{740_042.25 + k / 50 / 86400:.12f}" for k in K]),
     refused="unit of the times is not known.* 50 Hz as d. Name it: --time-unit",
 )
 kind(
     "days_of_matlab_at_50_hz_told.csv",
-    rows([f"{740_042.25 + k / 50 / 86400:.12f}" for k in K], LIGHT, head="time,light"),
+    timed([f"{740_042.25 + k / 50 / 86400:.12f}" for k in K]),
     options={"time_unit": "d"},
     rate=50.0,
     begins="2026-03-01T06:00:00",
 )
 kind(
     "days_of_matlab_with_passes.csv",
-    rows(_MATLAB, LIGHT, head="time,light"),
+    timed(_MATLAB),
     options={"passes_in": "time"},
     tables={"passes": table([_MATLAB[k] for k in START], [_MATLAB[k] for k in END])},
     passes=True,
 )
 kind(
     "ticks_since_1601.csv",
-    rows(_FILE_TIME, LIGHT, head="time,light"),
+    timed(_FILE_TIME),
     begins="2026-03-01T06:00:00Z",
     note="100ns since 1601, by their size: the first is 2026-03-01 06:00:00 UTC .state it with --time-unit 100ns",
 )
@@ -569,27 +496,20 @@ kind(
     note="100ns since year 1",
 )
 kind(
-    "ticks_as_fractions.parquet",
-    lambda path: pq.write_table(pa.table({"time": _TICKS.astype(float), "light": LIGHT}), path),
-    begins="2026-03-01T06:00:00",
+    "ticks_as_fractions.parquet", parquet({"time": _TICKS.astype(float), "light": LIGHT}), begins="2026-03-01T06:00:00"
 )
-kind(
-    "ticks_of_no_known_day.csv",
-    rows(12_345 + 5000 * K, LIGHT, head="time,light"),
-    options={"time_unit": "100ns"},
-    begins="",
-)
+kind("ticks_of_no_known_day.csv", timed(12_345 + 5000 * K), options={"time_unit": "100ns"}, begins="")
 kind(
     "ticks_with_passes_since_1970.csv",
-    rows(_FILE_TIME, LIGHT, head="time,light"),
+    timed(_FILE_TIME),
     options={"passes_in": "time"},
-    tables={"passes": table(_epochs(START), _epochs(END))},
+    tables=passes_at(_epochs),
     passes=True,
 )
-kind("seconds_since_1904.csv", rows(_SINCE_1904, LIGHT, head="time,light"), begins="2026-03-01T06:00:00Z", note="1904")
+kind("seconds_since_1904.csv", timed(_SINCE_1904), begins="2026-03-01T06:00:00Z", note="1904")
 kind(
     "seconds_since_1904_with_passes.csv",
-    rows(_SINCE_1904, LIGHT, head="time,light"),
+    timed(_SINCE_1904),
     options={"passes_in": "time"},
     tables={"passes": table([_SINCE_1904[k] for k in START], [_SINCE_1904[k] for k in END])},
     passes=True,
@@ -601,17 +521,15 @@ for _unit, _places, _rate in ((1, 3, 1500.0), (1, 3, 2000.0), (1, 3, 900.0), (1,
     _ticks = [f"{_first + int(k / _rate / _unit * 10**_places + 1e-9) / 10**_places:.{_places}f}" for k in K.tolist()]
     kind(
         f"ticks_of_{_places}_places_at_{_rate:.0f}_hz_in_{_unit}_s.csv",
-        rows(_ticks, LIGHT, head="time,light"),
+        timed(_ticks),
         options={"time_unit": "s" if _unit == 1 else "d"},
         rate=_rate,
         begins="2026-03-01T06:00:00",
     )
-kind(
-    "some_hours_of_seconds.csv", rows([f"{12_345 + k / 15000:.6f}" for k in K], LIGHT, head="time,light"), rate=15000.0
-)
+kind("some_hours_of_seconds.csv", timed([f"{12_345 + k / 15000:.6f}" for k in K]), rate=15000.0)
 kind(
     "julian_days.csv",
-    rows([f"{2_461_100.75 + k / 2000 / 86400:.10f}" for k in K], LIGHT, head="time,light"),
+    timed([f"{2_461_100.75 + k / 2000 / 86400:.10f}" for k in K]),
     refused=r"they would say 1[67]\d+ Hz, [12]\d{3}.* Hz as d. Name it: --time-unit",
 )
 for _form, _hint in (
@@ -625,49 +543,45 @@ for _form, _hint in (
 ):
     _name = re.sub(r"\W+", "_", _form)
     _dated = "%d" in _form
-    kind(
-        f"written{_name}.csv",
-        rows(stamps(2000, form=_form), LIGHT, head="time,light"),
-        refused=re.escape(f"--time-format '{_hint}'"),
-    )
+    kind(f"written{_name}.csv", timed(stamps(2000, form=_form)), refused=re.escape(f"--time-format '{_hint}'"))
     kind(
         f"written{_name}_told.csv",
-        rows(stamps(2000, form=_form), LIGHT, head="time,light"),
+        timed(stamps(2000, form=_form)),
         options={"time_format": _form},
         begins="2026-03-01T06:00:00" if _dated else "",
     )
 kind(
     "digits_that_a_format_divides.csv",
-    rows(stamps(2000, form="%H%M%S.%f", shift_s=59.5), LIGHT, head="time,light"),
+    timed(stamps(2000, form="%H%M%S.%f", shift_s=59.5)),
     options={"time_format": "%H%M%S.%f"},
 )
 _forward = stamps(2000, shift_s=28 * 86400 - 4 * 3600 - 0.5)[:1000] + stamps(2000, shift_s=28 * 86400 - 3 * 3600)[:1000]
 kind(
     "clocks_go_forward.csv",
-    rows(_forward, LIGHT, head="time,light"),
+    timed(_forward),
     refused="Did clocks go forward an hour there. Then name their zone: --time-zone",
 )
 kind(
     "clocks_go_forward_told.csv",
-    rows(_forward, LIGHT, head="time,light"),
+    timed(_forward),
     options={"time_zone": "Europe/Berlin"},
     begins="2026-03-29T00:59:59.5",
 )
 kind(
     "an_hour_that_clocks_skipped.csv",
-    rows(stamps(2000, shift_s=28 * 86400 - 4 * 3600 - 0.5), LIGHT, head="time,light"),
+    timed(stamps(2000, shift_s=28 * 86400 - 4 * 3600 - 0.5)),
     options={"time_zone": "Europe/Berlin"},
     refused=r"row 1000 \(line 1002\): clocks in Europe/Berlin skipped the hour in which 2026-03-29 02:00:00 lies",
 )
 _slower = np.where(K < 1000, K / 2000, 0.5 + (K - 1000) / 1900)
 kind(
     "rate_that_changes_in_a_short_log.csv",
-    rows([f"{s:.6f}" for s in _slower], LIGHT, head="time,light"),
+    timed([f"{s:.6f}" for s in _slower]),
     refused="the rate changes within the log: 2000 Hz",
 )
 kind(
     "blocks_of_late_stamps.csv",
-    rows([f"{k // 100 * 0.05 + k // 100 % 3 * 0.004:.3f}" for k in K], LIGHT, head="time,light"),
+    timed([f"{k // 100 * 0.05 + k // 100 % 3 * 0.004:.3f}" for k in K]),
     refused="no two rows are one period apart.*--rate with --no-time",
 )
 for _name in ("Elapsed Time (s)", "X_Value", "seconds", "run time"):
@@ -678,10 +592,10 @@ kind("half_ms_capital.csv", rows(K / 2, LIGHT, head="timeMs,light"))
 kind("half_ms_in_a_row_of_units.csv", rows(K / 2, LIGHT, head="time,light\nmillis,mV"), note="row of units")
 kind("ticks.csv", rows(K / 4, LIGHT, head="time [ticks],light"), refused="unit of the times, 'ticks', is not known")
 _minutes = stamps(2000, form="%M:%S.%f", shift_s=3599.5)
-kind("minutes_and_seconds.csv", rows(_minutes, LIGHT, head="time,light"), refused="--time-format '%M:%S.%f'")
+kind("minutes_and_seconds.csv", timed(_minutes), refused="--time-format '%M:%S.%f'")
 kind(
     "minutes_and_seconds_told.csv",
-    rows(_minutes, LIGHT, head="time,light"),
+    timed(_minutes),
     options={"time_format": "%M:%S.%f"},
     begins="",
     note="past the full hour",
@@ -699,16 +613,16 @@ kind(
 )
 kind(
     "begins_in_the_hour_that_comes_twice.csv",
-    rows([f"2026-10-25T02:30:{k / 2000:07.4f}" for k in K], LIGHT, head="time,light"),
+    timed([f"2026-10-25T02:30:{k / 2000:07.4f}" for k in K]),
     options={"time_zone": "Europe/Berlin"},
     begins="2026-10-25T00:30:00Z",
     note="begins in the hour that comes twice",
 )
 
-kind("ten_us_at_48_khz.csv", rows([f"{k / 48000:.5f}" for k in K], LIGHT, head="time,light"), rate=48000.0)
+kind("ten_us_at_48_khz.csv", timed([f"{k / 48000:.5f}" for k in K]), rate=48000.0)
 kind(
     "ten_us_at_48_khz_with_rows_missing.csv",
-    rows([f"{k / 48000:.5f}" for k in _kept], LIGHT[_kept], head="time,light"),
+    timed([f"{k / 48000:.5f}" for k in _kept], LIGHT[_kept]),
     options={"fill_gaps": True},
     rate=48000.0,
     light=np.ma.masked_array(LIGHT, ~np.isin(K, _kept)),
@@ -739,24 +653,24 @@ kind(
 )
 kind(
     "iso_events.csv",
-    rows(EPOCH_S * 10**6 + 500 * K, LIGHT, head="time,light"),
+    timed(EPOCH_S * 10**6 + 500 * K),
     passes=True,
     options={"passes_in": "time"},
-    tables={"passes": table(_dates(START, "Z"), _dates(END, "Z"))},
+    tables=passes_at(_dates, "Z"),
 )
 kind(
     "american_events_for_iso.csv",
-    rows([s + "Z" for s in stamps(2000)], LIGHT, head="time,light"),
+    timed([s + "Z" for s in stamps(2000)]),
     passes=True,
     options={"passes_in": "time", "time_format": "%m/%d/%Y %I:%M:%S.%f %p", "time_zone": "America/New_York"},
-    tables={"passes": table(_american(START), _american(END))},
+    tables=passes_at(_american),
 )
 kind(
     "epoch_events_for_iso.csv",
-    rows([s + "Z" for s in stamps(2000)], LIGHT, head="time,light"),
+    timed([s + "Z" for s in stamps(2000)]),
     passes=True,
     options={"passes_in": "time"},
-    tables={"passes": table(_epochs(START), _epochs(END))},
+    tables=passes_at(_epochs),
 )
 for _name, _stamps in (
     ("epoch_s", [f"{EPOCH_S + k / 2000:.4f}" for k in K]),
@@ -764,37 +678,35 @@ for _name, _stamps in (
 ):
     kind(
         f"american_events_for_{_name}.csv",
-        rows(_stamps, LIGHT, head="time,light"),
+        timed(_stamps),
         passes=True,
         options={"passes_in": "time", "time_format": "%m/%d/%Y %I:%M:%S.%f %p", "time_zone": "America/New_York"},
-        tables={"passes": table(_american(START), _american(END))},
+        tables=passes_at(_american),
     )
 kind(
     "digits_that_a_format_divides.parquet",
-    lambda path: pq.write_table(
-        pa.table({"time": [int(s[:-3]) for s in stamps(1000, form="%Y%m%d%H%M%S%f")], "light": LIGHT}), path
-    ),
+    parquet({"time": [int(s[:-3]) for s in stamps(1000, form="%Y%m%d%H%M%S%f")], "light": LIGHT}),
     options={"time_format": "%Y%m%d%H%M%S%f"},
     rate=1000.0,
     begins="2026-03-01T06:00:00",
 )
 kind(
     "events_without_zone.csv",
-    rows(EPOCH_S * 10**6 + 500 * K, LIGHT, head="time,light"),
+    timed(EPOCH_S * 10**6 + 500 * K),
     refused="zone of the times in the table",
     options={"passes_in": "time"},
-    tables={"passes": table(_dates(START), _dates(END))},
+    tables=passes_at(_dates),
 )
 kind(
     "dated_events_for_seconds.csv",
-    rows(S, LIGHT, head="time,light"),
+    timed(S),
     refused="cannot be compared",
     options={"passes_in": "time"},
-    tables={"passes": table(_dates(START), _dates(END))},
+    tables=passes_at(_dates),
 )
 kind(
     "instants.csv",
-    rows(S, LIGHT, head="time,light"),
+    timed(S),
     passes=True,
     options={"passes_in": "s", "pass_ms": 45.0, "pass_start": "t"},
     tables={"passes": rows([f"{(a + 45) / 2000:.4f}" for a in START], head="t")},
@@ -804,7 +716,7 @@ kind(
     rows(S, LIGHT, K * 3 // 2, head="time,light,encoder"),
     passes=True,
     options={"passes_in": "mm", "encoder_column": "encoder", "encoder_mm": 0.1},
-    tables={"passes": table(_tenths(START), _tenths(END))},
+    tables=passes_at(_tenths),
 )
 kind(
     "encoder_rolls_over.csv",
@@ -831,19 +743,13 @@ kind(
     rows((500 * K + 2**32 - 300_000) % 2**32, LIGHT, head="time_us,light"),
     note="rolled over at 32 bits",
 )
-kind("whole_seconds.csv", rows([s[:19] for s in stamps(200)], LIGHT, head="time,light"), rate=200.0)
-kind("hundredths.csv", rows([f"{k / 2000:.2f}" for k in K], LIGHT, head="time,light"))
-kind(
-    "named_zone.csv", rows([s + " UTC" for s in stamps(2000)], LIGHT, head="time,light"), begins="2026-03-01T06:00:00Z"
-)
-kind("short_hours.csv", rows([f"0:00:{k / 2000:09.6f}" for k in K], LIGHT, head="time,light"))
-kind(
-    "morning_and_afternoon.csv",
-    rows(stamps(2000, form="%I:%M:%S.%f %p"), LIGHT, head="time,light"),
-    refused="--time-format",
-)
-kind("blank_lines_at_the_end.csv", rows(S, LIGHT, head="time,light") + "   \n\n  \n")
-kind("divider_told_in_the_first_line.csv", "sep=;\n" + rows(S, LIGHT, delimiter=";", head="time;light"))
+kind("whole_seconds.csv", timed([s[:19] for s in stamps(200)]), rate=200.0)
+kind("hundredths.csv", timed([f"{k / 2000:.2f}" for k in K]))
+kind("named_zone.csv", timed([s + " UTC" for s in stamps(2000)]), begins="2026-03-01T06:00:00Z")
+kind("short_hours.csv", timed([f"0:00:{k / 2000:09.6f}" for k in K]))
+kind("morning_and_afternoon.csv", timed(stamps(2000, form="%I:%M:%S.%f %p")), refused="--time-format")
+kind("blank_lines_at_the_end.csv", timed(S) + "   \n\n  \n")
+kind("divider_told_in_the_first_line.csv", "sep=;\n" + timed(S, delimiter=";"))
 kind("row_names_in_front.csv", rows(K, S, LIGHT, head=",time,light"))
 kind(
     "nothing_named.csv",
@@ -852,18 +758,13 @@ kind(
     note="holds the times",
 )
 
-kind(
-    "dates_for_samples.csv",
-    rows(S, LIGHT, head="time,light"),
-    refused="column 'start', row 0.*--passes-in time",
-    tables={"passes": table(_dates(START), _dates(END))},
-)
+kind("dates_for_samples.csv", timed(S), refused="column 'start', row 0.*--passes-in time", tables=passes_at(_dates))
 kind(
     "epoch_events_for_seconds.csv",
-    rows(S, LIGHT, head="time,light"),
+    timed(S),
     refused="cannot be compared",
     options={"passes_in": "time"},
-    tables={"passes": table(_epochs(START), _epochs(END))},
+    tables=passes_at(_epochs),
 )
 
 kind(
@@ -880,9 +781,7 @@ kind(
 )
 kind(
     "word_for_none.parquet",
-    lambda path: pq.write_table(
-        pa.table({"time": K / 2000, "light": LIGHT, "what": np.where(SEEN, "tub", "empty")}), path
-    ),
+    parquet({"time": K / 2000, "light": LIGHT, "what": np.where(SEEN, "tub", "empty")}),
     options={"truth_column": "what", "missing": ("empty",)},
     passes=True,
 )
@@ -894,31 +793,21 @@ kind("a_table_named_text.csv", lambda path: pq.write_table(_plain, path))
 kind("log.feather", lambda path: feather.write_feather(_plain, path))
 kind(
     "stamped.parquet",
-    lambda path: pq.write_table(
-        pa.table({"time": pa.array(EPOCH_S * 10**6 + 500 * K, pa.timestamp("us", "UTC")), "light": LIGHT}), path
-    ),
+    parquet({"time": pa.array(EPOCH_S * 10**6 + 500 * K, pa.timestamp("us", "UTC")), "light": LIGHT}),
     begins="2026-03-01T06:00:00Z",
 )
 kind("log.wav", lambda path: wavfile.write(path, 2000, LIGHT.astype(np.int16)))
 kind("log.mat", lambda path: savemat(path, {"light": LIGHT.astype(np.int16), "time": K / 2000}))
-kind(
-    "text_named_parquet.parquet",
-    rows(S, LIGHT, head="time,light"),
-    refused="not a readable Parquet file.*name of what it is",
-)
+kind("text_named_parquet.parquet", timed(S), refused="not a readable Parquet file.*name of what it is")
 kind(
     "index_without_a_name.parquet",
-    lambda path: pq.write_table(
-        pa.table({"light": LIGHT, "__index_level_0__": pa.array(EPOCH_S * 10**6 + 500 * K, pa.timestamp("us"))}), path
-    ),
+    parquet({"light": LIGHT, "__index_level_0__": pa.array(EPOCH_S * 10**6 + 500 * K, pa.timestamp("us"))}),
     begins="2026-03-01T06:00:00",
     note="__index_level_0__",
 )
 kind(
     "times_of_day_past_midnight.parquet",
-    lambda path: pq.write_table(
-        pa.table({"time": pa.array((86_399_500_000 + 500 * K) % 86_400_000_000, pa.time64("us")), "light": LIGHT}), path
-    ),
+    parquet({"time": pa.array((86_399_500_000 + 500 * K) % 86_400_000_000, pa.time64("us")), "light": LIGHT}),
     note="midnight",
 )
 kind(
@@ -934,13 +823,13 @@ kind("log.json", json.dumps({"light": LIGHT.tolist()}), refused="JSON document, 
 kind("empty.csv", "", refused="there are no rows")
 kind(
     "own_number_for_none.parquet",
-    lambda path: pq.write_table(pa.table({"time": K / 2000, "light": np.where(K == 5, -999, LIGHT)}), path),
+    parquet({"time": K / 2000, "light": np.where(K == 5, -999, LIGHT)}),
     options={"missing": ("-999",)},
-    light=np.ma.masked_array(LIGHT, K == 5),
+    light=ONE_MISSING,
 )
 kind(
     "decimal_comma_in_text.parquet",
-    lambda path: pq.write_table(pa.table({"time": K / 2000, "light": [f"{x},5" for x in LIGHT]}), path),
+    parquet({"time": K / 2000, "light": [f"{x},5" for x in LIGHT]}),
     options={"decimal": ","},
     light=LIGHT + 0.5,
 )
@@ -950,9 +839,7 @@ kind(
     options={"skip": 3},
     refused="--skip is for text, and this is parquet. Leave it out",
 )
-kind(
-    "sheet_of_text.csv", rows(S, LIGHT, head="time,light"), options={"sheet": "A"}, refused="--sheet is for a workbook"
-)
+kind("sheet_of_text.csv", timed(S), options={"sheet": "A"}, refused="--sheet is for a workbook")
 
 
 def _wav_24(path: Path) -> None:
@@ -968,7 +855,7 @@ kind("of_24_bits.wav", _wav_24, light=LIGHT - 500)
 
 def _zip(path: Path) -> None:
     with zipfile.ZipFile(path, "w") as out:
-        out.writestr("log.csv", rows(S, LIGHT, head="time,light"))
+        out.writestr("log.csv", timed(S))
 
 
 kind("log.zip", _zip, refused="ZIP archive, which is not read. Unpack it")
@@ -1123,7 +1010,7 @@ kind(
     "dated_passes.tdms",
     _tdms_of(("light", 1 / 2000, _AT)),
     options={"column": "light", "passes_in": "time"},
-    tables={"passes": table(_dates(START, "Z"), _dates(END, "Z"))},
+    tables=passes_at(_dates, "Z"),
     passes=True,
     needs="nptdms",
 )
@@ -1190,7 +1077,7 @@ kind(
     "dated_passes.mf4",
     _mdf_of("4.10", _HALF.replace(second=0, microsecond=0, tzinfo=datetime.UTC), 0.0),
     options={"passes_in": "time"},
-    tables={"passes": table(_dates(START, "Z"), _dates(END, "Z"))},
+    tables=passes_at(_dates, "Z"),
     passes=True,
     needs="asammdf",
 )
@@ -1205,18 +1092,12 @@ def _mdf_invalid(path: Path) -> None:
         out.save(path, overwrite=True)
 
 
-kind(
-    "samples_marked_invalid.mf4",
-    _mdf_invalid,
-    options={"unit_given": False},
-    light=np.ma.masked_array(LIGHT, K == 5),
-    needs="asammdf",
-)
+kind("samples_marked_invalid.mf4", _mdf_invalid, options={"unit_given": False}, light=ONE_MISSING, needs="asammdf")
 kind(
     "samples_marked_invalid_without_times.mf4",
     _mdf_invalid,
     options={"no_time": True, "rate_hz": 2000.0, "column": "light"},
-    light=np.ma.masked_array(LIGHT, K == 5),
+    light=ONE_MISSING,
     needs="asammdf",
 )
 
