@@ -1,9 +1,11 @@
 """The chain as a whole: where edges lie, what is drawn, and that nothing depends on how it is asked for."""
 
 import json
+from pathlib import Path
 
 import numpy as np
 import pytest
+from loading import script
 
 from teachlab.data.recording_files import read_recording
 from teachlab.data.truth_files import read_truth
@@ -25,61 +27,7 @@ from teachlab.synthetic import (
 from teachlab.synthetic.sensor.electronics import FrontEnd, LowPass
 from teachlab.synthetic.shared.streams import CHUNK
 
-EVERYTHING = {
-    "sensor": {
-        "noise": {"thermal_percent": 0.1, "shot_kappa": 3e-4, "rin": 0.002, "rho": 0.4},
-        "front_end": {"time_constant_us": 2000},
-    },
-    "line": {
-        "gap_mm": {"shape": "normal", "mean": 100, "sd": 10},
-        "touching_share": 0.1,
-        "lot_passes": 20,
-        "lot_level_cv": 0.1,
-        "wander": {"share": 0.02},
-        "stops": {"every_s": 20, "duration_s": 2, "pace": 0.3},
-        "halts": [{"at_pass": 5, "duration_s": 4, "ramp_s": 0.001}],
-    },
-    "background": {
-        "texture": {"sd_percent": 0.5, "length_mm": 8},
-        "marks": [{"every_mm": 1700, "amplitude_percent": 5, "size_mm": 10}],
-    },
-    "object": [
-        {
-            "label": "box",
-            "length_mm": 100,
-            "level_percent": 40,
-            "texture": {"sd_percent": 4, "length_mm": 9},
-            "glints": {"per_object": 1, "amplitude_percent": {"shape": "pareto", "minimum": 5, "alpha": 2}, "sd_mm": 2},
-            "print": {"blocks": 3, "cover": 0.4, "factor": 0.5},
-            "flutter": {"depth": 0.1, "frequency_hz": 7},
-        },
-        {"label": "film", "length_mm": 60, "level_percent": 20, "wrap": {"leak_percent": 30, "length_mm": 12}},
-        {
-            "label": "net",
-            "length_mm": 80,
-            "transmission": 0.5,
-            "across_mm": 5,
-            "flutter": {"shape": "random", "tilt_deg": 20, "gloss": 6, "frequency_hz": 2},
-        },
-    ],
-    "interference": {
-        "ambient": {"residual_percent": 1, "shot_percent": 20, "compression": 0.2},
-        "lamp": {"first_percent": 0.5},
-        "ripple": {"amplitude_percent": 0.2, "frequency_hz": 5003},
-        "neighbour": {"amplitude_percent": 0.5, "beat_hz": 13},
-        "steps": {"every_s": 20},
-        "passers": {"every_s": 7, "amplitude_percent": 3},
-        "strobe": {"frequency_hz": 3, "pulse_ms": 5, "amplitude_percent": 2},
-        "spikes": {"per_second": 1},
-    },
-    "drift": {
-        "days_per_hour": 50,
-        "dirt": {"loss_per_day": 0.02, "pedestal_percent": 3},
-        "bend": {"loss": 0.1, "period_s": 9},
-        "daylight": {"residual_percent": 2, "shot_percent": 30},
-    },
-    "faults": {"dropouts": {"share": 0.01}, "duplicates_per_million": 200},
-}
+EVERYTHING = script(Path(__file__).with_name("test_switched_off.py")).WHOLE
 
 
 def test_the_border_of_a_pass_is_the_half_level_of_its_edge(line, light):

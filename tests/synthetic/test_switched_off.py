@@ -28,7 +28,7 @@ WHOLE = {
         "lot_passes": 20,
         "lot_level_cv": 0.15,
         "wander": {"share": 0.03, "period_s": 20},
-        "stops": {"every_s": 30, "duration_s": 4},
+        "stops": {"every_s": 30, "duration_s": 4, "pace": 0.1},
         "halts": [{"at_pass": 5, "duration_s": 4, "ramp_s": 0.001}],
     },
     "background": {
@@ -60,6 +60,14 @@ WHOLE = {
                 "middle_transmission": 1.2,
             },
         },
+        {
+            "label": "net",
+            "length_mm": 80,
+            "transmission": 0.5,
+            "across_mm": 5,
+            "glints": {"per_object": 1, "amplitude_percent": {"shape": "pareto", "minimum": 5, "alpha": 2}, "sd_mm": 2},
+            "flutter": {"shape": "random", "tilt_deg": 20, "gloss": 6, "frequency_hz": 2},
+        },
     ],
     "interference": {
         "ambient": {"residual_percent": 4, "shot_percent": 50, "compression": 0.4},
@@ -74,6 +82,7 @@ WHOLE = {
             "neighbour_pulse_us": 50,
         },
         "steps": {"every_s": 20, "duration_s": 8},
+        "passers": {"every_s": 7, "amplitude_percent": 3},
         "strobe": {"frequency_hz": 3, "pulse_ms": 5, "amplitude_percent": 10},
         "spikes": {"per_second": 3},
     },
@@ -86,6 +95,8 @@ WHOLE = {
         "temperature": {"daily_swing_k": 20},
         "misalignment": {"creep_mm_per_day": 0.2, "field_radius_mm": 20},
         "condensation": {"onset_s": 60, "duration_s": 60, "loss": 0.4, "pedestal_percent": 3},
+        "bend": {"loss": 0.1, "period_s": 9},
+        "daylight": {"residual_percent": 2, "shot_percent": 30},
     },
     "faults": {
         "dropouts": {"share": 0.02},
