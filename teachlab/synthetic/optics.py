@@ -28,7 +28,6 @@ WRAP_TURNS = 4.0
 class Seen:
     """The passes that touch a stretch, with their glints; fields as in `PassChunk`."""
 
-    number: Integers
     kind: Integers
     lead_mm: Floats
     trail_mm: Floats
@@ -46,9 +45,8 @@ def _slice(chunk: PassChunk, low_mm: float, high_mm: float) -> Seen:
     first = int(np.searchsorted(chunk.trail_mm, low_mm, side="left"))
     stop = max(first, int(np.searchsorted(chunk.lead_mm, high_mm, side="right")))
     rows, glints = slice(first, stop), slice(int(chunk.glint_first[first]), int(chunk.glint_first[stop]))
-    names = [field.name for field in fields(Seen)][1:]
-    part = {name: getattr(chunk, name)[glints if name.startswith("glint") else rows] for name in names}
-    return Seen(number=chunk.first + np.arange(first, stop), **part)
+    names = (field.name for field in fields(Seen))
+    return Seen(*(getattr(chunk, name)[glints if name.startswith("glint") else rows] for name in names))
 
 
 class PassWindow:
