@@ -2,8 +2,9 @@
 
     python benchmarks/coverages/agreement.py [--repetitions 400]
 
-Pulses that are not reproduced come by lots: beta-binomial with the intra-lot correlation stated, or in whole bad lots
-(a share of the lots fails with half of its pulses). An interval that tells nothing, [0, 1], counts as refused.
+Pulses that are not reproduced come by lots: beta-binomial with the intra-lot correlation stated, in bad lots (a share
+of the lots fails with half of its pulses), or in rare lots that fail as a whole among others that fail a little. An
+interval that tells nothing, [0, 1], counts as refused.
 """
 
 from __future__ import annotations
@@ -19,6 +20,7 @@ from teachlab.device.agreement import share_limits
 
 HERE = Path(__file__).parent
 CORRELATIONS = (0.0, 0.05, 0.1, 0.2)
+WORDS = {"bad lots": "fail in half of bad lots", "rare bad lots": "fail in rare lots, and a little elsewhere"}
 LOTS, PULSES, SHARES = (6, 12, 24, 48), (8, 30, 100), (0.002, 0.01, 0.05, 0.2)
 
 
@@ -30,6 +32,9 @@ def held(kind: str, icc: float, lots: int, pulses: int, share: float, repetition
     for _ in range(repetitions):
         if kind == "bad lots":
             rates = np.where(rng.random(lots) < 2 * share, 0.5, 0.0)
+        elif kind == "rare bad lots":
+            bad = 0.7 * share
+            rates = np.where(rng.random(lots) < bad, 1.0, 0.3 * share / (1 - bad))
         elif icc:
             size = 1 / icc - 1
             rates = rng.beta(share * size, (1 - share) * size, lots)
@@ -47,7 +52,7 @@ def held(kind: str, icc: float, lots: int, pulses: int, share: float, repetition
 
 def main(repetitions: int) -> None:
     rows = []
-    kinds = [("beta-binomial", icc) for icc in CORRELATIONS] + [("bad lots", 0.5)]
+    kinds = [("beta-binomial", icc) for icc in CORRELATIONS] + [("bad lots", 0.5), ("rare bad lots", 1.0)]
     for kind, icc in kinds:
         for lots in LOTS:
             for pulses in PULSES:
@@ -67,7 +72,7 @@ def main(repetitions: int) -> None:
         for lots in LOTS:
             some = [r for r in rows if (r["kind"], r["icc"], r["lots"]) == (kind, icc, lots)]
             width = next(r["width"] for r in some if r["share"] == 0.01 and r["pulses"] == 30)
-            what = "fail in whole bad lots" if kind == "bad lots" else f"correlate by {icc:g}"
+            what = WORDS.get(kind, f"correlate by {icc:g}")
             table.append(
                 f"| {what} | {lots} | {100 * min(r['covers'] for r in some):.1f} % "
                 f"| {100 * max(r['refused'] for r in some):.1f} % | {100 * width:.1f} % |"

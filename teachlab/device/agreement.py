@@ -17,7 +17,7 @@ from teachlab.model.recording import Origin, Recording
 from teachlab.model.setting import Setting
 from teachlab.model.verdict import HeadlineClaim, Verdict, VerdictReason
 from teachlab.statistics.claims.decisions import ACCEPTED_ERRORS
-from teachlab.statistics.claims.lot_claims import CLAIM_LOTS, NOTHING, Assumption, lots_needed
+from teachlab.statistics.claims.lot_claims import CLAIM_LOTS, NOTHING, Assumption, claim_by_lots, lots_needed
 from teachlab.statistics.design_effect import ceiling_of
 from teachlab.statistics.intervals import proportion_limits
 from teachlab.statistics.lots import blocks_of, lot_rate
@@ -273,9 +273,10 @@ def share_limits(
 
     Notes
     -----
-    `lot_rate`: if fewer than two lots fail, every lot is one trial. With a stated correlation ρ, it is Clopper and
-    Pearson's interval at ``n / (1 + (m − 1) ρ)`` trials (Kish 1965). In simulations it covers at least 95 % up to ρ =
-    0.2 (``benchmarks/coverages/agreement.md``).
+    `lot_rate`, by the spread of the lots; the lower limit is not above that of `claim_by_lots`, which holds however
+    much the pulses of a lot resemble each other: the spread does not show rare bad lots that were not recorded, and
+    faults that lie evenly would make it surer than none. With a stated correlation ρ, it is Clopper and Pearson's
+    interval at ``n / (1 + (m − 1) ρ)`` trials (Kish 1965). Simulated coverage: ``benchmarks/coverages/agreement.md``.
     """
     bad, n = np.asarray(failed, np.float64), np.asarray(of, np.float64)
     effect = ceiling_of(n)
@@ -283,7 +284,8 @@ def share_limits(
         effect = 1 + (effect - 1) * assumption.icc
     elif n.size > 1:
         rate = lot_rate(bad, n, confidence=confidence)
-        return 1 - rate.high, 1 - rate.low
+        of_lots = claim_by_lots(bad, n, confidence=(1 + confidence) / 2, least=1).upper
+        return 1 - max(rate.high, of_lots), 1 - rate.low
     low, high, _ = proportion_limits(float(bad.sum()) / effect, float(n.sum()) / effect, confidence)
     return 1 - high, 1 - low
 

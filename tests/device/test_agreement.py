@@ -135,6 +135,20 @@ def test_the_interval_covers(correlation: float) -> None:
         assert case["refused"] <= 0.05
 
 
+def test_rare_bad_lots_are_covered_too() -> None:
+    """30 lots of 20: 3.9 % of the lots fail as a whole, the others a little. Their spread alone covers 77 %."""
+    case = COVERAGE["held"]("rare bad lots", 1.0, 30, 20, 0.055, 400, 11)
+    assert case["covers"] >= 0.93
+
+
+def test_faults_never_make_it_surer() -> None:
+    for lots in (12, 30, 80):
+        none, _ = share_limits([0] * lots, [20] * lots)
+        for faults in range(1, lots):
+            low, _ = share_limits([1] * faults + [0] * (lots - faults), [20] * lots)
+            assert low <= none
+
+
 def test_what_is_shipped_holds_the_promise() -> None:
     rows = json.loads((Path(teachlab.__file__).parents[1] / "benchmarks" / "coverages" / "agreement.json").read_text())
     assert {row["icc"] for row in rows} >= {0.0, 0.05, 0.1, 0.2}
