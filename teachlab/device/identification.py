@@ -302,8 +302,9 @@ def identify_edges(
     if not boxes or min(box.contradictions for box in boxes) > most_contradicted(edges):
         return replace(
             empty,
-            refused=f"no setting reproduces this output: each contradicts more than 1 in 10 of the {edges.count} "
-            "logged edges. The light may not be what the sensor saw, levels may follow, or edges are late by more than "
+            refused="no setting that was tried reproduces this output: each contradicts more than 1 in 10 of the "
+            f"{edges.count} logged edges. The light may not be what the sensor saw, levels may follow, the sensor may "
+            "evaluate at a rate that its edges do not show, or edges are late by more than "
             f"{jitter} sample{'' if jitter == 1 else 's'}.",
         )
     return _answer(replace(empty, jitter_needed=needed, groups_left=left), search, boxes, readings)

@@ -135,7 +135,8 @@ def test_output_without_a_law_is_refused() -> None:
     output = np.repeat(np.arange(light.size // 50 + 1) % 2 == 1, 50)[: light.size]
     found = identify_edges(light, LoggedEdges.of(output), sample_rate_hz=1000, unit="counts", longest_ms=10)
     assert found.refused is not None
-    assert "no setting reproduces" in found.refused
+    assert found.refused.startswith("no setting that was tried reproduces")
+    assert "at a rate that its edges do not show" in found.refused
     assert found.representative is None
     few = identify_edges(light, LoggedEdges.of(np.arange(light.size) > 50), sample_rate_hz=1000, unit="counts")
     assert few.refused is not None

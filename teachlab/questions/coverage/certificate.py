@@ -271,7 +271,7 @@ def _warnings(certified: Sequence[CycleCoverage]) -> list[str]:
             else:
                 text += (
                     f"; about {needed:.3g} revolutions ({time_text(1000 * needed * one.cycle.period_s)}) are enough to "
-                    f"see {100 * found.confidence:g} % of its places."
+                    f"see {100 * found.confidence:g} % of its places, unless the products come nearly in step with it."
                 )
             out.append(text)
     return out

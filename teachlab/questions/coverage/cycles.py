@@ -285,6 +285,10 @@ def revolutions_enough(open_share: float, confidence: float, *, times: int = 1) 
     recording. If (1 − C)² of the places are unseen on average, more than 1 − C are unseen with a probability of at most
     1 − C, by Markov's inequality.
 
+    Revolutions are taken as independent. Simulated from 3 to 11 revolutions, at 95 %: what is asked for is too little
+    in at most 3 % where products come at random or in bursts, but in 20 to 40 % where they come at an almost steady
+    pace, which may stay nearly in step with the cycle. So few revolutions do not tell the two apart.
+
     Examples
     --------
     >>> round(revolutions_enough(0.62, 0.95), 1)

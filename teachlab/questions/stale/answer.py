@@ -557,7 +557,8 @@ def _gone(now: RecordingUnderSetting) -> str:
 def _more_trips(now: RecordingUnderSetting, before: RecordingUnderSetting | None) -> list[str]:
     """Report false trips that are more frequent than before (exact test on counts per hour); it may be one burst.
 
-    Where lots differ, the test finds more in up to 9 % of lines on which nothing changed: its condition is told.
+    Where lots differ, the test finds more in up to 42 % of lines on which nothing changed (lots whose background comes
+    near the level): its condition is told.
     """
     trips, hours = now.score.counts.false_trips, now.score.running_hours
     gaps = now.score.counts.gaps_tripped

@@ -323,6 +323,9 @@ def test_passes_in_step_with_the_cycle_hide_part_of_it_for_ever() -> None:
     assert any("runs in step with the passes" in w for w in found.warnings)
     # Twelve steps of the pitch and a bit are no step: the places are met one after the other.
     assert not coverage(recording, truth, [Cycle(name="belt", period_s=0.513)]).warnings
+    # A few revolutions do not show whether products come nearly in step: what is enough is told under this condition.
+    (short,) = coverage(*line(["a"] * 20), [Cycle(name="belt", period_s=0.501)], teach_share=None, times=2).warnings
+    assert short.endswith("are enough to see 95 % of its places, unless the products come nearly in step with it.")
 
 
 def test_recording_as_many_revolutions_as_asked_for_is_enough() -> None:
