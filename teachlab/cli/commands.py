@@ -99,7 +99,7 @@ COMMANDS = {
     ),
     "conform": Listed(
         "conform", TRY,
-        "Check a strategy of your own against the rules for strategies. Exit code 1 if a check fails.",
+        "Check a strategy of your own against the rules for strategies. Exit code 1: a check fails, 3: it never taught.",
         "teachlab conform two-sample-midpoint",
     ),
     "repeatability": Listed(

@@ -6,7 +6,7 @@ from typing import Annotated
 
 import typer
 
-from teachlab.cli.console import emit_json, progress, say_lines
+from teachlab.cli.console import NOT_ENOUGH, emit_json, progress, say_lines
 from teachlab.cli.opening import teachers
 from teachlab.cli.options import Assignments, Json
 
@@ -16,7 +16,7 @@ def conform_command(
     set_: Assignments = None,
     json: Json = False,
 ) -> None:
-    """Check a strategy of your own against the rules for strategies. Exit code 1 if a check fails."""
+    """Check a strategy of your own against the rules for strategies. Exit code 1: a check fails, 3: it never taught."""
     from teachlab.testing import conformance
 
     (subject,) = teachers([strategy], set_ or [])
@@ -26,5 +26,5 @@ def conform_command(
         emit_json(report.as_dict())
     else:
         say_lines(report.text().splitlines())
-    if not report.ok:
-        raise typer.Exit(1)
+    if not (report.ok and report.taught):
+        raise typer.Exit(NOT_ENOUGH if report.ok else 1)

@@ -8,7 +8,7 @@ import sys
 import time
 from collections import deque
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from contextlib import contextmanager
+from contextlib import contextmanager, nullcontext, redirect_stdout
 from importlib.util import find_spec
 from typing import TYPE_CHECKING, Any
 
@@ -92,10 +92,11 @@ def tell_notes() -> None:
 
 
 @contextmanager
-def answer_first() -> Iterator[None]:
+def answer_first(*, document: bool = False) -> Iterator[None]:
     """Let a command answer before its notes are printed, in lines of the terminal.
 
-    A refusal ends without notes, and without a document.
+    A refusal ends without notes, and without a document. Where a document is asked for, nothing else comes to stdout:
+    what a strategy of somebody prints goes to stderr.
     """
     _DOCUMENTS.clear()
     _NOTES.clear()
@@ -104,7 +105,8 @@ def answer_first() -> Iterator[None]:
     columns = shutil.get_terminal_size().columns if sys.stdout.isatty() else WIDTH
     with screen(columns):
         try:
-            yield
+            with redirect_stdout(sys.stderr) if document else nullcontext():
+                yield
         except typer.Exit:  # such as with code 1 or 3
             _tell_answer()
             raise

@@ -96,7 +96,8 @@ def framed(name: str, command: Callable[..., None]) -> Callable[..., None]:
             hold(f"--{parameter.rstrip('_').replace('_', '-')}", given, held)
         force = values["force"] if own_force else values.pop("force", False)
         inputs = _inputs(name, values)
-        with answer_first(), memory_of(None if memory is None else memory * 1e9), protect(inputs):
+        most = None if memory is None else memory * 1e9
+        with answer_first(document=bool(values.get("json"))), memory_of(most), protect(inputs):
             for result, target in _results(values):
                 _look_at(name, target, inputs, picture=result in PICTURES, force=bool(force))
             _need(name, values)

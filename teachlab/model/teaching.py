@@ -224,7 +224,7 @@ class TeachView:
             on, off = level, level - hysteresis
         else:
             on, off = level + hysteresis, level
-        strongest = max(abs(on), abs(off))
+        strongest = float(max(abs(on), abs(off)))  # beside a float32 the limit would overflow
         if LARGEST_LEVEL < strongest < float("inf"):
             raise Abstained("the level lies beyond any light", f"{strongest:.3g}", f"at most {LARGEST_LEVEL:g}")
         return replace(self.base, on_level=on, off_level=off, polarity=polarity_of(self.direction), taught=taught)

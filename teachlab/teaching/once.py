@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import fields, replace
 from functools import partial
 from typing import Any
@@ -178,14 +178,19 @@ def _taught(strategy: Strategy, setting: Setting, view: TeachView, seed: int, dr
     if of.info.digest:
         drawn["recording_digest"] = of.info.digest
     evidence = {**told, "drawn": drawn}
-    try:
-        # Tried here, where the strategy can still be named: the setting may be written much later.
-        json.dumps(evidence, allow_nan=False)
-    except (TypeError, ValueError) as fault:
-        raise StrategyError(
-            f"strategy '{strategy.name}': evidence must be plain JSON values and finite numbers: {fault}."
-        ) from None
+    # Looked at here, where the strategy can still be named: the setting may be written much later.
+    if fault := evidence_fault(evidence):
+        raise StrategyError(f"strategy '{strategy.name}': {fault}.")
     return Taught(strategy=strategy.name, parameters=parameters_of(strategy), evidence=evidence)
+
+
+def evidence_fault(evidence: Mapping[str, Any]) -> str:
+    """Return why evidence cannot be written into a file of a setting, or an empty text."""
+    try:
+        json.dumps(dict(evidence), allow_nan=False)
+    except (TypeError, ValueError) as fault:
+        return f"evidence must be plain JSON values and finite numbers: {fault}"
+    return ""
 
 
 def _taken(view: TeachView) -> dict[str, Any]:

@@ -9,6 +9,7 @@ import json
 import pickle
 import subprocess
 import sys
+from contextlib import redirect_stdout
 from pathlib import Path
 from typing import Any
 
@@ -36,6 +37,8 @@ def taught_elsewhere(strategy: Strategy, view: TeachView) -> dict[str, Any] | st
         return f"it did not answer within {TIMEOUT_S} s"
     if done.returncode != 0:
         return done.stderr.decode(errors="replace").strip().splitlines()[-1]
+    if not done.stdout:
+        return "it ends without an answer"
     document: dict[str, Any] = json.loads(done.stdout)
     return document
 
@@ -67,7 +70,10 @@ def answer() -> None:
     from teachlab.testing.subject import ask, seeded
 
     job, content = pickle.loads(sys.stdin.buffer.read())
-    _import(job)
-    strategy, view = pickle.loads(content)
-    seeded(0)
-    sys.stdout.write(json.dumps(ask(strategy, view).document()))
+    # What a strategy prints is no answer.
+    with redirect_stdout(sys.stderr):
+        _import(job)
+        strategy, view = pickle.loads(content)
+        seeded(0)
+        document = ask(strategy, view).document()
+    sys.stdout.write(json.dumps(document))

@@ -44,10 +44,13 @@ class ConformanceReport:
         Its name.
     results : tuple of CheckResult
         One per check, in the order they ran.
+    taught : bool
+        Whether it taught a setting on any of what it was shown; if not, hardly anything could be judged.
     """
 
     strategy: str
     results: tuple[CheckResult, ...]
+    taught: bool = True
 
     @property
     def ok(self) -> bool:
@@ -78,7 +81,9 @@ class ConformanceReport:
         lines = [f"{r.check:<{width}}  {r.verdict.upper()}: {r.told}" for r in first]
         counts = Counter(r.verdict for r in self.results)
         summary = ", ".join(f"{counts[v]} {v}" for v in CheckVerdict if counts[v])
-        return "\n".join([f"{self.strategy} {'conforms' if self.ok else 'DOES NOT CONFORM'}: {summary}.", *lines])
+        good = "conforms" if self.taught else "CANNOT BE JUDGED, it never taught"
+        found = good if self.ok else "DOES NOT CONFORM"
+        return "\n".join([f"{self.strategy} {found}: {summary}.", *lines])
 
     def as_dict(self) -> dict[str, Any]:
         """Return the plain JSON form."""
@@ -86,5 +91,6 @@ class ConformanceReport:
             "schema": 1,
             "strategy": self.strategy,
             "ok": self.ok,
+            "taught": self.taught,
             "checks": [{"check": r.check, "verdict": str(r.verdict), "told": r.told} for r in self.results],
         }

@@ -21,6 +21,7 @@ from teachlab.model.json_values import plain
 from teachlab.model.printable_text import level_text
 from teachlab.model.setting import Setting
 from teachlab.model.teaching import Strategy, TeachView
+from teachlab.teaching.once import evidence_fault
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,7 +56,7 @@ class StrategyAnswer:
         }
 
 
-def _place(error: Exception, strategy: Strategy) -> str:
+def _place(error: BaseException, strategy: Strategy) -> str:
     """Return the last line of the strategy's own file that the error came through."""
     own = getattr(sys.modules.get(type(strategy).__module__), "__file__", None)
     lines = [frame.lineno for frame in traceback.extract_tb(error.__traceback__) if frame.filename == own]
@@ -72,7 +73,7 @@ def ask(strategy: Strategy, view: TeachView) -> StrategyAnswer:
                 fault=f"an abstention must say reason, measured and required in words, got {refusal.args}"
             )
         return StrategyAnswer(abstained=refusal)
-    except Exception as error:  # noqa: BLE001 - whatever a strategy does wrong is what is reported
+    except (Exception, SystemExit, GeneratorExit) as error:  # noqa: BLE001 - whatever a strategy does is reported
         return StrategyAnswer(fault=f"{type(error).__name__}: {error}{_place(error, strategy)}")
     if not isinstance(setting, Setting):
         return StrategyAnswer(fault=f"teach must return a Setting or raise Abstained, got {type(setting).__name__}")
@@ -80,6 +81,8 @@ def ask(strategy: Strategy, view: TeachView) -> StrategyAnswer:
         return StrategyAnswer(fault=fault)
     if setting.unit != view.unit:
         return StrategyAnswer(fault=f"the setting is in '{setting.unit}', the light shown in '{view.unit}'")
+    if setting.taught is not None and (fault := evidence_fault(setting.taught.evidence)):
+        return StrategyAnswer(fault=fault)
     return StrategyAnswer(setting=setting)
 
 
@@ -113,6 +116,8 @@ class Subject:
     def __init__(self, strategy: Strategy) -> None:
         self.strategy = strategy
         self.untaught = insides(strategy)
+        self.taught = False
+        """Whether it has taught a setting on any of what it was shown."""
         self.light, self.truth = shown.line()
 
     @cached_property
@@ -127,7 +132,9 @@ class Subject:
     def ask(self, view: TeachView, *, seed: int = 0, strategy: Strategy | None = None) -> StrategyAnswer:
         """Teach on a copy of a view with the global random generators in a known state."""
         seeded(seed)
-        return ask(self.strategy if strategy is None else strategy, shown.copied(view))
+        answer = ask(self.strategy if strategy is None else strategy, shown.copied(view))
+        self.taught |= answer.setting is not None
+        return answer
 
     @cached_property
     def sound(self) -> StrategyAnswer:

@@ -320,3 +320,63 @@ class OfNothing(OnReadings):
 
     def teach(self, view: TeachView) -> Setting:
         return midpoint(view)
+
+
+@dataclass(frozen=True)
+class Printing(OnReadings):
+    """Sound; it prints while its author looks for a fault."""
+
+    equivariant: ClassVar[frozenset[str]] = frozenset({"gain", "offset"})
+
+    def teach(self, view: TeachView) -> Setting:
+        print("readings", view.object.light.size, view.background.reading.light.size)  # noqa: T201
+        return midpoint(view)
+
+
+@dataclass(frozen=True)
+class Exiting(OnReadings):
+    def teach(self, view: TeachView) -> Setting:
+        sys.exit(3)
+
+
+@dataclass(frozen=True)
+class Unwritable(OnReadings):
+    """Records an array, which no file of a setting can hold."""
+
+    def teach(self, view: TeachView) -> Setting:
+        return replace(midpoint(view), taught=Taught(strategy="bad", evidence={"light": view.object.light}))
+
+
+@dataclass(frozen=True)
+class MovingBorders(OnEvents):
+    """Changes a number of what it is shown, and no light."""
+
+    def teach(self, view: TeachView) -> Setting:
+        object.__setattr__(view.events, "guard", view.events.guard + 1)
+        return between(view)
+
+
+@dataclass(frozen=True)
+class Misnamed(OnReadings):
+    name: ClassVar[str] = "Mine at the belt"
+
+    def teach(self, view: TeachView) -> Setting:
+        return midpoint(view)
+
+
+@dataclass(frozen=True)
+class Declining(OnReadings):
+    def teach(self, view: TeachView) -> Setting:
+        raise Abstained("I would rather not", "0 reasons", "1 reason")
+
+
+@dataclass(frozen=True)
+class OfFloat32(OnReadings):
+    """Levels as numpy calculates them from single precision."""
+
+    equivariant: ClassVar[frozenset[str]] = frozenset({"gain", "offset"})
+
+    def teach(self, view: TeachView) -> Setting:
+        fixed = midpoint(view)
+        level = fixed.on_level if view.sign > 0 else fixed.off_level
+        return view.place(np.float32(level), np.float32(fixed.hysteresis), Taught(strategy="bad"))

@@ -81,6 +81,10 @@ def test_caught_by_the_check_meant_for_it_alone(
         ("Redesigning", "declared-only", "changed on_delay_ms from 1.0 to 7.0 without declaring"),
         ("Climbing", "no-look-ahead", "samples after the teach block change the answer"),
         ("PlainlyWriting", "writes-nothing", "read-only"),
+        ("MovingBorders", "writes-nothing", "it changes what it is shown"),
+        ("Exiting", "determinism", "SystemExit: 3 (line "),
+        ("Unwritable", "determinism", "evidence must be plain JSON values and finite numbers"),
+        ("Misnamed", "parameters", "words of small letters and digits, joined by dashes, got 'Mine at the belt'"),
     ],
 )
 def test_other_ways_of_the_same(name: str, check: str, told: str, bad: ModuleType) -> None:
@@ -92,6 +96,20 @@ def test_other_ways_of_the_same(name: str, check: str, told: str, bad: ModuleTyp
 def test_a_sound_strategy_passes_every_check(bad: ModuleType) -> None:
     report = conformance(bad.Sound())
     assert {r.verdict for r in report.results} == {CheckVerdict.PASSED}, report.text()
+
+
+@pytest.mark.parametrize("name", ["Printing", "OfFloat32"])
+def test_what_is_no_fault_passes_every_check(name: str, bad: ModuleType) -> None:
+    report = conformance(getattr(bad, name)())
+    assert {r.verdict for r in report.results} == {CheckVerdict.PASSED}, report.text()
+
+
+def test_what_never_teaches_is_not_judged(bad: ModuleType) -> None:
+    report = conformance(bad.Declining())
+    assert report.ok
+    assert not report.taught
+    assert report.text().startswith("bad CANNOT BE JUDGED, it never taught: ")
+    assert conformance(bad.Sound()).taught
 
 
 def test_what_failed_is_told_first(bad: ModuleType) -> None:
@@ -183,4 +201,9 @@ def test_the_command(tmp_path: Path) -> None:
     failed = [c["check"] for c in json.loads(broken.stdout)["checks"] if c["verdict"] == "failed"]
     assert failed == ["mirror"]
     assert run(app, ["conform", f"{file}:Sound"]).exit_code == 0
+    declined = run(app, ["conform", f"{file}:Declining", "--json"])
+    assert (declined.exit_code, json.loads(declined.stdout)["taught"]) == (3, False)
+    printing = run(app, ["conform", f"{file}:Printing", "--json"])
+    assert (printing.exit_code, json.loads(printing.stdout)["ok"]) == (0, True)
+    assert "readings 40 40" in printing.stderr
     assert run(app, ["conform", "no-such-strategy"]).exit_code == 2
