@@ -15,6 +15,7 @@ from teachlab.evidence.figures import record_figures
 from teachlab.model.printable_text import printable
 from teachlab.model.recording import Recording
 from teachlab.model.verdict import MOST_REASONS, VerdictReason
+from teachlab.teaching.parameters import stated
 from teachlab.wording.course import course_lines
 
 FOLDER = Path(__file__).parent / "templates"
@@ -94,6 +95,7 @@ def abstention_html(record: dict[str, Any]) -> str:
     return rendered(
         "abstained.html.j2",
         r=record,
+        parameters=stated(record["abstained"]["parameters"]),
         percent=f"{100 * record['options']['confidence']:g} %",
         offers=wording.offer_rows(record),
         people=people(record),

@@ -15,6 +15,7 @@ from teachlab.model.score import USUAL_RULES
 from teachlab.model.setting import Setting
 from teachlab.model.setting_words import equal_cost_text, setting_in_words
 from teachlab.scoring.clearance import Clearance
+from teachlab.teaching.parameters import stated
 from teachlab.wording.course import duration
 from teachlab.wording.rates import reserve_percent, time_unit
 from teachlab.wording.verdict import REFUSED, REHEARSAL, decision_text
@@ -181,7 +182,7 @@ def setting_rows(record: dict[str, Any]) -> list[tuple[str, str]]:
     taught = record["setting"]["taught"]
     if taught is None:
         return [*rows, ("taught by", "not stated")]
-    parameters = ", ".join(f"{key} = {value}" for key, value in taught["parameters"].items())
+    parameters = ", ".join(f"{key} = {value}" for key, value in stated(taught["parameters"]).items())
     return [*rows, ("taught by", f"{taught['strategy']} ({parameters})" if parameters else taught["strategy"])]
 
 

@@ -273,7 +273,18 @@ def _read(hint: Any, text: str) -> object:
 
 def as_text(value: Plain) -> str:
     """Return a plain value as `parse_parameters` reads it."""
-    return "none" if value is None else json.dumps(value) if isinstance(value, list) else str(value)
+    return "none" if value is None else json.dumps(value) if isinstance(value, list | bool) else str(value)
+
+
+def stated(values: Mapping[str, Plain]) -> dict[str, str]:
+    """Return the parameters that hold something, as texts for people: what may be anything is not stated.
+
+    Examples
+    --------
+    >>> stated({"levels": 41, "expect_flashes": True, "filters": [1, 3], "level_steps": [], "hysteresis": None})
+    {'levels': '41', 'expect_flashes': 'true', 'filters': '[1, 3]'}
+    """
+    return {name: as_text(value) for name, value in values.items() if value not in (None, [])}
 
 
 def _plain_number(value: object) -> object:

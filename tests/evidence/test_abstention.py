@@ -14,11 +14,14 @@ from teachlab.data.recording_files import read_recording, write_recording
 from teachlab.data.truth_files import read_truth, write_truth
 from teachlab.errors import Abstained, InputError
 from teachlab.evidence import Abstention, RecordOptions, build_abstention, read_released, verify_record
+from teachlab.evidence.page import abstention_html
 from teachlab.evidence.record_parts import Sources
+from teachlab.evidence.wording import setting_rows
 from teachlab.model.recording import Recording, RecordingInfo
 from teachlab.model.setting import Setting
 from teachlab.model.truth import Truth, TruthSource
 from teachlab.teaching import TeachBlock, resolve, teach_once
+from teachlab.teaching.parameters import parameters_of
 
 
 @pytest.fixture(scope="module")
@@ -130,3 +133,20 @@ def test_an_abstention_is_no_setting_to_replay(written: Path) -> None:
     (written / "wrong.json").write_text('{"abstained": {"strategy": 5}}')
     result = shell.run("report", written / "flat.parquet", "--setting", written / "wrong.json", code=2)
     assert "'reason' is missing" in result.stderr.replace("abstained.reason", "reason")
+
+
+def test_parameters_that_may_be_anything_are_not_printed(written: Path) -> None:
+    """Five ranges of a device that no one stated stood there as "[]", and its hysteresis as "None"."""
+    given = parameters_of(resolve("designed"))
+    record = _record(written)
+    record["abstained"] |= {"strategy": "designed", "parameters": given}
+    page = abstention_html(record)
+    assert "<bdi>filters</bdi></th><td><bdi>[1, 3]</bdi>" in page
+    for absent in ("[]", "None", "level steps", "hysteresis"):
+        assert f"<bdi>{absent}</bdi>" not in page
+    taught = {"strategy": "designed", "parameters": given | {"level_steps": [0.0, 9.0, 0.5]}}
+    told = dict(setting_rows({"setting": {"taught": taught}}))["taught by"]
+    assert told == (
+        "designed (levels = 41, delays = 14, price = 0.06, expect_flashes = true, filters = [1, 3], "
+        "level_steps = [0.0, 9.0, 0.5], level_doubt = 0.0)"
+    )
