@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from bisect import bisect_left
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from functools import cache
@@ -32,6 +33,8 @@ if TYPE_CHECKING:
 
 Stretches = tuple[NDArray[np.int64], NDArray[np.int64]]
 SHARE = 0.01
+HALVINGS = 12
+"""So often a range of levels is halved before the light in it is read."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -169,12 +172,24 @@ def _by_replay(
         return bool(every.all()), bool(some.any())
 
     def last(holds: Callable[[float], bool]) -> float:
-        # The lowest light holds, and what is above the highest does not.
+        # The lowest light holds, and what is above the highest does not. Where little light is left between the two,
+        # only its own levels are tried: between them nothing changes.
         low, high = whole[0], float(np.nextafter(whole[1], np.inf))
-        while (middle := low + (high - low) / 2) not in (low, high):
+        for _ in range(HALVINGS):
+            middle = low + (high - low) / 2
             low, high = (middle, high) if holds(middle) else (low, middle)
-        return low
+        levels = _levels_within(recording, clock, low, high)
+        return float(levels[bisect_left(levels, True, 1, key=lambda level: not holds(level)) - 1])
 
     if setting.light_on:
         return last(lambda level: seen(level)[1]), last(lambda level: seen(level)[0])
     return last(lambda level: not seen(level)[0]), last(lambda level: not seen(level)[1])
+
+
+def _levels_within(recording: Recording, clock: Clock, low: float, high: float) -> NDArray[np.float64]:
+    """Return the levels of the evaluated light from `low` to below `high`, ascending."""
+    found = np.empty(0)
+    for block in evaluated(recording.blocks(), clock):
+        light = block.light.astype(np.float64)
+        found = np.union1d(found, light[(light >= low) & (light < high)])
+    return found

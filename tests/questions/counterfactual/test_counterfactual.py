@@ -300,7 +300,9 @@ def test_one_pass_one_gap_and_one_evaluation_are_enough_to_compare(start: list[i
 
 @pytest.mark.parametrize("rise", [True, False])
 @pytest.mark.parametrize("seed", range(8))
-def test_levels_that_separate_with_a_filter_and_a_delay_together(seed: int, rise: bool) -> None:
+def test_levels_that_separate_with_a_filter_and_a_delay_together(
+    seed: int, rise: bool, monkeypatch: pytest.MonkeyPatch
+) -> None:
     """A flash of 4 evaluations comes through a filter of 3 and a delay of 3; the sum of both, 6, did not count it."""
     rng = np.random.default_rng(seed)
     start = 40 + 60 * np.arange(12)
@@ -315,8 +317,17 @@ def test_levels_that_separate_with_a_filter_and_a_delay_together(seed: int, rise
     truth = Truth.from_arrays(start, start + 20)
     polarity = Polarity.LIGHT_ON if rise else Polarity.DARK_ON
     base = Setting(unit="counts", on_level=0, off_level=0, on_delay_ms=3, polarity=polarity)
+    replayed: list[Setting] = []
+
+    def noted(one: Recording, by: Setting) -> object:
+        replayed.append(by)
+        return replay(one, by)
+
+    monkeypatch.setattr("teachlab.questions.counterfactual.margin.replay", noted)
     found = by_name(counterfactual(recording, truth, base))["filter of three evaluations"]
     setting = found.sensor.setting
+    # Of about 100 halvings down to neighbouring numbers, most had no light between them.
+    assert len(replayed) <= 30
 
     def works(level: float) -> bool:
         n = score(replay(recording, replace(setting, on_level=level, off_level=level)), truth).counts
