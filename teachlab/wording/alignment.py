@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 
 from teachlab.data.alignment.answer import Alignment, Room
+from teachlab.data.strict_json import shown
 from teachlab.model.printable_text import in_figures, to_error, typed_again
 from teachlab.model.recording import Direction
 
@@ -45,10 +46,15 @@ def finding(alignment: Alignment) -> list[str]:
     if a.parted is not None:
         late = "later" if a.parted.lag < 0 else "earlier"
         by = duration(abs(a.ms(a.parted.lag)))
+        why = ": the clock of the table jumped."
+        if a.parted.of_kind:
+            why = (
+                ". The kind of product changes there: their times mean another place of it, or the clock of the table "
+                "jumped."
+            )
         return [
-            f"Passes {a.parted.first} to {a.parted.last} lie {by} {late} against this light than the others: the clock "
-            "of the table jumped. One shift cannot mend that. Correct the times of one part, then run this again. "
-            f"{TRUST}"
+            f"Passes {a.parted.first} to {a.parted.last} lie {by} {late} against this light than the others{why} One "
+            f"shift cannot mend that. Correct the times of one part, then run this again. {TRUST}"
         ]
     if not a.belongs:
         if a.turned:
@@ -75,6 +81,8 @@ def finding(alignment: Alignment) -> list[str]:
                 "Your passes do not follow this light: edges lie about their borders as they would by chance. "
                 f"Do they belong to this recording? {TRUST}"
             ]
+        if a.kinds is not None:
+            return [f"{_kinds(a)} {TRUST}"]
         off = abs(a.width)
         width = f", and they are {duration(a.ms(off))} too {'short' if a.width > 0 else 'long'}"
         return [
@@ -98,6 +106,8 @@ def finding(alignment: Alignment) -> list[str]:
         )
     if lines and a.step > a.doubt:
         lines.append(f"Their times come in steps of {duration(a.ms(a.step))}.")
+    if a.kinds is not None:
+        lines.append(_kinds(a))
     if a.misfits:
         word = "shorter" if a.short else "longer"
         lines.append(
@@ -112,6 +122,17 @@ def finding(alignment: Alignment) -> list[str]:
     if a.room is not None and a.moves and (text := _room(a.room)):
         lines.append(text)
     return lines
+
+
+def _kinds(a: Alignment) -> str:
+    """Say that kinds of products lie apart."""
+    assert a.kinds is not None  # noqa: S101 - asked for
+    early, late = (shown(kind.name) for kind in a.kinds)
+    by = duration(a.ms(a.kinds[0].middle - a.kinds[1].middle))
+    return (
+        f"Passes of kind {late} lie {by} later against this light than those of {early}. No shift mends that: do their "
+        "times mean the same place of the product?"
+    )
 
 
 def _room(room: Room) -> str:

@@ -7,7 +7,7 @@ import shlex
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
-from teachlab.model.json_values import plain
+from teachlab.model.json_values import picked, plain
 from teachlab.model.recording import Direction
 
 if TYPE_CHECKING:
@@ -41,6 +41,12 @@ class Group:
     begin: float
     end: float
 
+    @property
+    def middle(self) -> float:
+        """Deviation of the middles of its passes, samples."""
+        sides = [side for side in (self.begin, self.end) if not math.isnan(side)]
+        return sum(sides) / len(sides) if sides else float("nan")
+
 
 @dataclass(frozen=True, slots=True)
 class Room:
@@ -64,7 +70,7 @@ class Room:
 
 @dataclass(frozen=True, slots=True)
 class Parted:
-    """Passes that lie elsewhere against the light than the others: the clock of the table jumped.
+    """Passes that lie elsewhere against the light than the others: the clock of the table jumped, or kinds changed.
 
     Parameters
     ----------
@@ -72,11 +78,14 @@ class Parted:
         Rows of the truth.
     lag : float, samples
         How much later than the borders of the others the light crosses after theirs; negative if theirs are late.
+    of_kind : bool
+        Whether the kind of product changes there, so that it may be the kinds that lie apart.
     """
 
     first: int
     last: int
     lag: float
+    of_kind: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -116,6 +125,10 @@ class Alignment:
         Whether they lie at borders if objects do the contrary of what is stored.
     step : float, samples
         Of which the times of the passes are multiples; 1 if none is found.
+    kinds : tuple of Group, optional
+        The kinds whose passes come earliest and latest against the light, if these surely lie apart.
+    own_jitter : float, samples
+        Standard deviation of the borders about the medians of their kinds.
     """
 
     samples: int
@@ -136,6 +149,8 @@ class Alignment:
     fuller: int = 0
     turned: bool = False
     step: float = 1.0
+    kinds: tuple[Group, Group] | None = None
+    own_jitter: float = 0.0
 
     @property
     def belongs(self) -> bool:
@@ -183,7 +198,8 @@ class Alignment:
     @property
     def matters(self) -> bool:
         """Whether a lag or twice the jitter exceeds the uncertainty, passes are too short, or borders do not fit."""
-        return not self.belongs or self.moves or self.short or 2 * self.lags.scatter[0] > self.doubt
+        off = self.moves or self.short or self.kinds is not None
+        return not self.belongs or off or 2 * self.lags.scatter[0] > self.doubt
 
     @property
     def moves(self) -> bool:
@@ -205,7 +221,10 @@ class Alignment:
         """The uncertainty of the borders after the shift, samples: measured from 50 borders on, or as stated."""
         edge = 0.0 if math.isnan(self.edge) else self.edge
         # What a shift leaves of passes that are too short lies outside of both borders.
-        measured = max(1.0, 2 * self.lags.scatter[0] + edge) + (self.width / 2 if self.short else 0.0)
+        spread = 2 * self.lags.scatter[0]
+        if self.kinds is not None:
+            spread = max(spread, 2 * self.own_jitter + max(abs(kind.middle) for kind in self.kinds))
+        measured = max(1.0, spread + edge) + (self.width / 2 if self.short else 0.0)
         return measured if self.lags.borders >= MEASURED_FROM else max(measured, self.uncertainty_samples)
 
     @property
@@ -277,7 +296,10 @@ class Alignment:
             "fuller": self.fuller,
             "parted": None
             if self.parted is None
-            else {"first": self.parted.first, "last": self.parted.last, "lag_ms": self.ms(self.parted.lag)},
+            else {
+                **picked(self.parted, "first", "last", "of_kind"),
+                "lag_ms": self.ms(self.parted.lag),
+            },
             "pass_ms": None if self.pitch is None else self.ms(self.pitch),
             "matched": {str(fit.passes): fit.agreeing for fit in self.fits},
             "by_kind": groups(self.by_kind),

@@ -13,8 +13,8 @@ from numpy.typing import NDArray
 from teachlab.data.alignment.answer import Alignment, Group, Parted
 from teachlab.data.alignment.chance import is_chance
 from teachlab.data.alignment.coarse_shift import bins_of, coarse_shifts
-from teachlab.data.alignment.crossings import Crossings, Reaches, crossings_beside, stretches_of
-from teachlab.data.alignment.lags import Lags, fit_lags
+from teachlab.data.alignment.crossings import SIGMA, Crossings, Reaches, crossings_beside, stretches_of
+from teachlab.data.alignment.lags import MEDIAN_ERROR, Lags, fit_lags
 from teachlab.data.alignment.shift import ClockShift
 from teachlab.data.alignment.stepped import step_of
 from teachlab.data.alignment.stretches import EXAMINED, RUNS, Bins, NearLight, runs_of
@@ -29,9 +29,12 @@ from teachlab.data.alignment.whole_periods import (
 )
 from teachlab.data.border_doubt import common_step
 from teachlab.data.kept_light import KeptLight
+from teachlab.light.noise import median
 from teachlab.model.printable_text import moment
 from teachlab.model.recording import Block, Direction, Recording
 from teachlab.model.truth import Truth
+
+Floats = NDArray[np.float64]
 
 UPWARDS = {Direction.RISE: 1.0, Direction.DIP: -1.0}
 TIME_GROUPS = 8
@@ -47,6 +50,13 @@ FEWEST_PARTED, MOST_AMONG = 12, 4
 """Passes that lie elsewhere together are at least so many, with at most one of others among so many of them."""
 PARTED_FIT = 0.8
 """Share of their borders that another shift must move to the light."""
+SURELY, FEWEST_OF_KIND = 4.0, 10
+"""Kinds lie apart by so many standard errors, each known by so many borders."""
+BETTER, ONLY, AS_WELL = 0.8, 0.5, 1.25
+"""Kinds are what looks like a drift if they leave at most the first share of what it leaves, and what looks like a jump
+at the second; up to the third, nobody can tell it from them."""
+PASSES_OF_KIND = 5
+"""More kinds than one for so many passes would follow any drift."""
 SLOW, CLOSE, MOST_MOVES = 0.2, 0.1, 8
 """For edges that take this share of a usual pass, windows are laid anew until they move less, samples, or so often."""
 
@@ -128,8 +138,9 @@ def measure_alignment(recording: Recording, truth: Truth, reading: AlignmentRead
     ]
     if not found:
         return None
-    (lags, fits, crossings, _), direction = _likelier(found)
+    chosen, direction = _likelier(found)
     sign = UPWARDS[direction]
+    lags, fits, crossings, _ = _by_kind(chosen, NearLight(recording, sign, bins), truth, recording.samples)
     if crossings.edge < SHARP:
         low, high = min(lags.low, lags.shift.shift - HALF), max(lags.high, lags.shift.shift + HALF)
         lags = replace(lags, low=low, high=high)
@@ -157,9 +168,60 @@ def measure_alignment(recording: Recording, truth: Truth, reading: AlignmentRead
     rows = _examined(truth, crossings)
     if not _is_met(truth, rows, lags, crossings, recording.samples):
         return replace(measured, by_chance=True, turned=stored is not None and _turned(recording, truth, -sign))
+    measured = _kinds_apart(measured, truth)
     return replace(
         measured, parted=_stepped(measured, truth, rows) or _parted(measured, NearLight(recording, sign), truth, rows)
     )
+
+
+def _middles(lags: Lags) -> Floats:
+    """Return the deviation of every pass, samples: of its middle, or of the border that has a crossing."""
+    begins, ends = lags.begins, lags.ends
+    return np.where(np.isnan(begins), ends, np.where(np.isnan(ends), begins, (begins + ends) / 2))
+
+
+def _about_kinds(values: Floats, truth: Truth) -> Floats:
+    """Return values of passes less the medians of their kinds."""
+    out = values.copy()
+    for name in np.unique(truth.label.astype(str)):
+        rows = (truth.label == name) & ~np.isnan(values)
+        if rows.any():
+            out[rows] -= median(values[rows])
+    return out
+
+
+def _by_kind(found: _Found, light: NearLight, truth: Truth, samples: int) -> _Found:
+    """Return the fit without a difference of rate, if kinds that come one after the other are what looks like it."""
+    lags = found.lags
+    if not lags.shift.rate or not 2 <= np.unique(truth.label.astype(str)).size <= truth.passes / PASSES_OF_KIND:
+        return found
+    left = _middles(lags)
+    raw = left + lags.shift.rate * ((truth.start + truth.end) / 2 - samples / 2)
+    if not np.nansum(np.abs(_about_kinds(raw, truth))) <= BETTER * np.nansum(np.abs(_about_all(left))):
+        return found
+    there = lags.shift.shift + lags.shift.rate * (float(np.median(truth.start)) - samples / 2)
+    return _fitted(light, truth, samples, ClockShift(samples, there), np.inf) or found
+
+
+def _about_all(values: Floats) -> Floats:
+    return np.asarray(values - median(values[~np.isnan(values)]))
+
+
+def _kinds_apart(measured: Alignment, truth: Truth) -> Alignment:
+    """Add the kinds whose passes come earliest and latest against the light, if they surely lie apart."""
+    lags = measured.lags
+    left = _about_kinds(_middles(lags), truth)
+    own = np.concatenate([side - _middles(lags) + left for side in (lags.begins, lags.ends)])
+    jitter = SIGMA * median(np.abs(own[~np.isnan(own)]))
+    known = sorted((kind for kind in measured.by_kind if kind.borders >= FEWEST_OF_KIND), key=lambda kind: kind.middle)
+    if len(known) < 2:
+        return measured
+    # Light that comes late after a border means that the border is early.
+    late, early = known[0], known[-1]
+    error = MEDIAN_ERROR * jitter * np.sqrt(2 / late.borders + 2 / early.borders)
+    if not early.middle - late.middle > max(2 * measured.doubt, SURELY * error):
+        return measured
+    return replace(measured, kinds=(early, late), own_jitter=jitter)
 
 
 def _is_met(truth: Truth, rows: NDArray[np.int64], lags: Lags, crossings: Crossings, samples: int) -> bool:
@@ -189,14 +251,22 @@ def _stepped(measured: Alignment, truth: Truth, rows: NDArray[np.int64]) -> Part
 
     A shift with a difference of rate would lie half-way between both sides everywhere.
     """
-    lags = measured.lags
-    found = step_of(lags.begins[rows], lags.ends[rows], (truth.start + truth.end)[rows] / 2)
+    lags, times = measured.lags, (truth.start + truth.end)[rows] / 2
+    found = step_of(lags.begins[rows], lags.ends[rows], times)
     edge = 0.0 if np.isnan(measured.edge) else measured.edge
     if found is None or not abs(found.size) > max(measured.doubt, measured.step, 2 * found.jitter + edge):
         return None
+    of_kind = False
+    if measured.kinds is not None:
+        left = _middles(lags)
+        sides = left[rows[: found.at]], left[rows[found.at :]]
+        share = np.nansum(np.abs(_about_kinds(left, truth))) / sum(np.nansum(np.abs(_about_all(one))) for one in sides)
+        if share <= ONLY:  # kinds that take turns tell what a jump at one place does not
+            return None
+        of_kind = bool(share <= AS_WELL)
     if 2 * found.at < rows.size:
-        return Parted(0, int(rows[found.at - 1]), -found.size)
-    return Parted(int(rows[found.at]), truth.passes - 1, found.size)
+        return Parted(0, int(rows[found.at - 1]), -found.size, of_kind)
+    return Parted(int(rows[found.at]), truth.passes - 1, found.size, of_kind)
 
 
 def _parted(measured: Alignment, light: NearLight, truth: Truth, rows: NDArray[np.int64]) -> Parted | None:
