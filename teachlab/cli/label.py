@@ -194,9 +194,14 @@ def _tell_left(found: LabelAnswer, left: list[LikelyPlace], where: str, why: str
         f"table{why}."
     )
     for one in left[:MOST_TOLD]:
-        say(f"  {moment(one.sample, found)}: {one.text}")
+        say(f"  {_place(one, found)}")
     if len(left) > MOST_TOLD:
         say(f"  and {len(left) - MOST_TOLD} more; --json has them all")
+
+
+def _place(one: LikelyPlace, found: LabelAnswer) -> str:
+    """Return where a stretch lies, as a time and as rows of the table name it, and what is there."""
+    return f"{moment(one.sample, found)}, samples {one.sample} to {one.end}: {one.text}"
 
 
 def _tell_count(found: LabelAnswer) -> None:
@@ -213,6 +218,6 @@ def _tell_count(found: LabelAnswer) -> None:
         f"{number_of(check.proposed, 'pass is', 'passes are')} proposed: {what}."
     )
     for place in check.places:
-        say(f"  {moment(place.sample, found)}: {place.text}")
+        say(f"  {_place(place, found)}")
     if len(check.places) < abs(apart):
         say(f"  For {abs(apart) - len(check.places)} of them the light does not show the place.")

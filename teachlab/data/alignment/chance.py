@@ -39,8 +39,8 @@ def evidence(start: Floats, end: Floats, crossings: Crossings, reach: Reaches, l
     Notes
     -----
     A border either has its own edge, normally about it, or the nearest of those that lie in its window by chance, or
-    none. The likelihood of that mixture, of its best spread and share, is compared with that of chance alone. Near edges
-    are not only counted: of few passes, a count takes a wide scatter for chance.
+    none. The likelihood of that mixture, of its best spread and share, is compared with that of chance alone. Edges
+    nearby are not only counted: of few passes, a count takes a wide scatter for chance.
 
     References
     ----------

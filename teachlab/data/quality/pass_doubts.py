@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import timedelta
 
 import numpy as np
@@ -48,10 +48,12 @@ class PassDoubt:
 class LikelyPlace:
     """A place where a counted product has no pass, or where one pass has two products.
 
+    `sample`, `end`: the stretch ``[sample, end)``.
     `score`: a larger score is more likely.
     """
 
     sample: int
+    end: int
     score: float
     text: str
 
@@ -147,7 +149,7 @@ def reconcile(
     if passes > counted:
         # Of two that are close together, the second is named.
         ranked = sorted((d for d in doubts if d.doubt > 0), key=lambda d: (-d.doubt, d.start))
-        places = [LikelyPlace(d.start, d.doubt, f"pass {d.row}: {d.reason}") for d in ranked]
+        places = [LikelyPlace(d.start, d.end, d.doubt, f"pass {d.row}: {d.reason}") for d in ranked]
         return CountCheck(counted, passes, tuple(places[: passes - counted]))
     places = _missing(recording, proposal, doubts, faint, opposite) if passes < counted else []
     places.sort(key=lambda place: (-place.score, place.sample))
@@ -158,8 +160,8 @@ def _faint_places(recording: Recording, proposal: Proposal, shares: NDArray[np.f
     start, end = proposal.faint[:, 0], proposal.faint[:, 1]
     ms = 1000 * (end - start) / recording.info.sample_rate_hz
     return [
-        LikelyPlace(a, share, f"the light goes {100 * share:.0f} % of the way to an object, for {time_text(long)}")
-        for a, share, long in zip(start.tolist(), shares.tolist(), ms.tolist(), strict=True)
+        LikelyPlace(a, b, share, f"the light goes {100 * share:.0f} % of the way to an object, for {time_text(long)}")
+        for a, b, share, long in zip(start.tolist(), end.tolist(), shares.tolist(), ms.tolist(), strict=True)
     ]
 
 
@@ -168,12 +170,10 @@ def _opposite_places(recording: Recording, proposal: Proposal, shares: NDArray[n
     rise, step = proposal.direction is Direction.RISE, levels.high - levels.low
     start, end = proposal.opposite[:, 0], proposal.opposite[:, 1]
     light = levels.low - step * shares if rise else levels.high + step * shares
-    ms = 1000 * (end - start) / info.sample_rate_hz
+    ms, way = 1000 * (end - start) / info.sample_rate_hz, "down" if rise else "up"
     return [
-        LikelyPlace(
-            a, share, f"the light goes {'down' if rise else 'up'} to {level_text(x)} {info.unit}, for {time_text(long)}"
-        )
-        for a, share, x, long in zip(start.tolist(), shares.tolist(), light.tolist(), ms.tolist(), strict=True)
+        LikelyPlace(a, b, share, f"the light goes {way} to {level_text(x)} {info.unit}, for {time_text(long)}")
+        for a, b, share, x, long in zip(*(one.tolist() for one in (start, end, shares, light, ms)), strict=True)
     ]
 
 
@@ -190,7 +190,7 @@ def _missing(
         share = (b - a) / max(1, proposal.shortest_samples)
         places.append(
             LikelyPlace(
-                a, 0.5 + 0.5 * share, f"{time_text(1000 * (b - a) / rate)} of light, smoothed away as too short"
+                a, b, 0.5 + 0.5 * share, f"{time_text(1000 * (b - a) / rate)} of light, smoothed away as too short"
             )
         )
     for a, b in proposal.joined.tolist():
@@ -198,14 +198,14 @@ def _missing(
         row = int(np.searchsorted(truth.start, a, side="right")) - 1
         places.append(
             LikelyPlace(
-                a, 0.5 + 0.5 * share, f"pass {row}: a gap of {time_text(1000 * (b - a) / rate)} was closed in it"
+                a, b, 0.5 + 0.5 * share, f"pass {row}: a gap of {time_text(1000 * (b - a) / rate)} was closed in it"
             )
         )
     places += [
-        LikelyPlace(d.start, d.doubt, f"pass {d.row}: {d.reason}") for d in doubts if d.reason.startswith("long")
+        LikelyPlace(d.start, d.end, d.doubt, f"pass {d.row}: {d.reason}") for d in doubts if d.reason.startswith("long")
     ]
-    places += [LikelyPlace(p.sample, min(1.0, 2 * p.score), p.text) for p in faint]
-    places += [LikelyPlace(p.sample, min(1.0, 0.5 + p.score), p.text) for p in opposite]
+    places += [replace(p, score=min(1.0, 2 * p.score)) for p in faint]
+    places += [replace(p, score=min(1.0, 0.5 + p.score)) for p in opposite]
     if truth.passes < FEWEST:
         return places
     gap = truth.start[1:] - truth.end[:-1]
@@ -215,8 +215,9 @@ def _missing(
     held = np.bincount(np.searchsorted(truth.start, found, side="right"), minlength=truth.passes + 1)
     for k in np.flatnonzero((gap - usual > 0.6 * pitch) & (held[1:-1] == 0)).tolist():
         text = f"a gap of {time_text(1000 * gap[k] / rate)}, usual are {time_text(1000 * usual / rate)}"
-        at = int(truth.end[k]) + round(int(gap[k]) / 2)
-        places.append(LikelyPlace(at, min(0.9, 0.5 * (gap[k] - usual) / pitch), text))
+        places.append(
+            LikelyPlace(int(truth.end[k]), int(truth.start[k + 1]), min(0.9, 0.5 * (gap[k] - usual) / pitch), text)
+        )
     return places
 
 

@@ -87,11 +87,17 @@ class LabelAnswer:
         apart = before == np.searchsorted(self.truth.start, end)
         return [one for one, outside in zip(places, apart.tolist(), strict=True) if outside]
 
+    def _place(self, one: LikelyPlace) -> dict[str, object]:
+        return {
+            "sample": one.sample,
+            "end": one.end,
+            "time": time_of(self.info, one.sample),
+            "end_time": time_of(self.info, one.end),
+            "text": one.text,
+        }
+
     def _listed(self, places: Sequence[LikelyPlace]) -> list[dict[str, object]]:
-        return [
-            {"sample": one.sample, "time": time_of(self.info, one.sample), "share": one.score, "text": one.text}
-            for one in places
-        ]
+        return [self._place(one) | {"share": one.score} for one in places]
 
     def columns(self) -> dict[str, list[Any]]:
         """Return further columns of the table for a person: time, doubt and reason of every pass."""
@@ -128,10 +134,7 @@ class LabelAnswer:
             else {
                 "counted": check.counted,
                 "proposed": check.proposed,
-                "places": [
-                    {"sample": place.sample, "time": time_of(self.info, place.sample), "text": place.text}
-                    for place in check.places
-                ],
+                "places": [self._place(place) for place in check.places],
             },
             "correction": None
             if correction is None
