@@ -961,7 +961,7 @@ def report(
     from teachlab.evidence.record import judged_record
     from teachlab.evidence.record_parts import RecordOptions, Sources
     from teachlab.model.following_and_window import fixed_levels
-    from teachlab.page.beside_record import levels_page
+    from teachlab.page.contents import levels_page
     from teachlab.wording.verdict import verdict_of, verdict_sentence
 
     asked = DrawOptions().draws if draws is None else draws

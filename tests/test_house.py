@@ -38,8 +38,7 @@ ROOMS = sorted(
 )
 """Rooms of questions; the verdict on a setting is no command but what the others say first."""
 BESIDE = frozenset(
-    ("Limit", "MOST_LEVELS", "Question", "USUAL_LIMITS", "cycle_of", "read_levels", "in_words", "range_in_words",
-     "place_text")
+    ("Limit", "MOST_LEVELS", "Question", "USUAL_LIMITS", "cycle_of", "read_levels", "in_words", "range_in_words")
 )  # fmt: skip
 """What commands need to read the words that were typed, and to word a time or a place."""
 TAUGHT = "Taught"

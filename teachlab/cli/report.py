@@ -90,7 +90,7 @@ def report_command(
     from teachlab.evidence.record_parts import RecordOptions, Sources
     from teachlab.model.following_and_window import fixed_levels
     from teachlab.model.score import Rules
-    from teachlab.page.beside_record import levels_page
+    from teachlab.page.contents import levels_page
     from teachlab.questions.verdict import FilesJudged
 
     if out is None and (pdf or bundle is not None):

@@ -50,7 +50,6 @@ def stale_command(
     from teachlab.model.score import Rules
     from teachlab.model.verdict import VerdictReason
     from teachlab.questions.stale import staleness
-    from teachlab.questions.verdict.places import place_text
     from teachlab.statistics.claims.decisions import ACCEPTED_ERRORS
 
     used = fixed_levels(read_setting(setting), "the staleness of a setting")
@@ -95,7 +94,7 @@ def stale_command(
     else:
         for one, at, passes in asked:
             say_lines(lead_lines(one.alignment, at, passes, step=step))
-        places = [VerdictReason(text=place_text(place, now[0])) for place in found.now.places]
+        places = [VerdictReason(text=place.sentence(now[0])) for place in found.now.places]
         say_verdict(verdict.then(*places), details=details)
         if details:
             _say(found, now[0])

@@ -18,6 +18,7 @@ from teachlab.data.setting_files import setting_text
 from teachlab.data.truth_files import truth_document
 from teachlab.device.logged_edges import logged_runs
 from teachlab.errors import InputError, TruthError
+from teachlab.evidence.record_parts import Sources, source_name
 from teachlab.light.pass_and_gap_extremes import PassAndGapExtremes
 from teachlab.model.draws import DRAWS, DrawOptions
 from teachlab.model.following_and_window import without_kind
@@ -31,6 +32,7 @@ from teachlab.model.setting_words import setting_in_words
 from teachlab.model.teaching import Strategy
 from teachlab.model.truth import Truth, TruthSource
 from teachlab.model.verdict import Verdict
+from teachlab.page.assembly import page_html
 from teachlab.page.chains import Chain, chains_of
 from teachlab.page.delays import delay_rows
 from teachlab.page.light import packed_light
@@ -386,6 +388,13 @@ def _landed(cloud: SurfaceCloud) -> dict[str, Any]:
         "strategy": cloud.strategy, "told": told,
         "on": [one.on_level for one in cloud.settings], "off": [one.off_level for one in cloud.settings],
     }  # fmt: skip
+
+
+def levels_page(recording: Recording, truth: Truth, setting: Setting, sources: Sources, rules: Rules) -> str:
+    """Return the page of a setting on its whole recording, beside a record: it names files as they lie there."""
+    given = None if sources.setting is None else source_name(sources.setting)
+    files = FilesJudged(recording=source_name(sources.recording), setting=given, truth=source_name(sources.truth))
+    return page_html(page_contents(recording, truth, setting, rules=rules, files=files))
 
 
 def _tables(found: Surface) -> dict[str, PackedArray]:

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from teachlab.model.printable_text import Recorded, moment, printable
 from teachlab.model.score import Outcome, Trials
 from teachlab.model.truth import Names, Truth
 
@@ -52,6 +53,21 @@ class ErrorPlace:
     first_pass: int
     last_pass: int
     first_sample: int
+
+    def sentence(self, recording: Recorded) -> str:
+        """Say where in the recording most errors of one kind lie."""
+        many = f"{self.count} of {self.of} {self.what}" if self.count < self.of else f"All {self.of} {self.what}"
+        when = moment(self.first_sample, recording)
+        if self.where == "gap":
+            after = f"after pass {self.first_pass}" if self.first_pass >= 0 else "before the first pass"
+            return f"{many} lie in one gap, {after}, from {when} on."
+        if self.where == "stretch":
+            one = self.first_pass == self.last_pass
+            passes = f"pass {self.first_pass}" if one else f"passes {self.first_pass} to {self.last_pass}"
+            lot = f" of lot '{printable(self.name, most=24)}'" if self.name else ""
+            return f"{many} lie in one stretch, {passes}{lot}, from {when} on."
+        of = "lot" if self.where == "lot" else "kind"
+        return f"{many} are of the {of} '{self.name}'; the first at {when}, pass {self.first_pass}."
 
 
 def error_places(truth: Truth, trials: Trials) -> list[ErrorPlace]:

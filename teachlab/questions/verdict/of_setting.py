@@ -31,7 +31,6 @@ from teachlab.questions.verdict.claim_words import few_lots_text, headline
 from teachlab.questions.verdict.judged_by import LOG, JudgedBy
 from teachlab.questions.verdict.judgement import UNSHOWN, Ground, GroundedDecision, JudgedSetting, Overturned
 from teachlab.questions.verdict.nearness import near_reason, rim_reason
-from teachlab.questions.verdict.places import place_text
 from teachlab.scoring.claimable import OpenCondition, wrong_apart
 from teachlab.scoring.error_places import ErrorPlace, error_places
 from teachlab.scoring.reasons import Reasons, empty_text
@@ -248,7 +247,7 @@ def _lost_before(case: JudgedSetting, places: Sequence[ErrorPlace]) -> VerdictRe
     """Say that errors on passes which the claim leaves out forbid the setting, and where most of them lie."""
     rate, accepted = 100 * case.wrong / case.of, 100 * case.by.accepted
     outside = case.wrong - round((case.errors or 0.0) * case.passes)
-    place = f" {place_text(places[0], case.recording)}" if places else ""
+    place = f" {places[0].sentence(case.recording)}" if places else ""
     return VerdictReason(
         text=f"It makes {number_of(case.wrong, 'error', 'errors')} on all {case.of:,} passes, "
         f"{unlike_figures(rate, accepted)} per 100; {accepted:g} are accepted. {outside} lie outside the claim.{place}",
@@ -397,7 +396,7 @@ def _errors(case: JudgedSetting, places: Sequence[ErrorPlace]) -> list[VerdictRe
     out: list[VerdictReason] = []
     for place in places:
         at = place.first_sample / info.sample_rate_hz
-        out.append(VerdictReason(text=place_text(place, case.recording), count=place.count, first_at_s=at))
+        out.append(VerdictReason(text=place.sentence(case.recording), count=place.count, first_at_s=at))
     for cause in case.why_lost.causes():
         text = sentence(cause.text)
         if cause.sample is None:

@@ -9,7 +9,6 @@ import pytest
 
 from teachlab.model.printable_text import moment
 from teachlab.model.recording import RecordingInfo
-from teachlab.questions.verdict.places import place_text
 from teachlab.scoring.error_places import ErrorPlace
 
 INFO = RecordingInfo(sample_rate_hz=1000.0, unit="counts")
@@ -47,7 +46,7 @@ GAP = ErrorPlace(
     ],
 )
 def test_a_place_of_errors_in_words(changed: dict[str, object], text: str) -> None:
-    assert place_text(replace(GAP, **changed), Line(599_999)) == text  # type: ignore[arg-type]
+    assert replace(GAP, **changed).sentence(Line(599_999)) == text  # type: ignore[arg-type]
 
 
 @pytest.mark.parametrize(
