@@ -333,8 +333,7 @@ def _judge_rate(c: Criterion, case: _Case) -> Judged:
     else:
         claim = losses_claim(counts, confidence=c.confidence, assumption=assumption, beside=())
     limit = f"at most {100 * most:g} % at {100 * c.confidence:g} % confidence"
-    groups = f"{claim.lots} {'lots' if claim.source is Source.LOTS else 'stretches'}"
-    basis = assumption.condition or f"mean of {groups}"
+    basis = assumption.condition or f"mean of {claim.lots} {claim.source.units[1]}"
     said = (
         f"{claim.events} of {claim.trials}; one-sided bounds {_percent(claim.low)} and {_percent(claim.upper)} "
         f"({basis})"

@@ -63,9 +63,8 @@ class Bursts(Document):
         """When the bounds hold, in words."""
         if self.design_effect is None:
             return "No bound: a burst may have any size, and too few lots hold one to measure it"
-        many = "lots" if self.source is Source.LOTS else "stretches"
         return (
-            f"Valid if future {many} hold bursts like those recorded. "
+            f"Valid if future {self.source.units[1]} hold bursts like those recorded. "
             "A rare large one that was not recorded is not covered"
         )
 
@@ -150,10 +149,9 @@ def burst_rate(
 def _warnings(lots: int, used: float | None, source: Source) -> tuple[str, ...]:
     out = few_lots(lots, source)
     if used is None:
-        many = "lots" if source is Source.LOTS else "stretches"
         out.append(
-            f"Too few {many} hold an event to show how events cluster: no bound without the assumption that they come "
-            "one by one."
+            f"Too few {source.units[1]} hold an event to show how events cluster: no bound without the assumption "
+            "that they come one by one."
         )
     if source is Source.BLOCKS:
         out.append("No lots are named: stretches of consecutive gaps or passes are used in their place.")

@@ -43,6 +43,11 @@ class Source(StrEnum):
     BLOCKS = "blocks"
     PROXY = "proxy"
 
+    @property
+    def units(self) -> tuple[str, str]:
+        """The words for one of the groups of passes, and for several."""
+        return ("lot", "lots") if self is Source.LOTS else ("stretch", "stretches")
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Dependence(Document):
@@ -95,7 +100,7 @@ class Dependence(Document):
     @property
     def holds(self) -> str:
         """When the bounds hold, in words."""
-        each, many = ("lot", "lots") if self.source is Source.LOTS else ("stretch", "stretches")
+        each, many = self.source.units
         if self.source is Source.PROXY:
             return f"Valid if losses of one lot correlate by at most {self.assumed_icc:g}"
         if self.lots_with_events < 2:
@@ -289,7 +294,7 @@ def _warnings(lots: int, hit: int, source: Source) -> tuple[str, ...]:
     if source is Source.PROXY:
         return ()
     out = few_lots(lots, source)
-    each, many = ("lot", "lots") if source is Source.LOTS else ("stretch", "stretches")
+    each, many = source.units
     if hit < 2:
         out.append(f"Too few {many} hold an event to show how they cluster: every {each} counts as one trial.")
     else:

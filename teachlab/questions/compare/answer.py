@@ -317,7 +317,7 @@ def _alike(best: _Side, other: _Side) -> tuple[str, ...]:
 
 def _size_text(differences: NDArray[np.float64], order: Order, need: int | None, alpha: float) -> str:
     """Say what a paired test over few lots gives, and how many lots would show a difference of this size."""
-    many = "lots" if order.source is Source.LOTS else "stretches"
+    many = order.source.units[1]
     if need is None:
         return f"Not even {MOST_LOTS:,} {many} like these would show a difference as small as this."
     sure = f"in {100 * POWER:g} % of such recordings"

@@ -13,7 +13,6 @@ from teachlab.model.score import Outcome, Trials
 from teachlab.model.truth import Truth
 from teachlab.scoring.by_lot import lot_codes
 from teachlab.statistics.betting import BettingEvidence, evidence_above
-from teachlab.statistics.lots import Source
 
 ACCEPTED = 0.05
 """Accepted share of passes lost, or of gaps tripped, if no earlier recording shows the usual one."""
@@ -83,7 +82,7 @@ def _evidence(
     values, last = events, rows
     code, source = lot_codes(truth, rows)
     if rows.size and int(code.max()) > 0:
-        unit = "lots" if source is Source.LOTS else "stretches"
+        unit = source.units[1]
         values = np.bincount(code, events) / np.bincount(code)
         # A lot, or stretch, is known after its last pass.
         last = np.zeros(values.size, np.int64)

@@ -73,7 +73,8 @@ def claim_text(claim: LotClaim, *, lots: str = "lots") -> str:
     '0 of 1,000 passes in 20 lots were lost. At 95 % confidence, at most 0.3 % are lost if passes are independent.'
     """
     were = "was" if claim.events == 1 else "were"
-    counted = f"{claim.events:,} of {number_of(claim.trials, 'pass', 'passes')} in {_groups(claim, lots)} {were} lost"
+    groups = number_of(claim.lots, *((lots[:-1], lots) if claim.source is Source.LOTS else claim.source.units))
+    counted = f"{claim.events:,} of {number_of(claim.trials, 'pass', 'passes')} in {groups} {were} lost"
     if claim.upper > MOST_TOLD:
         return f"{counted}: no bound below 100 % holds."
     most = f"at {100 * claim.confidence:g} % confidence, at most {share_text(claim.upper)} are lost"
@@ -141,12 +142,6 @@ def share_text(share: float) -> str:
     return f"{rounded_up(100 * share, 2)} %"
 
 
-def _groups(claim: LotClaim, lots: str = "lots") -> str:
-    if claim.source is Source.LOTS:
-        return f"{claim.lots} {lots}" if claim.lots != 1 else f"1 {lots.replace('lots', 'lot')}"
-    return number_of(claim.lots, "stretch", "stretches")
-
-
 def _assuming_more(assumption: Assumption, upper: float) -> str:
     condition = assumption.condition
     return f"{condition[:1].upper()}{condition[1:]}, at most {share_text(upper)} are lost."
@@ -156,7 +151,7 @@ def _trips(counts: LotCounts, confidence: float) -> str | None:
     claim = trips_claim(counts, confidence=confidence)
     if not claim.trials:
         return None
-    of = number_of(claim.trials, *(("lot", "lots") if claim.source is Source.LOTS else ("stretch", "stretches")))
+    of = number_of(claim.trials, *claim.source.units)
     holds = "holds" if claim.events == 1 else "hold"
     bound = f"at most {share_text(claim.upper)} do" if claim.upper <= MOST_TOLD else "no bound below 100 % holds"
     return f"{claim.events} of {of} {holds} a false trip: {bound}."

@@ -380,7 +380,7 @@ def _none_works(case: JudgedSetting, judged: GroundedDecision) -> VerdictReason 
     best = _least_errors(case)
     if judged.decision is not Decision.NONE or best is None:
         return None
-    of = f"{best.lots} {'lots' if best.source is Source.LOTS else 'stretches'}"
+    of = f"{best.lots} {best.source.units[1]}"
     if case.beyond:
         of += ", with those by which it was taught or chosen"
     every = "Every setting tried makes" if len(case.tried) > 1 else "It makes"

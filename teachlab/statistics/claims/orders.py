@@ -67,7 +67,7 @@ class Order(Document):
         >>> orders([[0.1, 0.12] * 20])[0].told
         'no: on the claim half it costs more (40 lots)'
         """
-        of = number_of(self.lots, *(("lot", "lots") if self.source is Source.LOTS else ("stretch", "stretches")))
+        of = number_of(self.lots, *self.source.units)
         if self.lots >= ORDER_LOTS and self.costs_more:
             if self.standing is not OrderStanding.OPEN:
                 return f"no: on the claim half it costs more ({of})"
