@@ -37,8 +37,6 @@ if TYPE_CHECKING:
     from teachlab.model.truth import Truth
     from teachlab.studies.result import RecordingBench
 
-SHOWN_LINES = 12
-"""Lines of verdict and hindsight together."""
 NAMED = 3
 """Number of strategies named before a reason that they share."""
 
@@ -161,14 +159,14 @@ def print_bench(
         spread_table,
     )
     from teachlab.wording.lines import wrapped
-    from teachlab.wording.verdict import REFUSED, verdict_lines
+    from teachlab.wording.verdict import MOST_LINES, REFUSED, verdict_lines
 
     rows = () if details else ranking_lines(bench)
     ceiling = bench.ceiling.sentence() if details else bench.ceiling.brief()
     # What no setting gets right on passes that lie beside the light is no limit of any setting.
     beside = bench.alignment is not None and bench.alignment.matters and bench.verdict.decision in REFUSED
     last = [] if beside and not details else wrapped(ceiling)
-    say_lines(verdict_lines(bench.verdict, rows, details=details, most=SHOWN_LINES - len(last), remarks=1))
+    say_lines(verdict_lines(bench.verdict, rows, details=details, most=MOST_LINES - len(last), remarks=1))
     say_lines(last)
     if not details:
         return

@@ -277,7 +277,7 @@ def _tell(found: Imported) -> None:
         say(f"{number_of(len(lots), 'lot')}: {printable(named, most=60)}.")
     if truth.except_:
         seconds = sum(end - start for start, end in truth.except_) / rate
-        several = "1 stretch is" if len(truth.except_) == 1 else f"{len(truth.except_)} stretches are"
+        several = number_of(len(truth.except_), "stretch is", "stretches are")
         say(f"{several} left out of scoring: {in_figures(seconds)} s in all.")
     say()
     if short:

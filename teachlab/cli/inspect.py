@@ -17,6 +17,7 @@ from teachlab.model.printable_text import LONG_S, in_figures, level_text, moment
 from teachlab.model.recording import Recording
 from teachlab.wording.notes import passes_note
 from teachlab.wording.rates import FURTHEST
+from teachlab.wording.verdict import MOST_LINES
 
 if TYPE_CHECKING:
     from teachlab.data.quality.report import Quality
@@ -25,8 +26,6 @@ if TYPE_CHECKING:
     from teachlab.questions.quality import InspectAnswer
     from teachlab.questions.surface.hindsight import Hindsight
 
-
-MOST_LINES = 12
 CLIPPED_SHARE = 0.005
 """From this share of the samples at one extreme level on, the light looks clipped."""
 FEWEST_LEVELS = 64

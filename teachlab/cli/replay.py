@@ -34,10 +34,6 @@ if TYPE_CHECKING:
     from teachlab.statistics.lots import Dependence
 
 
-SHOWN_GROUPS = 20
-"""Number of labels, or lots, listed for people; JSON holds all."""
-
-
 def replay_command(
     recording: RecordingFile,
     setting: Annotated[str, typer.Option(help="Setting to replay: JSON.")],
@@ -186,7 +182,7 @@ def _reference_lines(output: Any, unit: str) -> list[str]:
 def _table(result: Any) -> Any:
     from rich.table import Table
 
-    from teachlab.wording.rates import count_text, rate_text
+    from teachlab.wording.rates import SHOWN_GROUPS, count_text, rate_text
 
     n = result.counts
     table = Table(

@@ -17,11 +17,9 @@ from teachlab.model.setting_words import equal_cost_text, setting_in_words
 from teachlab.scoring.clearance import Clearance
 from teachlab.teaching.parameters import stated
 from teachlab.wording.course import duration
-from teachlab.wording.rates import reserve_percent, time_unit
+from teachlab.wording.rates import SHOWN_GROUPS, reserve_percent, time_unit
 from teachlab.wording.verdict import REFUSED, REHEARSAL, decision_text
 
-SHOWN_GROUPS = 20
-"""Labels, or lots, listed on the page; the record holds them all."""
 RATES = (
     ("lost_rate", "lost passes"),
     ("miss_rate", "missed"),

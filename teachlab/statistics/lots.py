@@ -17,7 +17,7 @@ from teachlab.statistics.design_effect import LotSpread, ceiling_of, spread_of, 
 from teachlab.statistics.intervals import proportion, proportion_limits
 
 FEW_LOTS = 20
-"""With fewer lots, the coverage of the interval has not been shown."""
+"""With fewer lots, the spread between them is itself uncertain, and the coverage of the interval has not been shown."""
 
 
 BLOCKS, LEAST_BLOCKS = 40, 10

@@ -24,8 +24,6 @@ MOST_JOINED = 10**5
 """Up to this number of lots, small ones are joined one by one."""
 MOST_PASSES = 2**53
 """Beyond this, whole numbers are not exact in floating point; no recording is that long."""
-FEW_LOTS = 20
-"""With fewer lots, the spread between lots is itself uncertain."""
 
 
 class Standing(StrEnum):

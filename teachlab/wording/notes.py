@@ -22,7 +22,7 @@ def passes_note(truth: Truth | None) -> str:
     if truth.recording_digest is None:
         notes.append(NOT_TIED)
     if truth.except_:
-        several = "1 stretch is" if len(truth.except_) == 1 else f"{len(truth.except_)} stretches are"
+        several = number_of(len(truth.except_), "stretch is", "stretches are")
         samples = number_of(sum(end - start for start, end in truth.except_), "sample")
         notes.append(f"{several} left out of scoring, as the passes say: {samples} in all.")
     return " ".join(notes)

@@ -11,6 +11,8 @@ if TYPE_CHECKING:
 
 FURTHEST = 10
 """Nothing is told of a time more than so many times as long as the recording: no rate per hour of a few seconds."""
+SHOWN_GROUPS = 20
+"""Labels, or lots, listed for people; documents hold them all."""
 NOTHING = 5e-6
 """A lower bound under this share is told as 0."""
 

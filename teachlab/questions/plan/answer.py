@@ -13,8 +13,8 @@ from teachlab.model.verdict import HeadlineClaim, Verdict, VerdictReason
 from teachlab.statistics.claims.decisions import ACCEPTED_ERRORS
 from teachlab.statistics.claims.lot_claims import CLAIM_LOT_PASSES, Assumption, lots_needed
 from teachlab.statistics.intervals import count, proportion, proportion_limits
+from teachlab.statistics.lots import FEW_LOTS
 from teachlab.statistics.planning import (
-    FEW_LOTS,
     Standing,
     acceptance,
     claim_hours_sentence,
