@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from teachlab.errors import ParameterError, check_least, check_share
-from teachlab.model.json_values import Document, plain
+from teachlab.model.json_values import Document, picked, plain
 
 INDEPENDENT = "exact if trials are independent (no lots, no bursts)"
 MOST_OF_THE_TIME = 0.5
@@ -273,11 +273,9 @@ class Score:
 
     def as_dict(self) -> dict[str, Any]:
         """Return the plain JSON form: every count and rate by name."""
-        names = (
-            "excluded_gap_hours", "gap_hours", "running_hours", "false_active_share", "probably_inverted",
+        told = picked(
+            self, "excluded_gap_hours", "gap_hours", "running_hours", "false_active_share", "probably_inverted",
             "self_labelled", "lost_rate", "miss_rate", "merged_rate", "false_trips_per_gap", "false_trips_per_gap_hour",
             "false_trips_per_running_hour", "ignore_trips_per_pass", "extra_per_pass",
         )  # fmt: skip
-        told = {name: plain(getattr(self, name)) for name in names}
-        groups = {name: plain(dict(getattr(self, name))) for name in ("by_label", "by_lot")}
-        return {**plain(self.counts), **told, "intervals": INDEPENDENT, **groups}
+        return {**plain(self.counts), **told, "intervals": INDEPENDENT, **picked(self, "by_label", "by_lot")}

@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from teachlab.errors import ParameterError, UnmeasurableError
-from teachlab.model.json_values import Document, plain
+from teachlab.model.json_values import Document, picked
 from teachlab.model.margin import SIDE_WORDS, Margin
 from teachlab.model.printable_text import in_figures, moment, number_of, unlike_figures
 from teachlab.model.recording import Recording
@@ -139,7 +139,7 @@ class RecordingUnderSetting:
             "gaps_tripped": self.score.false_trips_per_gap.as_dict(),
             "places": [asdict(place) for place in self.places],
             "false_trips_per_running_hour": self.score.false_trips_per_running_hour.as_dict(),
-            **{name: plain(getattr(self, name)) for name in ("margin", "reserves", "clearance")},
+            **picked(self, "margin", "reserves", "clearance"),
             **self.course.as_dict(),
         }
 

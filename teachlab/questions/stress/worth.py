@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 from teachlab.errors import UnmeasurableError
-from teachlab.model.json_values import plain
+from teachlab.model.json_values import picked, plain
 from teachlab.model.score import USUAL_RULES, Rules, Score
 from teachlab.model.setting import Setting, bare
 from teachlab.questions.stress.reserves import reserves
@@ -52,7 +52,7 @@ class Worth:
 
     def as_dict(self) -> dict[str, Any]:
         """Return the plain JSON form."""
-        out = {name: plain(getattr(self, name)) for name in ("score", "margin", "reserves", "clearance")}
+        out = picked(self, "score", "margin", "reserves", "clearance")
         return out | {"switching_position": plain(self.position)}
 
 
