@@ -9,7 +9,6 @@ import re
 import time
 from collections.abc import Callable, Mapping
 from dataclasses import FrozenInstanceError, fields, replace
-from functools import cached_property
 from typing import Any
 from unittest import SkipTest
 
@@ -102,28 +101,17 @@ def checks(strategy: Strategy, *, expected_failures: Mapping[str, str] | None = 
             raise ParameterError(f"no conformance check is named '{name}'. There are: {', '.join(CHECKS)}.")
         if not reason.strip():
             raise ParameterError(f"the expected failure of '{name}' must have a reason.")
-    subject = _Shared(strategy)
+    subject = Subject(strategy)
     return [StrategyCheck(name, subject, expected.get(name)) for name in CHECKS]
-
-
-class _Shared:
-    """The subject of all checks of a strategy, made when the first check runs: collecting tests takes no time."""
-
-    def __init__(self, strategy: Strategy) -> None:
-        self.strategy = strategy
-
-    @cached_property
-    def subject(self) -> Subject:
-        return Subject(self.strategy)
 
 
 class StrategyCheck:
     """One check of one strategy, as a function without arguments."""
 
-    def __init__(self, name: str, shared: _Shared, expected_failure: str | None) -> None:
+    def __init__(self, name: str, subject: Subject, expected_failure: str | None) -> None:
         self.name = name
-        self.__name__ = f"{shared.strategy.name}-{name}"
-        self._shared, self._reason = shared, expected_failure
+        self.__name__ = f"{subject.strategy.name}-{name}"
+        self._subject, self._reason = subject, expected_failure
 
     def __repr__(self) -> str:
         """Return the name of the strategy and of the check."""
@@ -137,7 +125,7 @@ class StrategyCheck:
     def result(self) -> CheckResult:
         """Run the check and return its result; the global random generators are restored."""
         with random_state_kept():
-            return _result(self.name, CHECKS[self.name](self._shared.subject), self._reason)
+            return _result(self.name, CHECKS[self.name](self._subject), self._reason)
 
     def __call__(self) -> None:
         """Run the check.
