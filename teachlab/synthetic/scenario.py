@@ -217,10 +217,8 @@ def scenario_names() -> tuple[str, ...]:
 
 
 def aliases() -> dict[str, str]:
-    """Return short second names of shipped scenarios, alias to name."""
-    found = {load_scenario(name).alias: name for name in scenario_names()}
-    found.pop("", None)
-    return dict(sorted(found.items()))
+    """Return short second names of shipped scenarios, alias to name, in the order of the names."""
+    return {alias: name for name in scenario_names() if (alias := load_scenario(name).alias)}
 
 
 def load_scenario(name_or_path: str | Path) -> Scenario:
@@ -251,8 +249,7 @@ def scenario_text(name_or_path: str | Path) -> tuple[str, str]:
             raise ScenarioError(f"{path}: the scenario cannot be read: {fault}. Give an existing TOML file.") from fault
     shipped = _shipped()
     if wanted not in shipped:
-        by_alias = {parse(p.read_text(encoding="utf-8"), source=name).alias: name for name, p in shipped.items()}
-        by_alias.pop("", None)
+        by_alias = aliases()
         if wanted.lower() not in by_alias:
             raise ScenarioError(_unknown(wanted, [*shipped, *by_alias]))
         wanted = by_alias[wanted.lower()]
