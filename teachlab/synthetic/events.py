@@ -3,9 +3,8 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
-from typing import Protocol
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,6 +17,8 @@ from teachlab.synthetic.shared.streams import EVENTS, Drawn, stream
 
 Floats = NDArray[np.float64]
 Integers = NDArray[np.int64]
+Draw = Callable[[Object, np.random.Generator, int], Floats]
+"""Draws so many values of a property of one kind."""
 
 TIMES_THROUGH = {"through-beam": 1, "retroreflective": 2, "diffuse": 2, "background-suppressed": 2, "other": 1}
 """How often light passes an object on its way: once between a beam pair, twice before a mirror or a belt."""
@@ -159,7 +160,7 @@ class PassSource:
             gap = np.where(touching, 0.0, gap)
         return gap
 
-    def _per_kind(self, kind: Integers, what: str, index: int, draw: _Draw) -> Floats:
+    def _per_kind(self, kind: Integers, what: str, index: int, draw: Draw) -> Floats:
         out = np.empty(EVENTS)
         for k, config in enumerate(self._scenario.object):
             rows = kind == k
@@ -281,12 +282,6 @@ def _together(glints: _Bumps, swaps: _Bumps | None) -> tuple[Floats, Floats, Flo
     # Glints are in one array; those of pass k are first[k] to first[k + 1].
     first = np.concatenate([[0], np.cumsum(np.bincount(owner, minlength=EVENTS))])
     return place, height, sd, first
-
-
-class _Draw(Protocol):
-    """Signature of a draw per kind: (object, generator, size) -> values."""
-
-    def __call__(self, config: Object, rng: np.random.Generator, size: int, /) -> Floats: ...
 
 
 def _edge_transmission(config: Object, rng: np.random.Generator, size: int) -> Floats:

@@ -252,12 +252,9 @@ def gain_and_pedestal(drift: Drift, time_s: Floats, *, sensing: str, seed: int) 
         pedestal += drift.dirt.pedestal_percent * (1.0 - window)
     if drift.splashes is not None:
         gain *= drift.splashes.gain(day, seed)
-    if drift.ageing is not None:
-        gain *= drift.ageing.gain(day)
-    if drift.temperature is not None:
-        gain *= drift.temperature.gain(day)
-    if drift.misalignment is not None:
-        gain *= drift.misalignment.gain(day)
+    for effect in (drift.ageing, drift.temperature, drift.misalignment):
+        if effect is not None:
+            gain *= effect.gain(day)
     if drift.condensation is not None:
         amount = drift.condensation.amount(time_s)
         gain *= 1.0 - drift.condensation.loss * amount
