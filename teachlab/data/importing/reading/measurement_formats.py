@@ -316,10 +316,9 @@ def _mdf(path: str, asammdf: Any, options: TextOptions) -> Log:
             yield parts
 
     time_of = {k: masters[g] for k, (g, _) in enumerate(where) if g in masters}
-    for g, k in masters.items():
+    for k in masters.values():
         units[k] = units[k] or "s"
         time_of.pop(k, None)
-        del g
     rows = max(group.channel_group.cycles_nr for group in file.groups)
     start = _start_of(file.header)
     begins = {} if start is None else dict.fromkeys(masters.values(), start)
