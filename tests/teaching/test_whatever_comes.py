@@ -84,10 +84,17 @@ def test_a_ratio_to_next_to_no_light_is_refused() -> None:
         teach_once(resolve("background-follower", {"follow": "gain"}), block(light, *passes(6)), 0, 0)
 
 
-def test_steps_too_small_for_a_number_are_refused() -> None:
+@pytest.mark.parametrize("name", ["stepped-trim", "turning-point-follower"])
+def test_steps_too_small_for_a_number_are_refused(name: str) -> None:
     light = line(6, 0.0, 5e-324)
     with pytest.raises(Abstained, match="steps are too small"):
-        teach_once(resolve("stepped-trim"), block(light, *passes(6)), 0, 0)
+        teach_once(resolve(name), block(light, *passes(6)), 0, 0)
+
+
+def test_light_of_0_beside_light_that_is_next_to_none_has_a_logarithm() -> None:
+    light = line(12, 2e-323, 2e-322)
+    light[80:90] = 0.0
+    teach_once(resolve("ratio-midpoint", {"weight": "noise"}), block(light, *passes(12)), 0, 0)
 
 
 @pytest.mark.parametrize("name", ["between-class-variance", "iterative-mean"])
@@ -182,6 +189,7 @@ def strange(draw: st.DrawFn) -> TeachBlock | None:
                 "on_delay_ms": draw(st.sampled_from([0.0, 4.0])),
                 "off_delay_ms": draw(st.sampled_from([0.0, 4.0, 4000.0])),
                 "delays_act_on": draw(st.sampled_from(["output", "light"])),
+                "evaluation_rate_hz": draw(st.sampled_from([None, 500.0])),
             },
         )
     except InputError:  # no valid sample at all
@@ -191,7 +199,10 @@ def strange(draw: st.DrawFn) -> TeachBlock | None:
 @settings(max_examples=80, deadline=None)
 @given(strange())
 def test_every_strategy_teaches_or_abstains(found: TeachBlock | None) -> None:
-    """A setting with plain evidence, or why not. Warnings are errors: no mean of nothing, no division by zero."""
+    """A setting with plain evidence, or why not. Warnings are errors: no mean of nothing, no division by zero.
+
+    `teach_once` refuses a setting that does not keep what the base says of delays, filter, rate and unit.
+    """
     if found is None:
         return
     for name, more in EVERY:

@@ -103,7 +103,7 @@ class RatioMidpoint(CheckedParameters):
             middle = (m0 + m1) / 2
         else:
             # Light below the floor counts as the floor.
-            lifted = (np.log(np.maximum(light, max(floor, dim * 1e-6))) for light in (gaps, passes))
+            lifted = (np.log(np.maximum(light, max(floor, dim * 1e-6, math.ulp(0.0)))) for light in (gaps, passes))
             s0, s1 = (robust(logarithm, self.floor_share * apart)[1] for logarithm in lifted)
             middle = equal_deviations(m0, s0, m1, s1)
         level = view.dark_level + math.exp(middle)

@@ -27,6 +27,7 @@ from teachlab.teaching.cells.designed_cells import (
 )
 from teachlab.teaching.cells.shown_light import ShownLight
 from teachlab.teaching.parameters import CheckedParameters, about, record
+from teachlab.teaching.rules.classic import require_difference
 
 SHARES = (0.02, 0.98)
 """Shares of the light above dark: range of the distances tried for the gain form."""
@@ -102,7 +103,7 @@ class TurningPointFollower(CheckedParameters):
         counter = ShownCounter(view)
         tried = {}
         for form in self._forms(view, shown):
-            steps = self._steps(form, shown)
+            steps = self._steps(view, form, shown)
             tried[form] = (
                 steps,
                 self._counted(view, counter, grid, [self._plain(view, shown, form, k) for k in steps.tolist()]),
@@ -151,9 +152,10 @@ class TurningPointFollower(CheckedParameters):
             return [self.form]
         return [Follow.GAIN, Follow.OFFSET] if shares else [Follow.OFFSET]
 
-    def _steps(self, form: Follow, shown: ShownLight) -> Values:
+    def _steps(self, view: TeachView, form: Follow, shown: ShownLight) -> Values:
         (least, most), scale = (SHARES, 1.0) if form is Follow.GAIN else (DISTANCES, shown.contrast)
-        return np.geomspace(scale * least, scale * most, self.steps)
+        first = require_difference(view, scale * least, "the steps are too small to be separated")
+        return np.geomspace(first, scale * most, self.steps)
 
     def _plain(
         self, view: TeachView, shown: ShownLight, form: Follow, distance: float, *, switching: Switching | None = None
