@@ -195,23 +195,6 @@ def test_readings_in_the_wrong_order_are_placed_all_the_same() -> None:
     assert (setting.off_level, setting.on_level, setting.polarity) == (250.0, 280.0, Polarity.DARK_ON)
 
 
-@pytest.mark.parametrize("made", CLASSICS)
-def test_delays_filter_and_rate_of_the_base_are_kept(made: Any) -> None:
-    base = Setting(
-        unit="counts",
-        on_level=1.0,
-        off_level=0.5,
-        consecutive=3,
-        on_delay_ms=2.0,
-        off_delay_ms=7.0,
-        delays_act_on="light",
-        evaluation_rate_hz=500.0,
-    )
-    setting = made().teach(view(DIP, product=20.0, background=[60.0, 61.0], sweep=SWEEP, base=base))
-    for field in ("consecutive", "on_delay_ms", "off_delay_ms", "delays_act_on", "evaluation_rate_hz", "unit"):
-        assert getattr(setting, field) == getattr(base, field)
-
-
 @pytest.mark.parametrize(
     ("strategy", "shown", "reason", "measured", "required"),
     [

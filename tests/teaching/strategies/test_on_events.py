@@ -372,23 +372,3 @@ def test_refusals_tell_reason_measured_and_required(
 def test_a_stress_set_that_is_none_is_refused(text: str) -> None:
     with pytest.raises(ParameterError, match=r"strategy 'minimax-regret': parameter 'stress'.* must be gain,ambient"):
         MinimaxRegret(stress=text)
-
-
-@pytest.mark.parametrize("made", ON_EVENTS)
-def test_delays_filter_and_rate_of_the_base_are_kept(made: Any) -> None:
-    random = np.random.default_rng(1)
-    shown = view(
-        400 + random.standard_normal(300),
-        100 + random.standard_normal(301),
-        consecutive=2,
-        on_delay_ms=1.0,
-        off_delay_ms=2.0,
-        delays_act_on="light",
-        evaluation_rate_hz=500.0,
-    )
-    more = {"least_gain": 0.8} if made is ContaminationAware else {"stress": "1,0"} if made is MinimaxRegret else {}
-    setting = made(**more).teach(shown)
-    # The filtered guard may lengthen the filter, and finds no reason to.
-    for field in ("consecutive", "on_delay_ms", "off_delay_ms", "delays_act_on", "evaluation_rate_hz", "unit"):
-        assert getattr(setting, field) == getattr(shown.base, field)
-    assert 100 < setting.off_level <= setting.on_level < 400
