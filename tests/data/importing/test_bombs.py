@@ -133,18 +133,7 @@ def test_packed_logs_are_refused_with_the_figure_before_they_are_unpacked(
     log = tmp_path / f"log.{ending}"
     make(log)
     assert log.stat().st_size < 1_000_000
-    words = [
-        "import",
-        str(log),
-        "--unit",
-        "mV",
-        "--column",
-        "1",
-        "--rate",
-        "100",
-        "--out",
-        str(tmp_path / "made.parquet"),
-    ]
+    words = f"import {log} --unit mV --column 1 --rate 100 --out {tmp_path}/made.parquet".split()
     code = (
         "import re\nfrom typer.testing import CliRunner\nfrom teachlab.cli import app\n"
         f"done = CliRunner().invoke(app, {[*words, '--memory', '0.4']!r})\nprint(done.exit_code, done.stderr)\n"
@@ -162,18 +151,7 @@ def test_packed_logs_are_refused_with_the_figure_before_they_are_unpacked(
 def test_a_feather_log_that_fits_is_read_and_a_damaged_footer_is_one_message(tmp_path: Path) -> None:
     light = np.repeat([30.0, 70.0], 20)
     log = tmp_path / "log.feather"
-    words = [
-        "import",
-        str(log),
-        "--unit",
-        "mV",
-        "--column",
-        "light",
-        "--rate",
-        "100",
-        "--out",
-        str(tmp_path / "a.parquet"),
-    ]
+    words = f"import {log} --unit mV --column light --rate 100 --out {tmp_path}/a.parquet".split()
     for compression in ("zstd", "lz4", "uncompressed"):
         pa.feather.write_feather(pa.table({"light": light, "lot": ["a"] * 40}), log, compression=compression)
         done = shell.run(*words, "--memory", "1")

@@ -19,7 +19,6 @@ from teachlab.teaching.strategies.sweep_minmax import SweepMinmax
 from teachlab.teaching.strategies.two_sample_midpoint import TwoSampleMidpoint
 
 RISE, DIP = Direction.RISE, Direction.DIP
-CLASSICS = (SingleSample, BackgroundReferenced, SweepMinmax, TwoSampleMidpoint)
 
 
 def view(

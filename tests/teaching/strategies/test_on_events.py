@@ -26,17 +26,6 @@ from teachlab.teaching.strategies.stepped_trim import SteppedTrim
 from teachlab.teaching.strategies.tail_balanced import Tail, TailBalanced, least_cost
 
 RISE, DIP = Direction.RISE, Direction.DIP
-ON_EVENTS = (
-    QuantileGuard,
-    FilteredGuard,
-    RatioMidpoint,
-    NoiseWeightedMidpoint,
-    TailBalanced,
-    NeymanPearson,
-    ContaminationAware,
-    MinimaxRegret,
-    SteppedTrim,
-)
 LENGTH = 10
 
 
