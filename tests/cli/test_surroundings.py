@@ -9,20 +9,8 @@ from teachlab.model.verdict import sentence
 
 
 def test_pairs_of_pulse_trains() -> None:
-    found = shell.document(
-        "surroundings",
-        "neighbour",
-        "--period-us",
-        100,
-        "--period-us",
-        103,
-        "--frequency-hz",
-        5000,
-        "--width-us",
-        5,
-        "--consecutive",
-        5,
-    )["pairs"]
+    words = "neighbour --period-us 100 --period-us 103 --frequency-hz 5000 --width-us 5 --consecutive 5"
+    found = shell.document("surroundings", *words.split())["pairs"]
     assert [p["periods_us"] for p in found] == [[100, 103], [100, 200], [103, 200]]
     assert [p["apart"] for p in found] == [True, False, True]
     assert found[0]["run_pulses"] == pytest.approx(10 / 3)

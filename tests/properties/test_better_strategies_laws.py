@@ -8,7 +8,7 @@ from typing import Any
 
 import numpy as np
 import pytest
-from hypothesis import assume, given, settings
+from hypothesis import assume, example, given, settings
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 from teach_views import name_of, taught, teach_view
@@ -172,6 +172,10 @@ def test_the_iterative_mean_rests_between_its_own_means(heights: NDArray[np.floa
 
 @quick
 @given(few, st.floats(0.1, 2.0))
+@example(np.repeat([10.0, 11, 12, 40, 42, 44], [30, 50, 30, 20, 30, 20]), 0.3)
+# the densities cross outside the space of the cut
+@example(np.repeat([33.0, 34, 38, 45, 50, 51], [54, 1, 30, 49, 8, 48]), 0.3)
+@example(np.repeat([53.0, 56, 57, 58, 59], [3, 54, 4, 1, 31]), 0.3)
 def test_the_least_error_equals_a_plain_search(heights: NDArray[np.float64], floor: float) -> None:
     found = least_error(heights, floor, 0.01) if np.ptp(heights) > 0 else None
     if found is None:

@@ -131,34 +131,6 @@ def test_saturated_light_is_not_certain() -> None:
     assert 1000 < setting.on_level <= 4095
 
 
-@pytest.mark.parametrize(
-    ("levels", "counts"),
-    [
-        # Two normal classes; and two sweeps of few levels where the densities cross outside the space of the cut.
-        ([10.0, 11, 12, 40, 42, 44], [30, 50, 30, 20, 30, 20]),
-        ([33.0, 34, 38, 45, 50, 51], [54, 1, 30, 49, 8, 48]),
-        ([53.0, 56, 57, 58, 59], [3, 54, 4, 1, 31]),
-    ],
-)
-def test_minimum_error_divides_the_sweep_where_its_criterion_is_least(levels: list[float], counts: list[int]) -> None:
-    """Tried by plain loops over all divisions: Kittler and Illingworth's criterion of the two sides of the level."""
-    heights, floor = np.repeat(levels, counts), 0.3
-
-    def criterion(level: float) -> float:
-        sides = heights[heights < level], heights[heights >= level]
-        told = 1.0
-        for side in sides:
-            weight = side.size / heights.size
-            told += weight * math.log(max(float(side.var()), floor**2)) - 2 * weight * math.log(weight)
-        return told
-
-    found = least_error(heights, floor, 0.01)
-    assert found is not None
-    level, told = found
-    assert told == pytest.approx(criterion(level))
-    assert told == pytest.approx(min(criterion(one) for one in levels[1:]))
-
-
 def test_two_classes_that_explain_a_sweep_no_better_than_one_are_none() -> None:
     """Two levels 4 floors apart: 1 + ln(floor²) + 2 ln 2 with a cut is 1 + ln(4 floor²) without one."""
     assert least_error(np.repeat([0.0, 2.0], 50), 0.5, 0.01) is None
