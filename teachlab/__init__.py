@@ -1,9 +1,9 @@
 """teachlab: evidence for taught light-sensor thresholds.
 
-Its functions take paths or values: `read_recording`, `teach`, `replay`, `score`, `evaluate`, `bench`, `study`,
-`surface`, `stress`, `repeatability`, `coverage`, `stale`, `identify`, `agree`, `card`, `compare`, `plan`, `report`,
-`verify`, `conformance`. Their results print as a sentence; `to_pandas()` gives a tidy frame and, if there is a figure,
-`plot()` gives it. Public names are loaded when they are first used.
+Its functions take paths or values: `read_recording`, `inspect`, `align`, `label`, `teach`, `design`, `replay`, `score`,
+`evaluate`, `bench`, `study`, `surface`, `stress`, `repeatability`, `coverage`, `stale`, `identify`, `agree`, `timing`,
+`card`, `compare`, `plan`, `report`, `verify`, `conformance`. Their results print as a sentence; `to_pandas()` gives a
+tidy frame and, if there is a figure, `plot()` gives it. Public names are loaded when they are first used.
 """
 
 from __future__ import annotations
@@ -16,13 +16,13 @@ if TYPE_CHECKING:
     from teachlab.data.setting_files import read_setting, write_setting
     from teachlab.data.split import split
     from teachlab.data.truth_files import read_truth, write_truth
-    from teachlab.errors import Abstained, TeachlabError
+    from teachlab.errors import Abstained, InputError, TeachlabError
     from teachlab.model.draws import Costs, DrawOptions
-    from teachlab.model.recording import Recording, RecordingInfo
+    from teachlab.model.recording import Direction, LoggedOutput, Origin, OutputWhen, Recording, RecordingInfo, Sensing
     from teachlab.model.score import Rules
-    from teachlab.model.setting import Setting
+    from teachlab.model.setting import DelaysActOn, Polarity, Setting, Taught
     from teachlab.model.teaching import Shown, Strategy, TeachView
-    from teachlab.model.truth import Truth
+    from teachlab.model.truth import Aligned, Truth, TruthSource
     from teachlab.pipeline import Evidence
     from teachlab.scoring import (
         burst_rate,
@@ -43,6 +43,7 @@ if TYPE_CHECKING:
     from teachlab.teaching import TeachBlock, resolve, teach_once
     from teachlab.verbs import (
         agree,
+        align,
         bench,
         card,
         compare,
@@ -51,6 +52,8 @@ if TYPE_CHECKING:
         design,
         evaluate,
         identify,
+        inspect,
+        label,
         plan,
         repeatability,
         replay,
@@ -62,6 +65,7 @@ if TYPE_CHECKING:
         study,
         surface,
         teach,
+        timing,
         verify,
     )
     from teachlab.wording.notebook import Picture, Told
@@ -76,13 +80,21 @@ _HOME = {
     "teachlab.data.setting_files": ("read_setting", "write_setting"),
     "teachlab.data.split": ("split",),
     "teachlab.data.truth_files": ("read_truth", "write_truth"),
-    "teachlab.errors": ("Abstained", "TeachlabError"),
+    "teachlab.errors": ("Abstained", "InputError", "TeachlabError"),
     "teachlab.statistics.planning": ("plan_hours", "plan_passes"),
     "teachlab.statistics.tail": ("tail_bound",),
-    "teachlab.model.recording": ("Recording", "RecordingInfo"),
-    "teachlab.model.setting": ("Setting",),
+    "teachlab.model.recording": (
+        "Direction",
+        "LoggedOutput",
+        "Origin",
+        "OutputWhen",
+        "Recording",
+        "RecordingInfo",
+        "Sensing",
+    ),
+    "teachlab.model.setting": ("DelaysActOn", "Polarity", "Setting", "Taught"),
     "teachlab.model.teaching": ("Shown", "Strategy", "TeachView"),
-    "teachlab.model.truth": ("Truth",),
+    "teachlab.model.truth": ("Aligned", "Truth", "TruthSource"),
     "teachlab.pipeline": ("Evidence",),
     "teachlab.scoring": (
         "autocorrelation",
@@ -100,6 +112,7 @@ _HOME = {
     "teachlab.teaching": ("TeachBlock", "resolve", "teach_once"),
     "teachlab.verbs": (
         "agree",
+        "align",
         "bench",
         "card",
         "compare",
@@ -108,6 +121,8 @@ _HOME = {
         "design",
         "evaluate",
         "identify",
+        "inspect",
+        "label",
         "plan",
         "repeatability",
         "replay",
@@ -119,6 +134,7 @@ _HOME = {
         "study",
         "surface",
         "teach",
+        "timing",
         "verify",
     ),
     "teachlab.wording.notebook": ("Picture", "Told"),
@@ -127,22 +143,34 @@ _MODULE_OF = {name: module for module, names in _HOME.items() for name in names}
 
 __all__ = [
     "Abstained",
+    "Aligned",
     "Costs",
+    "DelaysActOn",
+    "Direction",
     "DrawOptions",
     "Evidence",
+    "InputError",
+    "LoggedOutput",
+    "Origin",
+    "OutputWhen",
     "Picture",
+    "Polarity",
     "Recording",
     "RecordingInfo",
     "Rules",
+    "Sensing",
     "Setting",
     "Shown",
     "Strategy",
+    "Taught",
     "TeachBlock",
     "TeachView",
     "TeachlabError",
     "Told",
     "Truth",
+    "TruthSource",
     "agree",
+    "align",
     "autocorrelation",
     "bench",
     "bench_recording",
@@ -156,6 +184,8 @@ __all__ = [
     "design",
     "evaluate",
     "identify",
+    "inspect",
+    "label",
     "lot_rate",
     "miettinen_nurminen",
     "newcombe",
@@ -183,6 +213,7 @@ __all__ = [
     "tango",
     "teach",
     "teach_once",
+    "timing",
     "verify",
     "write_recording",
     "write_setting",
@@ -190,10 +221,12 @@ __all__ = [
 ]
 
 
-def __getattr__(name: str) -> Any:
-    if name in _MODULE_OF:
-        return getattr(importlib.import_module(_MODULE_OF[name]), name)
-    raise AttributeError(f"module 'teachlab' has no attribute '{name}'")
+if not TYPE_CHECKING:  # otherwise a checker of types would accept every name
+
+    def __getattr__(name: str) -> Any:
+        if name in _MODULE_OF:
+            return getattr(importlib.import_module(_MODULE_OF[name]), name)
+        raise AttributeError(f"module 'teachlab' has no attribute '{name}'")
 
 
 def __dir__() -> list[str]:

@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING, Any, Protocol, TypeVar, Union, cast
 from teachlab.errors import InputError
 from teachlab.model.draws import TEACH_SHARE, DrawOptions
 from teachlab.model.printable_text import number_of
-from teachlab.model.recording import Recording
+from teachlab.model.recording import Direction, Recording
 from teachlab.model.score import USUAL_RULES, Rules, Score
 from teachlab.model.setting import Setting
 from teachlab.model.teaching import Strategy
@@ -26,6 +26,7 @@ from teachlab.wording.rates import percent
 
 if TYPE_CHECKING:
     from teachlab import pipeline
+    from teachlab.data.alignment import AlignAnswer
     from teachlab.device.agreement import Agreement
     from teachlab.device.card import SettingCard
     from teachlab.device.device_file import DeviceDocument
@@ -35,13 +36,16 @@ if TYPE_CHECKING:
     from teachlab.questions.coverage import Coverage
     from teachlab.questions.coverage.cycles import Cycle
     from teachlab.questions.design import DesignAnswer
+    from teachlab.questions.label import LabelAnswer
     from teachlab.questions.plan import PlanAnswer
+    from teachlab.questions.quality import InspectAnswer
     from teachlab.questions.repeatability import RepeatabilityAnswer
     from teachlab.questions.repeatability.study import Question
     from teachlab.questions.replay import ReplayAnswer
     from teachlab.questions.stale import Staleness
     from teachlab.questions.stress import StressAnswer
     from teachlab.questions.surface import SurfaceAnswer
+    from teachlab.questions.timing import TimingAnswer
     from teachlab.studies.family.family_answer import StudyAnswer
     from teachlab.studies.result import RecordingBench
     from teachlab.testing.report import ConformanceReport
@@ -60,6 +64,190 @@ class HasVerdict(Protocol):
     @property
     def verdict(self) -> Any:
         """Decision, claim, reasons, next step."""
+
+
+def inspect(
+    recording: RecordingLike, passes: TruthLike | None = None, *, rules: Rules = USUAL_RULES
+) -> Told[InspectAnswer]:
+    """Check a recording: can any fixed level work? Noise, contrast, drift, alignment.
+
+    Parameters
+    ----------
+    recording : path or Recording
+    passes : path or Truth, optional
+        Default: the table beside the recording, if there is one.
+    rules : Rules
+
+    Returns
+    -------
+    Told of InspectAnswer
+        Its frame has one row with the figures of the light, and the errors of the best pair of fixed levels. Its figure
+        shows the light over time.
+
+    Raises
+    ------
+    InputError
+        If recording and passes do not fit together, or no sample is valid.
+
+    Examples
+    --------
+    >>> import teachlab
+    >>> found = teachlab.inspect(teachlab.shipped("demo_tubs"))
+    >>> found.works, found.to_pandas()["passes"].tolist()
+    (True, [400])
+    """
+    from teachlab.data.quality.trace_figure import trace_figure
+    from teachlab.device.logged_edges import logged_runs
+    from teachlab.model.verdict import VerdictReason
+    from teachlab.questions.quality import inspected
+    from teachlab.questions.surface.hindsight import errors_of
+    from teachlab.wording.alignment import off_lines
+    from teachlab.wording.verdict import verdict_sentence
+
+    opened, truth = _with_passes(recording, passes)
+    found = inspected(opened, truth, rules=rules)
+    quality, best = found.quality, found.best
+
+    def rows() -> Iterator[dict[str, Any]]:
+        levels, document = None if best is None else best.setting, quality.as_dict()
+        yield {
+            **{name: value for name, value in document.items() if not isinstance(value, dict | list)},
+            **{f"noise_{side}": value for side, value in document["noise"].items()},
+            "works": found.works,
+            "on_level": None if levels is None else levels.on_level,
+            "off_level": None if levels is None else levels.off_level,
+            "errors": None if best is None else errors_of(best),
+        }
+
+    def draw(kind: str) -> bytes:
+        first = found.verdict.decision if found.misplaced or found.empty else ""
+        return trace_figure(opened, truth, quality, logged=logged_runs(opened), first=first, kind=kind)
+
+    # As the command: passes beside the light are told before anything that was counted on them.
+    beside = tuple(VerdictReason(text=line) for line in off_lines(found.alignment)) if found.aside else ()
+    told = replace(found.verdict, reasons=(*beside, *found.verdict.reasons))
+    return Told(found, verdict_sentence(told), rows, draw)
+
+
+def align(
+    recording: RecordingLike, passes: TruthLike | None = None, *, whole_periods: int | None = None
+) -> Told[AlignAnswer]:
+    """Measure how far the passes lag behind the light, and move them to it.
+
+    Parameters
+    ----------
+    recording : path or Recording
+    passes : path or Truth, optional
+        Default: the table beside the recording.
+    whole_periods : int, optional
+        So many passes later than measured; needed on a regular line, 0 included.
+
+    Returns
+    -------
+    Told of AlignAnswer
+        `moved` holds the moved passes (`write_truth` writes them), None if they cannot be moved. Its frame has a row
+        for all borders, one for each kind of object and one for each stretch of time. Its figure shows the crossings
+        of the light about the borders.
+
+    Raises
+    ------
+    InputError
+        If fewer than three passes have edges of the light near their borders.
+
+    Examples
+    --------
+    >>> import teachlab
+    >>> found = teachlab.align(teachlab.shipped("demo_tubs"))
+    >>> found.alignment.belongs, found.moved.passes, found.to_pandas()["by"].unique().tolist()
+    (True, 400, ['all', 'kind', 'time'])
+    """
+    from teachlab.data.alignment import NOT_MEASURED, AlignAnswer, aligned_truth, measure_alignment, with_room
+    from teachlab.data.alignment.figure import alignment_figure
+    from teachlab.wording.alignment import agreement, finding
+
+    opened, truth = _opened(recording, passes)
+    measured = measure_alignment(opened, truth)
+    if measured is None:
+        raise InputError(f"{opened.name}: {NOT_MEASURED}")
+    found = with_room(measured, opened, truth)
+    moved, left = None, 0
+    if found.settled(whole_periods):
+        moved, left = aligned_truth(found, truth, whole_periods=whole_periods or 0)
+
+    def rows() -> Iterator[dict[str, Any]]:
+        document = found.as_dict()
+        lag = document["lag_ms"]
+        yield {"by": "all", "name": "", "borders": found.lags.borders, "begin_ms": lag["begin"], "end_ms": lag["end"]}
+        for by in ("kind", "time"):
+            # Of groups, what remains after the shift.
+            yield from ({"by": by, **group} for group in document[f"by_{by}"])
+
+    return Told(
+        AlignAnswer(recording=opened.name, alignment=found, left_out=left, moved=moved),
+        " ".join(finding(found) or [agreement(found)]), rows,
+        lambda kind: alignment_figure(found, truth, name=opened.info.title or opened.name, kind=kind),
+    )  # fmt: skip
+
+
+def label(
+    recording: RecordingLike,
+    *,
+    direction: Direction | str | None = None,
+    min_ms: float | None = None,
+    count: int | None = None,
+    corrected: str | PathLike[str] | None = None,
+) -> Told[LabelAnswer]:
+    """Propose passes from the light alone. They may tune; they support no claim.
+
+    Parameters
+    ----------
+    recording : path or Recording
+    direction : rise or dip, optional
+        What products do to the light. Default: as stored, else the rarer level is the product.
+    min_ms : float, ms, optional
+        Shortest pass and gap. Default: a tenth of the typical one.
+    count : int, optional
+        How many products passed, counted by other means.
+    corrected : path, optional
+        A corrected table to check and use.
+
+    Returns
+    -------
+    Told of LabelAnswer
+        `truth` holds the passes. Its frame has one row per proposed pass, with its doubt and the reason for it.
+
+    Raises
+    ------
+    InputError
+        If the light does not have two levels, or the corrected table cannot be used.
+
+    Examples
+    --------
+    >>> import teachlab
+    >>> found = teachlab.label(teachlab.shipped("demo_tubs"))
+    >>> found.truth.source.value, found.to_pandas().columns.tolist()
+    ('self-labelled', ['pass', 'start', 'end', 'start_s', 'end_s', 'doubt', 'reason'])
+    """
+    from teachlab.questions.label import label as labelled
+    from teachlab.wording.notes import SELF_LABELLED
+
+    opened = _recording(recording)
+    if direction is not None and direction not in list(Direction):
+        raise InputError(f"direction must be one of {', '.join(Direction)}, got '{direction}'.")
+    found = labelled(
+        opened, direction=None if direction is None else Direction(direction), min_ms=min_ms, count=count,
+        corrected=None if corrected is None else fspath(corrected),
+    )  # fmt: skip
+    rate = opened.info.sample_rate_hz
+
+    def rows() -> Iterator[dict[str, Any]]:
+        for one in found.doubts:
+            yield {
+                "pass": one.row, "start": one.start, "end": one.end, "start_s": one.start / rate,
+                "end_s": one.end / rate, "doubt": one.doubt, "reason": one.reason,
+            }  # fmt: skip
+
+    return Told(found, f"{found.sentence()} {SELF_LABELLED}", rows)
 
 
 def teach(
@@ -845,6 +1033,60 @@ def compare(
                 "false_trips": false.events,
                 "running_hours": false.exposure,
             }
+
+    return _judged(found, rows)
+
+
+def timing(
+    recording: RecordingLike | None = None,
+    setting: SettingLike | None = None,
+    passes: TruthLike | None = None,
+    **more: Any,
+) -> Told[TimingAnswer]:
+    """Tell whether the sensor is fast enough: dwell, gap, response, delays and controller scan.
+
+    Parameters
+    ----------
+    recording : path or Recording, optional
+        Its passes and gaps are measured; without it `speed_mm_s`, `length_mm` and `gap_mm` are needed.
+    setting : path or Setting, optional
+        Filter, delays, rate and levels, one fixed pair.
+    passes : path or Truth, optional
+        Default: the table beside the recording.
+    **more : float
+        As in the command: `speed_mm_s`, `length_mm`, `gap_mm`, `beam_mm`, `on_share`, `off_share`,
+        `evaluation_rate_hz`, `consecutive`, `on_delay_ms`, `off_delay_ms`, `scan_ms`, `input_filter_ms`,
+        `speed_change`.
+
+    Returns
+    -------
+    Told of TimingAnswer
+        Its frame has one row per figure of the budget, NaN where it is not known.
+
+    Raises
+    ------
+    InputError
+        If something is missing or outside any sense.
+
+    Examples
+    --------
+    >>> import teachlab
+    >>> found = teachlab.timing(speed_mm_s=500, length_mm=60, gap_mm=40, evaluation_rate_hz=2000, consecutive=3)
+    >>> found.verdict.decision, found.budget.response_ms
+    ('fast enough', 1.5)
+    """
+    from teachlab.model.following_and_window import fixed_levels
+    from teachlab.questions.timing import time_budget
+
+    opened, truth = (None, None) if recording is None else _opened(recording, passes)
+    chosen = None if setting is None else fixed_levels(_setting(setting), "the timing check")
+    found = time_budget(opened, truth, chosen, **more)
+
+    def rows() -> Iterator[dict[str, Any]]:
+        for name, value in (found.separated or found.budget).as_dict().items():
+            low, high = value if isinstance(value, list) else (value, value)
+            if not isinstance(value, str):
+                yield {"figure": name, "low": low, "high": high}
 
     return _judged(found, rows)
 

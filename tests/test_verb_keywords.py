@@ -54,8 +54,16 @@ DEVICE = DeviceDocument(
     unit="counts", display=DisplayTable(step=4.0, low=0.0, high=400.0, resolution=1.0), light_noise=0.3,
     pairs=[DisplayReading(light=u, display=2 * u) for u in (10.0, 50.0, 90.0, 130.0)],
 )  # fmt: skip
+FAST = Recording(replace(RECORDING.info, sample_rate_hz=2000.0), RECORDING.source)
 TAUGHT = teachlab.teach(RECORDING, "two-sample-midpoint", TRUTH)
 CALLS: dict[str, tuple[Callable[..., Any], dict[str, Any]]] = {
+    "inspect": (partial(teachlab.inspect, RECORDING, TRUTH), {"rules": WIDE}),
+    "align": (partial(teachlab.align, RECORDING, LATE[1]), {"whole_periods": 1}),
+    "label": (
+        partial(teachlab.label, RECORDING),
+        {"direction": "dip", "min_ms": 10.0, "count": 31, "corrected": None},
+    ),
+    "timing": (partial(teachlab.timing, recording=RECORDING, passes=TRUTH), {"recording": FAST, "setting": SLOW}),
     "teach": (
         partial(teachlab.teach, RECORDING, "two-sample-midpoint", TRUTH),
         {"base": SLOW, "seed": 1, "draw": 1, "rules": WIDE},
@@ -130,8 +138,8 @@ NEEDS: dict[tuple[str, str], dict[str, Any]] = {
 """What is given with a keyword, since it means nothing alone."""
 ON_FILES = ("shipped", "report", "verify", "study")
 """Verbs on files have tests of their own: below, and in tests/studies."""
-FADING = {("stale", "horizon_hours"), ("stale", "least_margin")}
-"""Shown below on a line that fades, and loses nothing yet."""
+BELOW = {("stale", "horizon_hours"), ("stale", "least_margin"), ("label", "corrected"), ("align", "whole_periods")}
+"""Shown below: on a line that fades and loses nothing yet, on a corrected table in a file, and by the moved passes."""
 
 
 def told(found: Any) -> str:
@@ -142,7 +150,7 @@ def told(found: Any) -> str:
     return f"{document}\n{found!r}\n{found.to_pandas().to_csv()}"
 
 
-PAIRS = [(verb, word) for verb, (_, words) in CALLS.items() for word in words if (verb, word) not in FADING]
+PAIRS = [(verb, word) for verb, (_, words) in CALLS.items() for word in words if (verb, word) not in BELOW]
 
 
 @pytest.mark.parametrize(("verb", "word"), PAIRS, ids=[f"{verb} {word}" for verb, word in PAIRS])
@@ -188,6 +196,21 @@ def test_horizon_and_least_margin_reach_the_verdict_on_a_line_that_fades() -> No
     assert "cleaning may be due" in " ".join(teachlab.stale(recording, used, truth, horizon_hours=1e6).because)
     assert "cleaning may be due" not in " ".join(teachlab.stale(recording, used, truth).because)
     assert "less than 1e+06" in repr(teachlab.stale(recording, used, truth, least_margin=1e6))
+
+
+def test_on_a_regular_line_passes_move_only_with_a_word_on_whole_passes() -> None:
+    assert teachlab.align(*LATE).moved is None
+    for whole in (0, 1):
+        moved = teachlab.align(*LATE, whole_periods=whole).moved
+        assert moved.start[:3].tolist() == (TRUTH.start[:3] + 100 * whole).tolist()
+
+
+def test_a_corrected_table_is_read_back_by_label(tmp_path: Path) -> None:
+    proposed = teachlab.label(RECORDING)
+    teachlab.write_truth(tmp_path / "p.csv", proposed.truth.select(slice(1, None)))
+    found = teachlab.label(RECORDING, corrected=tmp_path / "p.csv")
+    assert (found.truth.passes, found.correction.taken_out) == (proposed.truth.passes - 1, 1)
+    assert repr(found).startswith(f"{proposed.truth.passes - 1} passes taken from the corrected table. The passes are")
 
 
 def test_every_row_of_a_plan_is_planned_as_the_whole() -> None:

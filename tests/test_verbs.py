@@ -5,30 +5,34 @@ from __future__ import annotations
 import copy
 import importlib
 import inspect
+import json
 import pickle
 import pkgutil
 import subprocess
 import sys
 import xml.etree.ElementTree as ET
 from pathlib import Path
-from typing import Any
+from typing import Any, get_args, get_type_hints
 
 import numpy as np
 import pytest
+import shell
 
 import teachlab
 from teachlab.cli.commands import COMMANDS
 from teachlab.errors import InputError, TruthError
+from teachlab.model.json_values import plain
 from teachlab.model.recording import Recording, RecordingInfo
 from teachlab.model.setting import Setting
 from teachlab.model.truth import Truth
 from teachlab.wording.verdict import first_text, verdict_lines
 
 VERBS = (
-    "read_recording", "teach", "design", "replay", "score", "evaluate", "bench", "study", "surface", "stress",
+    "read_recording", "inspect", "align", "label", "timing",
+    "teach", "design", "replay", "score", "evaluate", "bench", "study", "surface", "stress",
     "repeatability", "coverage", "stale", "compare", "plan", "report", "verify", "conformance",
 )  # fmt: skip
-FIGURES = {"design", "bench", "study", "surface", "stress", "repeatability", "coverage"}
+FIGURES = {"inspect", "align", "design", "bench", "study", "surface", "stress", "repeatability", "coverage"}
 SETTING = Setting(unit="counts", on_level=60, off_level=40)
 RATE = 1000.0
 HEAVY = ("numpy", "scipy", "sklearn", "pandas", "pyarrow", "matplotlib", "pydantic", "jinja2", "joblib")
@@ -53,6 +57,10 @@ def answers(line: tuple[Recording, Truth]) -> dict[str, Any]:
     recording, truth = line
     options = teachlab.DrawOptions(draws=4)
     return {
+        "inspect": teachlab.inspect(recording, truth),
+        "align": teachlab.align(recording, truth),
+        "label": teachlab.label(recording),
+        "timing": teachlab.timing(recording, SETTING, truth, scan_ms=4),
         "design": teachlab.design(recording, truth, strategy=teachlab.resolve("designed", {"levels": 9, "delays": 2})),
         "replay": teachlab.replay(recording, SETTING),
         "score": teachlab.score(recording, SETTING, truth),
@@ -70,7 +78,7 @@ def answers(line: tuple[Recording, Truth]) -> dict[str, Any]:
     }
 
 
-COUNTS = {"replay", "score", "evaluate", "conformance"}
+COUNTS = {"align", "label", "replay", "score", "evaluate", "conformance"}
 """Verbs that count, and judge nothing; the replay is one without passes."""
 
 
@@ -276,3 +284,52 @@ def test_a_replay_in_python_decides_as_the_command_does() -> None:
     truth = Truth.from_arrays(start, start + 40, lot=[f"L{k // 6}" for k in range(60)])
     found = teachlab.replay(clipped, Setting(unit="counts", on_level=4094.0, off_level=4000.0), truth)
     assert found.verdict.decision == "use with a limit"
+
+
+@pytest.mark.parametrize("late", [0, 25])
+def test_what_can_be_asked_of_a_recording_is_answered_as_by_the_commands(tmp_path: Path, late: int) -> None:
+    """Inspect, align, label and timing: the document but for next steps and files, and the first words."""
+    rng = np.random.default_rng(5)
+    start = 100 + np.cumsum(rng.integers(120, 190, 60))
+    light = np.rint(rng.normal(20, 1, start[-1] + 300))
+    for at in start:
+        light[at : at + 60] += rng.integers(70, 90)
+    info = RecordingInfo(sample_rate_hz=RATE, unit="counts", full_scale=4095.0)
+    place, setting = tmp_path / "line.parquet", tmp_path / "s.json"
+    teachlab.write_recording(place, Recording.from_array(light.astype(np.int32), info))
+    teachlab.write_truth(tmp_path / "line.passes.parquet", Truth.from_arrays(start + late, start + 60 + late))
+    teachlab.write_setting(setting, SETTING)
+    asked = {
+        "inspect": ((place,), teachlab.inspect(place)),
+        "align": ((place,), teachlab.align(place)),
+        "label": ((place, "--force", "--out", tmp_path / "new.csv"), teachlab.label(place)),
+        "timing": ((place, "--setting", setting, "--scan-ms", 4), teachlab.timing(place, setting, scan_ms=4)),
+    }
+    for name, (words, found) in asked.items():
+        documents = shell.document(name, *words), json.loads(json.dumps(plain(found.as_dict())))
+        for one in documents:
+            for key in ("verdict", "out", "sheets"):
+                one.pop(key, None)
+        assert documents[0] == documents[1], name
+        first = " ".join(shell.run(name, *words).stdout.split()).replace(f", written to {tmp_path / 'new.csv'}", "")
+        assert first.startswith(repr(found).partition(". ")[0]), name
+    assert "lag the light by 25" in repr(asked["inspect"][1]) if late else "Any on-level" in repr(asked["inspect"][1])
+    assert np.abs(asked["align"][1].moved.start - start).max() <= 1
+
+
+def test_passes_that_cannot_be_moved_are_not_moved(line: tuple[Recording, Truth]) -> None:
+    recording, _ = line
+    with pytest.raises(InputError, match="nothing can be measured"):
+        teachlab.align(recording, Truth.from_arrays([5], [30]))
+    with pytest.raises(InputError, match="direction must be one of rise, dip, got 'up'"):
+        teachlab.label(recording, direction="up")
+
+
+@pytest.mark.parametrize("value", ["Setting", "RecordingInfo", "Truth", "Rules", "Costs", "DrawOptions"])
+def test_what_a_public_value_is_made_of_is_public_too(value: str) -> None:
+    """With ``mypy --strict`` a choice is written as ``teachlab.Polarity.LIGHT_ON``; before, it had no public name."""
+    made = getattr(teachlab, value)
+    for one in get_type_hints(made.__init__, vars(sys.modules[made.__module__])).values():
+        for part in (one, *get_args(one)):
+            if isinstance(part, type) and part.__module__.startswith("teachlab."):
+                assert getattr(teachlab, part.__name__) is part

@@ -31,7 +31,7 @@ def align_command(
     json: Json = False,
 ) -> None:
     """Measure how far the passes lag behind the light. --out writes moved passes."""
-    from teachlab.data.alignment import AlignAnswer, aligned_truth, measure_alignment, with_room
+    from teachlab.data.alignment import NOT_MEASURED, AlignAnswer, aligned_truth, measure_alignment, with_room
     from teachlab.data.alignment.writing import check_out, write_aligned
     from teachlab.data.opening import open_pair
     from teachlab.wording.alignment import after_agreement
@@ -43,14 +43,10 @@ def align_command(
     note_last(passes_note(passes))
     found = measure_alignment(opened, passes)
     if found is None:
-        warn(
-            f"teachlab: {recording}: fewer than three passes have an edge of the light near their begin and near "
-            "their end, so nothing can be measured. Check that these passes belong to this recording, and that "
-            "its direction (rise or dip) is right."
-        )
+        warn(f"teachlab: {recording}: {NOT_MEASURED}")
         raise typer.Exit(NOT_ENOUGH)
     found = with_room(found, opened, passes)
-    unsettled = not found.belongs or (found.ambiguous and whole_periods is None)
+    unsettled = not found.settled(whole_periods)
     refused = out is not None and unsettled
     if plot is not None:
         from teachlab.data.alignment.figure import alignment_figure

@@ -66,7 +66,7 @@ def inspect_command(
     if json:
         emit_json(found.as_dict() | {"verdict": verdict.as_dict()})
         return
-    if not _aside(found):
+    if not found.aside:
         say_lines(lead_lines(found.alignment, recording, truth, step=verdict.next_step))
     logged = _logged_output(opened, recording)
     most = MOST_LINES - len(logged)
@@ -97,11 +97,6 @@ def _contradicted(q: Quality) -> bool:
     return q.direction is not None and q.contrasts is not None and q.contrasts.direction not in (None, q.direction)
 
 
-def _aside(found: InspectAnswer) -> bool:
-    """Whether the passes lie beside the light, so that the answer is to align them."""
-    return found.misplaced or (found.alignment is not None and found.alignment.off)
-
-
 def _leading(found: InspectAnswer, on: str, opened: Recording, mend: list[str]) -> Verdict:
     """Return the verdict with its next step; `mend`: what is said of passes off the light, the command last."""
     from teachlab.model.verdict import VerdictReason, sentence
@@ -116,7 +111,7 @@ def _leading(found: InspectAnswer, on: str, opened: Recording, mend: list[str]) 
         and not (found.alignment is not None and found.alignment.is_clear)
     ):
         return made.leading_to("correct the stored direction, or the passes: they contradict each other.")
-    if _aside(found):
+    if found.aside:
         lies = tuple(VerdictReason(text=line) for line in [*off_lines(found.alignment), *mend[:-1]])
         return replace(made, reasons=(*lies, *made.reasons)).leading_to(mend[-1].partition(": ")[2])
     # The command is on its own line, so that it works as printed; the sentence about it is a reason.

@@ -117,11 +117,8 @@ def _tell(
     proposal, info = found.proposal, found.info
     levels, unit = proposal.levels, info.unit
     where = "" if target is None else f", written to {target}"
-    if found.correction is None:
-        say(f"{number_of(proposal.truth.passes, 'pass', 'passes')} proposed{where}. In doubt: {len(found.doubtful)}.")
-    else:
-        made = found.correction
-        say(f"{number_of(found.truth.passes, 'pass', 'passes')} taken from the corrected table{where}.")
+    say(found.sentence(where))
+    if (made := found.correction) is not None:
         say(
             f"As proposed: {made.as_proposed} of {proposal.truth.passes}; with moved borders: {made.moved}, taken out: "
             f"{made.taken_out}, added: {made.added}."

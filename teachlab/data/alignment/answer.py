@@ -14,11 +14,16 @@ if TYPE_CHECKING:
     from teachlab.data.alignment.lags import Lags
     from teachlab.data.alignment.shift import ClockShift
     from teachlab.data.alignment.whole_periods import OtherFit
+    from teachlab.model.truth import Truth
 
 MEASURED_FROM = 50
 """With at least this many borders, the uncertainty after a shift is measured instead of assumed."""
 WIDTH_TELLS = 2.0
 """Passes that are longer or shorter by more than this many uncertainties of a border are told."""
+NOT_MEASURED = (
+    "fewer than three passes have an edge of the light near their begin and near their end, so nothing can be "
+    "measured. Check that these passes belong to this recording, and that its direction (rise or dip) is right."
+)
 FITS_WITHIN = 0.25
 """Borders that vary by more than this share of a usual pass or gap, or passes that differ by twice that, do not fit."""
 
@@ -248,6 +253,10 @@ class Alignment:
         """Whether one shift, and no other by whole passes, moves the passes to the light."""
         return self.moves and self.belongs and not self.ambiguous
 
+    def settled(self, whole_periods: int | None) -> bool:
+        """Whether the passes can be moved: by one shift, which on a regular line takes a word on whole passes."""
+        return self.belongs and (whole_periods is not None or not self.ambiguous)
+
     def command(self, recording: str, truth: str | None = None) -> str:
         """Return the command that moves the passes, or shows their borders if no shift would help."""
         on = shlex.quote(recording) + ("" if truth is None else f" --truth {shlex.quote(truth)}")
@@ -320,12 +329,15 @@ class AlignAnswer:
         File of the moved passes; None if none was written.
     left_out : int
         Passes that are outside the recording after the move.
+    moved : Truth, optional
+        The moved passes; None if they cannot be moved, or were not asked for.
     """
 
     recording: str
     alignment: Alignment
     out: str | None = None
     left_out: int = 0
+    moved: Truth | None = None
 
     def as_dict(self) -> dict[str, Any]:
         """Return the plain JSON form."""

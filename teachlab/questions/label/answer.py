@@ -20,6 +20,7 @@ from teachlab.data.quality.pass_doubts import (
     time_of,
 )
 from teachlab.model.json_values import picked, plain
+from teachlab.model.printable_text import number_of
 from teachlab.model.recording import Direction, Recording, RecordingInfo
 from teachlab.model.setting import Polarity, Setting
 from teachlab.model.truth import Truth
@@ -98,6 +99,13 @@ class LabelAnswer:
 
     def _listed(self, places: Sequence[LikelyPlace]) -> list[dict[str, object]]:
         return [self._place(one) | {"share": one.score} for one in places]
+
+    def sentence(self, where: str = "") -> str:
+        """Return how many passes there are, and how many are in doubt; `where` they were written, in words."""
+        if self.correction is not None:
+            return f"{number_of(self.truth.passes, 'pass', 'passes')} taken from the corrected table{where}."
+        many = number_of(self.proposal.truth.passes, "pass", "passes")
+        return f"{many} proposed{where}. In doubt: {len(self.doubtful)}."
 
     def columns(self) -> dict[str, list[Any]]:
         """Return further columns of the table for a person: time, doubt and reason of every pass."""

@@ -132,6 +132,11 @@ class InspectAnswer:
         return not self.works and off_the_light(self.alignment)
 
     @property
+    def aside(self) -> bool:
+        """Whether the passes lie beside the light, so that the answer is to align them."""
+        return self.misplaced or (self.alignment is not None and self.alignment.off)
+
+    @property
     def verdict(self) -> Verdict:
         """What the recording can be used for."""
         q, best = self.quality, self.best
