@@ -135,6 +135,14 @@ class Truth:
     aligned: Aligned | None = None
     except_: tuple[tuple[int, int], ...] = ()
 
+    def __repr__(self) -> str:
+        """Return how many passes there are and what is stated of them; thousands of rows are no text."""
+        lots = "no lots" if self.lot is None else number_of(np.unique(self.lot).size, "lot")
+        return (
+            f"<{number_of(self.passes, 'pass', 'passes')}, {np.count_nonzero(~self.detect):,} to ignore, {lots}; "
+            f"{self.source.value}, borders ±{self.uncertainty_samples:g} samples>"
+        )
+
     def __post_init__(self) -> None:
         size = self.start.size
         for column in ("end", "detect", "label", "lot"):

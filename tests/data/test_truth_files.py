@@ -41,6 +41,12 @@ def test_round_trip(tmp_path, ending, truth):
     assert path.read_bytes() == first
 
 
+def test_passes_print_as_one_line():
+    """In a notebook, 400 passes were 20,000 characters."""
+    assert repr(TRUTH) == "<3 passes, 1 to ignore, 2 lots; self-labelled, borders ±2.5 samples>"
+    assert len(repr(Truth.from_arrays(np.arange(10_000) * 10, np.arange(10_000) * 10 + 5))) < 100
+
+
 def test_one_bit_anywhere_in_the_stored_passes_is_damage(tmp_path):
     place = tmp_path / "r.passes.parquet"
     starts = np.arange(40) * 100 + np.arange(40) % 7

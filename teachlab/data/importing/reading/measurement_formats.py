@@ -56,7 +56,7 @@ def open_measurement(path: str, kind: str, options: TextOptions) -> Log:
     library = next(filter(None, map(_imported, modules)), None)
     if library is None:
         raise RecordingError(
-            f"{path}: this is a {name} file, which the extra '{extra}' reads: pip install 'teachlab[{extra}]'."
+            f"{path}: files of {name} are read by the extra '{extra}': pip install 'teachlab[{extra}]'."
         )
     refuse_address(path, name)
     opened: dict[str, Callable[..., Log]] = {"hdf5": _hdf5, "tdms": _tdms, "mdf": _mdf, "workbook": _workbook}
