@@ -28,8 +28,8 @@ CLOUD_CAPTION = (
 )
 
 OVERVIEW_CAPTION = (
-    "Lowest and highest light of the whole recording, with both levels. Ticks above mark lost passes, as far as the "
-    "table of lost and worst passes lists them."
+    "Lowest and highest light of the whole recording, with both levels. Triangles above mark lost passes, as far "
+    "as the table of lost and worst passes lists them."
 )
 POSITION_CAPTION = (
     "Onset after the start of the pass, and release after its end, over the peak light, by kind. Within the grey band "
