@@ -103,6 +103,8 @@ def _leading(found: InspectAnswer, on: str, opened: Recording, mend: list[str]) 
     from teachlab.wording.alignment import off_lines
 
     made = found.verdict
+    if above := _above(found.quality, opened.info.full_scale):
+        made = replace(made, reasons=(VerdictReason(text=above), *made.reasons))
     if clipped := _clipped(found.quality, opened.info.full_scale):
         made = made.then(VerdictReason(text=sentence(clipped)))
     if (
@@ -171,6 +173,16 @@ def _table(recording: Recording, q: Quality, found: InspectAnswer) -> Any:
     if found.best is not None:
         table.add_row("fixed levels", _counted(found.best, unit, found.step))
     return table
+
+
+def _above(q: Quality, full_scale: float | None) -> str:
+    """Say that light lies above the receiver's range: all from there on counts as saturated."""
+    if full_scale is None or not full_scale < q.high < math.inf:
+        return ""
+    return (
+        f"Light of {in_figures(q.high)} {q.unit} lies above the full scale of {in_figures(full_scale)} {q.unit}: one "
+        "of them is wrong. Import again with the right --full-scale or --unit."
+    )
 
 
 def _clipped(q: Quality, full_scale: float | None) -> str:

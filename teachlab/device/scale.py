@@ -262,7 +262,9 @@ class DisplayScale:
         cure = f"It takes steps of {in_figures(most, 2)} or finer, or {wider}."
         if most <= 0:
             cure = f"It takes {wider}; the readings leave ±{doubt / b:.3g} open at any step: read more pairs."
+        ends = dict.fromkeys(map(level_text, (low, high)))
+        same = f"from {' to '.join(ends)}" if len(ends) > 1 else f"at {level_text(high)} alone"
         return (
-            f"The display goes in steps of {self.step:g}, and none lies safely where the errors stay the same, from "
-            f"{level_text(low)} to {level_text(high)}. {cure}"
+            f"The display goes in steps of {self.step:g}, and none lies safely where the errors stay the same, {same}. "
+            f"{cure}"
         )

@@ -123,7 +123,7 @@ def test_the_picture_draws_no_level_while_the_passes_lie_beside_the_light(tmp_pa
         write_truth(tmp_path / "line.passes.parquet", Truth.from_arrays(start + late, start + late + 100))
         shell.run("inspect", path, "--plot", plot)
         text = plot.read_text()
-        seen.append(("level: separates" in text, "No level is drawn: align the passes first." in text))
+        seen.append(("level that separates" in text, "No level is drawn: align the passes first." in text))
     assert seen == [(True, False), (False, True)]
 
 
@@ -140,7 +140,7 @@ def test_passes_in_which_nothing_is_seen_are_no_fault_of_a_level(tmp_path: Path)
     told = shell.invoke("inspect", tmp_path / "far.parquet", "--plot", plot).stdout
     assert told.startswith("Nothing is seen in most passes.\nWhy: In 584 of 600 passes the light is that of the gaps: ")
     assert "No fixed level works" not in told
-    assert "level: separates" not in plot.read_text()
+    assert "level that separates" not in plot.read_text()
 
 
 def test_an_empty_table_of_passes_is_named(tmp_path: Path) -> None:
@@ -409,3 +409,14 @@ def test_too_few_passes_are_said_first_and_the_next_step_works(tmp_path: Path) -
     shell.run(*step)
     enough, _ = _line(tmp_path, 2, passes=3)
     assert shell.invoke("inspect", enough).stdout.startswith("A fixed level can work here.\n")
+
+
+def test_light_above_the_full_scale_is_told_first(tmp_path: Path) -> None:
+    """A full scale of 10 counts under light of 70 was taken silently: all passes counted as saturated."""
+    light = np.resize(np.repeat([10.0, 70.0], [150, 100]), 10_000)
+    for full, told in ((60.0, True), (70.0, False)):
+        info = RecordingInfo(sample_rate_hz=1000.0, unit="counts", full_scale=full)
+        write_recording(tmp_path / "high.parquet", [light], info)
+        lines = shell.run("inspect", tmp_path / "high.parquet").stdout.splitlines()
+        said = "Why: Light of 70 counts lies above the full scale of 60 counts: one of them is wrong."
+        assert lines[1].startswith(said) == told

@@ -88,6 +88,11 @@ def test_a_wide_interval_has_a_step() -> None:
         assert abs(280 - A - B * end) == pytest.approx(scale(5.0).doubt(end))
 
 
+def test_a_level_that_alone_costs_as_little_is_told_once() -> None:
+    """Its range was told from 916 to 916."""
+    assert "where the errors stay the same, at 916 alone. It takes" in str(scale(5.0).rounded(916.0, 916.0, 916.0))
+
+
 def test_a_narrow_interval_refuses_the_coarse_step_and_takes_the_fine_one() -> None:
     """(905, 931] is 6.2 digits wide: no step of 5 is sure, with about ±1 of doubt; one of 1 is."""
     told = scale(5.0).rounded(916.0, 905.0, 931.0)
