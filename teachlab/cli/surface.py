@@ -78,6 +78,7 @@ def surface_command(
     from teachlab.model.score import Rules
     from teachlab.questions.surface import operating_surface
     from teachlab.questions.surface.figure import MarkedSetting, delay_figure, surface_figure
+    from teachlab.questions.surface.hindsight import errors_of, serves
 
     targets = [(name, kind_of(name)) for name in out or []]
     if set_ and strategy is None:
@@ -101,9 +102,17 @@ def surface_command(
     note_last(*passes_notes(opened))
     on = typed_again(*recordings, truth=truth)
     delays_help = answer.delays is not None and answer.delays.better and len(recordings) == 1
-    verdict = answer.verdict.leading_to(
-        f"teachlab design {on}" if delays_help else f"teachlab bench {on} --out results"
-    )
+    step = f"teachlab bench {on} --out results"
+    if delays_help:
+        step = f"teachlab design {on}"
+    elif (
+        answer.delays is None
+        and len(recordings) == 1
+        and not serves(errors_of(best), found.detect_trials - best.touching)
+    ):
+        # Why no level works, and what would: borders that are too sharp, a filter, levels that follow.
+        step = f"teachlab inspect {on}" + (f" --tolerance-ms {tolerance_ms:g}" if tolerance_ms else "")
+    verdict = answer.verdict.leading_to(step)
     document = answer.as_dict() | {"verdict": verdict.as_dict()}
 
     def drawn(kind: str) -> bytes:

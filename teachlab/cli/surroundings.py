@@ -219,6 +219,7 @@ def counterfactual_command(
     from teachlab.model.draws import Costs
     from teachlab.model.following_and_window import fixed_levels
     from teachlab.model.score import Rules
+    from teachlab.model.verdict import VerdictReason
     from teachlab.questions.counterfactual import counterfactual
 
     rules = Rules(tolerance_ms=tolerance_ms)
@@ -235,9 +236,15 @@ def counterfactual_command(
     step = f"teachlab {f'bench {on} --out results' if enough else f'design {on}'}"
     if now.sensor.missing:
         step = "Log more passes, and gaps between them that are not cut by the ends of the log. Then run this again."
-    elif now.clean is None and all((one.margin or 0.0) <= 0 for one in found.sensors):
-        step = "Change distance, angle, background or kind of sensor, and log again. Then: teachlab inspect NEW.parquet"
-    verdict = found.verdict.leading_to(step)
+    verdict = found.verdict
+    if not now.sensor.missing and now.clean is None and all((one.margin or 0.0) <= 0 for one in found.sensors):
+        # Sensors are compared with fixed levels: one that follows the light may work.
+        light = (
+            "If no level that follows works either: change distance, angle, background or kind of sensor, log again."
+        )
+        verdict = verdict.then(VerdictReason(text=light))
+        step = f"teachlab inspect {typed_again(recording, truth=truth)}"
+    verdict = verdict.leading_to(step)
     if json:
         emit_json(found.as_dict() | {"verdict": verdict.as_dict()})
         return
@@ -277,7 +284,7 @@ def _sensors(found: Sequence[SensorMargin], unit: str) -> Table:
 
 
 def _between(above: float, up_to: float) -> str:
-    return f"{level_text(above)} … {level_text(up_to)}"
+    return " … ".join(dict.fromkeys(map(level_text, (above, up_to))))
 
 
 surroundings_command = {

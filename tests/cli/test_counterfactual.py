@@ -160,7 +160,22 @@ def test_where_light_overlaps_under_every_sensor_the_light_must_change(tmp_path:
     write_truth(tmp_path / "line.passes.parquet", Truth.from_arrays(start, start + 40))
     told = " ".join(shell.invoke("counterfactual", tmp_path / "line.parquet").stdout.split())
     assert told.startswith("No margin: light of passes and of gaps overlaps.")
-    assert "Next: Change distance, angle, background or kind of sensor, and log again." in told
+    assert "change distance, angle, background or kind of sensor, log again. Next: teachlab inspect" in told
+
+
+def test_where_only_a_level_that_follows_works_the_light_need_not_change(tmp_path: Path) -> None:
+    """The ground rises by more than a product: fixed levels fail with every sensor, `inspect` names what follows."""
+    rng = np.random.default_rng(5)
+    start = np.arange(100) * 100 + 50
+    light = rng.normal(100, 5, 10_100) + np.linspace(0, 600, 10_100)
+    for a in start:
+        light[a : a + 40] += 200
+    path = saved(tmp_path, light, start.tolist(), (start + 40).tolist())
+    lines = shell.invoke("counterfactual", path, "--best").stdout.splitlines()
+    step = next(line for line in lines if line.startswith("Next: "))
+    assert step == f"Next: teachlab inspect {path}"
+    told = " ".join(shell.invoke(*step.split()[2:]).stdout.split())
+    assert told.startswith("No fixed level works here; a setting that follows turning points leaves no error.")
 
 
 def saved(folder: Path, light: np.ndarray, start: list[int], end: list[int]) -> Path:
@@ -186,7 +201,7 @@ def test_a_background_that_does_not_vary_is_no_fault_where_a_level_separates(tmp
     text = shell.invoke("counterfactual", saved(tmp_path, light, [50, 150, 250], [90, 190, 290])).output
     assert "The background does not vary" in text
     assert "Next: teachlab bench" in text
-    assert "Change distance" not in text
+    assert "change distance" not in text
 
 
 def test_a_pass_cut_by_the_begin_of_the_record_leaves_nothing_to_compare(tmp_path: Path) -> None:

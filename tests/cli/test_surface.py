@@ -381,3 +381,12 @@ def test_a_delay_that_helps_is_told_as_better_and_leads_to_a_design(tmp_path: Pa
     told = " ".join(run(line, "--on-delay", "0:3:4").stdout.split())
     assert "Better: " not in told
     assert "Next: teachlab bench" in told
+
+
+def test_where_no_fixed_level_works_the_next_step_says_why(line: Path) -> None:
+    """`inspect` asks for borders as wide as the edges of the light, where `surface` only said that no level works."""
+    assert "Next: teachlab bench" in shell.run("surface", line).stdout
+    light = _light(line).astype(np.uint16)
+    light[70:100] = light[570:600] = 90
+    write_recording(line, [light], RecordingInfo(sample_rate_hz=1000.0, unit="counts"))
+    assert f"Next: teachlab inspect {line} --tolerance-ms 2" in shell.run("surface", line, "--tolerance-ms", "2").stdout
