@@ -35,6 +35,8 @@ Stretches = tuple[NDArray[np.int64], NDArray[np.int64]]
 SHARE = 0.01
 HALVINGS = 12
 """So often a range of levels is halved before the light in it is read."""
+MOST_WITHIN = 1 << 20
+"""Levels of the light that are held; a range that holds more is halved further."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -174,11 +176,12 @@ def _by_replay(
     def last(holds: Callable[[float], bool]) -> float:
         # The lowest light holds, and what is above the highest does not. Where little light is left between the two,
         # only its own levels are tried: between them nothing changes.
-        low, high = whole[0], float(np.nextafter(whole[1], np.inf))
-        for _ in range(HALVINGS):
-            middle = low + (high - low) / 2
-            low, high = (middle, high) if holds(middle) else (low, middle)
-        levels = _levels_within(recording, clock, low, high)
+        low, high, levels = whole[0], float(np.nextafter(whole[1], np.inf)), None
+        while levels is None:
+            for _ in range(HALVINGS):
+                middle = low + (high - low) / 2
+                low, high = (middle, high) if holds(middle) else (low, middle)
+            levels = _levels_within(recording, clock, low, high)
         return float(levels[bisect_left(levels, True, 1, key=lambda level: not holds(level)) - 1])
 
     if setting.light_on:
@@ -186,10 +189,14 @@ def _by_replay(
     return last(lambda level: not seen(level)[0]), last(lambda level: not seen(level)[1])
 
 
-def _levels_within(recording: Recording, clock: Clock, low: float, high: float) -> NDArray[np.float64]:
-    """Return the levels of the evaluated light from `low` to below `high`, ascending."""
+def _levels_within(recording: Recording, clock: Clock, low: float, high: float) -> NDArray[np.float64] | None:
+    """Return the levels of the evaluated light from `low` to below `high`, ascending; None if they are too many."""
     found = np.empty(0)
     for block in evaluated(recording.blocks(), clock):
         light = block.light.astype(np.float64)
-        found = np.union1d(found, light[(light >= low) & (light < high)])
+        inside = light[(light >= low) & (light < high)]
+        if inside.size:
+            found = np.union1d(found, inside)
+        if found.size > MOST_WITHIN:
+            return None
     return found

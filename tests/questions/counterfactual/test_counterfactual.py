@@ -328,6 +328,10 @@ def test_levels_that_separate_with_a_filter_and_a_delay_together(
     setting = found.sensor.setting
     # Of about 100 halvings down to neighbouring numbers, most had no light between them.
     assert len(replayed) <= 30
+    # Where light has more levels than are held, the range is halved further.
+    monkeypatch.setattr("teachlab.questions.counterfactual.margin.HALVINGS", 2)
+    monkeypatch.setattr("teachlab.questions.counterfactual.margin.MOST_WITHIN", 3)
+    assert by_name(counterfactual(recording, truth, base))["filter of three evaluations"].clean == found.clean
 
     def works(level: float) -> bool:
         n = score(replay(recording, replace(setting, on_level=level, off_level=level)), truth).counts
