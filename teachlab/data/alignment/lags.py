@@ -160,7 +160,10 @@ def fit_lags(
     jitter = _spread(rest)
     # The jitter is measured on these passes: Student's quantile; of four passes the normal one holds 90 %, not 95 %.
     passes = int(np.count_nonzero(some))
-    half = float(stdtrit(max(passes - 1, 1), TWO_SIDED)) * MEDIAN_ERROR * jitter / np.sqrt(passes)
+    # Exact borders on one side do not make those on the other exact.
+    sides = [_spread(side[~np.isnan(side)]) for side in left]
+    spread = max(jitter, sum(sides) / 2)
+    half = float(stdtrit(max(passes - 1, 1), TWO_SIDED)) * MEDIAN_ERROR * spread / np.sqrt(passes)
     if told:
         half = np.hypot(half, (high - low) / 2 * (float(np.mean(start[some])) - middle))
     shift = ClockShift(samples, (begin + end_) / 2, used)

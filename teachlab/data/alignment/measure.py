@@ -46,7 +46,7 @@ SHARP, HALF = 1.5, 0.5
 """Samples. Steeper edges may lie on whole samples as borders do: then a median knows no more than half a sample."""
 KNOWN = 0.25
 """Of a long recording, more passes are examined until the shift is known to this share of the doubt of a border."""
-FEWEST_PARTED, MOST_AMONG = 12, 4
+FEWEST_PARTED, MOST_AMONG = 5, 4
 """Passes that lie elsewhere together are at least so many, with at most one of others among so many of them."""
 PARTED_FIT = 0.8
 """Share of their borders that another shift must move to the light."""
@@ -285,7 +285,9 @@ def _parted(measured: Alignment, light: NearLight, truth: Truth, rows: NDArray[n
     first, last = (int(rows[k]) for k in found)
     part = truth.select(slice(first, last + 1))
     other = _found(light, part, measured.samples)
-    if other is None or other[0].borders < 2 * PARTED_FIT * other[2].passes:
+    if other is None or other.lags.borders < 2 * PARTED_FIT * other.crossings.passes:
+        return None
+    if not _is_met(part, _examined(part, other.crossings), other.lags, other.crossings, measured.samples):
         return None
     middle = np.array([(part.start[0] + part.end[-1]) / 2])
     lag = float((other[0].shift.of(middle) - lags.shift.of(middle))[0])

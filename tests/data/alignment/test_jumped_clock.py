@@ -160,6 +160,16 @@ def test_a_jump_out_of_reach_is_not_taken_for_a_short_one(at: int, by: int) -> N
         assert abs(found.parted.lag) == pytest.approx(by, abs=3)
 
 
+@pytest.mark.parametrize(("passes", "at"), [(20, 10), (20, 14), (30, 24)])
+@pytest.mark.parametrize("by", [-60, 110, 260])
+def test_a_jump_of_few_passes_is_found(passes: int, at: int, by: int) -> None:
+    """Of 20 tables of 20 passes that jumped half-way, 18 were called aligned; half of their passes lay elsewhere."""
+    recording, truth = boxes(passes + 4, {at: by})
+    found = measure_alignment(recording, truth.select(np.arange(passes + 4) < passes))
+    assert found is not None
+    assert not found.belongs
+
+
 @pytest.mark.parametrize("jumps", [{}, {50: 3}], ids=["none", "within an edge"])
 @pytest.mark.parametrize(("ppm", "scatter"), [(0, 0.5), (300, 0.5), (-500, 3), (0, 10)])
 def test_a_clock_that_drifts_or_scatters_has_not_jumped(jumps: dict[int, float], ppm: float, scatter: float) -> None:
