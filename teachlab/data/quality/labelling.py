@@ -35,6 +35,8 @@ FAINT, SPREADS = 0.15, 6.0
 """Light this share of the way to an object, and this many spreads from the background, may be a faint object."""
 OPPOSITE = 0.05
 """On the other side of the background this share of the step is enough: in diffuse light there is little room."""
+USUAL = 0.9
+"""Quantile of the time over which the light crosses its middle at an edge: longer ones are sparks before it."""
 AS_LONG = 2.0
 """A faint object lasts at most this many times the longest pass; longer stretches are drift."""
 
@@ -135,7 +137,9 @@ def propose_passes(
     The split is the one with the least variance within its two sides (Otsu 1979), without the outermost 0.02 % of the
     samples; the levels are the medians of the sides. The light is switched with a band of a fifth of their distance
     about their middle. A border is the last crossing of the middle before the switch, so it is at 50 % of the edge.
-    Passes shorter than the shortest duration are removed first, then such gaps.
+    Passes shorter than the shortest duration are removed first, then such gaps. The doubt of borders is the median time
+    from there to the switch or, if that is longer, the time over which noise crosses the middle at nine of ten edges;
+    noise whose samples resemble each other does not show by that.
 
     References
     ----------
@@ -288,7 +292,11 @@ def _switched(
     moved = np.concatenate([state.rises() - rises, state.falls() - falls])
     edges = np.sort(np.concatenate([rises, falls]))
     light = TwoState(state.first, edges)
-    width = max(1, math.ceil(float(np.median(moved)))) if moved.size else 1
+    # Noise on a slow edge crosses the middle several times: the last crossing is no surer than the first.
+    chatter = np.concatenate(
+        (_chatter(crossings.rises(), rises, state.falls()), _chatter(crossings.falls(), falls, state.rises()))
+    )
+    width = max(1, math.ceil(float(np.median(moved))), int(np.quantile(chatter, USUAL))) if moved.size else 1
     if share >= 0.5 - HYSTERESIS / 2:
         # Such a noisy background hides faint objects.
         faint = TwoState(False, np.empty(0, np.int64))
@@ -319,6 +327,17 @@ def _back_to(edges: Edges, crossings: Edges) -> Edges:
     known = at >= 0
     out: Edges = edges.copy()
     out[known] = crossings[at[known]]
+    return out
+
+
+def _chatter(crossings: Edges, borders: Edges, ends: Edges) -> Edges:
+    """Return how long before every border the light first crossed its middle that way, on the nearer half of the way.
+
+    The way is that from the switch before, at which it may cross the middle as well.
+    """
+    first_end = np.append(0, ends)[np.searchsorted(ends, borders)]
+    first = np.append(crossings, borders.max(initial=0))[np.searchsorted(crossings, (first_end + borders) // 2)]
+    out: Edges = borders - np.minimum(first, borders)
     return out
 
 

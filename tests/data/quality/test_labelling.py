@@ -42,6 +42,19 @@ def test_borders_lie_at_half_of_an_edge():
     assert found.truth.uncertainty_samples == 2  # from 50 % to the switch at 60 % of the edge: two samples
 
 
+def test_noise_on_slow_edges_widens_the_doubt_of_borders():
+    """Edges of 24 samples, noise of 7 % of their height: half of the borders lie 2 samples off, some 4."""
+    clean, borders = line(noise=0.0)
+    slow = np.convolve(np.pad(clean, 12, mode="edge"), np.full(25, 1 / 25), "valid")
+    for seed in range(4):
+        light = slow + np.random.default_rng(seed).normal(0, 3.5, slow.size)
+        for values in (light, 100 - light):
+            found = propose_passes(Recording.from_array(values, INFO)).truth
+            off = np.abs(np.column_stack([found.start, found.end]) - borders)
+            assert np.mean(off <= found.uncertainty_samples) >= 0.95
+            assert found.uncertainty_samples <= 6
+
+
 def test_light_that_begins_between_two_levels_is_no_object_yet():
     """Of objects that dip as of those that raise the light: from 0 to 100, at 55 and at 10 at the begin."""
     gap, object_ = np.zeros(200), np.full(50, 100.0)
