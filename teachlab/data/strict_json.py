@@ -10,6 +10,7 @@ import types
 from collections.abc import Mapping
 from dataclasses import MISSING, fields, is_dataclass
 from datetime import datetime
+from difflib import get_close_matches
 from enum import Enum
 from typing import Annotated, Any, Literal, NoReturn, TypeVar, cast, get_args, get_origin, get_type_hints
 
@@ -181,7 +182,9 @@ def _sentence(fault: dict[str, Any], known: str) -> str:
         return f"key '{place}' is missing"
     if kind == "extra_forbidden":
         # Of an inner table the keys are not known here.
-        return f"key '{place}' is unknown" + (f" (known: {known})" if len(fault["loc"]) == 1 else "")
+        near = get_close_matches(place, known.split(", "), n=1)
+        hint = f"did you mean '{near[0]}'? " if near else ""
+        return f"key '{place}' is unknown" + (f" ({hint}known: {known})" if len(fault["loc"]) == 1 else "")
     if place == "schema":
         return f"schema must be 1, got {shown(came)}: this version reads schema 1"
     what = str(fault["msg"]).replace("Input should be ", "must be ", 1).replace("a valid dictionary", "a table of keys")

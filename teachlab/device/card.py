@@ -281,8 +281,9 @@ class SettingCard:
         if self.expected is not None:
             e, step = self.expected, self.verdict.step if self.keyed is None else None
             what = "upper threshold" if isinstance(self.setting, WindowSetting) else "on-level"
-            rows.append(("Expect", f"if it is taught, not keyed in: an {what} of {level_text(e.median, step)} {unit}; "
-                                   f"outside {level_text(e.p05, step)} to {level_text(e.p95, step)}, teach again "
+            middle, low, high = (level_text(level, step) for level in (e.median, e.p05, e.p95))
+            apart = f"outside {low} to {high}" if low != high else "at any other"
+            rows.append(("Expect", f"if it is taught, not keyed in: an {what} of {middle} {unit}; {apart}, teach again "
                                    f"(5 to 95 % of {number_of(e.draws, 'teaching')})"))  # fmt: skip
         else:
             rows.append(("Expect", self.not_expected))

@@ -58,6 +58,11 @@ def test_every_fault_is_told_with_its_place() -> None:
         assert part in text, text
 
 
+def test_a_key_that_is_misspelt_is_named() -> None:
+    with pytest.raises(InputError, match=r"key 'rte' is unknown \(did you mean 'rate'\? known: rate, kind"):
+        check(STRICT, {"rte": 2, "kind": "b", "inner": {"name": "x"}}, "here", InputError)
+
+
 def test_null_stands_for_a_default_only_where_that_is_asked_for() -> None:
     assert check(LENIENT, {"rate": 1.0, "kind": "a", "inner": None}, "here", InputError).model_dump()["inner"] is None
     without = model_of(Outer, without=frozenset({"inner"}), **SCHEMA)
