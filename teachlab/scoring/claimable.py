@@ -44,37 +44,32 @@ class OpenCondition(StrEnum):
     NOTHING_LEFT = "nothing left"
 
 
+UNSUPPORTING = frozenset({OpenCondition.SELF_LABELLED, OpenCondition.COPIES, OpenCondition.ELSEWHERE})
+"""Under these the passes could not contradict any setting: labelled from the light, copied, or of other light."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Claimable:
-    """The trials that may support a claim.
+class EvidenceLimits:
+    """What is left out of a claim, and which conditions are open.
 
     Parameters
     ----------
-    trials : Trials
-        Trials that may not support a claim are excluded.
     left_out : mapping of str to int
         Passes left out, by reason: shown while teaching, shorter than the uncertainty of their borders, touching.
-    gaps_left_out : int
-        Gaps that were shown while teaching, or are next to something that was.
     conditions : mapping of OpenCondition to str
         Open conditions, one sentence for each.
-    synthetic : bool
-        Whether the light is synthetic: a rehearsal.
     ignore_passes : int
         `ignore` passes among the trials; they are counted beside a claim.
     """
 
-    trials: Trials
     left_out: Mapping[str, int]
-    gaps_left_out: int
     conditions: Mapping[OpenCondition, str]
-    synthetic: bool
     ignore_passes: int
 
     @property
     def unsupported(self) -> bool:
-        """Whether these passes could not contradict any setting: labelled from the light, copied, or of other light."""
-        return bool({OpenCondition.SELF_LABELLED, OpenCondition.COPIES, OpenCondition.ELSEWHERE} & set(self.conditions))
+        """Whether these passes could not contradict any setting."""
+        return not UNSUPPORTING.isdisjoint(self.conditions)
 
     def sentences(self) -> list[str]:
         """Return one sentence for each kind of trial left out and for each remark on the claim."""
@@ -92,6 +87,25 @@ class Claimable:
             many = number_of(self.ignore_passes, "pass to be ignored is", "passes to be ignored are")
             out.append(f"{many} counted separately.")
         return out
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Claimable(EvidenceLimits):
+    """The trials that may support a claim.
+
+    Parameters
+    ----------
+    trials : Trials
+        Trials that may not support a claim are excluded.
+    gaps_left_out : int
+        Gaps that were shown while teaching, or are next to something that was.
+    synthetic : bool
+        Whether the light is synthetic: a rehearsal.
+    """
+
+    trials: Trials
+    gaps_left_out: int
+    synthetic: bool
 
 
 def claimable(

@@ -17,8 +17,8 @@ from teachlab.model.verdict import HeadlineClaim, Verdict, VerdictReason, senten
 from teachlab.questions.stress.equal_cost import room_of
 from teachlab.questions.stress.worth import SettingWorth, Worth
 from teachlab.questions.verdict.claim_words import NOTHING_SHOWN, headline
-from teachlab.questions.verdict.judged_by import JudgedBy
-from teachlab.questions.verdict.judgement import UNSHOWN, GroundedDecision, JudgedSetting
+from teachlab.questions.verdict.judged_by import UNSHOWN, GroundedDecision, JudgedBy
+from teachlab.questions.verdict.judgement import JudgedSetting
 from teachlab.scoring.by_lot import lost_rate_by_lot
 from teachlab.scoring.claimable import touching_merges, without_touching
 from teachlab.scoring.claims import LotCounts, in_common, lot_counts, paired_costs

@@ -31,9 +31,9 @@ from teachlab.questions.stale.lot_alarm import falling_below, level_of_lots
 from teachlab.questions.stress.setting_reading import SettingReading
 from teachlab.questions.stress.worth import worth_of
 from teachlab.questions.verdict.claim_words import headline
-from teachlab.questions.verdict.judged_by import JudgedBy
-from teachlab.questions.verdict.judgement import Ground, JudgedSetting
-from teachlab.questions.verdict.of_setting import BESIDE_TEXT
+from teachlab.questions.verdict.count_words import BESIDE_TEXT
+from teachlab.questions.verdict.judged_by import Ground, JudgedBy
+from teachlab.questions.verdict.judgement import JudgedSetting
 from teachlab.scoring.by_lot import gaps_tripped_by_lot, lost_rate_by_lot
 from teachlab.scoring.claimable import joined_where, shown_stretches, touching_rows
 from teachlab.scoring.clearance import Clearance
@@ -398,8 +398,8 @@ def _unjudged(case: JudgedSetting) -> str:
     if ground is Ground.LOG_STOPPED:
         still = number_of(case.why_lost.counts[STANDS_STILL], "lost pass", "lost passes")
         return f"The log stands still in {still}: the logger or the sensor had stopped. Leave that stretch out."
-    if ground is Ground.LONE_GAP and case.lone_gap is not None:
-        first = int(case.truth.end[case.lone_gap]) if case.lone_gap >= 0 else 0
+    if ground is Ground.LONE_GAP and case.lone_row is not None:
+        first = int(case.truth.end[case.lone_row]) if case.lone_row >= 0 else 0
         return (
             f"That gap lasts from {moment(first, case.recording)} on. If a product stands there, correct the end of "
             "its pass; else leave the stretch out."

@@ -86,20 +86,23 @@ class SettingReading:
 
     @classmethod
     def together(
-        cls, recording: Recording, truth: Truth, asked: Sequence[tuple[Setting, Rules, bool]]
+        cls, recording: Recording, truth: Truth, asked: Sequence[tuple[Setting, Rules, bool]], *, reserves: bool = True
     ) -> list[SettingReading]:
-        """Read a recording once for several settings, each with its rules and whether margins will be asked for."""
+        """Read a recording once for several settings, each with its rules and whether margins will be asked for.
+
+        `reserves`: whether the reserves of these, or levels of equal cost, will be needed too.
+        """
         out = [cls.__new__(cls) for _ in asked]
         scans: list[MarginScan] = []
         for one, (setting, rules, margins) in zip(out, asked, strict=True):
-            one._prepare(recording, truth, setting, rules, margins=margins, scans=scans)
+            one._prepare(recording, truth, setting, rules, margins=margins, scans=scans, reserves=reserves)
         if out:
             _read(recording, truth, out, None, ())
         return out
 
     def _prepare(
         self, recording: Recording, truth: Truth, setting: Setting, rules: Rules, *, margins: bool,
-        scans: list[MarginScan],
+        scans: list[MarginScan], reserves: bool = True,
     ) -> None:  # fmt: skip
         truth.check_inside(recording.samples)
         self.recording, self.truth, self.rules, self.margins = recording, truth, rules, margins
@@ -112,7 +115,7 @@ class SettingReading:
         elif measured:
             self._scan = MarginScan(recording, setting, truth, rules)
             scans.append(self._scan)
-        self._condensing = Condensing(recording, truth, setting, rules) if measured else None
+        self._condensing = Condensing(recording, truth, setting, rules) if measured and reserves else None
 
     def _finish(self, alignment: AlignmentReading, repeats: Repeats, extremes: PassAndGapExtremes) -> None:
         self._alignment, self._repeats, self.extremes = alignment, repeats, extremes

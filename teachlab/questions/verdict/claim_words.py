@@ -5,7 +5,7 @@ from __future__ import annotations
 from teachlab.model.printable_text import number_of
 from teachlab.model.truth import Truth, TruthSource
 from teachlab.model.verdict import HeadlineClaim, sentence
-from teachlab.scoring.claimable import Claimable
+from teachlab.scoring.claimable import EvidenceLimits
 from teachlab.scoring.claims import LotCounts, losses_claim, too_few_lots_text, trips_claim
 from teachlab.statistics.claims.lot_claims import CLAIM_LOTS, NOTHING, Assumption, LotClaim, lots_needed
 from teachlab.statistics.lots import Source
@@ -20,7 +20,7 @@ SMALLEST = 1e-6
 
 
 def headline(
-    counts: LotCounts, found: Claimable, *, confidence: float, assumption: Assumption = NOTHING, shown: bool = True
+    counts: LotCounts, found: EvidenceLimits, *, confidence: float, assumption: Assumption = NOTHING, shown: bool = True
 ) -> HeadlineClaim:
     """Return the one claim on losses; beside it the share of lots with trips, and bounds that assume more.
 

@@ -1,8 +1,9 @@
-"""The rules by which a setting is judged, the files it came from, and the step with which these go on."""
+"""What a decision rests on, the rules by which a setting is judged, its files, and the step with which these go on."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from enum import StrEnum
 from typing import TYPE_CHECKING
 
 from teachlab.model.draws import Costs
@@ -21,6 +22,38 @@ FOLLOWERS = {"following": "background-follower", "turning points": "turning-poin
 """Strategies that teach what a change of this kind is."""
 DESIGNED = frozenset({"designed", "filter", "on-delay", "off-delay", "band"})
 """Kinds of change that a design makes."""
+
+
+class Ground(StrEnum):
+    """What a decision rests on."""
+
+    COST = "cost"
+    BOTH_SIDES = "both sides"
+    OVERTURNED = "overturned"
+    LOST_BEFORE = "passes outside the claim are lost"
+    LOST_KIND = "a kind is lost"
+    SCALE_END = "level at an end of the scale"
+    PASSES_BESIDE = "passes beside the light"
+    PASSES_EMPTY = "nothing in the passes"
+    LOG_STOPPED = "log stands still"
+    LONE_GAP = "active in one gap"
+
+
+UNSHOWN = frozenset({Ground.PASSES_BESIDE, Ground.PASSES_EMPTY})
+"""Grounds on which the passes show nothing about a setting: nothing is claimed, and no room is told."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class GroundedDecision:
+    """A decision, and what it rests on."""
+
+    decision: Decision
+    ground: Ground
+
+    @property
+    def good(self) -> bool:
+        """Whether the setting may be used."""
+        return self.decision in GOOD
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
