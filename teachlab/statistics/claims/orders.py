@@ -218,8 +218,9 @@ def orders(
     -----
     Two-sided t-test over at least 10 lots, corrected by Holm over the pairs. *Established*: it also holds with one more
     lot in which the difference is `worst` against the order, which stands for a rare bad lot that was not recorded.
-    *For lots like those recorded*: it holds without that lot. *In this recording*: the same by stretches. Simulated:
-    ``benchmarks/coverages/verdicts.py``. It orders settings, not strategies.
+    *For lots like those recorded*: it holds without that lot. *In this recording*: the same by stretches, and also by
+    stretches of twice the length: the unnamed lots may be longer than a stretch, and neighbours then share one.
+    Simulated: ``benchmarks/coverages/verdicts.py``. It orders settings, not strategies.
 
     References
     ----------
@@ -237,13 +238,14 @@ def orders(
     values = [np.asarray(d, np.float64).reshape(-1) for d in differences]
     if not values:
         return []
-    plain = holm([paired_p(d) if d.size >= ORDER_LOTS else 1.0 for d in values])
+    by_named_lots = source is Source.LOTS
+    plain = holm([_p(d, by_named_lots) if d.size >= ORDER_LOTS else 1.0 for d in values])
     adverse = holm([paired_p(_with_adverse(d, worst)) if d.size >= ORDER_LOTS else 1.0 for d in values])
     out = []
     for d, p, p_adverse in zip(values, plain.tolist(), adverse.tolist(), strict=True):
         if p >= alpha:
             standing = OrderStanding.OPEN
-        elif source is not Source.LOTS or not claims:
+        elif not by_named_lots or not claims:
             standing = OrderStanding.HERE
         else:
             standing = OrderStanding.ESTABLISHED if p_adverse < alpha else OrderStanding.LIKE_THOSE
@@ -258,6 +260,14 @@ def orders(
             )
         )
     return out
+
+
+def _p(d: NDArray[np.float64], by_named_lots: bool) -> float:
+    """Return the p of the differences; of stretches the larger one of single ones and of pairs of neighbours."""
+    if by_named_lots:
+        return paired_p(d)
+    pairs = np.arange(0, d.size, 2)
+    return max(paired_p(d), paired_p(np.add.reduceat(d, pairs) / np.diff(np.append(pairs, d.size))))
 
 
 def _with_adverse(d: NDArray[np.float64], worst: float) -> NDArray[np.float64]:
