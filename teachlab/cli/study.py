@@ -168,8 +168,9 @@ def study_command(
         for table in (line_table(found), parameter_table(found), group_table(found)):
             if table is not None:
                 show(table)
-        for line in found.faults:
-            say(f"  {line.recording}: not studied: {line.fault}")
+        for line in found.lines:
+            if line.fault or line.why:
+                say(f"  {line.recording}: {f'not studied: {line.fault}' if line.fault else line.why}")
     else:
         warn("More: --details shows every recording, every parameter, lots and conditions.")
     if found.written:

@@ -241,11 +241,6 @@ def joined_where(truth: Truth, rows: NDArray[np.int64]) -> Truth:
     return replace(joined, end=truth.end[last])
 
 
-def unsupported_by(conditions: Sequence[str]) -> bool:
-    """Whether the texts of open conditions hold one by which the passes could not contradict any setting."""
-    return any(text.endswith((FROM_THIS_LIGHT, NEVER_ALIKE, NOT_THIS_LIGHT)) for text in conditions)
-
-
 def unusable(result: Score) -> bool:
     """Whether the output is active for more than half of the gap time, or never."""
     return result.probably_inverted or not result.counts.onsets

@@ -4,29 +4,26 @@ from __future__ import annotations
 
 import math
 import shlex
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
-import numpy as np
-
 from teachlab.device.keyed_in import refusal
 from teachlab.model.draws import TEACH_SHARE
-from teachlab.model.printable_text import in_figures, number_of, printable
+from teachlab.model.printable_text import in_figures, number_of
 from teachlab.model.recording import Recording
-from teachlab.model.score import Score
 from teachlab.model.truth import Truth
 from teachlab.model.verdict import Verdict, VerdictReason
 from teachlab.questions.stress.setting_reading import SettingReading
+from teachlab.questions.verdict.count_words import DECIDING_PASSES
 from teachlab.questions.verdict.judged_by import JudgedBy
 from teachlab.questions.verdict.judgement import Overturned
-from teachlab.questions.verdict.of_setting import DECIDING_PASSES, setting_verdict
-from teachlab.scoring.claimable import unusable, without_touching
-from teachlab.scoring.claims import LotCounts, lot_counts
+from teachlab.questions.verdict.of_setting import setting_verdict
 from teachlab.scoring.scoring import score
 from teachlab.statistics.claims.decisions import Decision
 from teachlab.statistics.claims.orders import Order
 from teachlab.statistics.intervals import proportion
+from teachlab.studies.claim_half import HalfByLot
 from teachlab.studies.recommend import by_choice
 
 if TYPE_CHECKING:
@@ -73,15 +70,25 @@ def bench_verdict(
     if found.keyed is not None and found.keyed.refused is not None:
         return refusal(recording, found.keyed, about=found.strategy, files=by.files)
     result = score(reading.output, truth, rules=reading.rules)
+    others = by_choice((half for name, half in halves.items() if name != found.strategy), "")
     verdict = setting_verdict(
         reading,
         found.worst or found.setting,
         result,
         by=by,
         about=found.strategy if found.keyed is None else f"{found.strategy}, {found.keyed.key}",
-        candidates=[half.errors(truth, result.confidence) for half in halves.values()],
+        candidates=[
+            (counts.bound(confidence=result.confidence), usable)
+            for counts, usable in (half.errors(truth) for half in halves.values())
+        ],
         margin=reading.margin_where_known(result),
-        overturned=overturned(recording, truth, found, halves, by),
+        overturned=overturned(
+            found.strategy,
+            HalfByLot.of(recording, truth, found.worth.score),
+            ((half.strategy, HalfByLot.of(recording, truth, half.score)) for half in others),
+            accepted=by.accepted,
+            confidence=found.worth.score.confidence,
+        ),
     )
     verdict = replace(verdict, setting=found.setting)
     for strategy, why in found.passed_over[:1]:
@@ -92,7 +99,7 @@ def bench_verdict(
 
 
 def overturned(
-    recording: Recording, truth: Truth, found: Recommendation, halves: Mapping[str, ClaimHalf], by: JudgedBy
+    strategy: str, mine: HalfByLot, others: Iterable[tuple[str, HalfByLot]], *, accepted: float, confidence: float
 ) -> Overturned | None:
     """Say so if the passes of the claim show another setting to be right where the chosen one is wrong.
 
@@ -100,44 +107,34 @@ def overturned(
     loses none where the chosen one loses some, at fewer errors in all. It is named, but not recommended: that would be
     a choice by the passes that are to prove it. Nor is the chosen setting, if a lot, or a stretch where no lots are
     named, shows at the confidence of the claim more errors than are accepted.
+
+    `mine`, `others`: of the chosen setting, and of the others by name in the order in which they are recommended.
     """
-    counts, confidence = _counted(truth, found.worth.score), found.worth.score.confidence
-    errors, passes = counts.errors(), int(counts.passes.sum())
-    mine, least = int(errors.sum()), None
-    for half in by_choice((h for name, h in halves.items() if name != found.strategy), ""):
-        theirs = _counted(truth, half.score)
-        wrong = int(theirs.errors().sum())
-        right = wrong == 0 or (counts.lost.any() and not theirs.lost.any())
-        if right and wrong < mine and theirs.passes.sum() >= passes and not unusable(half.score):
-            least = (wrong, half.strategy) if least is None or wrong < least[0] else least
+    passes, errors, least = sum(mine.passes), sum(mine.errors), None
+    for name, theirs in others:
+        wrong = sum(theirs.errors)
+        right = wrong == 0 or (any(mine.lost) and not any(theirs.lost))
+        if right and wrong < errors and sum(theirs.passes) >= passes and theirs.usable:
+            least = (wrong, name) if least is None or wrong < least[0] else least
     if least is None:
         return None
-    shown = np.minimum(errors, counts.passes).astype(int)
     fails = [
         k
-        for k, (wrong, of) in enumerate(zip(shown, counts.passes, strict=True))
-        if wrong and proportion(int(wrong), int(of), confidence).low > by.accepted
+        for k, (wrong, of) in enumerate(zip(mine.errors, mine.passes, strict=True))
+        if wrong and proportion(min(wrong, of), of, confidence).low > accepted
     ]
-    bad = int(max(fails or range(errors.size), key=lambda k: errors[k]))
-    first = int(counts.first_pass[bad])
-    where = f"passes like those from pass {first} on"
-    if truth.lot is not None and str(truth.lot[first]):
-        where = f"passes like those of lot '{printable(str(truth.lot[first]), most=24)}'"
+    bad = max(fails or range(len(mine.errors)), key=lambda k: mine.errors[k])
     none = f"makes {least[0]}" if least[0] else "none"
     return Overturned(
         reason=VerdictReason(
-            text=f"{found.strategy} was chosen on earlier passes. On the {passes:,} passes of the claim it makes "
-            f"{number_of(mine, 'error', 'errors')}, {least[1]} {none}. Teach with {where}, record more lots, "
-            "then bench again.",
-            count=mine,
-            first_at_s=int(truth.start[first]) / recording.info.sample_rate_hz,
+            text=f"{strategy} was chosen on earlier passes. On the {passes:,} passes of the claim it makes "
+            f"{number_of(errors, 'error', 'errors')}, {least[1]} {none}. Teach with {mine.like[bad]}, record more "
+            "lots, then bench again.",
+            count=errors,
+            first_at_s=mine.at_s[bad],
         ),
         fails=bool(fails),
     )
-
-
-def _counted(truth: Truth, score: Score) -> LotCounts:
-    return lot_counts(truth, without_touching(truth, score.trials))
 
 
 def room_sentence(found: Recommendation, halves: Mapping[str, ClaimHalf]) -> str:

@@ -8,16 +8,17 @@ from dataclasses import dataclass, fields
 from itertools import pairwise
 
 from teachlab.model.draws import Draw, DrawOptions
+from teachlab.model.printable_text import printable
 from teachlab.model.recording import Recording
 from teachlab.model.score import MOST_OF_THE_TIME, Score
 from teachlab.model.setting import Setting, bare
 from teachlab.model.truth import Truth, TruthSource
 from teachlab.questions.surface.count_settings import Counted, with_measures
 from teachlab.scoring.claimable import unusable, without_touching
-from teachlab.scoring.claims import in_common, lot_counts, paired_costs
+from teachlab.scoring.claims import LotCounts, in_common, lot_counts, paired_costs
 from teachlab.scoring.scoring import score
 from teachlab.sensor.output import Output
-from teachlab.statistics.claims.orders import CostBound, Order, orders
+from teachlab.statistics.claims.orders import Order, orders
 from teachlab.statistics.lots import Source
 from teachlab.studies.ranking import median_draw, ranking_cost, spreads_of
 from teachlab.switching.run import replay_together
@@ -51,6 +52,49 @@ class FixedSetting:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class HalfByLot:
+    """What a setting did on the claim half, lot by lot, or by stretches where no lots are named.
+
+    Parameters
+    ----------
+    passes, lost, errors : sequence of int, one per lot
+        Passes that touch and merge are left out.
+    like : sequence of str
+        Which products are like those of the lot.
+    at_s : sequence of float, s
+        Time of its first pass in the recording.
+    usable : bool
+        Whether the output is neither active for most of the gap time nor never.
+    """
+
+    passes: Sequence[int]
+    lost: Sequence[int]
+    errors: Sequence[int]
+    like: Sequence[str]
+    at_s: Sequence[float]
+    usable: bool
+
+    @classmethod
+    def of(cls, recording: Recording, truth: Truth, result: Score) -> HalfByLot:
+        """Take the counts of a score of the claim half."""
+        counts = lot_counts(truth, without_touching(truth, result.trials))
+        rows = counts.first_pass.tolist()
+        lots = ["" if truth.lot is None else str(truth.lot[row]) for row in rows]
+        named = [f"lot '{printable(lot, most=24)}'" if lot else "" for lot in lots]
+        return cls(
+            passes=counts.passes.tolist(),
+            lost=counts.lost.tolist(),
+            errors=counts.errors().astype(int).tolist(),
+            like=[
+                f"passes like those {f'of {lot}' if lot else f'from pass {row} on'}"
+                for row, lot in zip(rows, named, strict=True)
+            ],
+            at_s=(truth.start[rows] / recording.info.sample_rate_hz).tolist(),
+            usable=not unusable(result),
+        )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class ClaimHalf(FixedSetting):
     """A setting that was fixed on the choosing half, with its score on the claim half.
 
@@ -70,14 +114,13 @@ class ClaimHalf(FixedSetting):
         active -= (self.score.false_active_share or 0) * self.score.gap_hours
         return active > MOST_OF_THE_TIME * hours or self.whole.counts.onsets == self.score.counts.onsets
 
-    def errors(self, truth: Truth, confidence: float) -> tuple[CostBound, bool]:
-        """Return its errors per pass over both halves with bounds by lots, and whether its output is usable.
+    def errors(self, truth: Truth) -> tuple[LotCounts, bool]:
+        """Return its counts by lots over both halves, and whether its output is usable there.
 
         The choosing half, on which it was the median draw of its strategy, does not overstate its errors. So twice as
         many lots may show that it fails, but not that it works.
         """
-        bound = lot_counts(truth, without_touching(truth, self.whole.trials)).bound(confidence=confidence)
-        return bound, not unusable(self.whole)
+        return lot_counts(truth, without_touching(truth, self.whole.trials)), not unusable(self.whole)
 
 
 def second_half(first_scored: int, passes: int) -> int:

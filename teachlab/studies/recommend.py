@@ -27,7 +27,7 @@ MOST_SAMPLES = 1_000_000
 """Room is measured on the last passes of the choosing half, in so many samples."""
 FINEST, A_STEP = 8, 4
 """Rooms are compared by shifts of the reach halved so many times, in so many steps from one half to the next."""
-Choice = TypeVar("Choice", "ClaimHalf", "FixedSetting")
+Choice = TypeVar("Choice", bound="FixedSetting")
 
 
 def recommend(
@@ -89,21 +89,35 @@ def recommend(
     )
 
 
+def choosing_half(recording: Recording, truth: Truth, middle: int) -> tuple[Recording, Truth]:
+    """Return recording and passes as if both ended before the claim half."""
+    stop = (int(truth.end[middle - 1]) + int(truth.start[middle])) // 2 if middle < truth.passes else recording.samples
+    return recording.until(stop), truth.select(slice(0, middle))
+
+
+def with_equal_cost(fixed: Mapping[str, FixedSetting]) -> set[str]:
+    """Return the names of those fixed levels among which neither cost nor spread decides, if there are several."""
+    first = next(iter(by_choice((replace(one, room=None) for one in fixed.values()), "")), None)
+    if first is None or type(first.setting) is not Setting:
+        return set()
+    tied = {n for n, f in fixed.items() if type(f.setting) is Setting and _like(f) == _like(first)}
+    return tied if len({bare(fixed[name].setting) for name in tied}) > 1 else set()
+
+
 def with_rooms(
-    recording: Recording, truth: Truth, fixed: Mapping[str, FixedSetting], first_scored: int, options: DrawOptions
-) -> dict[str, FixedSetting]:
-    """Measure the room of those fixed levels among which neither cost nor spread decides, if there are several.
+    recording: Recording, truth: Truth, fixed: Mapping[str, FixedSetting], first_scored: int, options: DrawOptions,
+    *, every: bool = False,
+) -> dict[str, FixedSetting]:  # fmt: skip
+    """Measure the room of those fixed levels among which neither cost nor spread decides, or of every one.
 
     `recording`, `truth`: the choosing half alone, with what lies before it: the claim must not know what the choice has
     seen.
     """
-    first = next(iter(by_choice(fixed.values(), "")), None)
-    if first is None or type(first.setting) is not Setting:
+    among = {n for n, f in fixed.items() if type(f.setting) is Setting} if every else with_equal_cost(fixed)
+    tied = {name: bare(one.setting) for name, one in fixed.items() if name in among}
+    if not tied:
         return dict(fixed)
-    tied = {n: bare(f.setting) for n, f in fixed.items() if type(f.setting) is Setting and _like(f) == _like(first)}
     distinct = list(dict.fromkeys(tied.values()))
-    if len(distinct) < 2:
-        return dict(fixed)
     recording, truth = _last_passes(recording, truth, first_scored)
     light = read_first(recording, None, inner_range=False)
     reach = light.high - light.low

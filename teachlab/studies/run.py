@@ -28,7 +28,7 @@ from teachlab.studies.bench_verdict import bench_verdict
 from teachlab.studies.claim_half import ClaimHalf, FixedSetting, claim_halves, fixed_settings, order_rows
 from teachlab.studies.in_hindsight.ceiling import ceiling
 from teachlab.studies.ranking import median_draw, ranked, ranking_cost, spreads_of
-from teachlab.studies.recommend import by_choice, recommend, with_rooms
+from teachlab.studies.recommend import by_choice, choosing_half, recommend, with_rooms
 from teachlab.studies.result import RecordingBench, StrategyResult
 from teachlab.studies.taught_draws import Progress, TaughtDraws, Teaching, taught_draws
 from teachlab.teaching.parameters import parameters_of
@@ -100,7 +100,7 @@ def bench_recording(
     )
     say(0.68)
     judged = {name: with_measures(draws, counts, costs, best_cost=best.cost) for name, draws in found.draws.items()}
-    chosen_on = _choosing_half(recording, truth, middle)
+    chosen_on = choosing_half(recording, truth, middle)
     fixed = with_rooms(*chosen_on, fixed_settings(found.draws, found.first_half, options), first, options)
     say(0.69)
     readings = _Readings(recording, truth, judged, fixed, best.setting, scored, later)
@@ -163,12 +163,6 @@ def _check(recording: Recording, truth: Truth, strategies: Sequence[Strategy], d
     if device is not None:
         check_unit(device, recording)
     need_for_light(recording, "a bench", HELD, beside=truth.start)
-
-
-def _choosing_half(recording: Recording, truth: Truth, middle: int) -> tuple[Recording, Truth]:
-    """Return recording and passes as if both ended before the claim half."""
-    stop = (int(truth.end[middle - 1]) + int(truth.start[middle])) // 2 if middle < truth.passes else recording.samples
-    return recording.until(stop), truth.select(slice(0, middle))
 
 
 def _keying(

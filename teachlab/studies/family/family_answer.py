@@ -21,6 +21,7 @@ from teachlab.statistics.lots import Source
 from teachlab.statistics.variance_components import Components, variance_components
 from teachlab.studies.family.family_criteria import judged_study
 from teachlab.studies.family.family_verdict import FamilyJudge, LineVerdict, supports
+from teachlab.studies.family.row_judgement import RowJudgement, in_order_of_choice
 from teachlab.studies.family.row_store import NESTED
 from teachlab.teaching.parameters import describe
 
@@ -235,7 +236,7 @@ def study_answer(
     }
     price = _Price(len(studied), judge.costs.miss)
     ranking = sorted((_ranked(m, labels[m], varied[m[:2]], studied, judge) for m in labels), key=price.order)
-    chosen = _choice(ranking, price, grid)
+    chosen = _choice(ranking, price, grid) if len(lines) > 1 else _choice_here(ranking, studied)
     strategies = _strategies(ranking, studied, judge, price, grid)
     preferred = [*([] if chosen is None else [chosen]), *(one.method for one in strategies), *ranking]
     verdicts = [
@@ -244,7 +245,7 @@ def study_answer(
     ]
     members = [] if chosen is None else [one for one in studied if chosen.method in one.by_method]
     rows = [(one, one.by_method[chosen.method][0]) for one in members if chosen is not None]
-    others = {one.name: [some[0] for some in one.by_method.values()] for one in studied}
+    others = {one.name: {labels[m]: some[0] for m, some in one.by_method.items()} for one in studied}
     counted = [row for row in every if row["path"] not in faults]
     groups = [] if chosen is None else _groups(counted, chosen.method, grid, columns)
     failed = [row for row in counted if row["failed"]]
@@ -298,7 +299,8 @@ def _ranked(
 ) -> RankedMethod:
     costs = np.array([one.cost(method) for one in lines])
     known = np.isfinite(costs)
-    worst = int(np.argmax(costs)) if lines else -1
+    # Of those on which it teaches: that it declines on others is told beside it.
+    worst = int(np.argmax(np.where(known, costs, -1.0))) if lines else -1
     spread = _spread(method, lines)
     claims = [judge.claim_cost(one.by_method[method][0]) for one in lines if method in one.by_method]
     return RankedMethod(
@@ -311,7 +313,7 @@ def _ranked(
         chosen_cost=_mean(np.array([one.cost(method, "chosen_cost") for one in lines])[known]),
         claim_cost=_mean(np.array([one for one in claims if one is not None])),
         unranked=int((~known).sum()),
-        worst=lines[worst].name if lines and costs[worst] > 0 else "",
+        worst=lines[worst].name if lines and known[worst] and costs[worst] > 0 else "",
         worst_cost=float(costs[worst]) if lines and known[worst] else None,
         between_sd=None if spread is None else spread.between_sd,
         within_sd=None if spread is None else spread.repeatability_sd,
@@ -375,6 +377,16 @@ def _choice(ranking: Sequence[RankedMethod], price: _Price, grid: StudyGrid) -> 
     first = min(able, key=lambda one: (price.of(one, one.chosen_cost), one.unranked))
     equal = [o for o in able if (o.unranked, _up(o.chosen_cost)) == (first.unranked, _up(first.chosen_cost))]
     return _middle([one for one in equal if one.strategy == equal[0].strategy and one.base == equal[0].base], grid)
+
+
+def _choice_here(ranking: Sequence[RankedMethod], studied: Sequence[_Line]) -> RankedMethod | None:
+    """Return what a bench of the only recording would recommend."""
+    methods = {one.method: one for one in ranking}
+    for line in studied:
+        able = [method for method in line.by_method if math.isfinite(line.cost(method, "chosen_cost"))]
+        order = in_order_of_choice([RowJudgement.of(line.by_method[method][0]) for method in able])
+        return methods[able[order[0]]] if order else None
+    return None
 
 
 def _middle(equal: Sequence[RankedMethod], grid: StudyGrid) -> RankedMethod:

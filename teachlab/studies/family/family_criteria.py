@@ -89,7 +89,7 @@ def _guarded(judged: Judged, rows: Sequence[Row]) -> Judged:
     """Withdraw a "met" that the evidence could not have contradicted."""
     if judged.verdict is not Judgement.MET:
         return judged
-    texts = [text for row in rows for text in row["open"] or ()]
+    texts = [one["text"] for row in rows for one in row["open"] or ()]
     because = texts[0].rstrip(".") if texts else SYNTHETIC if any(row["synthetic"] for row in rows) else ""
     if not because:
         return judged

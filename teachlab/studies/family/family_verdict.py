@@ -2,26 +2,28 @@
 
 from __future__ import annotations
 
-import math
 import shlex
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Collection, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from teachlab.model.draws import Costs
 from teachlab.model.json_values import Document
-from teachlab.model.printable_text import number_of
+from teachlab.model.printable_text import number_of, printable
 from teachlab.model.verdict import HeadlineClaim, Verdict, VerdictReason
-from teachlab.questions.verdict.claim_words import NOTHING_SHOWN, claim_text
-from teachlab.scoring.claimable import NOT_THIS_LIGHT, unsupported_by
-from teachlab.scoring.claims import LotCounts, losses_claim
+from teachlab.questions.verdict.claim_words import NOTHING_SHOWN, claim_text, headline
+from teachlab.questions.verdict.count_words import limits_of, lost_group_text
+from teachlab.questions.verdict.judged_by import UNSHOWN, Ground, GroundedDecision, JudgedBy
+from teachlab.questions.verdict.judgement import GroupLost, KnownSetting
+from teachlab.scoring.claimable import UNSUPPORTING, OpenCondition
 from teachlab.statistics.claims.decisions import ACCEPTED_ERRORS, GOOD, Decision, MeasuredCost, decide
 from teachlab.statistics.claims.lot_claims import CLAIM_LOTS, NOTHING, Assumption, claim_by_lots
 from teachlab.statistics.claims.orders import CostBound, cost_bound
-from teachlab.statistics.lots import Source
-from teachlab.studies.family.study_grid import COUNTED, Row
+from teachlab.studies.bench_verdict import overturned
+from teachlab.studies.family.row_judgement import RowJudgement, in_order_of_choice
+from teachlab.studies.family.study_grid import Row
 from teachlab.teaching.parameters import as_text
 
 if TYPE_CHECKING:
@@ -34,6 +36,17 @@ _Method = tuple[str, str, str]
 MEND = "Mend what failed, as the reason above says, and run this again."
 NAMED = 3
 """Number of recordings that are named where there are more."""
+EXCUSED = frozenset({Ground.PASSES_BESIDE, Ground.PASSES_EMPTY, Ground.LOG_STOPPED, Ground.LONE_GAP})
+"""On these grounds the passes say nothing against a setting."""
+_TOLD = {
+    Ground.LOST_BEFORE: "On all passes, those of teaching and choosing too, it makes more errors than accepted.",
+    Ground.SCALE_END: "The level lies at an end of the scale, where the light is clipped: a small change of light may "
+    "stop it.",
+    Ground.PASSES_BESIDE: "The borders of the passes are less sure than stated: align measures how sure.",
+    Ground.PASSES_EMPTY: "Most passes have the light of the gaps: nothing passed, or they lie elsewhere.",
+    Ground.LOG_STOPPED: "The log stands still in lost passes: leave those stretches out.",
+    Ground.LONE_GAP: "In one gap the output stays active: if a product stands there, correct the end of its pass.",
+}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -50,6 +63,8 @@ class LineVerdict(Document):
         Per pass, on the choosing half and on the claim half.
     passes, lost, false : int
         Of the claim half.
+    why : str
+        What limits or forbids the use of its setting first.
     fault : str
         Why it could not be studied.
     """
@@ -63,6 +78,7 @@ class LineVerdict(Document):
     lost: int = 0
     false: int = 0
     decision: str = ""
+    why: str = ""
     claim: str = ""
     fault: str = ""
 
@@ -74,6 +90,7 @@ class FamilyJudge:
     `accepted`: errors per pass that are accepted.
     `assumption`: what the headline assumes.
     `criteria`: fixed before the run.
+    `options`: those of the study that a bench must be given to find the same setting.
     """
 
     costs: Costs = field(default_factory=Costs)
@@ -81,6 +98,7 @@ class FamilyJudge:
     accepted: float = ACCEPTED_ERRORS
     assumption: Assumption = NOTHING
     criteria: Criteria | None = None
+    options: str = ""
 
     def claim_cost(self, row: Row) -> float | None:
         """Return the cost, per pass of the claim half, of the setting fixed on the choosing half."""
@@ -93,14 +111,17 @@ class FamilyJudge:
         self, name: str, path: str, methods: Mapping[_Method, Sequence[Row]], labels: Mapping[_Method, str],
         best: _Method | None, fault: str,
     ) -> LineVerdict:  # fmt: skip
-        """Judge the best configuration of one line, on its claim half, by its lots."""
+        """Judge the best configuration of one line as a bench does."""
         if fault:
             return LineVerdict(recording=name, path=path, fault=fault)
         if best is None:
             text = "no strategy teaches in half of the draws"
-            return LineVerdict(recording=name, path=path, decision=str(Decision.OPEN), claim=text)
+            told = [f"{labels[m]}: {some[0]['reason']}" for m, some in methods.items() if some[0]["reason"]]
+            why = ". ".join([f"{text[:1].upper()}{text[1:]}", *told[:1]])
+            return LineVerdict(recording=name, path=path, decision=str(Decision.OPEN), claim=text, why=why)
         row = methods[best][0]
-        counts = _counts(row)
+        case = self._known(row, {labels[method]: rows[0] for method, rows in methods.items()}, labels[best])
+        judged = case.judge()
         return LineVerdict(
             recording=name,
             path=path,
@@ -110,17 +131,51 @@ class FamilyJudge:
             passes=row["claim_passes"],
             lost=row["claim_lost"],
             false=row["claim_false"],
-            decision=str(self._decision(row, [rows[0] for rows in methods.values()])),
-            claim=self._line_claim(row, counts),
+            decision=str(judged.decision),
+            why=self._why(row, case, judged),
+            claim=self._claim(case, judged).text,
         )
 
+    def _why(self, row: Row, case: KnownSetting, judged: GroundedDecision) -> str:
+        """Return what limits or forbids the use of a setting first; empty if it may just be used."""
+        if judged.decision is Decision.USE:
+            return ""
+        reasons = () if judged.good else RowJudgement.of(row).reasons(case, judged)[0]
+        return next(iter((*(one.text for one in reasons), *limits_of(case, judged))), "")
+
+    def _known(self, row: Row, others: Mapping[str, Row], chosen: str = "") -> KnownSetting:
+        """Return what is known of the setting of a row, among those of all rows of its recording by their labels.
+
+        `chosen`: its label, where it was chosen by this recording alone: then others may be right where it is wrong.
+        """
+        judged = {name: RowJudgement.of(one) for name, one in others.items() if one["setting"] is not None}
+        against = None
+        if chosen:
+            names = list(judged)
+            order = [names[k] for k in in_order_of_choice(list(judged.values()))]
+            against = overturned(
+                chosen, judged[chosen].half, ((name, judged[name].half) for name in order if name != chosen),
+                accepted=self.accepted, confidence=self.confidence,
+            )  # fmt: skip
+        tried = [one.tried(self.confidence) for one in judged.values()]
+        by = JudgedBy(costs=self.costs, accepted=self.accepted, assumption=self.assumption)
+        return RowJudgement.of(row).known(by, self.confidence, tried, against)
+
+    def _claim(self, case: KnownSetting, judged: GroundedDecision) -> HeadlineClaim:
+        """Return the claim on one recording, as a bench makes it."""
+        shown = judged.ground not in UNSHOWN
+        return headline(
+            case.counts, case.found, confidence=self.confidence, assumption=self.assumption, shown=shown
+        )  # fmt: skip
+
     def family(
-        self, chosen: RankedMethod | None, rows: Sequence[tuple[Any, Row]], others: Mapping[str, Sequence[Row]],
+        self, chosen: RankedMethod | None, rows: Sequence[tuple[Any, Row]], others: Mapping[str, Mapping[str, Row]],
         lines: Sequence[LineVerdict], stressed: Sequence[GroupCounts] = (), *, failed: bool = False,
     ) -> Verdict:  # fmt: skip
         """Judge one way of teaching over all lines: every line is one trial, however alike its passes are.
 
-        `stressed` counts it under every other light that was asked for. `failed`: whether draws failed.
+        `others`: all rows of each line, by the labels of their configurations. `stressed` counts the chosen one under
+        every other light that was asked for. `failed`: whether draws failed.
         """
         faults = [one for one in lines if one.fault]
         if chosen is None or not rows:
@@ -131,15 +186,20 @@ class FamilyJudge:
                 decision=str(Decision.OPEN), reasons=(VerdictReason(text=why, count=len(faults)),), next_step=step
             )
         if len(lines) == 1:
-            return self._single(chosen, rows[0], others, lines[0], stressed)
+            return self._single(chosen, rows[0][1], next(iter(others.values())), lines[0], stressed)
         # From here on, a line is to the study what a lot is to a recording: one trial with dependent passes.
         scored = [(line, row) for line, row in rows if row["claim_passes"]]
         passes = np.array([row["claim_passes"] for _, row in scored])
         lost = np.array([row["claim_lost"] for _, row in scored])
         errors = lost + np.array([row["claim_false"] for _, row in scored])
         costs = [cost for _, row in scored if (cost := self.claim_cost(row)) is not None]
-        limits = self._limits(chosen, rows, faults, len(lines)) + self._other_light(stressed, True)
+        cases = [
+            _Case.of(line, self._known(row, others[line.name])) for line, row in rows if row["setting"] is not None
+        ]
+        limits = self._limits(chosen, rows, cases, faults, len(lines)) + self._other_light(stressed, True)
         beside = [one for one in rows if _beside(one[1])]
+        excused = [one for one in cases if one.ground in EXCUSED]
+        silent = {one.line.name for one in excused}
         bounds = self._candidates(others)
         decision = decide(
             MeasuredCost(
@@ -147,13 +207,15 @@ class FamilyJudge:
                 cost=cost_bound(costs, confidence=self.confidence),
                 never=self.costs.miss,
                 named_lots=len(scored),
-                usable=all(row["usable"] for _, row in scored),
+                usable=all(row["usable"] for line, row in scored if line.name not in silent),
                 conditions=len(limits),
             ),
             bounds,
             accepted=self.accepted,
         )
-        if beside and decision not in GOOD:
+        forbidden = sum(one.known.both_sides is not None or one.ground is Ground.LOST_BEFORE for one in cases)
+        # As on one line: passes that show nothing of a setting excuse it, and what it cannot do forbids it.
+        if ((beside or excused) and decision not in GOOD) or (decision in GOOD and 2 * forbidden >= len(cases)):
             decision = Decision.OPEN
         reasons = self._reasons(chosen, scored, errors, stressed)
         if len(scored) < CLAIM_LOTS:
@@ -168,101 +230,77 @@ class FamilyJudge:
         return Verdict(
             decision=str(decision),
             about=chosen.label,
-            claim=self._family_claim(scored),
+            claim=self._family_claim(scored, silent),
             reasons=tuple(reasons),
-            next_step=_settle(beside, len(scored), len(faults)) or self._next(chosen, decision, worst),
+            next_step=_settle(beside, excused, len(scored), len(faults)) or self._next(chosen, decision, worst),
             conditions=tuple(limits) if decision is not Decision.USE else (),
             rehearsal=any(row["synthetic"] for _, row in rows),
             tried=len(bounds),
         )
 
     def _single(
-        self, chosen: RankedMethod, one: tuple[Any, Row], others: Mapping[str, Sequence[Row]], line: LineVerdict,
+        self, chosen: RankedMethod, row: Row, others: Mapping[str, Row], line: LineVerdict,
         stressed: Sequence[GroupCounts],
     ) -> Verdict:  # fmt: skip
-        row = one[1]
-        limits = [*_lagging([one]), *(row["open"] or ()), *self._other_light(stressed, True)]
-        decision = self._decision(row, next(iter(others.values())), len(limits))
-        if decision is not Decision.USE and (few := _few_lots(row)):
-            limits.append(few)
-        equal = _equal_on_earlier_passes(chosen.strategy, row, next(iter(others.values())))
-        reasons = self._reasons(chosen, [], np.array([]), stressed)
-        if len(equal) > 1:
-            others_cost = number_of(len(equal) - 1, "other strategy costs", "other strategies cost")
-            text = f"{others_cost} as little on earlier passes: a bench takes the one with the most room."
-            reasons.insert(0, VerdictReason(text=text))
-        wrong, of = row["claim_lost"] + row["claim_false"], row["claim_passes"] or 0
-        if decision is Decision.OPEN and wrong > self.accepted * of:
-            text = (
-                f"{number_of(wrong, 'error')} on {number_of(of, 'pass', 'passes')} are more than accepted. A bench "
-                "counts the passes of choosing too: they may show that it fails."
-            )
-            reasons.insert(0, VerdictReason(text=text, count=wrong))
-        named = " ".join(f"--strategy {name}" for name in equal)
-        settle = _settle([one] if _beside(row) else [], CLAIM_LOTS if self.criteria is None else 1, 0)
+        """Judge the setting of one recording as a bench does, and with it every other light that was asked for."""
+        case, kept = self._known(row, others, chosen.label), RowJudgement.of(row)
+        judged = case.judge()
+        limits = [*limits_of(case, judged), *(beyond := self._other_light(stressed, True))]
+        limited = judged.decision is Decision.USE and beyond
+        reasons, more = kept.reasons(case, judged)
+        claim = self._claim(case, judged)
         return Verdict(
-            decision=str(decision),
+            decision=str(Decision.LIMIT if limited else judged.decision),
             about=chosen.label,
-            claim=HeadlineClaim(text=line.claim, confidence=self.confidence, assume=self.assumption.name),
-            reasons=tuple(reasons),
-            # Criteria of a study are of recordings: one is too few for any of them.
-            next_step=settle or f"teachlab bench {shlex.quote(line.path)} {named} --out results",
+            setting=kept.setting,
+            claim=replace(claim, more=(*more, *claim.more)),
+            reasons=(*reasons, *self._reasons(chosen, [], np.array([]), stressed)),
+            next_step=self._single_next(chosen, case, judged, line),
             conditions=tuple(limits),
+            step=kept.step,
             rehearsal=bool(row["synthetic"]),
-            tried=len(next(iter(others.values()))),
+            tried=len(case.tried),
         )
 
-    def _decision(self, row: Row, others: Sequence[Row], conditions: int | None = None) -> Decision:
-        counts = _counts(row)
-        passes = row["claim_passes"] or 0
-        decision = decide(
-            MeasuredCost(
-                errors=(row["claim_lost"] + row["claim_false"]) / passes if passes else None,
-                cost=counts.bound(self.costs, confidence=self.confidence),
-                never=self.costs.miss,
-                named_lots=counts.named_lots,
-                usable=bool(row["usable"]),
-                conditions=len(row["open"] or ()) if conditions is None else conditions,
-            ),
-            [
-                (_counts(other).bound(confidence=self.confidence), bool(other["usable"]))
-                for other in others
-                if other["setting"] is not None
-            ],
-            accepted=self.accepted,
-        )
-        # Passes beside the light say nothing against a setting.
-        return Decision.OPEN if _beside(row) and decision not in GOOD else decision
+    def _single_next(
+        self, chosen: RankedMethod, case: KnownSetting, judged: GroundedDecision, line: LineVerdict
+    ) -> str:
+        path = shlex.quote(line.path)
+        if judged.ground is Ground.PASSES_BESIDE or case.off:
+            return f"teachlab align {path}"
+        if judged.ground in EXCUSED:
+            return f"teachlab inspect {path}"
+        if case.both_sides is not None:
+            return (
+                f"teachlab bench {path} --strategy two-threshold --strategy guard-or-window{self.options} --out results"
+            )
+        # Criteria of a study are of recordings: one is too few for any of them.
+        settle = _settle([], [], CLAIM_LOTS if self.criteria is None else 1, 0)
+        way = f"--strategy {chosen.strategy}{_sets(chosen)}{self.options}"
+        return settle or f"teachlab bench {path} {way} --out results"
 
-    def _candidates(self, others: Mapping[str, Sequence[Row]]) -> list[tuple[CostBound, bool]]:
+    def _candidates(self, others: Mapping[str, Mapping[str, Row]]) -> list[tuple[CostBound, bool]]:
         """Return the errors per pass of every configuration over the lines."""
         by_method: dict[tuple[str, str, str], list[Row]] = {}
         for rows in others.values():
-            for row in rows:
+            for row in rows.values():
                 by_method.setdefault((row["strategy"], row["parameters"], row["base"]), []).append(row)
         out = []
-        for rows in by_method.values():
-            kept = [row for row in rows if row["claim_passes"]]
+        for some in by_method.values():
+            kept = [row for row in some if row["claim_passes"]]
             rates = [(row["claim_lost"] + row["claim_false"]) / row["claim_passes"] for row in kept]
             out.append((cost_bound(rates, confidence=self.confidence), all(row["usable"] for row in kept)))
         return out
 
-    def _line_claim(self, row: Row, counts: LotCounts) -> str:
-        if not row["claim_passes"]:
-            return f"{NOTHING_SHOWN} No pass is scored."
-        # What an output does at passes beside the light says nothing about it.
-        if row["lag_ms"] is not None:
-            return f"{NOTHING_SHOWN} The passes lie beside the light."
-        if row["open"]:
-            return f"{NOTHING_SHOWN} {row['open'][0]}"
-        return claim_text(losses_claim(counts, confidence=self.confidence, assumption=self.assumption))
+    def _family_claim(self, scored: Sequence[tuple[Any, Row]], silent: Collection[str]) -> HeadlineClaim:
+        """Claim on the recordings whose evidence could have contradicted it, if the output is of use on all of them.
 
-    def _family_claim(self, scored: Sequence[tuple[Any, Row]]) -> HeadlineClaim:
-        """Claim on the recordings whose evidence could have contradicted it, if the output is of use on all of them."""
-        if useless := [line.name for line, row in scored if not row["usable"]]:
+        `silent`: names of recordings that show nothing of the setting.
+        """
+        if useless := [line.name for line, row in scored if not row["usable"] and line.name not in silent]:
             text = f"{NOTHING_SHOWN} The output is active for most of the gap time, or never: {_names(useless)}."
             return HeadlineClaim(text=text, confidence=self.confidence, assume=self.assumption.name)
-        kept = [row for _, row in scored if not row["open"] and not _beside(row)]
+        kept = [row for line, row in scored if not row["open"] and not _beside(row) and line.name not in silent]
         lost = np.array([row["claim_lost"] for row in kept], np.int64)
         passes = np.array([row["claim_passes"] for row in kept], np.int64)
         counted = (
@@ -296,6 +334,7 @@ class FamilyJudge:
         self,
         chosen: RankedMethod,
         rows: Sequence[tuple[Any, Row]],
+        cases: Sequence[_Case],
         faults: Sequence[LineVerdict],
         lines: int,
     ) -> list[str]:
@@ -314,10 +353,47 @@ class FamilyJudge:
             # On the short screen only the first limit is printed: what was not studied is named there, whatever else.
             out[:1] = [" ".join([_not_studied(faults, lines), *out[:1]])]
         held: dict[str, list[str]] = {}
+        alone = {case.line.name for case in cases if case.ground is Ground.LONE_GAP}
         for line, row in rows:
-            for text in row["open"] or ():
-                held.setdefault(text, []).append(line.name)
-        return out + [f"{_names(names)}: {text}" for text, names in held.items()]
+            for one in row["open"] or ():
+                if one["condition"] != OpenCondition.INVERTED or line.name not in alone:
+                    held.setdefault(one["text"], []).append(line.name)
+        apart = {line.name for line, row in rows if _beside(row)}
+        for case in cases:
+            said = case.ground is Ground.PASSES_BESIDE and case.line.name in apart
+            if (text := _TOLD.get(case.ground)) and not said:
+                held.setdefault(text, []).append(case.line.name)
+        out += [f"{_names(names)}: {text}" for text, names in held.items()]
+        shown = [case for case in cases if case.ground not in EXCUSED]
+        if both := [case.line.name for case in shown if case.known.both_sides is not None]:
+            out.append(
+                f"On {len(both)} of {number_of(len(cases), 'recording')} products lie on both sides of the background, "
+                f"and no single threshold sees both: {_names(both)}."
+            )
+        return out + self._lost_kinds(shown)
+
+    def _lost_kinds(self, cases: Sequence[_Case]) -> list[str]:
+        """Name kinds that are lost: on enough recordings together, each of them one trial, or on one by itself."""
+        kinds: dict[str, list[GroupLost]] = {}
+        for case in cases:
+            for one in case.known.groups:
+                if one.what == "kind":
+                    kinds.setdefault(one.name, []).append(one)
+        out, named = [], set()
+        # Each kind may be the one that is lost by chance.
+        confidence = 1 - (1 - self.confidence) / max(1, len(kinds))
+        for name, some in kinds.items():
+            bound = cost_bound([one.lost / one.of for one in some], confidence=confidence)
+            if bound.lots >= CLAIM_LOTS and bound.low > self.accepted:
+                named.add(name)
+                lost, of = sum(one.lost for one in some), sum(one.of for one in some)
+                where = number_of(len(some), "recording")
+                out.append(f"Not for the kind '{printable(name, most=24)}': {lost} of {of} passes lost in {where}.")
+        for case in cases:
+            for what, names, lost, of in case.known.lost_groups():
+                if what == "lot" or not named.issuperset(names):
+                    out.append(f"{case.line.name}: {lost_group_text(what, names, lost, of)}")
+        return out
 
     def _other_light(self, stressed: Sequence[GroupCounts], beyond: bool) -> list[str]:
         """Say what it does under each other light: where it makes more errors than accepted, or where it does not."""
@@ -354,41 +430,42 @@ class FamilyJudge:
         if worst is None:
             return ""
         line, row = worst
-        given = {name: chosen.parameters[name] for name in chosen.varied}
-        sets = "".join(f" --set {name}={shlex.quote(as_text(value))}" for name, value in given.items())
         path = shlex.quote(line.path)
         if decision in GOOD and not (row["claim_lost"] or row["claim_false"]):
-            return f"teachlab teach {path} --strategy {chosen.strategy}{sets} --out setting.json"
+            return f"teachlab teach {path} --strategy {chosen.strategy}{_sets(chosen)} --out setting.json"
         return f"teachlab bench {path} --out results"
+
+
+@dataclass(frozen=True, slots=True)
+class _Case:
+    """The recommended way of teaching on one recording, with the ground of the decision on it."""
+
+    line: Any
+    known: KnownSetting
+    ground: Ground
+
+    @classmethod
+    def of(cls, line: Any, known: KnownSetting) -> _Case:
+        return cls(line, known, known.judge().ground)
+
+
+def _sets(chosen: RankedMethod) -> str:
+    given = {name: chosen.parameters[name] for name in chosen.varied}
+    return "".join(f" --set {name}={shlex.quote(as_text(value))}" for name, value in given.items())
+
+
+def _conditions(row: Row) -> set[str]:
+    return {one["condition"] for one in row["open"] or ()}
 
 
 def _beside(row: Row) -> bool:
     """Whether the passes do not lie where the light is: counts say little then."""
-    return row["lag_ms"] is not None or NOT_THIS_LIGHT in (row["open"] or ())
+    return row["lag_ms"] is not None or OpenCondition.ELSEWHERE in _conditions(row)
 
 
 def supports(row: Row) -> bool:
     """Whether the passes of a recording lie at its light, and could have contradicted a claim on a setting."""
-    return not _beside(row) and not unsupported_by(row["open"] or ())
-
-
-def _equal_on_earlier_passes(first: str, row: Row, others: Sequence[Row]) -> list[str]:
-    """Return the strategies that cost as little on the choosing half of one recording, the chosen one first."""
-    same = (o["strategy"] for o in others if _same(o["chosen_cost"], row["chosen_cost"]))
-    return list(dict.fromkeys([first, *same]))
-
-
-def _same(cost: float | None, other: float | None) -> bool:
-    return cost is not None and other is not None and math.isclose(cost, other, abs_tol=1e-12)
-
-
-def _few_lots(row: Row) -> str:
-    """Return that the claim holds for this recording alone, if too few lots are left; empty if there are enough."""
-    if not row["claim_passes"] or row["lot_source"] == Source.LOTS:
-        return ""
-    named = row["named_lots"]
-    left = f"only {number_of(named, 'lot is', 'lots are')} left to claim on" if named else "not every pass has a lot"
-    return f"For this recording alone: {left}."
+    return not _beside(row) and UNSUPPORTING.isdisjoint(_conditions(row))
 
 
 def _lagging(rows: Sequence[tuple[Any, Row]]) -> list[str]:
@@ -402,28 +479,19 @@ def _names(names: Sequence[str]) -> str:
     return f"{', '.join(names[:NAMED])}{more}"
 
 
-def _settle(beside: Sequence[tuple[Any, Row]], recordings: int, faults: int) -> str:
+def _settle(beside: Sequence[tuple[Any, Row]], excused: Sequence[_Case], recordings: int, faults: int) -> str:
     """Return what has to be done before anything can be decided; empty if nothing has."""
     if beside:
         return f"teachlab align {shlex.quote(beside[0][0].path)}"
+    if excused:
+        ask = "align" if excused[0].ground is Ground.PASSES_BESIDE else "inspect"
+        return f"teachlab {ask} {shlex.quote(excused[0].line.path)}"
     more = CLAIM_LOTS - recordings
     if more <= 0:
         return ""
     if faults >= more:
         return "Mend the recordings that could not be studied (--details has every reason), and run this again."
     return f"Log {number_of(more, 'more recording')} of other lines or days, and study all of them together."
-
-
-def _counts(row: Row) -> LotCounts:
-    lots = row["lots"] or []
-    columns = {name: np.array([lot[name] for lot in lots], np.int64) for name in COUNTED}
-    return LotCounts(
-        source=Source(row["lot_source"]) if row["lot_source"] else Source.BLOCKS,
-        named_lots=row["named_lots"] or 0,
-        first_pass=np.arange(len(lots)),
-        whole=np.ones(len(lots), bool),
-        **columns,
-    )
 
 
 def _not_studied(faults: Sequence[LineVerdict], lines: int) -> str:

@@ -35,16 +35,18 @@ _FOUND: dict[str, pa.DataType] = {
     **dict.fromkeys(MEASURES, _NUMBER),
     "draws": _COUNT, "taught": _COUNT, "abstained": _COUNT, "failed": _COUNT, "reason": _TEXT,
     "claim_passes": _COUNT, "claim_lost": _COUNT, "claim_false": _COUNT, "usable": _FLAG, "ranking_cost": _NUMBER,
-    "chosen_cost": _NUMBER, "lag_ms": _NUMBER, "teach_passes": _COUNT, "scored_passes": _COUNT,
+    "chosen_cost": _NUMBER, "chosen_p95": _NUMBER, "room": _NUMBER, "lag_ms": _NUMBER,
+    "teach_passes": _COUNT, "scored_passes": _COUNT,
     **{f"{name}{end}": _NUMBER for name in MEASURES for end in STATISTICS if end},
     "unit": _TEXT, "synthetic": _FLAG, "lot_source": _TEXT, "named_lots": _COUNT, "draw": _COUNT, "setting": _TEXT,
-    "open": pa.list_(_TEXT), "draw_costs": pa.list_(_NUMBER),
+    "open": pa.list_(pa.struct([("condition", _TEXT), ("text", _TEXT)])), "judged": _TEXT,
+    "draw_costs": pa.list_(_NUMBER),
     "lots": pa.list_(pa.struct([("lot", _TEXT), *((name, _COUNT) for name in COUNTED)])),
     "parameters": _TEXT, "key": _TEXT,
 }  # fmt: skip
 """In the order in which they are read: the measures first, the keys last."""
-NESTED = ("open", "draw_costs", "lots")
-"""Columns that hold lists; a flat frame has none of them."""
+NESTED = ("open", "judged", "draw_costs", "lots")
+"""Columns that hold several values; a flat frame has none of them."""
 
 
 class RowTable:

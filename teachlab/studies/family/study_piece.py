@@ -9,35 +9,44 @@ import sys
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import asdict, dataclass, replace
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from teachlab.data.alignment.measure import measure_alignment
 from teachlab.data.parquet_source import ParquetSource
 from teachlab.data.recording_files import LightDigest, info_document
-from teachlab.errors import RecordingError, StrategyError, TeachlabError
+from teachlab.errors import ParameterError, RecordingError, StrategyError, TeachlabError
 from teachlab.evidence.identity import json_digest, truth_digest
 from teachlab.light.repeats import repeated_stretches
-from teachlab.model.draws import MEASURES, Draw, DrawOptions
+from teachlab.model.draws import MEASURES, Costs, Draw, DrawOptions
 from teachlab.model.json_values import plain
 from teachlab.model.recording import Origin, Recording
-from teachlab.model.score import Rules, Score
+from teachlab.model.score import Rules
 from teachlab.model.setting import Setting, Switching, bare
 from teachlab.model.teaching import Strategy
 from teachlab.model.truth import Truth
+from teachlab.questions.stress.setting_reading import SettingReading
 from teachlab.questions.surface.count_settings import count_settings, with_measures
 from teachlab.questions.surface.hindsight import best_fixed
-from teachlab.scoring.claimable import OpenCondition, chosen_before, claimable, unusable
+from teachlab.questions.verdict.judged_by import JudgedBy
+from teachlab.questions.verdict.judgement import JudgedSetting
+from teachlab.scoring.claimable import Claimable, OpenCondition, chosen_before, claimable, unusable
 from teachlab.scoring.claims import LotCounts, lot_counts
 from teachlab.scoring.scoring import score
-from teachlab.studies.claim_half import FixedSetting, fixed_settings
+from teachlab.statistics.lots import Source
+from teachlab.studies.claim_half import FixedSetting, claim_halves, fixed_settings
 from teachlab.studies.code_fingerprint import code_fingerprint, file_fingerprint
 from teachlab.studies.family.configurations import Configuration
 from teachlab.studies.family.line_conditions import LineCondition
+from teachlab.studies.family.row_judgement import judgement_text
 from teachlab.studies.family.study_grid import COUNTED, STATISTICS, PieceRows, Row, StudyGrid, StudyPiece
 from teachlab.studies.ranking import ranking_cost, spreads_of
-from teachlab.studies.taught_draws import Teaching, taught_draws
+from teachlab.studies.recommend import choosing_half, with_rooms
+from teachlab.studies.taught_draws import TaughtDraws, Teaching, taught_draws
 from teachlab.switching.family import replay_family
 from teachlab.teaching.registry import source_fingerprint
+
+if TYPE_CHECKING:
+    from teachlab.data.alignment.answer import Alignment
 
 
 @dataclass(frozen=True, slots=True)
@@ -160,24 +169,8 @@ def _guarded(piece: StudyPiece, work: Callable[[Recording, Truth, RowKeys], Mapp
         return PieceRows(fault=f"{type(fault).__name__}: {fault}")
 
 
-@dataclass(frozen=True, slots=True)
-class _Ground:
-    """What the recording shows of its passes, whatever the setting: copies of light, and where the passes lie."""
-
-    copies: Sequence[tuple[int, int]]
-    belongs: bool
-    lag_ms: float | None
-
-    @classmethod
-    def of(cls, recording: Recording, truth: Truth) -> _Ground:
-        lies = measure_alignment(recording, truth)
-        return cls(
-            repeated_stretches(recording, truth.start, truth.end),
-            lies is None or lies.belongs,
-            float(lies.ms(lies.beside)) if lies is not None and lies.belongs and lies.beside else None,
-        )
-
-
+AT_ONCE = 64
+"""Settings that are judged from one reading."""
 _Place = tuple[Configuration, str, int, LineCondition]
 
 
@@ -209,7 +202,9 @@ def _rows(recording: Recording, truth: Truth, piece: StudyPiece, keys: RowKeys) 
     passes = found.scored_passes(recording, truth)
     scored = options.rules.scored_from(found.cut.first_scored)
     fixed = fixed_settings(found.draws, found.first_half, options)
-    ground = _Ground.of(recording, truth)
+    chosen_on = choosing_half(recording, truth, found.middle)
+    fixed = with_rooms(*chosen_on, fixed, found.cut.first_scored, options, every=True)
+    lies = measure_alignment(recording, truth)
     out: dict[str, Row] = {}
     for condition in grid.conditions:
         here = [(place, key) for place, key in wanted if place[3] == condition]
@@ -220,17 +215,17 @@ def _rows(recording: Recording, truth: Truth, piece: StudyPiece, keys: RowKeys) 
         if light is not recording:
             counts = count_settings(light, truth, counts, rules=scored)
         best = {
-            base: best_fixed(
-                light, truth, {}, base=bases[base], costs=options.costs, rules=scored
-            ).cost
+            base: _best_cost(light, truth, bases[base], options.costs, scored)
             for base in dict.fromkeys(base for (_, base, _, _), _ in here)
-        }  # fmt: skip
-        settings = [fixed.get(_teaching_key(one, base, seed)) for (one, base, seed, _), _ in here]
-        scores = _scores(light, truth, [bare(s.setting) for s in settings if s is not None], found.middle, options)
-        for ((one, base, seed, _), key), pick in zip(here, settings, strict=True):
-            draws = with_measures(
-                found.draws[_teaching_key(one, base, seed)], counts, options.costs, best_cost=best[base]
-            )
+        }
+        names = [_teaching_key(one, base, seed) for (one, base, seed, _), _ in here]
+        asked = {name: fixed[name] for name in names if name in fixed}
+        if condition.changes_light:
+            claims = _claims(light, recording, truth, asked, found, options, lies)
+        else:
+            claims = _judged(recording, truth, asked, found, options, lies)
+        for ((one, base, seed, _), key), name in zip(here, names, strict=True):
+            draws = with_measures(found.draws[name], counts, options.costs, best_cost=best[base])
             out[key] = {
                 "key": key,
                 "strategy": one.strategy.name,
@@ -243,10 +238,23 @@ def _rows(recording: Recording, truth: Truth, piece: StudyPiece, keys: RowKeys) 
                 "scored_passes": passes,
                 "synthetic": recording.info.origin is Origin.SYNTHETIC,
                 **_measured(draws),
-                "lag_ms": ground.lag_ms,
-                **_claimed(recording, truth, pick, scores, ground, found.middle, options.rules),
+                "lag_ms": _lag_ms(lies),
+                **claims.get(name, {}),
             }
     return out
+
+
+def _best_cost(light: Recording, truth: Truth, base: Setting | None, costs: Costs, rules: Rules) -> float:
+    """Return the cost of the best fixed pair; NaN where the passes do not show whether objects raise the light."""
+    try:
+        return best_fixed(light, truth, {}, base=base, costs=costs, rules=rules).cost
+    except ParameterError:
+        return math.nan
+
+
+def _lag_ms(lies: Alignment | None) -> float | None:
+    """Return how far the passes lie beside the light; None where they do not, or follow it not at all."""
+    return float(lies.ms(lies.beside)) if lies is not None and lies.belongs and lies.beside else None
 
 
 def _setting(base: Switching | None, unit: str) -> Setting | None:
@@ -283,46 +291,84 @@ def _measured(draws: Sequence[Draw]) -> Row:
     return out
 
 
-def _scores(
-    light: Recording, truth: Truth, settings: Sequence[Setting], middle: int, options: DrawOptions
-) -> dict[Setting, Score]:
-    """Score settings on the claim half; those of one evaluation rate from one reading."""
-    rules = options.rules.scored_from(middle)
-    by_rate: dict[float | None, list[Setting]] = {}
-    for setting in dict.fromkeys(settings):
+def _judged(
+    recording: Recording, truth: Truth, fixed: Mapping[str, FixedSetting], found: TaughtDraws, options: DrawOptions,
+    lies: Alignment | None,
+) -> dict[str, Row]:  # fmt: skip
+    """Return what is claimed of settings fixed on the choosing half, with all by which a bench would judge them."""
+    every, by, out = options.rules.scored_from(0), JudgedBy(costs=options.costs, alignment=lies), dict[str, Row]()
+    distinct = list(dict.fromkeys(bare(one.setting) for one in fixed.values()))
+    for first in range(0, len(distinct), AT_ONCE):
+        some = distinct[first : first + AT_ONCE]
+        read = SettingReading.together(recording, truth, [(one, every, True) for one in some], reserves=False)
+        readings = dict(zip(some, read, strict=True))
+        halves = claim_halves(
+            recording, truth, {name: one for name, one in fixed.items() if bare(one.setting) in readings},
+            first_half=found.first_half, first_scored=found.cut.first_scored, middle=found.middle, options=options,
+            outputs={setting: one.output for setting, one in readings.items()},
+        )  # fmt: skip
+        cases: dict[Setting, JudgedSetting] = {}
+        for name, half in halves.items():
+            setting = bare(half.setting)
+            if setting not in cases:
+                reading = readings[setting]
+                result = score(reading.output, truth, rules=every)
+                cases[setting] = JudgedSetting(
+                    reading, _fixed_before(recording, truth, half, found), result, by=by,
+                    margin=reading.margin_where_known(result),
+                )  # fmt: skip
+            case = cases[setting]
+            out[name] = _claimed(truth, half, case.found, usable=case.usable) | {
+                "chosen_p95": _finite(half.p95), "room": _finite(half.room), "judged": judgement_text(case, half),
+            }  # fmt: skip
+    return out
+
+
+def _claims(
+    light: Recording, recording: Recording, truth: Truth, fixed: Mapping[str, FixedSetting], found: TaughtDraws,
+    options: DrawOptions, lies: Alignment | None,
+) -> dict[str, Row]:  # fmt: skip
+    """Return what settings fixed on the choosing half do under other light; those of one rate from one reading."""
+    rules, by_rate = options.rules.scored_from(0), dict[float | None, list[Setting]]()
+    for setting in dict.fromkeys(bare(one.setting) for one in fixed.values()):
         by_rate.setdefault(setting.evaluation_rate_hz, []).append(setting)
-    return {
+    scores = {
         setting: score(output, truth, rules=rules)
         for some in by_rate.values()
         for setting, output in zip(some, replay_family(light, some), strict=True)
     }
+    belongs, copies = lies is None or lies.belongs, repeated_stretches(recording, truth.start, truth.end)
+    out: dict[str, Row] = {}
+    for name, one in fixed.items():
+        said, result = _fixed_before(recording, truth, one, found), scores[bare(one.setting)]
+        kept = claimable(recording, truth, said, result, rules=rules, copies=copies, belongs=belongs)
+        out[name] = _claimed(truth, one, kept, usable=not unusable(result))
+    return out
 
 
-def _claimed(
-    recording: Recording, truth: Truth, pick: FixedSetting | None, scores: Mapping[Setting, Score], ground: _Ground,
-    middle: int, rules: Rules,
-) -> Row:  # fmt: skip
+def _fixed_before(recording: Recording, truth: Truth, one: FixedSetting, found: TaughtDraws) -> Setting:
+    """Return a setting that says on which passes it was taught and fixed, as in a bench."""
+    stop, first = int(truth.end[found.middle - 1]), int(truth.start[found.cut.first_scored])
+    return chosen_before(one.setting, recording, stop, first)
+
+
+def _claimed(truth: Truth, pick: FixedSetting, found: Claimable, *, usable: bool) -> Row:
     """Return the results, lot by lot, on the claim half of the setting fixed on the choosing half."""
-    if pick is None:
-        return {}
-    setting = bare(pick.setting)
-    result = scores[setting]
-    # As in a bench: a pass that meets the last one of the choosing half is next to what was shown.
-    said = chosen_before(pick.setting, recording, int(truth.end[middle - 1]))
-    found = claimable(recording, truth, said, result, rules=rules, copies=ground.copies, belongs=ground.belongs)
     counts = lot_counts(truth, found.trials)
     return {
         "draw": pick.draw,
-        "setting": json.dumps(setting.as_dict()),
+        "setting": json.dumps(bare(pick.setting).as_dict()),
         "chosen_cost": _finite(pick.cost),
         "claim_passes": int(counts.passes.sum()),
         "claim_lost": int(counts.lost.sum()),
         "claim_false": int((counts.trips + counts.extra + counts.ignore_trips).sum()),
-        "usable": not unusable(result),
+        "usable": usable,
         "lot_source": str(counts.source),
-        "named_lots": counts.named_lots,
+        "named_lots": int((counts.passes > 0).sum()) if counts.source is Source.LOTS else counts.named_lots,
         "lots": _lots(truth, counts),
-        "open": [found.conditions[why] for why in OpenCondition if why in found.conditions],
+        "open": [
+            {"condition": str(why), "text": found.conditions[why]} for why in OpenCondition if why in found.conditions
+        ],
     }
 
 
@@ -331,6 +377,8 @@ def _lots(truth: Truth, counts: LotCounts) -> list[Row]:
     columns = {name: getattr(counts, name).tolist() for name in COUNTED}
     out = []
     for k, first in enumerate(counts.first_pass.tolist()):
+        if not any(values[k] for values in columns.values()):
+            continue  # it lies before the claim half
         # Every lot holds a pass; the first one has its name.
         lot = f"from pass {first}" if truth.lot is None else str(truth.lot[first])
         out.append({"lot": lot, **{name: int(values[k]) for name, values in columns.items()}})

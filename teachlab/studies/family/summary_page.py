@@ -57,6 +57,7 @@ def summary_page(found: StudyAnswer) -> str:
         ]
         for one in found.ranking[:MOST_RANKED]
     ]
+    why = [(one.recording, one.why) for one in found.lines if one.why]
     tables = [
         _PageTable(
             "The best of each strategy",
@@ -76,6 +77,7 @@ def summary_page(found: StudyAnswer) -> str:
             ("configuration", "all", "first half", "costliest recording", "errors there", "recordings not taught"),
             ranked,
         ),
+        *([] if not why else [_PageTable("Why a setting is not just used", "", ("recording", "reason"), why)]),
         *([] if not found.faults else [
             _PageTable("Not studied", "", ("recording", "reason"), [(one.path, one.fault) for one in found.faults])
         ]),

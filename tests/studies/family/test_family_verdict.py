@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import math
 import re
 from dataclasses import dataclass, replace
@@ -15,9 +16,11 @@ import teachlab
 from teachlab import DrawOptions, Rules, shipped
 from teachlab.errors import ParameterError
 from teachlab.model.recording import Recording
+from teachlab.model.setting import Setting
 from teachlab.model.truth import TruthSource
 from teachlab.studies.family.family_answer import RankedMethod, _choice, _Price
 from teachlab.studies.family.family_verdict import FamilyJudge, LineVerdict
+from teachlab.studies.family.study_grid import COUNTED
 from teachlab.studies.family.study_piece import piece_code
 from teachlab.studies.family.study_plan import planned_study, read_study, studied_lines
 from teachlab.teaching.strategy_files import strategy_class
@@ -36,17 +39,41 @@ CHOSEN = RankedMethod(
 )  # fmt: skip
 
 
-def row(lost: int, false: int, strategy: str = "balanced-guard") -> dict[str, Any]:
+def row(lost: int, false: int, strategy: str = "balanced-guard", **kept: Any) -> dict[str, Any]:
+    """A row of 40 passes in 8 lots over which its errors are spread; `kept`: what it keeps for a judgement."""
+    none = dict.fromkeys(COUNTED, 0)
+    lots = [
+        none
+        | {"lot": f"lot {k}", "passes": 5, "gaps": 5, "lost": len(range(k, lost, 8)), "trips": len(range(k, false, 8))}
+        for k in range(8)
+    ]
+    counts = {name: [lot[name] for lot in lots] for name in COUNTED} | {"source": "lots", "named_lots": 8}
+    errors = [lot["lost"] + lot["trips"] for lot in lots]
+    half = {"passes": [5] * 8, "lost": counts["lost"], "errors": errors, "usable": True}
+    judged = {
+        **dict.fromkeys(("empty", "still", "ignore_passes"), 0),
+        **dict.fromkeys(("scale_end", "beside", "off", "useless"), False),
+        **dict.fromkeys(("both_sides", "swapped", "lone_gap", "moved", "step", "rare")),
+        **{name: [] for name in ("groups", "places", "outside", "causes")},
+        "wrong": lost + false, "mistaken": lost + false, "of": 40, "scored": 40, "usable": True, "share": 1.0,
+        "few_lots": ["", ""], "left_out": {"shown": 0}, "failing": counts, "tried": counts, "tried_usable": True,
+        "half": half | {"like": [f"lot {k}" for k in range(8)], "at_s": [0.0] * 8},
+    }  # fmt: skip
+    setting = Setting(unit="counts", on_level=20.0, off_level=18.0)
     return {
         "strategy": strategy, "parameters": "{}", "base": "none", "claim_passes": 40, "claim_lost": lost,
-        "claim_false": false, "usable": True, "open": [], "synthetic": False, "lag_ms": None,
+        "claim_false": false, "usable": True, "open": [], "synthetic": False, "lag_ms": None, "chosen_cost": 0.0,
+        "chosen_p95": 0.0, "room": None, "draw": 0, "lots": lots, "named_lots": 8, "lot_source": "lots",
+        "setting": json.dumps(setting.as_dict()), "judged": json.dumps(judged | kept),
     }  # fmt: skip
 
 
 def verdict(lost: int, false: int, *others: tuple[int, int]) -> Any:
     lines = [Line(f"line {k}", f"line{k}.parquet") for k in range(12)]
     rows = [(line, row(lost, false)) for line in lines]
-    tried = {line.name: [row(lost, false), *(row(*each, "other") for each in others)] for line in lines}
+    tried = {
+        line.name: {str(k): row(*each, f"way {k}") for k, each in enumerate([(lost, false), *others])} for line in lines
+    }
     return FamilyJudge().family(CHOSEN, rows, tried, [LineVerdict(recording=a.name, path=a.path) for a in lines])
 
 
@@ -80,7 +107,7 @@ def test_a_part_of_synthetic_recordings_is_told() -> None:
     """The first words call the whole study a rehearsal."""
     rows = [(Line(f"line {k}", f"line{k}.parquet"), row(0, 0) | {"synthetic": k < 3}) for k in range(12)]
     lines = [LineVerdict(recording=one.name, path=one.path) for one, _ in rows]
-    found = FamilyJudge().family(CHOSEN, rows, {one.name: [told] for one, told in rows}, lines)
+    found = FamilyJudge().family(CHOSEN, rows, {one.name: {CHOSEN.label: told} for one, told in rows}, lines)
     assert found.rehearsal
     assert found.reasons[0].text.startswith("3 of 12 recordings are synthetic.")
 
@@ -91,18 +118,21 @@ def claim_of(*changed: dict[str, Any]) -> Any:
     for (_, one), change in zip(rows, changed, strict=False):
         one.update(change)
     lines = [LineVerdict(recording=one.name, path=one.path) for one, _ in rows]
-    return FamilyJudge().family(CHOSEN, rows, {one.name: [told] for one, told in rows}, lines).claim
+    return FamilyJudge().family(CHOSEN, rows, {one.name: {CHOSEN.label: told} for one, told in rows}, lines).claim
 
 
 def test_a_claim_rests_on_recordings_that_could_have_contradicted_it() -> None:
     """1 - 0.05^(1/L), by L recordings without a loss."""
     assert claim_of().upper == pytest.approx(1 - 0.05 ** (1 / 12))
-    for change in ({"open": ["The passes were labelled from this very light."]}, {"lag_ms": 3.0}):
+    for change in (
+        {"open": [{"condition": "self-labelled", "text": "The passes were labelled from this very light."}]},
+        {"lag_ms": 3.0},
+    ):
         found = claim_of(*[change] * 4)
         assert (found.lots, found.passes, found.upper) == (8, 320, pytest.approx(1 - 0.05 ** (1 / 8)))
         assert found.more == ("Left out of the claim: 4 recordings that can support none.",)
         assert claim_of(*[change] * 8).upper is None
-    useless = {"usable": False, "open": ["The output never switches on."]}
+    useless = {"usable": False, "open": [{"condition": "never switches", "text": "The output never switches on."}]}
     assert claim_of(useless).upper is None
     assert claim_of(useless).text == (
         "Nothing is claimed. The output is active for most of the gap time, or never: line 0."
@@ -155,14 +185,7 @@ def test_what_makes_the_numbers_of_a_piece_has_a_fingerprint() -> None:
     [(0, "use"), (1, "none of these works")],
 )
 def test_the_setting_of_one_line_is_decided_by_its_own_errors(lost: int, decision: str) -> None:
-    lot = dict.fromkeys(("gaps", "tripped", "trips", "extra", "ignore_trips"), 0) | {"passes": 5, "lost": lost}
-    held = row(8 * lost, 0) | {
-        "lots": [lot] * 8,
-        "named_lots": 8,
-        "lot_source": "lots",
-        "chosen_cost": 0.0,
-        "setting": {},
-    }
+    held = row(8 * lost, 0)
     method = ("balanced-guard", "{}", "none")
     found = FamilyJudge().line("line", "line.parquet", {method: [held]}, {method: "balanced-guard"}, method, "")
     assert (found.decision, found.lost, found.passes) == (decision, 8 * lost, 40)
@@ -189,7 +212,13 @@ def test_an_order_rests_on_recordings_that_could_have_contradicted_it(
     assert (found.verdict.claim.text == "Nothing is claimed. No recording can support a claim.") is (sources == 12)
 
 
-@pytest.mark.parametrize(("named", "left"), [(6, "only 2 lots are left to claim on"), (0, "not every pass has a lot")])
+@pytest.mark.parametrize(
+    ("named", "left"),
+    [
+        (6, "only 2 of 6 lots are left to claim on. Record 3 more lots."),
+        (0, "no lots are named. To claim more, name 5 in the table of passes."),
+    ],
+)
 def test_a_limit_of_few_lots_is_named_for_a_single_recording(named: int, left: str) -> None:
     """It said "use with a limit" without one."""
     recording, truth = line(1, 300)
@@ -198,7 +227,8 @@ def test_a_limit_of_few_lots_is_named_for_a_single_recording(named: int, left: s
         [(recording, replace(truth, lot=None if lot is None else np.array(lot)))], ["balanced-guard"], draws=5
     )
     assert found.verdict.decision == "use with a limit"
-    assert found.verdict.conditions == (f"For this recording alone: {left}.",)
+    assert found.verdict.conditions == (f"For this recording alone: {left}",)
+    assert found.lines[0].why == found.verdict.conditions[0]
 
 
 def test_a_study_of_one_recording_counts_the_passes_that_a_bench_counts() -> None:
@@ -214,35 +244,80 @@ def test_a_study_of_one_recording_counts_the_passes_that_a_bench_counts() -> Non
     assert (bench.verdict.claim.passes, study.lines[0].passes) == (19, 19)
 
 
-def test_a_study_of_one_recording_says_which_strategies_a_bench_would_choose_from() -> None:
-    """A study takes the first of those that cost the same, a bench the one with the most room: they may differ."""
-    found = teachlab.study([line(1, 60)], ["balanced-guard", "quantile-guard"], draws=5)
-    assert {row["chosen_cost"] for row in found.rows()} == {0.0}
-    assert found.verdict.reasons[0].text == (
-        "1 other strategy costs as little on earlier passes: a bench takes the one with the most room."
-    )
-    assert "--strategy balanced-guard --strategy quantile-guard --out results" in found.verdict.next_step
-    alone = teachlab.study([line(1, 60)], ["balanced-guard"], draws=5)
-    assert not any("room" in one.text for one in alone.verdict.reasons)
-
-
-def test_a_study_of_one_recording_says_that_a_bench_counts_more_passes() -> None:
-    """The bench says "none of these works" by both halves, the study decides by the claim half alone."""
-    recording, truth = line(3, 60, weak=0.4)
-    study = teachlab.study([(recording, truth)], ["two-sample-midpoint"], draws=5)
-    bench = teachlab.bench(recording, ["two-sample-midpoint"], truth, options=DrawOptions(draws=5))
-    assert (study.verdict.decision, bench.verdict.decision) == ("cannot be decided", "none of these works")
-    told = [one.text for one in study.verdict.reasons]
-    assert told[0].endswith("A bench counts the passes of choosing too: they may show that it fails.")
-
-
 def test_passes_beside_the_light_are_told_before_what_the_output_does_there() -> None:
     """It said that the level or the polarity was wrong, where a bench said that the passes lie beside the light."""
-    held = row(40, 0) | {"open": ["The output is active for most of the gap time."], "lag_ms": 60.0, "chosen_cost": 0.0}
-    held |= {"lots": [], "named_lots": 0, "lot_source": "blocks", "setting": {}, "usable": False}
+    told = {"condition": "inverted", "text": "The output is active for most of the gap time."}
+    held = row(40, 0, beside=True, off=True, moved=[False, 40, 40], usable=False)
+    held |= {"open": [told], "lag_ms": 60.0, "usable": False}
     method = ("balanced-guard", "{}", "none")
     found = FamilyJudge().line("line", "line.parquet", {method: [held]}, {method: "balanced-guard"}, method, "")
     assert (found.decision, found.claim) == (
         "cannot be decided",
-        "Nothing is claimed. The passes lie beside the light.",
+        "Nothing is claimed.",
     )
+
+
+def family(*kept: dict[str, Any]) -> Any:
+    """Return the verdict on recordings without an error that counts, each with what it keeps."""
+    rows = [(Line(f"line {k}", f"line{k}.parquet"), row(0, 0, **one)) for k, one in enumerate(kept)]
+    lines = [LineVerdict(recording=one.name, path=one.path) for one, _ in rows]
+    return FamilyJudge().family(CHOSEN, rows, {one.name: {CHOSEN.label: told} for one, told in rows}, lines)
+
+
+BOTH = {"both_sides": {"text": "5 passes are brighter than the background and 3 are darker.", "count": 3}}
+
+
+@pytest.mark.parametrize(("darker", "decision"), [(0, "use"), (2, "use with a limit"), (6, "cannot be decided")])
+def test_products_on_both_sides_limit_a_single_threshold(darker: int, decision: str) -> None:
+    """It said "use" of all."""
+    found = family(*[BOTH] * darker, *[{}] * (12 - darker))
+    assert found.decision == decision
+    told = f"On {darker} of 12 recordings products lie on both sides of the background"
+    assert any(text.startswith(told) for text in found.conditions) is bool(darker)
+
+
+def test_a_kind_that_is_lost_on_many_recordings_is_named_though_none_shows_it_alone() -> None:
+    """1 of 3 dark products lost on every line: too few of them on one line to tell."""
+    kinds = [
+        {"what": "kind", "name": name, "lost": lost, "of": of} for name, lost, of in (("a", 0, 57), ("dark", 1, 3))
+    ]
+    found = family(*[{"groups": kinds}] * 12)
+    assert found.decision == "use with a limit"
+    assert found.conditions == ("Not for the kind 'dark': 12 of 36 passes lost in 12 recordings.",)
+    alone = [kinds[0], kinds[1] | {"lost": 20, "of": 20}]
+    assert family({"groups": alone}, *[{}] * 11).conditions == (
+        "line 0: Not for the kind 'dark': 20 of 20 passes lost.",
+    )
+
+
+@pytest.mark.parametrize(
+    ("kept", "text", "decision"),
+    [
+        ({"scale_end": True}, "The level lies at an end of the scale", "use with a limit"),
+        ({"wrong": 9}, "On all passes, those of teaching and choosing too", "use with a limit"),
+    ],
+)
+def test_what_a_bench_says_of_one_recording_limits_the_family(kept: dict[str, Any], text: str, decision: str) -> None:
+    found = family(kept, *[{}] * 11)
+    assert found.decision == decision
+    assert found.conditions[0].startswith(f"line 0: {text}")
+
+
+@pytest.mark.parametrize(
+    ("kept", "text", "step"),
+    [
+        ({"lone_gap": {"text": "That gap is after pass 3."}}, "In one gap the output stays active", "inspect"),
+        ({"still": 40, "mistaken": 40}, "The log stands still in lost passes", "inspect"),
+        ({"empty": 30}, "Most passes have the light of the gaps", "inspect"),
+        ({"beside": True}, "The borders of the passes are less sure than stated", "align"),
+    ],
+)
+def test_what_shows_nothing_of_a_setting_is_not_held_against_it(kept: dict[str, Any], text: str, step: str) -> None:
+    """One recording of 6 with 40 errors in 40 passes: on the others there is none."""
+    bad = row(40, 0, **kept)
+    rows = [(Line(f"line {k}", f"line{k}.parquet"), bad if k == 0 else row(0, 0)) for k in range(6)]
+    lines = [LineVerdict(recording=one.name, path=one.path) for one, _ in rows]
+    found = FamilyJudge().family(CHOSEN, rows, {one.name: {CHOSEN.label: told} for one, told in rows}, lines)
+    assert found.decision == "cannot be decided"
+    assert any(one.startswith(f"line 0: {text}") for one in found.conditions)
+    assert found.next_step == f"teachlab {step} line0.parquet"

@@ -481,3 +481,11 @@ def test_why_nothing_is_taught_is_told() -> None:
         "No strategy teaches in half of the draws.",
     ]
     assert found.failed == 0
+
+
+def test_a_list_of_paths_under_the_name_of_tables_is_named(tmp_path: Path) -> None:
+    """It said "recording.0: must be a table of keys"."""
+    page = tmp_path / "study.toml"
+    page.write_text('recording = ["a.parquet"]\n[strategies.single-sample]\n')
+    with pytest.raises(ParameterError, match="a list of paths is 'recordings'"):
+        read_study(page)
