@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import shlex
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from datetime import date, time
@@ -33,6 +34,7 @@ from teachlab.studies.family.family_criteria import check_criteria
 from teachlab.studies.family.family_verdict import FamilyJudge
 from teachlab.studies.family.line_conditions import LineCondition
 from teachlab.studies.family.study_grid import StudiedLine, StudyGrid, StudyPlan
+from teachlab.teaching.parameters import as_text
 from teachlab.teaching.registry import installed_class
 
 NO_BASE = "none"
@@ -118,6 +120,9 @@ def read_study(path: str | Path) -> tuple[list[StudiedLine], list[tuple[type[Str
     """
     text = read_text(path, "a study in TOML", ParameterError)
     values = parse_toml(text, str(path), ParameterError)
+    named = _listed(values.get("recording", []))
+    if isinstance(named, list) and any(isinstance(one, str) for one in named):
+        raise ParameterError(f"{path}: a list of paths is 'recordings'; each [[recording]] is a table with a path.")
     found = check(StudyFile, values, str(path), ParameterError)
     folder = Path(path).parent
     lines = [StudiedLine(p) for p in _found(found.recordings, folder)]
@@ -302,8 +307,18 @@ def planned_study(
             accepted=asked.accept_cost,
             assumption=assumption_from(asked.assume),
             criteria=limits,
+            options=_typed(asked),
         ),
     )
+
+
+def _typed(asked: StudyOptions) -> str:
+    """Return the options of a bench that differ from their defaults, as they are typed."""
+    usual = StudyOptions()
+    names = ("draws", "teach_share", "tolerance_ms", "confidence", "cost_miss", "cost_false", "accept_cost", "assume")
+    given = {name: value for name in names if (value := getattr(asked, name)) != getattr(usual, name)}
+    given |= {"seed": asked.seeds[0]} if asked.seeds[0] != usual.seeds[0] else {}
+    return "".join(f" --{name.replace('_', '-')} {shlex.quote(as_text(value))}" for name, value in given.items())
 
 
 def _named(given: Any, what: str) -> Mapping[str, Any]:
