@@ -219,7 +219,7 @@ def _cleaning_lines(cleaning: Cleaning | None, why_none: str) -> list[str]:
         lines.append(
             f"Observed over {number_of(seen.days, 'day', spec='g')}, {number_of(seen.points, 'level')}: {share} % of "
             f"the light lost per day ({low} to {high} %). Neighbouring days correlate by about {seen.alike:.2g}, which "
-            "the interval allows for."
+            "the interval allows for. Holds if the window was not cleaned in between."
         )
     if cleaning.days is None:
         return [*lines, f"Time to cleaning: {why_none}."]

@@ -11,6 +11,7 @@ from datetime import date
 from pathlib import Path
 
 import numpy as np
+from numpy.typing import NDArray
 
 from teachlab.data.atomic_files import read_text
 from teachlab.errors import ParameterError
@@ -40,6 +41,10 @@ def time_to_cleaning(reserve: float | None, loss_per_day: float) -> float | None
 
 LEAST_DAYS = 3
 """A line through two days has no error of its own."""
+BESIDE = 5
+"""Levels on either side of a rise, at least 3 and at most so many, whose medians show whether it lasts."""
+CLEARLY = 5.0
+"""A rise that lasts is a cleaning from so many times the usual change from one level to the next on."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,7 +72,8 @@ def observed_loss(days: Sequence[float], level: Sequence[float]) -> LossRate:
     Raises
     ------
     ParameterError
-        With fewer than three points, or a level that is not above 0.
+        With fewer than three points, a level that is not above 0, or a rise that lasts, as after a cleaning: the loss
+    before and after it lies on no one line.
     """
     x, y = np.asarray(days, np.float64), np.asarray(level, np.float64)
     if x.size != y.size or np.unique(x).size < LEAST_DAYS or not (y > 0).all():
@@ -75,8 +81,32 @@ def observed_loss(days: Sequence[float], level: Sequence[float]) -> LossRate:
             f"a loss rate needs at least {LEAST_DAYS} levels above dark on different days, got {x.size} days and "
             f"{y.size} levels."
         )
+    order = np.argsort(x, kind="stable")
+    if (cleaned := _cleaned(np.log(y[order]))) is not None:
+        before, after = x[order][cleaned - 1], x[order][cleaned]
+        raise ParameterError(
+            f"the light rises between day {before:g} and day {after:g}, counted from the first, and stays up, as after "
+            "a cleaning. Give only the levels since then, or only those before."
+        )
     line = autocorrelated_line(x, np.log(y))
     return LossRate(-line.slope, -line.high, -line.low, float(np.ptp(x)), int(x.size), line.alike)
+
+
+def _cleaned(values: NDArray[np.float64]) -> int | None:
+    """Return the place of the largest rise that lasts, if it is far larger than the usual change; else None.
+
+    A single high level is no such rise, since the medians on both sides of it are alike.
+    """
+    changes = np.diff(values)
+    usual = 1.4826 * float(np.median(np.abs(changes - np.median(changes))))
+    places = range(LEAST_DAYS, values.size - LEAST_DAYS + 1)
+    rises = [float(np.median(values[k : k + BESIDE]) - np.median(values[max(0, k - BESIDE) : k])) for k in places]
+    if not rises or max(rises) <= CLEARLY * usual:
+        return None
+    near = LEAST_DAYS + int(np.argmax(rises))
+    # Medians rise over some places: the levels themselves rise at one.
+    around = range(max(1, near - LEAST_DAYS + 1), min(values.size, near + LEAST_DAYS))
+    return max(around, key=lambda k: float(changes[k - 1]))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
