@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import math
+from dataclasses import fields
 from typing import Any
 
 import numpy as np
@@ -216,3 +217,39 @@ def test_every_strategy_teaches_or_abstains(found: TeachBlock | None) -> None:
         assert -math.inf < setting.off_level <= setting.on_level
         assert setting.taught is not None
         json.dumps(dict(setting.taught.evidence), allow_nan=False)
+
+
+def ends_of_ranges() -> list[tuple[str, dict[str, object]]]:
+    """Every number of every strategy, but of the two that count whole grids, at either end of what it may be."""
+    out: list[tuple[str, dict[str, object]]] = [
+        ("noise-weighted-midpoint", {"balance": "costs", "cost_miss": 1e-12, "prior_object": 5e-324}),
+        ("noise-weighted-midpoint", {"balance": "costs", "cost_miss": 1e300, "cost_false": 1e-300}),
+    ]
+    for name in (one for one in BUILT_IN if one not in ("designed", "turning-point-follower")):
+        for f in fields(type(resolve(name))):
+            limits = f.metadata.get("limits", {})
+            if not limits:
+                continue
+            whole = isinstance(f.default, int)
+            low = limits.get("at_least", math.nextafter(limits.get("above", 0), math.inf))
+            high = limits.get("at_most", math.nextafter(limits.get("below", 1e9), 0))
+            for end in (low, high):
+                out.append((name, {**PARAMETERS.get(name, [{}])[0], f.name: int(end) if whole else float(end)}))
+    return out
+
+
+@pytest.mark.parametrize(("name", "parameters"), ends_of_ranges())
+@pytest.mark.parametrize("direction", Direction)
+def test_at_the_ends_of_its_parameters_it_teaches_or_abstains(
+    name: str, parameters: dict[str, object], direction: Direction
+) -> None:
+    """A limit of 5e-324 asked for infinitely many events, and costs of 1e-12 times 5e-324 had no logarithm."""
+    sign = 1 if direction is Direction.RISE else -1
+    light = 500 + sign * (line(60, 0, 200) + np.round(np.random.default_rng(1).normal(0, 5, 1210)))
+    for more in ({}, {"bound": "misses"}) if name == "neyman-pearson" else ({},):
+        try:
+            # A setting holds finite levels only.
+            told = str(teach_once(resolve(name, {**parameters, **more}), block(light, *passes(60), direction), 0, 0))
+        except Abstained as refusal:
+            told = str(refusal)
+        assert "nan" not in told

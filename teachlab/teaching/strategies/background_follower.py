@@ -87,7 +87,7 @@ class BackgroundFollower(CheckedParameters):
         default=0.35, metadata=about("distance of the release", unit="share of the distance", at_least=0, at_most=0.95)
     )
     time_constant: float = field(
-        default=1000.0, metadata=about("time constant of the reference", unit="evaluations", above=0, at_most=1e7)
+        default=1000.0, metadata=about("time constant of the reference", unit="evaluations", at_least=1e-3, at_most=1e7)
     )
     guard: float = field(
         default=0.9, metadata=about("light that still counts as background", unit="share of the distance", above=0)

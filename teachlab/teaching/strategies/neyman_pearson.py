@@ -36,7 +36,7 @@ class NeymanPearson(CheckedParameters):
     ----------
     bound : Bound
         `false-trips`: gaps that trip; `misses`: passes that are lost. The other error is not bounded.
-    limit : float, share of the events, in (0, 1)
+    limit : float, share of the events, in [10⁻⁹, 1)
         alpha: largest share of wrong events.
     confidence : float, in (0, 1)
         1 − delta.
@@ -73,7 +73,8 @@ class NeymanPearson(CheckedParameters):
 
     bound: Bound = field(default=Bound.FALSE_TRIPS, metadata=about("which error is kept below the limit"))
     limit: float = field(
-        default=0.01, metadata=about("largest share of wrong events", unit="share of the events", above=0, below=1)
+        default=0.01,
+        metadata=about("largest share of wrong events", unit="share of the events", at_least=1e-9, below=1),
     )
     confidence: float = field(default=0.95, metadata=about("of the limit", above=0, below=1))
     clearance: float = field(

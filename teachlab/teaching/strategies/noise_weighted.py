@@ -115,7 +115,8 @@ class NoiseWeightedMidpoint(CheckedParameters):
         if self.balance is Balance.DEVIATIONS:
             return equal_deviations(m0, s0, m1, s1)
         odds = self.cost_miss * self.prior_object / (self.cost_false * (1 - self.prior_object))
-        level = balanced_costs(m0, s0, m1, s1, odds)
+        # Costs that no number can compare want no level between the classes.
+        level = balanced_costs(m0, s0, m1, s1, odds) if 0 < odds < math.inf else None
         if level is None or not m0 < level < m1:
             wanted = "nowhere" if level is None else f"at {show(view, sign * level)}"
             raise Abstained(
@@ -169,7 +170,7 @@ def balanced_costs(m0: float, s0: float, m1: float, s1: float, odds: float) -> f
     # digits if the two spreads are nearly the same and a is nearly 0.
     a = 1 / s0**2 - 1 / s1**2
     b = m1 / s1**2 - m0 / s0**2
-    c = (m0 / s0) ** 2 - (m1 / s1) ** 2 + 2 * math.log(odds * s0 / s1)
+    c = (m0 / s0) ** 2 - (m1 / s1) ** 2 + 2 * (math.log(odds) + math.log(s0 / s1))
     inside = b * b - a * c
     if inside < 0 or (a == 0 and b <= 0):
         return None

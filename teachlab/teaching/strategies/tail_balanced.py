@@ -62,7 +62,7 @@ class TailBalanced(CheckedParameters):
 
     Parameters
     ----------
-    tail_share : float, share of the events, in (0, 0.5]
+    tail_share : float, share of the events, in [10⁻⁶, 0.5]
         phi: how much of either class is taken for its tail.
     cost_miss, cost_false : float, any one unit, above 0
         Of a lost pass, and of a gap that trips.
@@ -97,7 +97,7 @@ class TailBalanced(CheckedParameters):
 
     tail_share: float = field(
         default=0.1,
-        metadata=about("how much of either class is its tail", unit="share of the events", above=0, at_most=0.5),
+        metadata=about("how much of either class is its tail", unit="share of the events", at_least=1e-6, at_most=0.5),
     )
     cost_miss: float = field(default=1.0, metadata=about("cost of a lost pass", above=0))
     cost_false: float = field(default=1.0, metadata=about("cost of a tripped gap", above=0))
