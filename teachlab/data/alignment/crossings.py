@@ -29,6 +29,9 @@ SIGMA = 1.4826
 """The median deviation of normal values multiplied by this is their standard deviation."""
 TOGETHER = 1 << 17
 """About this many samples are searched at once."""
+BOUNCE = 0.25
+"""Crossings that follow each other within this share of half a pass or gap are one: light that bounces at a border
+crosses several times, and the nearest of them would prove any guess right."""
 BACK = 0.35
 """A crossing counts where the light rose from below this share of the step to above the rest."""
 
@@ -128,7 +131,8 @@ def crossings_beside(
     def taken(together: list[_Border]) -> None:
         found = rises([(one.light, one.at) for one in together])
         for one, (places, edge) in zip(together, found, strict=True):
-            (begins if one.way > 0 else ends).append(one.origin + one.way * places)
+            middles = _middles(places, BOUNCE * min(one.at, one.light.size - one.at))
+            (begins if one.way > 0 else ends).append(one.origin + one.way * middles)
             if places.size:
                 edges.append(edge)
 
@@ -151,6 +155,20 @@ def crossings_beside(
     passes = sum(stop - first for first, stop in runs)
     first, last = (np.unique(np.concatenate([*side, np.empty(0)])) for side in (begins, ends))
     return Crossings(first, last, known, passes)
+
+
+def _middles(places: Places, near: float) -> Places:
+    """Return the places of crossings; of those that follow each other within `near`, the middle.
+
+    Examples
+    --------
+    >>> _middles(np.array([3.0, 4.0, 6.0, 40.0]), 5).tolist()
+    [4.5, 40.0]
+    """
+    if places.size < 2:
+        return places
+    first = np.concatenate(([True], np.diff(places) > near))
+    return (places[first] + places[np.append(first[1:], True)]) / 2
 
 
 def stretches_of(start: Places, end: Places, samples: int) -> list[tuple[int, int]]:
