@@ -35,6 +35,9 @@ def label_command(
     corrected: Annotated[
         str | None, typer.Option("--from", help="Corrected table (.csv) to check and read back.")
     ] = None,
+    against: Annotated[
+        str | None, typer.Option(help="Table of another person (.csv), to see how far it agrees with that of --from.")
+    ] = None,
     count: Annotated[int | None, typer.Option(help="How many products passed, counted by other means.")] = None,
     min_ms: Annotated[
         float | None, typer.Option(help="Shortest pass and gap, ms; default: a tenth of the typical one.")
@@ -64,7 +67,15 @@ def label_command(
     table = tables[0] if tables else None
     target = None if table is None and sheets else _target(recording, table, corrected, force=force)
     with progress(f"labelling {opened.name}", quiet=json) as told:
-        found = label(opened, direction=direction, min_ms=min_ms, count=count, corrected=corrected, progress=told)
+        found = label(
+            opened,
+            direction=direction,
+            min_ms=min_ms,
+            count=count,
+            corrected=corrected,
+            against=against,
+            progress=told,
+        )
     pictures = [
         (name, label_sheet(opened, found.proposal, found.doubts, kind=name.lower().rpartition(".")[2]))
         for name in sheets
@@ -117,6 +128,7 @@ def _tell(
     proposal, info = found.proposal, found.info
     levels, unit = proposal.levels, info.unit
     where = "" if target is None else f", written to {target}"
+    _tell_agreement(found)
     say(found.sentence(where))
     if (made := found.correction) is not None:
         say(
@@ -179,6 +191,33 @@ def _tell(
     asked += "" if min_ms is None else f" --min-ms {min_ms:g}"
     back = f"{typed_again(recording)}{asked} --from {typed_again(target)}"
     say(f"Then: teachlab label {back} --out NAME.passes.parquet")
+
+
+def _tell_agreement(found: LabelAnswer) -> None:
+    """Say how far the tables of two people agree, and where they do not."""
+    one, second = found.agreement, found.second
+    if one is None or second is None:
+        return
+    rate, differ = found.info.sample_rate_hz, len(one.kinds_differ)
+    all_of = one.both + len(one.only_first) + len(one.only_second)
+    say(
+        f"Both tables have {one.both} of {number_of(all_of, 'product')}; {len(one.only_first)} only the first, "
+        f"{len(one.only_second)} only the second. Of those in both, {differ} have another kind."
+    )
+    if one.both:
+        within = time_text(1000 * one.border_samples / rate)
+        say(f"19 of 20 of their borders lie within {within} of each other.")
+    if one.same:
+        say(f"{number_of(one.same, 'product')} with equal borders to the sample: proposed, and perhaps not looked at.")
+    places = [("only the first", found.truth, row) for row in one.only_first]
+    places += [("only the second", second, row) for row in one.only_second]
+    places += [("another kind", found.truth, row) for row in one.kinds_differ]
+    places.sort(key=lambda place: int(place[1].start[place[2]]))
+    for what, truth, row in places[:MOST_TOLD]:
+        start, end = int(truth.start[row]), int(truth.end[row])
+        say(f"  {moment(start, found)}, samples {start} to {end}: {what}")
+    if len(places) > MOST_TOLD:
+        say(f"  and {len(places) - MOST_TOLD} more; --json has their rows")
 
 
 def _tell_left(found: LabelAnswer, left: list[LikelyPlace], where: str, why: str = "") -> None:

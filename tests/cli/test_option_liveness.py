@@ -143,6 +143,7 @@ label bare.parquet --out p.csv --force
   recording: =label a.parquet --out p.csv --force | recording
   --out: --out sheet.svg | made sheet.svg
   --from: =label bare.parquet --from corrected.csv --out q.parquet --force | correction
+  --against: =label bare.parquet --from corrected.csv --against corrected.csv --out q.parquet --force | agreement
   --count: --count 41 | count
   --min-ms: --min-ms 10 | passes
   --direction: --direction dip | direction

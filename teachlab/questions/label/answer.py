@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 
 from teachlab.data.quality.corrected_passes import Correction, read_corrected
+from teachlab.data.quality.labellers import Agreement, agreement_of
 from teachlab.data.quality.labelling import HYSTERESIS, Proposal, propose_passes
 from teachlab.data.quality.pass_doubts import (
     LEAST_DOUBT,
@@ -19,6 +20,7 @@ from teachlab.data.quality.pass_doubts import (
     reconcile,
     time_of,
 )
+from teachlab.errors import ParameterError
 from teachlab.model.json_values import picked, plain
 from teachlab.model.printable_text import number_of
 from teachlab.model.recording import Direction, Recording, RecordingInfo
@@ -46,6 +48,10 @@ class LabelAnswer:
         Comparison with a known count.
     correction : Correction, optional
         How a person corrected the proposal.
+    second : Truth, optional
+        The table of another person.
+    agreement : Agreement, optional
+        How far both agree.
     replayed : Reasons, optional
         Where the passes and a replay at the middle between the two levels disagree; None without a pass that is scored.
     """
@@ -60,6 +66,8 @@ class LabelAnswer:
     count: CountCheck | None
     correction: Correction | None
     replayed: Reasons | None
+    second: Truth | None = None
+    agreement: Agreement | None = None
 
     @property
     def truth(self) -> Truth:
@@ -147,6 +155,12 @@ class LabelAnswer:
             "correction": None
             if correction is None
             else picked(correction, "as_proposed", "moved", "added", "taken_out", "notes"),
+            "agreement": None
+            if self.agreement is None
+            else {
+                **picked(self.agreement, "both", "only_first", "only_second", "same", "kinds_differ"),
+                "border_ms": 1000 * self.agreement.border_samples / self.info.sample_rate_hz,
+            },
             "replayed": plain(self.replayed),
         }
 
@@ -158,25 +172,32 @@ def label(
     min_ms: float | None = None,
     count: int | None = None,
     corrected: str | None = None,
+    against: str | None = None,
     progress: Callable[[float], None] = lambda share: None,
 ) -> LabelAnswer:
     """Propose passes, say what is doubtful about them, and read the corrections of a person.
 
     `count`: how many products passed, from another count.
     `corrected`: a corrected table to check and use.
+    `against`: that of another person; both are compared.
 
     Raises
     ------
     RecordingError
         If the light does not have two levels.
     TruthError
-        If the corrected table cannot be used, with line and value.
+        If a corrected table cannot be used, with line and value.
+    ParameterError
+        If a second table is given without a first.
     """
+    if against is not None and corrected is None:
+        raise ParameterError("--against compares with the table that --from names: give that too.")
     found = propose_passes(recording, direction=direction, min_ms=min_ms, progress=progress)
     doubts, faint, opposite = doubts_and_places(recording, found)
     check = None if count is None else reconcile(recording, found, doubts, faint, opposite, count)
     correction = None if corrected is None else read_corrected(corrected, recording, found.truth)
     truth = found.truth if correction is None else correction.truth
+    second = None if against is None else read_corrected(against, recording, found.truth).truth
     return LabelAnswer(
         recording=recording.name,
         info=recording.info,
@@ -188,6 +209,8 @@ def label(
         count=check,
         correction=correction,
         replayed=_replayed(recording, found, truth) if truth.passes else None,
+        second=second,
+        agreement=None if second is None else agreement_of(truth, second),
     )
 
 
