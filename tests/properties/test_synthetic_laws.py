@@ -4,8 +4,9 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from synthetic.plain_line import light, line
 
-from teachlab.synthetic import Recipe, Scenario, blocks, plan
+from teachlab.synthetic import Recipe, Scenario, plan
 from teachlab.synthetic.events import PassSource
 from teachlab.synthetic.line import motion_of
 from teachlab.synthetic.product.motion import first_sample_at
@@ -24,22 +25,8 @@ def scenario_with(beam, lengths, gap, touching=0.0, seed_level=40.0, blocks_=0):
     kind = {"label": "box", "length_mm": lengths, "level_percent": {"shape": "normal", "mean": seed_level, "sd": 6}}
     if blocks_:
         kind["print"] = {"blocks": blocks_, "cover": 0.5, "factor": 0.4}
-    return Scenario.model_validate(
-        {
-            "title": "law",
-            "sensor": {
-                "sensing": "diffuse",
-                "sample_rate_hz": 1000,
-                "unit": "percent",
-                "bits": 16,
-                "beam": beam.model_dump(),
-                "noise": {"thermal_percent": 0, "shot_kappa": 0, "rin": 0},
-            },
-            "line": {"speed_mm_s": 500, "gap_mm": gap, "lead_in_mm": 20, "touching_share": touching},
-            "background": {"level_percent": 10},
-            "object": [kind],
-        }
-    )
+    way = {"gap_mm": gap, "lead_in_mm": 20, "touching_share": touching}
+    return line(sensor={"beam": beam.model_dump()}, line=way, object=[kind])
 
 
 @settings(max_examples=25, deadline=None)
@@ -55,7 +42,7 @@ def test_the_optical_signal_is_the_convolution_of_beam_and_objects(beam, low, ga
     scenario = scenario_with(
         beam, {"shape": "uniform", "low": low, "high": 2 * low}, gap, touching=touching, blocks_=printed
     )
-    mine = np.concatenate([b.as_float() for b in blocks(Recipe(scenario=scenario, passes=1, seed=seed), samples=400)])
+    mine = light(scenario, 400, seed)
     # brute force: the piecewise constant profile, averaged over fine cells, weighted with the beam around a sample
     chunk = next(PassSource(scenario, seed).chunks())
     knots, values = [-40.0], [10.0]

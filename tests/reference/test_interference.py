@@ -4,32 +4,15 @@ import math
 
 import numpy as np
 import pytest
+from synthetic import plain_line
 
-from teachlab.synthetic import Recipe, Scenario, blocks
 from teachlab.synthetic.trouble.neighbours import GatedNeighbour, Neighbour, pulses_hit
 
 
 def flat(samples, rate=1000.0, seed=0, **interference):
-    """Light of a silent line on which no object comes, without its background of 30 %."""
-    scenario = Scenario.model_validate(
-        {
-            "title": "flat",
-            "sensor": {
-                "sensing": "diffuse",
-                "sample_rate_hz": rate,
-                "unit": "percent",
-                "bits": 16,
-                "beam": {"shape": "gaussian", "radius_mm": 4},
-                "noise": {"thermal_percent": 0, "shot_kappa": 0, "rin": 0},
-            },
-            "line": {"speed_mm_s": 500, "gap_mm": 1, "lead_in_mm": 1e9},
-            "background": {"level_percent": 30},
-            "object": [{"label": "none", "length_mm": 1, "level_percent": 0}],
-            "interference": interference,
-        }
-    )
-    recipe = Recipe(scenario=scenario, passes=1, seed=seed)
-    return np.concatenate([b.as_float() for b in blocks(recipe, samples=samples)]) - 30
+    """Light of a silent line on which no object comes, without its background of 10 %."""
+    scenario = plain_line.line(sensor={"sample_rate_hz": rate}, line=plain_line.FAR, interference=interference)
+    return plain_line.light(scenario, samples, seed) - 10
 
 
 def amplitude_at(light, rate, frequency):

@@ -7,8 +7,9 @@ import numpy as np
 import pytest
 from scipy import integrate, stats
 from scipy.special import erf
+from synthetic import plain_line
 
-from teachlab.synthetic import LineStress, Recipe, Scenario, blocks
+from teachlab.synthetic import Scenario
 from teachlab.synthetic.sensor.beam import CircularBeam, GaussianBeam, SlitBeam, fill
 from teachlab.synthetic.sensor.electronics import FrontEnd, LowPass, quantise
 from teachlab.synthetic.sensor.received_power import (
@@ -28,28 +29,10 @@ from teachlab.synthetic.sensor.received_power import (
 from teachlab.synthetic.shared.spread import Lognormal, Normal, Pareto, Uniform
 
 
-def light_of(scenario, samples, seed=0, **stress):
-    recipe = Recipe(scenario=Scenario.model_validate(scenario), passes=1, seed=seed, stress=LineStress(**stress))
-    return np.concatenate([b.as_float() for b in blocks(recipe, samples=samples)])
-
-
-def flat(level, noise, *, bits=16, sensing="diffuse", **more):
+def flat(level, noise, **more):
     """A line on which no object comes."""
-    return {
-        "title": "flat",
-        "sensor": {
-            "sensing": sensing,
-            "sample_rate_hz": 1000,
-            "unit": "percent",
-            "bits": bits,
-            "beam": {"shape": "gaussian", "radius_mm": 4},
-            "noise": {"thermal_percent": 0, "shot_kappa": 0, "rin": 0, **noise},
-        },
-        "line": {"speed_mm_s": 500, "gap_mm": 1, "lead_in_mm": 1e9},
-        "background": {"level_percent": level},
-        "object": [{"label": "none", "length_mm": 1, "level_percent": 0}],
-        **more,
-    }
+    silent = {"sensor": {"noise": noise}, "line": plain_line.FAR, "background": {"level_percent": level}}
+    return plain_line.tables(**silent, **more)
 
 
 # source: inverse-square law (any text on photometry); two-way path to a small target falls with the fourth power
@@ -128,7 +111,7 @@ def test_grey_card_in_the_generated_light():
     scenario["sensor"]["reference"] = {"distance_mm": 200, "level_percent": 90}
     scenario["object"] = [{"label": "card", "length_mm": 1e6, "reflectance": 0.18, "distance_mm": 300}]
     scenario["line"]["lead_in_mm"] = 0
-    light = light_of(scenario, 5000)
+    light = plain_line.light(scenario, 5000)
     assert light[1000:] == pytest.approx(np.full(4000, 90 / 5 / 2.25), abs=100 / 2**16)
 
 
@@ -179,7 +162,7 @@ def test_shot_noise_of_generated_light_is_poisson(level):
     electrons = 1000
     rng = np.random.default_rng(11)
     counted = 100 * rng.poisson(level / 100 * electrons, 200_000) / electrons
-    light = light_of(flat(level, {"shot_kappa": 100 / electrons}), 200_000)
+    light = plain_line.light(flat(level, {"shot_kappa": 100 / electrons}), 200_000)
     assert light.mean() == pytest.approx(counted.mean(), abs=0.05)
     assert light.std() == pytest.approx(counted.std(), rel=0.01)
 
@@ -198,7 +181,7 @@ def test_variances_of_all_noise_add():
     noise = {"thermal_percent": 0.3, "shot_kappa": 2e-3, "rin": 0.005}
     level, ambient = 60.0, 50.0
     more = {"interference": {"ambient": {"shot_percent": ambient}}}
-    light = light_of(flat(level, noise, **more), 300_000)
+    light = plain_line.light(flat(level, noise, **more), 300_000)
     expected = math.sqrt(0.3**2 + 2e-3 * (level + ambient) + (0.005 * level) ** 2)
     assert light.std() == pytest.approx(expected, rel=0.005)
     assert stats.kstest((light - light.mean()) / light.std(), "norm").statistic < 0.005
@@ -206,7 +189,7 @@ def test_variances_of_all_noise_add():
 
 def test_coloured_noise_has_the_stated_autocorrelation():
     # source: autocorrelation of a first-order autoregression, rho^k (any text on time series)
-    light = light_of(flat(50, {"thermal_percent": 1, "rho": 0.7}), 300_000)
+    light = plain_line.light(flat(50, {"thermal_percent": 1, "rho": 0.7}), 300_000)
     deviates = light - light.mean()
     assert deviates.std() == pytest.approx(1.0, rel=0.01)
     for lag in (1, 2, 5):
@@ -233,9 +216,9 @@ def test_twelve_bit_sine_has_74_decibel():
 
 def test_saturation_leaves_no_noise():
     # source: definition of clipping
-    light = light_of(flat(160, {"thermal_percent": 1}), 20_000)
+    light = plain_line.light(flat(160, {"thermal_percent": 1}), 20_000)
     assert light.min() == light.max() == 100.0
-    assert light_of(flat(0, {"thermal_percent": 1}), 20_000).min() == 0.0
+    assert plain_line.light(flat(0, {"thermal_percent": 1}), 20_000).min() == 0.0
 
 
 # source: knife-edge width of a Gaussian beam 1.28 w (any text on laser beams); uniform disc and slit by geometry
@@ -278,7 +261,7 @@ def test_fill_of_an_object_narrower_than_the_beam(ratio, printed):
     scenario = flat(0, {})
     scenario["line"] = {"speed_mm_s": 100, "lead_in_mm": 30, "gap_mm": 60}
     scenario["object"] = [{"label": "wire", "length_mm": ratio * w, "level_percent": 80}]
-    assert light_of(scenario, 2000).max() == pytest.approx(80 * erf(ratio / math.sqrt(2)), abs=0.02)
+    assert plain_line.light(scenario, 2000).max() == pytest.approx(80 * erf(ratio / math.sqrt(2)), abs=0.02)
 
 
 def test_rise_time_of_generated_edges():
@@ -287,7 +270,7 @@ def test_rise_time_of_generated_edges():
     scenario["sensor"] |= {"sample_rate_hz": 50_000}
     scenario["line"] = {"speed_mm_s": 1200, "lead_in_mm": 60, "gap_mm": 60}
     scenario["object"] = [{"label": "box", "length_mm": 60, "level_percent": 90}]
-    light = light_of(scenario, 3500)
+    light = plain_line.light(scenario, 3500)
     time = np.arange(3500) / 50
     rise = np.interp(81, light, time) - np.interp(9, light, time)
     assert rise == pytest.approx(1.2816 * 4 / 1.2, rel=2e-3)
@@ -383,7 +366,7 @@ def test_sampled_pulses(width, m, share):
     # 1 mm per sample; the gap makes the phase wander evenly
     scenario["line"] = {"speed_mm_s": 1000, "gap_mm": {"shape": "uniform", "low": 20, "high": 21}}
     scenario["object"] = [{"label": "pin", "length_mm": width, "level_percent": 80}]
-    light = light_of(scenario, 400_000)
+    light = plain_line.light(scenario, 400_000)
     seen = (light > 40).astype(int)
     starts = np.flatnonzero(np.diff(seen) == 1) + 1
     lengths = np.flatnonzero(np.diff(seen) == -1)[: starts.size] + 1 - starts[: np.count_nonzero(np.diff(seen) == -1)]

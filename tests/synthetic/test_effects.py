@@ -5,6 +5,7 @@ import math
 import numpy as np
 import pytest
 from scipy.special import ndtr
+from synthetic.plain_line import FAR
 
 from teachlab.synthetic import Recipe, generate, plan
 from teachlab.synthetic.events import EVENTS, PassSource
@@ -15,7 +16,6 @@ from teachlab.synthetic.shared.streams import CHUNK, BeltTrack, Drawn, Track
 from teachlab.synthetic.trouble.faults import Dropouts, missing
 from teachlab.synthetic.trouble.interference import Spikes, spikes
 
-FAR = {"lead_in_mm": 1e9}
 STEP = 100 / 2**16
 
 

@@ -5,6 +5,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import pytest
+from synthetic import plain_line
 
 from teachlab.synthetic import LineStress, Recipe, Scenario, plan
 from teachlab.synthetic.line import Line
@@ -126,14 +127,7 @@ def see(tables):
     return Seen(codes, planned.truth, planned.rows - planned.samples)
 
 
-PLAIN = {
-    "title": "plain",
-    "sensor": {k: WHOLE["sensor"][k] for k in ("sensing", "sample_rate_hz", "unit", "bits", "beam")}
-    | {"noise": {"thermal_percent": 0.1, "shot_kappa": 0, "rin": 0}},
-    "line": {"speed_mm_s": 500, "gap_mm": 100, "lot_passes": 20},
-    "background": {"level_percent": 10},
-    "object": [{"label": "box", "length_mm": 100, "level_percent": 40}],
-}
+PLAIN = plain_line.tables(sensor={"bits": 12, "noise": {"thermal_percent": 0.1}}, line={"lot_passes": 20})
 
 
 def plain_with(path):

@@ -8,12 +8,12 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from synthetic.plain_line import FAR
 
 from teachlab.synthetic import Recipe, Scenario, generate, plan
 from teachlab.synthetic.events import PassSource
 from teachlab.synthetic.raw_log import log_rows
 
-FAR = {"lead_in_mm": 1e9}
 FROM_THE_START = {"lead_in_mm": 0, "gap_mm": 10}
 BOX = {"label": "box", "length_mm": 1e6, "level_percent": 40}
 CARD = {"reference": {"distance_mm": 100, "level_percent": 40}}
