@@ -13,6 +13,7 @@ from typing import Annotated, Any, get_type_hints
 import typer
 
 from teachlab.cli.ranges import RANGES, hold, is_number, range_of, with_range
+from teachlab.cli.writing import need_name
 from teachlab.errors import InputError
 
 Memory = Annotated[
@@ -180,6 +181,7 @@ def _look_at(name: str, target: str, inputs: Iterable[Path], *, picture: bool, f
     from teachlab.data.atomic_files import check_name, check_target, refuse_input
     from teachlab.data.truth_files import beside
 
+    need_name(target)
     if "://" in target:
         if name in IN_FOLDERS and name != "study" and not picture:
             raise InputError(f"cannot write to '{target}': {name} writes several files into a local folder. Name one.")

@@ -28,6 +28,12 @@ def kind_of(name: str, *kinds: str, option: str = "--out") -> str:
     return kind
 
 
+def need_name(target: str) -> None:
+    """Refuse an empty name, such as that of a variable of the shell that is not set: it would mean this folder."""
+    if not target:
+        raise ParameterError("cannot write to '': the name is empty. Give a name; the current folder is '.'.")
+
+
 def picture_kind(name: str | None, option: str = "--plot") -> str:
     """Return the kind of a picture to draw by its name: svg or png; svg if there is no name."""
     return "svg" if name is None else kind_of(name, "svg", "png", option=option)

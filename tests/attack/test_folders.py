@@ -7,6 +7,7 @@ import sys
 from pathlib import Path
 
 import pytest
+import shell
 
 CODE = "import sys; sys.argv[0] = 'teachlab'; from teachlab.__main__ import main; main()"
 pytestmark = pytest.mark.skipif(os.name != "posix", reason="limits and permissions of POSIX")
@@ -67,3 +68,26 @@ def test_two_writers_at_once_leave_one_result(tmp_path: Path) -> None:
     ]
     assert [one.wait(timeout=120) for one in running] == [0, 0]
     assert contents(both) in alone
+
+
+@pytest.mark.parametrize(
+    "words",
+    [
+        "bench a.parquet --draws 1 --strategy single-sample --out",
+        "study a.parquet --draws 1 --strategy single-sample --jobs 1 --out",
+        "report a.parquet --setting s.json --draws 0 --out",
+        "teach a.parquet --strategy single-sample --out",
+        "inspect a.parquet --plot",
+        "demo --draws 1 --out",
+        "guide --html",
+    ],
+)
+def test_an_empty_name_is_no_folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, words: str) -> None:
+    """With a variable of the shell that is not set, results lay about in the current folder."""
+    monkeypatch.chdir(tmp_path)
+    shell.run("synth", "demo", "--passes", "20", "--out", "a.parquet")
+    shell.run("teach", "a.parquet", "--strategy", "single-sample", "--out", "s.json")
+    before = {p: p.read_bytes() for p in tmp_path.rglob("*")}
+    done = shell.run(*words.split(), "", code=2)
+    assert "cannot write to '': the name is empty. Give a name" in " ".join(done.stderr.split())
+    assert {p: p.read_bytes() for p in tmp_path.rglob("*")} == before
