@@ -17,6 +17,7 @@ from teachlab.data.truth_files import write_truth
 from teachlab.model.printable_text import wrong_text
 from teachlab.model.recording import Direction, Origin, Recording, RecordingInfo
 from teachlab.model.truth import Truth, TruthSource
+from teachlab.questions.quality import inspected
 
 KEYS = {
     "samples", "sample_rate_hz", "seconds", "invalid", "saturated", "direction", "passes", "noise", "contrast",
@@ -420,3 +421,19 @@ def test_light_above_the_full_scale_is_told_first(tmp_path: Path) -> None:
         lines = shell.run("inspect", tmp_path / "high.parquet").stdout.splitlines()
         said = "Why: Light of 70 counts lies above the full scale of 60 counts: one of them is wrong."
         assert lines[1].startswith(said) == told
+
+
+@pytest.mark.parametrize("sigma", [1.0, 8.0])
+def test_progress_goes_on_while_levels_are_counted(sigma: float) -> None:
+    """The first reading was told as half of the work, and the rest, most of the time, without a word."""
+    rng = np.random.default_rng(1)
+    start = np.arange(500, 780_000, 4000)
+    light = np.rint(rng.normal(200, sigma, 786_432))
+    for at in start:
+        light[at : at + 1500] += 900
+    recording = Recording.from_array(light.astype(np.int32), RecordingInfo(sample_rate_hz=1e4, unit="counts"))
+    shares: list[float] = []
+    inspected(recording, Truth.from_arrays(start, start + 1500), progress=shares.append)
+    assert shares == sorted(shares)
+    assert shares[-1] == 1
+    assert max(b - a for a, b in pairwise([0.0, *shares])) <= 0.25

@@ -31,6 +31,8 @@ from teachlab.switching.run import replay
 
 CLIPPED = 0.005
 """From this share of saturated samples on, a sentence says what they hide."""
+LOOKING, COUNTING = 0.15, 0.65
+"""Shares of the time for the first reading, and for counting pairs of levels; aligning and trying cures is the rest."""
 FEWEST = 3
 """With fewer passes nothing can be taught on some and scored on others."""
 
@@ -285,14 +287,17 @@ def inspected(
             look.push(block)
 
     quality = inspect_recording(
-        recording, truth, rules=rules, progress=lambda share: progress(0.5 * share), beside=beside
+        recording, truth, rules=rules, progress=lambda share: progress(LOOKING * share), beside=beside
     )  # fmt: skip
     if truth is None or truth.passes == 0:
         return InspectAnswer(quality=quality, alignment=None, best=None, sides=None)
     best = None
     if quality.direction is not None:
         try:
-            best = best_fixed(recording, truth, {}, rules=rules, reading=look.reading())
+            best = best_fixed(
+                recording, truth, {}, rules=rules, reading=look.reading(),
+                progress=lambda share: progress(LOOKING + COUNTING * share),
+            )  # fmt: skip
         except InputError:
             best = None  # nothing can be scored, or the light is too large to be counted
     alignment = alignment_of(recording, truth, rules, near)

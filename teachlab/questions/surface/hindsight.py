@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
@@ -185,6 +185,7 @@ def best_fixed(
     costs: Costs | None = None,
     rules: Rules = USUAL_RULES,
     reading: FirstReading | None = None,
+    progress: Callable[[float], None] | None = None,
 ) -> Hindsight:
     """Find the best fixed setting among all pairs of levels, and among all fixed settings that were counted.
 
@@ -205,7 +206,8 @@ def best_fixed(
     polarities = [s.polarity for s, _ in fixed] or [polarity_for(recording, truth)]
     polarity = max(dict.fromkeys(polarities), key=polarities.count)
     kept = base or Setting(unit=recording.info.unit, on_level=0.0, off_level=0.0)
-    table = surface(recording, truth, kept.with_levels(0.0, 0.0, polarity), rules=rules, reading=reading)
+    none = kept.with_levels(0.0, 0.0, polarity)
+    table = surface(recording, truth, none, rules=rules, reading=reading, progress=progress)
     found = hindsight(table, costs=costs, others=fixed)
     name = f"filter {kept.consecutive}, on-delay {kept.on_delay_ms:g} ms, off-delay {kept.off_delay_ms:g} ms"
     return replace(found, searched=f"{found.searched}; all pairs with the base's {name}")
