@@ -47,6 +47,10 @@ def test_what_every_teaching_does_alike_is_no_matter_of_what_was_shown(line: Pat
     assert "30 of 30 teachings" in out["reasons"][0]["text"]
     assert "at least 90 % of teachings" in out["reasons"][0]["text"]
     assert "on this recording" in json.loads(run(*words, "--limit", "on_level=0:100").stdout)["verdict"]["about"]
+    # One teaching that fails does not say that all do: 1 − 0.05 of them may not.
+    told = " ".join(run(*words[:-2], "1", "--limit", "on_level=0:1").stdout.split())
+    assert told.startswith("Too few teachings: all fail alike, and up to 95 % of others may not.")
+    assert "1 of 1 teaching gives an on-level outside 0 to 1;" in told
 
 
 def test_the_same_pass_lost_every_time_is_named_with_what_to_look_at(tmp_path: Path) -> None:
@@ -66,6 +70,7 @@ def test_the_same_pass_lost_every_time_is_named_with_what_to_look_at(tmp_path: P
     assert f"Next: Look at pass 49 ({when}) in the light: is a product there, and is it weaker than the others?" in told
     assert f"Compare the others: teachlab bench {path} --out results" in told
     # A limit that has nothing to do with losses is told as such, and the same strategy is not benched again.
+    words = (*words[:-1], "30")
     told = " ".join(shell.invoke(*(*words, "--limit", "on_level=0:1")).output.split())
     assert "Wrong every time: every teaching fails alike" in told
     assert f"Next: teachlab bench {path} --out results" in told

@@ -272,7 +272,7 @@ OFTEN = 0.05
 """If more than this share of the draws exceeds a limit, or declines, the teaching depends on what is shown: a planning
 value."""
 MOST_OPEN = 0.1
-"""If so many of the teachings to come may still exceed a limit, too few were tried: a planning value."""
+"""If so many of the teachings to come may still differ from those tried, these are too few: a planning value."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -289,7 +289,7 @@ class RepeatabilityAnswer:
     @property
     def verdict(self) -> Verdict:
         """Whether another teaching would have been as good, on these recordings."""
-        reasons, shares, open_to, declined = [], [], 0.0, False
+        reasons, shares, open_to, open_right, declined = [], [], 0.0, 0.0, False
         for study in self.studies:
             for one in study.strategies:
                 none = one.cloud.abstained
@@ -297,7 +297,7 @@ class RepeatabilityAnswer:
                 declined |= OFTEN < none.events / none.trials < 1
                 if none.events:
                     text = f"{one.cloud.strategy} on {study.recording}: {none.events} of "
-                    text += f"{number_of(none.trials, 'teaching')} give no setting."
+                    text += f"{number_of(none.trials, 'teaching')} give{'s' if none.events == 1 else ''} no setting."
                     reasons.append(VerdictReason(text=text, count=none.events))
                 for limit, rate in one.cloud.worse:
                     if not rate.trials:
@@ -307,11 +307,12 @@ class RepeatabilityAnswer:
                     # If all of them exceed it, the unknown is how few of the future ones may.
                     bound = f"at most {share_text(rate.upper)}"
                     if rate.events == rate.trials:
-                        bound = f"at least {100 * (1 - rate.confidence) ** (1 / rate.trials):.0f} %"
+                        least = (1 - rate.confidence) ** (1 / rate.trials)
+                        bound, open_right = f"at least {100 * least:.0f} %", max(open_right, 1 - least)
                     text = (
                         f"{one.cloud.strategy} on {study.recording}: {rate.events} of "
                         f"{number_of(rate.trials, 'teaching')} "
-                        f"{limit.breach}; {bound} of teachings from this recording do, at "
+                        f"{limit.breach(rate.events)}; {bound} of teachings from this recording do, at "
                         f"{100 * rate.confidence:g} % confidence."
                     )
                     reasons.append(VerdictReason(text=text, count=rate.events))
@@ -325,6 +326,8 @@ class RepeatabilityAnswer:
             decision, about = "repeatable", f"another teaching gives as good a setting, on {here}"
         elif shares and all(share <= OFTEN or share >= 1 - OFTEN for share in shares):
             decision, about = "wrong every time", "every teaching fails alike, whichever passes are shown"
+            if open_right > MOST_OPEN:
+                decision, about = FEW, f"all fail alike, and up to {share_text(open_right)} of others may not"
             if self.same_lost:
                 decision, about = SAME_LOST, f"{self._lost_words()}, whichever passes are shown"
         elif shares:

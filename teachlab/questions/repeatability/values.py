@@ -46,14 +46,14 @@ class Limit:
         """Whether a value lies outside."""
         return not self.low <= value <= self.high
 
-    @property
-    def breach(self) -> str:
-        """What a teaching outside the limits does, in words that follow a number of teachings."""
+    def breach(self, teachings: int) -> str:
+        """What so many teachings outside the limits do, in words that follow their number."""
+        s = "s" if teachings == 1 else ""
         if math.isinf(self.low) and self.high == 0 and self.measure in ("lost_rate", "regret"):
-            return "lose a pass" if self.measure == "lost_rate" else "cost more than the best fixed setting"
+            return f"lose{s} a pass" if self.measure == "lost_rate" else f"cost{s} more than the best fixed setting"
         ends = f"above {self.high:g}" if math.isinf(self.low) else f"outside {self.low:g} to {self.high:g}"
         measure = self.measure.replace("_level", "-level").replace("_", " ")
-        return f"give a{'n' if measure[0] in 'aeiou' else ''} {measure} {ends}"
+        return f"give{s} a{'n' if measure[0] in 'aeiou' else ''} {measure} {ends}"
 
 
 USUAL_LIMITS = (Limit(measure="lost_rate", high=0.0), Limit(measure="regret", high=0.0))

@@ -15,4 +15,6 @@ from teachlab.questions.repeatability.values import USUAL_LIMITS, Limit
     ],
 )
 def test_a_limit_says_what_breaks_it(limit: Limit, words: str) -> None:
-    assert limit.breach == words
+    verb, rest = words.split(" ", 1)
+    assert limit.breach(2) == words
+    assert limit.breach(1) == f"{verb}s {rest}"
