@@ -8,6 +8,7 @@ from typing import Annotated
 import typer
 
 from teachlab.cli.console import emit_json, say, say_lines, say_verdict
+from teachlab.cli.opening import refuse_unfit
 from teachlab.cli.options import Assume, Confidence, Details, Json, PassesFile, RecordingFile
 from teachlab.cli.ranges import Range
 from teachlab.cli.writing import picture_kind, write_file
@@ -48,6 +49,7 @@ def agree_command(
     kind = picture_kind(plot)
     opened, passes = open_with_passes(recording, truth)
     used = read_setting(setting)
+    refuse_unfit([(setting, used)], [(recording, opened)])
     found = agree(
         opened, used, passes, tolerance=tolerance_samples, lag=lag_samples, confidence=confidence,
         assumption=assumption_from(assume),

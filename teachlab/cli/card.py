@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from teachlab.cli.console import NOT_ENOUGH, emit_json, note_last, say, say_verdict
+from teachlab.cli.opening import refuse_unfit
 from teachlab.cli.options import AcceptCost, Confidence, Details, DeviceFile, Json, PassesFile, RecordingFile, Tolerance
 from teachlab.cli.writing import kind_of
 from teachlab.model.printable_text import typed_again
@@ -56,10 +57,12 @@ def card_command(
 
         pdf_printer()
     opened, passes = open_pair(recording, truth)
+    used = read_setting(setting)
+    refuse_unfit([(setting, used)], [(recording, opened)])
     rules = Rules(tolerance_ms=tolerance_ms, confidence=confidence)
     files = FilesJudged(recording=recording, setting=setting, truth=truth)
     found = card(
-        opened, passes, read_setting(setting), None if device is None else read_device(device),
+        opened, passes, used, None if device is None else read_device(device),
         by=JudgedBy(accepted=accept_cost, files=files), options=DrawOptions(draws=draws, rules=rules),
         cycles=[cycle_of(text, line_speed_m_s=opened.info.line_speed_m_s) for text in cycle or []],
     )  # fmt: skip

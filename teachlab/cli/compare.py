@@ -10,6 +10,7 @@ from typing import Annotated
 import typer
 
 from teachlab.cli.console import emit_json, note_last, progress, say, say_lines, say_verdict, show
+from teachlab.cli.opening import refuse_unfit
 from teachlab.cli.options import Assume, Confidence, Details, Json, Margins, RecordingFile, Tolerance
 from teachlab.errors import ParameterError
 from teachlab.model.printable_text import typed_again
@@ -51,6 +52,10 @@ def compare_command(
     ]
     named = [(recording, truth), *([] if with_ is None else [(with_, None)])]
     opened = [open_pair(name, table) for name, table in named]
+    refuse_unfit(
+        [(path, one) for path, (_, one) in zip(setting, chosen, strict=True)],
+        [(name, one) for (name, _), (one, _) in zip(named, opened, strict=True)],
+    )
     note_last(*passes_notes(opened))
     with progress(f"replaying {opened[0][0].name}", quiet=json):
         found = compare(

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager
+from itertools import product
 from typing import TYPE_CHECKING
 
 from teachlab.cli.console import warn
@@ -40,6 +41,17 @@ def naming(setting: str | None, recording: str) -> Iterator[None]:
         if setting is None or setting in str(fault):
             raise
         raise SettingError(f"{setting} on {recording}: {fault}") from None
+
+
+def refuse_unfit(settings: Iterable[tuple[str, Setting]], recordings: Iterable[tuple[str, Recording]]) -> None:
+    """Refuse a setting whose unit or rate does not fit a recording, by the names of both files."""
+    from teachlab.sensor.clock import Clock
+    from teachlab.switching.run import check_unit
+
+    for (path, setting), (name, recording) in product(settings, recordings):
+        with naming(path, name):
+            check_unit(recording, setting)
+            Clock.of(recording.samples, recording.info.sample_rate_hz, setting.evaluation_rate_hz)
 
 
 def open_all(recordings: Sequence[str], truth: str | None) -> list[tuple[Recording, Truth]]:

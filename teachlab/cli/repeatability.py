@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from teachlab.cli.console import emit_json, note_last, progress, say, say_verdict, show
-from teachlab.cli.opening import load_base, open_all, teachers
+from teachlab.cli.opening import load_base, naming, open_all, teachers
 from teachlab.cli.options import (
     Assignments,
     Base,
@@ -104,7 +104,7 @@ def repeatability_command(
     subjects = teachers(strategy, set_ or [])
     given = _settings(taught or [])
     opened = open_all(recordings, truth)
-    with progress("repeating", quiet=json) as told:
+    with naming(base, ", ".join(recordings)), progress("repeating", quiet=json) as told:
         answer = repeatability(opened, subjects, options=options, question=question, taught=given, progress=told)
     note_last(*passes_notes(opened))
     on = typed_again(*recordings, truth=truth)

@@ -10,6 +10,7 @@ import typer
 
 from teachlab.cli.again import given_again
 from teachlab.cli.console import emit_json, note_last, note_written, progress, say, say_lines
+from teachlab.cli.opening import refuse_unfit
 from teachlab.cli.options import Confidence, Json, PassesFile, RecordingFile, Tolerance
 from teachlab.cli.writing import kind_of
 from teachlab.errors import ParameterError
@@ -122,6 +123,7 @@ def report_command(
             record = build_abstention(opened, passes, released, sources, options=options)
         else:
             used = fixed_levels(released, "the evidence record")
+            refuse_unfit([(setting, used)], [(recording, opened)])
             files = FilesJudged(recording=recording, setting=setting, truth=truth)
             record, step = judged_record(opened, passes, used, sources, options=options, criteria=asked, files=files)
             if out is not None and not no_levels:

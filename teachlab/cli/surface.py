@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from teachlab.cli.console import emit_json, if_faster, note_last, progress, say, say_lines, say_verdict
-from teachlab.cli.opening import load_base, open_all, teachers
+from teachlab.cli.opening import load_base, open_all, refuse_unfit, teachers
 from teachlab.cli.options import (
     Assignments,
     Base,
@@ -90,6 +90,8 @@ def surface_command(
     )  # fmt: skip
     chosen = None if strategy is None else teachers([strategy], set_ or [])[0]
     opened = open_all(recordings, truth)
+    kept = [] if base is None or options.base is None else [(base, options.base)]
+    refuse_unfit([*given, *kept], [(name, one) for name, (one, _) in zip(recordings, opened, strict=True)])
     with progress("counting", quiet=json) as report:
         memory = options.base is not None and options.base.has_memory
         samples = sum(recording.samples for recording, _ in opened)

@@ -404,6 +404,24 @@ def test_bad_setting(fault: Fault, command: str, line: Path, run: Run) -> None:
     assert_refused(run, COMMANDS[command], line, fault.says)
 
 
+@pytest.mark.parametrize(
+    "words",
+    [
+        "agree", "card", "coverage", "counterfactual", "explore --out page.html", "report", "stale", "stress",
+        "surface", "timing", "compare --setting good.json", "repeatability --strategy single-sample", "design",
+    ],
+)  # fmt: skip
+@pytest.mark.parametrize("fault", SETTING_FAULTS[-2:], ids=names(SETTING_FAULTS[-2:]))
+def test_a_setting_that_fits_no_file_is_named_by_every_command(fault: Fault, words: str, line: Path, run: Run) -> None:
+    """Six commands named neither file: of two settings it was not told which is wrong."""
+    setting(line)
+    (line / CHOSEN).rename(line / "good.json")
+    fault.do(line)
+    command, *more = words.split()
+    option = "--base" if command in ("repeatability", "design") else "--setting"
+    assert_refused(run, [command, RECORDING, *more, option, CHOSEN], line, fault.says)
+
+
 def options_of(faults: dict[str, list[Any]]) -> list[Any]:
     found = []
     for command, rows in faults.items():
