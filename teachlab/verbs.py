@@ -196,6 +196,7 @@ def label(
     min_ms: float | None = None,
     count: int | None = None,
     corrected: str | PathLike[str] | None = None,
+    against: str | PathLike[str] | None = None,
 ) -> Told[LabelAnswer]:
     """Propose passes from the light alone. They may tune; they support no claim.
 
@@ -210,6 +211,8 @@ def label(
         How many products passed, counted by other means.
     corrected : path, optional
         A corrected table to check and use.
+    against : path, optional
+        The corrected table of another person; `agreement` compares both.
 
     Returns
     -------
@@ -237,6 +240,7 @@ def label(
     found = labelled(
         opened, direction=None if direction is None else Direction(direction), min_ms=min_ms, count=count,
         corrected=None if corrected is None else fspath(corrected),
+        against=None if against is None else fspath(against),
     )  # fmt: skip
     rate = opened.info.sample_rate_hz
 
@@ -247,7 +251,7 @@ def label(
                 "end_s": one.end / rate, "doubt": one.doubt, "reason": one.reason,
             }  # fmt: skip
 
-    return Told(found, f"{found.sentence()} {SELF_LABELLED}", rows)
+    return Told(found, f"{found.agreed} {found.sentence()} {SELF_LABELLED}".lstrip(), rows)
 
 
 def teach(

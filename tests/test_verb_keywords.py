@@ -61,7 +61,7 @@ CALLS: dict[str, tuple[Callable[..., Any], dict[str, Any]]] = {
     "align": (partial(teachlab.align, RECORDING, LATE[1]), {"whole_periods": 1}),
     "label": (
         partial(teachlab.label, RECORDING),
-        {"direction": "dip", "min_ms": 10.0, "count": 31, "corrected": None},
+        {"direction": "dip", "min_ms": 10.0, "count": 31, "corrected": None, "against": None},
     ),
     "timing": (partial(teachlab.timing, recording=RECORDING, passes=TRUTH), {"recording": FAST, "setting": SLOW}),
     "teach": (
@@ -138,8 +138,11 @@ NEEDS: dict[tuple[str, str], dict[str, Any]] = {
 """What is given with a keyword, since it means nothing alone."""
 ON_FILES = ("shipped", "report", "verify", "study")
 """Verbs on files have tests of their own: below, and in tests/studies."""
-BELOW = {("stale", "horizon_hours"), ("stale", "least_margin"), ("label", "corrected"), ("align", "whole_periods")}
-"""Shown below: on a line that fades and loses nothing yet, on a corrected table in a file, and by the moved passes."""
+BELOW = {
+    ("stale", "horizon_hours"), ("stale", "least_margin"), ("label", "corrected"), ("label", "against"),
+    ("align", "whole_periods"),
+}  # fmt: skip
+"""Shown below: on a line that fades and loses nothing yet, on corrected tables in files, and by the moved passes."""
 
 
 def told(found: Any) -> str:
@@ -211,6 +214,11 @@ def test_a_corrected_table_is_read_back_by_label(tmp_path: Path) -> None:
     found = teachlab.label(RECORDING, corrected=tmp_path / "p.csv")
     assert (found.truth.passes, found.correction.taken_out) == (proposed.truth.passes - 1, 1)
     assert repr(found).startswith(f"{proposed.truth.passes - 1} passes taken from the corrected table. The passes are")
+    teachlab.write_truth(tmp_path / "other.csv", proposed.truth.select(slice(2, None)))
+    found = teachlab.label(RECORDING, corrected=tmp_path / "p.csv", against=tmp_path / "other.csv")
+    few, many = proposed.truth.passes - 2, proposed.truth.passes - 1
+    assert (found.agreement.both, found.agreement.only_first) == (few, (0,))
+    assert repr(found).startswith(f"Both tables have {few} of {many} products; 1 only the first, 0 only the second.")
 
 
 def test_every_row_of_a_plan_is_planned_as_the_whole() -> None:

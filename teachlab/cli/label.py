@@ -198,12 +198,8 @@ def _tell_agreement(found: LabelAnswer) -> None:
     one, second = found.agreement, found.second
     if one is None or second is None:
         return
-    rate, differ = found.info.sample_rate_hz, len(one.kinds_differ)
-    all_of = one.both + len(one.only_first) + len(one.only_second)
-    say(
-        f"Both tables have {one.both} of {number_of(all_of, 'product')}; {len(one.only_first)} only the first, "
-        f"{len(one.only_second)} only the second. Of those in both, {differ} have another kind."
-    )
+    rate = found.info.sample_rate_hz
+    say(found.agreed)
     if one.both:
         within = time_text(1000 * one.border_samples / rate)
         say(f"19 of 20 of their borders lie within {within} of each other.")

@@ -120,7 +120,7 @@ class StrategyCheck:
     @property
     def taught(self) -> bool:
         """Whether the strategy taught anything in the checks that have been run."""
-        return self._shared.subject.taught
+        return self._subject.taught
 
     def result(self) -> CheckResult:
         """Run the check and return its result; the global random generators are restored."""

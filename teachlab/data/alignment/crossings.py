@@ -168,7 +168,8 @@ def _middles(places: Places, near: float) -> Places:
     if places.size < 2:
         return places
     first = np.concatenate(([True], np.diff(places) > near))
-    return (places[first] + places[np.append(first[1:], True)]) / 2
+    middles: Places = (places[first] + places[np.append(first[1:], True)]) / 2
+    return middles
 
 
 def stretches_of(start: Places, end: Places, samples: int) -> list[tuple[int, int]]:

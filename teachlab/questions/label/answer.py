@@ -108,6 +108,17 @@ class LabelAnswer:
     def _listed(self, places: Sequence[LikelyPlace]) -> list[dict[str, object]]:
         return [self._place(one) | {"share": one.score} for one in places]
 
+    @property
+    def agreed(self) -> str:
+        """How far the tables of two people agree, as a sentence; empty without a second table."""
+        if (one := self.agreement) is None:
+            return ""
+        all_of = one.both + len(one.only_first) + len(one.only_second)
+        return (
+            f"Both tables have {one.both} of {number_of(all_of, 'product')}; {len(one.only_first)} only the first, "
+            f"{len(one.only_second)} only the second. Of those in both, {len(one.kinds_differ)} have another kind."
+        )
+
     def sentence(self, where: str = "") -> str:
         """Return how many passes there are, and how many are in doubt; `where` they were written, in words."""
         if self.correction is not None:

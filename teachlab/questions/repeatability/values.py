@@ -47,7 +47,7 @@ class Limit:
         return not self.low <= value <= self.high
 
     def breach(self, teachings: int) -> str:
-        """What so many teachings outside the limits do, in words that follow their number."""
+        """Return what so many teachings outside the limits do, in words that follow their number."""
         s = "s" if teachings == 1 else ""
         if math.isinf(self.low) and self.high == 0 and self.measure in ("lost_rate", "regret"):
             return f"lose{s} a pass" if self.measure == "lost_rate" else f"cost{s} more than the best fixed setting"
