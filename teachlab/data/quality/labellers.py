@@ -13,7 +13,7 @@ MOST = 0.95
 
 
 @dataclass(frozen=True, slots=True)
-class Agreement:
+class TableAgreement:
     """Products that two tables have in common, and where they differ.
 
     Parameters
@@ -38,7 +38,7 @@ class Agreement:
     border_samples: float
 
 
-def agreement_of(first: Truth, second: Truth) -> Agreement:
+def agreement_of(first: Truth, second: Truth) -> TableAgreement:
     """Return how far two tables agree; a product is in both where passes overlap, one of each table at most.
 
     Examples
@@ -60,7 +60,7 @@ def agreement_of(first: Truth, second: Truth) -> Agreement:
     one, other = np.array(pairs, np.int64).reshape(-1, 2).T
     apart = np.abs([first.start[one] - second.start[other], first.end[one] - second.end[other]])
     differ = (first.label[one] != second.label[other]) | (first.detect[one] != second.detect[other])
-    return Agreement(
+    return TableAgreement(
         both=len(pairs),
         only_first=tuple(np.setdiff1d(np.arange(first.passes), one).tolist()),
         only_second=tuple(np.setdiff1d(np.arange(second.passes), other).tolist()),

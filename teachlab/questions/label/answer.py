@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 
 from teachlab.data.quality.corrected_passes import Correction, read_corrected
-from teachlab.data.quality.labellers import Agreement, agreement_of
+from teachlab.data.quality.labellers import TableAgreement, agreement_of
 from teachlab.data.quality.labelling import HYSTERESIS, Proposal, propose_passes
 from teachlab.data.quality.pass_doubts import (
     LEAST_DOUBT,
@@ -50,7 +50,7 @@ class LabelAnswer:
         How a person corrected the proposal.
     second : Truth, optional
         The table of another person.
-    agreement : Agreement, optional
+    agreement : TableAgreement, optional
         How far both agree.
     replayed : Reasons, optional
         Where the passes and a replay at the middle between the two levels disagree; None without a pass that is scored.
@@ -67,7 +67,7 @@ class LabelAnswer:
     correction: Correction | None
     replayed: Reasons | None
     second: Truth | None = None
-    agreement: Agreement | None = None
+    agreement: TableAgreement | None = None
 
     @property
     def truth(self) -> Truth:
