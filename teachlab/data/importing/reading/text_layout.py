@@ -94,22 +94,8 @@ UNITS = frozenset(
 class TextOptions:
     """Layout of a text log; None is found from its first lines.
 
-    Parameters
-    ----------
-    delimiter : str, optional
-        One character, or comma, semicolon, tab, space, pipe.
-    decimal : str, optional
-        ``.`` or ``,`` (also: point, comma).
-    header : bool, optional
-        Whether the first line names the columns.
-    skip : int
-        Lines to skip before it; comment lines are always skipped.
-    encoding : str, optional
-        Encoding of the text; UTF-8, or UTF-16 with its mark.
-    missing : tuple of str
-        Words that mean a sample without a valid value.
-    sheet : str, optional
-        Sheet of a workbook; by default the first.
+    Fields are the options of `teachlab import` for text logs, where each is described. `delimiter` may also be pipe;
+    comment lines are always skipped; without `sheet` the first of a workbook is read.
     """
 
     delimiter: str | None = None
