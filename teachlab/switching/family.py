@@ -63,9 +63,7 @@ def replay_family(
     if not settings:
         return iter(())
     clock = Clock.of(recording.samples, recording.info.sample_rate_hz, settings[0].evaluation_rate_hz)
-    if any(type(setting) is not Setting for setting in settings):
-        return _of_any_kind(recording, clock, settings, _Report(progress, len(settings)))
-    return _replay(recording, clock, settings, _Report(progress, len(settings)))
+    return _of_any_kind(recording, clock, settings, _Report(progress, len(settings)))
 
 
 @dataclass(slots=True)
@@ -85,7 +83,7 @@ def _of_any_kind(recording: Recording, clock: Clock, settings: Sequence[Setting]
     for kind, group in groupby(settings, key=type):
         members = list(group)
         if kind is Setting:
-            yield from _replay(recording, clock, members, report)
+            yield from _together(recording, clock, members, report, lambda of: LevelPairs(_pairs(of)))
         elif kind is FollowingSetting:
             yield from _follow(recording, clock, [s for s in members if isinstance(s, FollowingSetting)], report)
         elif kind is TurningPointSetting:
@@ -117,17 +115,25 @@ def _follow(
         yield found.pop(k)
 
 
+def _pairs(settings: Sequence[Setting]) -> list[tuple[float, float]]:
+    """Return the pairs of levels: settings that differ only in filter and delays share a comparator."""
+    return list(dict.fromkeys((s.on_level, s.off_level) for s in settings))
+
+
 def _together(
     recording: Recording,
     clock: Clock,
     settings: Sequence[Kind],
     report: _Report,
-    comparators_of: Callable[[Sequence[Kind]], Followers | TurningPoints],
+    comparators_of: Callable[[Sequence[Kind]], LevelPairs | Followers | TurningPoints],
 ) -> Iterator[Output]:
     """Replay settings side by side, or in two halves if too many edges are held."""
     comparators = comparators_of(settings)
     for block in evaluated(recording.blocks(size=FAMILY_BLOCK), clock):
-        comparators.push(block.light, block.invalid)
+        if isinstance(comparators, LevelPairs):
+            comparators.push(block)
+        else:
+            comparators.push(block.light, block.invalid)
         report.say(block.stop / clock.count, len(settings))
         if len(settings) > 1 and comparators.held > MAX_EDGES:
             # Settings that switch often hold millions of edges: read again for half of them, instead of running out of
@@ -144,29 +150,10 @@ def _together(
     if comparators.first is None:
         raise no_valid_sample(recording.name, recording.samples)
     invalid = comparators.validity()
-    for setting, light, did in zip(settings, comparators.light_states(), followed, strict=True):
+    states = list(comparators.light_states())
+    if isinstance(comparators, LevelPairs):
+        state_of = dict(zip(_pairs(settings), states, strict=True))
+        states = [state_of[s.on_level, s.off_level] for s in settings]
+    for setting, light, did in zip(settings, states, followed, strict=True):
         yield switch(light, invalid, setting, clock, followed=did)
-    report.done += len(settings)
-
-
-def _replay(recording: Recording, clock: Clock, settings: Sequence[Setting], report: _Report) -> Iterator[Output]:
-    """Replay together, or in two halves if too many edges are held."""
-    # Settings that differ only in filter and delays share a comparator; these act on its edges afterwards.
-    pairs = list(dict.fromkeys((s.on_level, s.off_level) for s in settings))
-    comparators = LevelPairs(pairs)
-    for block in evaluated(recording.blocks(size=FAMILY_BLOCK), clock):
-        comparators.push(block)
-        report.say(block.stop / clock.count, len(settings))
-        if len(settings) > 1 and comparators.held > MAX_EDGES:
-            del comparators
-            half = len(settings) // 2
-            yield from _replay(recording, clock, settings[:half], report)
-            yield from _replay(recording, clock, settings[half:], report)
-            return
-    if comparators.first is None:
-        raise no_valid_sample(recording.name, recording.samples)
-    states = dict(zip(pairs, comparators.light_states(), strict=True))
-    invalid = comparators.validity()
-    for setting in settings:
-        yield switch(states[setting.on_level, setting.off_level], invalid, setting, clock)
     report.done += len(settings)
