@@ -259,9 +259,12 @@ def test_a_search_without_work_left_says_what_it_knows(monkeypatch: pytest.Monke
     assert BENCH["missing_from"](found, sensor) == []
 
 
-@pytest.mark.parametrize(("seed", "spare"), [(20001, 0), (40036, 1), (40048, 1)])
+@pytest.mark.parametrize(("seed", "spare"), [(20001, 0), (40036, 1), (40048, 1), (40064, 1)])
 def test_the_fewest_contradictions_are_found_where_few_levels_have_them(seed: int, spare: int) -> None:
-    """Three drawn sensors whose best levels are a few counts wide: the sensor itself contradicts no fewer edges."""
+    """Drawn sensors whose best levels are a few counts wide: the sensor itself contradicts no fewer edges.
+
+    At other levels the log of the last tells a delay of 1 and of 0 apart no more: they took the better one's place.
+    """
     one = BENCH["identified"](seed, faults=0.01, spare=spare)
     assert one is not None
     assert one["fewest"] <= one["own"]
@@ -269,24 +272,15 @@ def test_the_fewest_contradictions_are_found_where_few_levels_have_them(seed: in
     assert one["named"] == one["own"]
 
 
-@pytest.mark.parametrize(
-    ("seed", "spare", "faults"), [(10071, 0, 0.0), (30026, 1, 0.0), (30080, 1, 0.0), (10072, 0, 0.0)]
-)
-def test_pulses_that_jitter_swallowed_contradict_no_setting(seed: int, spare: int, faults: float) -> None:
+@pytest.mark.parametrize(("seed", "spare"), [(10071, 0), (30026, 1), (30080, 1), (10072, 0)])
+def test_pulses_that_jitter_swallowed_contradict_no_setting(seed: int, spare: int) -> None:
     """Clean logs of sensors whose shortest pulses vanish under jitter: the sensor is in the set, and they are named."""
-    one = BENCH["identified"](seed, faults=faults, spare=spare)
+    one = BENCH["identified"](seed, faults=0.0, spare=spare)
     assert one is not None
     assert one["own"] > 0
     assert one["fewest"] == 0
     assert one["missing"] == []
     assert one["named"] == one["own"]
-
-
-def test_a_class_with_fewer_contradictions_is_not_hidden_by_one_that_holds_it() -> None:
-    """At other levels the log tells a delay of 1 and of 0 apart no more: they had taken the better one's place."""
-    one = BENCH["identified"](40064, faults=0.01, spare=1)
-    assert one is not None
-    assert one["fewest"] <= one["own"]
 
 
 def test_equal_distances_and_steep_edges_are_searched_to_the_end() -> None:
