@@ -579,8 +579,8 @@ def _merge(pairs: list[tuple[float, float] | None]) -> tuple[float | None, float
 
 def _statistics(file: pq.ParquetFile, dtype: np.dtype[Any]) -> Callable[[int], tuple[float, float] | None]:
     meta = file.metadata
-    first = meta.row_group(0)
-    column = next(i for i in range(first.num_columns) if first.column(i).path_in_schema == COLUMN)
+    # The names in the row groups repeat those of the schema, and may be damaged.
+    column = file.reader.column_paths.index([COLUMN])
     trusted = dtype.kind in "iu" or (dtype.itemsize >= 4 and _only_nulls(meta))
 
     def bounds(group: int) -> tuple[float, float] | None:

@@ -3,6 +3,7 @@
 import gc
 import json
 import pickle
+import re
 import threading
 
 import numpy as np
@@ -306,6 +307,24 @@ def test_one_bit_anywhere_in_the_stored_light_is_damage(tmp_path, dtype):
         place.write_bytes(raw[:at] + bytes([raw[at] ^ 1 << at % 8]) + raw[at + 1 :])
         with pytest.raises(RecordingError, match="The file is damaged; copy it again"):
             list(read_recording(place).blocks())
+
+
+def test_a_damaged_name_of_the_column_is_one_message_or_none(tmp_path):
+    """The end of the file names the column in the schema, and again in every row group: that one ended in a fault."""
+    place = tmp_path / "r.parquet"
+    write_recording(place, [np.arange(400, dtype=np.uint16)], INFO)
+    raw = place.read_bytes()
+    end = len(raw) - 8 - int.from_bytes(raw[-8:-4], "little")
+    schema, group = (found.start() for found in re.finditer(rb"\x05light", raw[end:-8]))
+    for at in (schema, group):
+        place.write_bytes(raw[: end + at] + b"\x05might" + raw[end + at + 6 :])
+        if at == schema:
+            with pytest.raises(RecordingError, match="there is no column 'light'"):
+                read_recording(place)
+        else:
+            read = read_recording(place)
+            assert [(chunk.low, chunk.high) for chunk in read.source.chunks()] == [(0, 399)]
+            assert read.light[:].tolist() == list(range(400))
 
 
 def test_a_recording_of_another_program_needs_no_checksum(tmp_path):
