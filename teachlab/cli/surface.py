@@ -78,7 +78,6 @@ def surface_command(
     from teachlab.model.score import Rules
     from teachlab.questions.surface import operating_surface
     from teachlab.questions.surface.figure import MarkedSetting, delay_figure, surface_figure
-    from teachlab.questions.surface.hindsight import errors_of, serves
 
     targets = [(name, kind_of(name)) for name in out or []]
     if set_ and strategy is None:
@@ -107,11 +106,7 @@ def surface_command(
     step = f"teachlab bench {on} --out results"
     if delays_help:
         step = f"teachlab design {on}"
-    elif (
-        answer.delays is None
-        and len(recordings) == 1
-        and not serves(errors_of(best), found.detect_trials - best.touching)
-    ):
+    elif answer.delays is None and len(recordings) == 1 and not answer.works:
         # Why no level works, and what would: borders that are too sharp, a filter, levels that follow.
         step = f"teachlab inspect {on}" + (f" --tolerance-ms {tolerance_ms:g}" if tolerance_ms else "")
     verdict = answer.verdict.leading_to(step)

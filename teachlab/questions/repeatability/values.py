@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
@@ -47,7 +46,7 @@ class Limit:
         return not self.low <= value <= self.high
 
     def breach(self, teachings: int) -> str:
-        """Return what so many teachings outside the limits do, in words that follow their number."""
+        """Say what so many teachings outside the limits do, in words that follow their number."""
         s = "s" if teachings == 1 else ""
         if math.isinf(self.low) and self.high == 0 and self.measure in ("lost_rate", "regret"):
             return f"lose{s} a pass" if self.measure == "lost_rate" else f"cost{s} more than the best fixed setting"
@@ -136,11 +135,15 @@ class Cloud:
         """Return the plain JSON form; the points as one list per measure."""
         taught = self.taught
         points: dict[str, list[float]] = {name: [d.measures[name] for d in taught] for name in MEASURES}
+        reasons: dict[str, int] = {}
+        for d in self.draws:
+            if text := d.abstained or d.failed:
+                reasons[text] = reasons.get(text, 0) + 1
         return {
             **picked(self, "strategy", "parameters", "average"),
             "draws": len(self.draws),
             **picked(self, "distinct", "abstained"),
-            "reasons": dict(Counter(text for d in self.draws if (text := d.abstained or d.failed))),
+            "reasons": reasons,
             "spreads": plain(self.spreads),
             "worse": [
                 {"measure": limit.measure, "limit_low": limit.low, "limit_high": limit.high, **rate.as_dict()}

@@ -27,7 +27,7 @@ from teachlab.questions.surface.condensed import Condensed, Condensing
 from teachlab.questions.surface.count import surface_of
 from teachlab.questions.surface.delay_axis import DelaySurface, counted_levels, delay_range, delay_surface
 from teachlab.questions.surface.given_settings.grid import GRID, replayed_surface
-from teachlab.questions.surface.hindsight import Hindsight, best_of, level_decision, regret_of
+from teachlab.questions.surface.hindsight import Hindsight, best_of, errors_of, level_decision, regret_of, serves
 from teachlab.questions.surface.position_axis import PositionAxis, position_axis
 from teachlab.questions.surface.values.levels import read_first, stated_levels
 from teachlab.questions.surface.values.table import Surface
@@ -84,6 +84,11 @@ class SurfaceAnswer:
             }
             for s, regret in zip(self.given, regrets, strict=True)
         ]
+
+    @property
+    def works(self) -> bool:
+        """Whether the best pair makes no more errors than are accepted."""
+        return serves(errors_of(self.best), int(self.surface.detect_trials) - self.best.touching)
 
     @property
     def verdict(self) -> Verdict:
