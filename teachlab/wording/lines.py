@@ -51,8 +51,11 @@ def wrapped(text: str, *, indent: str = "  ") -> list[str]:
         return [text]
     # A number stays with its percent sign, and a command stays in one piece.
     tied = _COMMAND.sub(lambda found: found[0].replace(" ", "\u00a0"), text.replace(" %", "\u00a0%"))
-    further = text[: len(text) - len(text.lstrip(" "))] + indent
-    lines = textwrap.wrap(tied, width, subsequent_indent=further, break_long_words=False, break_on_hyphens=False)
+    first = text[: len(text) - len(text.lstrip(" "))]
+    lines = textwrap.wrap(
+        tied[len(first) :], width, initial_indent=first, subsequent_indent=first + indent, break_long_words=False,
+        break_on_hyphens=False,
+    )  # fmt: skip
     return [line.replace("\u00a0", " ") for line in lines]
 
 

@@ -258,3 +258,10 @@ def test_a_table_keeps_every_word_and_figure_at_every_width(
         assert word in told, word
     if columns < 80:
         assert "guard-or-window on-level: 831 false trips per hour: 1150" in told
+
+
+def test_a_command_wider_than_the_screen_keeps_the_spaces_before_it() -> None:
+    """The first of the commands that `demo` ends with stood further left than the others."""
+    with screen(60):
+        (line,) = wrapped("  teachlab import log.csv --rate 2000 --column light --unit counts --out line.parquet")
+    assert line.startswith("  teachlab import")
