@@ -296,7 +296,7 @@ def test_two_outputs_that_are_of_no_use_are_not_ordered(line: Path) -> None:
             range(0, 200, 20),
             "Take: at50. That at80 costs more than at50 holds for lots like those recorded (15 lots). ",
         ),
-        (range(1), "Cannot be decided: that at80 costs more than at50 is not established (15 lots). at50: fixed"),
+        (range(1), "Cannot be decided: whether at80 costs more than at50 (15 lots). at50: fixed"),
     ],
 )
 def test_what_to_do_is_said_first_and_then_how_sure_that_is(tmp_path: Path, weak: range | None, first: str) -> None:

@@ -255,13 +255,15 @@ def _ordered(truth: Truth, sides: list[_Side], confidence: float, assumption: As
     # Of two outputs that are of no use none is better, whatever they cost.
     opened = useless or (standing is OrderStanding.OPEN and other.case.usable)
     alike = useless or best.errors == other.errors
-    holds = "is" if standing in {OrderStanding.ESTABLISHED, OrderStanding.OPEN} else "holds"
+    holds = "is" if standing is OrderStanding.ESTABLISHED else "holds"
     sure, named = f"that {other.name} costs more than {best.name} {holds} {found[0].told}", f"{best.name}:"
     if best.case.usable and not other.case.usable:
         sure = f"at any cost {other.name} comes last"
     if opened:
         # Errors that differ are a difference, though one that these lots do not show to last.
-        decision, about = ALIKE if alike else str(Decision.OPEN), f"{sure}. {named}"
+        evidence = found[0].told.removeprefix(str(OrderStanding.OPEN))
+        decision = ALIKE if alike else str(Decision.OPEN)
+        about = f"whether {other.name} costs more than {best.name}{evidence}. {named}"
     elif good:
         decision, about = TAKE, f"{best.name}. {sentence(sure)} {named}"
     else:
