@@ -410,9 +410,17 @@ def _sorting(text: str) -> tuple[bool, float, str]:
 
 
 def _best_here(line: _Line, ranking: Sequence[RankedMethod]) -> Method | None:
-    """Return what costs least on the choosing half of one line; among equal ones the first."""
+    """Return what costs least on the choosing half of one line; among equal ones the first.
+
+    As in a bench, an output that is active for most of the gap time there, or never, comes last at any cost.
+    """
     able = [one.method for one in ranking if math.isfinite(line.cost(one.method, "chosen_cost"))]
-    return min(able, key=lambda one: round(line.cost(one, "chosen_cost"), MOST_STARTS), default=None)
+
+    def key(method: Method) -> tuple[bool, float]:
+        useless = RowJudgement.of(line.by_method[method][0]).useless
+        return useless, round(line.cost(method, "chosen_cost"), MOST_STARTS)
+
+    return min(able, key=key, default=None)
 
 
 def _strategies(

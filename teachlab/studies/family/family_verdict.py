@@ -152,7 +152,7 @@ class FamilyJudge:
         against = None
         if chosen:
             names = list(judged)
-            order = [names[k] for k in in_order_of_choice(list(judged.values()))]
+            order = [names[k] for k in in_order_of_choice(list(judged.values()), "")]
             against = overturned(
                 chosen, judged[chosen].half, ((name, judged[name].half) for name in order if name != chosen),
                 accepted=self.accepted, confidence=self.confidence,

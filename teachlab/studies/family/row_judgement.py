@@ -45,8 +45,11 @@ class FixedRow(FixedSetting):
         return self.useless_there
 
 
-def in_order_of_choice(judged: Sequence[RowJudgement]) -> list[int]:
-    """Return the places of the rows of one recording in the order in which a bench would recommend their settings."""
+def in_order_of_choice(judged: Sequence[RowJudgement], preferred: str = RECOMMENDED) -> list[int]:
+    """Return the places of the rows of one recording in the order in which a bench would recommend their settings.
+
+    `preferred`: strategy that comes first among equals.
+    """
     settings = {
         str(k): FixedSetting(one.row["strategy"], one.row["draw"], one.setting, one.row["chosen_cost"],
                              one.row["chosen_p95"], one.row["room"])
@@ -56,11 +59,11 @@ def in_order_of_choice(judged: Sequence[RowJudgement]) -> list[int]:
     fixed = [
         FixedRow(
             strategy=one.strategy, draw=one.draw, setting=one.setting, cost=one.cost, p95=one.p95,
-            room=one.room if name in compared else None, place=k, useless_there=judged[k].kept["useless"],
+            room=one.room if name in compared else None, place=k, useless_there=judged[k].useless,
         )
         for k, (name, one) in enumerate(settings.items())
     ]  # fmt: skip
-    return [one.place for one in by_choice(fixed, RECOMMENDED)]
+    return [one.place for one in by_choice(fixed, preferred)]
 
 
 def judgement_text(case: JudgedSetting, half: ClaimHalf) -> str:
@@ -128,6 +131,11 @@ class RowJudgement:
     def of(cls, row: Row) -> RowJudgement:
         """Read what a row of the recorded light with a setting keeps."""
         return cls(row, json.loads(row["judged"]))
+
+    @property
+    def useless(self) -> bool:
+        """Whether the output was active for most of the gap time of the choosing half, or never."""
+        return bool(self.kept["useless"])
 
     @property
     def setting(self) -> Setting:

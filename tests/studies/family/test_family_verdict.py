@@ -18,7 +18,7 @@ from teachlab.errors import ParameterError
 from teachlab.model.recording import Recording
 from teachlab.model.setting import Setting
 from teachlab.model.truth import TruthSource
-from teachlab.studies.family.family_answer import RankedMethod, _choice, _Price
+from teachlab.studies.family.family_answer import RankedMethod, _best_here, _choice, _Line, _Price
 from teachlab.studies.family.family_verdict import FamilyJudge, LineVerdict
 from teachlab.studies.family.study_grid import COUNTED
 from teachlab.studies.family.study_piece import piece_code
@@ -321,3 +321,24 @@ def test_what_shows_nothing_of_a_setting_is_not_held_against_it(kept: dict[str, 
     assert found.decision == "cannot be decided"
     assert any(one.startswith(f"line 0: {text}") for one in found.conditions)
     assert found.next_step == f"teachlab {step} line0.parquet"
+
+
+def test_of_several_that_are_right_the_first_one_given_is_named() -> None:
+    """It named the strategy that a choice prefers, a bench the one that comes first by cost, spread, room and place."""
+    lost = {"single-sample": 16, "balanced-guard": 0, "guard-or-window": 0}
+    methods = {(name, "{}", "none"): [row(many, 0, name)] for name, many in lost.items()}
+    found = FamilyJudge().line("line", "a.parquet", methods, {m: m[0] for m in methods}, next(iter(methods)), "")
+    assert found.decision == "cannot be decided"
+    assert found.why.startswith("single-sample was chosen on earlier passes. On the 40 passes")
+    assert "it makes 16 errors, balanced-guard none." in found.why
+
+
+def test_an_output_that_is_active_in_most_gaps_is_the_best_of_no_line() -> None:
+    """As in a bench it comes last at any cost; its line was judged by it."""
+    held = _Line("line", "a.parquet")
+    held.by_method = {
+        ("always", "{}", "none"): [row(0, 0, "always", useless=True)],
+        ("balanced-guard", "{}", "none"): [row(1, 0) | {"chosen_cost": 0.1}],
+    }
+    ways = [replace(CHOSEN, strategy=name) for name in ("always", "balanced-guard")]
+    assert _best_here(held, ways) == ways[1].method
