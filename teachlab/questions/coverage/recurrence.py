@@ -133,7 +133,9 @@ def _repeats(seen: OpenGaps, onsets: Positions, cycles: Sequence[Cycle], speed: 
     near = stop <= start[0] + length * BINS // (PER_PERIOD // 2)
     start, stop = start[near], stop[near]
     times, trips = _trips(seen, onsets, start, stop)
-    return _found("false trips within a gap", times, trips, 2 * length / seen.output.clock.rate_hz, cycles, speed)
+    rate, longest = seen.output.clock.rate_hz, int((seen.stop - seen.start).max())
+    # A pace longer than every gap is that of gaps, or lots, in which there are more trips.
+    return _found("false trips within a gap", times, trips, 2 * length / rate, cycles, speed, longest=longest / rate)
 
 
 def _up(recording: Recording, truth: Truth, setting: Setting | None, rules: Rules) -> bool:
@@ -149,12 +151,13 @@ def _found(
     shortest: float,
     cycles: Sequence[Cycle],
     speed: float | None,
+    longest: float = math.inf,
 ) -> Recurrence:
     trips = what.startswith("false trips")
     if trips and not values.any():
         return Recurrence(what=what, period=None, refused="there were none", sentence="False trips: there were none.")
     try:
-        period = dominant_period(times, values, shortest_s=shortest)
+        period = dominant_period(times, values, shortest_s=shortest, longest_s=longest)
     except Abstained as refusal:
         return Recurrence(
             what=what, period=None, refused=str(refusal), sentence=f"{what.capitalize()}: {refusal.reason}."

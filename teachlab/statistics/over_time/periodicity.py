@@ -63,8 +63,9 @@ class Periodicity(Document):
 
 
 def dominant_period(
-    times_s: ArrayLike, values: ArrayLike, *, shortest_s: float, permutations: int = PERMUTATIONS, seed: int = 0
-) -> Periodicity:
+    times_s: ArrayLike, values: ArrayLike, *, shortest_s: float, longest_s: float = np.inf,
+    permutations: int = PERMUTATIONS, seed: int = 0,
+) -> Periodicity:  # fmt: skip
     """Find the period in which values vary most.
 
     Parameters
@@ -76,6 +77,8 @@ def dominant_period(
     shortest_s : float, s
         Shortest period in the search: at least twice the usual distance of two times, because a shorter one appears at
         its alias.
+    longest_s : float, s
+        Longest period in the search, if a third of the record is longer.
     permutations : int
         Number of random orders with which the peak is compared.
 
@@ -139,7 +142,8 @@ def dominant_period(
     # Irregular times are put into bins that are fine enough for the shortest period. Then one FFT gives all
     # frequencies, and 500 permutations take 500 FFTs instead of 500 periodograms.
     width = max(shortest_s / PER_PERIOD, span / BINS)
-    shortest, longest = PER_PERIOD * width, span / LEAST_CYCLES
+    shortest = PER_PERIOD * width
+    longest = max(shortest, min(span / LEAST_CYCLES, longest_s))
     grid = _Grid(t, width, 1 / longest, 1 / shortest)
     p = grid.chance(y, permutations, seed)
     if p <= SIGNIFICANT:

@@ -313,6 +313,21 @@ def line(labels: list[str], lots: list[str] | None = None, hole: slice | None = 
     )
 
 
+def test_lots_with_more_trips_are_no_pace_within_a_gap() -> None:
+    """Every other ten gaps of 60 samples hold four trips at random places: no pace within a gap is 2 s long."""
+    recording, truth = line(["a"] * 200)
+    light, rng = recording.read(0, recording.samples).as_float(), np.random.default_rng(4)
+    for k in range(199):
+        if k // 10 % 2:
+            light[truth.end[k] + 4 + 2 * rng.choice(26, 4, replace=False)] = 60.0
+    setting = Setting(unit=INFO.unit, on_level=40.0, off_level=30.0)
+    found = coverage(Recording.from_array(light, INFO), truth, [], setting=setting).found
+    (within,) = (one for one in found if one.what == "false trips within a gap")
+    assert within.period is not None
+    assert within.period.longest_s <= 0.061
+    assert "no period" in within.sentence
+
+
 def test_passes_in_step_with_the_cycle_hide_part_of_it_for_ever() -> None:
     recording, truth = line(["a"] * 300)
     found = coverage(recording, truth, [Cycle(name="belt", period_s=0.5)])
