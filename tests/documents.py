@@ -165,8 +165,8 @@ def files(folder: Path) -> None:
         with RecordingWriter(folder / f"{name}.parquet", info, light.dtype) as out:
             out.append(light, output=output)
     rows = "".join(f"{k / 1000},{10 + 50 * (k % 100 > 80)}\n" for k in range(400))
-    rows = "".join(f"{a},{a + 21},tin\n" for a in (60, 120, 600, 625, 900))
-    (folder / "second.csv").write_text("start,end,label\n" + rows)
+    tins = "".join(f"{a},{a + 21},tin\n" for a in (60, 120, 600, 625, 900))
+    (folder / "second.csv").write_text("start,end,label\n" + tins)
     (folder / "line.csv").write_text("time,light\n" + rows)
     (folder / "line-passes.csv").write_text("start,end\n0.081,0.1\n0.181,0.2\n")
     pairs = "".join(f"[[pairs]]\nlight = {u}\ndisplay = {2 * u + 10}\n" for u in range(0, 101, 20))
