@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import logging
 import os
-import sys
 import threading
 import time
 from collections import deque
@@ -129,11 +128,7 @@ class WorkerProcesses:
 
 
 def _end_with(parent: int) -> None:
-    """Let this process end when the one that asks was killed, which could not tell it: it would hold its memory.
-
-    What a strategy prints here goes to stderr: stdout is that of a command, which may print a document.
-    """
-    sys.stdout = sys.stderr
+    """Let this process end when the one that asks was killed, which could not tell it: it would hold its memory."""
 
     def watch() -> None:
         while os.getppid() == parent:
