@@ -73,7 +73,7 @@ def observed_loss(days: Sequence[float], level: Sequence[float]) -> LossRate:
     ------
     ParameterError
         With fewer than three points, a level that is not above 0, or a rise that lasts, as after a cleaning: the loss
-    before and after it lies on no one line.
+        before and after it lies on no one line.
     """
     x, y = np.asarray(days, np.float64), np.asarray(level, np.float64)
     if x.size != y.size or np.unique(x).size < LEAST_DAYS or not (y > 0).all():
@@ -98,7 +98,9 @@ def _cleaned(values: NDArray[np.float64]) -> int | None:
     A single high level is no such rise, since the medians on both sides of it are alike.
     """
     changes = np.diff(values)
-    usual = 1.4826 * float(np.median(np.abs(changes - np.median(changes))))
+    # Rounded levels often do not change at all: a usual change is then one step of theirs.
+    least = float(np.abs(changes[changes != 0]).min(initial=np.inf))
+    usual = max(1.4826 * float(np.median(np.abs(changes - np.median(changes)))), least)
     places = range(LEAST_DAYS, values.size - LEAST_DAYS + 1)
     rises = [float(np.median(values[k : k + BESIDE]) - np.median(values[max(0, k - BESIDE) : k])) for k in places]
     if not rises or max(rises) <= CLEARLY * usual:

@@ -71,10 +71,7 @@ def judgement_text(case: JudgedSetting, half: ClaimHalf) -> str:
     tried, usable = half.errors(case.truth)
     return json.dumps(
         {
-            **{
-                name: plain(getattr(case, name))
-                for name in (*_NUMBERS, *_REASONS, "groups", "moved", "few_lots", "step")
-            },
+            **{name: plain(getattr(case, name)) for name in (*_NUMBERS, *_REASONS, *_OTHERS)},
             **_reasons(case, half.setting),
             "left_out": plain(case.found.left_out),
             "ignore_passes": case.found.ignore_passes,

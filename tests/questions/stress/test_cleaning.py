@@ -34,3 +34,12 @@ def test_noise_is_no_cleaning(alike: float) -> None:
     spike = levels(1)
     spike[30] *= 2
     assert observed_loss(range(60), spike).points == 60
+
+
+def test_one_step_of_rounded_levels_is_no_cleaning() -> None:
+    """Most of them do not change: by the usual change alone, 0, one count more was a cleaning."""
+    days = np.arange(40)
+    observed_loss(days, np.where(days < 20, 1000.0, 1001.0))
+    exact = 900 * 0.99**days
+    with pytest.raises(ParameterError, match="between day 19 and day 20"):
+        observed_loss(days, np.where(days < 20, exact, exact * 1.25))
