@@ -6,6 +6,7 @@ The logarithm of the light falls by 1 % a day; what is seen of it scatters by 3 
 differ from day to day, and neighbouring days correlate by `alike`. Asked is the time until a reserve of 20 % is used
 up. `covered`: its interval, which may have no end, holds the true time. `plain`: least squares with Student's t, which
 takes days as independent. `ends`: the interval has an end, that is, a loss is shown. One day in five is missing.
+`refused`: the scatter is taken for a cleaning; the other shares are of what is answered.
 """
 
 from __future__ import annotations
@@ -18,6 +19,7 @@ from typing import Any
 import numpy as np
 from scipy.signal import lfilter
 
+from teachlab.errors import ParameterError
 from teachlab.questions.stress.cleaning import cleaning_from, observed_loss
 from teachlab.statistics.over_time.trend import fit_line
 
@@ -32,19 +34,25 @@ def coverage(alike: float, days: int, *, repetitions: int, seed: int = 0) -> dic
     rng = np.random.default_rng([seed, days, round(100 * alike)])
     true = -math.log(1 - RESERVE) / RATE
     count = dict.fromkeys(("covered", "plain", "ends"), 0)
+    refused = 0
     for _ in range(repetitions):
         shocks = rng.normal(size=2 * days + 1)
         shocks[1:] *= math.sqrt(1 - alike**2)
         wander = SCATTER * lfilter([1.0], [1.0, -alike], shocks)
         at = np.sort(rng.permutation(math.ceil(1.25 * days))[:days])
         logs = 6.0 - RATE * at + wander[at]
-        found = cleaning_from(RESERVE, observed_loss(at.tolist(), np.exp(logs).tolist()))
+        try:
+            found = cleaning_from(RESERVE, observed_loss(at.tolist(), np.exp(logs).tolist()))
+        except ParameterError:
+            refused += 1
+            continue
         earliest, latest = found.earliest or 0.0, found.latest or 0.0
         count["covered"] += earliest <= true <= latest
         count["ends"] += math.isfinite(latest)
         line = fit_line(at, logs)
         count["plain"] += line is not None and line.low <= -RATE <= line.high
-    return {name: k / repetitions for name, k in count.items()}
+    answered = repetitions - refused
+    return {name: k / answered for name, k in count.items()} | {"refused": refused / repetitions}
 
 
 def cases(repetitions: int) -> Iterator[dict[str, Any]]:
@@ -56,6 +64,7 @@ def summary(rows: list[dict[str, Any]]) -> dict[str, Any]:
     return {
         "smallest": min(row["covered"] for row in rows),
         "smallest_to_alike_0.6": min(row["covered"] for row in rows if row["alike"] <= 0.6),
+        "most_refused": max(row["refused"] for row in rows),
     }
 
 

@@ -127,6 +127,7 @@ def test_cleaning(scripts: dict[str, ModuleType]) -> None:
     row = _row(stored, alike=0.6, days=10)
     _equal(row, scripts["cleaning"].coverage(0.6, 10, repetitions=stored["repetitions"]))
     assert stored["smallest_to_alike_0.6"] >= stored["demanded"] == 0.93
+    assert stored["most_refused"] <= 0.005
     # What independent days would have covered.
     assert min(row["plain"] for row in stored["rows"] if row["alike"] == 0.6) < 0.75
 

@@ -284,7 +284,7 @@ def test_a_format_says_which_extra_reads_it(tmp_path, monkeypatch):
         (b"MDF     ", "mdf"),
         (b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1", "excel"),
     ):
-        with pytest.raises(RecordingError, match=rf"extra '{extra}' reads: pip install 'teachlab\[{extra}\]'"):
+        with pytest.raises(RecordingError, match=rf"read by the extra '{extra}': pip install 'teachlab\[{extra}\]'"):
             run(write(tmp_path / "log.bin", start + bytes(100)), rate_hz=1)
 
 

@@ -181,10 +181,7 @@ def test_errors_that_are_only_counted_are_told_so(dark: tuple[int, ...], said: b
     verdict = replayed(Recording.from_array(light, recording.info), truth, SETTING).verdict
     assert verdict is not None
     assert verdict.decision == "use"
-    told = (
-        "Why: 3.3 errors per 100 passes were counted, 5 are accepted. That other lots make no more than that is not "
-        "shown."
-    )
+    told = "Why: 3.3 errors per 100 passes were counted, 5 are accepted. Whether other lots make more is not shown."
     assert (told in " ".join(line.strip() for line in verdict_lines(verdict))) is said
 
 

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any, ClassVar, cast
 import numpy as np
 import pandas as pd
 import pyarrow as pa
+import pyarrow.parquet as pq
 import pytest
 
 import teachlab
@@ -151,29 +152,35 @@ def test_facts_of_lines_are_columns_and_groups(tmp_path: Path) -> None:
         teachlab.study([{"path": rows[0]["path"], "strategy": "x"}], {"quantile-guard": None}, draws=3)
 
 
-def test_what_fails_is_a_row_with_its_reason(tmp_path: Path) -> None:
+def test_what_fails_is_a_row_with_its_reason(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     good = write_line(tmp_path / "good.parquet", 1)
     cut = tmp_path / "cut.parquet"
     cut.write_bytes(good.read_bytes()[:200])
     bare = write_line(tmp_path / "bare.parquet", 2)
     bare.with_suffix(".passes.parquet").unlink()
     asked = {Broken: {"at": [1.0, 2.0]}, "single-sample": None}
-    light = bytearray(write_line(tmp_path / "flipped.parquet", 3).read_bytes())
-    light[300] ^= 64
-    flipped = tmp_path / "flipped.parquet"
-    flipped.write_bytes(light)
-    found = teachlab.study([good, cut, bare, flipped], asked, draws=3)
+    flipped = write_line(tmp_path / "flipped.parquet", 3)
+    # Files of earlier versions have no checksums.
+    writer = pq.ParquetWriter
+    monkeypatch.setattr(pq, "ParquetWriter", lambda *a, **k: writer(*a, **{**k, "write_page_checksum": False}))
+    unchecked = write_line(tmp_path / "unchecked.parquet", 3)
+    for place in (flipped, unchecked):
+        light = bytearray(place.read_bytes())
+        light[300] ^= 64
+        place.write_bytes(light)
+    found = teachlab.study([good, cut, bare, flipped, unchecked], asked, draws=3)
     frame = found.to_pandas().set_index("path")
     assert frame.loc[str(cut)].reason.startswith(f"{cut}: not a readable Parquet file")
     assert "no table of passes lies beside it" in frame.loc[str(bare)].reason
-    assert frame.loc[str(flipped)].reason.startswith(f"{flipped}: this is not the light that was written")
+    assert "The file is damaged; copy it again" in frame.loc[str(flipped)].reason
+    assert frame.loc[str(unchecked)].reason.startswith(f"{unchecked}: this is not the light that was written")
     rows = frame.loc[str(good)]
     broken = rows[rows.strategy == "broken"]
     assert broken.failed.tolist() == [3, 3]
     assert broken.reason.tolist() == ["strategy 'broken' failed: ValueError: no idea"] * 2
     assert rows[rows.strategy == "single-sample"].taught.tolist() == [3]
-    assert [one.recording for one in found.faults] == ["cut", "bare", "flipped"]
-    assert any("3 of 4 recordings could not be studied" in text for text in found.verdict.conditions)
+    assert [one.recording for one in found.faults] == ["cut", "bare", "flipped", "unchecked"]
+    assert any("4 of 5 recordings could not be studied" in text for text in found.verdict.conditions)
 
 
 def test_a_parameter_that_cannot_be_is_refused_before_any_work(tmp_path: Path) -> None:
