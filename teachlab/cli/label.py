@@ -200,7 +200,7 @@ def _tell_agreement(found: LabelAnswer) -> None:
         return
     rate = found.info.sample_rate_hz
     say(found.agreed)
-    if one.both:
+    if one.border_samples:
         within = time_text(1000 * one.border_samples / rate)
         say(f"19 of 20 of their borders lie within {within} of each other.")
     if one.same:
