@@ -70,6 +70,7 @@ def summary_page(found: StudyAnswer) -> str:
             best,
         ),
         _of(line_table(found)),
+        *([] if not why else [_PageTable("Reasons for these decisions", "", ("recording", "reason"), why)]),
         *([] if (table := parameter_table(found)) is None else [_of(table, figure)]),
         *([] if (table := group_table(found)) is None else [_of(table)]),
         _PageTable(
@@ -77,7 +78,6 @@ def summary_page(found: StudyAnswer) -> str:
             ("configuration", "all", "first half", "costliest recording", "errors there", "recordings not taught"),
             ranked,
         ),
-        *([] if not why else [_PageTable("Why a setting is not just used", "", ("recording", "reason"), why)]),
         *([] if not found.faults else [
             _PageTable("Not studied", "", ("recording", "reason"), [(one.path, one.fault) for one in found.faults])
         ]),
