@@ -93,6 +93,11 @@ def finding(alignment: Alignment) -> list[str]:
     lines, (scatter, which) = [], a.lags.scatter
     if a.moves:
         lines.append(f"{_lag(a)} Their borders were stated as exact to ±{duration(doubt)}.")
+        if a.broken:
+            lines.append(
+                "Sound clocks do not differ by so much: is the sample rate of the light right, and do your passes "
+                "belong to this recording?"
+            )
         if a.ambiguous and a.pitch is not None:
             lines.append(
                 f"This holds if the passes are off by less than {duration(a.ms(a.pitch) / 2)}, half the time "

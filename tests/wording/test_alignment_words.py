@@ -78,6 +78,16 @@ def test_a_clock_is_told_by_where_it_leads():
     assert "clock runs 150 ± 7 ppm slow: 7.5 ms late at the start, 7.5 ms early at the end." in text
 
 
+def test_clocks_that_differ_by_more_than_sound_ones_are_asked_for_the_rate():
+    """A clock 0.9 % slow was told without a word: the sample rate is wrong, or the light is another line's."""
+    for rate in (8e-3, -8e-3):
+        assert off_lines(alignment(0.0, rate=rate))[1] == (
+            "Sound clocks do not differ by so much: is the sample rate of the light right, and do your passes belong "
+            "to this recording?"
+        )
+    assert len(off_lines(alignment(0.0, rate=0.9e-3))) == 1
+
+
 def test_a_regular_line_is_told_under_half_a_period():
     told = lead_lines(alignment(30.0, rival=0.95), "line.parquet")
     assert told[1].startswith(

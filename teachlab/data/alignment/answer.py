@@ -7,6 +7,7 @@ import shlex
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
+from teachlab.data.alignment.shift import MOST_RATE
 from teachlab.model.json_values import picked, plain
 from teachlab.model.recording import Direction
 
@@ -194,6 +195,11 @@ class Alignment:
     def drifts(self) -> bool:
         """Whether the rates of the clocks certainly differ, by more than steps of the times explain."""
         return self.lags.shift.rate != 0.0
+
+    @property
+    def broken(self) -> bool:
+        """Whether the rates certainly differ by more than those of sound clocks."""
+        return self.drifts and (self.lags.rate_low > MOST_RATE or self.lags.rate_high < -MOST_RATE)
 
     @property
     def shift(self) -> ClockShift:

@@ -7,15 +7,13 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from teachlab.data.alignment.shift import ClockShift
+from teachlab.data.alignment.shift import MOST_RATE, ClockShift
 from teachlab.data.alignment.stretches import MOST_PASSES, Bin, NearLight, runs_of
 
 Floats = NDArray[np.float64]
 
 BINS_PER_PASS = 8
 """Bins per short pass or gap."""
-MOST_RATE = 1e-3
-"""Clocks that differ by more than 1000 ppm are broken."""
 REACH_PASSES = 8
 """In a long recording, shifts of up to this many passes are searched; in a single run, shifts of any size."""
 MOST_BINS = 1 << 18

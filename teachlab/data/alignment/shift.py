@@ -12,6 +12,9 @@ from teachlab.model.truth import Truth, joined
 
 Places = NDArray[np.float64]
 
+MOST_RATE = 1e-3
+"""Clocks that differ by more than 1000 ppm are broken."""
+
 
 @dataclass(frozen=True, slots=True)
 class ClockShift:
