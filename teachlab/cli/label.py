@@ -210,8 +210,7 @@ def _tell_agreement(found: LabelAnswer) -> None:
     places += [("another kind", found.truth, row) for row in one.kinds_differ]
     places.sort(key=lambda place: int(place[1].start[place[2]]))
     for what, truth, row in places[:MOST_TOLD]:
-        start, end = int(truth.start[row]), int(truth.end[row])
-        say(f"  {moment(start, found)}, samples {start} to {end}: {what}")
+        say(f"  {_place(int(truth.start[row]), int(truth.end[row]), what, found)}")
     if len(places) > MOST_TOLD:
         say(f"  and {len(places) - MOST_TOLD} more; --json has their rows")
 
@@ -226,14 +225,14 @@ def _tell_left(found: LabelAnswer, left: list[LikelyPlace], where: str, why: str
         f"table{why}."
     )
     for one in left[:MOST_TOLD]:
-        say(f"  {_place(one, found)}")
+        say(f"  {_place(one.sample, one.end, one.text, found)}")
     if len(left) > MOST_TOLD:
         say(f"  and {len(left) - MOST_TOLD} more; --json has them all")
 
 
-def _place(one: LikelyPlace, found: LabelAnswer) -> str:
+def _place(start: int, end: int, what: str, found: LabelAnswer) -> str:
     """Return where a stretch lies, as a time and as rows of the table name it, and what is there."""
-    return f"{moment(one.sample, found)}, samples {one.sample} to {one.end}: {one.text}"
+    return f"{moment(start, found)}, samples {start} to {end}: {what}"
 
 
 def _tell_count(found: LabelAnswer) -> None:
@@ -250,6 +249,6 @@ def _tell_count(found: LabelAnswer) -> None:
         f"{number_of(check.proposed, 'pass is', 'passes are')} proposed: {what}."
     )
     for place in check.places:
-        say(f"  {_place(place, found)}")
+        say(f"  {_place(place.sample, place.end, place.text, found)}")
     if len(check.places) < abs(apart):
         say(f"  For {abs(apart) - len(check.places)} of them the light does not show the place.")

@@ -209,9 +209,9 @@ def _about_all(values: Floats) -> Floats:
 
 def _kinds_apart(measured: Alignment, truth: Truth) -> Alignment:
     """Add the kinds whose passes come earliest and latest against the light, if they surely lie apart."""
-    lags = measured.lags
-    left = _about_kinds(_middles(lags), truth)
-    own = np.concatenate([side - _middles(lags) + left for side in (lags.begins, lags.ends)])
+    lags, middles = measured.lags, _middles(measured.lags)
+    of_kind = middles - _about_kinds(middles, truth)
+    own = np.concatenate([side - of_kind for side in (lags.begins, lags.ends)])
     jitter = SIGMA * median(np.abs(own[~np.isnan(own)]))
     known = sorted((kind for kind in measured.by_kind if kind.borders >= FEWEST_OF_KIND), key=lambda kind: kind.middle)
     if len(known) < 2:

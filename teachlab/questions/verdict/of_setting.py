@@ -8,11 +8,7 @@ from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from teachlab.model.margin import Margin
-from teachlab.model.printable_text import (
-    moment,
-    number_of,
-    typed_again,
-)
+from teachlab.model.printable_text import moment, number_of, typed_again
 from teachlab.model.recording import Origin, Recording
 from teachlab.model.score import Score
 from teachlab.model.setting import Setting
