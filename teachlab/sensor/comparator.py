@@ -16,8 +16,8 @@ from teachlab.sensor.edges import Edges, TwoState, placed, ranges_of
 from teachlab.sensor.latch import FEW, compared, edges_of, packed, undecided
 from teachlab.sensor.validity import Validity
 
-CACHE_BLOCK, CALM_BLOCK = 1 << 20, 1 << 17
-"""Evaluations worked on at a time, so that they stay in the cache, and where the state seldom changes."""
+FAST_BLOCK, CACHE_BLOCK, CALM_BLOCK = 1 << 22, 1 << 20, 1 << 17
+"""Evaluations worked on at a time: compiled, so that they stay in the cache, and where the state seldom changes."""
 MANY = 8
 """Edges in so many evaluations as the latter from which on it changes often."""
 COMPARED = 1 << 17
@@ -26,6 +26,7 @@ FAST_FROM = 2_500_000_000
 """Evaluations compared in a process from which on it is compiled: loading takes 0.5 s, and saves 0.2 ns of each."""
 
 _Bool = NDArray[np.bool_]
+_Way = Callable[..., tuple[int, bool, bool]]
 
 
 def level_in(dtype: np.dtype[Any], level: float) -> Any:
@@ -130,11 +131,12 @@ class Comparator:
         """
         a = 0
         while a < light.size:
-            b = a + self._size
+            find = self._compiled_way() if invalid is None else None
+            b = a + (FAST_BLOCK if find else self._size)
             part = light[a:b]
             if part.dtype != self._dtype:
                 part = part.astype(self._dtype)
-            self._push(part, None if invalid is None else invalid[a:b])
+            self._push(part, None if invalid is None else invalid[a:b], find)
             self._count += part.size
             a = b
 
@@ -161,21 +163,21 @@ class Comparator:
             return
         if some.size:
             places = ranges_of(cuts[some], ends[some])
-            self._find_edges(light[places], None, places)
+            self._find_edges(light[places], None, self._compiled_way(), places)
         self._validity.push(None, light.size)
         self._count += light.size
 
-    def _push(self, x: Light, invalid: _Bool | None) -> None:
+    def _push(self, x: Light, invalid: _Bool | None, find: _Way | None) -> None:
         if self.first is None and not self._start(x, invalid):
             self._validity.push(np.ones(x.size, bool), x.size)
             return
-        if self._size == CALM_BLOCK:
-            # A NaN propagates, and decides nothing.
+        if self._size == CALM_BLOCK and find is None:
+            # A NaN propagates, and decides nothing. The compiled way looks for itself.
             extreme = x.min() if self._state else x.max()
             if extreme >= self._off if self._state else extreme < self._on:
                 self._validity.push(invalid, x.size)
                 return
-        edges, nan = self._find_edges(x, invalid)
+        edges, nan = self._find_edges(x, invalid, find)
         if nan:
             invalid = np.isnan(x) if invalid is None else invalid | np.isnan(x)
         self._validity.push(invalid, x.size)
@@ -192,9 +194,12 @@ class Comparator:
         self.first = self._state = bool(x[k] >= self._begin)
         return True
 
-    def _find_edges(self, x: Light, null: _Bool | None, places: NDArray[np.intp] | None = None) -> tuple[int, bool]:
+    def _find_edges(
+        self, x: Light, null: _Bool | None, find: _Way | None, places: NDArray[np.intp] | None = None
+    ) -> tuple[int, bool]:
         """Keep the edges among some evaluations; return how many, and whether there is a NaN."""
-        at, nan = self._edges_in_bits(x, null) if null is not None or not self._pays(x.size) else self._edges_fast(x)
+        _COMPARED.evaluations += x.size
+        at, nan = self._edges_in_bits(x, null) if find is None else self._edges_fast(x, find)
         if at.size:
             self._edges.append((self._count, (at if places is None else places[at]).astype(np.int32)))
         return int(at.size), nan
@@ -211,10 +216,7 @@ class Comparator:
         at, self._state = edges_of(light, dark, self._state, some)
         return at, _has_nan(x, some)
 
-    def _edges_fast(self, x: Light) -> tuple[NDArray[Any], bool]:
-        find = _compiled_edges()
-        if find is None:
-            return self._edges_in_bits(x, None)
+    def _edges_fast(self, x: Light, find: _Way) -> tuple[NDArray[Any], bool]:
         self.compiled = True
         if self._found.size < x.size:
             self._found = np.empty(x.size, np.int32)
@@ -225,12 +227,10 @@ class Comparator:
         count, self._state, nan = find(x, on, off, self._state, self._found)
         return self._found[:count], nan
 
-    def _pays(self, evaluations: int) -> bool:
-        """Whether to compare the next evaluations the compiled way."""
-        if self._fast is None:
-            _COMPARED.evaluations += evaluations
-            return _COMPARED.evaluations > FAST_FROM
-        return self._fast
+    def _compiled_way(self) -> _Way | None:
+        """Return the compiled way where it pays for the next evaluations."""
+        wanted = _COMPARED.evaluations >= FAST_FROM if self._fast is None else self._fast
+        return _compiled_edges() if wanted else None
 
     def take_edges(self) -> Edges:
         """Return the edges found since they were last taken, and forget them."""
@@ -256,7 +256,7 @@ _COMPARED = _Compared()
 
 
 @cache
-def _compiled_edges() -> Callable[..., tuple[int, bool, bool]] | None:
+def _compiled_edges() -> _Way | None:
     """Return the compiled way, or None where the extra ``fast`` is not installed."""
     try:
         from teachlab.sensor.compiled_edges import find_edges

@@ -22,8 +22,8 @@ from teachlab.sensor.window_comparator import TwoThresholds
 if TYPE_CHECKING:
     from teachlab.light.extremes import Cells
 
-DECODED = 1 << 20
-"""Samples that are taken at a time."""
+DECODED, AT_HAND = 1 << 20, 1 << 22
+"""Samples that are taken at a time out of a file, and in memory."""
 AnyComparator = Comparator | Followers | TurningPoints | TwoThresholds
 
 
@@ -135,8 +135,8 @@ class Replaying:
             # Only chunks that can change the state are decoded: most of a quiet recording is passed over.
             blocks = _unskipped(self._recording, chunks, self.clock, comparator)
         else:
-            size = DECODED if self.clock.every_sample else BLOCK_SAMPLES
-            blocks = self._recording.blocks(size=size)
+            size = AT_HAND if isinstance(source, ArraySource) else DECODED
+            blocks = self._recording.blocks(size=size if self.clock.every_sample else BLOCK_SAMPLES)
         for block in blocks:
             self.push(block)
             if progress is not None:

@@ -96,6 +96,7 @@ def plain_comparator(
 def test_comparator_equals_a_plain_loop(kind: str, fast: bool, seed: int, size: int, block: int, calm: bool) -> None:
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(module, "CACHE_BLOCK", 512)
+        patch.setattr(module, "FAST_BLOCK", 256)
         patch.setattr(module, "CALM_BLOCK", 64)
         patch.setattr(module, "COMPARED", 128)
         rng = np.random.default_rng(seed)
