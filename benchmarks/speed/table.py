@@ -193,8 +193,7 @@ def measure(path: str, question: str, repeats: int, commit: str) -> None:
     if "compiled" in question:
         ask()  # Compiling takes seconds, once per installation.
     cpu, wall, alone, walls = [], [], [], []
-    # What is quick is asked more often: its least time is found later.
-    while len(cpu) < repeats or (repeats > 1 and len(cpu) < MOST_REPEATS and sum(wall) < ENOUGH_S):
+    while again(len(cpu), repeats, sum(wall)):
         begin, clock = time.process_time(), time.perf_counter()
         decode(Path(path))
         alone.append(time.process_time() - begin)
@@ -276,7 +275,8 @@ def in_memory(samples: int, repeats: int, commit: str) -> list[dict[str, Any]]:
             raise SystemExit(f"the two ways of replay differ on {kind} light")
         del fast, known
         times: dict[str, list[float]] = {}
-        for _ in range(repeats):
+        begin = time.perf_counter()
+        while again(len(times.get("replay", ())), repeats, time.perf_counter() - begin):
             for name, work in (
                 ("replay", lambda r=recording: replay(r, setting, fast=False)),
                 ("compiled", lambda r=recording: replay(r, setting, fast=True)),
@@ -293,6 +293,11 @@ def in_memory(samples: int, repeats: int, commit: str) -> list[dict[str, Any]]:
         )  # fmt: skip
         print(out[-1], file=sys.stderr)
     return out
+
+
+def again(done: int, repeats: int, took: float) -> bool:
+    """Whether to measure once more. What is quick is asked more often: its least time is found later."""
+    return done < repeats or (repeats > 1 and done < MOST_REPEATS and took < ENOUGH_S)
 
 
 def cpu_of(work: Callable[[], object]) -> float:
