@@ -8,16 +8,10 @@ LIGHT, TRY, ASK, PROVE = "Bring light in", "Teach and try", "Ask", "Prove"
 class Listed:
     """One command in the table.
 
-    Parameters
-    ----------
-    module : str
-        File in ``cli/`` with the function ``NAME_command``; of a group, that is a table of functions by name.
-    part : str
-        Heading under which it is listed.
-    line : str
-        First paragraph of the command's docstring.
-    *examples : str
-        Lines below its help; at least one for every command of a group.
+    `module`: file in ``cli/`` with the function ``NAME_command``; of a group, that is a table of functions by name.
+    `part`: heading under which it is listed.
+    `line`: first paragraph of the command's docstring.
+    `*examples`: lines below its help; at least one for every command of a group.
     """
 
     def __init__(self, module: str, part: str, line: str, *examples: str) -> None:

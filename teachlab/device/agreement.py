@@ -67,18 +67,12 @@ class ReproducedShare(Document):
 class Agreement(Document):
     """A replay against the logged output of the sensor.
 
-    Parameters
-    ----------
-    logged, replayed, matched : int
-        Numbers of pulses. A pulse is matched if both its edges are matched with edges of one pulse on the other side.
-    early_late_samples : EarlyLate
-        Of the matched edges.
-    share, share_of_replayed : ReproducedShare
-        Logged pulses that are replayed, and replayed ones that were logged.
-    lots_fully_reproduced : float
-        Share of the lots without an unmatched pulse on either side.
-    lag_samples : int
-        Constant lag of the log that was removed.
+    `logged`, `replayed`, `matched`: numbers of pulses. A pulse is matched if both its edges are matched with edges of
+    one pulse on the other side.
+    `early_late_samples`: of the matched edges.
+    `share`, `share_of_replayed`: logged pulses that are replayed, and replayed ones that were logged.
+    `lots_fully_reproduced`: share of the lots without an unmatched pulse on either side.
+    `lag_samples`: constant lag of the log that was removed.
     """
 
     schema: int = 1
@@ -119,18 +113,13 @@ def agree(
 ) -> Agreement:  # fmt: skip
     """Compare the replay of a setting with the sensor's own logged output.
 
-    Parameters
-    ----------
-    recording : Recording
-        A recording with a column `output`.
-    passes : Truth, optional
-        Passes with lots, which become the lots of the claim; without them, stretches of consecutive pulses are used.
-    tolerance : int, samples, optional
-        Edges further apart than this do not match; default: one evaluation and one sample.
-    lag : int, samples, optional
-        How much later than the replay the output was logged; by default the lag with the most matched edges.
-    assumption : Assumption
-        What the intervals may assume about the pulses of a lot.
+    `recording`: a recording with a column `output`.
+    `passes`: passes with lots, which become the lots of the claim; without them, stretches of consecutive pulses are
+    used.
+    `tolerance` (int, samples): edges further apart than this do not match; default: one evaluation and one sample.
+    `lag` (int, samples): how much later than the replay the output was logged; by default the lag with the most matched
+    edges.
+    `assumption`: what the intervals may assume about the pulses of a lot.
 
     Raises
     ------

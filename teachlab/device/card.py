@@ -144,26 +144,15 @@ class CycleShown(Document):
 class SettingCard:
     """What to key in, the evidence for it, and how to teach and check it.
 
-    Parameters
-    ----------
-    setting : Setting
-        With a device, in its steps.
-    keyed : KeyedIn or None
-        None without a device.
-    score : Score
-        With a device, the score at the worse end of what its display values may mean.
-    touching : int
-        Of its merged passes, those that touch the one before: no error.
-    limited_by : str
-        The smallest margin to noise and its side; empty if none was measured.
-    reserves : dict
-        How far gain may fall and ambient light may rise, as recorded.
-    shown : tuple of str
-        What to show, one entry for each step.
-    kinds : mapping of str to int
-        Kinds of pieces in the evidence, with their passes.
-    check_passes : int
-        Number of marked pieces in the check.
+    `setting`: with a device, in its steps.
+    `keyed`: None without a device.
+    `score`: with a device, the score at the worse end of what its display values may mean.
+    `touching`: of its merged passes, those that touch the one before: no error.
+    `limited_by`: the smallest margin to noise and its side; empty if none was measured.
+    `reserves`: how far gain may fall and ambient light may rise, as recorded.
+    `shown`: what to show, one entry for each step.
+    `kinds`: kinds of pieces in the evidence, with their passes.
+    `check_passes`: number of marked pieces in the check.
     """
 
     recording: str
@@ -306,10 +295,7 @@ def card(
 ) -> SettingCard:
     """Make the card of a setting.
 
-    Parameters
-    ----------
-    options : DrawOptions, optional
-        How often the teaching is repeated for the expected value, and the rules of all scores.
+    `options`: how often the teaching is repeated for the expected value, and the rules of all scores.
 
     Raises
     ------

@@ -48,16 +48,10 @@ def level_name(name: str) -> str:
 class SteppedSetting(Document):
     """A setting in the steps of a device.
 
-    Parameters
-    ----------
-    setting : Setting
-        Levels that the scale gives for the display values; delays and filter in steps.
-    steps : mapping of str to DisplayStep
-        What to key in, by level: on, off, high_release, low_release; empty if there is no such step.
-    room : EqualCost or None
-        Room of the setting with delays and filter in steps, before its levels were rounded; None for a window.
-    refused : str or None
-        Why it cannot be keyed in.
+    `setting`: levels that the scale gives for the display values; delays and filter in steps.
+    `steps`: what to key in, by level: on, off, high_release, low_release; empty if there is no such step.
+    `room`: room of the setting with delays and filter in steps, before its levels were rounded; None for a window.
+    `refused`: why it cannot be keyed in.
     """
 
     setting: Setting

@@ -84,17 +84,11 @@ def crossing_intervals(
     Light begins at ``x >= level`` after an evaluation below it, and ends at ``x < level`` after one at or above it. An
     edge that no evaluation can have made has an empty interval, `low` = `high` = NaN. Invalid light gives no bound.
 
-    Parameters
-    ----------
-    light : ndarray
-        In the stored type, NaN where invalid.
-    edges : ndarray of int64, samples
-    latency : int, samples
-        From the crossing to the edge.
-    jitter : int, samples
-        How far a logged edge may be from its true place, in either direction.
-    begins : bool
-        Whether light begins at these edges; otherwise it ends there.
+    `light`: in the stored type, NaN where invalid.
+    `edges`: ndarray of int64, samples.
+    `latency` (int, samples): from the crossing to the edge.
+    `jitter` (int, samples): how far a logged edge may be from its true place, in either direction.
+    `begins`: whether light begins at these edges; otherwise it ends there.
     """
     centre = edges - latency
     first, behind = grid.firsts_at_or_after(centre - jitter), grid.firsts_at_or_after(centre + jitter + 1)

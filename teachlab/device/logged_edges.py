@@ -18,12 +18,9 @@ Samples = NDArray[np.int64]
 class LoggedEdges:
     """Edges of a logged output over the samples of a recording.
 
-    Parameters
-    ----------
-    first : bool
-        Whether the output is active at the first sample.
-    active, inactive : ndarray of int64, samples
-        First samples of every stretch in which it is active, and in which it is not; ascending.
+    `first`: whether the output is active at the first sample.
+    `active`, `inactive` (ndarray of int64, samples): first samples of every stretch in which it is active, and in which
+    it is not; ascending.
     """
 
     samples: int

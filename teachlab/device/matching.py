@@ -31,13 +31,10 @@ class ContradictedEdge(Document):
 class MatchedEdges:
     """Edges of log and replay, matched separately in each direction.
 
-    Parameters
-    ----------
-    logged, replayed : (ndarray, ndarray) of int64, samples
-        To active, and to inactive; the replayed ones are already moved by the lag.
-    pairs : ((ndarray, ndarray), (ndarray, ndarray)) of int64
-        Positions in `logged` and in `replayed`, for each direction.
-    lag, tolerance : int, samples
+    `logged`, `replayed` ((ndarray, ndarray) of int64, samples): to active, and to inactive; the replayed ones are
+    already moved by the lag.
+    `pairs`: positions in `logged` and in `replayed`, for each direction.
+    `lag`, `tolerance`: int, samples.
     """
 
     logged: BothWays
@@ -157,18 +154,11 @@ def swallowed_count(logged: BothWays, replayed: Samples, first: bool, tolerance:
     Of the stretches of one width, at most twice the jitter, as many may be missing as were logged, and `SWALLOWED`
     more: if jitter is as likely in either direction, each stretch is lost with a probability below one half.
 
-    Parameters
-    ----------
-    logged : (ndarray, ndarray) of int64, samples
-        To active, and to inactive.
-    replayed : ndarray of int64, samples
-        All edges, ascending.
-    first : bool
-        Whether the first edge becomes active.
-    tolerance : int, samples
-        How far apart two edges may be and still match.
-    jitter : int, samples
-        Jitter that may have swallowed a pulse.
+    `logged` ((ndarray, ndarray) of int64, samples): to active, and to inactive.
+    `replayed` (ndarray of int64, samples): all edges, ascending.
+    `first`: whether the first edge becomes active.
+    `tolerance` (int, samples): how far apart two edges may be and still match.
+    `jitter` (int, samples): jitter that may have swallowed a pulse.
     """
     width = np.diff(replayed)
     short = width <= 2 * jitter

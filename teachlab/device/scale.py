@@ -109,20 +109,12 @@ class DisplayStep(Document):
 class DisplayScale:
     """What the device displays for a light.
 
-    Parameters
-    ----------
-    line : YorkLine
-        Display as a function of light; errors of the display include its resolution.
-    resolution : float, display units
-        Smallest difference that the display shows.
-    step : float, display units
-        Step in which values can be keyed in.
-    first, last : float, display units
-        Range that can be keyed in.
-    light_low, light_high : float, recording units
-        Range of the readings; outside it no value is given.
-    confidence : float
-        Two-sided.
+    `line`: display as a function of light; errors of the display include its resolution.
+    `resolution` (float, display units): smallest difference that the display shows.
+    `step` (float, display units): step in which values can be keyed in.
+    `first`, `last` (float, display units): range that can be keyed in.
+    `light_low`, `light_high` (float, recording units): range of the readings; outside it no value is given.
+    `confidence`: two-sided.
     """
 
     line: YorkLine
@@ -241,12 +233,9 @@ class DisplayScale:
     def rounded(self, target: float, low: float, high: float, *, feared: int = 0) -> DisplayStep | str:
         """Return the nearest step whose whole interval lies within equal cost, or why there is none.
 
-        Parameters
-        ----------
-        target, low, high : float, recording units
-            Levels in ``(low, high]`` cost the same.
-        feared : int
-            1: more light than the target is worse; −1: less light is worse. At equal distance the other side is taken.
+        `target`, `low`, `high` (float, recording units): levels in ``(low, high]`` cost the same.
+        `feared`: 1: more light than the target is worse; −1: less light is worse. At equal distance the other side is
+        taken.
         """
         try:
             self._within(target)

@@ -66,17 +66,11 @@ def timing_classes(
 ) -> Iterator[tuple[TimingClass, TwoState]]:
     """Yield every class that a state of the comparator separates, with its output over evaluations.
 
-    Parameters
-    ----------
-    state, invalid : TwoState
-        Comparator, and which evaluations were invalid.
-    size : int, evaluations
-    latency : int, evaluations
-        Largest sum of filter and on-delay, from the crossing to the edge.
-    difference : int, evaluations
-        Off-delay minus on-delay.
-    least : int
-        Outputs with fewer active stretches are left out, and with them all longer filters and on-delays.
+    `state`, `invalid`: comparator, and which evaluations were invalid.
+    `size`: int, evaluations.
+    `latency` (int, evaluations): largest sum of filter and on-delay, from the crossing to the edge.
+    `difference` (int, evaluations): off-delay minus on-delay.
+    `least`: outputs with fewer active stretches are left out, and with them all longer filters and on-delays.
     """
     for consecutive in range(1, latency + 2):
         filtered = consecutive_filter(state, invalid, consecutive, size)

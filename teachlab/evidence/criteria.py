@@ -185,15 +185,10 @@ def judge(
     criterion is met on evidence that could not have failed it: `found` names the open conditions. With synthetic light,
     a criterion can be met in a rehearsal only.
 
-    Parameters
-    ----------
-    found : Claimable
-        The trials that may support a claim, and the open conditions.
-    setting : Setting, optional
-        A setting of fixed levels, together with `margin`: for what every lot keeps.
-    dark_level : float, recording units
-    rehearsal : bool
-        Whether synthetic light is judged as if it were real; the result then says so.
+    `found`: the trials that may support a claim, and the open conditions.
+    `setting`: a setting of fixed levels, together with `margin`: for what every lot keeps.
+    `dark_level`: float, recording units.
+    `rehearsal`: whether synthetic light is judged as if it were real; the result then says so.
     """
     case = _Case(criteria, result, margin, truth, found, reserves or {}, position, setting, dark_level)
     return [_guarded(_judge(c, case), found, rehearsal=rehearsal) for c in criteria.criterion]

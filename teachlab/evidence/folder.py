@@ -22,14 +22,10 @@ def write_record(
 
     The record is returned with the digests of the files beside it.
 
-    Parameters
-    ----------
-    folder : str or Path
-        The folder is made if it does not exist; the PDF of an earlier record is removed.
-    pdf : bool
-        Whether to write the page as PDF too; needs the extra pdf.
-    levels : str, optional
-        HTML of the page on which levels can be dragged, to be written beside; that of an earlier record is removed.
+    `folder`: the folder is made if it does not exist; the PDF of an earlier record is removed.
+    `pdf`: whether to write the page as PDF too; needs the extra pdf.
+    `levels`: HTML of the page on which levels can be dragged, to be written beside; that of an earlier record is
+    removed.
 
     Raises
     ------

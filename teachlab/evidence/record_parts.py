@@ -42,24 +42,16 @@ LIMITS_OF_USE = (
 class RecordOptions:
     """How a record is computed; all options are written into the record.
 
-    Parameters
-    ----------
-    rules : Rules
-        Rules by which the output is scored; the first scored pass follows from the teach share.
-    teach_share : float or None
-        The setting was taught on this first share of the passes, so only later ones are scored. None: all are scored.
-    deviations : tuple of str
-        What was done differently from the plan, in the words of the person who reports it.
-    draws : int
-        How often the setting's strategy is taught again inside the teach block; 0: not at all.
-    sensor_setting : mapping or None
-        Setting, in its JSON form, that the sensor had while its output was logged; None: the setting that is judged.
-    about : mapping of str to str or None
-        What the record is about, as people state it (`teachlab.evidence.about`).
-    cycles : tuple of str
-        Recurring disturbances, as `cycle_of` reads them: belt=10s, belt=6000mm …
-    rehearsal : bool
-        Whether synthetic light is judged as if it were real; the result is called a rehearsal.
+    `rules`: rules by which the output is scored; the first scored pass follows from the teach share.
+    `teach_share`: the setting was taught on this first share of the passes, so only later ones are scored. None: all
+    are scored.
+    `deviations`: what was done differently from the plan, in the words of the person who reports it.
+    `draws`: how often the setting's strategy is taught again inside the teach block; 0: not at all.
+    `sensor_setting`: setting, in its JSON form, that the sensor had while its output was logged; None: the setting that
+    is judged.
+    `about`: what the record is about, as people state it (`teachlab.evidence.about`).
+    `cycles`: recurring disturbances, as `cycle_of` reads them: belt=10s, belt=6000mm …
+    `rehearsal`: whether synthetic light is judged as if it were real; the result is called a rehearsal.
     """
 
     title: str = ""

@@ -68,16 +68,10 @@ MOST_DOUBTS = 2000
 class PageContents:
     """What the page holds.
 
-    Parameters
-    ----------
-    facts : dict
-        Everything but arrays, plain.
-    verdict : Verdict or None
-        On the setting that was given.
-    setting : Setting
-        At which the hand begins.
-    best : Hindsight or None
-        Of all pairs of fixed levels.
+    `facts`: everything but arrays, plain.
+    `verdict`: on the setting that was given.
+    `setting`: at which the hand begins.
+    `best`: of all pairs of fixed levels.
     """
 
     facts: dict[str, Any]
@@ -116,16 +110,10 @@ def page_contents(
 ) -> PageContents:
     """Count, judge and pack what the page shows of one recording.
 
-    Parameters
-    ----------
-    setting : Setting, optional
-        Of any kind; without one the hand begins at the pair of fixed levels with the fewest errors.
-    strategy : Strategy, optional
-        Whose draws are shown on the map.
-    draws, seed : int
-        How often it is taught, and what picks what it is shown.
-    files : FilesJudged, optional
-        What the files are called on the command line.
+    `setting`: of any kind; without one the hand begins at the pair of fixed levels with the fewest errors.
+    `strategy`: whose draws are shown on the map.
+    `draws`, `seed`: how often it is taught, and what picks what it is shown.
+    `files`: what the files are called on the command line.
 
     Raises
     ------

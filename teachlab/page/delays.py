@@ -40,14 +40,11 @@ MOST_COUNTED = 20_000_000
 class DelayRows:
     """Rows of settings, each counted under every pair of delays.
 
-    Parameters
-    ----------
-    rows : dict of str to tuple of Setting
-        By which level moves along the row, as in `teachlab.page.chains.Chain`.
-    counts : dict of str to ndarray of int64, shape (on-delays × off-delays, settings of all rows)
-        By the names of the tables of a surface.
-    trials : ndarray of int64, shape (3, on-delays × off-delays)
-        Passes to be detected, passes to be ignored and gaps that were scored.
+    `rows`: by which level moves along the row, as in `teachlab.page.chains.Chain`.
+    `counts` (dict of str to ndarray of int64, shape (on-delays × off-delays, settings of all rows)): by the names of
+    the tables of a surface.
+    `trials` (ndarray of int64, shape (3, on-delays × off-delays)): passes to be detected, passes to be ignored and gaps
+    that were scored.
     """
 
     rows: dict[str, tuple[Setting, ...]]

@@ -28,14 +28,10 @@ from teachlab.switching.run import replay_together
 class FixedSetting:
     """A strategy's setting, fixed on the choosing half.
 
-    Parameters
-    ----------
-    draw : int
-        Number of the draw with the median cost of the strategy's draws there.
-    cost, p95 : float
-        Median cost of the strategy there, and its 95 % quantile over the draws.
-    room : float or None, recording units
-        How far its levels may move there without costing more; None if it was not compared by that.
+    `draw`: number of the draw with the median cost of the strategy's draws there.
+    `cost`, `p95`: median cost of the strategy there, and its 95 % quantile over the draws.
+    `room` (float or None, recording units): how far its levels may move there without costing more; None if it was not
+    compared by that.
     """
 
     strategy: str
@@ -55,16 +51,10 @@ class FixedSetting:
 class HalfByLot:
     """What a setting did on the claim half, lot by lot, or by stretches where no lots are named.
 
-    Parameters
-    ----------
-    passes, lost, errors : sequence of int, one per lot
-        Passes that touch and merge are left out.
-    like : sequence of str
-        Which products are like those of the lot.
-    at_s : sequence of float, s
-        Time of its first pass in the recording.
-    usable : bool
-        Whether the output is neither active for most of the gap time nor never.
+    `passes`, `lost`, `errors` (sequence of int, one per lot): passes that touch and merge are left out.
+    `like`: which products are like those of the lot.
+    `at_s` (sequence of float, s): time of its first pass in the recording.
+    `usable`: whether the output is neither active for most of the gap time nor never.
     """
 
     passes: Sequence[int]

@@ -53,22 +53,13 @@ def bench_files(
 ) -> list[RecordingBench]:
     """Bench every recording; several at a time in worker processes, each of which opens its own files.
 
-    Parameters
-    ----------
-    recordings : sequence of str
-        Paths or URIs.
-    truth : str, optional
-        Passes of a single recording.
-    by : JudgedBy, optional
-        How recommended settings are judged.
-    out : str, optional
-        Folder into which `write_bench` will write, for the next step of the verdicts.
-    keep : str
-        The command that writes them, if `out` is not given.
-    device : DeviceDocument, optional
-        Device in whose steps all settings are.
-    jobs : int
-        Number of recordings at a time; 0 for as many as there are cores.
+    `recordings`: paths or URIs.
+    `truth`: passes of a single recording.
+    `by`: how recommended settings are judged.
+    `out`: folder into which `write_bench` will write, for the next step of the verdicts.
+    `keep`: the command that writes them, if `out` is not given.
+    `device`: device in whose steps all settings are.
+    `jobs`: number of recordings at a time; 0 for as many as there are cores.
 
     Returns
     -------

@@ -42,19 +42,14 @@ def recommend(
 
     The result is None if no strategy gives a setting in half of the draws, or either half has no trial.
 
-    Parameters
-    ----------
-    halves : mapping of str to ClaimHalf
-        Setting of every strategy, fixed on the first half.
-    measuring : SettingWorth
-        Measurements on the second half.
-    preferred : str
-        Used if strategies cost the same in the median and at the 95 % quantile and have the same room, before the first
-        one in the order of `halves`. At the same median cost, fixed levels come before settings that follow or have two
-        thresholds, because every sensor can use them.
-    keyed, worse_end : callable, optional
-        With a device: round what a strategy taught on the first half, and find the costliest end of it on the second. A
-        setting that cannot be keyed in is passed over; if none can, the cheapest is returned with its refusal.
+    `halves`: setting of every strategy, fixed on the first half.
+    `measuring`: measurements on the second half.
+    `preferred`: used if strategies cost the same in the median and at the 95 % quantile and have the same room, before
+    the first one in the order of `halves`. At the same median cost, fixed levels come before settings that follow or
+    have two thresholds, because every sensor can use them.
+    `keyed`, `worse_end`: with a device: round what a strategy taught on the first half, and find the costliest end of
+    it on the second. A setting that cannot be keyed in is passed over; if none can, the cheapest is returned with its
+    refusal.
     """
     ordered = by_choice(halves.values(), preferred)
     if not ordered or ordered[0].score.counts.scored_passes == 0:

@@ -24,20 +24,12 @@ if TYPE_CHECKING:
 class StrategyResult:
     """One strategy on one recording.
 
-    Parameters
-    ----------
-    parameters : mapping
-        Its parameters as plain JSON values.
-    draws : sequence of Draw
-        In order of their numbers.
-    spreads : mapping of str to Spread
-        By measure; empty if no draw gave a setting.
-    median_draw : Draw or None
-        The draw with the median cost of those that gave a setting.
-    worth : Worth or None
-        Score, margin, reserves, clearance and switching position of its setting, over all scored passes.
-    ranking_cost : float
-        Median cost with abstentions and failures counted as infinite.
+    `parameters`: its parameters as plain JSON values.
+    `draws`: in order of their numbers.
+    `spreads`: by measure; empty if no draw gave a setting.
+    `median_draw`: the draw with the median cost of those that gave a setting.
+    `worth`: score, margin, reserves, clearance and switching position of its setting, over all scored passes.
+    `ranking_cost`: median cost with abstentions and failures counted as infinite.
     """
 
     strategy: str
@@ -83,28 +75,16 @@ class StrategyResult:
 class Recommendation:
     """The setting to use: chosen on the first half of the scored passes; its claim is computed on the second.
 
-    Parameters
-    ----------
-    draw : int
-        Number of the draw whose cost on the first half is the median of the strategy's draws.
-    setting : Setting
-        The setting that it taught.
-    chosen_on : int
-        Scored passes of the first half.
-    chosen_cost : float
-        Median cost of the strategy there.
-    tied : tuple of str
-        Other strategies whose draws cost the same there.
-    worth : Worth
-        Score, margin, reserves, clearance and switching position, on the second half.
-    keyed : SteppedSetting or None
-        With a device, what to key in, rounded on the first half. `setting` is then in its steps.
-    worst_end : str
-        With a device, which end of what its display values may mean costs most on the second half.
-    worst : Setting or None
-        The setting at that end; `worth` belongs to it.
-    passed_over : tuple of (str, str)
-        Strategies that cost no more on the first half and cannot be keyed in, with the reason.
+    `draw`: number of the draw whose cost on the first half is the median of the strategy's draws.
+    `setting`: the setting that it taught.
+    `chosen_on`: scored passes of the first half.
+    `chosen_cost`: median cost of the strategy there.
+    `tied`: other strategies whose draws cost the same there.
+    `worth`: score, margin, reserves, clearance and switching position, on the second half.
+    `keyed`: with a device, what to key in, rounded on the first half. `setting` is then in its steps.
+    `worst_end`: with a device, which end of what its display values may mean costs most on the second half.
+    `worst`: the setting at that end; `worth` belongs to it.
+    `passed_over`: strategies that cost no more on the first half and cannot be keyed in, with the reason.
     """
 
     strategy: str
@@ -124,30 +104,18 @@ class Recommendation:
 class RecordingBench:
     """All strategies on one recording.
 
-    Parameters
-    ----------
-    teach_passes, scored_passes : int
-        Detect passes in the teach block, and detect passes that are trials in the scored block.
-    ranking : sequence of str
-        Names, cheapest first; strategies that abstain in more than half of the draws are left out.
-    results : sequence of StrategyResult
-        In the order of the ranking, unranked ones last.
-    rows : sequence of list of str
-        The same names in rows of one cost.
-    orders : sequence of Order or None
-        How sure it is that each row costs less than the next, by the settings of their first strategies.
-    best_fixed : Hindsight
-        The setting against which regret is measured.
-    ceiling : Ceiling
-        What fixed levels, a complete setting and levels that follow achieve in hindsight.
-    recommendation : Recommendation or None
-        None if fewer than two passes are scored, or no strategy is ranked there.
-    self_labelled, synthetic : bool
-        What the evidence may not be used for.
-    alignment : Alignment or None
-        How the passes lie against the light; None if it cannot be measured.
-    device : str or None
-        Name of the device in whose steps all settings are; None without one.
+    `teach_passes`, `scored_passes`: detect passes in the teach block, and detect passes that are trials in the scored
+    block.
+    `ranking`: names, cheapest first; strategies that abstain in more than half of the draws are left out.
+    `results`: in the order of the ranking, unranked ones last.
+    `rows`: the same names in rows of one cost.
+    `orders`: how sure it is that each row costs less than the next, by the settings of their first strategies.
+    `best_fixed`: the setting against which regret is measured.
+    `ceiling`: what fixed levels, a complete setting and levels that follow achieve in hindsight.
+    `recommendation`: None if fewer than two passes are scored, or no strategy is ranked there.
+    `self_labelled`, `synthetic`: what the evidence may not be used for.
+    `alignment`: how the passes lie against the light; None if it cannot be measured.
+    `device`: name of the device in whose steps all settings are; None without one.
     """
 
     recording: str

@@ -42,18 +42,11 @@ class Teaching:
 class TaughtDraws:
     """Results of every teaching of one recording, and of its settings.
 
-    Parameters
-    ----------
-    middle : int
-        First pass of the claim half.
-    draws : mapping of key to sequence of Draw
-        By the keys of the teachings, without measures.
-    before : mapping of key to sequence of Draw
-        The same before their settings were turned into ones that can be keyed in.
-    counts, later : mapping of Setting to PairCounts
-        Of every distinct setting on all scored passes, and on the claim half.
-    first_reading : FirstReading or None
-        What the recording showed beside, if all of it was read.
+    `middle`: first pass of the claim half.
+    `draws`: by the keys of the teachings, without measures.
+    `before`: the same before their settings were turned into ones that can be keyed in.
+    `counts`, `later`: of every distinct setting on all scored passes, and on the claim half.
+    `first_reading`: what the recording showed beside, if all of it was read.
     """
 
     cut: Split
@@ -100,16 +93,10 @@ def taught_draws(
 ) -> TaughtDraws:
     """Run every teaching in many draws, and count all settings together: one reading for all.
 
-    Parameters
-    ----------
-    options : DrawOptions
-        Draws, teach share and rules; base and seed are those of the teachings.
-    careful : bool
-        Whether a strategy that breaks the protocol in another way fails in all draws, instead of ending the run.
-    untried : str
-        If given, nothing is taught: every draw fails for this reason.
-    keyed : callable, optional
-        Turns a setting into one that can be keyed in; if it refuses, the draw abstains.
+    `options`: draws, teach share and rules; base and seed are those of the teachings.
+    `careful`: whether a strategy that breaks the protocol in another way fails in all draws, instead of ending the run.
+    `untried`: if given, nothing is taught: every draw fails for this reason.
+    `keyed`: turns a setting into one that can be keyed in; if it refuses, the draw abstains.
     """
     cut = split(truth, recording.samples, teach_share=options.teach_share)
     blocks: dict[Setting | None, TeachBlock] = {}

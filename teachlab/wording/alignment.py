@@ -17,16 +17,10 @@ TRUST = "Trust no count below before that is settled."
 def lead_lines(alignment: Alignment | None, recording: str, truth: str | None = None, *, step: str = "") -> list[str]:
     """Return what must be said before any count; empty if the truth agrees within its uncertainty.
 
-    Parameters
-    ----------
-    alignment : Alignment, optional
-        None if it could not be measured.
-    recording : str
-        Name of the recording as the user gave it, for the command that mends it.
-    truth : str, optional
-        Table of passes that is not the one beside the recording.
-    step : str
-        Next step that is printed below: a command in it is not said twice.
+    `alignment`: None if it could not be measured.
+    `recording`: name of the recording as the user gave it, for the command that mends it.
+    `truth`: table of passes that is not the one beside the recording.
+    `step`: next step that is printed below: a command in it is not said twice.
     """
     found = off_lines(alignment)
     said = [line for line in mending(alignment, recording, truth) if not step or not line.endswith(step)]

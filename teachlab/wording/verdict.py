@@ -25,16 +25,10 @@ def verdict_lines(
 ) -> list[str]:
     """Return decision, limit, claim, reasons, one small table and the next step, in at most twelve lines.
 
-    Parameters
-    ----------
-    table : sequence of str
-        Head and rows; shortened if there is no room for all of them.
-    most : int
-        Number of lines available, of 100 columns; narrower ones are more.
-    remarks : int
-        Remarks given beside the claim where there are no details.
-    details : bool
-        Whether to give everything: all reasons, all conditions, and the remarks beside the claim.
+    `table`: head and rows; shortened if there is no room for all of them.
+    `most`: number of lines available, of 100 columns; narrower ones are more.
+    `remarks`: remarks given beside the claim where there are no details.
+    `details`: whether to give everything: all reasons, all conditions, and the remarks beside the claim.
     """
     short, most = most <= MOST_LINES, lines_for(most)
     told = "" if verdict.claim is None else verdict.claim.text

@@ -20,19 +20,12 @@ def judged_kept(
 ) -> tuple[str, str, str]:
     """Judge whether enough lots, or passes, keep a margin.
 
-    Parameters
-    ----------
-    least : float
-        Value that each must keep.
-    kept : ndarray of float64, shape (lots or passes,)
-        The worst value of each.
-    lots : bool
-        Whether they are named lots; otherwise they are passes, assumed to be independent.
-    content : float or None
-        Share of all future ones that must keep it. None: every recorded lot kept it, and there are at least 5 lots; for
-        passes, 99 %.
-    confidence : float
-        One-sided.
+    `least`: value that each must keep.
+    `kept` (ndarray of float64, shape (lots or passes,)): the worst value of each.
+    `lots`: whether they are named lots; otherwise they are passes, assumed to be independent.
+    `content`: share of all future ones that must keep it. None: every recorded lot kept it, and there are at least 5
+    lots; for passes, 99 %.
+    `confidence`: one-sided.
 
     Returns
     -------

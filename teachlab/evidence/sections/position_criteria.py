@@ -16,18 +16,12 @@ def judged_position(
 ) -> tuple[str, str, str, str]:
     """Judge one spread.
 
-    Parameters
-    ----------
-    measure : str
-        One of `POSITIONS`.
-    most : float, ms or mm
-        Limit.
-    confidence : float
-        One-sided.
-    by_lots : bool
-        Whether passes of one lot may resemble each other. If so, the range of the lots must stay within the limit, from
-        the lowest 5 % quantile of a lot to the highest 95 % quantile. Otherwise passes are assumed to be independent,
-        and the upper limit by order statistics must stay within it.
+    `measure`: one of `POSITIONS`.
+    `most` (float, ms or mm): limit.
+    `confidence`: one-sided.
+    `by_lots`: whether passes of one lot may resemble each other. If so, the range of the lots must stay within the
+    limit, from the lowest 5 % quantile of a lot to the highest 95 % quantile. Otherwise passes are assumed to be
+    independent, and the upper limit by order statistics must stay within it.
 
     Returns
     -------

@@ -64,22 +64,13 @@ ONE_BY_ONE = "false trips come one by one, independently of one another"
 class CompareAnswer:
     """Results of settings on the same passes, or on two recordings.
 
-    Parameters
-    ----------
-    with_ : str or None
-        The second recording, if there is one.
-    sides : tuple of Worth
-        Score, margin and reserves of each side.
-    found : dict
-        The differences, in the form of the document.
-    lines : tuple of str
-        The same in sentences.
-    verdict : Verdict
-        Which one costs less, and how sure that is.
-    alignment : Alignment or None
-        How the passes lie against the light of the recording; None for two recordings.
-    works : bool
-        Whether the cheapest setting may be used.
+    `with_`: the second recording, if there is one.
+    `sides`: score, margin and reserves of each side.
+    `found`: the differences, in the form of the document.
+    `lines`: the same in sentences.
+    `verdict`: which one costs less, and how sure that is.
+    `alignment`: how the passes lie against the light of the recording; None for two recordings.
+    `works`: whether the cheapest setting may be used.
     """
 
     recording: str
@@ -119,16 +110,11 @@ def compare(
 ) -> CompareAnswer:
     """Compare settings by the passes and gaps on which exactly one of them makes an error.
 
-    Parameters
-    ----------
-    recordings : sequence of (Recording, Truth)
-        One: all settings on its passes, paired. Two: the first setting on the first, the last on the second.
-    settings : sequence of (str, Setting)
-        With their names; two or more, for two recordings one or two.
-    called : sequence of str
-        What the user called the recordings; default: their names.
-    assumption : Assumption
-        What the claim on the cheapest one assumes.
+    `recordings`: with one, all settings on its passes, paired; with two, the first setting on the first, the last on
+    the second.
+    `settings`: with their names; two or more, for two recordings one or two.
+    `called`: what the user called the recordings; default: their names.
+    `assumption`: what the claim on the cheapest one assumes.
 
     Raises
     ------

@@ -107,15 +107,10 @@ def counterfactual(
 ) -> Counterfactual:
     """Measure the margin of the present sensor and of four others on the same light.
 
-    Parameters
-    ----------
-    setting : Setting, optional
-        Filter, delays and rate of the present sensor; its levels are not used; default: none of them.
-    rules : Rules
-        Their tolerance is added to every border of every pass.
-    costs : Costs, optional
-        If given, find the best fixed setting of each sensor for these costs too. This counts one surface for each
-        sensor (with filter or delays: every level without hysteresis, and a grid of pairs with it).
+    `setting`: filter, delays and rate of the present sensor; its levels are not used; default: none of them.
+    `rules`: their tolerance is added to every border of every pass.
+    `costs`: if given, find the best fixed setting of each sensor for these costs too. This counts one surface for each
+    sensor (with filter or delays: every level without hysteresis, and a grid of pairs with it).
 
     Notes
     -----

@@ -43,24 +43,16 @@ MOST_WITHIN = 1 << 20
 class SensorMargin:
     """Margin to noise that one sensor would have on this recording.
 
-    Parameters
-    ----------
-    objects, background : float or None, recording units
-        1 % quantile of the sustained peaks of passes, and 99 % quantile of those of gaps, on the side of
-        the objects.
-    noise : float or None, recording units
-        Robust standard deviation of the background as this sensor sees it.
-    margin : float or None
-        ``(objects − background) / (2 · noise)``: distance of the middle level to either side, in sigma; negative if
-        they overlap.
-    needed : float or None
-        Margin at which white noise alone trips such a sensor once an hour, `needed_margin`.
-    clean : tuple of float or None, recording units
-        ``(above, up to)``: levels that every pass and no gap reaches, without hysteresis; None if there are none.
-    times : float or None
-        ``margin / needed`` divided by that of the present sensor.
-    best : Hindsight or None
-        The best fixed setting of such a sensor, if asked for.
+    `objects`, `background` (float or None, recording units): 1 % quantile of the sustained peaks of passes, and 99 %
+    quantile of those of gaps, on the side of the objects.
+    `noise` (float or None, recording units): robust standard deviation of the background as this sensor sees it.
+    `margin`: ``(objects − background) / (2 · noise)``: distance of the middle level to either side, in sigma; negative
+    if they overlap.
+    `needed`: margin at which white noise alone trips such a sensor once an hour, `needed_margin`.
+    `clean` (tuple of float or None, recording units): ``(above, up to)``: levels that every pass and no gap reaches,
+    without hysteresis; None if there are none.
+    `times`: ``margin / needed`` divided by that of the present sensor.
+    `best`: the best fixed setting of such a sensor, if asked for.
     """
 
     sensor: ComparedSensor

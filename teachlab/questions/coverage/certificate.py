@@ -34,14 +34,9 @@ BLOCKS = {"shown": "what the teaching was shown", "teach": "the teach block", "s
 class CycleCoverage:
     """One cycle, and how often its feature was in an open gap of each block.
 
-    Parameters
-    ----------
-    blocks : mapping of str to Exposure
-        shown, teach, scored, if they are known.
-    needed : mapping of str to float
-        Revolutions that are enough, by the open share of each block; infinite if no gap is open.
-    profiles : mapping of str to (ndarray, ndarray)
-        Borders of places of the cycle in s, and how often the places between them were seen.
+    `blocks`: shown, teach, scored, if they are known.
+    `needed`: revolutions that are enough, by the open share of each block; infinite if no gap is open.
+    `profiles`: borders of places of the cycle in s, and how often the places between them were seen.
     """
 
     cycle: Cycle
@@ -93,16 +88,11 @@ class CycleCoverage:
 class Coverage(Document):
     """Certificate of one recording.
 
-    Parameters
-    ----------
-    confidence : float
-        Of every interval.
-    names : mapping of str to (int, int)
-        Passes of every label and lot in the teach block and in the scored block.
-    hours : mapping of str to (int, int)
-        Passes of every hour of the day in both; empty if the start time of the recording is unknown.
-    trips_s : mapping of str to ndarray of float64, s
-        When the setting tripped in an open gap, by block; empty without a setting.
+    `confidence`: of every interval.
+    `names`: passes of every label and lot in the teach block and in the scored block.
+    `hours`: passes of every hour of the day in both; empty if the start time of the recording is unknown.
+    `trips_s` (mapping of str to ndarray of float64, s): when the setting tripped in an open gap, by block; empty
+    without a setting.
     """
 
     ALSO: ClassVar[tuple[str, ...]] = ("verdict",)
@@ -159,17 +149,11 @@ def coverage(
 ) -> Coverage:
     """Certify what the teach block and the scored block could show of named disturbances, and find unnamed ones.
 
-    Parameters
-    ----------
-    setting : Setting, optional
-        Its false trips are searched for a period. If it was taught on this recording, what its teaching was shown is
-        certified too.
-    teach_share : float or None
-        As for the split; None: everything is scored.
-    rules : Rules
-        Tolerance of the borders, confidence of every interval.
-    begins_h : float, h, optional
-        Time of day at which the recording begins.
+    `setting`: its false trips are searched for a period. If it was taught on this recording, what its teaching was
+    shown is certified too.
+    `teach_share`: as for the split; None: everything is scored.
+    `rules`: tolerance of the borders, confidence of every interval.
+    `begins_h` (float, h): time of day at which the recording begins.
 
     Raises
     ------

@@ -93,20 +93,12 @@ def cycle_of(text: str, *, line_speed_m_s: float | None = None) -> Cycle:
 class Exposure(Document):
     """How often a feature at an unknown place of a cycle lay completely in an open gap.
 
-    Parameters
-    ----------
-    seconds, open_s : float, s
-        Examined time, and how much of it was open gap.
-    revolutions : float
-        Revolutions of the cycle in that time.
-    exposures : float
-        Mean over all places of the cycle: revolutions with the feature in an open gap.
-    least, most : int
-        Exposures of the place that was seen least often, and most often.
-    seen_share : float
-        Share of the places seen at least `times` times: the probability that the feature was seen so often.
-    sure : int
-        Number of exposures that at least a share `confidence` of all places has.
+    `seconds`, `open_s` (float, s): examined time, and how much of it was open gap.
+    `revolutions`: revolutions of the cycle in that time.
+    `exposures`: mean over all places of the cycle: revolutions with the feature in an open gap.
+    `least`, `most`: exposures of the place that was seen least often, and most often.
+    `seen_share`: share of the places seen at least `times` times: the probability that the feature was seen so often.
+    `sure`: number of exposures that at least a share `confidence` of all places has.
     """
 
     ALSO: ClassVar[tuple[str, ...]] = ("open_share",)

@@ -25,11 +25,9 @@ Axes = Any
 class CyclePlaces:
     """How often the places of a cycle were seen, in equal stretches of it.
 
-    Parameters
-    ----------
-    edges : ndarray of float64, shape (n + 1,), s
-    least, most : ndarray of int64, shape (n,)
-        For every stretch, at the point that was seen least often, and most often.
+    `edges`: ndarray of float64, shape (n + 1,), s.
+    `least`, `most` (ndarray of int64, shape (n,)): for every stretch, at the point that was seen least often, and most
+    often.
     """
 
     edges: Floats

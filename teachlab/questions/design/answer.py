@@ -29,20 +29,14 @@ MOST_PLACES = 6
 class DesignAnswer:
     """A designed setting.
 
-    Parameters
-    ----------
-    taught : TeachAnswer
-        The setting, and its results on the passes that were not shown.
-    teach_cost : float, errors per pass
-        Errors per pass of the setting on what was shown; no counted combination has fewer.
-    cells : int
-        Number of combinations counted.
-    reserves : mapping
-        ``{axis: {"low", "high", "unit"}}``: how far levels, light and delays may move without a further error, on all
-        passes of the recording (`teachlab.questions.design.reserves`). It holds for what was recorded and is no
-        confidence.
-    reasons : mapping
-        One line for each part of the setting.
+    `taught`: the setting, and its results on the passes that were not shown.
+    `teach_cost` (float, errors per pass): errors per pass of the setting on what was shown; no counted combination has
+    fewer.
+    `cells`: number of combinations counted.
+    `reserves`: ``{axis: {"low", "high", "unit"}}``: how far levels, light and delays may move without a further error,
+    on all passes of the recording (`teachlab.questions.design.reserves`). It holds for what was recorded and is no
+    confidence.
+    `reasons`: one line for each part of the setting.
     """
 
     taught: TeachAnswer

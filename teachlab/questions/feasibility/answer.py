@@ -26,17 +26,11 @@ MOST_LOTS = 200
 class Feasibility:
     """Windows of levels per condition and kind of object, and which of them exclude each other.
 
-    Parameters
-    ----------
-    windows : tuple of Window
-        By condition and label; lots as recorded only.
-    common : tuple of float or None
-        ``(above, up to)`` of the levels that work for all; None if there is none.
-    contradictions : tuple of Contradiction
-        Widest first, at most 50.
-    survivable_loss : float or None
-        Largest share of light whose loss any fixed level survives: ``1 − dark_hi / light_lo`` above the dark level,
-        with the strongest dark side and the weakest light side; None if they already overlap.
+    `windows`: by condition and label; lots as recorded only.
+    `common`: ``(above, up to)`` of the levels that work for all; None if there is none.
+    `contradictions`: widest first, at most 50.
+    `survivable_loss`: largest share of light whose loss any fixed level survives: ``1 − dark_hi / light_lo`` above the
+    dark level, with the strongest dark side and the weakest light side; None if they already overlap.
     """
 
     windows: tuple[Window, ...]
@@ -70,16 +64,10 @@ def feasibility(
     prove that a setting works: count the surface. A kind of object, or a lot, is compared with the gaps beside its own
     passes. For objects that dip, levels are off-levels.
 
-    Parameters
-    ----------
-    recording, truth, setting
-        The setting gives polarity, filter, delays and rate.
-    stresses : sequence of Stress
-        Conditions in addition to the unstressed one.
-    rules : Rules
-        Their tolerance is added to every border of every pass.
-    reading : DemandsReading, optional
-        Of the same, after it took the recording.
+    `setting`: gives polarity, filter, delays and rate.
+    `stresses`: conditions in addition to the unstressed one.
+    `rules`: their tolerance is added to every border of every pass.
+    `reading`: of the same, after it took the recording.
     """
     reach = demands_of(recording, truth, setting, rules=rules) if reading is None else reading.demands()
     low, high = receiver_range(recording, reach.lowest, reach.highest)

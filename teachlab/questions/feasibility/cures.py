@@ -27,22 +27,16 @@ DELAYS = (1, 2, 4, 8, 16, 32, 64, 128, 256)
 class Helps(Document):
     """What the light shows about other kinds of sensor; None if there was nothing to try.
 
-    Parameters
-    ----------
-    following_gain, following_offset : bool or None
-        Whether one ratio to the median background above dark, or one distance from it, works under every condition: a
-        level that follows the background.
-    local_gain, local_offset : bool or None
-        Whether one ratio to, or one distance from, the median of the neighbouring gaps separates the peak of every pass
-        from that of every gap, as recorded; tried if no fixed level does.
-    window : bool or None
-        Whether two thresholds with the background between them detect every pass as recorded.
-    on_delay_ms : float or None
-        An on-delay with which some level, `on_delay_level`, replays without an error as recorded; tried if no level
-        does so without one.
-    on_delay_level : float or None, recording units
-    setting_per_label, setting_per_lot : bool or None
-        Whether every kind of object, or every lot, has levels that work for it as recorded.
+    `following_gain`, `following_offset`: whether one ratio to the median background above dark, or one distance from
+    it, works under every condition: a level that follows the background.
+    `local_gain`, `local_offset`: whether one ratio to, or one distance from, the median of the neighbouring gaps
+    separates the peak of every pass from that of every gap, as recorded; tried if no fixed level does.
+    `window`: whether two thresholds with the background between them detect every pass as recorded.
+    `on_delay_ms`: an on-delay with which some level, `on_delay_level`, replays without an error as recorded; tried if
+    no level does so without one.
+    `on_delay_level`: float or None, recording units.
+    `setting_per_label`, `setting_per_lot`: whether every kind of object, or every lot, has levels that work for it as
+    recorded.
     """
 
     following_gain: bool | None

@@ -73,18 +73,11 @@ def designed_in_hindsight(
 class TriedBothWays:
     """A stretch with most errors of a setting: the result without it, and the result of a design with it.
 
-    Parameters
-    ----------
-    first_sample, last_sample : int
-        The stretch ``[first, last)`` that was left out.
-    left_out : tuple of int
-        Lost passes, and unwanted onsets, of the setting without the stretch.
-    designed : Setting or None
-        Setting designed with the stretch; None if none was found.
-    against : tuple of int or None
-        The same counts of the designed setting, with the stretch.
-    searched : bool
-        Whether a design was searched at all.
+    `first_sample`, `last_sample`: the stretch ``[first, last)`` that was left out.
+    `left_out`: lost passes, and unwanted onsets, of the setting without the stretch.
+    `designed`: setting designed with the stretch; None if none was found.
+    `against`: the same counts of the designed setting, with the stretch.
+    `searched`: whether a design was searched at all.
     """
 
     first_sample: int

@@ -21,15 +21,10 @@ MOST_CONTRADICTIONS = 50
 class Window:
     """Levels at which nothing is lost and nothing trips, for one condition and one kind of object or lot.
 
-    Parameters
-    ----------
-    background, objects : float, recording units
-        What the background beside these objects demands, and the weakest of the objects: a rise needs ``background < on
-        <= objects``, a dip ``objects < off <= background``.
-    lot : str
-        Name of the lot, if the window is one of a lot.
-    reference : float, recording units
-        Median of the background under that condition.
+    `background`, `objects` (float, recording units): what the background beside these objects demands, and the weakest
+    of the objects: a rise needs ``background < on <= objects``, a dip ``objects < off <= background``.
+    `lot`: name of the lot, if the window is one of a lot.
+    `reference` (float, recording units): median of the background under that condition.
     """
 
     condition: str

@@ -36,24 +36,15 @@ from teachlab.switching.run import replay
 class LabelAnswer:
     """Proposed passes.
 
-    Parameters
-    ----------
-    doubts : tuple of PassDoubt
-        In time order.
-    faint : tuple of LikelyPlace
-        Stretches between passes that may be faint objects; their score is how far the light went (0 to 1).
-    opposite : tuple of LikelyPlace
-        Stretches in which the light goes to the other side of the background; their score is in the same steps.
-    count : CountCheck, optional
-        Comparison with a known count.
-    correction : Correction, optional
-        How a person corrected the proposal.
-    second : Truth, optional
-        The table of another person.
-    agreement : TableAgreement, optional
-        How far both agree.
-    replayed : Reasons, optional
-        Where the passes and a replay at the middle between the two levels disagree; None without a pass that is scored.
+    `doubts`: in time order.
+    `faint`: stretches between passes that may be faint objects; their score is how far the light went (0 to 1).
+    `opposite`: stretches in which the light goes to the other side of the background; their score is in the same steps.
+    `count`: comparison with a known count.
+    `correction`: how a person corrected the proposal.
+    `second`: the table of another person.
+    `agreement`: how far both agree.
+    `replayed`: where the passes and a replay at the middle between the two levels disagree; None without a pass that is
+    scored.
     """
 
     recording: str

@@ -40,16 +40,10 @@ Told = tuple[dict[str, Any], list[str], Standing | None]
 class PlanAnswer:
     """What must be recorded.
 
-    Parameters
-    ----------
-    found : dict
-        The plan, in the form of the document.
-    lines : tuple of str
-        The same in sentences.
-    standing : Standing or None
-        Standing of the recording so far; None if none was given.
-    verdict : Verdict
-        Lots first, and passes under an assumption.
+    `found`: the plan, in the form of the document.
+    `lines`: the same in sentences.
+    `standing`: standing of the recording so far; None if none was given.
+    `verdict`: lots first, and passes under an assumption.
     """
 
     found: dict[str, Any]

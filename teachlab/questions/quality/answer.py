@@ -68,27 +68,16 @@ class WiderBorders(Document):
 class InspectAnswer:
     """Everything that `inspect` finds out about a recording.
 
-    Parameters
-    ----------
-    quality : Quality
-    alignment : Alignment or None
-        How the passes lie against the light; None without passes, or if it cannot be measured.
-    best : Hindsight or None
-        The best pair of fixed levels, with every pass and gap counted; None without passes that can be scored.
-    sides : TwoSides or None
-        Result of two thresholds if objects lie on both sides of the background.
-    step : float or None, recording units
-        Smallest step of the light, if it is stored in whole numbers: levels are not printed with finer steps.
-    cures : tuple of TriedCure
-        Changes of the best pair that leave fewer errors, one of each kind, best first; empty if it makes no error.
-    missing : str
-        What is said of gaps in which the best pair trips on light as strong as a pass; empty if there are none.
-    stopped : VerdictReason or None
-        What is said of passes in which the log stands still.
-    wider : WiderBorders or None
-        If the borders are taken as sharper than the light is, and that is why the best pair fails.
-    empty : int
-        Passes to be detected in which nothing is seen, if these are most of them.
+    `alignment`: how the passes lie against the light; None without passes, or if it cannot be measured.
+    `best`: the best pair of fixed levels, with every pass and gap counted; None without passes that can be scored.
+    `sides`: result of two thresholds if objects lie on both sides of the background.
+    `step` (float or None, recording units): smallest step of the light, if it is stored in whole numbers: levels are
+    not printed with finer steps.
+    `cures`: changes of the best pair that leave fewer errors, one of each kind, best first; empty if it makes no error.
+    `missing`: what is said of gaps in which the best pair trips on light as strong as a pass; empty if there are none.
+    `stopped`: what is said of passes in which the log stands still.
+    `wider`: if the borders are taken as sharper than the light is, and that is why the best pair fails.
+    `empty`: passes to be detected in which nothing is seen, if these are most of them.
     """
 
     quality: Quality
@@ -258,13 +247,7 @@ def inspected(
 ) -> InspectAnswer:
     """Measure a recording's quality, how its passes lie, and count the best pair of fixed levels.
 
-    Parameters
-    ----------
-    recording : Recording
-    truth : Truth or None
-    rules : Rules, optional
-    progress : callable
-        Called with the share done.
+    `progress`: called with the share done.
 
     Raises
     ------

@@ -61,13 +61,9 @@ class Divided(Document):
 class ByGroup:
     """What several people taught, or what several lots taught, and how the spread divides.
 
-    Parameters
-    ----------
-    figures : mapping of str to Divided
-        on_level, off_level and hysteresis, in recording units; if the settings were scored also lost_rate,
-        false_trips_per_running_hour, extra_per_pass and cost.
-    abstained : int
-        Teachings that gave no setting.
+    `figures`: on_level, off_level and hysteresis, in recording units; if the settings were scored also lost_rate,
+    false_trips_per_running_hour, extra_per_pass and cost.
+    `abstained`: teachings that gave no setting.
 
     Notes
     -----
@@ -166,14 +162,10 @@ def taught_apart(
 
     The draws are by lot, in time order.
 
-    Parameters
-    ----------
-    names : iterable of str, shape (passes of the truth,), optional
-        The lot of every pass; default: the whole teach block is one group, named by the recording.
-    options : DrawOptions, optional
-        Seed, teach share, tolerance, base setting.
-    passes : int
-        Number of consecutive detect passes of one lot in a stretch; passes left over are not used.
+    `names` (iterable of str, shape (passes of the truth,)): the lot of every pass; default: the whole teach block is
+    one group, named by the recording.
+    `options`: seed, teach share, tolerance, base setting.
+    `passes`: number of consecutive detect passes of one lot in a stretch; passes left over are not used.
 
     Raises
     ------

@@ -35,16 +35,10 @@ LENGTH_PARAMETERS = ("sweep_passes", "pieces")
 class Question:
     """What is asked in addition to the plain cloud.
 
-    Parameters
-    ----------
-    vary : mapping of str to tuple of int, optional
-        Values of parameters to try; default: `VARIED` for parameters that say how much a strategy is shown.
-    average : tuple of int
-        Numbers of teachings to average into one setting.
-    by : str
-        Column of the passes that names the groups, lot or label; empty for none.
-    passes : int
-        Number of consecutive passes shown in a teaching of one lot.
+    `vary`: values of parameters to try; default: `VARIED` for parameters that say how much a strategy is shown.
+    `average`: numbers of teachings to average into one setting.
+    `by`: column of the passes that names the groups, lot or label; empty for none.
+    `passes`: number of consecutive passes shown in a teaching of one lot.
     """
 
     vary: Mapping[str, tuple[int, ...]] | None = None
@@ -62,16 +56,10 @@ class Question:
 class StrategyStudy:
     """One strategy: its cloud, the clouds of its variants, how its spread divides, and its agreement.
 
-    Parameters
-    ----------
-    varied : tuple of (str, int, Cloud)
-        Parameter and value.
-    groups : ByGroup or None
-        None if the passes name no groups.
-    agreement : LossAgreement or None
-        Agreement of all draws that gave a setting; None with fewer than two.
-    always_lost : tuple of str
-        The passes that every one of these draws loses, by number and time.
+    `varied`: parameter and value.
+    `groups`: None if the passes name no groups.
+    `agreement`: agreement of all draws that gave a setting; None with fewer than two.
+    `always_lost`: the passes that every one of these draws loses, by number and time.
     """
 
     cloud: Cloud
@@ -129,10 +117,7 @@ def study(
 ) -> Study:
     """Repeat teachings in every way asked for, scored on the same passes and compared with one best setting.
 
-    Parameters
-    ----------
-    taught : sequence of (str, Setting)
-        Who taught, and what: a name may occur more than once.
+    `taught`: who taught, and what: a name may occur more than once.
 
     Raises
     ------

@@ -101,20 +101,12 @@ class Repeated(Document):
 class Cloud:
     """Results of repeated teachings.
 
-    Parameters
-    ----------
-    average : int
-        Teachings averaged into each setting.
-    draws : sequence of Draw
-        In order of their numbers.
-    distinct : int
-        Number of different settings among them.
-    spreads : dict of str to Repeated
-        By measure; empty if no draw gave a setting.
-    worse : tuple of (Limit, Rate)
-        For each limit, the share of the draws with a setting that exceed it.
-    abstained : Rate
-        Share of all draws that gave no setting.
+    `average`: teachings averaged into each setting.
+    `draws`: in order of their numbers.
+    `distinct`: number of different settings among them.
+    `spreads`: by measure; empty if no draw gave a setting.
+    `worse`: for each limit, the share of the draws with a setting that exceed it.
+    `abstained`: share of all draws that gave no setting.
     """
 
     strategy: str

@@ -33,20 +33,13 @@ if TYPE_CHECKING:
 class ReplayAnswer:
     """The result of one setting.
 
-    Parameters
-    ----------
-    worth : Worth or None
-        Score, and margin and reserves if asked for; None without passes.
-    dependent : mapping of str to Dependence, Bursts or None
-        Rates with lots and bursts taken into account.
-    reasons : Reasons or None
-        Why passes were lost and gaps tripped; None if there were no errors, or if the light was not to be examined.
-    early_s : tuple of float, s
-        For false trips that lasted into the next pass: how long before it they began.
-    verdict : Verdict or None
-        The decision on the setting; None without passes.
-    alignment : Alignment or None
-        How the passes lie against the light; None without passes, or if it cannot be measured.
+    `worth`: score, and margin and reserves if asked for; None without passes.
+    `dependent` (mapping of str to Dependence, Bursts or None): rates with lots and bursts taken into account.
+    `reasons`: why passes were lost and gaps tripped; None if there were no errors, or if the light was not to be
+    examined.
+    `early_s` (tuple of float, s): for false trips that lasted into the next pass: how long before it they began.
+    `verdict`: the decision on the setting; None without passes.
+    `alignment`: how the passes lie against the light; None without passes, or if it cannot be measured.
     """
 
     recording: str

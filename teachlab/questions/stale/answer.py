@@ -69,30 +69,18 @@ class Stale(StrEnum):
 class RecordingUnderSetting:
     """Results of the setting on one recording.
 
-    Parameters
-    ----------
-    margin : Margin or None
-        None where no pass was scored: gaps alone show no margin.
-    reserves : mapping of str to float or None, or None
-        As `teachlab.questions.stress.reserves.reserves` gives them; None with the margin.
-    clearance : Clearance or None
-        How near the light comes to the levels, and what that shows.
-    passes : Truth
-        The passes that were scored: those that touch and merge as one.
-    claim : HeadlineClaim
-        As `replay` claims it: the bound of the lost rate by lots, or why nothing is claimed.
-    synthetic : bool
-        Whether the light is synthetic: a rehearsal.
-    lost : int
-        Lost passes among those of the claim.
-    dependence, trips : Dependence or None
-        Bounds of the lost rate, and of the share of gaps tripped, with lots taken into account.
-    places : tuple of ErrorPlace
-        Where most errors lie, if they lie at certain places.
-    alignment : Alignment or None
-        How the passes lie against the light, if that can be measured.
-    unjudged : str
-        Why these passes show nothing about the setting; empty if they do.
+    `margin`: None where no pass was scored: gaps alone show no margin.
+    `reserves` (mapping of str to float or None, or None): as `teachlab.questions.stress.reserves.reserves` gives them;
+    None with the margin.
+    `clearance`: how near the light comes to the levels, and what that shows.
+    `passes`: the passes that were scored: those that touch and merge as one.
+    `claim`: as `replay` claims it: the bound of the lost rate by lots, or why nothing is claimed.
+    `synthetic`: whether the light is synthetic: a rehearsal.
+    `lost`: lost passes among those of the claim.
+    `dependence`, `trips`: bounds of the lost rate, and of the share of gaps tripped, with lots taken into account.
+    `places`: where most errors lie, if they lie at certain places.
+    `alignment`: how the passes lie against the light, if that can be measured.
+    `unjudged`: why these passes show nothing about the setting; empty if they do.
     """
 
     name: str
@@ -167,13 +155,9 @@ class Change:
 class Staleness(Document):
     """The verdict on a setting, with its evidence.
 
-    Parameters
-    ----------
-    across : Sequential or None
-        Cumulative sum of the present margins, compared with the earlier lots, or with earlier stretches of passes if no
-        lots are named; None without an earlier recording, or if that has too few lots.
-    evidence : tuple of GrowingEvidence
-        Evidence on losses and on trips: against the earlier upper limits; without them, against one in twenty.
+    `across`: cumulative sum of the present margins, compared with the earlier lots, or with earlier stretches of passes
+    if no lots are named; None without an earlier recording, or if that has too few lots.
+    `evidence`: evidence on losses and on trips: against the earlier upper limits; without them, against one in twenty.
     """
 
     state: Stale

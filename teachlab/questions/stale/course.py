@@ -39,20 +39,13 @@ Levels = NDArray[np.float64]
 class CourseStretch:
     """One stretch of consecutive scored passes, or the passes of one lot or of joined lots.
 
-    Parameters
-    ----------
-    hours : float
-        Time at which its middle pass begins.
-    object, weakest : float, recording units
-        Median of the sustained peaks of its passes, and the peak nearest to being lost.
-    background : float or None, recording units
-        Median of the light of its gaps; None without a gap.
-    contrast : float or None, recording units
-        Distance between the two medians, positive where objects stand out.
-    margin : float or None
-        Smallest distance of its extremes to the levels, in noise; None without measurable noise.
-    limited_by : str or None
-        Which side that is.
+    `hours`: time at which its middle pass begins.
+    `object`, `weakest` (float, recording units): median of the sustained peaks of its passes, and the peak nearest to
+    being lost.
+    `background` (float or None, recording units): median of the light of its gaps; None without a gap.
+    `contrast` (float or None, recording units): distance between the two medians, positive where objects stand out.
+    `margin`: smallest distance of its extremes to the levels, in noise; None without measurable noise.
+    `limited_by`: which side that is.
     """
 
     passes: int
@@ -70,20 +63,12 @@ class CourseStretch:
 class Trend:
     """Trend of the light that must stay above the on-level.
 
-    Parameters
-    ----------
-    of : str
-        ``"passes"`` where objects raise the light, ``"gaps"`` where they lower it.
-    scale : str
-        ``"logarithm above the dark level"``, or ``"level"`` if the light is not above it.
-    per_hour, low, high : float
-        Slope on that scale and its interval.
-    ahead : Ahead
-        Hours from the last pass until a tenth of them lies below the on-level: the time to cleaning.
-    source : str
-        What the intervals assume to be independent: ``"lots"``, or ``"blocks"`` (stretches of passes).
-    groups : int
-        Number of these; neighbouring lots are joined if there are more than 40.
+    `of`: ``"passes"`` where objects raise the light, ``"gaps"`` where they lower it.
+    `scale`: ``"logarithm above the dark level"``, or ``"level"`` if the light is not above it.
+    `per_hour`, `low`, `high`: slope on that scale and its interval.
+    `ahead`: hours from the last pass until a tenth of them lies below the on-level: the time to cleaning.
+    `source`: what the intervals assume to be independent: ``"lots"``, or ``"blocks"`` (stretches of passes).
+    `groups`: number of these; neighbouring lots are joined if there are more than 40.
     """
 
     of: str
@@ -103,16 +88,10 @@ class Trend:
 class WatchedSide:
     """Distances of the light to a level, of every pass, or of the gap after it, where they are known.
 
-    Parameters
-    ----------
-    side : str or None
-        As of a margin: detect, trip or release; None: the smallest of all.
-    margins : ndarray of float64
-        In noise.
-    rows : ndarray of int64
-        Row of each of these in the table of passes.
-    lots : ndarray of int64
-        Number of the lot, or of the stretch of passes, of each of these.
+    `side`: as of a margin: detect, trip or release; None: the smallest of all.
+    `margins`: in noise.
+    `rows`: row of each of these in the table of passes.
+    `lots`: number of the lot, or of the stretch of passes, of each of these.
     """
 
     side: str | None
@@ -125,22 +104,14 @@ class WatchedSide:
 class Course:
     """A recording followed over time with one setting.
 
-    Parameters
-    ----------
-    sequential : Sequential or None
-        Cumulative sum on the margin of every pass, as `alarm_of` chooses it.
-    opening : Sequential or None
-        The same from the end backwards: whether the first passes lie below those that follow. Its alarm is the last
-        pass of that start. All alarms are rows of the table of passes.
-    levels : ndarray of float64, recording units
-        The light that is followed, pass by pass in time order.
-    margins : ndarray of float64, shape (stretches,)
-        Mean over the passes of each stretch of their smallest distance to a level, in noise; NaN if it is not known.
-        The smallest of a stretch depends on how many passes it has.
-    watched : tuple of WatchedSide
-        The smallest margin, and each side for itself.
-    lots_are : Source
-        Whether their lots are lots or stretches.
+    `sequential`: cumulative sum on the margin of every pass, as `alarm_of` chooses it.
+    `opening`: the same from the end backwards: whether the first passes lie below those that follow. Its alarm is the
+    last pass of that start. All alarms are rows of the table of passes.
+    `levels` (ndarray of float64, recording units): the light that is followed, pass by pass in time order.
+    `margins` (ndarray of float64, shape (stretches,)): mean over the passes of each stretch of their smallest distance
+    to a level, in noise; NaN if it is not known. The smallest of a stretch depends on how many passes it has.
+    `watched`: the smallest margin, and each side for itself.
+    `lots_are`: whether their lots are lots or stretches.
     """
 
     stretches: tuple[CourseStretch, ...]
@@ -179,16 +150,10 @@ def follow(
 ) -> Course:
     """Divide the scored passes into lots, joined to at most ten, or into stretches; describe each, and look ahead.
 
-    Parameters
-    ----------
-    margins : Margin
-        With the extremes of every pass and gap.
-    info : RecordingInfo
-        For rate and dark level.
-    confidence : float
-        Of the trend's intervals.
-    in_table : ndarray of int64, optional
-        Row of every pass in the table of passes; by default that of the truth.
+    `margins`: with the extremes of every pass and gap.
+    `info`: for rate and dark level.
+    `confidence`: of the trend's intervals.
+    `in_table`: row of every pass in the table of passes; by default that of the truth.
 
     Notes
     -----

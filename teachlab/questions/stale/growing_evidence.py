@@ -23,15 +23,10 @@ HIGHEST_LIMIT = 0.95
 class GrowingEvidence:
     """Evidence that more passes are lost, or more gaps trip, than a limit allows.
 
-    Parameters
-    ----------
-    of : str
-        ``"losses"`` or ``"trips"``.
-    unit : str
-        What is assumed to be independent: ``"lots"``, or ``"stretches"`` of passes if no lots are named, whose shares
-        are bet on; ``"passes"`` or ``"gaps"`` if these are too few for stretches.
-    reached_pass, reached_sample : int or None
-        Row and first sample of the pass with which it was first sufficient.
+    `of`: ``"losses"`` or ``"trips"``.
+    `unit`: what is assumed to be independent: ``"lots"``, or ``"stretches"`` of passes if no lots are named, whose
+    shares are bet on; ``"passes"`` or ``"gaps"`` if these are too few for stretches.
+    `reached_pass`, `reached_sample`: row and first sample of the pass with which it was first sufficient.
     """
 
     of: str

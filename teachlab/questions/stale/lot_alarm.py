@@ -37,16 +37,10 @@ KNOWN = 10**9
 class LotLevel:
     """Level and spread of lots, for judging later passes.
 
-    Parameters
-    ----------
-    lowest : float
-        Lower confidence limit of the mean.
-    spread : float
-        Upper confidence limit of the standard deviation of the mean of a lot.
-    size : float
-        Passes per lot.
-    lots, passes : int
-        Number of lots and passes that gave the mean.
+    `lowest`: lower confidence limit of the mean.
+    `spread`: upper confidence limit of the standard deviation of the mean of a lot.
+    `size`: passes per lot.
+    `lots`, `passes`: number of lots and passes that gave the mean.
     """
 
     mean: float
@@ -63,16 +57,10 @@ def level_of_lots(
 ) -> LotLevel | None:
     """Calculate level and spread from an earlier recording; None with fewer than four lots, or without any spread.
 
-    Parameters
-    ----------
-    values : array_like of float, shape (n,)
-        Of every pass, without NaN.
-    lots : array_like of int, shape (n,)
-        Number of its lot.
-    source : Source
-        What the lots are. Stretches of passes may resemble their neighbours; labelled lots do not.
-    least : float
-        Standard deviation of a single value that is assumed at least: values that are equal by chance show none.
+    `values` (array_like of float, shape (n,)): of every pass, without NaN.
+    `lots` (array_like of int, shape (n,)): number of its lot.
+    `source`: what the lots are. Stretches of passes may resemble their neighbours; labelled lots do not.
+    `least`: standard deviation of a single value that is assumed at least: values that are equal by chance show none.
 
     Notes
     -----
@@ -127,14 +115,10 @@ def falling_below(
 ) -> Sequential | None:
     """Watch for a fall below the level of lots.
 
-    Parameters
-    ----------
-    values : array_like of float, shape (n,)
-        Values that must not fall, pass by pass in time order, without NaN.
-    before : array_like of float, shape (m,), optional
-        The passes that gave this level: what they themselves reach against it raises no alarm.
-    chance : float
-        Probability of an alarm if nothing changes.
+    `values` (array_like of float, shape (n,)): values that must not fall, pass by pass in time order, without NaN.
+    `before` (array_like of float, shape (m,)): the passes that gave this level: what they themselves reach against it
+    raises no alarm.
+    `chance`: probability of an alarm if nothing changes.
 
     Notes
     -----

@@ -36,18 +36,11 @@ Axis = Sequence[float] | None
 class StressAnswer:
     """What one setting can bear on one recording.
 
-    Parameters
-    ----------
-    stressed : StressMap
-        Errors over gain, ambient light and pedestal, with the reserves.
-    cleaning : Cleaning or None
-        When the window must be cleaned; None without a rate of loss.
-    possible : Feasibility
-        Whether any fixed level works under all named conditions.
-    faster : tuple of AtSpeed
-        The same at other speeds of the line.
-    verdict : Verdict
-        The decision on the setting as recorded, with its reserves.
+    `stressed`: errors over gain, ambient light and pedestal, with the reserves.
+    `cleaning`: when the window must be cleaned; None without a rate of loss.
+    `possible`: whether any fixed level works under all named conditions.
+    `faster`: the same at other speeds of the line.
+    `verdict`: the decision on the setting as recorded, with its reserves.
     """
 
     recording: str
@@ -105,21 +98,12 @@ def stress(
 ) -> StressAnswer:
     """Count losses and trips of one setting with less light, more ambient light, a dirty window, and at other speeds.
 
-    Parameters
-    ----------
-    recording, truth, setting
-        A setting of fixed levels.
-    gain, ambient, pedestal : sequence of float, optional
-        Shares of light left, added light and backscatter, in recording units. Named conditions are also compared with
-        each other: does any fixed level work under all of them?
-    factors : sequence of float
-        Speeds of the line, 1 as recorded.
-    loss : LossRate or float, optional
-        Loss of light per day: as observed, or a share.
-    rules : Rules, optional
-    by : JudgedBy, optional
-    progress : callable, optional
-        Called with the share done.
+    `setting`: of fixed levels.
+    `gain`, `ambient`, `pedestal`: shares of light left, added light and backscatter, in recording units. Named
+    conditions are also compared with each other: does any fixed level work under all of them?
+    `factors`: speeds of the line, 1 as recorded.
+    `loss`: loss of light per day: as observed, or a share.
+    `progress`: called with the share done.
 
     Raises
     ------

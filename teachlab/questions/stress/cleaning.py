@@ -115,14 +115,10 @@ def _cleaned(values: NDArray[np.float64]) -> int | None:
 class Cleaning(Document):
     """Time until the reserve is used up.
 
-    Parameters
-    ----------
-    days, earliest, latest : float or None, days
-        At the stated or fitted loss, and at the ends of its interval; infinite without loss, None without a reserve.
-    loss_per_day : float
-        As stated: the share of the remaining light that a day takes; or the exponential rate of `observed`.
-    observed : LossRate or None
-        The fit, if the loss was observed.
+    `days`, `earliest`, `latest` (float or None, days): at the stated or fitted loss, and at the ends of its interval;
+    infinite without loss, None without a reserve.
+    `loss_per_day`: as stated: the share of the remaining light that a day takes; or the exponential rate of `observed`.
+    `observed`: the fit, if the loss was observed.
     """
 
     days: float | None

@@ -39,16 +39,12 @@ def equal_cost(
 ) -> EqualCost:
     """Try both levels shifted together, in one reading.
 
-    Parameters
-    ----------
-    setting : Setting
-        Of fixed levels.
-    reach : float, recording units, above 0
-        How far the levels are shifted in each direction: as far as there is light.
-    first : Evaluations, optional
-        Of this recording at the setting's rate, if it was read before.
-    guess : (float, float), recording units
-        How far down and up the cost will hardly stay the same; levels beyond are tried only where it does.
+    `setting`: of fixed levels.
+    `reach` (float, recording units, above 0): how far the levels are shifted in each direction: as far as there is
+    light.
+    `first`: of this recording at the setting's rate, if it was read before.
+    `guess` ((float, float), recording units): how far down and up the cost will hardly stay the same; levels beyond are
+    tried only where it does.
     """
     weights = Costs() if costs is None else costs
     shifts = np.linspace(-reach, reach, 2 * STEPS + 1)

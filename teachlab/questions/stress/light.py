@@ -102,14 +102,11 @@ def first_true(
 ) -> Floats:
     """Return the smallest float64 in ``[low, high]`` at which a rising test holds; `high` if it holds nowhere.
 
-    Parameters
-    ----------
-    test : callable
-        From an ndarray of float64, shape (n,), to one of bool; for every element false up to some value, true after it.
-    low, high : ndarray of float64, shape (n,)
-    near, size : ndarray of float64, shape (n,)
-        What it is but for rounding, and the size of the numbers that were rounded. It may be anything: then the whole
-        range is searched.
+    `test`: from an ndarray of float64, shape (n,), to one of bool; for every element false up to some value, true after
+    it.
+    `low`, `high`: ndarray of float64, shape (n,).
+    `near`, `size` (ndarray of float64, shape (n,)): what it is but for rounding, and the size of the numbers that were
+    rounded. It may be anything: then the whole range is searched.
     """
     some = np.isfinite(near) & np.isfinite(size)
     near, size = np.where(some, near, 0.0), np.where(some, size, 0.0)
@@ -150,15 +147,11 @@ def _number(place: NDArray[np.int64]) -> Floats:
 class Stress:
     """One condition: ``x → clip(dark + gain · (x − dark) + ambient + pedestal · (1 − gain))`` in float64.
 
-    Parameters
-    ----------
-    gain : float
-        Share of the light that is left, at least 0.
-    ambient, pedestal : float, recording units
-        Light that is added; and the backscatter of a completely dirty window.
-    dark : float, recording units
-    low, high : float, recording units
-        Range of the receiver: samples are clipped to it.
+    `gain`: share of the light that is left, at least 0.
+    `ambient`, `pedestal` (float, recording units): light that is added; and the backscatter of a completely dirty
+    window.
+    `dark`: float, recording units.
+    `low`, `high` (float, recording units): range of the receiver: samples are clipped to it.
     """
 
     gain: float

@@ -32,16 +32,11 @@ class Axis(StrEnum):
 class Reserve:
     """How far a stress can go.
 
-    Parameters
-    ----------
-    value : float or None
-        Loss of gain, or ambient light in recording units, up to which every trial is right; None if one is wrong even
-        without stress.
-    last : float or None
-        The last gain, or ambient light, at which every trial is right.
-    resolution : float
-        0 if the value is exact: the next float64 beyond it gives an error. Otherwise the largest distance to an error
-        beyond it.
+    `value`: loss of gain, or ambient light in recording units, up to which every trial is right; None if one is wrong
+    even without stress.
+    `last`: the last gain, or ambient light, at which every trial is right.
+    `resolution`: 0 if the value is exact: the next float64 beyond it gives an error. Otherwise the largest distance to
+    an error beyond it.
     """
 
     value: float | None

@@ -104,14 +104,10 @@ def reserves(
 ) -> dict[str, float | None]:
     """Return how far gain may fall and ambient light may rise before the first error.
 
-    Parameters
-    ----------
-    recording, truth, setting
-        Of fixed levels.
-    scored : Score, optional
-        Score of the same trials: if it holds an error, there is no reserve, and nothing is read.
-    reading : SettingReading, optional
-        Of this setting, for the recording that it reduced; otherwise it is read once, or as often as the search needs.
+    `setting`: of fixed levels.
+    `scored`: score of the same trials: if it holds an error, there is no reserve, and nothing is read.
+    `reading`: of this setting, for the recording that it reduced; otherwise it is read once, or as often as the search
+    needs.
 
     Returns
     -------

@@ -51,16 +51,10 @@ AT_ONCE = 1 << 21
 class SettingReading:
     """All results of one reading for one setting.
 
-    Parameters
-    ----------
-    recording, truth, setting, rules
-        As for a score.
-    margins : bool
-        Whether margin and reserves will be needed.
-    progress : callable, optional
-        Called with the share done.
-    beside : sequence of Taker
-        Others that take the light in this reading.
+    `recording`, `truth`, `setting`, `rules`: as for a score.
+    `margins`: whether margin and reserves will be needed.
+    `progress`: called with the share done.
+    `beside`: others that take the light in this reading.
 
     Attributes
     ----------

@@ -28,19 +28,13 @@ if TYPE_CHECKING:
 class Worth:
     """One setting on one recording.
 
-    Parameters
-    ----------
-    margin : Margin or None
-        None for a setting whose levels are not fixed, if nothing was scored, if the light is too large to be measured,
-        or if it was not asked for.
-    reserves : mapping of str to float or None, or None
-        As `teachlab.questions.stress.reserves.reserves` gives them; None without a margin, and if not asked for.
-    position : SwitchingPosition or None
-        Where in the pass it switches; None if no pass was hit.
-    clearance : Clearance or None
-        How near the light comes to the levels, and what that shows; None without a margin.
-    left_out : str
-        Why there is no margin although one was asked for, otherwise empty.
+    `margin`: None for a setting whose levels are not fixed, if nothing was scored, if the light is too large to be
+    measured, or if it was not asked for.
+    `reserves` (mapping of str to float or None, or None): as `teachlab.questions.stress.reserves.reserves` gives them;
+    None without a margin, and if not asked for.
+    `position`: where in the pass it switches; None if no pass was hit.
+    `clearance`: how near the light comes to the levels, and what that shows; None without a margin.
+    `left_out`: why there is no margin although one was asked for, otherwise empty.
     """
 
     score: Score
@@ -59,12 +53,9 @@ class Worth:
 def worth_of(reading: SettingReading, *, jitter_ms: float | None = None, with_reserves: bool = True) -> Worth:
     """Score the setting of a reading, and measure its margin and reserves where that was asked for and is possible.
 
-    Parameters
-    ----------
-    jitter_ms : float, ms, optional
-        Jitter of the borders against the light, if it was measured: a spread of positions is compared with it.
-    with_reserves : bool
-        Whether to measure reserves too.
+    `jitter_ms` (float, ms): jitter of the borders against the light, if it was measured: a spread of positions is
+    compared with it.
+    `with_reserves`: whether to measure reserves too.
     """
     recording, truth, rules, output = reading.recording, reading.truth, reading.rules, reading.output
     setting, worth = output.setting, scored_worth(recording, truth, output, rules=rules, jitter_ms=jitter_ms)

@@ -41,18 +41,11 @@ Progress = Callable[[float], None]
 class SurfaceAnswer:
     """The result of every pair of levels.
 
-    Parameters
-    ----------
-    curve : Surface or None
-        With filter or delays: every level exactly, without hysteresis; the surface is then a grid.
-    names : tuple of str
-        Names of the settings that were looked up.
-    positions : PositionAxis or None
-        Where in the pass the output would switch at every level; for a single recording.
-    delays : DelaySurface or None
-        Levels and delays together, if a range of delays was asked for.
-    room : EqualCost or None
-        Levels that cost as much as the best pair; for a single recording.
+    `curve`: with filter or delays: every level exactly, without hysteresis; the surface is then a grid.
+    `names`: names of the settings that were looked up.
+    `positions`: where in the pass the output would switch at every level; for a single recording.
+    `delays`: levels and delays together, if a range of delays was asked for.
+    `room`: levels that cost as much as the best pair; for a single recording.
     """
 
     recordings: tuple[str, ...]
@@ -171,21 +164,15 @@ def operating_surface(
 ) -> SurfaceAnswer:
     """Count lost passes and false trips for every pair of levels at once, and name the best in hindsight.
 
-    Parameters
-    ----------
-    opened : sequence of (Recording, Truth)
-        Their counts are added.
-    given : sequence of (str, Setting)
-        Settings to look up, with their names. With a base they take its filter and delays; otherwise all pairs have
-        those of the first setting.
-    strategy : Strategy, optional
-        Strategy whose draws are placed on the surface.
-    levels : ndarray of float64, recording units, optional
-        Levels to count at; default: all distinct ones, or a selection if there are too many.
-    on_delay, off_delay : str, optional
-        Range of delays in ms that is counted together with the levels, ``"0:60"`` or ``"0:60:13"``.
-    options : DrawOptions, optional
-        Draws and seed of the strategy, base setting, rules and costs.
+    `opened`: their counts are added.
+    `given`: settings to look up, with their names. With a base they take its filter and delays; otherwise all pairs
+    have those of the first setting.
+    `strategy`: strategy whose draws are placed on the surface.
+    `levels` (ndarray of float64, recording units): levels to count at; default: all distinct ones, or a selection if
+    there are too many.
+    `on_delay`, `off_delay`: range of delays in ms that is counted together with the levels, ``"0:60"`` or
+    ``"0:60:13"``.
+    `options`: draws and seed of the strategy, base setting, rules and costs.
 
     Raises
     ------

@@ -25,18 +25,11 @@ from teachlab.teaching.once import teach_draws
 class SurfaceCloud:
     """Draws of a strategy on the passes counted: a picture, no proof, since these were used for teaching too.
 
-    Parameters
-    ----------
-    settings : tuple of Setting
-        In order of the draws that gave a setting; the first draw is what `teach` gives with the same seed.
-    cost : ndarray of float64, shape (settings,)
-        Per pass, on the passes counted.
-    first : Setting or None
-        Of draw 0; None if it abstained or failed.
-    abstained, failed : int
-        Number of draws that gave no setting.
-    why : str
-        Reason of the first of them.
+    `settings`: in order of the draws that gave a setting; the first draw is what `teach` gives with the same seed.
+    `cost` (ndarray of float64, shape (settings,)): per pass, on the passes counted.
+    `first`: of draw 0; None if it abstained or failed.
+    `abstained`, `failed`: number of draws that gave no setting.
+    `why`: reason of the first of them.
     """
 
     strategy: str

@@ -219,18 +219,11 @@ class WindowsAsPasses(Truth):
 class Condensed:
     """What settings with at least some hysteresis, without filter and delays, see of a recording.
 
-    Parameters
-    ----------
-    recording : Recording
-        The reduced recording, in memory; its times mean nothing.
-    truth : Truth
-        The same passes, each as long as its window was.
-    clock : Clock
-        Clock of the original recording.
-    spans : Spans
-        Its windows and gaps.
-    invalid : TwoState
-        Which of its evaluations were.
+    `recording`: the reduced recording, in memory; its times mean nothing.
+    `truth`: the same passes, each as long as its window was.
+    `clock`: clock of the original recording.
+    `spans`: its windows and gaps.
+    `invalid`: which of its evaluations were.
     """
 
     recording: Recording
@@ -269,15 +262,11 @@ def condensed(
 def collapsed(light: Light, borders: Where, width: float, cells: Cells | None = None) -> tuple[Light, Where, float]:
     """Return lowest and highest light of cells that span at most `width`, all samples of others, and their places.
 
-    Parameters
-    ----------
-    light : ndarray, shape (n,), recording units
-        Valid samples, at least one.
-    borders : ndarray of intp, ascending
-        Where pieces begin; no cell crosses a border. The first is 0; borders at the end are left out.
-    width : float, recording units
-    cells : Cells, optional
-        Cells of this light, cut at the borders: they are tried first.
+    `light` (ndarray, shape (n,), recording units): valid samples, at least one.
+    `borders` (ndarray of intp, ascending): where pieces begin; no cell crosses a border. The first is 0; borders at the
+    end are left out.
+    `width`: float, recording units.
+    `cells`: cells of this light, cut at the borders: they are tried first.
 
     Returns
     -------

@@ -44,17 +44,12 @@ def surface(
 ) -> Surface:
     """Count the result of every pair of levels on one recording.
 
-    Parameters
-    ----------
-    base : Setting
-        Polarity, filter, delays and evaluation rate; its levels are not used.
-    levels : ndarray of float64, shape (n,), recording units, optional
-        Default: all distinct levels up to 1,100, otherwise 1,000 spread evenly.
-    fast : bool, optional
-        Whether to use the compiled engine of the extra ``fast``; default: for long recordings, if it is installed. The
-        counts are the same.
-    reading : FirstReading, optional
-        Of the recording at the evaluation rate of the base, if it was read already.
+    `base`: polarity, filter, delays and evaluation rate; its levels are not used.
+    `levels` (ndarray of float64, shape (n,), recording units): default: all distinct levels up to 1,100, otherwise
+    1,000 spread evenly.
+    `fast`: whether to use the compiled engine of the extra ``fast``; default: for long recordings, if it is installed.
+    The counts are the same.
+    `reading`: of the recording at the evaluation rate of the base, if it was read already.
 
     Returns
     -------

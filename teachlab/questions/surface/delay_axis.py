@@ -37,12 +37,9 @@ Levels = NDArray[np.float64]
 class DelaySurface(DelayCounts):
     """The result of every level under every delay, without hysteresis; every cell is exact: equal to its replay.
 
-    Parameters
-    ----------
-    levels : ndarray of float64, shape (n,), recording units
-    on_delays_ms, off_delays_ms : ndarray of float64, ms
-    base : Setting
-        Polarity, filter and evaluation rate of all cells; its levels and delays are not used.
+    `levels`: ndarray of float64, shape (n,), recording units.
+    `on_delays_ms`, `off_delays_ms`: ndarray of float64, ms.
+    `base`: polarity, filter and evaluation rate of all cells; its levels and delays are not used.
     """
 
     levels: Levels

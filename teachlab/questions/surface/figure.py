@@ -46,16 +46,10 @@ def surface_figure(
     Left: the cost of every pair of levels. The region without any loss or false switching is outlined; if there is
     none, the cheapest region. Right: losses and trips along zero hysteresis.
 
-    Parameters
-    ----------
-    best : Hindsight
-        Best setting of that surface; its costs colour the map.
-    cloud : sequence of Setting
-        The settings that repeated teaching gave.
-    cloud_name : str
-        What the cloud shows, for the legend.
-    curve : Surface, optional
-        The exact counts without hysteresis, if `surface` is a grid.
+    `best`: best setting of that surface; its costs colour the map.
+    `cloud`: the settings that repeated teaching gave.
+    `cloud_name`: what the cloud shows, for the legend.
+    `curve`: the exact counts without hysteresis, if `surface` is a grid.
     """
     with drawing(title or "surface", (11, 5.2), boxed=True) as figure:
         left, right = figure.subplots(1, 2, width_ratios=(1.35, 1))

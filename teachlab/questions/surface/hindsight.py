@@ -34,27 +34,18 @@ ROWS_AT_ONCE = 32
 class Hindsight:
     """The cheapest of all counted settings, chosen with full knowledge of the scored passes.
 
-    Parameters
-    ----------
-    cost : float
-        Per scored pass. Passes that merge with the one that they touch cost nothing: no level is worse for them.
-    setting : Setting
-        Of all equally cheap pairs, the one with the most room to the next more expensive pair, along either level.
-    counts : mapping of str to int
-        Its losses and trips; empty if the setting did not come from the surface.
-    equally_good : int
-        How many pairs cost the same.
-    on_interval, off_interval : tuple of float, recording units
-        On-levels that are as good with that off-level, and off-levels that are as good with that on-level, without a
-        more expensive one between the ends. If all distinct levels were counted, the low end itself is not as good.
-    open_below : tuple of bool
-        Whether the low end of the two intervals is excluded.
-    searched : str
-        The settings among which it is the best.
-    touching : int
-        Passes among its losses that merged with the one that they touch.
-    pair : Setting
-        The best pair of levels of the surface: the setting itself, unless one with other delays is cheaper.
+    `cost`: per scored pass. Passes that merge with the one that they touch cost nothing: no level is worse for them.
+    `setting`: of all equally cheap pairs, the one with the most room to the next more expensive pair, along either
+    level.
+    `counts`: its losses and trips; empty if the setting did not come from the surface.
+    `equally_good`: how many pairs cost the same.
+    `on_interval`, `off_interval` (tuple of float, recording units): on-levels that are as good with that off-level, and
+    off-levels that are as good with that on-level, without a more expensive one between the ends. If all distinct
+    levels were counted, the low end itself is not as good.
+    `open_below`: whether the low end of the two intervals is excluded.
+    `searched`: the settings among which it is the best.
+    `touching`: passes among its losses that merged with the one that they touch.
+    `pair`: the best pair of levels of the surface: the setting itself, unless one with other delays is cheaper.
     """
 
     cost: float
@@ -92,15 +83,10 @@ def hindsight(
 ) -> Hindsight:
     """Find the best fixed setting for stated costs.
 
-    Parameters
-    ----------
-    surface : Surface
-        Of the scored passes.
-    costs : Costs, optional
-        Default: 1 for a lost pass, 1 for a false or extra switching.
-    others : iterable of (Setting, float)
-        Further settings with their cost on the same passes, such as those of a bench: if only a selection of levels was
-        counted, or if delays differ, one of them may be better than every pair of the surface.
+    `surface`: of the scored passes.
+    `costs`: default: 1 for a lost pass, 1 for a false or extra switching.
+    `others`: further settings with their cost on the same passes, such as those of a bench: if only a selection of
+    levels was counted, or if delays differ, one of them may be better than every pair of the surface.
 
     Raises
     ------

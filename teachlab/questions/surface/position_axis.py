@@ -147,15 +147,10 @@ def position_axis(
 
     The result is None if no level costs less than losing all passes.
 
-    Parameters
-    ----------
-    surface : Surface
-        Surface of the same recording: levels are tried where its cost without hysteresis is below that of losing all
-        passes.
-    setting : Setting
-        Its hysteresis, polarity, filter and delays are kept.
-    jitter_ms : float, ms, optional
-        Jitter of the borders, if it was measured.
+    `surface`: surface of the same recording: levels are tried where its cost without hysteresis is below that of losing
+    all passes.
+    `setting`: its hysteresis, polarity, filter and delays are kept.
+    `jitter_ms` (float, ms): jitter of the borders, if it was measured.
     """
     weights = Costs() if costs is None else costs
     tried = _levels(surface, weights)

@@ -17,18 +17,11 @@ LEAVE = "Leave the setting as it is. Ask again when lamps, neighbours or filters
 class SurroundingsAnswer:
     """A result with its source and limits.
 
-    Parameters
-    ----------
-    values : mapping of str to number or text
-        Keyed by name; the name contains the unit.
-    source : str
-        Where the formula comes from.
-    limits : str
-        When it is valid.
-    problem : bool or None
-        Whether it can disturb; None if nothing was judged.
-    next_step : str
-        What to do, in one sentence.
+    `values`: keyed by name; the name contains the unit.
+    `source`: where the formula comes from.
+    `limits`: when it is valid.
+    `problem`: whether it can disturb; None if nothing was judged.
+    `next_step`: what to do, in one sentence.
     """
 
     values: dict[str, Any]

@@ -166,13 +166,9 @@ def neighbour_beat(
 
     A beat at ``|f₁ − f₂|`` of amplitude ``A · |sinc(|f₁ − f₂| · τ)|``, τ the time the receiver integrates.
 
-    Parameters
-    ----------
-    amplitude, hysteresis : float
-        Amplitude of the neighbour's light at this receiver if both ran at one frequency, and hysteresis of the setting,
-        in the same unit.
-    evaluation_rate_hz : float, Hz, optional
-        For the frequency at which the evaluations show the beat.
+    `amplitude`, `hysteresis`: amplitude of the neighbour's light at this receiver if both ran at one frequency, and
+    hysteresis of the setting, in the same unit.
+    `evaluation_rate_hz` (float, Hz): for the frequency at which the evaluations show the beat.
 
     Examples
     --------

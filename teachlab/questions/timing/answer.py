@@ -31,20 +31,12 @@ if TYPE_CHECKING:
 class TimingAnswer:
     """Whether there is enough time.
 
-    Parameters
-    ----------
-    predicted : Predicted or None
-        What filter and delays alone miss and merge; None without a recording.
-    delay_at_fault : str or None
-        The delay that causes it.
-    at_levels : bool
-        Whether the light was measured at the levels of a setting.
-    beyond : float
-        Share of the gap time in which the light is beyond these levels.
-    separated : Timing or None
-        Budget of the passes and gaps that the levels separate; None if they separate all, or none.
-    shorten_to : dict
-        Longest on-delay and off-delay, ms, of those that must be shortened.
+    `predicted`: what filter and delays alone miss and merge; None without a recording.
+    `delay_at_fault`: the delay that causes it.
+    `at_levels`: whether the light was measured at the levels of a setting.
+    `beyond`: share of the gap time in which the light is beyond these levels.
+    `separated`: budget of the passes and gaps that the levels separate; None if they separate all, or none.
+    `shorten_to`: longest on-delay and off-delay, ms, of those that must be shortened.
     """
 
     budget: Timing
@@ -160,27 +152,16 @@ def time_budget(
 ) -> TimingAnswer:
     """Answer for the passes and gaps of a recording, or for a line known by its lengths and speed.
 
-    Parameters
-    ----------
-    recording, truth : optional
-        Both or neither.
-    setting : Setting, optional
-        Filter, delays and rate are taken from it. With a recording, the light is measured at its levels; without a
-        setting, between the borders of the truth.
-    speed_mm_s : float, mm/s, optional
-        Speed of the line; with a recording, by default the stored speed.
-    length_mm, gap_mm : float, mm, optional
-        Shortest object and gap; only without a recording, and then required.
-    beam_mm : float, mm
-        1/e² radius of the beam; 0: sharp edges.
-    on_share, off_share : float, in (0, 1)
-        Heights of the levels, as shares from background to object.
-    evaluation_rate_hz, consecutive, on_delay_ms, off_delay_ms : optional
-        Used instead of those of the setting.
-    scan_ms, input_filter_ms : float, ms
-        Scan and input filter of the controller.
-    speed_change : float
-        Relative.
+    `recording`, `truth`: both or neither.
+    `setting`: filter, delays and rate are taken from it. With a recording, the light is measured at its levels; without
+    a setting, between the borders of the truth.
+    `speed_mm_s` (float, mm/s): speed of the line; with a recording, by default the stored speed.
+    `length_mm`, `gap_mm` (float, mm): shortest object and gap; only without a recording, and then required.
+    `beam_mm` (float, mm): 1/e² radius of the beam; 0: sharp edges.
+    `on_share`, `off_share` (float, in (0, 1)): heights of the levels, as shares from background to object.
+    `evaluation_rate_hz`, `consecutive`, `on_delay_ms`, `off_delay_ms`: used instead of those of the setting.
+    `scan_ms`, `input_filter_ms` (float, ms): scan and input filter of the controller.
+    `speed_change`: relative.
 
     Raises
     ------

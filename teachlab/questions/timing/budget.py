@@ -14,39 +14,26 @@ from teachlab.questions.timing.line import TimeBudget, in_words, range_in_words
 class Timing(Document):
     """The time budget; lengths are None without a speed.
 
-    Parameters
-    ----------
-    dwell_ms, gap_ms, samples_in_dwell : float
-        Time over the level and between objects; evaluations in the dwell, ``dwell / T_e``.
-    seen, resolved : float
-        Probability at a random phase that the dwell switches the output, and that the gap releases it. The needed
-        evaluations follow from filter and delays exactly as in replay.
-    min_object_mm, min_gap_mm : float or None
-        Length from which an object, and a gap, is certainly long enough: the whole response fits inside. This is on the
-        safe side if filter and delay act together.
-    response_ms, response_min_ms : float
-        Longest and shortest time from crossing to onset: ``n · T_e`` and ``(n − 1) · T_e``, plus on-delay, which the
-        sensor counts in whole evaluations.
-    max_rate_hz : float
-        Fastest symmetric switching, ``1 / (2 n T_e)``.
-    output_pulse_ms, output_gap_ms : float
-        Shortest pulse and gap of the output after the delays, whole evaluations; a gap of 0 means that objects merge.
-    controller_ms : float
-        Shortest pulse that the controller needs, ``scan + input filter``.
-    controller_max_hz : float or None
-        Fastest rate that the controller follows, ``1 / (2 (scan + filter))``.
-    controller_sees : float
-        Probability that the controller sees the pulse.
-    off_delay_window_ms : tuple of float
-        Off-delays that make the pulse long enough and leave the gap long enough: from, up to; there is none if from >
-        up to.
-    position_mm, position_jitter_mm, position_shift_mm : float or None
-        How far the object has moved at the onset; standard deviation from sampling, ``v T_e / √12``; and the shift from
-        a change of speed.
-    fits : str
-        fine, at risk or impossible.
-    because : str
-        The cause; a delay is named.
+    `dwell_ms`, `gap_ms`, `samples_in_dwell`: time over the level and between objects; evaluations in the dwell, ``dwell
+    / T_e``.
+    `seen`, `resolved`: probability at a random phase that the dwell switches the output, and that the gap releases it.
+    The needed evaluations follow from filter and delays exactly as in replay.
+    `min_object_mm`, `min_gap_mm`: length from which an object, and a gap, is certainly long enough: the whole response
+    fits inside. This is on the safe side if filter and delay act together.
+    `response_ms`, `response_min_ms`: longest and shortest time from crossing to onset: ``n · T_e`` and ``(n − 1) ·
+    T_e``, plus on-delay, which the sensor counts in whole evaluations.
+    `max_rate_hz`: fastest symmetric switching, ``1 / (2 n T_e)``.
+    `output_pulse_ms`, `output_gap_ms`: shortest pulse and gap of the output after the delays, whole evaluations; a gap
+    of 0 means that objects merge.
+    `controller_ms`: shortest pulse that the controller needs, ``scan + input filter``.
+    `controller_max_hz`: fastest rate that the controller follows, ``1 / (2 (scan + filter))``.
+    `controller_sees`: probability that the controller sees the pulse.
+    `off_delay_window_ms`: off-delays that make the pulse long enough and leave the gap long enough: from, up to; there
+    is none if from > up to.
+    `position_mm`, `position_jitter_mm`, `position_shift_mm`: how far the object has moved at the onset; standard
+    deviation from sampling, ``v T_e / √12``; and the shift from a change of speed.
+    `fits`: fine, at risk or impossible.
+    `because`: the cause; a delay is named.
     """
 
     dwell_ms: float

@@ -27,18 +27,13 @@ Millis = NDArray[np.float64]
 class DwellSpans:
     """Dwell of every detect pass that is scored, and length of every gap between two passes.
 
-    Parameters
-    ----------
-    dwell_ms, gap_ms : ndarray of float64, ms
-        Gaps of light without a valid sample, and of stretches that the passes leave out, are not among them.
-    source : str
-        How they were found.
-    touching : int
-        Pairs of passes that touch: they count as one product, and have no gap.
-    at_levels : bool
-        Whether they were measured at the levels of a setting.
-    beyond : float
-        Share of the gap time, also before the first pass and after the last, in which the light is beyond the levels.
+    `dwell_ms`, `gap_ms` (ndarray of float64, ms): gaps of light without a valid sample, and of stretches that the
+    passes leave out, are not among them.
+    `source`: how they were found.
+    `touching`: pairs of passes that touch: they count as one product, and have no gap.
+    `at_levels`: whether they were measured at the levels of a setting.
+    `beyond`: share of the gap time, also before the first pass and after the last, in which the light is beyond the
+    levels.
     """
 
     dwell_ms: Millis
@@ -64,17 +59,12 @@ class DwellSpans:
 class Predicted(Document):
     """How many passes are too short for filter and delays, and how many gaps are.
 
-    Parameters
-    ----------
-    missed, merged : float
-        Expected numbers at a random phase; whole numbers if every sample is evaluated.
-    touching : int
-        Pairs of passes that touch and count as one product: not among the gaps.
-    unbroken, unlit : int
-        Gaps in which the light never falls back, and passes whose light is never beyond the level: counted among
-        merged and missed, but not caused by filter or delays.
-    short_pulses, short_gaps : int
-        Pulses, and gaps between two pulses, in the output that are shorter than the controller needs.
+    `missed`, `merged`: expected numbers at a random phase; whole numbers if every sample is evaluated.
+    `touching`: pairs of passes that touch and count as one product: not among the gaps.
+    `unbroken`, `unlit`: gaps in which the light never falls back, and passes whose light is never beyond the level:
+    counted among merged and missed, but not caused by filter or delays.
+    `short_pulses`, `short_gaps`: pulses, and gaps between two pulses, in the output that are shorter than the
+    controller needs.
     """
 
     missed: float

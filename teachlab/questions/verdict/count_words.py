@@ -82,15 +82,9 @@ def in_order(
 ) -> tuple[list[VerdictReason], tuple[str, ...]]:  # fmt: skip
     """Return the reasons of a decision, what is told first before the others, and what more of this recording would do.
 
-    Parameters
-    ----------
-    places, outside : sequence of VerdictReason
-        Where most errors lie, among the passes of the claim and among all.
-    causes : sequence of VerdictReason
-    mended : VerdictReason, optional
-        What would leave fewer errors.
-    rare : VerdictReason, optional
-        That a rare kind may not have been shown.
+    `places`, `outside`: where most errors lie, among the passes of the claim and among all.
+    `mended`: what would leave fewer errors.
+    `rare`: that a rare kind may not have been shown.
     """
     first, more = _before_errors(case, judged)
     if judged.ground is Ground.LOST_BEFORE:

@@ -60,18 +60,11 @@ class GroundedDecision:
 class JudgedBy:
     """Rules by which a setting is judged.
 
-    Parameters
-    ----------
-    accepted : float
-        Errors per pass that are accepted.
-    assumption : Assumption
-        What the headline may assume.
-    alignment : Alignment, optional
-        How the borders of the passes lie against the light, if that was measured.
-    cures : bool
-        Whether to try changes even for a setting that may be used as it is.
-    files : FilesJudged, optional
-        For the next step.
+    `accepted`: errors per pass that are accepted.
+    `assumption`: what the headline may assume.
+    `alignment`: how the borders of the passes lie against the light, if that was measured.
+    `cures`: whether to try changes even for a setting that may be used as it is.
+    `files`: for the next step.
     """
 
     costs: Costs = field(default_factory=Costs)
@@ -107,23 +100,14 @@ class FilesJudged:
     ) -> str:  # fmt: skip
         """Return how to go on with the judged setting.
 
-        Parameters
-        ----------
-        fixed : bool
-            Whether its levels are fixed: only such a setting can have a record.
-        both_sides : bool
-            Whether objects lie on both sides of the background.
-        borders : bool
-            Whether the borders of the passes are in the way.
-        log : str
-            How much must be recorded before anything can be decided; empty if there is enough.
-        cure : str or None
-            Kind of the best change that is told; empty if none leaves at most half of the errors, None if none was
-            looked for.
-        align : Alignment, optional
-            If the passes lie beside the light: they are moved first.
-        again : bool
-            Whether a new recording is for teaching anew.
+        `fixed`: whether its levels are fixed: only such a setting can have a record.
+        `both_sides`: whether objects lie on both sides of the background.
+        `borders`: whether the borders of the passes are in the way.
+        `log`: how much must be recorded before anything can be decided; empty if there is enough.
+        `cure`: kind of the best change that is told; empty if none leaves at most half of the errors, None if none was
+        looked for.
+        `align`: if the passes lie beside the light: they are moved first.
+        `again`: whether a new recording is for teaching anew.
         """
         if align is not None:
             return align.command(self.recording, self.truth)

@@ -76,45 +76,25 @@ class GroupLost:
 class KnownSetting:
     """All that is known of a setting before it is judged, in counts and sentences: no light is needed any more.
 
-    Parameters
-    ----------
-    by : JudgedBy
-    confidence : float
-    candidates : sequence of (CostBound, bool)
-        As for `setting_verdict`.
-    overturned : Overturned, optional
-    found : EvidenceLimits
-        What is left out of the claim, and the open conditions.
-    counts, failing : LotCounts
-        Of the trials that may support a claim; and of all from the first pass by which it was chosen, on which it may
-        fail.
-    wrong, of : int
-        Errors in all passes that are neither touching nor too short, and number of these passes: errors on passes by
-        which a setting was taught or chosen prove nothing for it, but count against it.
-    scored, mistaken : int
-        All scored passes, and errors in them.
-    empty, still : int
-        Lost passes whose light is that of the gaps, and lost passes in which the log stands still.
-    usable : bool
-        Whether the output is neither active for most of the gap time nor never.
-    share : float
-        Share of the passes on which the setting is judged; teaching and choosing took the others.
-    groups : sequence of GroupLost
-        Kinds and lots, if there are several.
-    both_sides : VerdictReason or None
-        That objects lie on both sides of the background.
-    swapped : VerdictReason or None
-        That kinds of passes may be swapped.
-    scale_end : bool
-        Whether its level lies where the light is clipped.
-    lone_gap : VerdictReason or None
-        Names the gap without which the output is not active for most of the gap time.
-    beside, off : bool
-        Whether the passes lie beside the light or their borders are less sure than stated, and whether it is the first.
-    moved : (bool, int, int) or None
-        On the passes moved to the light: whether the output is usable, errors, passes; None if they are not moved.
-    few_lots : (str, str)
-        What is missing if too few lots are left; the second text says how many would do.
+    `candidates`: as for `setting_verdict`.
+    `found`: what is left out of the claim, and the open conditions.
+    `counts`, `failing`: of the trials that may support a claim; and of all from the first pass by which it was chosen,
+    on which it may fail.
+    `wrong`, `of`: errors in all passes that are neither touching nor too short, and number of these passes: errors on
+    passes by which a setting was taught or chosen prove nothing for it, but count against it.
+    `scored`, `mistaken`: all scored passes, and errors in them.
+    `empty`, `still`: lost passes whose light is that of the gaps, and lost passes in which the log stands still.
+    `usable`: whether the output is neither active for most of the gap time nor never.
+    `share`: share of the passes on which the setting is judged; teaching and choosing took the others.
+    `groups`: kinds and lots, if there are several.
+    `both_sides`: that objects lie on both sides of the background.
+    `swapped`: that kinds of passes may be swapped.
+    `scale_end`: whether its level lies where the light is clipped.
+    `lone_gap`: names the gap without which the output is not active for most of the gap time.
+    `beside`, `off`: whether the passes lie beside the light or their borders are less sure than stated, and whether it
+    is the first.
+    `moved`: on the passes moved to the light: whether the output is usable, errors, passes; None if they are not moved.
+    `few_lots`: what is missing if too few lots are left; the second text says how many would do.
     """
 
     by: JudgedBy
@@ -218,10 +198,7 @@ class KnownSetting:
 class JudgedSetting(KnownSetting):
     """A setting with the recording that shows all this of it.
 
-    Parameters
-    ----------
-    reading, setting, result, by, candidates, margin, overturned, why_lost
-        As for `setting_verdict`.
+    `reading`, `setting`, `result`, `by`, `candidates`, `margin`, `overturned`, `why_lost`: as for `setting_verdict`.
 
     Attributes
     ----------

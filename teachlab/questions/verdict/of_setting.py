@@ -53,23 +53,15 @@ def setting_verdict(
 ) -> Verdict:
     """Judge a setting by its score.
 
-    Parameters
-    ----------
-    reading : SettingReading
-        Of the recording with all of its passes, by the setting and under the rules of its score.
-    setting : Setting
-        The same setting with its history: the passes on which it was taught or chosen support no claim.
-    about : str
-        Name of the setting: a strategy, a file.
-    candidates : sequence of (CostBound, bool)
-        Errors per pass of every setting that was tried, including this one, and whether its output is usable; none:
-        only this one.
-    margin : Margin, optional
-        Margin of the setting: with it, the verdict says which levels cost the same.
-    overturned : Overturned, optional
-        If another candidate is right where this setting is wrong: then it is not to be used, or with a limit only.
-    why_lost : Reasons, optional
-        Reasons of its errors, if they are known.
+    `reading`: of the recording with all of its passes, by the setting and under the rules of its score.
+    `setting`: the same setting with its history: the passes on which it was taught or chosen support no claim.
+    `about`: name of the setting: a strategy, a file.
+    `candidates`: errors per pass of every setting that was tried, including this one, and whether its output is usable;
+    none: only this one.
+    `margin`: margin of the setting: with it, the verdict says which levels cost the same.
+    `overturned`: if another candidate is right where this setting is wrong: then it is not to be used, or with a limit
+    only.
+    `why_lost`: reasons of its errors, if they are known.
     """
     by = by or JudgedBy()
     recording, truth, rules = reading.recording, reading.truth, reading.rules

@@ -46,26 +46,16 @@ MOST_STARTS = 12
 class RankedMethod(Document):
     """One way to teach over all lines.
 
-    Parameters
-    ----------
-    varied : tuple of str
-        Parameters that the grid gives.
-    label : str
-        Strategy and the parameters that are varied, with the base where there are several.
-    cost : float or None
-        Mean over the lines of the median cost per pass; None if it gives a setting in half of the draws on none of
-        them.
-    chosen_cost : float or None
-        The same on the choosing halves: the basis of the choice.
-    claim_cost : float or None
-        Mean over the lines of the cost, on the claim halves, of the settings fixed there.
-    unranked : int
-        Lines on which it gives no setting in half of the draws.
-    worst : str
-        The costliest recording; empty if none has a cost.
-    between_sd, within_sd, share_between : float or None
-        Spread of the cost between lines and between draws on one line, per pass, and the share of the first in the
-        variance; None with one line.
+    `varied`: parameters that the grid gives.
+    `label`: strategy and the parameters that are varied, with the base where there are several.
+    `cost`: mean over the lines of the median cost per pass; None if it gives a setting in half of the draws on none of
+    them.
+    `chosen_cost`: the same on the choosing halves: the basis of the choice.
+    `claim_cost`: mean over the lines of the cost, on the claim halves, of the settings fixed there.
+    `unranked`: lines on which it gives no setting in half of the draws.
+    `worst`: the costliest recording; empty if none has a cost.
+    `between_sd`, `within_sd`, `share_between`: spread of the cost between lines and between draws on one line, per
+    pass, and the share of the first in the variance; None with one line.
     """
 
     strategy: str
@@ -141,20 +131,12 @@ class GroupCounts(Document):
 class StudyAnswer:
     """What a study found.
 
-    Parameters
-    ----------
-    table : pyarrow.Table
-        All rows, lists included.
-    lines : sequence of LineVerdict
-        For each recording, a verdict on the configuration that is best there.
-    ranking : sequence of RankedMethod
-        Cheapest first over all lines.
-    judged : sequence of Judged
-        What the recordings show about each stated criterion.
-    failed : int
-        Rows with draws that failed.
-    written : bool
-        Whether rows, document and page were written.
+    `table`: all rows, lists included.
+    `lines`: for each recording, a verdict on the configuration that is best there.
+    `ranking`: cheapest first over all lines.
+    `judged`: what the recordings show about each stated criterion.
+    `failed`: rows with draws that failed.
+    `written`: whether rows, document and page were written.
     """
 
     table: pa.Table

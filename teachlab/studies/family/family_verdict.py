@@ -53,20 +53,12 @@ _TOLD = {
 class LineVerdict(Document):
     """What a study says of one recording.
 
-    Parameters
-    ----------
-    recording, path : str
-        A name that is different from the others, and the location.
-    best : str
-        The configuration that costs least on its choosing half.
-    chosen_cost, claim_cost : float or None
-        Per pass, on the choosing half and on the claim half.
-    passes, lost, false : int
-        Of the claim half.
-    why : str
-        What limits or forbids the use of its setting first.
-    fault : str
-        Why it could not be studied.
+    `recording`, `path`: a name that is different from the others, and the location.
+    `best`: the configuration that costs least on its choosing half.
+    `chosen_cost`, `claim_cost`: per pass, on the choosing half and on the claim half.
+    `passes`, `lost`, `false`: of the claim half.
+    `why`: what limits or forbids the use of its setting first.
+    `fault`: why it could not be studied.
     """
 
     recording: str

@@ -30,16 +30,10 @@ STATISTICS = ("", "_p05", "_p95", "_worst")
 class StudiedLine:
     """A studied recording, with its passes and the user's columns.
 
-    Parameters
-    ----------
-    path : str
-        Local path or address; for a recording in memory its name.
-    truth : str, optional
-        Table of passes, if it is not the one beside the recording.
-    facts : mapping of str to str
-        The user's own columns: sensor, condition, product and so on.
-    opened : (Recording, Truth), optional
-        Recording and passes that were given in memory.
+    `path`: local path or address; for a recording in memory its name.
+    `truth`: table of passes, if it is not the one beside the recording.
+    `facts`: the user's own columns: sensor, condition, product and so on.
+    `opened`: recording and passes that were given in memory.
     """
 
     path: str
@@ -61,14 +55,10 @@ class StudiedLine:
 class StudyGrid:
     """What a study asks about every recording.
 
-    Parameters
-    ----------
-    bases : mapping of name to Setting, Switching or None
-        Delays, filters and evaluation rates under which everything is taught; a setting is valid for its own unit only.
-    conditions : tuple of LineCondition
-        Conditions under which every setting is tried, after it was taught on the recorded light.
-    options : DrawOptions
-        Draws, share to teach on, costs and rules; base and seed are those above.
+    `bases` (mapping of name to Setting, Switching or None): delays, filters and evaluation rates under which everything
+    is taught; a setting is valid for its own unit only.
+    `conditions`: conditions under which every setting is tried, after it was taught on the recorded light.
+    `options`: draws, share to teach on, costs and rules; base and seed are those above.
     """
 
     configurations: tuple[Configuration, ...]
@@ -87,15 +77,8 @@ class StudyGrid:
 class StudyPiece:
     """Input of a worker: a recording, what is asked about it, and the keys of existing rows.
 
-    Parameters
-    ----------
-    line : StudiedLine
-    grid : StudyGrid
-    known : frozenset of str
-    code : str
-        Fingerprint of the code that asks.
-    untried : str
-        If given, no strategy is taught: every draw fails for this reason.
+    `code`: fingerprint of the code that asks.
+    `untried`: if given, no strategy is taught: every draw fails for this reason.
     """
 
     line: StudiedLine

@@ -41,18 +41,11 @@ ROOM = 1.1
 class WorkAhead(Document):
     """The work that a study would need.
 
-    Parameters
-    ----------
-    recordings, rows : int
-        Numbers of the whole study.
-    recordings_left, rows_left : int
-        Numbers that are not kept yet.
-    seconds : float or None
-        Expected for what is left, on this machine with the requested workers; None if nothing could be tried.
-    tried : str
-        The recording on which time and memory were measured: the longest.
-    worker_bytes, here_bytes : float
-        Memory of each worker, and of this process.
+    `recordings`, `rows`: numbers of the whole study.
+    `recordings_left`, `rows_left`: numbers that are not kept yet.
+    `seconds`: expected for what is left, on this machine with the requested workers; None if nothing could be tried.
+    `tried`: the recording on which time and memory were measured: the longest.
+    `worker_bytes`, `here_bytes`: memory of each worker, and of this process.
     """
 
     schema: int = 1

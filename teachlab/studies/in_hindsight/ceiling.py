@@ -60,18 +60,11 @@ class HindsightSetting:
 class Ceiling:
     """The best results of settings of each kind on some passes.
 
-    Parameters
-    ----------
-    found : tuple of HindsightSetting
-        One setting of each kind; kinds that cannot be designed here are left out.
-    unsolved : tuple of UnsolvedTrial
-        The errors of the best of them.
-    reached : mapping of str to tuple of str
-        For each kind, the strategies whose median setting makes no more errors; empty if nothing was compared.
-    averaged : VerdictCure or None
-        An average before fixed levels, if that leaves fewer errors than every setting.
-    searched : bool
-        Whether designs were searched, or only the fixed levels and the settings of the strategies are known.
+    `found`: one setting of each kind; kinds that cannot be designed here are left out.
+    `unsolved`: the errors of the best of them.
+    `reached`: for each kind, the strategies whose median setting makes no more errors; empty if nothing was compared.
+    `averaged`: an average before fixed levels, if that leaves fewer errors than every setting.
+    `searched`: whether designs were searched, or only the fixed levels and the settings of the strategies are known.
     """
 
     passes: int

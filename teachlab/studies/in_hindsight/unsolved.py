@@ -45,16 +45,10 @@ _SEEN = {"pass": "with under a fifth of the light of a pass", "gap": "with the l
 class UnsolvedTrial(Document):
     """A pass or a gap that the best setting in hindsight gets wrong.
 
-    Parameters
-    ----------
-    where : str
-        pass, or gap.
-    row : int
-        Row of the pass; for a gap, row of the pass before it, −1 at the start of the record.
-    start, end : int, samples
-        The pass, or what lies between the neighbouring passes.
-    what : str
-        lost, switched again, tripped.
+    `where`: pass, or gap.
+    `row`: row of the pass; for a gap, row of the pass before it, −1 at the start of the record.
+    `start`, `end` (int, samples): the pass, or what lies between the neighbouring passes.
+    `what`: lost, switched again, tripped.
     """
 
     where: str

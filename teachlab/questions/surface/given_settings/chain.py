@@ -47,12 +47,9 @@ FEW_PASSED_OVER = 0.25
 class Play:
     """Converts light to the number of settings of a chain that are light.
 
-    Parameters
-    ----------
-    on, off : ndarray of float64, shape (n,), recording units
-        Levels of the chain; neither falls, and ``off <= on``.
-    mirrored : bool
-        Whether to return the number that are dark.
+    `on`, `off` (ndarray of float64, shape (n,), recording units): levels of the chain; neither falls, and ``off <=
+    on``.
+    `mirrored`: whether to return the number that are dark.
     """
 
     def __init__(self, on: Levels, off: Levels, dtype: np.dtype[Any], *, mirrored: bool = False) -> None:
@@ -127,16 +124,11 @@ class Play:
     def _no_further(self, switched: Ranks, cut: NDArray[np.bool_], first: int, *, strict: bool) -> NDArray[np.bool_]:
         """Return the cells that switch no more settings than were switched since the last cut, or before all cells.
 
-        Parameters
-        ----------
-        switched : ndarray of int16, shape (cells,)
-            How many settings the cell switches.
-        cut : ndarray of bool, shape (cells,)
-            Where settings may be switched back.
-        first : int
-            How many are switched before the first cell.
-        strict : bool
-            Whether a cell must switch fewer of them, unless all are: light that meets the bound of a count is watched.
+        `switched` (ndarray of int16, shape (cells,)): how many settings the cell switches.
+        `cut` (ndarray of bool, shape (cells,)): where settings may be switched back.
+        `first`: how many are switched before the first cell.
+        `strict`: whether a cell must switch fewer of them, unless all are: light that meets the bound of a count is
+        watched.
         """
         # After a cut all numbers are larger than before it, so that the largest so far begins anew.
         base = (self.count + 2) * np.cumsum(cut)
@@ -172,13 +164,9 @@ class Watcher(Protocol):
 class ChainCounts:
     """Counts of every setting of a chain, in its order.
 
-    Parameters
-    ----------
-    sums : mapping of str to ndarray of int64, shape (n,)
-        Keyed by the names of the tables of a surface.
-    meeting : ndarray of bool, shape (n + 1,)
-        At c: in some pass, the onsets just below and just above the interval between settings c − 1 and c come from
-        different rises.
+    `sums` (mapping of str to ndarray of int64, shape (n,)): keyed by the names of the tables of a surface.
+    `meeting` (ndarray of bool, shape (n + 1,)): at c: in some pass, the onsets just below and just above the interval
+    between settings c − 1 and c come from different rises.
     """
 
     sums: dict[str, Whole]

@@ -113,12 +113,9 @@ class _Reader:
 class _Side:
     """One side of all settings of a chain: how many are beyond it.
 
-    Parameters
-    ----------
-    begins, ends : ndarray of int, shape (n,)
-        Ranks from which the state of the side begins, and does not end; neither falls.
-    ranks : int
-        One more than the highest rank.
+    `begins`, `ends` (ndarray of int, shape (n,)): ranks from which the state of the side begins, and does not end;
+    neither falls.
+    `ranks`: one more than the highest rank.
     """
 
     def __init__(self, begins: NDArray[Any], ends: NDArray[Any], ranks: int) -> None:

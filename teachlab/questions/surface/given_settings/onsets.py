@@ -123,13 +123,10 @@ class OnsetCounter:
     def take(self, begins: Whole, told: Whole, undelayed: Ranks, output: Ranks, *, goes_on: bool) -> None:
         """Take the next values of both signals, with every value in between.
 
-        Parameters
-        ----------
-        begins, told : ndarray of int64, shape (spans,)
-            Where the spans begin among the values (the first is 0), and the kind of each with its mark.
-        undelayed, output : ndarray of int16, shape (n,)
-        goes_on : bool
-            Whether the last span continues after them.
+        `begins`, `told` (ndarray of int64, shape (spans,)): where the spans begin among the values (the first is 0),
+        and the kind of each with its mark.
+        `undelayed`, `output`: ndarray of int16, shape (n,).
+        `goes_on`: whether the last span continues after them.
         """
         # A rise of the signal from a to b is an onset of the settings a … b − 1 at once: booked by its ends, as
         # differences.

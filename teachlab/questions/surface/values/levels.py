@@ -64,14 +64,10 @@ class Evaluations:
 class FirstReading(Evaluations):
     """Results of one reading of a recording before anything is counted.
 
-    Parameters
-    ----------
-    low, high : float, recording units
-        Finite extremes of the evaluated light.
-    distinct : ndarray of float64, shape (n,), or None
-        The distinct levels, None if there are more than `MOST_DISTINCT`.
-    inner : tuple of float, recording units
-        Range that holds most of the light, from an even selection.
+    `low`, `high` (float, recording units): finite extremes of the evaluated light.
+    `distinct` (ndarray of float64, shape (n,), or None): the distinct levels, None if there are more than
+    `MOST_DISTINCT`.
+    `inner` (tuple of float, recording units): range that holds most of the light, from an even selection.
     """
 
     low: float
