@@ -307,7 +307,7 @@ def median(values: NDArray[np.floating[Any]], *, in_place: bool = False) -> floa
     3.0
     """
     middle = values.size // 2
-    low, high = _placed(values, middle - 1 + values.size % 2, in_place=in_place)
+    low, high = placed(values, middle - 1 + values.size % 2, in_place=in_place)
     return low if values.size % 2 else (low + high) / 2
 
 
@@ -323,12 +323,22 @@ def quantile(values: NDArray[np.floating[Any]], share: float, *, in_place: bool 
     3.0
     """
     at = (values.size - 1) * share
-    low, high = _placed(values, int(at), in_place=in_place)
-    part = at - int(at)
-    return high - (high - low) * (1 - part) if part >= 0.5 else low + (high - low) * part
+    low, high = placed(values, int(at), in_place=in_place)
+    return between(low, high, at - int(at))
 
 
-def _placed(values: NDArray[np.floating[Any]], at: int, *, in_place: bool) -> tuple[float, float]:
+def between(low: float, high: float, share: float) -> float:
+    """Return the number at a share of the way between two numbers, rounded as numpy rounds it.
+
+    Examples
+    --------
+    >>> between(1.0, 2.0, 0.25), between(3.0, 3.0, 0.9)
+    (1.25, 3.0)
+    """
+    return high - (high - low) * (1 - share) if share >= 0.5 else low + (high - low) * share
+
+
+def placed(values: NDArray[np.floating[Any]], at: int, *, in_place: bool = False) -> tuple[float, float]:
     """Return the value at a place of the order, and the next one; of the last place that value twice."""
     found = values if in_place else None
     if values.size >= MANY:

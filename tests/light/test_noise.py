@@ -206,6 +206,6 @@ def test_of_many_values_a_few_tell_where_a_place_is(values: list[float], share: 
         patch.setattr(noise, "FEW", 16)
         at = int((kept.size - 1) * share)
         ordered = np.sort(kept).tolist()
-        assert noise._placed(kept, at, in_place=False) == (ordered[at], ordered[min(at + 1, kept.size - 1)])
+        assert noise.placed(kept, at, in_place=False) == (ordered[at], ordered[min(at + 1, kept.size - 1)])
         assert np.array_equal(median(kept), np.median(kept.astype(np.float64)), equal_nan=True)
     assert np.array_equal(kept, np.array(values, kind))

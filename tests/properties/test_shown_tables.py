@@ -14,9 +14,10 @@ from hypothesis import strategies as st
 
 from teachlab.light import stretches
 from teachlab.light.event_statistics import EventStatistics, inner_valleys, measure_events
+from teachlab.light.noise import quantile
 from teachlab.light.shown import event_table, level_crossings, tabled_light
 from teachlab.light.shown.level_crossings import LevelCrossings
-from teachlab.light.shown.ordered_values import OrderedValues, quantile
+from teachlab.light.shown.ordered_values import OrderedValues
 from teachlab.light.shown.tabled_light import TabledEvents
 from teachlab.model.recording import Recording, RecordingInfo
 from teachlab.model.setting import Setting

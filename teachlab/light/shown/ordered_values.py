@@ -14,6 +14,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import DTypeLike, NDArray
 
+from teachlab.light.noise import between, placed
+
 Values = NDArray[np.float64]
 Rows = Sequence[tuple[int, int]]
 """Runs ``[first, last)`` of stretches."""
@@ -207,7 +209,8 @@ class OrderedValues:
             reach = np.cumsum(often[by])
             first, last = values[by[np.searchsorted(reach, orders, side="right")]].tolist()
             return first, last
-        return neighbours(values, *orders)
+        low, high = placed(values, orders[0])
+        return low, high if orders[1] > orders[0] else low
 
     def median(self, rows: Rows, more: Values) -> float:
         """Return the median of some stretches and further values, at least one value in all."""
@@ -234,37 +237,3 @@ def _short(values: Values) -> NDArray[Any]:
     with np.errstate(over="ignore"):
         half = values.astype(np.float32)
     return half if (half == values).all() else values
-
-
-def between(low: float, high: float, share: float) -> float:
-    """Return the number at a share of the way between two numbers, rounded as numpy rounds it.
-
-    Examples
-    --------
-    >>> between(1.0, 2.0, 0.25), between(3.0, 3.0, 0.9)
-    (1.25, 3.0)
-    """
-    return high - (high - low) * (1 - share) if share >= 0.5 else low + (high - low) * share
-
-
-def quantile(values: Values, share: float) -> float:
-    """Return one quantile of at least one value, none of them NaN: as `numpy.quantile`, in a tenth of the time.
-
-    Examples
-    --------
-    >>> quantile(np.array([4.0, 1.0, 3.0]), 0.25)
-    2.0
-    """
-    place = (values.size - 1) * share
-    first = int(place)
-    last = min(first + 1, values.size - 1)
-    return between(*neighbours(values, first, last), place - first)
-
-
-def neighbours(values: Values, first: int, last: int) -> tuple[float, float]:
-    """Return the values at a place of the ascending order and at the same or the next place.
-
-    One place is asked for, not two: that takes a fifth of the time.
-    """
-    found = np.partition(values, first)
-    return float(found[first]), float(found[first] if last == first else found[last:].min())

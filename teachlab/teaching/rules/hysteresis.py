@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from teachlab.errors import Abstained
 from teachlab.light.event_statistics import EventStatistics, inner_valleys
-from teachlab.light.shown.ordered_values import quantile
+from teachlab.light.noise import quantile
 from teachlab.model.printable_text import number_of
 from teachlab.model.teaching import TeachView
 from teachlab.teaching.rules.classic import show

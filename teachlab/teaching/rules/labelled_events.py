@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from teachlab.errors import Abstained
 from teachlab.light.event_statistics import EventStatistics, measure_events
-from teachlab.light.shown.ordered_values import quantile
+from teachlab.light.noise import quantile
 from teachlab.light.shown.tabled_light import TabledEvents, once_shown
 from teachlab.model.printable_text import number_of
 from teachlab.model.teaching import Events, TeachView, polarity_of

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from teachlab.light.event_statistics import EventStatistics
-from teachlab.light.shown.ordered_values import quantile
+from teachlab.light.noise import quantile
 from teachlab.model.setting import Setting
 from teachlab.model.teaching import TeachView
 from teachlab.teaching.parameters import record

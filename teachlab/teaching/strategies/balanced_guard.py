@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from teachlab.light.event_statistics import EventStatistics, inner_valleys
-from teachlab.light.shown.ordered_values import quantile
+from teachlab.light.noise import quantile
 from teachlab.light.shown.tabled_light import once_shown
 from teachlab.model.setting import Setting
 from teachlab.model.teaching import Shown, TeachView
