@@ -93,14 +93,9 @@ class EvidenceLimits:
 class Claimable(EvidenceLimits):
     """The trials that may support a claim.
 
-    Parameters
-    ----------
-    trials : Trials
-        Trials that may not support a claim are excluded.
-    gaps_left_out : int
-        Gaps that were shown while teaching, or are next to something that was.
-    synthetic : bool
-        Whether the light is synthetic: a rehearsal.
+    `trials`: trials that may not support a claim are excluded.
+    `gaps_left_out`: gaps that were shown while teaching, or are next to something that was.
+    `synthetic`: whether the light is synthetic: a rehearsal.
     """
 
     trials: Trials

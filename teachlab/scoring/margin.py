@@ -53,7 +53,6 @@ def measure_margin(
 
     Parameters
     ----------
-    recording : Recording
     output : Output
         Output of its replay; only the setting and the clock are used.
     truth : Truth
@@ -98,12 +97,8 @@ def measure_margin(
 class MarginScan:
     """One reading: sustained extremes of windows and gaps, valleys inside passes, noise on both sides.
 
-    Parameters
-    ----------
-    recording, truth, rules
-        As of `measure_margin`.
-    setting : Setting
-        Of fixed levels; `add` others.
+    `recording`, `truth`, `rules`: as of `measure_margin`.
+    `setting`: of fixed levels; `add` others.
     """
 
     def __init__(self, recording: Recording, setting: Setting, truth: Truth, rules: Rules = USUAL_RULES) -> None:

@@ -42,14 +42,9 @@ Progress = Callable[[int, int], None]
 class Recipe:
     """Everything that decides the samples of a synthetic recording.
 
-    Parameters
-    ----------
-    passes : int
-        Number of objects that pass, at least 1. The recording ends in the middle of the gap after the last one.
-    seed : int
-        At least 0.
-    stress : LineStress
-        Stress in addition to the scenario.
+    `passes`: number of objects that pass, at least 1. The recording ends in the middle of the gap after the last one.
+    `seed`: at least 0.
+    `stress`: stress in addition to the scenario.
 
     Raises
     ------

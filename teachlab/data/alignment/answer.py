@@ -33,13 +33,8 @@ FITS_WITHIN = 0.25
 class Group:
     """Remaining deviations of the borders of one kind of object, or of one stretch of time.
 
-    Parameters
-    ----------
-    name : str
-        Label, or start time of the stretch.
-    borders : int
-    begin, end : float, samples
-        Medians of the remaining deviations after shift and drift; NaN if there are none.
+    `name`: label, or start time of the stretch.
+    `begin`, `end` (float, samples): medians of the remaining deviations after shift and drift; NaN if there are none.
     """
 
     name: str
@@ -62,7 +57,6 @@ class Room:
     ----------
     before, after : float, recording units
         Before the shift, and after it.
-    unit : str
     wrong_before, wrong_after : int
         Passes and gaps on the wrong side of the level that has the fewest of them there, before and after the shift.
     """
@@ -100,7 +94,6 @@ class Alignment:
 
     Parameters
     ----------
-    samples : int
     sample_rate_hz : float, Hz
     lags : Lags
         A positive lag means: the light crosses after the border, so the truth is early.
@@ -118,7 +111,6 @@ class Alignment:
         What objects do to the light: as stored, otherwise as it fits.
     shortest : float, samples
         Median of the shorter of every pass and its gaps.
-    by_kind, by_time : tuple of Group
     parted : Parted, optional
         A part of the passes that another shift moves to the light.
     room : Room, optional
@@ -327,16 +319,9 @@ class Alignment:
 class AlignAnswer:
     """What `align` found and wrote.
 
-    Parameters
-    ----------
-    recording : str
-    alignment : Alignment
-    out : str, optional
-        File of the moved passes; None if none was written.
-    left_out : int
-        Passes that are outside the recording after the move.
-    moved : Truth, optional
-        The moved passes; None if they cannot be moved, or were not asked for.
+    `out`: file of the moved passes; None if none was written.
+    `left_out`: passes that are outside the recording after the move.
+    `moved`: the moved passes; None if they cannot be moved, or were not asked for.
     """
 
     recording: str

@@ -26,15 +26,9 @@ STRAYS = np.array([0.03, 0.1, 0.25, 0.5, 0.75, 0.9])
 def evidence(start: Floats, end: Floats, crossings: Crossings, reach: Reaches, lags: Lags) -> float:
     """Return how much likelier the edges of the light lie about borders than anywhere within their reach, in nats.
 
-    Parameters
-    ----------
-    start, end : ndarray of float64, shape (n,), samples
-        Passes that were examined, moved by the shift of `lags`.
-    crossings : Crossings
-    reach : Reaches
-        Of these passes.
-    lags : Lags
-        With the remaining deviations of these passes alone.
+    `start`, `end` (ndarray of float64, shape (n,), samples): passes that were examined, moved by the shift of `lags`.
+    `reach`: of these passes.
+    `lags`: with the remaining deviations of these passes alone.
 
     Notes
     -----

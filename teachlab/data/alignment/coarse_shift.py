@@ -28,14 +28,9 @@ NEAR_PASSES = 2.5
 class Train:
     """Correlation of a group of passes with the light, over the shift.
 
-    Parameters
-    ----------
-    at : float, samples
-        Middle of the group.
-    first : int, bins
-        The shift of the first element.
-    values : ndarray of float64
-        One per bin.
+    `at` (float, samples): middle of the group.
+    `first` (int, bins): the shift of the first element.
+    `values` (ndarray of float64): one per bin.
     """
 
     at: float

@@ -40,14 +40,9 @@ BACK = 0.35
 class Crossings:
     """Crossings of half the local step, in time order; a crossing lies between two samples, as a border does.
 
-    Parameters
-    ----------
-    begins, ends : ndarray of float64, shape (n,) and (m,), samples
-        Where objects begin, and where they end.
-    edges : ndarray of float64, shape (k,), samples
-        10–90 % times of the edges nearest to borders.
-    passes : int
-        How many passes were examined.
+    `begins`, `ends` (ndarray of float64, shape (n,) and (m,), samples): where objects begin, and where they end.
+    `edges` (ndarray of float64, shape (k,), samples): 10–90 % times of the edges nearest to borders.
+    `passes`: how many passes were examined.
     """
 
     begins: Places
@@ -114,7 +109,6 @@ def crossings_beside(
 
     Parameters
     ----------
-    light : NearLight
     start, end : ndarray of float64, shape (passes,), samples
         Passes ``[start, end)``, on the clock of the light.
     reach : Reaches

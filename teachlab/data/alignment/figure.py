@@ -15,15 +15,9 @@ from teachlab.model.truth import Truth
 def alignment_figure(alignment: Alignment, truth: Truth, *, name: str, kind: str = "svg") -> bytes:
     """Draw how far the crossings of the light lie after every border, over time: before and after the shift.
 
-    Parameters
-    ----------
-    alignment : Alignment
-    truth : Truth
-        Truth that was measured.
-    name : str
-        Name of the recording, for the title.
-    kind : str
-        svg or png.
+    `truth`: truth that was measured.
+    `name`: name of the recording, for the title.
+    `kind`: svg or png.
 
     Returns
     -------

@@ -114,7 +114,6 @@ def fit_lags(
     ----------
     start, end : ndarray of float64, shape (passes,), samples
         Passes of the truth, on its own clock.
-    crossings : Crossings
     reach : Reaches
         Of the same passes.
     guess : ClockShift

@@ -73,12 +73,8 @@ class _Found(NamedTuple):
 class AlignmentReading:
     """What one reading of a recording keeps for its alignment: means of bins, and the light near borders.
 
-    Parameters
-    ----------
-    recording, truth
-        As for `measure_alignment`.
-    beside : sequence of (int, int), samples
-        Further stretches that will be needed.
+    `recording`, `truth`: as for `measure_alignment`.
+    `beside` (sequence of (int, int), samples): further stretches that will be needed.
     """
 
     def __init__(self, recording: Recording, truth: Truth, *, beside: Sequence[tuple[int, int]] = ()) -> None:
@@ -100,13 +96,8 @@ class AlignmentReading:
 def measure_alignment(recording: Recording, truth: Truth, reading: AlignmentReading | None = None) -> Alignment | None:
     """Measure how far the borders of the truth are from the crossings of the light.
 
-    Parameters
-    ----------
-    recording : Recording
-    truth : Truth
-        Truth of this recording; it is not changed.
-    reading : AlignmentReading, optional
-        Reading of both, if the recording was read already.
+    `truth`: truth of this recording; it is not changed.
+    `reading`: reading of both, if the recording was read already.
 
     Returns
     -------

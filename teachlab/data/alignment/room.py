@@ -29,13 +29,8 @@ def alignment_of(
 def with_room(alignment: Alignment, recording: Recording, truth: Truth, rules: Rules = USUAL_RULES) -> Alignment:
     """Return the alignment with the room, from one reading of the recording.
 
-    Parameters
-    ----------
-    alignment : Alignment
-        Alignment of this recording and truth.
-    recording, truth
-    rules : Rules
-        Their tolerance widens the windows, as in a score.
+    `alignment`: alignment of this recording and truth.
+    `rules`: their tolerance widens the windows, as in a score.
     """
     moved, _ = aligned_truth(alignment, truth)
     pair = [QualityScan(recording, one, rules) for one in (truth, moved)]
@@ -57,13 +52,8 @@ def _room(measured: QualityScan, truth: Truth, direction: Direction) -> tuple[fl
 def aligned_truth(alignment: Alignment, truth: Truth, *, whole_periods: int = 0) -> tuple[Truth, int]:
     """Return the truth moved to the light, with measured uncertainty, and the number of passes outside the recording.
 
-    Parameters
-    ----------
-    alignment : Alignment
-        Alignment of this truth.
-    truth : Truth
-    whole_periods : int
-        Additional shift in passes, later than measured.
+    `alignment`: alignment of this truth.
+    `whole_periods`: additional shift in passes, later than measured.
 
     Notes
     -----

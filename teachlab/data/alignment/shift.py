@@ -20,14 +20,9 @@ MOST_RATE = 1e-3
 class ClockShift:
     """Position of a time of the truth on the clock of the light: ``p + shift + rate · (p − samples / 2)``.
 
-    Parameters
-    ----------
-    samples : int
-        Length of the recording; its middle is where the shift holds.
-    shift : float, samples
-        What is added in the middle of the recording.
-    rate : float
-        Difference of rate, 1e-6 is 1 ppm.
+    `samples`: length of the recording; its middle is where the shift holds.
+    `shift` (float, samples): what is added in the middle of the recording.
+    `rate`: difference of rate, 1e-6 is 1 ppm.
     """
 
     samples: int

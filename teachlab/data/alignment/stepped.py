@@ -38,12 +38,8 @@ class Step(NamedTuple):
 def step_of(begins: Floats, ends: Floats, times: Floats) -> Step | None:
     """Return the jump of the deviations of passes; None if one line tells them nearly as well as two.
 
-    Parameters
-    ----------
-    begins, ends : ndarray of float64, shape (n,), samples
-        Remaining deviations of their borders, NaN without any.
-    times : ndarray of float64, shape (n,), samples
-        Where the passes are, in rising order.
+    `begins`, `ends` (ndarray of float64, shape (n,), samples): remaining deviations of their borders, NaN without any.
+    `times` (ndarray of float64, shape (n,), samples): where the passes are, in rising order.
 
     Notes
     -----

@@ -27,12 +27,8 @@ Bin = tuple[int, int, int]
 def runs_of(passes: int, first: int = 0, stop: int = MOST_PASSES // RUNS) -> list[tuple[int, int]]:
     """Return the runs of passes to examine, as ``[first, stop)``.
 
-    Parameters
-    ----------
-    passes : int
-        Of the recording.
-    first, stop : int
-        Only these passes of each run, if there are several runs.
+    `passes`: of the recording.
+    `first`, `stop`: only these passes of each run, if there are several runs.
 
     Examples
     --------
@@ -50,10 +46,7 @@ def runs_of(passes: int, first: int = 0, stop: int = MOST_PASSES // RUNS) -> lis
 class Bins:
     """Means of the valid light in bins of equal width, while a recording is read in blocks.
 
-    Parameters
-    ----------
-    start, stop, width : int, samples
-        Bins from `start` on; the last may be shorter.
+    `start`, `stop`, `width` (int, samples): bins from `start` on; the last may be shorter.
     """
 
     def __init__(self, start: int, stop: int, width: int) -> None:
@@ -95,13 +88,8 @@ class Bins:
 class NearLight:
     """The light of stretches of a recording; short stretches are read once.
 
-    Parameters
-    ----------
-    recording : Recording
-    sign : float
-        1 if objects raise the light, −1 if they lower it: returned light has objects upwards.
-    bins : mapping of (int, int, int) to Bins, optional
-        Bins that are already filled.
+    `sign`: 1 if objects raise the light, −1 if they lower it: returned light has objects upwards.
+    `bins` (mapping of (int, int, int) to Bins): bins that are already filled.
     """
 
     def __init__(self, recording: Recording, sign: float, bins: Mapping[Bin, Bins] | None = None) -> None:

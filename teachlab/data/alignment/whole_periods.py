@@ -61,12 +61,8 @@ def other_fits(
 ) -> list[OtherFit]:
     """Return how well the truth fits unshifted (0 passes), and shifted by one and two passes.
 
-    Parameters
-    ----------
-    start, end, crossings, reach, lags
-        As `fit_lags` took and gave them.
-    runs : sequence of (int, int)
-        Passes ``[first, stop)`` that were examined.
+    `start`, `end`, `crossings`, `reach`, `lags`: as `fit_lags` took and gave them.
+    `runs` (sequence of (int, int)): passes ``[first, stop)`` that were examined.
     """
     moved = lags.shift.of(start), lags.shift.of(end)
     found = []

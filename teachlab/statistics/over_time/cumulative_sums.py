@@ -231,7 +231,6 @@ def margin_alarm(gain: ArrayLike, lost: ArrayLike, *, horizon: int = HORIZON) ->
     gain : array_like of float, shape (n,)
         Excess gain of every pass in time order: received light divided by the light that is needed.
     lost : array_like of bool, shape (n,)
-    horizon : int, passes
 
     Examples
     --------

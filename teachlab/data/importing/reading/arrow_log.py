@@ -35,12 +35,8 @@ def since_1970(when: datetime) -> int:
 class HeadBegin:
     """When a log began, as its head tells.
 
-    Parameters
-    ----------
-    at_ns : int, ns
-        Since 1970: in UTC if `aware`, else as a clock without a zone showed it.
-    of_times : bool
-        Whether the times of the log count from it; else it is the time of the first row.
+    `at_ns` (int, ns): since 1970: in UTC if `aware`, else as a clock without a zone showed it.
+    `of_times`: whether the times of the log count from it; else it is the time of the first row.
     """
 
     at_ns: int
