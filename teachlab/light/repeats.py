@@ -35,7 +35,6 @@ NEAR = 256
 AT_ONCE = 1 << 16
 """Samples that are compared at a time, so that they fit in the cache of a core."""
 
-_Bool = NDArray[np.bool_]
 _Ints = NDArray[np.int64]
 
 
@@ -283,10 +282,7 @@ def _turns(words: NDArray[np.uint64]) -> _Ints:
 
 def _counted(words: NDArray[np.uint64]) -> _Ints:
     """Return how many bits are set in each word."""
-    # NumPy counts bits from version 2 on.
-    return np.bitwise_count(words).astype(np.int64) if hasattr(np, "bitwise_count") else np.array(
-        [int(one).bit_count() for one in words], np.int64
-    )  # fmt: skip
+    return np.bitwise_count(words).astype(np.int64)
 
 
 def _is_copy(recording: Recording, one: int, other: int) -> bool:

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.special import betaincinv, chdtrc, chdtri
 
-from teachlab.errors import Abstained, ParameterError, check_share
+from teachlab.errors import Abstained, check_share
 from teachlab.model.json_values import Document
 from teachlab.model.printable_text import in_figures, number_of
 
@@ -172,26 +172,6 @@ def tail_bound(
     )
 
 
-def fit_tail(excess: ArrayLike) -> TailFit:
-    """Fit a generalised Pareto distribution to excesses over a threshold by maximum likelihood.
-
-    Examples
-    --------
-    >>> fit_tail(-np.log(np.linspace(0.0005, 0.9995, 1000))).shape  # doctest: +ELLIPSIS
-    -0.0...
-    """
-    from scipy.stats import genpareto
-
-    y = np.asarray(excess, np.float64)
-    if y.size < LEAST_EXCESSES or not y.min() >= 0 or not y.max() > 0:
-        raise ParameterError(f"a tail needs at least {LEAST_EXCESSES} excesses, none below 0 and not all 0.")
-    start = genpareto.fit(y, floc=0)
-    shape, scale, minus = _polish(
-        lambda v: float(genpareto.nnlf((v[0], 0.0, math.exp(v[1])), y)), [start[0], math.log(start[2])]
-    )
-    return TailFit(scale=math.exp(scale), shape=shape, log_likelihood=-minus)
-
-
 def _refuse_clusters(weak: NDArray[np.bool_], lots: NDArray[Any]) -> None:
     """Refuse weak passes that cluster in some lots more than chance explains."""
     _, code = np.unique(lots, return_inverse=True)
@@ -273,11 +253,3 @@ def _likelihoods(excess: Values, reach: float, log_survival: float) -> Values:
         power = np.where(np.abs(SHAPES) < 1e-12, 1.0, 1 + 1 / np.where(SHAPES == 0, 1.0, SHAPES))
         out = -excess.size * np.log(scale) - power * logs.sum(axis=1)
     return np.where(np.isfinite(out), out, -np.inf)
-
-
-def _polish(cost: Any, start: list[float]) -> list[float]:
-    """Return the parameters with the smallest cost near a start, and that cost."""
-    from scipy.optimize import minimize
-
-    found = minimize(cost, start, method="Nelder-Mead", options={"xatol": 1e-9, "fatol": 1e-12, "maxiter": 4000})
-    return [*(float(v) for v in found.x), float(found.fun)]

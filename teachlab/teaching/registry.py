@@ -109,17 +109,6 @@ class _Claim:
         return f"{self.target} ({self.distribution})"
 
 
-def names() -> tuple[str, ...]:
-    """Return the names of all strategies, including broken ones: built-ins first, then plug-ins by name.
-
-    Raises
-    ------
-    StrategyError
-        If two strategies have the same name.
-    """
-    return tuple(_claims())
-
-
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Listings(Document):
     """Every strategy that is installed."""
@@ -129,7 +118,13 @@ class Listings(Document):
 
 
 def listings() -> tuple[Listing, ...]:
-    """Describe every strategy; one that cannot be loaded is listed as broken, with the reason."""
+    """Describe every strategy, built-ins first; one that cannot be loaded is listed as broken, with the reason.
+
+    Raises
+    ------
+    StrategyError
+        If two strategies have the same name.
+    """
     return tuple(_listing(name, claim) for name, claim in _claims().items())
 
 

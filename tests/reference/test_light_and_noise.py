@@ -10,7 +10,7 @@ from scipy.special import erf
 from synthetic import plain_line
 
 from teachlab.synthetic import Scenario
-from teachlab.synthetic.sensor.beam import CircularBeam, GaussianBeam, SlitBeam, fill
+from teachlab.synthetic.sensor.beam import CircularBeam, GaussianBeam, SlitBeam
 from teachlab.synthetic.sensor.electronics import FrontEnd, LowPass, quantise
 from teachlab.synthetic.sensor.received_power import (
     diffuse_w,
@@ -255,7 +255,8 @@ def test_edges_are_integrals_of_their_profiles():
 @pytest.mark.parametrize(("ratio", "printed"), [(0.5, 0.38), (1, 0.68), (1.5, 0.87), (2, 0.954), (3, 0.997)])
 def test_fill_of_an_object_narrower_than_the_beam(ratio, printed):
     w = 4.0
-    peak = fill(GaussianBeam(radius_mm=w), ratio * w, np.array([0.0]))[0]
+    before, after = GaussianBeam(radius_mm=w).edge(ratio * w * np.array([-0.5, 0.5]))
+    peak = after - before
     assert peak == pytest.approx(erf(ratio / math.sqrt(2)), rel=1e-12)
     assert peak == pytest.approx(printed, abs=0.005)
     scenario = flat(0, {})

@@ -12,7 +12,7 @@ from loading import BENCHMARKS, script
 from scipy.stats import chi2, genpareto
 
 from teachlab.errors import Abstained, ParameterError
-from teachlab.statistics.tail import _profile_upper, fit_tail, tail_bound
+from teachlab.statistics.tail import _profile_upper, tail_bound
 
 
 @pytest.fixture(scope="module")
@@ -83,8 +83,6 @@ def test_refusals(peaks: np.ndarray, level: float, reason: str) -> None:
 def test_bad_parameters() -> None:
     with pytest.raises(ParameterError, match="confidence"):
         tail_bound(_peaks(), 70, confidence=95)
-    with pytest.raises(ParameterError, match="at least 10 excesses"):
-        fit_tail([1.0, 2.0])
 
 
 @pytest.mark.parametrize("family", ["normal", "lognormal", "t5", "bounded beta", "weak batch of 2 %"])

@@ -135,11 +135,3 @@ class SlitBeam(Table):
 
 
 Beam = Annotated[GaussianBeam | CircularBeam | SlitBeam, Field(discriminator="shape")]
-
-
-def fill(beam: GaussianBeam | CircularBeam | SlitBeam, length_mm: float, u_mm: Floats) -> Floats:
-    """Return the share of the beam that an object of this length covers if its centre is at distance u from the beam.
-
-    A Gaussian beam is filled to at most ``erf(L / (sqrt(2) w))``: short objects never reach their level.
-    """
-    return beam.edge(u_mm + length_mm / 2) - beam.edge(u_mm - length_mm / 2)
