@@ -24,6 +24,7 @@ from teachlab.data.atomic_files import write_aside
 from teachlab.data.parquet_source import COLUMN, NULLS_KEY, OUTPUT, ParquetSource, nulls_note
 from teachlab.data.strict_json import StrictModel, check, model_of, parse_json, schema_of
 from teachlab.errors import RecordingError
+from teachlab.model.json_values import plain
 from teachlab.model.printable_text import typed_again
 from teachlab.model.recording import (
     Block,
@@ -107,23 +108,8 @@ def info_from_document(values: object, where: str) -> RecordingInfo:
 
 def info_document(info: RecordingInfo) -> dict[str, Any]:
     """Return the plain JSON form of a recording's metadata, schema 2."""
-    output = info.output
-    return {
-        "schema": 2,
-        "sample_rate_hz": float(info.sample_rate_hz),
-        "unit": info.unit,
-        "full_scale": info.full_scale,
-        "dark_level": info.dark_level,
-        "sensing": str(info.sensing),
-        "direction": None if info.direction is None else str(info.direction),
-        "origin": str(info.origin),
-        "title": info.title,
-        "line_speed_m_s": info.line_speed_m_s,
-        "notes": info.notes,
-        "began": None if info.began is None else info.began.isoformat(),
-        "output": None if output is None else {"active": str(output.active), "lag_samples": output.lag_samples},
-        "digest": info.digest,
-    }
+    began = None if info.began is None else info.began.isoformat()
+    return {"schema": 2, **plain(info), "sample_rate_hz": float(info.sample_rate_hz), "began": began}
 
 
 def document_in(metadata: dict[bytes, bytes], key: str, where: str, error: type[RecordingError] | Any) -> Any:

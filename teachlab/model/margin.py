@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import asdict, dataclass, field, replace
-from typing import Any
+from dataclasses import dataclass, field, fields
+from typing import Any, ClassVar
 
 import numpy as np
 from numpy.typing import NDArray
 
-from teachlab.model.json_values import Document
+from teachlab.model.json_values import Document, picked
 
 SIDE_WORDS = {
     "detect": ("weakest passes", "level"),
@@ -46,8 +46,20 @@ class Sides:
         return min(known, key=lambda item: item[1]) if known else None
 
 
+class _Two(Document):
+    """Two figures, with the smaller of those that were measured."""
+
+    __slots__ = ()
+    ALSO: ClassVar[tuple[str, ...]] = ("smallest",)
+
+    @property
+    def smallest(self) -> float | None:
+        """The smaller of the two."""
+        return min((value for name in self.__slots__ if (value := getattr(self, name)) is not None), default=None)
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Population:
+class Population(_Two):
     """How many standard deviations lie between the mean of the whole population and the level.
 
     `detect`, `trip`: ``(mean P − T) / sd P`` and ``(T − mean G) / sd G``; None with fewer than two passes or gaps.
@@ -56,14 +68,9 @@ class Population:
     detect: float | None
     trip: float | None
 
-    @property
-    def smallest(self) -> float | None:
-        """The smaller of the two."""
-        return min((value for value in (self.detect, self.trip) if value is not None), default=None)
-
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class ExcessGain:
+class ExcessGain(_Two):
     """Ratios of light above the dark level.
 
     `light`: light of the light state divided by the level of activation.
@@ -72,11 +79,6 @@ class ExcessGain:
 
     light: float | None
     dark: float | None
-
-    @property
-    def smallest(self) -> float | None:
-        """The smaller of the two."""
-        return min((value for value in (self.light, self.dark) if value is not None), default=None)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -176,15 +178,5 @@ class Margin:
 
     def as_dict(self) -> dict[str, Any]:
         """Return the plain JSON form."""
-        arrays = ("peak_of_pass", "hold_of_pass", "gap_top", "gap_valley")
-        values = asdict(replace(self, peak_of_pass=None, hold_of_pass=None, gap_top=None, gap_valley=None))
-        for name in arrays:
-            del values[name]
-        return {
-            "margin_to_noise": self.to_noise,
-            "limited_by": self.limited_by,
-            **values,
-            "population": {**asdict(self.population), "smallest": self.population.smallest},
-            "no_variance": list(self.no_variance),
-            "excess_gain": {**asdict(self.excess_gain), "smallest": self.excess_gain.smallest},
-        }
+        own = [one.name for one in fields(self) if one.compare]
+        return {"margin_to_noise": self.to_noise, **picked(self, "limited_by", *own)}

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any
+from typing import ClassVar
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -24,7 +24,7 @@ ASSUMES = (
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Components:
+class Components(Document):
     """Variance components of a one-way random-effects analysis of variance.
 
     Parameters
@@ -49,6 +49,9 @@ class Components:
         Whether the estimated variance between groups was below 0 and was set to 0.
     """
 
+    ALSO: ClassVar[tuple[str, ...]] = ("assumes",)
+    assumes: ClassVar[str] = ASSUMES
+
     groups: int
     values: int
     mean: float
@@ -67,10 +70,6 @@ class Components:
     share_high: float
     negative: bool
     confidence: float
-
-    def as_dict(self) -> dict[str, Any]:
-        """Return the plain JSON form."""
-        return {name: getattr(self, name) for name in self.__slots__} | {"assumes": ASSUMES}
 
 
 def variance_components(groups: Mapping[str, ArrayLike], *, confidence: float = 0.95) -> Components:

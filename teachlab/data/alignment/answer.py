@@ -295,12 +295,7 @@ class Alignment:
             "doubt_samples": self.uncertainty_samples,
             "doubt_after_samples": self.doubt_after,
             "step_ms": self.ms(self.step),
-            "matters": self.matters,
-            "belongs": self.belongs,
-            "by_chance": self.by_chance,
-            "turned": self.turned,
-            "ambiguous": self.ambiguous,
-            "fuller": self.fuller,
+            **picked(self, "matters", "belongs", "by_chance", "turned", "ambiguous", "fuller"),
             "parted": None
             if self.parted is None
             else {
@@ -332,10 +327,5 @@ class AlignAnswer:
 
     def as_dict(self) -> dict[str, Any]:
         """Return the plain JSON form."""
-        return {
-            "schema": 1,
-            "recording": self.recording,
-            **self.alignment.as_dict(),
-            "out": self.out,
-            "left_out": self.left_out,
-        }
+        own = picked(self, "out", "left_out")
+        return {"schema": 1, "recording": self.recording, **self.alignment.as_dict(), **own}
