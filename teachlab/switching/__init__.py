@@ -1,6 +1,6 @@
 """Recording and setting to output, bit-exact."""
 
 from teachlab.switching.family import replay_family
-from teachlab.switching.run import check_unit, replay, switch
+from teachlab.switching.run import replay
 
-__all__ = ["check_unit", "replay", "replay_family", "switch"]
+__all__ = ["replay", "replay_family"]

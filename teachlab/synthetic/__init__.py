@@ -10,7 +10,6 @@ from teachlab.synthetic.produce import (
     Recipe,
     blocks,
     generate,
-    info_of,
     plan,
 )
 from teachlab.synthetic.raw_log import write_log
@@ -35,7 +34,6 @@ __all__ = [
     "continue_recording",
     "explain",
     "generate",
-    "info_of",
     "key_reference",
     "load_scenario",
     "parse",
