@@ -304,6 +304,8 @@ def test_pictures_of_one_axis_and_of_nothing_that_works(line: Path) -> None:
         (["--levels-seen", "headless.csv"], "headless.csv: levels seen over days need the columns"),
         (["--levels-seen", "text.csv"], "text.csv: row 2, column 'level' must be a finite number, got 'dim'"),
         (["--levels-seen", "when.csv"], "when.csv: row 1, column 'day' must be a finite number or a date"),
+        (["--levels-seen", "commas.csv"], "commas.csv: row 1 has more cells than there are names, after '812'"),
+        (["--levels-seen", "both.csv"], "both.csv: row 3, column 'day': days are dates or numbers, not both"),
         (["--levels-seen", "few.csv"], "few.csv: a loss rate needs at least 3 levels"),
         (["--out", "map.pdf"], "--out needs a name that ends in .json, .svg or .png"),
         (["--truth", "nowhere.csv"], "nowhere.csv"),
@@ -314,6 +316,7 @@ def test_refusals(line: Path, arguments: list[str], message: str, monkeypatch: p
     for name, text in (
         ("seen", "day,level\n0,5\n1,4\n2,3\n"), ("headless", "0,5\n1,4\n"), ("text", "day,level\n0,5\n1,dim\n2,3\n"),
         ("when", "day,level\nMonday,5\n"), ("few", "day,level\n0,5\n1,4\n"),
+        ("commas", "day,level\n0,812,5\n1,800\n2,790\n"), ("both", "day,level\n0,5\n1,4\n2031-05-14,3\n"),
     ):  # fmt: skip
         Path(f"{name}.csv").write_text(text)
     before = {p.name: p.read_bytes() for p in Path().iterdir()}

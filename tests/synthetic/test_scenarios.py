@@ -74,6 +74,8 @@ def test_all_faults_come_at_once_each_with_its_place():
         ("level_percent = 30", "reflectance = 0.5\ndistance_mm = 100", r"\[sensor.reference\]"),
         ("gap_mm = 100", "gap_mm = 100\nlot_level_cv = 0.1", "lot_passes"),
         ("gap_mm = 100", "gap_mm = true", "number"),
+        ("speed_mm_s = 500", "speed_mm_s = true", r"\[line\] speed_mm_s = True: .*number"),
+        ("speed_mm_s = 500", 'speed_mm_s = "500"', r"\[line\] speed_mm_s = '500': .*number"),
         ("gap_mm = 100", "gap_mm = -100", "must not be negative"),
         ("length_mm = 100", 'length_mm = { shape = "normal", mean = -3, sd = 9, ceiling = 5 }', "must not be negative"),
         ("level_percent = 30", "reflectance = 45\ndistance_mm = 100", "0.45 for 45 %"),

@@ -41,6 +41,8 @@ def time_to_cleaning(reserve: float | None, loss_per_day: float) -> float | None
 
 LEAST_DAYS = 3
 """A line through two days has no error of its own."""
+FIRST_DATE = date(1900, 1, 1).toordinal()
+"""A day from here on was written as a date."""
 BESIDE = 5
 """Levels on either side of a rise, at least 3 and at most so many, whose medians show whether it lasts."""
 CLEARLY = 5.0
@@ -173,7 +175,18 @@ def read_levels(path: str | Path, *, dark_level: float = 0.0) -> LossRate:
         raise ParameterError(
             f"{path}: levels seen over days need the columns 'day' and 'level', got {', '.join(names) or 'none'}."
         )
+    for k, row in enumerate(rows, 1):
+        if None in row:
+            raise ParameterError(
+                f"{path}: row {k} has more cells than there are names, after {row['level']!r}. Write fractions with a "
+                "point, and texts with commas in quotes."
+            )
     days = [_day(row["day"], f"{path}: row {k}") for k, row in enumerate(rows, 1)]
+    dated = [day >= FIRST_DATE for day in days]
+    if len({*dated}) > 1:
+        raise ParameterError(
+            f"{path}: row {dated.index(not dated[0]) + 1}, column 'day': days are dates or numbers, not both."
+        )
     levels = [_number(row["level"], f"{path}: row {k}, column 'level'") for k, row in enumerate(rows, 1)]
     try:
         return observed_loss([day - min(days) for day in days], [level - dark_level for level in levels])

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from pydantic import BaseModel, ConfigDict, ValidationError
+from pydantic import BaseModel, ConfigDict, ValidationError, model_validator
 from pydantic_core import ErrorDetails
 
 from teachlab.errors import ScenarioError
@@ -13,9 +13,17 @@ from teachlab.synthetic.shared.consistency import object_faults, scenario_faults
 
 
 class Table(BaseModel):
-    """A table of a scenario file: frozen, finite numbers only, known keys only; SCENARIOS.md describes every key."""
+    """A table of a scenario file: frozen, finite numbers only, no text for a number, known keys only; SCENARIOS.md describes every key."""
 
-    model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)
+    model_config = ConfigDict(extra="forbid", strict=True, frozen=True, allow_inf_nan=False)
+
+    @model_validator(mode="before")
+    @classmethod
+    def _listed(cls, given: Any) -> Any:
+        """Turn lists into tuples, which TOML does not have."""
+        if not isinstance(given, Mapping):
+            return given
+        return {key: tuple(value) if isinstance(value, list) else value for key, value in given.items()}
 
 
 def place(where: Sequence[int | str]) -> str:
@@ -95,7 +103,7 @@ def _given(fault: ErrorDetails) -> str:
     value = fault.get("input")
     if fault["type"] in ("missing", "extra_forbidden", "tuple_type", "model_type"):
         return " "
-    if isinstance(value, (dict, list)):
+    if isinstance(value, (dict, list, tuple)):
         # messages about a table as a whole
         return ": " if fault["loc"] and fault["type"] == "value_error" else " "
     return f" = {value!r}: "
