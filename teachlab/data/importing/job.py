@@ -51,8 +51,8 @@ from teachlab.model.truth import Aligned, Truth, joined
 Progress = Callable[[float], None]
 IMPORT_KEY = b"teachlab.import"
 """Metadata of a recording with the layout of its log, so that the rest of the log can be appended."""
-SLOWEST_UNTOLD_HZ, FASTEST_UNTOLD_HZ = 1.0, 1e7
-"""At or beyond these rates the unit of times must be stated: nobody watches products with one sample a second."""
+SLOWEST_UNTOLD_HZ, SLOWEST_DATED_HZ, FASTEST_UNTOLD_HZ = 20.0, 1.0, 1e7
+"""At or beyond these rates the unit of times must be stated; what would be 2 Hz in seconds may well be 2 kHz in ms."""
 SHEETS_HZ = 1e4
 """Above this rate, times that would be dates as days, or come from a sheet, may be days."""
 
@@ -149,6 +149,15 @@ def _check_job(job: ImportJob) -> None:
         (job.excepted is not None and not has_truth, f"--except is kept with the passes: {without}"),
         (not _zone_is_known(job.time_zone), f"--time-zone '{job.time_zone}' is not known. Give a name such as "
          "Europe/Berlin or UTC."),
+        (
+            "%p" in (form := job.time_format or "") and "%I" not in form,
+            f"--time-format '{form}' takes hours of 24 (%H) and leaves AM and PM (%p) out. Write %I for %H.",
+        ),
+        (
+            "%I" in form and "%p" not in form,
+            f"--time-format '{form}' takes hours of 12 (%I) without AM or PM (%p): morning and afternoon would be one. "
+            "Write %H for %I if the day has 24 hours, or add %p.",
+        ),
         (job.no_time and job.time is not None, "--time and --no-time contradict each other. Choose one."),
         (
             job.pass_ms is not None and (job.passes is None or not job.pass_ms > 0),
@@ -512,8 +521,9 @@ def _check_unit_of_times(job: ImportJob, log: Log, survey: Survey, axis: TimeRep
     stamps = survey.stamps
     if axis is None or stamps is None or stamps.unit is None or axis.rate_from == "given":
         return
-    if job.time_unit is not None or (stamps.named == stamps.unit and not stamps.by_size):
-        if job.time_unit is None and stamps.named is not None and survey.time_at is not None:
+    stated = job.time_unit is not None
+    if stated or (stamps.named == stamps.unit and not stamps.by_size and rate <= FASTEST_UNTOLD_HZ):
+        if not stated and stamps.named is not None and survey.time_at is not None:
             name = stamps.place.column
             source = "name" if time_unit_in(name) == stamps.unit else "unit"
             survey.notes.append(
@@ -527,7 +537,8 @@ def _check_unit_of_times(job: ImportJob, log: Log, survey: Survey, axis: TimeRep
     since = origin_of("d", survey.first_ns / 1e9)
     dated = log.is_sheet or (since is not None and since.days > 0)
     days = stamps.unit == "s" and rate > (SHEETS_HZ if dated else FASTEST_UNTOLD_HZ)
-    if days or strange or not SLOWEST_UNTOLD_HZ < rate <= FASTEST_UNTOLD_HZ:
+    slowest = SLOWEST_DATED_HZ if stamps.by_size else SLOWEST_UNTOLD_HZ
+    if days or strange or not slowest < rate <= FASTEST_UNTOLD_HZ:
         others = [
             f"{in_figures(rate * NANOSECONDS[stamps.unit] / NANOSECONDS[unit], 6)} Hz as {unit}"
             for unit in ("s", "ms", "us", "ns", *(["d"] if days or rate > FASTEST_UNTOLD_HZ else []))
@@ -538,6 +549,8 @@ def _check_unit_of_times(job: ImportJob, log: Log, survey: Survey, axis: TimeRep
             f"{stamps.place(0)}: the unit of the times{what} is not known; as {stamps.unit} they would say "
             f"{in_figures(rate, 6)} Hz, {', '.join(others)}. Name it: --time-unit."
         )
+    if not stamps.by_size:
+        survey.notes.append("The times name no unit and are read as s (state it with --time-unit s).")
 
 
 def _log_times(read: _ReadLog) -> LogTimes:

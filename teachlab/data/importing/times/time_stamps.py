@@ -215,7 +215,7 @@ class TimeStamps:
             steps = np.abs(np.diff(numbers.astype(np.float64)))
             # A clock that ticks more slowly than the log was sampled repeats its stamps.
             step = (float(np.median(steps)) or float(steps.mean())) if steps.size else 0.0
-            self.unit = self._unit_of(float(numbers[0]), step)
+            self.unit = self._unit_of(float(numbers[0]), step, self.place(first_row))
             if numbers.dtype.kind == "f":
                 self.exact_s = float(np.spacing(abs(np.float64(numbers[0])))) * UNITS[self.unit]
         if numbers.dtype.kind in "iu" and numbers.size and not self.absolute:
@@ -252,8 +252,15 @@ class TimeStamps:
                     return numbers
         return numbers + self._days
 
-    def _unit_of(self, first: float, step: float) -> str:
+    def _unit_of(self, first: float, step: float, where: str) -> str:
         """Return the unit of times that are numbers: as stated, otherwise by size, by name, or seconds."""
+        if self._given is None and self.named == "ns" and (origin := origin_of("100ns", first)) is not None:
+            # No step decides: both are rates of loggers. A clock of nanoseconds that ran for years is rare.
+            years = first * UNITS["ns"] / (365.25 * UNITS["d"])
+            raise RecordingError(
+                f"{where}: {first:.6g} is {years:.3g} years as ns, by the name of the column, and a date of our days as "
+                f"100 ns since {origin.name}. Say which: --time-unit ns, or --time-unit 100ns."
+            )
         by_size = None if self._given is not None else self._unit_by_size(first, step)
         unit = self._given or by_size or self.named or "s"
         if unit in (self._given, by_size, self.named) and (origin := origin_of(unit, first)) is not None:
@@ -308,6 +315,11 @@ class TimeStamps:
         return out
 
     def _of_day(self, cells: Any, first_row: int) -> NDArray[np.int64]:
+        if pc.all(pc.match_substring_regex(cells, r"^\s*\d{1,2}:\d{2}\s*$")).as_py():
+            raise RecordingError(
+                f"{self.place(first_row)}: {shown(cells[0].as_py())} may be hours and minutes, or minutes and seconds. "
+                "Say which: --time-format '%H:%M' or --time-format '%M:%S'."
+            )
         text = pc.replace_substring(pc.utf8_trim_whitespace(cells), ",", ".")
         dated = pc.binary_join_element_wise("1970-01-01T", text, "")
         found = self._cast(dated, pa.timestamp("ns"), cells, first_row, "a time of day")
