@@ -232,10 +232,12 @@ class Designed:
         shown: ShownLight,
         least: int,
     ) -> WindowSetting | None:
-        """Return the setting with an upper bound; None where it has no on-delay, tops differ, or it costs errors."""
+        """Return the setting with an upper bound; None without an on-delay, or if tops differ, it errs or no light is beyond."""
         if not cell.on_delay or shown.spread > LEVEL_SPREAD:
             return None
         bound = shown.highest_top + max(BOUND, 2 * shown.spread) * shown.contrast
+        if view.full_scale is not None and not 0 < view.sign * bound < view.full_scale:
+            return None
         back = (shown.highest_top + bound) / 2
         # Without an on-delay a band would trip on every edge that passes through it.
         if view.sign > 0:

@@ -44,8 +44,10 @@ def events_of(light: NDArray[np.float64], start: NDArray[np.int64]) -> Events:
     return Events(light, start, start + 60, np.ones(start.size, bool), np.full(start.size, "tin", object), 0)
 
 
-def shown(events: Events, direction: Direction = Direction.RISE, base: Setting | None = None) -> TeachView:
-    return teach_view(direction=direction, unit="mV", rate_hz=RATE, base=base, events_=events)
+def shown(
+    events: Events, direction: Direction = Direction.RISE, base: Setting | None = None, **more: float
+) -> TeachView:
+    return teach_view(direction=direction, unit="mV", rate_hz=RATE, base=base, events_=events, **more)
 
 
 def errors(setting: Setting, events: Events) -> int:
@@ -163,6 +165,22 @@ def test_light_beyond_all_passes_is_shut_out_where_tops_agree() -> None:
     assert setting.polarity is Polarity.DARK_ON
     assert errors(setting, events) == 0
     assert "light beyond the bound is no product" in told(setting)["upper_bound"]
+
+
+@pytest.mark.parametrize("direction", Direction)
+def test_no_bound_stands_where_no_light_can_reach(direction: Direction) -> None:
+    """A bound below no light, or above full scale, would only hide that the levels are one fixed pair."""
+    light, events = line()
+    for a in events.start[::2]:
+        light[a + 100 : a + 130] = 111.0
+    assert isinstance(Designed().teach(shown(events, full_scale=125.0)), WindowSetting)
+    if direction is Direction.DIP:
+        light[:] = 115.0 - light
+    setting = Designed().teach(shown(events, direction, full_scale=115.0))
+    assert type(setting) is Setting
+    assert setting.on_delay_ms > 0
+    assert errors(setting, events) == 0
+    assert "upper_bound" not in told(setting)
 
 
 def test_tops_that_differ_have_no_bound() -> None:
