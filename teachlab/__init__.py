@@ -1,9 +1,27 @@
 """teachlab: evidence for taught light-sensor thresholds.
 
 Its functions take paths or values: `read_recording`, `inspect`, `align`, `label`, `teach`, `design`, `replay`, `score`,
-`evaluate`, `bench`, `study`, `surface`, `stress`, `repeatability`, `coverage`, `stale`, `identify`, `agree`, `timing`,
-`card`, `compare`, `plan`, `report`, `verify`, `conformance`. Their results print as a sentence; `to_pandas()` gives a
-tidy frame and, if there is a figure, `plot()` gives it. Public names are loaded when they are first used.
+`evaluate`, `bench`, `study`, `surface`, `stress`, `counterfactual`, `repeatability`, `coverage`, `stale`, `identify`,
+`agree`, `timing`, `card`, `compare`, `plan`, `report`, `verify`, `conformance`. Their results print as a sentence;
+`to_pandas()` gives a tidy frame and, if there is a figure, `plot()` gives it. `lamp`, `ambient_light`, `other_target`,
+`neighbours_apart` and `neighbour_beat` calculate what surrounds a sensor. Public names are loaded when first used.
+
+What many of them take, said here once:
+
+==============  =======================================================================================================
+`recording`     path, address or `Recording`
+`passes`        path or `Truth` of this recording. Default: the table beside the recording; `inspect`, `replay` and
+                `agree` go on without one if there is none
+`setting`       path or `Setting`
+`strategy`      its name, ``./file.py:Class``, a class or an instance of one
+`base`          path or `Setting`: delays, filter and evaluation rate to keep; its levels are not used
+`device`        path or `DeviceDocument`: readings of its display, and its steps
+`options`       `DrawOptions`: draws, seed, teach share, base, costs and rules
+`rules`         `Rules`: tolerance of the borders, confidence of the intervals, first pass that is scored
+`seed`, `draw`  select what is shown
+==============  =======================================================================================================
+
+An `InputError` says what does not fit together, what came, and what to do; `Abstained` that a strategy declines.
 """
 
 from __future__ import annotations
@@ -24,6 +42,7 @@ if TYPE_CHECKING:
     from teachlab.model.teaching import Shown, Strategy, TeachView
     from teachlab.model.truth import Aligned, Truth, TruthSource
     from teachlab.pipeline import Evidence
+    from teachlab.questions.surroundings import ambient_light, lamp, neighbour_beat, neighbours_apart, other_target
     from teachlab.scoring import (
         burst_rate,
         compare_passes,
@@ -48,6 +67,7 @@ if TYPE_CHECKING:
         card,
         compare,
         conformance,
+        counterfactual,
         coverage,
         design,
         evaluate,
@@ -96,6 +116,7 @@ _HOME = {
     "teachlab.model.teaching": ("Shown", "Strategy", "TeachView"),
     "teachlab.model.truth": ("Aligned", "Truth", "TruthSource"),
     "teachlab.pipeline": ("Evidence",),
+    "teachlab.questions.surroundings": ("ambient_light", "lamp", "neighbour_beat", "neighbours_apart", "other_target"),
     "teachlab.scoring": (
         "autocorrelation",
         "burst_rate",
@@ -117,6 +138,7 @@ _HOME = {
         "card",
         "compare",
         "conformance",
+        "counterfactual",
         "coverage",
         "design",
         "evaluate",
@@ -171,6 +193,7 @@ __all__ = [
     "TruthSource",
     "agree",
     "align",
+    "ambient_light",
     "autocorrelation",
     "bench",
     "bench_recording",
@@ -180,15 +203,20 @@ __all__ = [
     "compare_passes",
     "conformance",
     "count",
+    "counterfactual",
     "coverage",
     "design",
     "evaluate",
     "identify",
     "inspect",
     "label",
+    "lamp",
     "lot_rate",
     "miettinen_nurminen",
+    "neighbour_beat",
+    "neighbours_apart",
     "newcombe",
+    "other_target",
     "paired_lots",
     "plan",
     "plan_hours",

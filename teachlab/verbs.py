@@ -7,14 +7,17 @@ instance of one.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace
+from functools import partial, wraps
+from inspect import signature
 from os import PathLike, fspath
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Protocol, TypeVar, Union, cast
+from typing import TYPE_CHECKING, Any, ParamSpec, Protocol, TypeVar, Union, cast
 
-from teachlab.errors import InputError
-from teachlab.model.draws import TEACH_SHARE, DrawOptions
+from teachlab.errors import InputError, SettingError
+from teachlab.model.draws import DRAWS, TEACH_SHARE, Costs, DrawOptions
 from teachlab.model.printable_text import number_of
 from teachlab.model.recording import Direction, Recording
 from teachlab.model.score import USUAL_RULES, Rules, Score
@@ -26,13 +29,15 @@ from teachlab.wording.rates import percent
 
 if TYPE_CHECKING:
     from teachlab import pipeline
-    from teachlab.data.alignment import AlignAnswer
+    from teachlab.data.alignment import AlignAnswer, Alignment
     from teachlab.device.agreement import Agreement
     from teachlab.device.card import SettingCard
     from teachlab.device.device_file import DeviceDocument
     from teachlab.device.identified import Identification
-    from teachlab.evidence.finding import Finding
+    from teachlab.evidence.finding import Verification
+    from teachlab.model.verdict import Verdict
     from teachlab.questions.compare import CompareAnswer
+    from teachlab.questions.counterfactual import Counterfactual
     from teachlab.questions.coverage import Coverage
     from teachlab.questions.coverage.cycles import Cycle
     from teachlab.questions.design import DesignAnswer
@@ -46,6 +51,7 @@ if TYPE_CHECKING:
     from teachlab.questions.stress import StressAnswer
     from teachlab.questions.surface import SurfaceAnswer
     from teachlab.questions.timing import TimingAnswer
+    from teachlab.questions.verdict import JudgedBy
     from teachlab.studies.family.family_answer import StudyAnswer
     from teachlab.studies.result import RecordingBench
     from teachlab.testing.report import ConformanceReport
@@ -56,6 +62,14 @@ SettingLike = str | PathLike[str] | Setting
 DeviceLike = Union[str, PathLike[str], "DeviceDocument"]
 StrategyLike = str | Strategy | type[Strategy]
 Judged = TypeVar("Judged", bound="HasVerdict")
+P = ParamSpec("P")
+R = TypeVar("R")
+NAMES = {
+    "truth": "passes", "before_truth": "before_passes", "setting": "settings", "with": "other", "from": "corrected",
+    "taught": "values", "cycle": "cycles", "out": "folder", "strategy": "strategies", "tolerance_samples": "tolerance",
+    "lag_samples": "lag", "speed": "speeds",
+}  # fmt: skip
+"""Keywords of options that have another name in a command."""
 
 
 class HasVerdict(Protocol):
@@ -66,6 +80,48 @@ class HasVerdict(Protocol):
         """Decision, claim, reasons, next step."""
 
 
+def _in_keywords(verb: Callable[P, R]) -> Callable[P, R]:
+    """Let a refusal name the keywords of a verb, where the room names options of the command, and the files given."""
+    known = signature(verb)
+
+    @wraps(verb)
+    def called(*given: P.args, **named: P.kwargs) -> R:
+        try:
+            return verb(*given, **named)
+        except InputError as fault:
+            text = _with_keywords(str(fault), known.parameters)
+            values = known.bind(*given, **named).arguments
+            pair = values.get("setting", values.get("base")), values.get("recording")
+            files = [fspath(one) for one in pair if isinstance(one, str | PathLike)]
+            if isinstance(fault, SettingError) and len(files) == len(pair) and files[0] not in text:
+                text = f"{' on '.join(files)}: {text}"
+            fault.args = (text,)
+            raise
+
+    return called
+
+
+def _with_keywords(text: str, known: Iterable[str]) -> str:
+    """Return a message with the options of a command as keywords; commands in it stay as they are.
+
+    Examples
+    --------
+    >>> _with_keywords("leave out --beam-mm with --setting", ["beam_mm", "settings"])
+    'leave out beam_mm with settings'
+    >>> _with_keywords("min-ms must not be 0; see `teachlab label --min-ms`", ["min_ms"])
+    'min_ms must not be 0; see `teachlab label --min-ms`'
+    """
+    names = frozenset(known)
+
+    def keyword(found: re.Match[str]) -> str:
+        word = found[1].replace("-", "_") if found[1] else ""
+        meant = word if word in names else NAMES.get(word, "")
+        return meant if meant in names else found[0]
+
+    return re.sub(r"`[^`]*`|\bteachlab [a-z][^:;]*|(?:--|(?<![\w-])(?=[a-z]+-))([a-z]+(?:-[a-z]+)*)", keyword, text)
+
+
+@_in_keywords
 def inspect(
     recording: RecordingLike, passes: TruthLike | None = None, *, rules: Rules = USUAL_RULES
 ) -> Told[InspectAnswer]:
@@ -73,10 +129,7 @@ def inspect(
 
     Parameters
     ----------
-    recording : path or Recording
-    passes : path or Truth, optional
-        Default: the table beside the recording, if there is one.
-    rules : Rules
+    recording, passes, rules : see ``help(teachlab)``
 
     Returns
     -------
@@ -98,11 +151,8 @@ def inspect(
     """
     from teachlab.data.quality.trace_figure import trace_figure
     from teachlab.device.logged_edges import logged_runs
-    from teachlab.model.verdict import VerdictReason
     from teachlab.questions.quality import inspected
     from teachlab.questions.surface.hindsight import errors_of
-    from teachlab.wording.alignment import off_lines
-    from teachlab.wording.verdict import verdict_sentence
 
     opened, truth = _with_passes(recording, passes)
     found = inspected(opened, truth, rules=rules)
@@ -123,12 +173,10 @@ def inspect(
         first = found.verdict.decision if found.misplaced or found.empty else ""
         return trace_figure(opened, truth, quality, logged=logged_runs(opened), first=first, kind=kind)
 
-    # As the command: passes beside the light are told before anything that was counted on them.
-    beside = tuple(VerdictReason(text=line) for line in off_lines(found.alignment)) if found.aside else ()
-    told = replace(found.verdict, reasons=(*beside, *found.verdict.reasons))
-    return Told(found, verdict_sentence(told), rows, draw)
+    return _judged(found, rows, draw)
 
 
+@_in_keywords
 def align(
     recording: RecordingLike, passes: TruthLike | None = None, *, whole_periods: int | None = None
 ) -> Told[AlignAnswer]:
@@ -136,9 +184,7 @@ def align(
 
     Parameters
     ----------
-    recording : path or Recording
-    passes : path or Truth, optional
-        Default: the table beside the recording.
+    recording, passes : see ``help(teachlab)``
     whole_periods : int, optional
         So many passes later than measured; needed on a regular line, 0 included.
 
@@ -163,7 +209,8 @@ def align(
     """
     from teachlab.data.alignment import NOT_MEASURED, AlignAnswer, aligned_truth, measure_alignment, with_room
     from teachlab.data.alignment.figure import alignment_figure
-    from teachlab.wording.alignment import agreement, finding
+    from teachlab.data.alignment.finding import finding
+    from teachlab.wording.alignment import agreement
 
     opened, truth = _opened(recording, passes)
     measured = measure_alignment(opened, truth)
@@ -189,6 +236,7 @@ def align(
     )  # fmt: skip
 
 
+@_in_keywords
 def label(
     recording: RecordingLike,
     *,
@@ -239,8 +287,7 @@ def label(
         raise InputError(f"direction must be one of {', '.join(Direction)}, got '{direction}'.")
     found = labelled(
         opened, direction=None if direction is None else Direction(direction), min_ms=min_ms, count=count,
-        corrected=None if corrected is None else fspath(corrected),
-        against=None if against is None else fspath(against),
+        corrected=_path(corrected), against=_path(against),
     )  # fmt: skip
     rate = opened.info.sample_rate_hz
 
@@ -254,6 +301,7 @@ def label(
     return Told(found, f"{found.agreed} {found.sentence()} {SELF_LABELLED}".lstrip(), rows)
 
 
+@_in_keywords
 def teach(
     recording: RecordingLike,
     strategy: StrategyLike,
@@ -264,18 +312,11 @@ def teach(
     draw: int = 0,
     rules: Rules = USUAL_RULES,
 ) -> Setting:
-    """Teach one setting from one seeded showing of a whole recording.
+    """Teach one setting from one seeded showing of a whole recording; `replay` judges it.
 
     Parameters
     ----------
-    recording : path or Recording
-    strategy : name, strategy or its class
-    passes : path or Truth, optional
-        Default: the table beside the recording.
-    base : path or Setting, optional
-        Delays, filter and evaluation rate to keep; its levels are not used.
-    seed, draw : int
-        Select what is shown.
+    recording, strategy, passes, base, seed, draw : see ``help(teachlab)``
     rules : Rules
         Their tolerance widens the passes that are shown.
 
@@ -283,13 +324,6 @@ def teach(
     -------
     Setting
         In recording units, with its strategy and evidence in `taught`.
-
-    Raises
-    ------
-    Abstained
-        If the strategy declines.
-    InputError
-        If the pieces do not fit together.
 
     Examples
     --------
@@ -306,6 +340,7 @@ def teach(
     return teach_once(_strategy(strategy), block, seed, draw)
 
 
+@_in_keywords
 def design(
     recording: RecordingLike,
     passes: TruthLike | None = None,
@@ -319,16 +354,13 @@ def design(
 
     Parameters
     ----------
-    recording : path or Recording
-    passes : path or Truth, optional
-        Default: the table beside the recording.
+    recording, passes, rules : see ``help(teachlab)``
     strategy : name, strategy or its class
         `designed` with other steps or prices than the usual ones.
     base : path or Setting, optional
         Setting whose evaluation rate is kept.
     seed : int
         Selects the half that is shown.
-    rules : Rules
 
     Returns
     -------
@@ -357,7 +389,6 @@ def design(
     from teachlab.questions.design import designed_and_judged
     from teachlab.questions.design.figure import design_figure
     from teachlab.teaching.strategies.designed import Designed
-    from teachlab.wording.verdict import verdict_sentence
 
     opened, truth = _opened(recording, passes)
     chosen = _strategy(strategy)
@@ -378,9 +409,10 @@ def design(
     def draw(kind: str) -> bytes:
         return design_figure(found, opened, truth, rules=rules, kind=kind)
 
-    return Told(found, verdict_sentence(found.taught.verdict), rows, draw)
+    return Told(found, _beginning(found.taught.verdict, found.taught.alignment), rows, draw)
 
 
+@_in_keywords
 def replay(
     recording: RecordingLike,
     setting: SettingLike,
@@ -394,26 +426,17 @@ def replay(
 
     Parameters
     ----------
-    recording : path or Recording
-    setting : path or Setting
-    passes : path or Truth, optional
-        Default: the table beside the recording, if there is one.
+    recording, setting, passes, rules : see ``help(teachlab)``
     margins : bool
         Measure margin and reasons too; without them it is not seen whether the level lies at an end of the scale.
     reserves : bool
         Together with the margins, measure reserves too.
-    rules : Rules
 
     Returns
     -------
     Told of ReplayAnswer
         Its frame has one row per onset: its sample and time, and those of the release, which are empty if there was
         none.
-
-    Raises
-    ------
-    InputError
-        If the setting does not fit the recording.
 
     Examples
     --------
@@ -428,7 +451,8 @@ def replay(
     from teachlab.questions.replay import replayed
 
     opened, truth = _with_passes(recording, passes)
-    found = replayed(opened, truth, _setting(setting), rules=rules, margins=margins, with_reserves=reserves)
+    by = _by(recording, setting, passes)
+    found = replayed(opened, truth, _setting(setting), rules=rules, margins=margins, with_reserves=reserves, by=by)
     onsets, releases = found.output.onsets.tolist(), found.output.releases.tolist()
 
     def rows() -> Iterator[dict[str, Any]]:
@@ -446,9 +470,10 @@ def replay(
 
     if found.verdict is None:
         return Told(found, f"{opened.name}: {len(onsets)} onsets, {len(releases)} releases.", rows)
-    return _judged(found, rows)
+    return _judged(found, rows, None, found.alignment)
 
 
+@_in_keywords
 def score(
     recording: RecordingLike, setting: SettingLike, passes: TruthLike | None = None, *, rules: Rules = USUAL_RULES
 ) -> Told[Score]:
@@ -456,12 +481,7 @@ def score(
 
     Parameters
     ----------
-    recording : path or Recording
-    setting : path or Setting
-    passes : path or Truth, optional
-        Default: the table beside the recording.
-    rules : Rules
-        Tolerance of the borders, confidence of the intervals, first pass that is scored.
+    recording, setting, passes, rules : see ``help(teachlab)``
 
     Returns
     -------
@@ -486,6 +506,7 @@ def score(
     return Told(found, f"{opened.name}: {_loss(found)}", lambda: _rates(found))
 
 
+@_in_keywords
 def evaluate(
     recording: RecordingLike,
     strategy: StrategyLike,
@@ -501,27 +522,14 @@ def evaluate(
 
     Parameters
     ----------
-    recording : path or Recording
-    strategy : name, strategy or its class
-    passes : path or Truth, optional
-        Default: the table beside the recording.
-    base : path or Setting, optional
-        Delays, filter and evaluation rate to keep; its levels are not used.
-    seed, draw : int
-        Select what is shown.
+    recording, strategy, passes, base, seed, draw, rules : see ``help(teachlab)``
     teach_share : float, in (0, 1)
         Share of the detect passes that may be used for teaching.
-    rules : Rules
 
     Returns
     -------
     Told of Evidence
         Split, setting, output and score; its frame is that of the score.
-
-    Raises
-    ------
-    Abstained
-        If the strategy declines.
 
     Examples
     --------
@@ -544,6 +552,7 @@ def evaluate(
     return Told(found, sentence, lambda: _rates(found.score))
 
 
+@_in_keywords
 def bench(
     recording: RecordingLike,
     strategies: Iterable[StrategyLike],
@@ -556,12 +565,8 @@ def bench(
 
     Parameters
     ----------
-    recording : path or Recording
+    recording, passes, options : see ``help(teachlab)``
     strategies : iterable of names, strategies or classes
-    passes : path or Truth, optional
-        Default: the table beside the recording.
-    options : DrawOptions, optional
-        Draws, seed, teach share, base setting, costs and rules.
     device : path or DeviceDocument, optional
         All settings are rounded to its steps.
 
@@ -594,9 +599,10 @@ def bench(
         light = PassAndGapExtremes.of(opened, truth, evaluation_rate_hz=used.evaluation_rate_hz, rules=used.rules)
         return bench_figure(found, truth, light, kind=kind)
 
-    return _judged(found, rows, draw)
+    return _judged(found, rows, draw, found.alignment)
 
 
+@_in_keywords
 def study(
     recordings: Any,
     strategies: Mapping[StrategyLike, Any] | Iterable[StrategyLike],
@@ -652,7 +658,7 @@ def study(
     from teachlab.studies.family.study_run import run_study
     from teachlab.teaching.strategy_files import strategy_class
 
-    folder = None if out is None else fspath(out)
+    folder = _path(out)
     named = [strategies] if isinstance(strategies, str) else strategies
     grids = named if isinstance(named, Mapping) else dict.fromkeys(named)
     asked = [
@@ -666,6 +672,7 @@ def study(
     return _judged(found, found.rows, lambda kind: effect_figure(found, kind=kind))
 
 
+@_in_keywords
 def surface(
     recording: RecordingLike,
     base: SettingLike | None = None,
@@ -680,12 +687,10 @@ def surface(
 
     Parameters
     ----------
-    recording : path or Recording
+    recording, passes : see ``help(teachlab)``
     base : path or Setting, optional
         Polarity, filter, delays and evaluation rate that all pairs share. Default: no delays, every sample, and the
         polarity that makes objects active.
-    passes : path or Truth, optional
-        Default: the table beside the recording.
     levels : sequence of float, recording units, optional
         Default: all distinct levels of the light, or 1,000 of them.
     settings : iterable of path or Setting
@@ -709,13 +714,15 @@ def surface(
     """
     import numpy as np
 
+    from teachlab.model.following_and_window import fixed_levels
     from teachlab.questions.surface import operating_surface
     from teachlab.questions.surface.figure import MarkedSetting, surface_figure
 
     opened, truth = _opened(recording, passes)
+    given = _named(settings, {_called(recording): opened})
     found = operating_surface(
         [(opened, truth)],
-        given=_named(settings),
+        given=[(name, fixed_levels(one, "the surface")) for name, one in given],
         strategy=None if strategy is None else _strategy(strategy),
         levels=None if levels is None else np.asarray(levels, float),
         options=replace(options or DrawOptions(), base=_base(base)),
@@ -738,6 +745,7 @@ def surface(
     return _judged(found, rows, draw)
 
 
+@_in_keywords
 def stress(
     recording: RecordingLike,
     setting: SettingLike,
@@ -753,18 +761,15 @@ def stress(
 
     Parameters
     ----------
-    recording : path or Recording
+    recording, passes, rules : see ``help(teachlab)``
     setting : path or Setting
         With one pair of fixed levels.
-    passes : path or Truth, optional
-        Default: the table beside the recording.
     gain : sequence of float, optional
         Shares of the light above dark that are left.
     ambient, pedestal : sequence of float, recording units, optional
         Added light, and backscatter of a dirty window. Named conditions are also compared with each other.
     speeds : sequence of float
         Speeds of the line, 1 as recorded.
-    rules : Rules
 
     Returns
     -------
@@ -788,7 +793,8 @@ def stress(
     opened, truth = _opened(recording, passes)
     used = fixed_levels(_setting(setting), "the stress map")
     found = stressed(
-        opened, truth, used, gain=gain, ambient=ambient, pedestal=pedestal, factors=speeds, rules=rules
+        opened, truth, used, gain=gain, ambient=ambient, pedestal=pedestal, factors=speeds, rules=rules,
+        by=_by(recording, setting, passes),
     )  # fmt: skip
     grid = found.stressed
 
@@ -801,6 +807,7 @@ def stress(
     return _judged(found, rows, lambda kind: stress_figure(grid, title=opened.name, kind=kind))
 
 
+@_in_keywords
 def repeatability(
     recording: RecordingLike,
     strategies: StrategyLike | Iterable[StrategyLike],
@@ -813,11 +820,8 @@ def repeatability(
 
     Parameters
     ----------
-    recording : path or Recording
+    recording, passes, options : see ``help(teachlab)``
     strategies : name, strategy or class, or an iterable of them
-    passes : path or Truth, optional
-        Default: the table beside the recording.
-    options : DrawOptions, optional
     question : Question, optional
         What else is varied: lengths of sweeps, averages, groups.
 
@@ -856,6 +860,58 @@ def repeatability(
     return _judged(found, rows, draw)
 
 
+@_in_keywords
+def counterfactual(
+    recording: RecordingLike,
+    setting: SettingLike | None = None,
+    passes: TruthLike | None = None,
+    *,
+    mains_hz: float = 50.0,
+    costs: Costs | None = None,
+    rules: Rules = USUAL_RULES,
+) -> Told[Counterfactual]:
+    """Compute how much margin a faster sensor, a filter or an average would have on this light.
+
+    Parameters
+    ----------
+    recording, passes, rules : see ``help(teachlab)``
+    setting : path or Setting, optional
+        Filter, delays and rate of the present sensor, in fixed levels, which are not used; default: none of them.
+    mains_hz : float, Hz
+        Mains frequency: one sensor averages over a period of the flicker.
+    costs : Costs, optional
+        If given, also find the best fixed setting of each sensor for these costs.
+
+    Returns
+    -------
+    Told of Counterfactual
+        Its frame has one row per sensor: its margin, the levels without hysteresis that separate passes from gaps,
+        `above` and `up_to`, and with `costs` the cost of its best setting.
+
+    Examples
+    --------
+    >>> import teachlab
+    >>> found = teachlab.counterfactual(teachlab.shipped("demo_tubs"))
+    >>> found.verdict.decision, found.to_pandas()["sensor"].tolist()[0]
+    ('enough margin', 'as it is')
+    """
+    from teachlab.model.following_and_window import fixed_levels
+    from teachlab.questions.counterfactual import counterfactual as compared
+
+    opened, truth = _opened(recording, passes)
+    base = None if setting is None else fixed_levels(_setting(setting), "the comparison of sensors")
+    found = compared(opened, truth, base, mains_hz=mains_hz, costs=costs, rules=rules)
+
+    def rows() -> Iterator[dict[str, Any]]:
+        for one in found.sensors:
+            document, (above, up_to) = one.as_dict(), one.clean or (None, None)
+            told = {name: value for name, value in document.items() if name not in ("clean_levels", "best")}
+            yield told | {"above": above, "up_to": up_to, "cost": None if one.best is None else one.best.cost}
+
+    return _judged(found, rows)
+
+
+@_in_keywords
 def coverage(
     recording: RecordingLike,
     cycles: Iterable[str | Cycle],
@@ -870,16 +926,13 @@ def coverage(
 
     Parameters
     ----------
-    recording : path or Recording
+    recording, passes, rules : see ``help(teachlab)``
     cycles : iterable of str or Cycle
         Such as ``belt=10s``; a length, ``belt=6000mm``, needs the line speed of the recording.
-    passes : path or Truth, optional
-        Default: the table beside the recording.
     setting : path or Setting, optional
         Its false trips are searched for periods.
     teach_share : float or None
         Share of the passes that may be used for teaching.
-    rules : Rules
     times : int
         How often each feature must be seen.
 
@@ -912,6 +965,7 @@ def coverage(
     return _judged(found, rows, draw)
 
 
+@_in_keywords
 def stale(
     recording: RecordingLike,
     setting: SettingLike,
@@ -927,19 +981,17 @@ def stale(
 
     Parameters
     ----------
+    passes, rules : see ``help(teachlab)``
     recording : path or Recording
         The present recording.
     setting : path or Setting
         The setting in use, with one pair of fixed levels.
-    passes : path or Truth, optional
-        Default: the table beside the recording.
     before, before_passes : path or value, optional
         The recording on which it was taught or last checked.
     least_margin : float, optional
         Margin to noise below which the setting is watched.
     horizon_hours : float, optional
         Watch the setting if cleaning may be due sooner.
-    rules : Rules
 
     Returns
     -------
@@ -976,9 +1028,11 @@ def stale(
             for stretch in followed.course.stretches if followed is not None else ():
                 yield {"when": when, **asdict(stretch)}
 
-    return _judged(found, rows)
+    lies = [one.alignment for one in (found.now, found.before) if one is not None]
+    return _judged(found, rows, None, *lies)
 
 
+@_in_keywords
 def compare(
     recording: RecordingLike,
     settings: Mapping[str, SettingLike] | Iterable[SettingLike],
@@ -993,16 +1047,13 @@ def compare(
 
     Parameters
     ----------
-    recording : path or Recording
+    recording, passes, rules : see ``help(teachlab)``
     settings : mapping of name to path or Setting, or iterable of them
         Two or more. A file has its own name; a value is named by its place: setting 1, setting 2.
-    passes : path or Truth, optional
-        Default: the table beside the recording.
     other, other_passes : path or value, optional
         A second recording: the first setting is scored on the first recording, the last one on this, unpaired.
     margins : bool
         Measure margin and reserves too; without them nothing tells which of two equal settings has more room.
-    rules : Rules
 
     Returns
     -------
@@ -1019,10 +1070,10 @@ def compare(
     """
     from teachlab.questions.compare import compare as compared
 
-    pairs = [_opened(recording, passes)]
-    if other is not None:
-        pairs.append(_opened(other, other_passes))
-    found = compared(pairs, _named(settings), rules=rules, margins=margins)
+    given = [(recording, passes), *([] if other is None else [(other, other_passes)])]
+    pairs, called = [_opened(*one) for one in given], [_called(one) for one, _ in given]
+    chosen = _named(settings, {name: one for name, (one, _) in zip(called, pairs, strict=True)})
+    found = compared(pairs, chosen, rules=rules, margins=margins, called=called)
 
     def rows() -> Iterator[dict[str, Any]]:
         for name, side in zip(found.names, found.sides, strict=True):
@@ -1038,29 +1089,55 @@ def compare(
                 "running_hours": false.exposure,
             }
 
-    return _judged(found, rows)
+    return _judged(found, rows, None, found.alignment)
 
 
+@_in_keywords
 def timing(
     recording: RecordingLike | None = None,
     setting: SettingLike | None = None,
     passes: TruthLike | None = None,
-    **more: Any,
+    *,
+    speed_mm_s: float | None = None,
+    length_mm: float | None = None,
+    gap_mm: float | None = None,
+    beam_mm: float = 0.0,
+    on_share: float = 0.5,
+    off_share: float | None = None,
+    evaluation_rate_hz: float | None = None,
+    consecutive: int | None = None,
+    on_delay_ms: float | None = None,
+    off_delay_ms: float | None = None,
+    scan_ms: float = 0.0,
+    input_filter_ms: float = 0.0,
+    speed_change: float = 0.0,
 ) -> Told[TimingAnswer]:
     """Tell whether the sensor is fast enough: dwell, gap, response, delays and controller scan.
 
     Parameters
     ----------
     recording : path or Recording, optional
-        Its passes and gaps are measured; without it `speed_mm_s`, `length_mm` and `gap_mm` are needed.
+        Its passes and gaps are measured; without it `speed_mm_s`, `length_mm`, `gap_mm` and the rate are needed.
     setting : path or Setting, optional
         Filter, delays, rate and levels, one fixed pair.
     passes : path or Truth, optional
         Default: the table beside the recording.
-    **more : float
-        As in the command: `speed_mm_s`, `length_mm`, `gap_mm`, `beam_mm`, `on_share`, `off_share`,
-        `evaluation_rate_hz`, `consecutive`, `on_delay_ms`, `off_delay_ms`, `scan_ms`, `input_filter_ms`,
-        `speed_change`.
+    speed_mm_s : float, mm/s, optional
+        Speed of the line; with a recording, by default the stored speed.
+    length_mm, gap_mm : float, mm, optional
+        Shortest object and gap; only without a recording.
+    beam_mm : float, mm
+        1/e² radius of the beam; 0: sharp edges.
+    on_share, off_share : float, in (0, 1)
+        Heights of the levels, as shares from background to object; `off_share` by default as `on_share`.
+    evaluation_rate_hz : float, Hz, optional
+        With `consecutive` (evaluations in a row) and the delays: used instead of those of the setting.
+    consecutive : int, optional
+    on_delay_ms, off_delay_ms : float, ms, optional
+    scan_ms, input_filter_ms : float, ms
+        Scan and input filter of the controller.
+    speed_change : float
+        Relative change of the speed: 0.1 for 10 %.
 
     Returns
     -------
@@ -1084,7 +1161,12 @@ def timing(
 
     opened, truth = (None, None) if recording is None else _opened(recording, passes)
     chosen = None if setting is None else fixed_levels(_setting(setting), "the timing check")
-    found = time_budget(opened, truth, chosen, **more)
+    found = time_budget(
+        opened, truth, chosen, speed_mm_s=speed_mm_s, length_mm=length_mm, gap_mm=gap_mm, beam_mm=beam_mm,
+        on_share=on_share, off_share=off_share, evaluation_rate_hz=evaluation_rate_hz, consecutive=consecutive,
+        on_delay_ms=on_delay_ms, off_delay_ms=off_delay_ms, scan_ms=scan_ms, input_filter_ms=input_filter_ms,
+        speed_change=speed_change,
+    )  # fmt: skip
 
     def rows() -> Iterator[dict[str, Any]]:
         for name, value in (found.separated or found.budget).as_dict().items():
@@ -1095,8 +1177,22 @@ def timing(
     return _judged(found, rows)
 
 
+@_in_keywords
 def plan(
-    max_rate: float, confidence: float = 0.95, *, events: int = 0, best_of: int = 1, **more: Any
+    max_rate: float,
+    confidence: float = 0.95,
+    *,
+    events: int = 0,
+    best_of: int = 1,
+    lot_size: float | None = None,
+    lots: int | None = None,
+    icc: float = 0.0,
+    hours: bool = False,
+    true_rate: float | None = None,
+    seen: float | None = None,
+    lost: int = 0,
+    values: int | None = None,
+    figure: float | None = None,
 ) -> Told[PlanAnswer]:
     """Plan how many passes, or running hours, show that at most `max_rate` are lost.
 
@@ -1110,9 +1206,22 @@ def plan(
         Lost passes, or false trips, that are allowed.
     best_of : int
         Number of settings from which the claimed one is chosen on this data.
-    **more
-        `lot_size` or `lots` with `icc`, `hours`, `true_rate`, `seen` and `lost`, `values` and `figure`: as for
-        `teachlab.questions.plan.plan`.
+    lot_size : float, optional
+        Passes per lot; or `lots`, their number.
+    lots : int, optional
+    icc : float
+        Intra-lot correlation of the outcomes.
+    hours : bool
+        Plan running hours instead of passes.
+    true_rate : float, optional
+        If this is the true rate per pass, how likely the plan succeeds.
+    seen : float, optional
+        Passes, or hours, recorded so far, with `lost` losses or trips.
+    lost : int
+    values : int, optional
+        Number of taught values; what they show about all further ones.
+    figure : float, optional
+        Population figure of these values, for a claim under a normal model.
 
     Returns
     -------
@@ -1127,11 +1236,15 @@ def plan(
     """
     from teachlab.questions.plan import plan as planned
 
-    found = planned(max_rate, confidence, events=events, best_of=best_of, **more)
+    asked = partial(
+        planned, max_rate, confidence, best_of=best_of, lot_size=lot_size, lots=lots, icc=icc, hours=hours,
+        true_rate=true_rate, seen=seen, lost=lost, values=values, figure=figure,
+    )  # fmt: skip
+    found = asked(events=events)
 
     def rows() -> Iterator[dict[str, Any]]:
         for allowed in range(events + 1):
-            one = planned(max_rate, confidence, events=allowed, best_of=best_of, **more)
+            one = asked(events=allowed)
             yield {
                 name: value
                 for name, value in one.as_dict().items()
@@ -1141,10 +1254,11 @@ def plan(
     return _judged(found, rows)
 
 
+@_in_keywords
 def report(
     recording: str | PathLike[str],
     setting: str | PathLike[str],
-    folder: str | PathLike[str],
+    folder: str | PathLike[str] | None,
     passes: str | PathLike[str] | None = None,
     *,
     criteria: str | PathLike[str] | None = None,
@@ -1152,7 +1266,11 @@ def report(
     teach_share: float | None = None,
     deviations: Sequence[str] = (),
     cycles: Sequence[str] = (),
-    draws: int | None = None,
+    draws: int = DRAWS,
+    sensor_setting: str | PathLike[str] | None = None,
+    rehearsal: bool = False,
+    about: str | PathLike[str] | None = None,
+    bundle: str | PathLike[str] | None = None,
     levels: bool = True,
     pdf: bool = False,
     rules: Rules = USUAL_RULES,
@@ -1161,12 +1279,11 @@ def report(
 
     Parameters
     ----------
-    recording, setting : path
-        Files, because the record names them with their digests.
-    folder : path
-        For result.json, report.html and levels.html; it is made if it does not exist.
-    passes : path, optional
-        Default: the table beside the recording.
+    recording, setting, passes : path
+        Files, because the record names them with their digests; `setting` may be what ``teach --json`` wrote if the
+        strategy declined.
+    folder : path, optional
+        For result.json, report.html and levels.html; it is made if it does not exist. None: nothing is written.
     criteria : path, optional
         Acceptance criteria, fixed before the run.
     title : str
@@ -1176,8 +1293,16 @@ def report(
         What was done differently from the plan.
     cycles : sequence of str
         Recurring disturbances, such as ``belt=10s``.
-    draws : int, optional
+    draws : int
         How often the teaching is repeated.
+    sensor_setting : path, optional
+        Setting that the sensor had while its own output was logged; default: `setting`.
+    rehearsal : bool
+        Whether synthetic light is judged by the criteria; the page says that it is a rehearsal.
+    about : path, optional
+        TOML with asset, product, conditions, document_number, people …
+    bundle : path, optional
+        Write record, page and all that `verify` needs into one .zip.
     levels : bool
         Whether to write levels.html too: the page on which the levels can be dragged.
     pdf : bool
@@ -1198,56 +1323,48 @@ def report(
     >>> found = teachlab.report(tubs, setting, place.name, draws=0)
     >>> passes = tubs.with_name("demo_tubs.passes.parquet")
     >>> teachlab.verify(os.path.join(place.name, "result.json"), recording=tubs, passes=passes)
-    Verified: the record holds.
+    Verified: everything was computed again and is the same. This does not release the setting.
     >>> place.cleanup()
     """
-    from teachlab.data.truth_files import find_truth
-    from teachlab.evidence.criteria import read_criteria
-    from teachlab.evidence.folder import write_record
-    from teachlab.evidence.record import judged_record
-    from teachlab.evidence.record_parts import RecordOptions, Sources
-    from teachlab.model.following_and_window import fixed_levels
-    from teachlab.page.contents import levels_page
+    from teachlab.evidence.wording import overall_text
+    from teachlab.page.reported import reported
     from teachlab.wording.verdict import verdict_of, verdict_sentence
 
-    asked = DrawOptions().draws if draws is None else draws
-    options = RecordOptions(
-        title=title, rules=rules, teach_share=teach_share, deviations=tuple(deviations), draws=asked,
-        cycles=tuple(cycles),
+    found = reported(
+        fspath(recording), fspath(setting), _path(passes), out=_path(folder), criteria=_path(criteria), title=title,
+        teach_share=teach_share, deviations=deviations, cycles=cycles, draws=draws, rehearsal=rehearsal,
+        sensor_setting=_path(sensor_setting), about=_path(about), bundle=_path(bundle), levels=levels, pdf=pdf,
+        rules=rules,
     )  # fmt: skip
-    opened, truth = _opened(recording, passes)
-    where = find_truth(fspath(recording)) if passes is None else fspath(passes)
-    sources = Sources(recording=fspath(recording), truth=str(where), setting=fspath(setting))
-    used = fixed_levels(_setting(setting), "the evidence record")
-    limits = None if criteria is None else read_criteria(fspath(criteria))
-    record, _ = judged_record(opened, truth, used, sources, options=options, criteria=limits)
-    page = levels_page(opened, truth, used, sources, rules) if levels else None
-    found = write_record(record, opened, fspath(folder), pdf=pdf, levels=page)
-    verdict = found["verdict"]
-    overall = f"Criteria: {verdict['overall']}. " if verdict["overall"] else ""
-    judged = verdict_sentence(verdict_of(verdict, used))
-    return Told(found, f"{overall}{judged} Written to {fspath(folder)}.", lambda: verdict["criteria"])
+    verdict = found.record["verdict"]
+    judged = (
+        found.record["claims"][0] if found.setting is None else verdict_sentence(verdict_of(verdict, found.setting))
+    )
+    where = "" if folder is None else f"Written to {fspath(folder)}."
+    told = " ".join(filter(None, (overall_text(verdict), judged, where)))
+    return Told(found.record, told, lambda: verdict.get("criteria", ()))
 
 
+@_in_keywords
 def verify(
     path: str | PathLike[str],
     *,
     recording: str | PathLike[str] | None = None,
     passes: str | PathLike[str] | None = None,
     setting: str | PathLike[str] | None = None,
-) -> Told[list[Finding]]:
+) -> Told[Verification]:
     """Recompute a record from its data and list every difference.
 
     Parameters
     ----------
     path : path
-        The result.json of a report.
+        The result.json of a report, or the .zip of its bundle.
     recording, passes, setting : path, optional
         Where the files are now; default: beside the record, under the names that it holds.
 
     Returns
     -------
-    Told of list of Finding
+    Told of Verification
         Its frame has one row per difference; the record is verified if no difference is serious.
 
     Examples
@@ -1266,16 +1383,13 @@ def verify(
     ['setting']
     >>> place.cleanup()
     """
-    from teachlab.evidence.verify import verify_record
+    from teachlab.evidence.verify import verified
 
-    given = [None if where is None else fspath(where) for where in (recording, passes, setting)]
-    found = verify_record(Path(path), recording=given[0], truth=given[1], setting=given[2])
-    serious = sum(one.serious for one in found)
-    sentence = f"{serious} differences: not verified." if serious else "Verified: the record holds."
-    rows = [{"where": one.where, "message": one.message, "serious": one.serious} for one in found]
-    return Told(found, sentence, lambda: rows)
+    found = verified(fspath(path), recording=_path(recording), truth=_path(passes), setting=_path(setting))
+    return Told(found, found.sentence, lambda: found.as_dict()["findings"])
 
 
+@_in_keywords
 def identify(recording: RecordingLike, *, jitter: int = 1, longest_ms: float | None = None) -> Told[Identification]:
     """Find all settings that reproduce the sensor's own output, logged beside the light.
 
@@ -1317,6 +1431,7 @@ def identify(recording: RecordingLike, *, jitter: int = 1, longest_ms: float | N
     return _judged(found, lambda: found.as_dict()["classes"], draw)
 
 
+@_in_keywords
 def card(
     recording: RecordingLike,
     setting: SettingLike,
@@ -1331,18 +1446,15 @@ def card(
 
     Parameters
     ----------
-    recording : path or Recording
+    recording, passes, rules : see ``help(teachlab)``
     setting : path or Setting
         Of fixed levels, or a window.
-    passes : path or Truth, optional
-        Default: the table beside the recording.
     device : path or DeviceDocument, optional
         Readings of its display and its steps; without it levels stay in the light's unit.
     cycles : sequence of str or Cycle
         Recurring disturbances, such as ``belt=10s``: teaching must continue until each was seen.
     draws : int
         Number of repeated teachings for the expected value.
-    rules : Rules
 
     Returns
     -------
@@ -1365,7 +1477,10 @@ def card(
     opened, truth = _opened(recording, passes)
     options = DrawOptions(draws=draws, rules=rules)
     known = _cycles(cycles, opened)
-    found = carded(opened, truth, _setting(setting), _device(device), options=options, cycles=known)
+    found = carded(
+        opened, truth, _setting(setting), _device(device), options=options, cycles=known,
+        by=_by(recording, setting, passes),
+    )  # fmt: skip
 
     def rows() -> Iterator[dict[str, Any]]:
         parts = {"key in": found.key_lines, "rests on": found.rest_lines, "teach and check": found.sheet_lines}
@@ -1376,6 +1491,7 @@ def card(
     return _judged(found, rows)
 
 
+@_in_keywords
 def agree(
     recording: RecordingLike,
     setting: SettingLike,
@@ -1431,6 +1547,7 @@ def agree(
     return _judged(found, lambda: [one.as_dict() for one in found.unmatched], draw)
 
 
+@_in_keywords
 def conformance(strategy: StrategyLike, *, expected_failures: dict[str, str] | None = None) -> Told[ConformanceReport]:
     """Check a strategy against everything that the package relies on.
 
@@ -1461,6 +1578,7 @@ def conformance(strategy: StrategyLike, *, expected_failures: dict[str, str] | N
     return Told(found, sentence, lambda: found.as_dict()["checks"])
 
 
+@_in_keywords
 def shipped(name: str) -> Path:
     """Return the path of a recording that ships with the package.
 
@@ -1485,12 +1603,24 @@ def shipped(name: str) -> Path:
 
 
 def _judged(
-    found: Judged, rows: Callable[[], Iterable[Mapping[str, Any]]], draw: Callable[[str], bytes] | None = None
+    found: Judged,
+    rows: Callable[[], Iterable[Mapping[str, Any]]],
+    draw: Callable[[str], bytes] | None = None,
+    *lies: Alignment | None,
 ) -> Told[Judged]:
-    """Return an answer with its verdict in words, as the command of the same name begins."""
+    """Return an answer with its verdict in words, as the command begins; first how its passes lie off the light."""
+    return Told(found, _beginning(found.verdict, *lies), rows, draw)
+
+
+def _beginning(verdict: Verdict, *lies: Alignment | None) -> str:
+    from teachlab.data.alignment.finding import off_lines
     from teachlab.wording.verdict import verdict_sentence
 
-    return Told(found, verdict_sentence(found.verdict), rows, draw)
+    return " ".join([*(line for one in lies for line in off_lines(one)), verdict_sentence(verdict)])
+
+
+def _path(given: str | PathLike[str] | None) -> str | None:
+    return None if given is None else fspath(given)
 
 
 def _recording(given: RecordingLike) -> Recording:
@@ -1506,7 +1636,7 @@ def _opened(given: RecordingLike, passes: TruthLike | None) -> tuple[Recording, 
     if isinstance(passes, Truth):
         return _recording(given), passes
     if not isinstance(given, Recording):
-        return open_pair(fspath(given), None if passes is None else fspath(passes))
+        return open_pair(fspath(given), _path(passes))
     if passes is None:
         raise InputError(
             f"{given.name}: its passes are needed too. Give passes=…, a table or a Truth; only for a recording that "
@@ -1543,13 +1673,35 @@ def _setting(given: SettingLike) -> Setting:
     return given if isinstance(given, Setting) else read_setting(fspath(given))
 
 
-def _named(given: Mapping[str, SettingLike] | Iterable[SettingLike]) -> list[tuple[str, Setting]]:
+def _by(recording: RecordingLike, setting: SettingLike, passes: TruthLike | None) -> JudgedBy | None:
+    """Return what a verdict says of the files it is about; None unless all of them are files."""
+    from teachlab.questions.verdict import FilesJudged, JudgedBy
+
+    if any(isinstance(one, Recording | Setting | Truth) for one in (recording, setting, passes)):
+        return None
+    files = [_path(cast("str | PathLike[str] | None", one)) for one in (recording, setting, passes)]
+    return JudgedBy(files=FilesJudged(recording=str(files[0]), setting=files[1], truth=files[2]))
+
+
+def _called(recording: RecordingLike) -> str:
+    return recording.name if isinstance(recording, Recording) else fspath(recording)
+
+
+def _named(
+    given: Mapping[str, SettingLike] | Iterable[SettingLike], recordings: Mapping[str, Recording]
+) -> list[tuple[str, Setting]]:
+    """Return settings with their names, each of which must fit the recordings."""
+    from teachlab.data.setting_files import named_settings
+    from teachlab.switching.fitting import refuse_unfit
+
+    listed = list(given.values()) if isinstance(given, Mapping) else list(_listed(given, "settings"))
+    files = [None if isinstance(one, Setting) else fspath(one) for one in listed]
+    read = iter(named_settings([one for one in files if one is not None]))
+    named = [(f"setting {k}", one) if isinstance(one, Setting) else next(read) for k, one in enumerate(listed, 1)]
+    refuse_unfit([(file, one) for file, (_, one) in zip(files, named, strict=True)], recordings.items())
     if isinstance(given, Mapping):
-        return [(name, _setting(one)) for name, one in given.items()]
-    return [
-        (f"setting {k}" if isinstance(one, Setting) else Path(one).stem, _setting(one))
-        for k, one in enumerate(_listed(given, "settings"), 1)
-    ]
+        return [(name, one) for name, (_, one) in zip(given, named, strict=True)]
+    return named
 
 
 def _base(given: SettingLike | None) -> Setting | None:

@@ -11,6 +11,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+import shell
 
 import teachlab
 from teachlab.device.device_file import DeviceDocument, DisplayReading, DisplayTable
@@ -63,7 +64,18 @@ CALLS: dict[str, tuple[Callable[..., Any], dict[str, Any]]] = {
         partial(teachlab.label, RECORDING),
         {"direction": "dip", "min_ms": 10.0, "count": 31, "corrected": None, "against": None},
     ),
-    "timing": (partial(teachlab.timing, recording=RECORDING, passes=TRUTH), {"recording": FAST, "setting": SLOW}),
+    "timing": (
+        partial(teachlab.timing, recording=RECORDING, passes=TRUTH),
+        {
+            "recording": FAST, "setting": SLOW, "speed_mm_s": 500.0, "length_mm": None, "gap_mm": None, "beam_mm": 2.0,
+            "on_share": 0.3, "off_share": 0.2, "evaluation_rate_hz": 500.0, "consecutive": 3, "on_delay_ms": 5.0,
+            "off_delay_ms": 5.0, "scan_ms": 4.0, "input_filter_ms": 4.0, "speed_change": 0.1,
+        },
+    ),
+    "counterfactual": (
+        partial(teachlab.counterfactual, RECORDING, passes=TRUTH),
+        {"setting": SLOW, "mains_hz": 60.0, "costs": teachlab.Costs(), "rules": WIDE},
+    ),
     "teach": (
         partial(teachlab.teach, RECORDING, "two-sample-midpoint", TRUTH),
         {"base": SLOW, "seed": 1, "draw": 1, "rules": WIDE},
@@ -122,7 +134,10 @@ CALLS: dict[str, tuple[Callable[..., Any], dict[str, Any]]] = {
     ),
     "plan": (
         partial(teachlab.plan, 0.01),
-        {"confidence": 0.9, "events": 2, "best_of": 5},
+        {
+            "confidence": 0.9, "events": 2, "best_of": 5, "lot_size": 20, "lots": 5, "icc": 0.1, "hours": True,
+            "true_rate": 0.001, "seen": 100, "lost": 1, "values": 300, "figure": 4.0,
+        },
     ),
     "agree": (partial(teachlab.agree, SENSED, SETTING), {"tolerance": 0, "lag": 9, "confidence": 0.8}),
     "identify": (partial(teachlab.identify, SENSED, longest_ms=2), {"jitter": 0, "longest_ms": 1}),
@@ -134,13 +149,20 @@ CALLS: dict[str, tuple[Callable[..., Any], dict[str, Any]]] = {
 NEEDS: dict[tuple[str, str], dict[str, Any]] = {
     ("stale", "before"): {"before_passes": OTHER[1]},
     ("compare", "other"): {"other_passes": OTHER[1]},
+    ("timing", "beam_mm"): {"speed_mm_s": 500.0},
+    ("timing", "on_share"): {"speed_mm_s": 500.0, "beam_mm": 2.0},
+    ("timing", "off_share"): {"speed_mm_s": 500.0, "beam_mm": 2.0},
+    ("timing", "speed_change"): {"speed_mm_s": 500.0, "on_delay_ms": 5.0},
+    ("plan", "icc"): {"lot_size": 20},
+    ("plan", "lost"): {"seen": 100},
+    ("plan", "figure"): {"values": 300},
 }
 """What is given with a keyword, since it means nothing alone."""
 ON_FILES = ("shipped", "report", "verify", "study")
 """Verbs on files have tests of their own: below, and in tests/studies."""
 BELOW = {
     ("stale", "horizon_hours"), ("stale", "least_margin"), ("label", "corrected"), ("label", "against"),
-    ("align", "whole_periods"),
+    ("align", "whole_periods"), ("timing", "length_mm"), ("timing", "gap_mm"),
 }  # fmt: skip
 """Shown below: on a line that fades and loses nothing yet, on corrected tables in files, and by the moved passes."""
 
@@ -252,10 +274,58 @@ def test_a_report_holds_all_that_it_is_given(tmp_path: Path) -> None:
     assert found.to_pandas()["measure"].tolist() == ["lost_rate"]
     assert "Written to" in repr(found)
     where = {"recording": tmp_path / "line.parquet", "setting": tmp_path / "setting.json"}
-    assert "holds" in repr(teachlab.verify(tmp_path / "result.json", passes=tmp_path / "late.parquet", **where))
+    assert "Verified: " in repr(teachlab.verify(tmp_path / "result.json", passes=tmp_path / "late.parquet", **where))
     other = teachlab.verify(tmp_path / "result.json", passes=tmp_path / "line.passes.parquet", **where)
-    assert "not verified" in repr(other)
+    assert "Not verified" in repr(other)
     assert set(other.to_pandas().columns) == {"where", "message", "serious"}
+
+
+def test_lengths_reach_the_budget_of_a_line() -> None:
+    line = {"speed_mm_s": 500.0, "length_mm": 60.0, "gap_mm": 40.0, "evaluation_rate_hz": 1000.0}
+    first = teachlab.timing(**line).budget
+    assert (first.dwell_ms, first.gap_ms) == (120, 80)
+    assert teachlab.timing(**line | {"length_mm": 30.0}).budget.dwell_ms == 60
+    assert teachlab.timing(**line | {"gap_mm": 30.0}).budget.gap_ms == 60
+
+
+def test_a_report_in_python_is_that_of_the_command(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.chdir(tmp_path)
+    teachlab.write_recording("line.parquet", RECORDING, replace(RECORDING.info, origin=teachlab.Origin.SYNTHETIC))
+    teachlab.write_truth("line.passes.parquet", TRUTH)
+    teachlab.write_setting("setting.json", SETTING)
+    teachlab.write_setting("sensor.json", HIGH)
+    Path("criteria.toml").write_text("[[criterion]]\nmeasure = 'lost_rate'\nmax = 0.9\n")
+    Path("about.toml").write_text("asset = 'Line 4'\n")
+    words = (
+        "report line.parquet --setting setting.json --out one --criteria criteria.toml --title Trial --deviation none "
+        "--cycle belt=1s --draws 0 --sensor-setting sensor.json --rehearsal --about about.toml --bundle one.zip "
+        "--no-levels --tolerance-ms 2"
+    )
+    done = shell.invoke(*words.split())
+    found = teachlab.report(
+        "line.parquet", "setting.json", "two", criteria="criteria.toml", title="Trial", deviations=["none"],
+        cycles=["belt=1s"], draws=0, sensor_setting="sensor.json", rehearsal=True, about="about.toml",
+        bundle="two.zip", levels=False, rules=Rules(tolerance_ms=2.0),
+    )  # fmt: skip
+    assert Path("one/result.json").read_bytes() == Path("two/result.json").read_bytes()
+    assert [path.name for path in sorted(Path("two").iterdir())] == ["report.html", "result.json"]
+    assert found.answer["about"]["asset"] == "Line 4"
+    assert found.answer["options"]["rehearsal"]
+    assert done.stdout.startswith(repr(found).partition(". ")[0])
+    assert teachlab.verify("two.zip").verified
+    assert teachlab.report("line.parquet", "setting.json", None, draws=0).answer["title"] == ""
+
+
+def test_what_declined_has_a_record_in_python_too(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The command alone took what a strategy left that declined."""
+    monkeypatch.chdir(tmp_path)
+    teachlab.write_recording("line.parquet", RECORDING, RECORDING.info)
+    teachlab.write_truth("line.passes.parquet", TRUTH)
+    told = shell.invoke("teach", "line.parquet", "--strategy", "contamination-aware", "--json").stdout
+    Path("declined.json").write_text(told)
+    found = teachlab.report("line.parquet", "declined.json", "out", draws=0)
+    assert repr(found).startswith("Criteria: no setting. No setting: contamination-aware abstained because")
+    assert found.to_pandas().empty
 
 
 def test_draws_of_a_report_are_those_asked_for(tmp_path: Path) -> None:

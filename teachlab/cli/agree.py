@@ -8,7 +8,6 @@ from typing import Annotated
 import typer
 
 from teachlab.cli.console import emit_json, say, say_lines, say_verdict
-from teachlab.cli.opening import refuse_unfit
 from teachlab.cli.options import Assume, Confidence, Details, Json, PassesFile, RecordingFile
 from teachlab.cli.ranges import Range
 from teachlab.cli.writing import picture_kind, write_file
@@ -44,6 +43,7 @@ def agree_command(
     from teachlab.data.setting_files import read_setting
     from teachlab.device.agreement import AGREES, LIMITED, OPEN, agree, matched_to_log
     from teachlab.statistics.claims.lot_claims import assumption_from
+    from teachlab.switching.fitting import refuse_unfit
     from teachlab.wording.identification import place_lines
 
     kind = picture_kind(plot)

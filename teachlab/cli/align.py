@@ -98,7 +98,8 @@ def align_command(
 
 
 def _tell(found: Alignment, recording: str, truth: str | None, *, details: bool, mend: bool) -> None:
-    from teachlab.wording.alignment import agreement, detail_lines, figures, finding, mending
+    from teachlab.data.alignment.finding import finding
+    from teachlab.wording.alignment import agreement, detail_lines, figures, mending
 
     say_lines(finding(found) or [agreement(found)])
     if mend and found.matters:

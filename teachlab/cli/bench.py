@@ -10,7 +10,7 @@ import typer
 
 from teachlab.cli.again import given_again
 from teachlab.cli.console import NOT_ENOUGH, emit_json, if_pair_faster, progress, say, say_lines, show, warn
-from teachlab.cli.opening import load_base, named_strategies, naming, open_all, teachers
+from teachlab.cli.opening import load_base, named_strategies, open_all, teachers
 from teachlab.cli.options import (
     AcceptCost,
     Assignments,
@@ -83,6 +83,7 @@ def bench_command(
     from teachlab.statistics.claims.lot_claims import assumption_from
     from teachlab.studies.document import bench_document
     from teachlab.studies.many_recordings import bench_files, write_bench
+    from teachlab.switching.fitting import naming
     from teachlab.wording.alignment import lead_lines
 
     if len(set(recordings)) < len(recordings):

@@ -9,7 +9,6 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from teachlab.cli.console import NOT_ENOUGH, emit_json, note_last, say, say_verdict
-from teachlab.cli.opening import refuse_unfit
 from teachlab.cli.options import AcceptCost, Confidence, Details, DeviceFile, Json, PassesFile, RecordingFile, Tolerance
 from teachlab.cli.writing import kind_of
 from teachlab.model.printable_text import typed_again
@@ -50,6 +49,7 @@ def card_command(
     from teachlab.model.score import Rules
     from teachlab.questions.coverage.cycles import cycle_of
     from teachlab.questions.verdict import FilesJudged, JudgedBy
+    from teachlab.switching.fitting import refuse_unfit
 
     kind = "" if out is None else kind_of(out, "html", "pdf")
     if kind == "pdf":

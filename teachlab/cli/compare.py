@@ -4,15 +4,12 @@ from __future__ import annotations
 
 import shlex
 from dataclasses import replace
-from pathlib import Path
 from typing import Annotated
 
 import typer
 
 from teachlab.cli.console import emit_json, note_last, progress, say, say_lines, say_verdict, show
-from teachlab.cli.opening import refuse_unfit
 from teachlab.cli.options import Assume, Confidence, Details, Json, Margins, RecordingFile, Tolerance
-from teachlab.errors import ParameterError
 from teachlab.model.printable_text import typed_again
 from teachlab.wording.notes import passes_notes
 
@@ -34,22 +31,16 @@ def compare_command(
 ) -> None:
     """Which of two settings is better? By the passes on which only one of them fails."""
     from teachlab.data.opening import open_pair
-    from teachlab.data.setting_files import read_setting
+    from teachlab.data.setting_files import named_settings
     from teachlab.model.score import Rules
     from teachlab.model.setting import Setting
     from teachlab.questions.compare import compare
     from teachlab.statistics.claims.lot_claims import assumption_from
+    from teachlab.switching.fitting import refuse_unfit
     from teachlab.wording.alignment import lead_lines
     from teachlab.wording.tables import margins_table
 
-    twice = next((path for k, path in enumerate(setting) if path in setting[:k]), None)
-    if twice is not None and with_ is None:
-        raise ParameterError(f"--setting '{twice}' is given twice. Name two different settings.")
-    stems = [Path(path).stem for path in setting]
-    chosen = [
-        (stem if stems.count(stem) == 1 else path, read_setting(path))
-        for stem, path in zip(stems, setting, strict=True)
-    ]
+    chosen = named_settings(setting)
     named = [(recording, truth), *([] if with_ is None else [(with_, None)])]
     opened = [open_pair(name, table) for name, table in named]
     refuse_unfit(
@@ -80,7 +71,7 @@ def compare_command(
     if json:
         emit_json(found.as_dict())
         return
-    say_lines(lead_lines(found.alignment, recording, truth))
+    say_lines(lead_lines(found.alignment, recording, truth, step=step))
     say_verdict(found.verdict, details=details)
     if not details:
         return

@@ -7,7 +7,6 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from teachlab.cli.console import emit_json, note_last, say, say_verdict, show
-from teachlab.cli.opening import naming
 from teachlab.cli.options import Figures, Json, PassesFile, RecordingFile, TeachShare, Tolerance
 from teachlab.errors import ParameterError
 from teachlab.model.printable_text import in_figures, number_of, typed_again
@@ -55,6 +54,7 @@ def coverage_command(
     from teachlab.questions.coverage import coverage
     from teachlab.questions.coverage.cycles import cycle_of
     from teachlab.questions.coverage.figure import coverage_figure
+    from teachlab.switching.fitting import naming
 
     targets = [(name, kind_of(name)) for name in out or []]
     if not cycle and any(kind != "json" for _, kind in targets):

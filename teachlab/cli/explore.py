@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from teachlab.cli.console import emit_json, note_last, progress, say, tell_notes
-from teachlab.cli.opening import naming, teachers
+from teachlab.cli.opening import teachers
 from teachlab.cli.options import Assignments, Confidence, Draws, Json, PassesFile, RecordingFile, Seed, Tolerance
 from teachlab.cli.writing import kind_of
 from teachlab.errors import ParameterError
@@ -53,6 +53,7 @@ def explore_command(
     from teachlab.page.assembly import page_html
     from teachlab.page.contents import page_contents
     from teachlab.questions.verdict import FilesJudged
+    from teachlab.switching.fitting import naming
 
     if out is None and not serve:
         raise ParameterError("explore needs --out NAME.html, or --serve.")

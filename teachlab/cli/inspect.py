@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 import shlex
-from dataclasses import replace
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
@@ -22,14 +21,9 @@ from teachlab.wording.verdict import MOST_LINES
 if TYPE_CHECKING:
     from teachlab.data.quality.report import Quality
     from teachlab.data.quality.separability import Obstacle
-    from teachlab.model.verdict import Verdict
     from teachlab.questions.quality import InspectAnswer
     from teachlab.questions.surface.hindsight import Hindsight
 
-CLIPPED_SHARE = 0.005
-"""From this share of the samples at one extreme level on, the light looks clipped."""
-FEWEST_LEVELS = 64
-"""With fewer steps between lowest and highest light, equal samples do not indicate clipping."""
 ROUNDING = 1e-9
 """Share of the light by which a sum may be wrong."""
 
@@ -46,7 +40,7 @@ def inspect_command(
     from teachlab.data.opening import open_with_passes
     from teachlab.model.score import Rules
     from teachlab.questions.quality import inspected
-    from teachlab.wording.alignment import lead_lines, mending
+    from teachlab.wording.alignment import mending
 
     kind = picture_kind(plot)
     rules = Rules(tolerance_ms=tolerance_ms)
@@ -61,17 +55,13 @@ def inspect_command(
         first = found.verdict.decision if found.misplaced or found.empty else ""
         write_file(plot, trace_figure(opened, passes, quality, logged=logged_runs(opened), first=first, kind=kind))
     note_last(passes_note(passes))
-    on = typed_again(recording, truth=truth) + (f" --tolerance-ms {tolerance_ms:g}" if tolerance_ms else "")
-    verdict = _leading(found, on, opened, mending(found.alignment, recording, truth))
+    verdict = found.verdict.leading_to(_next_step(found, recording, truth, tolerance_ms))
     if json:
         emit_json(found.as_dict() | {"verdict": verdict.as_dict()})
         return
-    if not found.aside:
-        say_lines(lead_lines(found.alignment, recording, truth, step=verdict.next_step))
-    logged = _logged_output(opened, recording)
-    most = MOST_LINES - len(logged)
-    say_verdict(verdict, _summary(opened, quality, found), details=False, most=most)
-    say_lines(logged)
+    last = [*mending(found.alignment, recording, truth, step=verdict.next_step), *_logged_output(opened, recording)]
+    say_verdict(verdict, _summary(opened, quality, found), details=False, most=MOST_LINES - len(last))
+    say_lines(last)
     if not details:
         return
     show(_table(opened, quality, found))
@@ -92,33 +82,39 @@ def _logged_output(opened: Recording, recording: str) -> list[str]:
     return [f"Sensor: its own output was logged, {many}; its setting: teachlab identify {shlex.quote(recording)}"]
 
 
-def _contradicted(q: Quality) -> bool:
-    """Whether the light of the passes says another direction than the stored one."""
-    return q.direction is not None and q.contrasts is not None and q.contrasts.direction not in (None, q.direction)
+def _next_step(found: InspectAnswer, recording: str, truth: str | None, tolerance_ms: float) -> str:
+    """Return what to do next: a command that works as printed, or a sentence."""
+    from teachlab.statistics.claims.decisions import ACCEPTED_ERRORS
 
-
-def _leading(found: InspectAnswer, on: str, opened: Recording, mend: list[str]) -> Verdict:
-    """Return the verdict with its next step; `mend`: what is said of passes off the light, the command last."""
-    from teachlab.model.verdict import VerdictReason, sentence
-    from teachlab.wording.alignment import off_lines
-
-    made = found.verdict
-    if above := _above(found.quality, opened.info.full_scale):
-        made = replace(made, reasons=(VerdictReason(text=above), *made.reasons))
-    if clipped := _clipped(found.quality, opened.info.full_scale):
-        made = made.then(VerdictReason(text=sentence(clipped)))
-    if (
-        found.sides is None
-        and _contradicted(found.quality)
-        and not (found.alignment is not None and found.alignment.is_clear)
-    ):
-        return made.leading_to("correct the stored direction, or the passes: they contradict each other.")
-    if found.aside:
-        lies = tuple(VerdictReason(text=line) for line in [*off_lines(found.alignment), *mend[:-1]])
-        return replace(made, reasons=(*lies, *made.reasons)).leading_to(mend[-1].partition(": ")[2])
-    # The command is on its own line, so that it works as printed; the sentence about it is a reason.
-    said, step = _next_step(on, found.quality, found)
-    return (made.then(VerdictReason(text=said)) if said else made).leading_to(step)
+    q, on = found.quality, typed_again(recording, truth=truth)
+    wide = f"{on} --tolerance-ms {tolerance_ms:g}" if tolerance_ms else on
+    if found.contradicted:
+        return "correct the stored direction, or the passes: they contradict each other."
+    if found.aside and found.alignment is not None:
+        return found.alignment.command(recording, truth)
+    if found.sides is not None:
+        return f"teachlab bench {wide} --strategy two-threshold --strategy guard-or-window"
+    if not q.passes:
+        step = f"teachlab label {shlex.quote(recording)}"
+        return step if q.passes is None else f"Add the passes to it. Or take it away, then: {step}"
+    if found.empty:
+        return f"teachlab inspect {wide} --plot light.svg"
+    if q.direction is None:
+        return "store the direction (rise or dip) in the recording; strategies abstain without it."
+    if found.few:
+        return f"teachlab plan --max-rate {ACCEPTED_ERRORS:g}"
+    if found.stopped is not None:
+        return "import the log again with --except, a table of the stretches in which it stands still."
+    if found.wider is not None:
+        return f"teachlab inspect {on} --tolerance-ms {found.wider.tolerance_ms:g}"
+    if (cure := found.mending) is not None:
+        if cure.kind == "averaging":
+            return f"set {cure.text} in the sensor, log again and run this again."
+        if cure.kind in ("following", "turning points"):
+            name = "background-follower" if cure.kind == "following" else "turning-point-follower"
+            return f"teachlab bench {wide} --strategy {name}"
+        return f"teachlab {'bench' if cure.plain else 'design'} {wide}"
+    return f"teachlab bench {wide}"
 
 
 def _summary(recording: Recording, q: Quality, found: InspectAnswer) -> list[str]:
@@ -156,8 +152,8 @@ def _table(recording: Recording, q: Quality, found: InspectAnswer) -> Any:
     if q.saturated is not None:
         saturated = f"{100 * q.saturated:.3g} % of the samples (at or below 0, or at or above full scale)"
     table.add_row("saturated", saturated)
-    if clipped := _clipped(q, recording.info.full_scale):
-        table.add_row("clipped", clipped)
+    if found.clipped:
+        table.add_row("clipped", found.clipped)
     if q.passes is not None:
         kinds = f"{q.detect_passes} to detect, {q.ignore_passes} to ignore" if q.ignore_passes else "all to detect"
         table.add_row("passes", f"{q.passes} ({kinds}), {q.gaps} gaps; truth: {q.truth_source}")
@@ -173,28 +169,6 @@ def _table(recording: Recording, q: Quality, found: InspectAnswer) -> Any:
     if found.best is not None:
         table.add_row("fixed levels", _counted(found.best, unit, found.step))
     return table
-
-
-def _above(q: Quality, full_scale: float | None) -> str:
-    """Say that light lies above the receiver's range: all from there on counts as saturated."""
-    if full_scale is None or not full_scale < q.high < math.inf:
-        return ""
-    return (
-        f"Light of {in_figures(q.high)} {q.unit} lies above the full scale of {in_figures(full_scale)} {q.unit}: one "
-        "of them is wrong. Import again with the right --full-scale or --unit."
-    )
-
-
-def _clipped(q: Quality, full_scale: float | None) -> str:
-    """Say where many samples are at exactly one extreme level inside the receiver's range."""
-    if q.noise.step is None or q.noise.step * FEWEST_LEVELS > q.high - q.low:
-        return ""
-    found = [
-        f"{in_figures(100 * share, 3)} % of the samples stand at the {name} level, {in_figures(level, 5)} {q.unit}"
-        for name, level, share, limit in (("highest", q.high, q.at_high, full_scale), ("lowest", q.low, q.at_low, 0.0))
-        if share > CLIPPED_SHARE and level != limit and math.isfinite(level)
-    ]
-    return "; ".join(found) + ": something clips before the log" if found else ""
 
 
 def _step(q: Quality) -> str:
@@ -292,37 +266,3 @@ def _one(o: Obstacle, q: Quality, recording: Recording) -> str:
     most = "strongest" if q.direction == "rise" else "darkest"
     where = f"{moment(o.start, recording)} (samples {o.start} to {o.stop - 1})"
     return f"{name} at {where}, {most} light {in_figures(o.peak, 5)}"
-
-
-def _next_step(on: str, q: Quality, found: InspectAnswer) -> tuple[str, str]:
-    """Return the sentence about the next step, and the step; `on` names recording and passes."""
-    from teachlab.statistics.claims.decisions import ACCEPTED_ERRORS
-
-    if found.sides is not None:
-        return "", f"teachlab bench {on} --strategy two-threshold --strategy guard-or-window"
-    if not q.passes:
-        step = f"teachlab label {on.partition(' --')[0]}"
-        if q.passes is None:
-            return "Without passes nothing can be scored. label proposes some.", step
-        return "The table of passes is empty.", f"Add the passes to it. Or take it away, then: {step}"
-    if found.empty:
-        return "", f"teachlab inspect {on} --plot light.svg"
-    if q.direction is None:
-        return "", "store the direction (rise or dip) in the recording; strategies abstain without it."
-    if found.few:
-        return "", f"teachlab plan --max-rate {ACCEPTED_ERRORS:g}"
-    if found.stopped is not None:
-        return "", "import the log again with --except, a table of the stretches in which it stands still."
-    if found.wider is not None:
-        return "", f"teachlab inspect {on.partition(' --tolerance-ms')[0]} --tolerance-ms {found.wider.tolerance_ms:g}"
-    if (cure := found.mending) is not None:
-        if cure.kind == "averaging":
-            return "", f"set {cure.text} in the sensor, log again and run this again."
-        if cure.kind in ("following", "turning points"):
-            name = "background-follower" if cure.kind == "following" else "turning-point-follower"
-            return "", f"teachlab bench {on} --strategy {name}"
-        return "", f"teachlab {'bench' if cure.plain else 'design'} {on}"
-    if found.works is False:
-        said = "A filter, delays or a mark `ignore` may do better. bench tells what each strategy loses."
-        return said, f"teachlab bench {on}"
-    return "", f"teachlab bench {on}"

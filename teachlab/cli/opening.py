@@ -2,13 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
-from contextlib import contextmanager
-from itertools import product
+from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 from teachlab.cli.console import warn
-from teachlab.errors import ParameterError, SettingError
+from teachlab.errors import ParameterError
 
 if TYPE_CHECKING:
     from teachlab.model.recording import Recording
@@ -30,28 +28,6 @@ USUAL = (
 EVERY = "all"
 NEED_INPUT = ("contamination-aware", "minimax-regret")
 """These abstain without a parameter that only the user knows."""
-
-
-@contextmanager
-def naming(setting: str | None, recording: str) -> Iterator[None]:
-    """Put the names of both files before the message of a setting that does not fit a recording."""
-    try:
-        yield
-    except SettingError as fault:
-        if setting is None or setting in str(fault):
-            raise
-        raise SettingError(f"{setting} on {recording}: {fault}") from None
-
-
-def refuse_unfit(settings: Iterable[tuple[str, Setting]], recordings: Iterable[tuple[str, Recording]]) -> None:
-    """Refuse a setting whose unit or rate does not fit a recording, by the names of both files."""
-    from teachlab.sensor.clock import Clock
-    from teachlab.switching.run import check_unit
-
-    for (path, setting), (name, recording) in product(settings, recordings):
-        with naming(path, name):
-            check_unit(recording, setting)
-            Clock.of(recording.samples, recording.info.sample_rate_hz, setting.evaluation_rate_hz)
 
 
 def open_all(recordings: Sequence[str], truth: str | None) -> list[tuple[Recording, Truth]]:

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from teachlab.cli.console import emit_json, note_last, progress, say, say_verdict, show
-from teachlab.cli.opening import load_base, naming, open_all, teachers
+from teachlab.cli.opening import load_base, open_all, teachers
 from teachlab.cli.options import (
     Assignments,
     Base,
@@ -89,6 +89,7 @@ def repeatability_command(
     from teachlab.questions.repeatability.figure import cloud_figure
     from teachlab.questions.repeatability.study import Question
     from teachlab.questions.repeatability.values import USUAL_LIMITS
+    from teachlab.switching.fitting import naming
 
     targets = [(name, kind_of(name)) for name in out or []]
     options = DrawOptions(

@@ -8,7 +8,6 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from teachlab.cli.console import emit_json, note_last, note_written, progress, say, say_lines, say_verdict, show
-from teachlab.cli.opening import naming
 from teachlab.cli.options import (
     AcceptCost,
     Assume,
@@ -64,6 +63,7 @@ def replay_command(
     from teachlab.statistics.bursts import Bursts
     from teachlab.statistics.claims.lot_claims import assumption_from
     from teachlab.statistics.lots import Dependence
+    from teachlab.switching.fitting import naming
     from teachlab.wording.alignment import lead_lines
     from teachlab.wording.position import position_lines, position_table
     from teachlab.wording.rates import time_unit

@@ -10,10 +10,8 @@ import typer
 
 from teachlab.cli.again import given_again
 from teachlab.cli.console import emit_json, note_last, note_written, progress, say, say_lines
-from teachlab.cli.opening import refuse_unfit
 from teachlab.cli.options import Confidence, Json, PassesFile, RecordingFile, Tolerance
 from teachlab.cli.writing import kind_of
-from teachlab.errors import ParameterError
 from teachlab.model.printable_text import typed_again
 from teachlab.wording.notes import passes_note
 
@@ -78,64 +76,25 @@ def report_command(
 
     Exit code with criteria: 0 met, 1 not met, 3 not enough evidence; 3 also if there is no setting.
     """
-    from teachlab.data.opening import open_pair
-    from teachlab.data.setting_files import read_setting
-    from teachlab.data.truth_files import find_truth
-    from teachlab.evidence.about import nothing_stated, read_about
-    from teachlab.evidence.abstention import Abstention, build_abstention, read_released
-    from teachlab.evidence.bundle import write_bundle
-    from teachlab.evidence.criteria import read_criteria
-    from teachlab.evidence.folder import PRINTED, write_record
-    from teachlab.evidence.page import pdf_printer
-    from teachlab.evidence.record import judged_record
-    from teachlab.evidence.record_parts import RecordOptions, Sources
-    from teachlab.model.following_and_window import fixed_levels
+    from teachlab.evidence.folder import PRINTED
     from teachlab.model.score import Rules
-    from teachlab.page.contents import levels_page
-    from teachlab.questions.verdict import FilesJudged
+    from teachlab.page.reported import reported
 
-    if out is None and (pdf or bundle is not None):
-        raise ParameterError(f"{'--pdf' if pdf else '--bundle'} writes what lies in the folder of --out; name one.")
     if bundle is not None:
         kind_of(bundle, "zip", option="--bundle")
+    with progress(f"computing evidence of {Path(recording).stem}", quiet=json):
+        found = reported(
+            recording, setting, truth, out=out, criteria=criteria, title=title, teach_share=teach_share,
+            deviations=deviation or (), cycles=cycle or (), draws=draws, sensor_setting=sensor_setting,
+            rehearsal=rehearsal, about=about, bundle=bundle, levels=not no_levels, pdf=pdf,
+            rules=Rules(tolerance_ms=tolerance_ms, confidence=confidence),
+        )  # fmt: skip
+    record, sources = found.record, found.sources
     if pdf:
-        pdf_printer()
-    stated = nothing_stated() if about is None else read_about(about)
-    where = truth if truth is not None else find_truth(recording)
-    opened, passes = open_pair(recording, truth)
-    options = RecordOptions(
-        title=title,
-        rules=Rules(tolerance_ms=tolerance_ms, confidence=confidence),
-        teach_share=teach_share,
-        deviations=tuple(deviation or ()),
-        draws=draws,
-        cycles=tuple(cycle or ()),
-        rehearsal=rehearsal,
-        sensor_setting=None if sensor_setting is None else read_setting(sensor_setting).as_dict(),
-        about=stated,
-    )
-    released = read_released(setting)
-    asked = None if criteria is None else read_criteria(criteria)
-    sources = Sources(recording=recording, truth=str(where), setting=setting)
-    page, step = None, ""
-    with progress(f"computing evidence of {opened.name}", quiet=json):
-        if isinstance(released, Abstention):
-            record = build_abstention(opened, passes, released, sources, options=options)
-        else:
-            used = fixed_levels(released, "the evidence record")
-            refuse_unfit([(setting, used)], [(recording, opened)])
-            files = FilesJudged(recording=recording, setting=setting, truth=truth)
-            record, step = judged_record(opened, passes, used, sources, options=options, criteria=asked, files=files)
-            if out is not None and not no_levels:
-                page = levels_page(opened, passes, used, sources, options.rules)
-    if out is not None:
-        record = write_record(record, opened, out, pdf=pdf, levels=page)
-        if pdf:
-            note_written(str(Path(out) / PRINTED))
-        if bundle is not None:
-            write_bundle(bundle, out, sources)
-            note_written(bundle)
-    note_last(passes_note(passes))
+        note_written(str(Path(str(out)) / PRINTED))
+    if bundle is not None:
+        note_written(bundle)
+    note_last(passes_note(found.truth))
     overall = record["verdict"]["overall"]
     if json:
         emit_json(record)
@@ -143,11 +102,11 @@ def report_command(
         from teachlab.wording.verdict import REFUSED
 
         sensed = _unlike_sensor(record, context, sources, sensor_setting)
-        _say(record, out, sources, sensed or ([f"Next: {step}"] if step else []))
+        _say(record, out, sources, sensed or ([f"Next: {found.step}"] if found.step else []))
         if out is not None:
             refused = overall not in (None, "met") or record["verdict"].get("decision") in REFUSED
             say(f"To read{', not to release' if refused else ' and sign'}: {Path(out) / 'report.html'}")
-        if out is not None and page is not None:
+        if out is not None and found.levels:
             say(f"To drag its levels: {Path(out) / 'levels.html'}")
     if overall is not None and EXIT[overall]:
         raise typer.Exit(EXIT[overall])
@@ -161,31 +120,19 @@ def verify_command(
     json: Json = False,
 ) -> None:
     """Recompute a record and name every difference. Exit code 0: it holds. 1: it does not."""
-    from contextlib import nullcontext
+    from teachlab.evidence.verify import verified
 
-    from teachlab.evidence.bundle import is_bundle, unpacked
-    from teachlab.evidence.finding import Verification
-    from teachlab.evidence.verify import verify_record
-
-    with unpacked(record) if is_bundle(record) else nullcontext(record) as given:
-        found = verify_record(given, recording=recording, truth=truth, setting=setting)
-    holds = not any(finding.serious for finding in found)
+    found = verified(record, recording=recording, truth=truth, setting=setting)
     if json:
-        emit_json(Verification(record=Path(record).name, verified=holds, findings=tuple(found)).as_dict())
+        emit_json(found.as_dict())
     else:
-        if holds:
-            say("Verified: everything was computed again and is the same. This does not release the setting.")
-        elif any(not f.serious and f.where == "software" for f in found):
-            say("Not verified: other software made the record, and the differences may come from that.")
-        else:
-            say("Not verified: the record does not follow from these files.")
-        # Possible explanations of differences come before them.
-        for finding in sorted(found, key=lambda f: f.serious):
+        say(found.sentence)
+        for finding in found.findings:
             say(f"{'Differs' if finding.serious else 'Note'}: {finding.where}: {finding.message}")
-        if not holds:
+        if not found.verified:
             say("Next: Do not use this record. Give the files and the version that it was made with, or write a new "
                 "record with teachlab report.")  # fmt: skip
-    if not holds:
+    if not found.verified:
         raise typer.Exit(1)
 
 
@@ -210,15 +157,14 @@ def _say(record: dict[str, Any], out: str | None, sources: Sources, step: list[s
     """Print whether the criteria are met, then the verdict on the setting, or of its abstention, and each criterion."""
     from teachlab.data.setting_files import setting_from_dict
     from teachlab.data.truth_files import find_truth
-    from teachlab.evidence.wording import judged_text
+    from teachlab.evidence.wording import judged_text, overall_text
     from teachlab.model.verdict import sentence
     from teachlab.wording.verdict import MOST_LINES, REFUSED, verdict_lines, verdict_of
 
     verdict, rest = record["verdict"], []
     overall = verdict.get("overall")
     if overall:
-        lead = "Rehearsal: would be " if overall == "met" and verdict.get("rehearsal") else ""
-        say(f"Criteria: {lead}{overall}.")
+        say(overall_text(verdict))
     for item in verdict.get("criteria", ()):
         outcome, _, because = judged_text(item).partition(": ")
         rest.append(f"  {outcome}: {item['measure']} {item['limit']}; measured {item['measured']}. {sentence(because)}")

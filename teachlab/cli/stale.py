@@ -8,9 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from teachlab.cli.console import emit_json, note_last, progress, say, say_lines, say_verdict, show
-from teachlab.cli.opening import naming
 from teachlab.cli.options import Confidence, Details, Json, Tolerance
-from teachlab.errors import ParameterError
 from teachlab.model.printable_text import in_figures, typed_again
 from teachlab.model.recording import Recording
 from teachlab.wording.alignment import lead_lines
@@ -51,14 +49,10 @@ def stale_command(
     from teachlab.model.verdict import VerdictReason
     from teachlab.questions.stale import staleness
     from teachlab.statistics.claims.decisions import ACCEPTED_ERRORS
+    from teachlab.switching.fitting import naming
 
     used = fixed_levels(read_setting(setting), "the staleness of a setting")
     now, then = open_pair(recording, truth), None if before is None else open_pair(before, before_truth)
-    if then is not None and now[0].info.digest is not None and now[0].info.digest == then[0].info.digest:
-        raise ParameterError(
-            f"{before}: it holds the same light as {recording}, so it cannot show a change. Name the recording on "
-            "which the setting was taught or last checked (--before)."
-        )
     with progress(f"following {now[0].name}", quiet=json), naming(setting, recording):
         found = staleness(
             used,

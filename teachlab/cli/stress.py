@@ -69,7 +69,6 @@ def stress_command(
     Named conditions (--gain, --ambient, --pedestal) are also compared with each other: does any fixed level work under
     all of them, and what would help if not?
     """
-    from teachlab.cli.opening import naming
     from teachlab.data.opening import open_pair
     from teachlab.data.setting_files import read_setting
     from teachlab.model.following_and_window import fixed_levels
@@ -78,6 +77,7 @@ def stress_command(
     from teachlab.questions.stress.figure import stress_figure
     from teachlab.questions.stress.speed_figure import speed_figure
     from teachlab.questions.verdict import FilesJudged, JudgedBy
+    from teachlab.switching.fitting import naming
 
     targets = [(name, kind_of(name)) for name in out or []]
     drawn = _drawn_speed(speed, speed_out)

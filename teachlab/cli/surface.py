@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from teachlab.cli.console import emit_json, if_faster, note_last, progress, say, say_lines, say_verdict
-from teachlab.cli.opening import load_base, open_all, refuse_unfit, teachers
+from teachlab.cli.opening import load_base, open_all, teachers
 from teachlab.cli.options import (
     Assignments,
     Base,
@@ -78,6 +78,7 @@ def surface_command(
     from teachlab.model.score import Rules
     from teachlab.questions.surface import operating_surface
     from teachlab.questions.surface.figure import MarkedSetting, delay_figure, surface_figure
+    from teachlab.switching.fitting import refuse_unfit
 
     targets = [(name, kind_of(name)) for name in out or []]
     if set_ and strategy is None:

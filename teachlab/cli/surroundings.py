@@ -9,7 +9,7 @@ import typer
 
 from teachlab.cli.console import emit_json, note_last, progress, say, say_lines, say_verdict, show
 from teachlab.cli.options import CostFalse, CostMiss, Json, PassesFile, RecordingFile, Tolerance
-from teachlab.errors import ParameterError, check_positive
+from teachlab.errors import check_positive
 from teachlab.model.printable_text import Lines, in_figures, level_text, typed_again
 from teachlab.wording.notes import passes_note
 
@@ -35,8 +35,6 @@ WORDS = {
     "average_leaves": "flicker that is then left", "limit_lx": "rated for", "head_room": "rating is",
     "on_delay_needed_ms": "on-delay needed",
 }  # fmt: skip
-PERIOD_DIGITS = 5
-"""With fewer, periods that lie close together look the same."""
 COUNTED = ("pulses", "evaluations")
 """Units that lose their last letter after 1."""
 
@@ -59,16 +57,12 @@ def neighbour(
         for value in given or []:
             check_positive(**{name: value})
     periods = [*(period_us or []), *(1e6 / value for value in frequency_hz or [])]
-    if len(periods) < 2:
-        raise ParameterError("give --period-us or --frequency-hz once per sensor: at least two together.")
     answer = neighbours_apart(periods, width_us=width_us, consecutive=consecutive)
     if json:
         emit_json(answer.as_dict())
         return
     for pair in answer.pairs:
-        (a, b), how = pair.periods_us, "do not disturb each other" if pair.apart else "disturb each other"
-        us, hz = (" and ".join(in_figures(v, PERIOD_DIGITS) for v in both) for both in ((a, b), (1e6 / a, 1e6 / b)))
-        say(f"{'OK' if pair.apart else 'Problem'}: {us} µs ({hz} Hz) {how}: {pair.answer.verdict}.")
+        say(pair.sentence)
         _values(pair.answer)
     worst = max((pair.answer for pair in answer.pairs), key=lambda one: one.values["longest_run_pulses"])
     _basis(worst)
@@ -213,7 +207,6 @@ def counterfactual_command(
     standard deviations of the background. Needed: the margin with which white noise alone trips once an hour. This
     compares sensors on this light; it promises nothing.
     """
-    from teachlab.cli.opening import naming
     from teachlab.data.opening import open_pair
     from teachlab.data.setting_files import read_setting
     from teachlab.model.draws import Costs
@@ -221,6 +214,7 @@ def counterfactual_command(
     from teachlab.model.score import Rules
     from teachlab.model.verdict import VerdictReason
     from teachlab.questions.counterfactual import counterfactual
+    from teachlab.switching.fitting import naming
 
     rules = Rules(tolerance_ms=tolerance_ms)
     opened, passes = open_pair(recording, truth)

@@ -11,7 +11,7 @@ import typer
 
 from teachlab.cli.again import given_again
 from teachlab.cli.console import NOT_ENOUGH, emit_json, note_last, say_lines, say_verdict, warn
-from teachlab.cli.opening import load_base, naming, teachers
+from teachlab.cli.opening import load_base, teachers
 from teachlab.cli.options import (
     AcceptCost,
     Assignments,
@@ -84,6 +84,7 @@ def ask_for_setting(
     from teachlab.device.keyed_in import REFUSED, check_unit
     from teachlab.model.score import Rules
     from teachlab.questions.verdict import FilesJudged, JudgedBy
+    from teachlab.switching.fitting import naming
     from teachlab.wording.alignment import lead_lines
 
     opened, passes = open_pair(recording, truth)

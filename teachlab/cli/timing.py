@@ -66,11 +66,11 @@ def timing_command(
     json: Json = False,
 ) -> None:
     """Is the sensor fast enough? Dwell, gap, response, delays and controller scan."""
-    from teachlab.cli.opening import naming
     from teachlab.data.opening import open_pair
     from teachlab.data.setting_files import read_setting
     from teachlab.model.following_and_window import fixed_levels
     from teachlab.questions.timing import time_budget
+    from teachlab.switching.fitting import naming
 
     chosen = None if setting is None else fixed_levels(read_setting(setting), "the timing check")
     opened, passes = (None, None) if recording is None else open_pair(recording, truth)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import fields
 from pathlib import Path
 from typing import Literal
@@ -42,6 +42,14 @@ _MADE: Mapping[int, Mapping[SettingKind, type[Setting]]] = {
 _KINDS: Mapping[int, Mapping[str, tuple[type[StrictModel], type[Setting]]]] = {
     schema: {str(kind): (_document(made, kind), made) for kind, made in of.items()} for schema, of in _MADE.items()
 }
+
+
+def named_settings(paths: Sequence[str]) -> list[tuple[str, Setting]]:
+    """Read settings, each named by its file; by its path where two files have one name."""
+    stems = [Path(path).stem for path in paths]
+    return [
+        (stem if stems.count(stem) == 1 else path, read_setting(path)) for stem, path in zip(stems, paths, strict=True)
+    ]
 
 
 def setting_from_dict(values: object, where: str) -> Setting:

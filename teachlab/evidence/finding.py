@@ -35,3 +35,12 @@ class Verification(Document):
     record: str
     verified: bool
     findings: tuple[Finding, ...]
+
+    @property
+    def sentence(self) -> str:
+        """Whether the record holds."""
+        if self.verified:
+            return "Verified: everything was computed again and is the same. This does not release the setting."
+        if any(not one.serious and one.where == "software" for one in self.findings):
+            return "Not verified: other software made the record, and the differences may come from that."
+        return "Not verified: the record does not follow from these files."

@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 
 import teachlab.evidence.identity as identity
+from teachlab.data.alignment.finding import off_lines
 from teachlab.data.setting_files import setting_from_dict
 from teachlab.data.split import Split, split
 from teachlab.errors import Abstained, InputError, TruthError, UnmeasurableError
@@ -47,7 +48,6 @@ from teachlab.statistics.claims.lot_claims import NOTHING
 from teachlab.statistics.lots import ASSUMED_ICC
 from teachlab.statistics.tail import tail_bound
 from teachlab.switching.family import replay_family
-from teachlab.wording.alignment import off_lines
 from teachlab.wording.notes import recording_cautions
 from teachlab.wording.position import position_lines
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from contextlib import nullcontext
 from pathlib import Path
 from typing import Any
 
@@ -14,8 +15,9 @@ from teachlab.data.strict_json import check, parse_json
 from teachlab.data.truth_files import read_truth
 from teachlab.errors import InputError
 from teachlab.evidence.abstention import abstention_from_dict, build_abstention, read_released
+from teachlab.evidence.bundle import is_bundle, unpacked
 from teachlab.evidence.criteria import Criteria
-from teachlab.evidence.finding import ABSTENTION, EVIDENCE, Finding
+from teachlab.evidence.finding import ABSTENTION, EVIDENCE, Finding, Verification
 from teachlab.evidence.record import judged_record
 from teachlab.evidence.record_parts import SCHEMA, RecordOptions, Sources, record_text
 from teachlab.evidence.sealing import SEALS, check_page
@@ -30,6 +32,17 @@ DIGESTS = {"data": ("recording", "samples"), "truth": ("truth_file", "truth")}
 
 _Given = tuple[str | None, str | None, str | None]
 _Again = tuple[dict[str, Any], Recording, list[Finding]]
+
+
+def verified(
+    path: str | Path, *, recording: str | None = None, truth: str | None = None, setting: str | None = None
+) -> Verification:
+    """Verify a record, which may lie in a bundle (.zip), as `verify_record` does."""
+    with unpacked(path) if is_bundle(path) else nullcontext(path) as given:
+        found = verify_record(given, recording=recording, truth=truth, setting=setting)
+    # Possible explanations of differences come before them.
+    ordered = tuple(sorted(found, key=lambda one: one.serious))
+    return Verification(record=Path(path).name, verified=not any(one.serious for one in found), findings=ordered)
 
 
 def verify_record(

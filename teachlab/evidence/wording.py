@@ -218,6 +218,13 @@ def kept_lines(record: dict[str, Any]) -> list[str]:
     return out if room is None else [*out, room]
 
 
+def overall_text(verdict: Mapping[str, Any]) -> str:
+    """Return whether the criteria are met, in a sentence; of synthetic light, whether they would be. Empty without."""
+    overall = verdict.get("overall")
+    lead = "Rehearsal: would be " if overall == "met" and verdict.get("rehearsal") else ""
+    return f"Criteria: {lead}{overall}." if overall else ""
+
+
 def judged_text(item: Mapping[str, Any]) -> str:
     """Return the result of a criterion and why; for synthetic light, that it would be met."""
     because = str(item["because"])

@@ -11,12 +11,12 @@ import pytest
 import shell
 
 from teachlab.data.alignment import measure_alignment
+from teachlab.data.alignment.finding import finding
 from teachlab.data.recording_files import write_recording
 from teachlab.data.shipped import datasets_root
 from teachlab.data.truth_files import read_truth, write_truth
 from teachlab.model.recording import Direction, Recording, RecordingInfo
 from teachlab.model.truth import Truth
-from teachlab.wording.alignment import finding
 
 LATE = 6
 """Samples of 1 ms, as long as the edges: nothing of the gap's rim is left below the level."""

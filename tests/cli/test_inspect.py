@@ -367,7 +367,7 @@ def test_borders_that_are_sharper_than_the_light_are_named_before_no_level_is_sa
     path, _ = _line(tmp_path, 12)
     said = shell.invoke("inspect", path).stdout
     assert said.startswith("Allow for the edges of the light first.\n")
-    assert "With --tolerance-ms 4 the best pair of levels makes no error." in said.replace("\n  ", " ")
+    assert "With a tolerance of 4 ms the best pair of levels makes no error." in said.replace("\n  ", " ")
     step = said.splitlines()[-1].removeprefix("Next: teachlab ").split()
     assert step == ["inspect", str(path), "--tolerance-ms", "4"]
     again = shell.invoke(*step).stdout

@@ -6,11 +6,12 @@ import numpy as np
 import pytest
 
 from teachlab.data.alignment.answer import Alignment, Room
+from teachlab.data.alignment.finding import off_lines
 from teachlab.data.alignment.lags import Lags
 from teachlab.data.alignment.shift import ClockShift
 from teachlab.data.alignment.whole_periods import OtherFit
 from teachlab.model.recording import Direction
-from teachlab.wording.alignment import after_agreement, agreement, lead_lines, off_lines
+from teachlab.wording.alignment import after_agreement, agreement, lead_lines
 
 
 def alignment(shift, *, rate=0.0, jitter=0.4, width=0.0, doubt=2.0, rival=0.1, room=None):

@@ -123,6 +123,9 @@ def compare(
     """
     names, chosen = [name for name, _ in settings], [setting for _, setting in settings]
     called = list(called) or [recording.name for recording, _ in recordings]
+    twice = next((name for k, name in enumerate(names) if name in names[:k]), None)
+    if twice is not None and len(recordings) == 1:
+        raise ParameterError(f"--setting '{twice}' is given twice. Name two different settings.")
     for recording, _ in recordings:
         need_for_light(recording, "a comparison", JUDGED, level=chosen[0].on_level if chosen else None)
     confidence, lies, works = rules.confidence, None, False

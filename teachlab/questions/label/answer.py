@@ -20,7 +20,7 @@ from teachlab.data.quality.pass_doubts import (
     reconcile,
     time_of,
 )
-from teachlab.errors import ParameterError
+from teachlab.errors import ParameterError, check_least
 from teachlab.model.json_values import picked, plain
 from teachlab.model.printable_text import number_of
 from teachlab.model.recording import Direction, Recording, RecordingInfo
@@ -190,8 +190,10 @@ def label(
     TruthError
         If a corrected table cannot be used, with line and value.
     ParameterError
-        If a second table is given without a first.
+        If a second table is given without a first, or the count is no number of products.
     """
+    if count is not None:
+        check_least("count", count, 1)
     if against is not None and corrected is None:
         raise ParameterError("--against compares with the table that --from names: give that too.")
     found = propose_passes(recording, direction=direction, min_ms=min_ms, progress=progress)

@@ -10,6 +10,7 @@ from typing import Any
 import numpy as np
 
 from teachlab.data.alignment import Alignment, alignment_of
+from teachlab.data.alignment.finding import off_lines
 from teachlab.data.alignment.measure import AlignmentReading
 from teachlab.data.quality.report import Quality, inspect_recording
 from teachlab.errors import InputError
@@ -30,7 +31,9 @@ from teachlab.scoring.scoring import score
 from teachlab.switching.run import replay
 
 CLIPPED = 0.005
-"""From this share of saturated samples on, a sentence says what they hide."""
+"""From this share of samples that are saturated, or at one extreme level, on, a sentence says so."""
+FEWEST_LEVELS = 64
+"""With fewer steps between lowest and highest light, equal samples do not indicate clipping."""
 LOOKING, COUNTING = 0.15, 0.65
 """Shares of the time for the first reading, and for counting pairs of levels; aligning and trying cures is the rest."""
 FEWEST = 3
@@ -58,8 +61,8 @@ class WiderBorders(Document):
         left = "no error" if not self.errors else number_of(self.errors, "error")
         return VerdictReason(
             text=f"Borders were taken as exact to ±{in_figures(self.doubt_ms, 2)} ms, but the edges of the light take "
-            f"{in_figures(self.edge_ms, 2)} ms: low levels switch before the border. With --tolerance-ms "
-            f"{self.tolerance_ms:g} the best pair of levels makes {left}.",
+            f"{in_figures(self.edge_ms, 2)} ms: low levels switch before the border. With a tolerance of "
+            f"{self.tolerance_ms:g} ms the best pair of levels makes {left}.",
             count=self.errors_now,
         )
 
@@ -78,6 +81,7 @@ class InspectAnswer:
     `stopped`: what is said of passes in which the log stands still.
     `wider`: if the borders are taken as sharper than the light is, and that is why the best pair fails.
     `empty`: passes to be detected in which nothing is seen, if these are most of them.
+    `full_scale` (float or None, recording units): stated end of the receiver's range.
     """
 
     quality: Quality
@@ -90,6 +94,7 @@ class InspectAnswer:
     stopped: VerdictReason | None = None
     wider: WiderBorders | None = None
     empty: int = 0
+    full_scale: float | None = None
 
     @property
     def touching(self) -> int:
@@ -128,8 +133,65 @@ class InspectAnswer:
         return self.misplaced or (self.alignment is not None and self.alignment.off)
 
     @property
+    def contradicted(self) -> bool:
+        """Whether the light of the passes says another direction than the stored one, and no shift explains that."""
+        q = self.quality
+        found = None if q.contrasts is None or self.sides is not None else q.contrasts.direction
+        clear = self.alignment is not None and self.alignment.is_clear
+        return q.direction is not None and found not in (None, q.direction) and not clear
+
+    @property
+    def above(self) -> str:
+        """What is said of light above the receiver's range: all from there on counts as saturated; else empty."""
+        q = self.quality
+        if self.full_scale is None or not self.full_scale < q.high < math.inf:
+            return ""
+        return (
+            f"Light of {in_figures(q.high)} {q.unit} lies above the full scale of {in_figures(self.full_scale)} "
+            f"{q.unit}: one of them is wrong. Import again with the right full scale or unit."
+        )
+
+    @property
+    def clipped(self) -> str:
+        """Where many samples are at exactly one extreme level inside the receiver's range, in a clause; else empty."""
+        q = self.quality
+        if q.noise.step is None or q.noise.step * FEWEST_LEVELS > q.high - q.low:
+            return ""
+        ends = (("highest", q.high, q.at_high, self.full_scale), ("lowest", q.low, q.at_low, 0.0))
+        found = [
+            f"{in_figures(100 * share, 3)} % of the samples stand at the {name} level, {in_figures(level, 5)} {q.unit}"
+            for name, level, share, limit in ends
+            if share > CLIPPED and level != limit and math.isfinite(level)
+        ]
+        return "; ".join(found) + ": something clips before the log" if found else ""
+
+    @property
     def verdict(self) -> Verdict:
-        """What the recording can be used for."""
+        """What the recording can be used for; what makes the counts doubtful goes before them."""
+        doubts = off_lines(self.alignment)
+        if self.contradicted:
+            told = self.quality.contrasts.direction if self.quality.contrasts else None
+            doubts = [f"The stored direction is {self.quality.direction}, but the light of the passes says {told}."]
+        lead = (*doubts, *filter(None, (self.above,)))
+        last = (*map(sentence, filter(None, (self.clipped,))), *filter(None, (self._unsolved,)))
+        return self._judged.after(*(VerdictReason(text=text) for text in lead)).then(
+            *(VerdictReason(text=text) for text in last)
+        )
+
+    @property
+    def _unsolved(self) -> str:
+        """What may help where the pair that was counted does not, and nothing said so far does."""
+        if self.quality.passes is None:
+            return "Without passes nothing can be scored. label proposes some."
+        if not self.quality.passes:
+            return "The table of passes is empty."
+        if self.works is not False or self.aside or self.contradicted or self._obstacle or self.mending is not None:
+            return ""
+        return "A filter, delays or a mark `ignore` may do better. bench tells what each strategy loses."
+
+    @property
+    def _judged(self) -> Verdict:
+        """Decision, and the reasons of what was counted."""
         q, best = self.quality, self.best
         reasons: list[VerdictReason] = []
         if self.sides is not None:
@@ -190,7 +252,9 @@ class InspectAnswer:
         cures = tuple(cure.told for cure in self.cures)
         return Verdict(decision=self._decision(), about="", reasons=tuple(reasons), cures=cures)
 
-    def _decision(self) -> str:
+    @property
+    def _obstacle(self) -> str:
+        """The decision before any level is judged; empty if levels are."""
         if not self.quality.passes:
             return "no passes are known"
         if self.misplaced:
@@ -209,6 +273,11 @@ class InspectAnswer:
             return "part of the log stands still"
         if self.wider is not None:
             return "allow for the edges of the light first"
+        return ""
+
+    def _decision(self) -> str:
+        if self.best is None or self._obstacle:
+            return self._obstacle
         decided = level_decision(self.best, self._passes)
         if (cure := self.mending) is None:
             return f"{decided}, but it counts touching products as one" if self.touching else decided
@@ -273,7 +342,9 @@ def inspected(
         recording, truth, rules=rules, progress=lambda share: progress(LOOKING * share), beside=beside
     )  # fmt: skip
     if truth is None or truth.passes == 0:
-        return InspectAnswer(quality=quality, alignment=None, best=None, sides=None)
+        return InspectAnswer(
+            quality=quality, alignment=None, best=None, sides=None, full_scale=recording.info.full_scale
+        )
     best = None
     if quality.direction is not None:
         try:
@@ -307,7 +378,7 @@ def inspected(
     progress(1.0)
     return InspectAnswer(
         quality=quality, alignment=alignment, best=best, sides=sides, step=recording.whole_step, cures=tuple(cures),
-        missing=missing, stopped=stopped, wider=wider, empty=empty,
+        missing=missing, stopped=stopped, wider=wider, empty=empty, full_scale=recording.info.full_scale,
     )  # fmt: skip
 
 

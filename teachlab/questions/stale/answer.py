@@ -282,6 +282,12 @@ def staleness(
             f"least-margin must not be negative and horizon-hours must be above 0, got {least_margin:g} and "
             f"{horizon_hours}."
         )
+    digest = now[0].info.digest
+    if before is not None and digest is not None and digest == before[0].info.digest:
+        raise ParameterError(
+            f"{before[0].name}: it holds the same light as {now[0].name}, so it cannot show a change. Name the "
+            "recording on which the setting was taught or last checked (--before)."
+        )
     that = None if before is None else _followed(setting, *before, rules)
     this = _followed(setting, *now, rules, noise_of=None if that is None else that.margin)
     changes = () if that is None else _changes(that.course, this.course, rules.confidence)

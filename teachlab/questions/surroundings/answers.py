@@ -13,9 +13,9 @@ from teachlab.model.verdict import sentence
 LEAVE = "Leave the setting as it is. Ask again when lamps, neighbours or filters change."
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, slots=True, kw_only=True, repr=False)
 class SurroundingsAnswer:
-    """A result with its source and limits.
+    """A result with its source and limits; it prints as its sentence.
 
     `values`: keyed by name; the name contains the unit.
     `source`: where the formula comes from.
@@ -40,6 +40,10 @@ class SurroundingsAnswer:
     def units(self) -> dict[str, str]:
         """Unit of every value that is a number: from the end of its name, or what it is a multiple or share of."""
         return {name: unit_of(name) for name, value in self.values.items() if _is_number(value)}
+
+    def __repr__(self) -> str:
+        """Return the verdict as a sentence."""
+        return self.judged
 
     def as_dict(self) -> dict[str, Any]:
         """Return the plain JSON form."""
@@ -114,7 +118,7 @@ def average_left(frequency_hz: float, window_ms: float) -> float:
 
 
 def lamp(
-    *, mains_hz: float, evaluation_rate_hz: float, swing: float, hysteresis: float, on_delay_ms: float = 0.0,
+    *, evaluation_rate_hz: float, swing: float, hysteresis: float, mains_hz: float = 50.0, on_delay_ms: float = 0.0,
     ripple_hz: float | None = None,
 ) -> SurroundingsAnswer:  # fmt: skip
     """Find whether lamps on the mains can make the output chatter, and which on-delay or average prevents it.
@@ -126,8 +130,23 @@ def lamp(
     ballasts appears at its alias, whose bright part the on-delay must outlast too. An average is advised if what whole
     evaluations leave is within the hysteresis.
 
-    `swing`, `hysteresis`: peak to peak of the flicker at the receiver, and the hysteresis, in the same unit.
-    `ripple_hz` (float, Hz): ripple of an electronic ballast or a dimmed lamp.
+    Parameters
+    ----------
+    evaluation_rate_hz : float, Hz
+        Evaluations of the sensor per second.
+    swing, hysteresis : float
+        Peak to peak of the flicker at the receiver, and hysteresis of the setting, in the same unit.
+    mains_hz : float, Hz
+        Mains frequency.
+    on_delay_ms : float, ms
+        On-delay of the setting.
+    ripple_hz : float, Hz, optional
+        Ripple of an electronic ballast or a dimmed lamp.
+
+    Examples
+    --------
+    >>> lamp(evaluation_rate_hz=1000, swing=10, hysteresis=20)
+    OK: The hysteresis is wider than the swing: it cannot chatter.
     """
     check_positive(mains_hz=mains_hz, evaluation_rate_hz=evaluation_rate_hz)
     check_not_negative(swing=swing, hysteresis=hysteresis, on_delay_ms=on_delay_ms)
@@ -215,8 +234,17 @@ def _evaluations_leave(frequency_hz: float, rate_hz: float, count: int) -> float
 def ambient_light(*, limit_lx: float, expected_lx: float | None = None) -> SurroundingsAnswer:
     """Compare the ambient light for which a sensor is rated with usual illuminances.
 
-    `limit_lx` (float, lx): stated by the maker of the sensor.
-    `expected_lx` (float, lx): measured or expected on the line.
+    Parameters
+    ----------
+    limit_lx : float, lx
+        Ambient light that the sensor is rated for.
+    expected_lx : float, lx, optional
+        Measured or expected on the line.
+
+    Examples
+    --------
+    >>> ambient_light(limit_lx=10_000, expected_lx=500).problem
+    False
     """
     check_positive(limit_lx=limit_lx)
     if expected_lx is not None:
@@ -236,7 +264,7 @@ def ambient_light(*, limit_lx: float, expected_lx: float | None = None) -> Surro
         problem=None if expected_lx is None else expected_lx > limit_lx,
         next_step=LEAVE
         if expected_lx is not None and expected_lx <= limit_lx
-        else "Measure the light at the lens with a lux meter, and give it as --expected-lx."
+        else "Measure the light at the lens with a lux meter, and give it as the light expected."
         if expected_lx is None
         else f"Shade the lens to below {limit_lx:g} lx, or take a sensor that is rated for more.",
         limits="illuminance on the lens, not in the hall; spectrum and direction of the lamp matter as much",
@@ -244,17 +272,27 @@ def ambient_light(*, limit_lx: float, expected_lx: float | None = None) -> Surro
 
 
 def other_target(
-    *, measured: float, dark: float, reflectance: float, other_reflectance: float, distance: float,
-    other_distance: float, mode: str = "diffuse, target fills the spot",
+    *, measured: float, other_reflectance: float, reflectance: float = 0.9, distance: float = 1.0,
+    other_distance: float = 1.0, dark: float = 0.0, mode: str = "diffuse, target fills the spot",
 ) -> SurroundingsAnswer:  # fmt: skip
     """Predict the light of another target or distance from a measured one.
 
     ``dark + (measured − dark) · (ρ₂ / ρ₁) · (d₁ / d₂)^k`` with k by mode.
 
+    Parameters
+    ----------
+    measured, dark : float
+        Light from the target measured, and level without any light, in one unit.
+    reflectance, other_reflectance : float, in 0 … 1
+        Of the target measured and of the other; white paper has 0.9.
+    distance, other_distance : float
+        Measured, and of the other target, in one unit.
+    mode : str
+        A key of `TWO_WAY_EXPONENTS`: kind of sensor, and what the target fills.
+
     Examples
     --------
-    >>> other_target(measured=50, dark=0, reflectance=0.9, other_reflectance=0.18, distance=1,
-    ...              other_distance=1).values["light"]
+    >>> other_target(measured=50, other_reflectance=0.18).values["light"]
     10.0
     """
     check_positive(reflectance=reflectance, distance=distance, other_distance=other_distance)

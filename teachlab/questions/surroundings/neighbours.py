@@ -11,7 +11,7 @@ from typing import Any
 
 import numpy as np
 
-from teachlab.errors import check_least, check_not_negative, check_positive
+from teachlab.errors import ParameterError, check_least, check_not_negative, check_positive
 from teachlab.model.json_values import Document
 from teachlab.model.printable_text import cut, in_figures, number_of
 from teachlab.questions.surroundings.answers import (
@@ -21,6 +21,8 @@ from teachlab.questions.surroundings.answers import (
     average_left,
 )
 
+PERIOD_DIGITS = 5
+"""With fewer, periods that lie close together look the same."""
 ENDLESS = 1_000_000
 """From this number of hits in a row on, a row is called endless."""
 
@@ -38,6 +40,16 @@ class Pair:
     apart: bool
     answer: SurroundingsAnswer
 
+    @property
+    def sentence(self) -> str:
+        """Whether they disturb each other, and why."""
+        us, hz = (
+            " and ".join(in_figures(one, PERIOD_DIGITS) for one in both)
+            for both in (self.periods_us, [1e6 / period for period in self.periods_us])
+        )
+        how = "do not disturb" if self.apart else "disturb"
+        return f"{'OK' if self.apart else 'Problem'}: {us} µs ({hz} Hz) {how} each other: {self.answer.verdict}."
+
     def as_dict(self) -> dict[str, Any]:
         """Return the plain JSON form."""
         first, second = self.periods_us
@@ -47,15 +59,19 @@ class Pair:
         }  # fmt: skip
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, slots=True, kw_only=True, repr=False)
 class Neighbours(Document):
-    """Which of several neighbouring sensors do not disturb each other.
+    """Which of several neighbouring sensors do not disturb each other; it prints as a sentence for each pair.
 
     `pairs`: every two of them.
     """
 
     schema: int = 1
     pairs: tuple[Pair, ...]
+
+    def __repr__(self) -> str:
+        """Return a line for each pair."""
+        return "\n".join(pair.sentence for pair in self.pairs)
 
 
 def neighbour_pulses(
@@ -140,10 +156,23 @@ def _longest_run(own_period_us: float, other_period_us: float, pause_us: float) 
 def neighbours_apart(periods_us: Sequence[float], *, width_us: float, consecutive: int = 1) -> Neighbours:
     """Find, for every pair of pulse periods, whether the two sensors disturb each other under a consecutive filter.
 
-    `periods_us` (sequence of float, µs): one period for each sensor.
-    `width_us` (float, µs): width of a light pulse.
-    `consecutive`: evaluations in a row that must agree.
+    Parameters
+    ----------
+    periods_us : sequence of float, µs
+        Pulse period of each sensor, two or more.
+    width_us : float, µs
+        Width of a light pulse.
+    consecutive : int
+        Filter: evaluations in a row that must agree.
+
+    Examples
+    --------
+    >>> neighbours_apart([100, 93], width_us=4, consecutive=3).pairs[0].apart
+    True
     """
+    check_positive(**{f"periods_us[{k}]": period for k, period in enumerate(periods_us)})
+    if len(periods_us) < 2:
+        raise ParameterError("name the pulse period or frequency of each sensor: at least two together.")
     pairs = []
     for a, b in combinations(periods_us, 2):
         both = [
@@ -166,9 +195,17 @@ def neighbour_beat(
 
     A beat at ``|f₁ − f₂|`` of amplitude ``A · |sinc(|f₁ − f₂| · τ)|``, τ the time the receiver integrates.
 
-    `amplitude`, `hysteresis`: amplitude of the neighbour's light at this receiver if both ran at one frequency, and
-    hysteresis of the setting, in the same unit.
-    `evaluation_rate_hz` (float, Hz): for the frequency at which the evaluations show the beat.
+    Parameters
+    ----------
+    own_hz, other_hz : float, Hz
+        Modulation of this sensor, and of the neighbour.
+    integration_us : float, µs
+        Time that the receiver integrates.
+    amplitude, hysteresis : float
+        Amplitude of the neighbour's light at this receiver if both ran at one frequency, and hysteresis of the setting,
+        in the same unit.
+    evaluation_rate_hz : float, Hz, optional
+        For the frequency at which the evaluations show the beat.
 
     Examples
     --------

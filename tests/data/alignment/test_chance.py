@@ -11,11 +11,11 @@ from scipy.stats import norm
 from teachlab.data.alignment import measure_alignment
 from teachlab.data.alignment.chance import SPREADS, STRAYS, evidence
 from teachlab.data.alignment.crossings import Crossings, Reaches
+from teachlab.data.alignment.finding import finding
 from teachlab.data.alignment.lags import Lags, fit_lags
 from teachlab.data.alignment.shift import ClockShift
 from teachlab.model.recording import Direction, Recording, RecordingInfo
 from teachlab.model.truth import Truth
-from teachlab.wording.alignment import finding
 
 INFO = RecordingInfo(sample_rate_hz=1000.0, unit="counts", direction=Direction.RISE)
 

@@ -7,9 +7,10 @@ import pytest
 
 from teachlab.data.alignment import measure_alignment
 from teachlab.data.alignment.answer import Alignment
+from teachlab.data.alignment.finding import finding
 from teachlab.model.recording import Direction, Recording, RecordingInfo
 from teachlab.model.truth import Truth
-from teachlab.wording.alignment import figures, finding
+from teachlab.wording.alignment import figures
 
 
 def measured(
