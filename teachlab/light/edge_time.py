@@ -122,7 +122,7 @@ def edge_range(height: Levels, start: Places, stop: Places, edge: float) -> floa
 
 
 def ranges(height: Levels, start: Places, stop: Places, span: int) -> Levels:
-    """Return the range (largest minus smallest level) of every window that lies inside a stretch.
+    """Return the range (largest minus smallest level) of every window that lies inside a stretch, shape (windows,).
 
     Parameters
     ----------
@@ -132,10 +132,6 @@ def ranges(height: Levels, start: Places, stop: Places, span: int) -> Levels:
         Stretches ``[start, stop)``; a stretch shorter than `span` gives no window.
     span : int, evaluations
         Length of a window, at least 1.
-
-    Returns
-    -------
-    ndarray of float64, shape (windows,), recording units
 
     Examples
     --------

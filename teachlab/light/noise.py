@@ -29,6 +29,8 @@ MAX_LEVELS, LEVELS_AT_ONCE = 1 << 17, 1 << 16
 FINEST, OFF_GRID = 1 << 20, 1 / 8
 """A step is no part of a converter's scale where so many make the width of the light; and this share of a step is no
 rounding."""
+SIGMA = 1.4826
+"""The median deviation of normal values multiplied by this is their standard deviation."""
 PART = "Take a part: teachlab import NAME.parquet --from 0 --to 3600 --out PART.parquet (in seconds)."
 """What to do with a recording that is too long."""
 
@@ -266,8 +268,8 @@ def local_noise(differences: NDArray[np.float64], step: float | None) -> float |
 def noise_of(away: float, step: float | None) -> float:
     """Return the local noise from the median absolute deviation of first differences, as `local_noise` does."""
     floor = 0.0 if step is None else step / math.sqrt(12)
-    # 1.4826 makes the MAD of normal values their standard deviation. A difference has twice the variance: hence √2.
-    return max(1.4826 * away / math.sqrt(2), floor)
+    # A difference has twice the variance of a value: hence √2.
+    return max(SIGMA * away / math.sqrt(2), floor)
 
 
 def deviation(values: NDArray[np.float64]) -> float:

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
+from teachlab.light.noise import SIGMA, deviation
 from teachlab.model.json_values import Document
 from teachlab.model.printable_text import cut, in_figures
 from teachlab.model.score import Outcome, Trials
@@ -128,7 +129,7 @@ def _near(side: str, rows: NDArray[np.int64], distance: Levels) -> NearMisses | 
     if not rows.size:
         return None
     usual = float(np.median(distance))
-    spread = 1.4826 * float(np.median(np.abs(distance - usual)))
+    spread = SIGMA * deviation(distance)
     near = (distance < NEAR_SHARE * usual) & (distance <= usual - NEAR_SPREADS * spread)
     if not near.any():
         return None

@@ -1,4 +1,7 @@
-"""Passes counted as merged because the output became active in the gap just before: wrong borders, or a low level."""
+"""Passes counted as merged because the output became active in the gap just before: wrong borders, or a low level.
+
+It follows from the rules of ``SCORING.md`` beside this file.
+"""
 
 from __future__ import annotations
 
@@ -24,28 +27,15 @@ def early_rows(trials: Trials) -> Rows:
     ndarray of int64
         Rows of the truth, ascending. The first scored pass is never among them if passes before it are not scored,
         because then the gap before it is not scored either.
-
-    References
-    ----------
-    Follows from the rules of ``SCORING.md`` beside this file.
     """
     merged = trials.rows(trials.passes == Outcome.MERGED)
     return merged[np.isin(merged - 1, trials.gap_after[trials.gap_onsets > 0])]
 
 
 def early_by_s(output: Output, truth: Truth, rows: Rows) -> NDArray[np.float64]:
-    """Return how long before the start of each of these passes the output became active.
+    """Return how long before the first sample of each of these passes the output became active, s.
 
     `rows` (ndarray of int64): as `early_rows` gives them for the score of this output.
-
-    Returns
-    -------
-    ndarray of float64, s
-        From the sample of the onset to the first sample of the pass.
-
-    References
-    ----------
-    Follows from the rules of ``SCORING.md`` beside this file.
     """
     onsets = output.onsets
     before = np.searchsorted(onsets, truth.start[rows], side="left") - 1

@@ -38,14 +38,7 @@ class Discordance:
 
 
 def holm(p_values: Sequence[float]) -> NDArray[np.float64]:
-    """Return p-values corrected for their number by Holm's step-down rule.
-
-    `p_values`: sequence of float, shape (m,).
-
-    Returns
-    -------
-    ndarray of float64, shape (m,)
-        In the order given, at most 1.
+    """Return p-values corrected for their number by Holm's step-down rule, at most 1, in the order given.
 
     References
     ----------

@@ -225,7 +225,7 @@ def _held(factor: float, quantile: float, samples: int) -> float:
     corner = max(-REACH, min(REACH, quantile * root))
     total = 0.0
     for low, high in ((-REACH, corner), (corner, REACH)):
-        x, weight = _nodes(low, high)
+        x, weight = nodes_between(low, high)
         weight = weight * np.exp(-(x**2) / 2) / math.sqrt(2 * math.pi)
         short = quantile - x / root
         least = df * (short / factor) ** 2
@@ -238,7 +238,7 @@ def _over_spread(factor: float, quantile: float, samples: int) -> float:
     """Return the same by integration over the standard deviation, 1 + u."""
     df = samples - 1
     reach = REACH / math.sqrt(2 * df)
-    u, weight = _nodes(max(-1.0, -reach), reach)
+    u, weight = nodes_between(max(-1.0, -reach), reach)
     # Density of chi / sqrt(df) without its constant, in terms of u so that it does not cancel for large df.
     log_density = df * (np.log1p(u) - u - u * u / 2) - np.log1p(u)
     weight = weight * np.exp(log_density - log_density.max())
@@ -248,20 +248,18 @@ def _over_spread(factor: float, quantile: float, samples: int) -> float:
 
 def _held_between(factor: float, share: float, samples: int) -> float:
     """Return the chance that mean ± factor · sd of `samples` standard normal values holds `share` of them."""
-    x, weight = _nodes(0.0, REACH)
+    x, weight = nodes_between(0.0, REACH)
     weight = weight * np.exp(-(x**2) / 2) * math.sqrt(2 / math.pi)
     squared = chndtrix(share, 1, x**2 / samples)
     return float(weight @ chdtrc(samples - 1, (samples - 1) * squared / factor**2))
 
 
-@cache
-def _rule() -> tuple[Values, Values]:
-    return np.polynomial.legendre.leggauss(NODES)
+_rule = cache(np.polynomial.legendre.leggauss)
 
 
-def _nodes(low: float, high: float) -> tuple[Values, Values]:
-    """Return places between two limits and their weights."""
-    node, weight = _rule()
+def nodes_between(low: float, high: float, nodes: int = NODES) -> tuple[Values, Values]:
+    """Return places between two limits and their weights, by the rule of Gauss and Legendre."""
+    node, weight = _rule(nodes)
     return low + (high - low) * (node + 1) / 2, weight * (high - low) / 2
 
 

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from teachlab.data.alignment.stretches import KEPT, NearLight, runs_of
-from teachlab.light.noise import median
+from teachlab.light.noise import SIGMA, median
 
 Light = NDArray[np.float32] | NDArray[np.float64]
 Places = NDArray[np.float64]
@@ -25,8 +25,6 @@ CLEAR = 4.0
 """The step at a border must be at least this many times the spread of the light before it."""
 STEADY = 0.08
 """Light is averaged until its spread is this share of the step."""
-SIGMA = 1.4826
-"""The median deviation of normal values multiplied by this is their standard deviation."""
 TOGETHER = 1 << 17
 """About this many samples are searched at once."""
 BOUNCE = 0.25

@@ -17,12 +17,6 @@ def alignment_figure(alignment: Alignment, truth: Truth, *, name: str, kind: str
 
     `truth`: truth that was measured.
     `name`: name of the recording, for the title.
-    `kind`: svg or png.
-
-    Returns
-    -------
-    bytes
-        The same bytes for the same alignment and library versions.
     """
     a, lags = alignment, alignment.lags
     middle, to_ms = a.samples / 2, a.ms(1.0)

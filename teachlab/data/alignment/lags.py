@@ -8,9 +8,9 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import stdtrit
 
-from teachlab.data.alignment.crossings import SIGMA, Crossings, Reaches
+from teachlab.data.alignment.crossings import Crossings, Reaches
 from teachlab.data.alignment.shift import ClockShift
-from teachlab.light.noise import median
+from teachlab.light.noise import SIGMA, deviation, median
 from teachlab.statistics.median_slope import median_slope
 
 Floats = NDArray[np.float64]
@@ -196,7 +196,7 @@ def _rounds(
 
 
 def _spread(values: Floats) -> float:
-    return SIGMA * median(np.abs(values - median(values))) if values.size else 0.0
+    return SIGMA * deviation(values) if values.size else 0.0
 
 
 def _median(values: Floats) -> float:

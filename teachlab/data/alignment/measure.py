@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from teachlab.data.alignment.answer import Alignment, Group, Parted
 from teachlab.data.alignment.chance import is_chance
 from teachlab.data.alignment.coarse_shift import bins_of, coarse_shifts
-from teachlab.data.alignment.crossings import SIGMA, Crossings, Reaches, crossings_beside, stretches_of
+from teachlab.data.alignment.crossings import Crossings, Reaches, crossings_beside, stretches_of
 from teachlab.data.alignment.lags import MEDIAN_ERROR, Lags, fit_lags
 from teachlab.data.alignment.shift import ClockShift
 from teachlab.data.alignment.stepped import step_of
@@ -29,7 +29,7 @@ from teachlab.data.alignment.whole_periods import (
 )
 from teachlab.data.border_doubt import common_step
 from teachlab.data.kept_light import KeptLight
-from teachlab.light.noise import median
+from teachlab.light.noise import SIGMA, median
 from teachlab.model.printable_text import moment
 from teachlab.model.recording import Block, Direction, Recording
 from teachlab.model.truth import Truth
@@ -96,13 +96,8 @@ class AlignmentReading:
 def measure_alignment(recording: Recording, truth: Truth, reading: AlignmentReading | None = None) -> Alignment | None:
     """Measure how far the borders of the truth are from the crossings of the light.
 
-    `truth`: truth of this recording; it is not changed.
     `reading`: reading of both, if the recording was read already.
-
-    Returns
-    -------
-    Alignment or None
-        None if fewer than three passes have a crossing near the start and near the end.
+    The result is None if fewer than three passes have a crossing near the start and near the end.
 
     Raises
     ------

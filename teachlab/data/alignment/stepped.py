@@ -7,9 +7,8 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from teachlab.data.alignment.crossings import SIGMA
 from teachlab.data.alignment.lags import FEWEST_FOR_DRIFT
-from teachlab.light.noise import median
+from teachlab.light.noise import SIGMA, median
 from teachlab.statistics.median_slope import median_slope
 
 Floats = NDArray[np.float64]

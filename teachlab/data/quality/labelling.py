@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from teachlab.errors import ParameterError, RecordingError
-from teachlab.light.noise import LightMemory, Selection, need_for_light
+from teachlab.light.noise import SIGMA, LightMemory, Selection, deviation, need_for_light
 from teachlab.light.usable_light import bounded
 from teachlab.model.printable_text import level_text
 from teachlab.model.recording import Direction, Recording
@@ -208,8 +208,8 @@ def two_levels(values: NDArray[np.float64], unit: str) -> Levels:
     levels = Levels(
         float(np.median(low)),
         float(np.median(high)),
-        _spread(low),
-        _spread(high),
+        SIGMA * deviation(low),
+        SIGMA * deviation(high),
         float(high[0]),
         high.size / ordered.size,
     )
@@ -220,10 +220,6 @@ def two_levels(values: NDArray[np.float64], unit: str) -> Levels:
             f"(required: {REQUIRED_SEPARATION:g}). Label by hand, or log a stretch in which objects pass."
         )
     return levels
-
-
-def _spread(values: NDArray[np.float64]) -> float:
-    return 1.4826 * float(np.median(np.abs(values - np.median(values))))
 
 
 def _best_split(ordered: NDArray[np.float64]) -> int | None:

@@ -11,6 +11,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from teachlab.errors import ParameterError, check_least
 from teachlab.model.json_values import Document
+from teachlab.statistics.tolerance import nodes_between
 
 # The sum of shortfalls beyond half the shift that matters, never below 0, alarms above a threshold h:
 #
@@ -157,17 +158,11 @@ def _siegmund(delta: float, threshold: float) -> float:
     return (math.exp(-2 * delta * b) + 2 * delta * b - 1) / (2 * delta * delta)
 
 
-@cache
-def _rule(nodes: int) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    return np.polynomial.legendre.leggauss(nodes)
-
-
 def _solved(delta: float, threshold: float) -> float:
     """Return L(0) of Page's equation."""
     from scipy.special import ndtr
 
-    node, weight = _rule(32 * math.ceil(max(1.0, threshold / 8)))
-    x, weight = threshold * (node + 1) / 2, weight * threshold / 2
+    x, weight = nodes_between(0.0, threshold, 32 * math.ceil(max(1.0, threshold / 8)))
     begin = np.concatenate(([0.0], x))
     # Page's equation at Gauss-Legendre nodes: L(z) = 1 + L(0) · P(back to 0 from z) + ∫ L(x) · φ(x − z − δ) dx.
     system = np.eye(begin.size)

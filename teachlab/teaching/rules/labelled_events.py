@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from teachlab.errors import Abstained
 from teachlab.light.event_statistics import EventStatistics, measure_events
-from teachlab.light.noise import quantile
+from teachlab.light.noise import SIGMA, deviation, median, quantile
 from teachlab.light.shown.tabled_light import TabledEvents, once_shown
 from teachlab.model.printable_text import number_of
 from teachlab.model.teaching import Events, TeachView, polarity_of
@@ -297,8 +297,7 @@ def robust(values: Heights, floor: float) -> tuple[float, float]:
     >>> robust(np.array([1.0, 2.0, 3.0, 100.0]), 0.5)
     (2.5, 1.4826)
     """
-    middle = float(np.median(values))
-    return middle, max(1.4826 * float(np.median(np.abs(values - middle))), floor)
+    return median(values), max(SIGMA * deviation(values), floor)
 
 
 def told(found: EventStatistics, **more: Any) -> dict[str, Any]:
