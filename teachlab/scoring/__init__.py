@@ -1,7 +1,6 @@
 """Scoring of an output: windows, events, rates with exact intervals, dependence, differences of settings."""
 
 from teachlab.scoring.early import early_by_s, early_rows
-from teachlab.scoring.margin import measure_margin
 from teachlab.scoring.paired_lots import paired_lots
 from teachlab.scoring.pairs import compare_passes
 from teachlab.scoring.scoring import score
@@ -22,7 +21,6 @@ __all__ = [
     "early_rows",
     "holm",
     "lot_rate",
-    "measure_margin",
     "miettinen_nurminen",
     "newcombe",
     "paired_lots",

@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from teachlab.errors import ParameterError, UnmeasurableError
+from teachlab.errors import UnmeasurableError
 from teachlab.light.edge_time import edge_evaluations, edge_range
 from teachlab.light.extremes import Cells
 from teachlab.light.inner_valleys import InnerValleys
@@ -40,29 +40,10 @@ CLIPPED_SHARE = 0.5
 """If more than this share of a class reaches an end of the scale, the class may be clipped."""
 
 
-def measure_margin(
-    recording: Recording,
-    output: Output,
-    truth: Truth,
-    trials: Trials,
-    *,
-    rules: Rules = USUAL_RULES,
-    quantile_share: float = QUANTILE_SHARE,
-) -> Margin:
-    """Measure how far a setting is from its first error, in one reading of the recording.
+class MarginScan:
+    """One reading: sustained extremes of windows and gaps, valleys inside passes, noise on both sides.
 
-    Parameters
-    ----------
-    output : Output
-        Output of its replay; only the setting and the clock are used.
-    truth : Truth
-        Passes of the recording.
-    trials : Trials
-        Trials of its score: excluded passes and gaps are left out.
-    rules : Rules
-        As for the score.
-    quantile_share : float, in (0, 0.5)
-        Share of passes or gaps that may lie beyond the level that is quoted for them.
+    `setting`: of fixed levels; `add` others.
 
     Notes
     -----
@@ -85,20 +66,6 @@ def measure_margin(
     ----------
     The four sides are this project's own. Excess gain: common practice,
     no source.
-    """
-    if not 0 < quantile_share < 0.5:
-        raise ParameterError(f"quantile-share must lie between 0 and 0.5, got {quantile_share:g}.")
-    scan = MarginScan(recording, output.setting, truth, rules)
-    for block in recording.blocks():
-        scan.push(block)
-    return scan.margin(recording, output, trials, quantile_share=quantile_share)
-
-
-class MarginScan:
-    """One reading: sustained extremes of windows and gaps, valleys inside passes, noise on both sides.
-
-    `recording`, `truth`, `rules`: as of `measure_margin`.
-    `setting`: of fixed levels; `add` others.
     """
 
     def __init__(self, recording: Recording, setting: Setting, truth: Truth, rules: Rules = USUAL_RULES) -> None:

@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 import pytest
 import shell
+from scoring.margins import measure_margin
 
 from teachlab.data.recording_files import write_recording
 from teachlab.data.setting_files import write_setting
@@ -17,7 +18,7 @@ from teachlab.evidence.sections.lost_passes import lost_and_worst
 from teachlab.model.recording import Recording, RecordingInfo
 from teachlab.model.setting import Polarity, Setting
 from teachlab.model.truth import Truth
-from teachlab.scoring import measure_margin, score
+from teachlab.scoring import score
 from teachlab.scoring.reasons import REASONS, reasons_of
 from teachlab.switching import replay
 

@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 import pytest
 from scipy.stats import binom
+from scoring.margins import measure_margin
 
 from teachlab.evidence.criteria import Criteria, Judged, Judgement, judge
 from teachlab.evidence.sections.margin_criteria import judged_kept
@@ -17,7 +18,6 @@ from teachlab.model.setting import Setting
 from teachlab.model.truth import Truth
 from teachlab.scoring.claimable import claimable
 from teachlab.scoring.clearance import worst_by_unit
-from teachlab.scoring.margin import measure_margin
 from teachlab.scoring.scoring import score
 from teachlab.switching.run import replay
 

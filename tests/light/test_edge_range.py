@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from scoring.margins import measure_margin
 
 from teachlab.model.recording import Recording, RecordingInfo
 from teachlab.model.setting import Setting
 from teachlab.model.truth import Truth
-from teachlab.scoring.margin import measure_margin
 from teachlab.scoring.scoring import score
 from teachlab.switching.run import replay
 

@@ -10,12 +10,13 @@ from typing import Any
 
 import numpy as np
 import pytest
+from scoring.margins import measure_margin
 
 from teachlab.errors import InputError
 from teachlab.light.windows import Windows, border_evaluations
 from teachlab.model.recording import Recording
 from teachlab.model.score import Outcome, Rules
-from teachlab.scoring import measure_margin, score
+from teachlab.scoring import score
 from teachlab.switching import replay
 
 

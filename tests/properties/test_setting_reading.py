@@ -12,6 +12,7 @@ from typing import Any
 import numpy as np
 import pytest
 import shell
+from scoring.margins import measure_margin
 
 from teachlab.data.alignment.measure import measure_alignment
 from teachlab.data.recording_files import read_recording, write_recording
@@ -31,7 +32,6 @@ from teachlab.model.truth import Truth
 from teachlab.questions.stress import setting_reading
 from teachlab.questions.stress.setting_reading import SettingReading
 from teachlab.scoring import score
-from teachlab.scoring.margin import measure_margin
 from teachlab.sensor.comparator import Comparator
 from teachlab.switching import replay
 

@@ -9,6 +9,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+from scoring.margins import measure_margin
 
 from teachlab.model.recording import Block, Chunk, Recording, RecordingInfo
 from teachlab.model.setting import Setting
@@ -17,7 +18,7 @@ from teachlab.questions.stress.map import stress_map
 from teachlab.questions.surface.count import surface
 from teachlab.questions.surface.given_settings.pairs import score_pairs
 from teachlab.questions.surface.hindsight import hindsight
-from teachlab.scoring import measure_margin, score
+from teachlab.scoring import score
 from teachlab.switching import replay
 
 INFO = RecordingInfo(sample_rate_hz=1000.0, unit="counts", full_scale=100.0)

@@ -9,6 +9,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+from scoring.margins import measure_margin
 
 from teachlab.errors import RecordingError
 from teachlab.model.recording import Recording, RecordingInfo
@@ -16,7 +17,7 @@ from teachlab.model.score import Rules
 from teachlab.model.setting import Setting
 from teachlab.model.truth import Truth
 from teachlab.questions.surface.position_figure import median_steps
-from teachlab.scoring import measure_margin, score
+from teachlab.scoring import score
 from teachlab.scoring.switching_position import SwitchingPosition, switching_position
 from teachlab.switching import replay
 

@@ -8,13 +8,13 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 from scipy.special import ndtri
+from scoring.margins import measure_margin
 
 from teachlab.model.recording import Recording, RecordingInfo
 from teachlab.model.setting import Setting
 from teachlab.model.truth import Truth
 from teachlab.questions.surface.count import surface
 from teachlab.scoring import score
-from teachlab.scoring.margin import measure_margin
 from teachlab.statistics.tolerance import share_beyond, tolerance_factor
 from teachlab.switching import replay
 from teachlab.teaching.strategies.noise_weighted import balanced_costs, equal_deviations

@@ -6,6 +6,7 @@ import math
 
 import numpy as np
 import pytest
+from scoring.margins import measure_margin
 
 from teachlab.model.recording import Direction, Recording, RecordingInfo
 from teachlab.model.setting import Setting
@@ -13,7 +14,6 @@ from teachlab.model.truth import Truth
 from teachlab.questions.stress.cleaning import time_to_cleaning
 from teachlab.questions.stress.reserves import reserves
 from teachlab.scoring import score
-from teachlab.scoring.margin import measure_margin
 from teachlab.switching import replay
 
 PASSES = 20

@@ -7,6 +7,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from scoring.margins import measure_margin
 
 from teachlab.model.recording import Recording, RecordingInfo
 from teachlab.model.setting import Polarity, Setting
@@ -15,7 +16,6 @@ from teachlab.questions.replay import replayed
 from teachlab.questions.stress.equal_cost import equal_cost, room_of
 from teachlab.questions.stress.setting_reading import SettingReading
 from teachlab.scoring.clearance import Clearance, NearMisses, clearance_of, near_misses
-from teachlab.scoring.margin import measure_margin
 from teachlab.scoring.scoring import score
 from teachlab.switching.run import replay
 from teachlab.wording.verdict import verdict_lines

@@ -10,6 +10,7 @@ import pytest
 import shell
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from scoring.margins import measure_margin
 
 from teachlab.data.recording_files import write_recording
 from teachlab.data.truth_files import write_truth
@@ -18,7 +19,7 @@ from teachlab.model.recording import Recording, RecordingInfo
 from teachlab.model.score import Outcome, Rules
 from teachlab.model.setting import Setting
 from teachlab.model.truth import Truth
-from teachlab.scoring import early_by_s, early_rows, measure_margin, score
+from teachlab.scoring import early_by_s, early_rows, score
 from teachlab.scoring.reasons import reasons_of
 from teachlab.switching import replay
 

@@ -6,14 +6,14 @@ import math
 
 import numpy as np
 import pytest
+from scoring.margins import measure_margin
 
-from teachlab.errors import ParameterError
 from teachlab.light.lasting_extremes import SustainedExtremes
 from teachlab.model.margin import Margin, Sides
 from teachlab.model.recording import Recording, RecordingInfo
 from teachlab.model.setting import Setting
 from teachlab.model.truth import Truth
-from teachlab.scoring import measure_margin, score
+from teachlab.scoring import score
 from teachlab.sensor.running_extremes import running_max, running_min
 from teachlab.switching import replay
 
@@ -97,13 +97,6 @@ def test_infinite_light_warns_of_nothing_and_stays_plain_json() -> None:
 
 def test_smallest_side_of_none() -> None:
     assert Sides(detect=None, trip=None, release=None, hold=None).smallest() is None
-
-
-def test_a_share_of_half_is_refused() -> None:
-    recording = Recording.from_array(np.array(LIGHT), RecordingInfo(sample_rate_hz=1000, unit="counts"))
-    output = replay(recording, Setting(unit="counts", on_level=30, off_level=20))
-    with pytest.raises(ParameterError, match="quantile-share"):
-        measure_margin(recording, output, TRUTH, score(output, TRUTH).trials, quantile_share=0.5)
 
 
 @pytest.mark.parametrize("span", [1, 2, 3, 5, 8, 11])

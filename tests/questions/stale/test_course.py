@@ -7,12 +7,13 @@ from typing import Any
 
 import numpy as np
 import pytest
+from scoring.margins import measure_margin
 
 from teachlab.model.recording import Recording, RecordingInfo
 from teachlab.model.setting import Polarity, Setting
 from teachlab.model.truth import Truth
 from teachlab.questions.stale.course import Course, follow
-from teachlab.scoring import measure_margin, score
+from teachlab.scoring import score
 from teachlab.switching import replay
 from teachlab.wording.course import _trend
 

@@ -6,6 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from scoring.margins import measure_margin
 
 from teachlab.model.following_and_window import WindowSetting
 from teachlab.model.recording import Recording, RecordingInfo
@@ -15,7 +16,7 @@ from teachlab.model.truth import Truth
 from teachlab.questions.stress import worth as measuring
 from teachlab.questions.stress.reserves import reserves
 from teachlab.questions.stress.worth import SettingWorth
-from teachlab.scoring import measure_margin, score
+from teachlab.scoring import score
 from teachlab.switching import replay
 
 

@@ -9,6 +9,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from rich.console import Console
+from scoring.margins import measure_margin
 
 from teachlab.model.recording import Recording, RecordingInfo
 from teachlab.model.score import Rules
@@ -17,7 +18,7 @@ from teachlab.model.truth import Truth
 from teachlab.questions.surface.count import surface_of
 from teachlab.questions.surface.position_axis import PositionAxis, position_axis
 from teachlab.questions.surface.position_figure import position_figure
-from teachlab.scoring import measure_margin, score
+from teachlab.scoring import score
 from teachlab.scoring.switching_position import SwitchingPosition, switching_position
 from teachlab.switching import replay
 from teachlab.wording.position import position_lines, position_table
