@@ -114,7 +114,10 @@ def _tell(found: Coverage, name: str) -> None:
         first = next(iter(found.cycles[0].blocks.values()))
         say("Seen: revolutions with the feature in an open gap, on average over its places and at the worst one.")
         say(f"Surely: at least {100 * first.confidence:g} % of all places were seen this often.")
-        say(f"Needed: revolutions in which so many places are seen {first.times} ×, at the same confidence.")
+        say(
+            f"Needed: revolutions in which so many places are seen {first.times} ×, at the same confidence, if products "
+            "come independently of the cycle."
+        )
     labels = {name: both for name, both in found.names.items() if name.startswith("label")}
     for what, (taught, scored) in labels.items():
         kind = what.removeprefix("label").strip()

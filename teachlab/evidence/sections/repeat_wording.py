@@ -98,7 +98,7 @@ def cycle_rows(cycles: Json) -> list[tuple[str, str, str, str, str]]:
         (
             f"{cycle['name']}, {cycle['period_s']:.4g} s",
             block,
-            f"{found['revolutions']:.3g} ({found['revolutions_needed']:.3g} needed)"
+            f"{found['revolutions']:.3g} ({found['revolutions_needed']:.3g} needed if independent)"
             if found["revolutions_needed"] is not None
             else f"{found['revolutions']:.3g}",
             f"{found['exposures']:.3g} on average, at least {found['least']}",

@@ -20,7 +20,7 @@ from teachlab.model.score import USUAL_RULES, Rules
 from teachlab.model.setting import Setting
 from teachlab.model.truth import Truth
 from teachlab.model.verdict import Verdict, VerdictReason
-from teachlab.questions.coverage.cycles import Cycle, Exposure, Floats, exposures, folded, revolutions_enough
+from teachlab.questions.coverage.cycles import Cycle, Exposure, Floats, exposures, folded, revolutions_if_independent
 from teachlab.questions.coverage.open_gaps import OpenGaps, Positions
 from teachlab.questions.coverage.recurrence import Recurrence, search
 from teachlab.scoring.by_lot import exposure
@@ -35,7 +35,8 @@ class CycleCoverage:
     """One cycle, and how often its feature was in an open gap of each block.
 
     `blocks`: shown, teach, scored, if they are known.
-    `needed`: revolutions that are enough, by the open share of each block; infinite if no gap is open.
+    `needed`: revolutions that would do, by the open share of each block, if products came independently of the cycle;
+    infinite if no gap is open.
     `profiles`: borders of places of the cycle in s, and how often the places between them were seen.
     """
 
@@ -45,7 +46,7 @@ class CycleCoverage:
     profiles: Mapping[str, tuple[Floats, NDArray[np.int64]]]
 
     def in_step(self, block: str) -> bool:
-        """Return whether places of the cycle stay unseen in more revolutions than are enough: that is no bad luck."""
+        """Return whether places stay unseen in more revolutions than would do: products come in step, or in bursts."""
         found = self.blocks[block]
         return found.sure < found.times and found.revolutions > self.needed[block]
 
@@ -67,11 +68,11 @@ class CycleCoverage:
         if any(not np.isfinite(self.needed[block]) for block in short):
             return f"Leave longer gaps between passes: none is open long enough for '{name}'."
         if any(self.in_step(block) for block in short):
-            return f"Change the spacing of the products against '{name}': they run in step."
+            return f"Change the spacing of the products against '{name}', or record far longer; then run this again."
         blocks, most = self.longer or ("", 0)
         hold = "holds" if len(short) == 1 else "each hold"
         time = time_text(1000 * most * self.cycle.period_s)
-        return f"Record until {blocks} {hold} {most} revolutions of '{name}' ({time})."
+        return f"Record until {blocks} {hold} {most} revolutions of '{name}' ({time}), then run this again."
 
     def as_dict(self) -> dict[str, Any]:
         """Return the plain JSON form."""
@@ -178,7 +179,8 @@ def coverage(
             for name, (a, b, seconds) in blocks.items()
         }
         needed = {
-            name: revolutions_enough(min(1.0, e.open_share), rules.confidence, times=times) for name, e in found.items()
+            name: revolutions_if_independent(min(1.0, e.open_share), rules.confidence, times=times)
+            for name, e in found.items()
         }
         profiles = {name: folded(a / rate, b / rate, cycle) for name, (a, b, _) in blocks.items()}
         certified.append(CycleCoverage(cycle=cycle, blocks=found, needed=needed, profiles=profiles))
@@ -251,11 +253,14 @@ def _warnings(certified: Sequence[CycleCoverage]) -> list[str]:
             if not np.isfinite(needed):
                 text += "; no gap is open for long enough."
             elif one.in_step(block):
-                text += "; it runs in step with the passes, so recording longer does not help."
+                text += (
+                    f", though about {needed:.3g} revolutions do if products come independently of it: they come nearly "
+                    "in step with it, or in bursts."
+                )
             else:
                 text += (
-                    f"; about {needed:.3g} revolutions ({time_text(1000 * needed * one.cycle.period_s)}) are enough to "
-                    f"see {100 * found.confidence:g} % of its places, unless the products come nearly in step with it."
+                    f"; if products come independently of it, about {needed:.3g} revolutions "
+                    f"({time_text(1000 * needed * one.cycle.period_s)}) show {100 * found.confidence:g} % of its places."
                 )
             out.append(text)
     return out

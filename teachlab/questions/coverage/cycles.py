@@ -266,8 +266,8 @@ def revolutions_needed(open_share: float, confidence: float, *, times: int = 1) 
     return low + (confidence - below) / (above - below)
 
 
-def revolutions_enough(open_share: float, confidence: float, *, times: int = 1) -> float:
-    """Return the revolutions after which a share `confidence` of all places was seen often enough, so confidently.
+def revolutions_if_independent(open_share: float, confidence: float, *, times: int = 1) -> float:
+    """Return the revolutions that show a share `confidence` of all places, if products come independently of the cycle.
 
     Parameters as of `revolutions_needed`.
 
@@ -278,12 +278,13 @@ def revolutions_enough(open_share: float, confidence: float, *, times: int = 1) 
     1 − C, by Markov's inequality.
 
     Revolutions are taken as independent. Simulated from 3 to 11 revolutions, at 95 %: what is asked for is too little
-    in at most 3 % where products come at random or in bursts, but in 20 to 40 % where they come at an almost steady
-    pace, which may stay nearly in step with the cycle. So few revolutions do not tell the two apart.
+    in at most 3 % where products come at random, but in 10 to 40 % where they come at an almost steady pace, which may
+    stay nearly in step with the cycle, or in bursts with pauses longer than a revolution. So few revolutions do not
+    tell these apart: it is a length to record before asking again.
 
     Examples
     --------
-    >>> round(revolutions_enough(0.62, 0.95), 1)
+    >>> round(revolutions_if_independent(0.62, 0.95), 1)
     6.3
     """
     return revolutions_needed(open_share, 1 - (1 - confidence) ** 2, times=times)

@@ -21,7 +21,7 @@ from teachlab.questions.coverage.cycles import (
     cycle_of,
     exposures,
     folded,
-    revolutions_enough,
+    revolutions_if_independent,
     revolutions_needed,
 )
 from teachlab.statistics.over_time.periodicity import dominant_period
@@ -335,12 +335,14 @@ def test_passes_in_step_with_the_cycle_hide_part_of_it_for_ever() -> None:
     assert teach.least == 0
     # 60 of 100 samples are gap, but the lead-in and the purge are open too.
     assert teach.seen_share == pytest.approx(0.6, abs=0.02)
-    assert any("runs in step with the passes" in w for w in found.warnings)
+    assert any(w.endswith("they come nearly in step with it, or in bursts.") for w in found.warnings)
+    assert found.verdict.next_step.endswith("against 'belt', or record far longer; then run this again.")
     # Twelve steps of the pitch and a bit are no step: the places are met one after the other.
     assert not coverage(recording, truth, [Cycle(name="belt", period_s=0.513)]).warnings
-    # A few revolutions do not show whether products come nearly in step: what is enough is told under this condition.
+    # A few revolutions do not show whether products come nearly in step: what they need is told under this condition.
     (short,) = coverage(*line(["a"] * 20), [Cycle(name="belt", period_s=0.501)], teach_share=None, times=2).warnings
-    assert short.endswith("are enough to see 95 % of its places, unless the products come nearly in step with it.")
+    assert "; if products come independently of it, about " in short
+    assert short.endswith(" s) show 95 % of its places.")
 
 
 def test_recording_as_many_revolutions_as_asked_for_is_enough() -> None:
@@ -356,13 +358,41 @@ def test_recording_as_many_revolutions_as_asked_for_is_enough() -> None:
         rng = np.random.default_rng(seed)
         cycle, closed = Cycle(name="belt", period_s=float(rng.uniform(3, 40))), float(rng.uniform(0.3, 2))
         found = seen(rng, cycle, 1.5 * cycle.period_s, closed)
-        needed = revolutions_enough(found.open_share, 0.95)
+        needed = revolutions_if_independent(found.open_share, 0.95)
         one = CycleCoverage(cycle=cycle, blocks={"scored": found}, needed={"scored": needed}, profiles={})
         if one.longer is not None:
             asked += 1
             met += seen(rng, cycle, one.longer[1] * cycle.period_s, closed).sure >= 1
     assert asked > 100
     assert met >= 0.95 * asked
+
+
+def test_products_nearly_in_step_are_never_told_that_longer_does_not_help() -> None:
+    """A steady pitch: as long as asked for is too short in some, and six times as long shows most of these."""
+    short = helped = told = 0
+    for seed in range(150):
+        rng = np.random.default_rng(seed)
+        cycle, closed = Cycle(name="belt", period_s=float(rng.uniform(3, 40))), float(rng.uniform(0.3, 1))
+        gaps = gaps_of(rng, 4000, closed=closed, open_=float(rng.uniform(0.3, 1.2)), sd=0.01)
+
+        def seen(turns: int, cycle: Cycle = cycle, gaps: np.ndarray = gaps) -> CycleCoverage:
+            start, stop = gaps[gaps[:, 1] < turns * cycle.period_s].T
+            one = exposures(start, stop, cycle, seconds=turns * cycle.period_s)
+            needed = revolutions_if_independent(one.open_share, 0.95)
+            return CycleCoverage(cycle=cycle, blocks={"scored": one}, needed={"scored": needed}, profiles={})
+
+        first = seen(2)
+        if first.longer is None:
+            continue
+        told += 1
+        again = seen(first.longer[1])
+        assert again.remedy.endswith("then run this again.")
+        if again.in_step("scored"):
+            short += 1
+            helped += seen(6 * first.longer[1]).blocks["scored"].sure >= 1
+    assert told > 100
+    assert short >= 0.05 * told
+    assert helped >= 0.7 * short
 
 
 def test_void_gaps_are_no_exposures() -> None:
