@@ -115,8 +115,8 @@ def _tell(found: Coverage, name: str) -> None:
         say("Seen: revolutions with the feature in an open gap, on average over its places and at the worst one.")
         say(f"Surely: at least {100 * first.confidence:g} % of all places were seen this often.")
         say(
-            f"Needed: revolutions in which so many places are seen {first.times} ×, at the same confidence, if products "
-            "come independently of the cycle."
+            f"Needed: revolutions in which so many places are seen {first.times} ×, at the same confidence, if "
+            "products come independently of the cycle."
         )
     labels = {name: both for name, both in found.names.items() if name.startswith("label")}
     for what, (taught, scored) in labels.items():

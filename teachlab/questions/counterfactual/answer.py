@@ -29,7 +29,7 @@ from teachlab.teaching.block import polarity_for
 
 _HELD, _HELD_WITH_BEST = LightMemory(15.0, 120.0), LightMemory(100.0, 2500.0)
 """By the crossings of the middle of the light; measured on clean light and on noise."""
-UNSEPARATED = "noise is small enough, but no level separates all passes from all gaps"
+UNSEPARATED = "noise is small enough, but no level is reached by all passes and by no gap"
 GRID = 25
 """Number of levels of the grid on which a sensor with filter or delays is searched with hysteresis."""
 
@@ -76,7 +76,7 @@ class Counterfactual(Document):
             decision, about = UNSEPARATED, ""
             clean = [one.sensor.name for one in others if one.clean is not None]
             told = f"Such a level exists with: {', '.join(clean)}." if clean else "No other sensor has one either."
-            text = "A pass is weaker than a gap: every fixed level without hysteresis loses a pass or trips in a gap."
+            text = "No fixed level without hysteresis is reached by every pass and by no gap."
             reasons.insert(0, VerdictReason(text=f"{text} {told}"))
         best = max((one for one in others if one.spare is not None), key=lambda one: one.spare or 0.0, default=None)
         gained = "None of the other sensors would have more."

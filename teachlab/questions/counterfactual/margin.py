@@ -98,7 +98,9 @@ def measure(
     windows = Windows.of(truth, clock, border=border_evaluations(truth, clock, rules), lag=lag)
     span = min(lag + 1, clock.count)
     passes = SustainedExtremes(windows.start, windows.stop, span)
-    gaps = SustainedExtremes(windows.gap_start, windows.gap_stop, span)
+    # Before every gap lies a whole lag that belongs to the pass for its onset alone: light that lasts from it into the
+    # gap trips there.
+    gaps = SustainedExtremes((windows.gap_start - span + 1).clip(min=0), windows.gap_stop, span)
     hold, validity, background, whole = Hold(), Validity(), Selection(1 << 18), (np.inf, -np.inf)
     for block in evaluated(recording.blocks(), clock):
         invalid = block.invalid_mask()

@@ -254,13 +254,14 @@ def _warnings(certified: Sequence[CycleCoverage]) -> list[str]:
                 text += "; no gap is open for long enough."
             elif one.in_step(block):
                 text += (
-                    f", though about {needed:.3g} revolutions do if products come independently of it: they come nearly "
-                    "in step with it, or in bursts."
+                    f", though about {needed:.3g} revolutions do if products come independently of it: they come "
+                    "nearly in step with it, or in bursts."
                 )
             else:
                 text += (
                     f"; if products come independently of it, about {needed:.3g} revolutions "
-                    f"({time_text(1000 * needed * one.cycle.period_s)}) show {100 * found.confidence:g} % of its places."
+                    f"({time_text(1000 * needed * one.cycle.period_s)}) show {100 * found.confidence:g} % of its "
+                    "places."
                 )
             out.append(text)
     return out
