@@ -510,6 +510,16 @@ def test_a_count_of_products_is_at_least_one(line: tuple[Recording, Truth]) -> N
         teachlab.label(line[0], count=-2)
 
 
+def test_what_label_and_conform_say_is_said_in_python(three_lines: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """It left out what the count shows, and said that a strategy conforms that never taught."""
+    monkeypatch.chdir(three_lines)
+    told = repr(teachlab.label("good.parquet", count=61))
+    assert "61 products were counted, 60 passes are proposed: 1 is likely missing." in told
+    told = repr(teachlab.conformance("contamination-aware"))
+    assert told.startswith("contamination-aware CANNOT BE JUDGED, it never taught: ")
+    assert shell.run("conform", "contamination-aware", code=3).stdout.startswith(told)
+
+
 def test_what_surrounds_a_sensor_is_calculated_as_by_the_commands() -> None:
     asked = {
         "neighbour --width-us 4 --period-us 100 --period-us 93 --consecutive 3": teachlab.neighbours_apart(

@@ -238,17 +238,9 @@ def _place(start: int, end: int, what: str, found: LabelAnswer) -> str:
 def _tell_count(found: LabelAnswer) -> None:
     check = found.count
     assert check is not None  # noqa: S101 - asked for
-    apart = check.counted - check.proposed
-    if apart == 0:
-        say(f"{number_of(check.counted, 'product was', 'products were')} counted, and as many passes are proposed.")
-        return
-    many = number_of(abs(apart), "is", "are")
-    what = f"{many} likely missing" if apart > 0 else f"{many} likely no product, or counted twice"
-    say(
-        f"{number_of(check.counted, 'product was', 'products were')} counted, "
-        f"{number_of(check.proposed, 'pass is', 'passes are')} proposed: {what}."
-    )
+    say(found.counted)
+    apart = abs(check.counted - check.proposed)
     for place in check.places:
         say(f"  {_place(place.sample, place.end, place.text, found)}")
-    if len(check.places) < abs(apart):
-        say(f"  For {abs(apart) - len(check.places)} of them the light does not show the place.")
+    if len(check.places) < apart:
+        say(f"  For {apart - len(check.places)} of them the light does not show the place.")

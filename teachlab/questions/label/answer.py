@@ -110,6 +110,19 @@ class LabelAnswer:
             f"{len(one.only_second)} only the second. Of those in both, {len(one.kinds_differ)} have another kind."
         )
 
+    @property
+    def counted(self) -> str:
+        """Whether as many products were counted as passes are proposed, as a sentence; empty without a count."""
+        if (check := self.count) is None:
+            return ""
+        told = f"{number_of(check.counted, 'product was', 'products were')} counted, "
+        apart = check.counted - check.proposed
+        if apart == 0:
+            return f"{told}and as many passes are proposed."
+        many = number_of(abs(apart), "is", "are")
+        what = f"{many} likely missing" if apart > 0 else f"{many} likely no product, or counted twice"
+        return f"{told}{number_of(check.proposed, 'pass is', 'passes are')} proposed: {what}."
+
     def sentence(self, where: str = "") -> str:
         """Return how many passes there are, and how many are in doubt; `where` they were written, in words."""
         if self.correction is not None:
