@@ -147,7 +147,11 @@ def _stretches(followed: RecordingUnderSetting, unit: str, when: str) -> Table:
 def _changes(found: Staleness, unit: str) -> Table:
     from teachlab.wording.tables import plain_table
 
-    table = plain_table("What changed: means of the rows above, margins of every pass")
+    by = {one.course.stretches_are for one in (found.before, found.now) if one is not None}
+    table = plain_table(
+        "What differs: means of the rows above, margins of every pass",
+        "" if by == {"lots"} else "stretches of passes establish no change: lots may differ as much",
+    )
     for name in ("figure", "before", "now", "change", f"{100 * found.confidence:g} % interval", ""):
         table.add_column(name, justify="right" if name and name != "figure" else "left")
     for c in found.changes:

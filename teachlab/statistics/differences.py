@@ -7,6 +7,8 @@ from bisect import bisect_left
 from collections.abc import Callable
 from dataclasses import dataclass
 
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
 from scipy.special import betaincinv, ndtri
 
 from teachlab.errors import ParameterError, check_share
@@ -14,6 +16,10 @@ from teachlab.model.json_values import Document
 
 TINY = 1e-20
 """Rates and their differences are found to this absolute accuracy, and to twelve digits."""
+PERMUTATIONS = 1999
+"""Random divisions of lots: at p = 0.025 the standard error of p is 0.0035, by the binomial distribution."""
+MOST_AT_ONCE = 10**6
+"""Lots in random divisions that are held at once: 8 MB."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -51,6 +57,50 @@ def p_mid(only_first: int, only_second: int) -> float:
         return 1.0
     below = float(bdtr(fewer - 1, n, 0.5)) if fewer else 0.0
     return min(1.0, float(bdtr(fewer, n, 0.5)) + below)
+
+
+def p_more_by_lots(now: tuple[ArrayLike, ArrayLike], before: tuple[ArrayLike, ArrayLike]) -> float:
+    """Return how often a random division of the lots of two periods gives at least as large a rise of the rate.
+
+    `now`, `before` (pairs of array_like, shape (lots,)): events and trials of every lot.
+
+    Notes
+    -----
+    The permutation test is exact for lots that come from one line in any order, however much the passes of a lot
+    resemble each other, and however rare bad lots are. The observed division counts as one of the permutations.
+
+    References
+    ----------
+    Phipson and Smyth, Permutation p-values should never be zero, Statistical Applications in Genetics and Molecular
+    Biology 9 (2010) 39 (from memory).
+
+    Examples
+    --------
+    >>> five = [50] * 5
+    >>> p_more_by_lots(([4, 5, 4, 6, 5], five), ([0, 1, 0, 0, 1], five)) < 0.01
+    True
+    >>> p_more_by_lots(([25, 0, 0, 0, 0], five), ([0] * 5, five)) > 0.4
+    True
+    """
+    events, trials = (np.concatenate([np.asarray(one[k], np.float64) for one in (now, before)]) for k in (0, 1))
+    of_now, rng = np.arange(events.size) < np.asarray(now[0]).size, np.random.default_rng(0)
+
+    def rise(divisions: NDArray[np.bool_]) -> NDArray[np.float64]:
+        k, n = divisions @ events, divisions @ trials
+        rates = [
+            np.divide(a, b, out=np.zeros_like(a), where=b > 0)
+            for a, b in ((k, n), (events.sum() - k, trials.sum() - n))
+        ]
+        return rates[0] - rates[1]
+
+    # Slightly below: divisions with the same rise as the observed one count, however the sums are rounded.
+    least = float(rise(of_now[None])[0]) - 1e-12
+    at_once = max(1, MOST_AT_ONCE // events.size)
+    as_large = 0
+    for first in range(0, PERMUTATIONS, at_once):
+        divisions = np.tile(of_now, (min(at_once, PERMUTATIONS - first), 1))
+        as_large += int(np.count_nonzero(rise(rng.permuted(divisions, axis=1)) >= least))
+    return (1 + as_large) / (1 + PERMUTATIONS)
 
 
 def tango(only_first: float, only_second: float, trials: float, confidence: float = 0.95) -> Difference:

@@ -29,7 +29,7 @@ def course_lines(over_time: dict[str, Any]) -> list[str]:
         return []
     out, trend = [], over_time["trend"]
     if trend is None:
-        out.append("Too few passes for a trend.")
+        out.append("Too few passes, or lots, for a trend.")
     else:
         out.append(_trend(trend))
     alarms = over_time["alarms"]
@@ -49,7 +49,7 @@ def sequential_line(found: dict[str, Any], against: str) -> str:
     """Return the sentence on a cumulative sum, with what it assumes to be independent."""
     side = "smallest margin" if found["side"] is None else f"margin of side '{found['side']}'"
     when = "no alarm" if found["alarm"] is None else f"alarm at pass {found['alarm']}"
-    learnt, independent = f" ({number_of(found['lots'], 'lot')})", "lots are independent"
+    learnt, independent = f" ({number_of(found['lots'], 'lot')})", "lots are independent and of one kind"
     if found["source"] != "lots":
         learnt = f" ({number_of(found['lots'], 'stretch', 'stretches')} of passes; not every pass has a lot)"
         independent = "stretches resemble each other as those did"

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import warnings
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass, replace
 from enum import StrEnum
@@ -36,11 +35,15 @@ from teachlab.questions.verdict.judged_by import Ground, JudgedBy
 from teachlab.questions.verdict.judgement import JudgedSetting
 from teachlab.scoring.by_lot import gaps_tripped_by_lot, lost_rate_by_lot
 from teachlab.scoring.claimable import joined_where, shown_stretches, touching_rows
+from teachlab.scoring.claims import LotCounts
 from teachlab.scoring.clearance import Clearance
 from teachlab.scoring.error_places import ErrorPlace, error_places
 from teachlab.scoring.margin import LEAST_MARGIN
 from teachlab.scoring.reasons import STANDS_STILL
-from teachlab.statistics.lots import Dependence
+from teachlab.statistics.claims.lot_claims import joined_lots
+from teachlab.statistics.differences import p_more_by_lots
+from teachlab.statistics.lots import Dependence, Source
+from teachlab.statistics.over_time.autocorrelation import integrated_autocorrelation
 from teachlab.statistics.over_time.cumulative_sums import LEAST_BASELINE, Sequential
 
 if TYPE_CHECKING:
@@ -52,8 +55,6 @@ LEAST_PASSES = 20
 TAUGHT_ON_THIS = "the setting was taught or chosen on this recording, which cannot show a change since"
 MOST_LOST = 0.5
 """A loss of this share of the passes is an error, however much passes resemble each other."""
-MORE_TRIPS = 0.05
-"""More trips than before are reported if chance gives so many less often than this."""
 
 
 class Stale(StrEnum):
@@ -76,7 +77,7 @@ class RecordingUnderSetting:
     `passes`: the passes that were scored: those that touch and merge as one.
     `claim`: as `replay` claims it: the bound of the lost rate by lots, or why nothing is claimed.
     `synthetic`: whether the light is synthetic: a rehearsal.
-    `lost`: lost passes among those of the claim.
+    `counts`: counts of the lots, or stretches, of the claim.
     `dependence`, `trips`: bounds of the lost rate, and of the share of gaps tripped, with lots taken into account.
     `places`: where most errors lie, if they lie at certain places.
     `alignment`: how the passes lie against the light, if that can be measured.
@@ -92,7 +93,7 @@ class RecordingUnderSetting:
     passes: Truth
     claim: HeadlineClaim
     synthetic: bool
-    lost: int
+    counts: LotCounts
     dependence: Dependence | None
     trips: Dependence | None
     places: tuple[ErrorPlace, ...]
@@ -137,9 +138,9 @@ class Change:
     """One figure before and now, by the means of its lots, or of stretches where fewer than four are named.
 
     `figure`: object, background, contrast; or margin, the mean over passes of their smallest distance to a level.
-    `change`, `low`, `high`: now minus before, with its interval by Welch; the intervals of all figures hold together
-    (Bonferroni).
-    `established`: whether the interval does not contain 0.
+    `change`, `low`, `high`: now minus before, with its interval by Welch, wider where neighbouring lots resemble each
+    other; the intervals of all figures hold together (Bonferroni).
+    `established`: whether the interval does not contain 0, and goes by lots in both recordings.
     """
 
     figure: str
@@ -217,7 +218,7 @@ class Staleness(Document):
                 f"{number_of(lost.trials, 'pass', 'passes')} here"
             )
             worse = "get worse in this recording" if was is None else "be worse than before"
-            return str(self.state), f", nothing is seen to {worse}", (said,) if self.errors else ()
+            return str(self.state), f", nothing is shown to {worse}", (said,) if self.errors else ()
         if self.state is not Stale.RETEACH or _worse(self.now, self.before, self.evidence):
             return str(self.state), "", ()
         if self.before is None:
@@ -256,21 +257,22 @@ def staleness(
     *Not enough evidence*, whatever else is seen: if the passes lie beside the light, the log stands still in passes
     that are lost, or the output is active for most of the gap time because of one gap, all as `replay` judges it.
     *Clean or teach again*, with any number of passes: if the output is active for most of the gap time; if the lost
-    rate, or the share of gaps tripped, is now above the earlier one (the intervals do not overlap, with lots taken
-    into account); if the evidence on either is sufficient (`teachlab.statistics.betting`: against the earlier upper
-    limit, otherwise against one in twenty); if certainly more than half of the passes are lost; if the margin to
-    noise is not above 0 and there are more errors than one in twenty passes; or if the trend has brought a tenth of
-    the light below the on-level. Where only the setting itself is poor, more than one error in twenty passes also
-    before, and none of this shows a change, it says to teach again: cleaning is not the cure. *Watch*: if there are
-    more trips per hour than before (exact test) or, without an earlier recording, more than one trip in twenty
-    passes; if the margin is below `least_margin`, or not above 0 with fewer errors, which `replay` accepts, too; if
-    half of the earlier reserve of light is lost; if a cumulative sum on the margins alarms, at the end or at the
-    start of the recording; or if the time to cleaning may be shorter than the horizon. *Not enough evidence*, too:
-    if none of this is true and fewer than 20 passes were scored. The cumulative sum assumes independent lots, or
-    stretches as far as their means do not resemble each other (`teachlab.questions.stale.lot_alarm`); the table of
-    changes goes by lots, neighbours joined to at most ten, and by stretches, taken as independent, where fewer than
-    four are named. Margins of stretches are in the noise of the earlier recording, the margin to noise of each
-    recording in its own noise.
+    rate, or the share of gaps tripped, is now above the earlier one (the intervals do not overlap, with lots taken into
+    account); if the evidence on either is sufficient (`teachlab.statistics.betting`: against the earlier upper limit,
+    otherwise against one in twenty); if certainly more than half of the passes are lost; if the margin to noise is not
+    above 0 and there are more errors than one in twenty passes; or if the trend has brought a tenth of the light below
+    the on-level. Where only the setting itself is poor, more than one error in twenty passes also before, and none of
+    this shows a change, it says to teach again: cleaning is not the cure. *Watch*: if more passes are lost, or more
+    gaps trip, than before (permutation test by named lots, 5 or more in each recording); if there is more than one trip
+    in twenty passes, and was not before; if the margin is below `least_margin`, or not above 0 with fewer errors, which
+    `replay` accepts, too; if half of the earlier reserve of light is lost; if a cumulative sum on the margins alarms,
+    at the end or at the start of the recording: it names the passes that lie nearer to a level, which may be one burst,
+    or one lot; or if the time to cleaning may be shorter than the horizon. *Not enough evidence*, too: if none of this
+    is true and fewer than 20 passes were scored. The cumulative sum assumes independent lots of one kind, or stretches
+    as far as their means do not resemble each other (`teachlab.questions.stale.lot_alarm`); the table of changes goes
+    by lots, neighbours joined to at most ten, and by stretches where fewer than four are named: stretches establish no
+    change. Margins of stretches are in the noise of the earlier recording, the margin to noise of each recording in its
+    own noise.
 
     References
     ----------
@@ -313,8 +315,8 @@ def staleness(
 
 
 def _lost(one: RecordingUnderSetting) -> str:
-    of = number_of(one.claim.passes or 0, "pass", "passes")
-    return f"{one.lost:,} of {of} {'was' if one.lost == 1 else 'were'} lost"
+    of, lost = number_of(one.claim.passes or 0, "pass", "passes"), int(one.counts.lost.sum())
+    return f"{lost:,} of {of} {'was' if lost == 1 else 'were'} lost"
 
 
 def _limits(dependence: Dependence | None, rate: Rate) -> tuple[float, float]:
@@ -366,7 +368,7 @@ def _followed(
         passes=truth,
         claim=headline(case.counts, case.found, confidence=rules.confidence, shown=unjudged != BESIDE_TEXT),
         synthetic=case.found.synthetic,
-        lost=int(case.counts.lost.sum()),
+        counts=case.counts,
         dependence=lost_rate_by_lot(truth, result.trials, confidence=rules.confidence, proxy=margins.peak_of_pass),
         trips=gaps_tripped_by_lot(truth, result.trials, confidence=rules.confidence),
         places=tuple(_in_table(place, rows) for place in error_places(truth, result.trials)),
@@ -404,33 +406,36 @@ def _in_table(place: ErrorPlace, rows: NDArray[np.int64]) -> ErrorPlace:
 
 
 def _changes(before: Course, now: Course, confidence: float) -> tuple[Change, ...]:
-    from scipy.stats import ttest_ind
+    from scipy.special import stdtrit
 
     out = []
     figures = ("object", "background", "contrast", "margin")
+    # A lot may be longer than a stretch: what differs between stretches of two recordings may differ between any lots.
+    by_lots = before.stretches_are is now.stretches_are is Source.LOTS
     for figure in figures:
-        was, is_ = (_by_stretch(course, figure) for course in (before, now))
-        if min(was.size, is_.size) < 2:
+        both = [_by_stretch(course, figure) for course in (before, now)]
+        if min(one.size for one in both) < 2:
             continue
-        change = float(is_.mean() - was.mean())
-        low = high = change
-        if was.std() > 0 or is_.std() > 0:
-            with warnings.catch_warnings():
-                # Stretches that are almost equal: the interval is as narrow as their differences.
-                warnings.filterwarnings("ignore", "Precision loss", RuntimeWarning)
-                # Four figures are compared at once: each is given a quarter of the error that all may have
-                # (Bonferroni).
-                found = ttest_ind(is_, was, equal_var=False).confidence_interval(1 - (1 - confidence) / len(figures))
-            low, high = float(found.low), float(found.high)
+        was, is_ = (float(one.mean()) for one in both)
+        # Lots that resemble the lot before count as fewer.
+        alike = [max(1.0, integrated_autocorrelation(one) or 1.0) for one in both]
+        variances = [float(one.var(ddof=1)) / one.size * times for one, times in zip(both, alike, strict=True)]
+        half = 0.0
+        if (variance := sum(variances)) > 0:
+            shares = [(part / variance) ** 2 / (one.size - 1) for part, one in zip(variances, both, strict=True)]
+            # Four figures are compared at once: each is given a quarter of the error that all may have (Bonferroni).
+            quantile = stdtrit(max(1.0, 1 / sum(shares) / max(alike)), 1 - (1 - confidence) / len(figures) / 2)
+            half = float(quantile) * variance**0.5
+        low, high = is_ - was - half, is_ - was + half
         out.append(
             Change(
                 figure=figure,
-                before=float(was.mean()),
-                now=float(is_.mean()),
-                change=change,
+                before=was,
+                now=is_,
+                change=is_ - was,
                 low=low,
                 high=high,
-                established=low > 0 or high < 0,
+                established=by_lots and (low > 0 or high < 0),
             )
         )
     return tuple(out)
@@ -474,7 +479,7 @@ def _state(
         return Stale.NOT_ENOUGH, (now.unjudged,)
     if before is not None and (text := before.unjudged):
         return Stale.NOT_ENOUGH, (f"Before: {text[0].lower()}{text[1:]}",)
-    worse, doubts = _worse(now, before, evidence), _more_trips(now, before)
+    worse, (doubts, seen) = _worse(now, before, evidence), _more(now, before)
     if bad := [*worse, *_poor(now, before, evidence, worse)]:
         return Stale.RETEACH, (*bad, *doubts)
     scored = now.score.lost_rate.trials
@@ -482,13 +487,13 @@ def _state(
         return Stale.NOT_ENOUGH, (f"{number_of(scored, 'pass was', 'passes were')} scored, {LEAST_PASSES} are needed",)
     doubts += _doubts(setting, now, before, across, least_margin, horizon_hours)
     if doubts:
-        return Stale.WATCH, tuple(doubts)
-    kept = "no loss of margin is seen"
+        return Stale.WATCH, (*doubts, *seen)
+    kept = "no loss of margin is shown"
     if before is not None:
-        kept = "neither losses nor margin are seen to be worse than before"
+        kept = "neither losses nor margin are shown to be worse than before"
     if before is not None and across is None:
-        kept = "no more losses are seen than before (too few lots before to watch the margins)"
-    return Stale.KEEP, (f"{kept}; margin to noise {in_figures(now.to_noise or 0, 3)}",)
+        kept = "no more losses are shown than before (too few lots before to watch the margins)"
+    return Stale.KEEP, (f"{kept}; margin to noise {in_figures(now.to_noise or 0, 3)}", *seen)
 
 
 def _worse(
@@ -509,8 +514,7 @@ def _worse(
                 least, most = 100 * limits[0], 100 * earlier[1]
                 out.append(f"more {what}: at least {least:.3g} % now, at most {most:.3g} % before")
             elif one.found.reached is not None:
-                surely = f"surely more than {100 * one.found.limit:.3g} %, the most that before allows"
-                out.append(f"{counts.events} of {counts.trials} {what}, {surely}")
+                out.append(f"{counts.events} of {counts.trials} {what}, {one.told}, the most that before allows")
     trend = now.course.trend
     if trend is not None and trend.established and trend.ahead.estimate == 0:
         out.append(f"the light of the {trend.of} has fallen: more than a tenth lies below the on-level")
@@ -527,8 +531,7 @@ def _poor(
     for one, what, counts in zip(evidence, ("passes are lost", "gaps trip"), rates, strict=True):
         shown = before is None and one.found.reached is not None
         if shown or (one.of == "losses" and counts.low > MOST_LOST and not worse):
-            above = f", surely more than {100 * one.found.limit:.3g} %" if shown else ""
-            out.append(f"{counts.events} of {counts.trials} {what}{above}")
+            out.append(f"{counts.events} of {counts.trials} {what}{f', {one.told}' if shown else ''}")
     if now.score.probably_inverted:
         out.append("the output is active for most of the gap time: that is of no use, even without an error")
     if (gone := _gone(now)) and now.score.counts.errors > ACCEPTED * now.score.lost_rate.trials:
@@ -544,32 +547,39 @@ def _gone(now: RecordingUnderSetting) -> str:
     return f"the margin is gone: the {of} lie {-margin:.3g} times the noise beyond the {what}"
 
 
-def _more_trips(now: RecordingUnderSetting, before: RecordingUnderSetting | None) -> list[str]:
-    """Report false trips that are more frequent than before (exact test on counts per hour); it may be one burst.
+def _more(now: RecordingUnderSetting, before: RecordingUnderSetting | None) -> tuple[list[str], list[str]]:
+    """Say what is more than before, by named lots, or more than accepted; and which trips are only seen to be more.
 
-    Where lots differ, the test finds more in up to 42 % of lines on which nothing changed (lots whose background comes
-    near the level): its condition is told.
+    Trips come in bursts, and stretches of passes resemble each other: without named lots, no test of counts holds its
+    promise, and none is made.
     """
-    trips, hours = now.score.counts.false_trips, now.score.running_hours
-    gaps = now.score.counts.gaps_tripped
-    where = f"in {number_of(gaps, 'gap')}"
+    counts, hours = now.score.counts, now.score.running_hours
+    passes = counts.scored_passes
+    told = f"{number_of(counts.false_trips, 'false trip')} in {number_of(counts.gaps_tripped, 'gap')}"
+    above = counts.false_trips > ACCEPTED * max(passes, 1)
     if before is None:
-        passes = now.score.counts.scored_passes
-        told = f"{number_of(trips, 'false trip')} {where}, on {number_of(passes, 'pass', 'passes')}"
-        return [told] if trips > ACCEPTED * max(passes, 1) else []
+        return ([f"{told}, on {number_of(passes, 'pass', 'passes')}"] if above else []), []
     was, hours_before = before.score.counts.false_trips, before.score.running_hours
-    if not trips or not hours > 0 or not hours_before > 0:
-        return []
-    from scipy.stats import binomtest
-
-    # If trips come as often as before, each of all of them lies in the present recording with its share of the hours.
-    share = hours / (hours + hours_before)
-    if binomtest(trips, trips + was, share, alternative="greater").pvalue >= MORE_TRIPS:
-        return []
-    now_and_then = (
-        f"{number_of(trips, 'false trip')} {where} now, in {hours:.3g} h; {was} before, in {hours_before:.3g} h"
-    )
-    return [f"{now_and_then}: more than chance if they come one by one"]
+    of, then = (one.counts for one in (now, before))
+    out = []
+    if of.source is then.source is Source.LOTS:
+        pairs = [
+            ("passes are lost", (of.lost, of.passes), (then.lost, then.passes)),
+            ("gaps trip", (of.tripped, of.gaps), (then.tripped, then.gaps)),
+        ]
+        groups = joined_lots(of.passes), joined_lots(then.passes)
+        for what, *both in pairs:
+            is_, was_ = ([np.bincount(group, k) for k in one] for group, one in zip(groups, both, strict=True))
+            # Losses and trips are tested at once: each is given half of the error that both may have (Bonferroni).
+            if p_more_by_lots(tuple(is_), tuple(was_)) < (1 - now.score.confidence) / len(pairs):
+                (k, n), (k_before, n_before) = ([f"{int(x.sum()):,}" for x in one] for one in both)
+                lots = f"{is_[0].size} and {was_[0].size} lots"
+                out.append(f"{k} of {n} {what} now, {k_before} of {n_before} before: more than chance, by {lots}")
+    told += f" now, in {hours:.3g} h; {was} before, in {hours_before:.3g} h"
+    if above and was <= ACCEPTED * max(before.score.counts.scored_passes, 1):
+        return [*out, f"{told}: more than one in twenty passes"], []
+    seen = not out and counts.false_trips * hours_before > was * hours
+    return out, [f"{told}: not shown to be more than before"] if seen else []
 
 
 def _doubts(
@@ -602,9 +612,8 @@ def _doubts(
     within = now.course.sequential if across is None else across
     if within is not None and within.alarm is not None:
         of, level = _side_words(within)
-        than = "later in the recording" if across is None else "than before"
-        when = f"since about pass {within.since}, alarm at pass {within.alarm}"
-        out.append(f"{of} keep less distance from {level} {than}: {when}")
+        than = "the first ones" if across is None else "before"
+        out.append(f"{of} from about {within.since} to {within.alarm} keep less distance from {level} than {than}")
     opening = now.course.opening
     if across is None and opening is not None and opening.alarm is not None:
         of, level = _side_words(opening)

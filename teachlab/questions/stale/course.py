@@ -162,7 +162,7 @@ def follow(
     above the dark level, because dirt and ageing take shares. The line is lowered so that a tenth of the passes lies
     below it, and is followed to the on-level. The interval is Fieller's, with variances by leaving out one lot after
     another, and wide enough for lots that resemble the lot before (`statistics/over_time/trend.py`). If no lots are
-    named, or fewer than four, stretches are used instead.
+    named, or fewer than four, stretches are used instead; two or three named lots show no trend.
     """
     trials, sign = result.trials, setting.sign
     in_table = np.arange(truth.passes) if in_table is None else in_table
@@ -304,7 +304,8 @@ def _trend(
 ) -> Trend | None:
     groups, source = _groups(lots, lots_are, MOST_LOTS)
     count = int(groups.max(initial=-1)) + 1
-    if count < LEAST_GROUPS:
+    # Stretches of a few lots show what lies between these lots.
+    if count < LEAST_GROUPS or source is not lots_are:
         return None
     medians = np.array([np.median(light[groups == g]) for g in range(count)])
     multiplies = dark < min(level, float(medians.min()), float(np.quantile(light, WEAK_SHARE)))

@@ -35,6 +35,12 @@ class GrowingEvidence:
     reached_pass: int | None
     reached_sample: int | None
 
+    @property
+    def told(self) -> str:
+        """Say that there is more than the limit, by what, and until when."""
+        by = "by lots" if self.unit == "lots" else "in this recording"
+        return f"more than {100 * self.found.limit:.3g} % {by}, up to pass {self.reached_pass}"
+
     def in_table(self, table: Truth) -> GrowingEvidence:
         """Return the same, with the pass told by its row in a table in which touching passes are apart."""
         if self.reached_sample is None:

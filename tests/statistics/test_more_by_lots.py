@@ -1,0 +1,58 @@
+"""More errors than before, by lots: how often it is said of lines on which nothing changed, and of those that did."""
+
+from __future__ import annotations
+
+from itertools import combinations
+
+import numpy as np
+import pytest
+
+from teachlab.statistics.differences import p_more_by_lots
+
+LINES, SIZE, RATE, CHANCE = 400, 20, 0.05, 0.05
+MOST = 35
+"""Of 400 lines, each false with 5 %, more are so in fewer than 1 of 1,000 cases (binomial distribution)."""
+
+
+def _lots(kind: str, lots: int, rng: np.random.Generator, rate: float = RATE) -> tuple[list[int], list[int]]:
+    """Draw the errors and passes of every lot."""
+    of = rng.integers(5, 2 * SIZE, lots) if kind == "unequal" else np.full(lots, SIZE)
+    if kind == "independent":
+        chance = np.full(lots, rate)
+    elif kind == "rare bad lots":
+        chance = np.where(rng.random(lots) < rate, 1.0, 0.0)
+    else:
+        chance = rng.beta(rate, 1 - rate, lots)  # intra-lot correlation 0.5
+    return rng.binomial(of, chance).tolist(), of.tolist()
+
+
+@pytest.mark.parametrize("kind", ["independent", "lots", "unequal", "rare bad lots"])
+@pytest.mark.parametrize(("now", "before"), [(5, 5), (5, 20), (25, 25)])
+def test_a_line_that_did_not_change_has_more_errors_by_lots_in_one_of_twenty_recordings(
+    kind: str, now: int, before: int
+) -> None:
+    rng = np.random.default_rng(1)
+    found = [p_more_by_lots(_lots(kind, now, rng), _lots(kind, before, rng)) < CHANCE for _ in range(LINES)]
+    assert sum(found) <= MOST
+
+
+def test_ten_times_as_many_errors_are_found_by_25_lots() -> None:
+    rng = np.random.default_rng(1)
+    found = [p_more_by_lots(_lots("lots", 25, rng, 0.2), _lots("lots", 25, rng, 0.02)) < CHANCE for _ in range(100)]
+    assert sum(found) >= 80
+
+
+@pytest.mark.parametrize("seed", range(5))
+def test_the_p_is_that_of_all_divisions(seed: int) -> None:
+    """Plain loop over all 462 divisions of 11 lots; the sampled p lies within 4 standard errors, and one division."""
+    rng = np.random.default_rng(seed)
+    (now, of_now), (before, of_before) = _lots("unequal", 5, rng, 0.3), _lots("unequal", 6, rng, 0.1)
+    events, trials = np.array(now + before), np.array(of_now + of_before)
+    rises = []
+    for chosen in combinations(range(11), 5):
+        rest = [k for k in range(11) if k not in chosen]
+        chosen_rate = events[list(chosen)].sum() / trials[list(chosen)].sum()
+        rises.append(chosen_rate - events[rest].sum() / trials[rest].sum())
+    exact = np.mean(np.array(rises) >= rises[0] - 1e-12)
+    error = 4 * (exact * (1 - exact) / 2000) ** 0.5 + 1 / 2000
+    assert p_more_by_lots((now, of_now), (before, of_before)) == pytest.approx(exact, abs=error)
