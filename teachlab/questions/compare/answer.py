@@ -29,21 +29,16 @@ from teachlab.statistics.claims.lot_claims import CLAIM_LOT_PASSES, NOTHING, Ass
 from teachlab.statistics.claims.orders import (
     MOST_LOTS,
     ORDER_LOTS,
-    POWER,
     Order,
     OrderStanding,
     lots_to_order,
     orders,
-    paired_p,
 )
 from teachlab.statistics.differences import miettinen_nurminen, newcombe, p_mid, rate_ratio, tango
 from teachlab.statistics.lots import Source
 from teachlab.statistics.paired_tests import holm
 
 if TYPE_CHECKING:
-    import numpy as np
-    from numpy.typing import NDArray
-
     from teachlab.data.alignment.answer import Alignment
     from teachlab.model.margin import EqualCost
     from teachlab.model.recording import Recording
@@ -54,8 +49,6 @@ if TYPE_CHECKING:
 
 TAKE, NONE_YET, ALIKE = "take", "take none yet", "no difference shown"
 """Decisions: the first costs less and works; it costs less; no order is shown."""
-LEAST_P = 0.001
-"""Smaller p-values are told as below this."""
 INDEPENDENT = "all trials are independent"
 ONE_BY_ONE = "false trips come one by one, independently of one another"
 
@@ -264,7 +257,7 @@ def _ordered(truth: Truth, sides: list[_Side], confidence: float, assumption: As
             claim = replace(claim, text=f"{claim.text} The same holds for {other.name}.")
     elif opened and not found[0].costs_more and pairs[0].values.size > 1:
         need = lots_to_order(pairs[0].values, alpha=(1 - confidence) / len(pairs))
-        reasons.insert(1, VerdictReason(text=_size_text(pairs[0].values, found[0], need, 1 - confidence)))
+        reasons.insert(1, VerdictReason(text=_size_text(found[0], need)))
     if not good and decision != NONE_YET:
         reasons.append(VerdictReason(text=f"{best.name} itself is not shown to work."))
     return Verdict(
@@ -306,17 +299,13 @@ def _alike(best: _Side, other: _Side) -> tuple[str, ...]:
     return f"{about}. {take if best.judged.good else ''}{best.name}:", *why
 
 
-def _size_text(differences: NDArray[np.float64], order: Order, need: int | None, alpha: float) -> str:
-    """Say what a paired test over few lots gives, and how many lots would show a difference of this size."""
+def _size_text(order: Order, need: int | None) -> str:
+    """Say how many lots would show a difference of this size."""
     many = order.source.units[1]
     if need is None:
         return f"Not even {MOST_LOTS:,} {many} like these would show a difference as small as this."
-    sure = f"in {100 * POWER:g} % of such recordings"
-    about = f"About {need:,} {many} like these would show a difference of this size, {sure}."
-    if order.lots >= ORDER_LOTS or (p := paired_p(differences)) >= alpha:
-        return about
-    told = f"p < {LEAST_P}" if p < LEAST_P else f"p = {in_figures(p, 2)}"
-    return f"In these {order.lots} {many} it is more than chance (paired t-test, {told}), but they are few. {about}"
+    # A chance is not told: mean and spread of few lots are rough, and so is the number.
+    return f"About {need:,} {many} like these would show a difference of this size, if these {order.lots} are typical."
 
 
 def _more_for(order: Order, need: int | None, passes: int) -> str:
@@ -361,8 +350,8 @@ def _paired(truth: Truth, scores: list[Score], names: list[str], confidence: flo
     lines.append(
         "Difference: first less second, Tango's interval, and by lots at the effective number of trials. Exact p and "
         "mid-p take all trials as independent; p by lots, and by stretches, is below 5 % exactly where the interval "
-        "of 95 % by them leaves out 0. What is called different is so by lots where lots are named, else by exact p, "
-        "corrected for all comparisons of this run."
+        "of 95 % by them leaves out 0. What is called different is so by lots where lots are named, else by stretches "
+        "and by exact p, corrected for all comparisons of this run."
     )
     return {**rows[0], "confidence": confidence, "pairs": rows}, lines
 
@@ -402,11 +391,9 @@ def _sentence(row: dict[str, Any], corrected: float) -> str:
 
 
 def _verdict(row: dict[str, Any], corrected: float, alpha: float) -> str:
-    if corrected >= alpha:
+    by_lot = row["p_by_lot"]
+    if corrected >= alpha or by_lot is None or by_lot >= alpha:
         return "a difference is not established."
-    by_stretches = row["p_by_lot"] if row["p_used"] == "p_exact" else None
-    if by_stretches is not None and by_stretches >= alpha:
-        return "different if passes are independent. Not established once neighbouring passes may resemble each other."
     return "different."
 
 
@@ -427,16 +414,17 @@ def _unpaired(
         "difference_by_lot": _unpaired_by_lot(truths, scores, confidence),
         "false_trips": None,
     }
-    lines = [
-        f"lost {a[0]} of {a[1]} and {b[0]} of {b[1]} passes: difference {_percent(score)} "
-        f"(Miettinen and Nurminen), {_percent(hybrid)} (Newcombe)"
-    ]
+    said = f"lost {a[0]} of {a[1]} and {b[0]} of {b[1]} passes"
     if (by_lot := document["difference_by_lot"]) is not None:
+        # Passes of a lot resemble each other: the interval that takes them as independent leaves out 0 too often.
         low, high = (100 * by_lot["difference"][end] for end in ("low", "high"))
-        lines.append(
-            f"  corrected for passes that are similar: [{low:.3g}, {high:.3g}] % (design effects "
-            f"{by_lot['design_effects'][0]:.3g} and {by_lot['design_effects'][1]:.3g})"
-        )
+        effects = "{:.3g} and {:.3g}".format(*by_lot["design_effects"])
+        of = 100 * (score.estimate or 0.0)
+        said += f": difference {of:.3g} %, by lots or stretches [{low:.3g}, {high:.3g}] (design effects {effects})"
+    lines = [
+        said,
+        f"  if passes are independent: {_percent(score)} (Miettinen and Nurminen), {_percent(hybrid)} (Newcombe)",
+    ]
     hours = first.running_hours, second.running_hours
     if min(hours) > 0:
         trips = first.counts.false_trips, second.counts.false_trips
