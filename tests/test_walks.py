@@ -63,7 +63,7 @@ conform ./mine.py:ThirdOfTheWay
 bench datasets/demo_tubs.parquet --strategy ./mine.py:ThirdOfTheWay --strategy two-sample-midpoint --draws 20 --out own
     Rehearsal on synthetic light, no evidence about a real line.
 repeatability datasets/demo_tubs.parquet --strategy ./mine.py:ThirdOfTheWay --draws 30
-    Repeatable: another teaching gives as good a setting, on this recording.
+    Repeatable: another teaching gives as good a setting, on 279
 surface datasets/demo_tubs.parquet --strategy ./mine.py:ThirdOfTheWay
     A fixed level can work here:
 """

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import numpy as np
 import pytest
-from scipy.stats import beta, binom, poisson
+from scipy.stats import beta, binom, nbinom, poisson
 
 from teachlab.questions.plan import plan
 from teachlab.statistics.claims.lot_claims import claim_by_lots
@@ -108,6 +109,15 @@ def test_the_hours_that_are_told_are_enough(rate: float, events: int) -> None:
     assert poisson.cdf(events, hours * rate) <= 0.05 < poisson.cdf(events, 0.999 * hours * rate)
     stopped = plan(rate, hours=True, events=events, seen=hours).verdict
     assert (stopped.decision, stopped.about.split(", ")[-1]) == ("enough", "if false trips come one by one")
+    # Bursts of ten at a tenth of the rate: ten times as long shows no more, for one length as for geometric ones.
+    assert told.verdict.claim is not None
+    assert told.verdict.claim.text.endswith("; for bursts of ten it takes ten times as long.")
+    bursts = poisson.pmf(np.arange(60), hours * rate)
+    for none_more in (
+        np.array([k * 10 <= events for k in range(60)]),
+        nbinom.cdf(events - np.arange(60), np.arange(60), 0.1),
+    ):
+        assert bursts[0] + float((bursts * none_more)[1:].sum()) <= 0.05
     begun = plan(rate, hours=True, events=events, seen=hours / 3).verdict
     assert hours / 3 + float(begun.next_step.split()[1]) >= told.found["hours"] * (1 - 1e-12)
 

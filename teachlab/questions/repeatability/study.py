@@ -301,20 +301,23 @@ class RepeatabilityAnswer:
                         f"{100 * rate.confidence:g} % confidence."
                     )
                     reasons.append(VerdictReason(text=text, count=rate.events))
-        here = "this recording" if len(self.studies) == 1 else "these recordings"
+        here = "of this recording" if len(self.studies) == 1 else "of these recordings"
+        # A setting is as good as so many passes can show.
+        scored = number_of(sum(study.scored_passes for study in self.studies), "scored pass", "scored passes")
         decision, about = "nothing was taught", "every teaching declined or failed"
         if shares and declined:
             decision, about = "not repeatable", "whether a setting is taught depends on which passes are shown"
         elif shares and max(shares) <= OFTEN and open_to > MOST_OPEN:
             decision, about = FEW, f"up to {share_text(open_to)} of others may still fail"
         elif shares and max(shares) <= OFTEN:
-            decision, about = "repeatable", f"another teaching gives as good a setting, on {here}"
-        elif shares and all(share <= OFTEN or share >= 1 - OFTEN for share in shares):
+            decision, about = "repeatable", f"another teaching gives as good a setting, on {scored} {here}"
+        elif shares and all(share <= OFTEN or share == 1 for share in shares):
             decision, about = "wrong every time", "every teaching fails alike, whichever passes are shown"
             if open_right > MOST_OPEN:
                 decision, about = FEW, f"all fail alike, and up to {share_text(open_right)} of others may not"
             if self.same_lost:
-                decision, about = SAME_LOST, f"{self._lost_words()}, whichever passes are shown"
+                tried = "in every teaching tried" if open_right > MOST_OPEN else "whichever passes are shown"
+                decision, about = SAME_LOST, f"{self._lost_words()}, {tried}"
         elif shares:
             decision, about = "not repeatable", "the result depends on which passes are shown"
         ordered = sorted(reasons, key=lambda reason: -(reason.count or 0))
