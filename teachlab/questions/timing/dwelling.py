@@ -16,7 +16,7 @@ from teachlab.model.setting import Setting
 from teachlab.model.truth import Truth
 from teachlab.questions.timing.line import TimeBudget, edges_mm, in_words
 from teachlab.scoring.scoring import score
-from teachlab.sensor.clock import Clock
+from teachlab.sensor.clock import Clock, delay_evaluations
 from teachlab.sensor.edges import Edges, RunCounter
 from teachlab.switching.run import replay
 
@@ -142,19 +142,28 @@ def spans_at_levels(recording: Recording, truth: Truth, setting: Setting) -> Dwe
     """Return dwell and gap at the setting's own levels, measured in the samples of the light itself.
 
     For each pass the longest stretch in which the light is beyond the levels, and between two passes the longest in
-    which it is not, without filter, delays and evaluation rate. Light that does not fall between two passes gives a gap
-    of 0, unless they touch.
+    which it is not, without delays and evaluation rate. A filter that sees every sample bridges breaks and flashes that
+    are shorter than itself, and an on-delay bridges flashes: they end no stretch. Light that does not fall between two
+    passes gives a gap of 0, unless they touch.
     """
-    Clock.of(recording.samples, recording.info.sample_rate_hz, setting.evaluation_rate_hz)  # refuses a rate too high
-    output = replay(recording, replace(setting.undelayed(), consecutive=1, evaluation_rate_hz=None))
+    clock = Clock.of(recording.samples, recording.info.sample_rate_hz, setting.evaluation_rate_hz)
+    every = replace(setting.undelayed(), evaluation_rate_hz=None)
+    output = replay(recording, replace(every, consecutive=1))
+    samples, period = recording.samples, 1000 / recording.info.sample_rate_hz
+    active, still = [output.undelayed.runs(samples)], [output.undelayed.inverted().runs(samples)]
+    if (every.consecutive > 1 or setting.on_delay_ms > 0) and clock.count == samples:
+        held = replay(recording, replace(every, on_delay_ms=setting.on_delay_ms))
+        active.append(held.undelayed.runs(samples))
+        still.append(held.undelayed.inverted().runs(samples))
+        if not setting.switching.delays_swap_roles:
+            starts, ends = held.output.inverted().runs(samples)
+            still.append((starts, ends - delay_evaluations(setting.on_delay_ms, recording.info.sample_rate_hz)))
     scored = score(output, truth, tables=False)
     whole = _whole(scored.trials.passes != Outcome.EXCLUDED, truth)
-    samples, period = recording.samples, 1000 / recording.info.sample_rate_hz
-    active, still = output.undelayed, output.undelayed.inverted()
     begin, stop = truth.end[:-1], truth.start[1:]
     step = recording.whole_step
-    dwell = _longest(*active.runs(samples), truth.start[whole], truth.end[whole])
-    gap = _longest(*still.runs(samples), begin, stop)
+    dwell = _longest(active, truth.start[whole], truth.end[whole])
+    gap = _longest(still, begin, stop)
     unknown = RunCounter.of(output.void(), samples).within(begin, stop) > 0
     joined = truth.touching[1:] & (gap == 0)
     gap = gap[~joined & ~unknown & ~_left_out(truth, begin, stop)]
@@ -170,7 +179,22 @@ def spans_at_levels(recording: Recording, truth: Truth, setting: Setting) -> Dwe
     )
 
 
-def _longest(starts: Edges, ends: Edges, begin: Edges, stop: Edges) -> Edges:
+def _longest(seen: list[tuple[Edges, Edges]], begin: Edges, stop: Edges) -> Edges:
+    """Return how long each stretch lasts in the light, or as filter and on-delay leave it, if that is longer.
+
+    They bridge breaks between the runs of one stretch; beyond these runs, they have lost what follows.
+    """
+    (starts, ends), *later = seen
+    out = _overlapping(starts, ends, begin, stop)
+    for run in later:
+        some = np.flatnonzero(out)
+        first, last = np.searchsorted(ends, begin[some], side="right"), np.searchsorted(starts, stop[some]) - 1
+        reach = ends[last] - starts[first].clip(min=0)
+        out[some] = np.maximum(out[some], np.minimum(reach, _overlapping(*run, begin[some], stop[some])))
+    return out
+
+
+def _overlapping(starts: Edges, ends: Edges, begin: Edges, stop: Edges) -> Edges:
     """Return the length of the run that overlaps each stretch most, from the first sample on; 0 if none does."""
     out, starts = np.zeros(begin.size, np.int64), starts.clip(min=0)
     first = np.searchsorted(ends, begin, side="right")
