@@ -90,10 +90,9 @@ def main() -> None:
         note(f"killed {given.kills} times ({each} recordings kept at each)", time.monotonic() - began, "killed")
         note("a Dask cluster of two workers", timed(f"{command} --scheduler local --jobs 2 --out dask"), "dask")
         line = (
-            "import teachlab; from teachlab.cli.study import _numbered; "
-            f"r = lambda a, b: [float(x) for x in _numbered('', f'{{a}}:{{b}}:{given.values}')]; "
-            "f = teachlab.study('rec', {'quantile-guard': {'position': r(0.1, 0.9)}, 'two-sample-midpoint': "
-            "{'hysteresis_share': r(0.02, 0.6)}, 'sweep-minmax': {'weight': r(0.1, 0.9)}}, "
+            f"import teachlab; from teachlab.studies.family.configurations import spaced; n = {given.values}; "
+            "f = teachlab.study('rec', {'quantile-guard': {'position': spaced(0.1, 0.9, n)}, 'two-sample-midpoint': "
+            "{'hysteresis_share': spaced(0.02, 0.6, n)}, 'sweep-minmax': {'weight': spaced(0.1, 0.9, n)}}, "
             f"draws={given.draws}, jobs=1, out='python').to_pandas(); print(f.shape)"
         )
         began = time.monotonic()

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 import os
 import shlex
 from collections.abc import Iterable
@@ -203,13 +202,8 @@ def _with_grids(strategies: list[_Asked], texts: list[str]) -> list[_Asked]:
 
 
 def _numbered(key: str, text: str) -> list[str]:
-    """Return numbers from LOW to HIGH, both included: those of `numpy.linspace`, without the error of rounding.
+    from teachlab.studies.family.configurations import spaced
 
-    Examples
-    --------
-    >>> _numbered("position", "0.3:0.6:4"), _numbered("position", "0:1:4")[1]
-    (['0.3', '0.4', '0.5', '0.6'], '0.3333333333333333')
-    """
     parts = text.split(":")
     try:
         low, high, count = float(parts[0]), float(parts[1]), int(parts[2])
@@ -217,13 +211,7 @@ def _numbered(key: str, text: str) -> list[str]:
             raise ValueError
     except (ValueError, IndexError):
         raise ParameterError(f"--grid takes LOW:HIGH:COUNT, such as {key}=0.3:0.7:5, got '{key}={text}'.") from None
-    exact = [low + k * ((high - low) / (count - 1)) for k in range(count - 1)] + [high]
-    # What only rounding parts from a short number is that number.
-    short = [f"{value:.12g}" for value in exact]
-    return [
-        text if abs(float(text) - value) <= 4 * math.ulp(value) else repr(value)
-        for text, value in zip(short, exact, strict=True)
-    ]
+    return [f"{value:.17g}" for value in spaced(low, high, count)]
 
 
 def _condition(text: str) -> tuple[str, dict[str, float]]:

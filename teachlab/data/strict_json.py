@@ -17,6 +17,7 @@ from typing import Annotated, Any, Literal, NoReturn, TypeVar, cast, get_args, g
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, create_model
 
 from teachlab.errors import InputError
+from teachlab.model.printable_text import number_of
 
 
 class StrictModel(BaseModel):
@@ -187,7 +188,11 @@ def _sentence(fault: dict[str, Any], known: str) -> str:
         return f"key '{place}' is unknown" + (f" ({hint}known: {known})" if len(fault["loc"]) == 1 else "")
     if place == "schema":
         return f"schema must be 1, got {shown(came)}: this version reads schema 1"
-    what = str(fault["msg"]).replace("Input should be ", "must be ", 1).replace("a valid dictionary", "a table of keys")
+    what = str(fault["msg"]).replace("Input should be ", "must be ", 1)
+    # Of these the library names classes and steps of its own.
+    what = {"model_type": "must be a table of keys", "dict_type": "must be a table of keys"}.get(kind, what)
+    if kind == "too_short":
+        what = f"must hold at least {number_of(fault['ctx']['min_length'], 'item')}"
     return f"{place}: {what}, got {shown(came)}"
 
 

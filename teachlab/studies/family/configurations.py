@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -82,8 +83,24 @@ def configurations(made: type[Strategy], grid: Grid) -> list[Configuration]:
     return list(out.values())
 
 
+def spaced(low: float, high: float, count: int) -> list[float]:
+    """Return numbers from low to high, both included: those of `numpy.linspace`, without the error of rounding.
+
+    Examples
+    --------
+    >>> spaced(0.3, 0.6, 4), spaced(0, 1, 4)[1]
+    ([0.3, 0.4, 0.5, 0.6], 0.3333333333333333)
+    """
+    exact = [low + k * ((high - low) / (count - 1)) for k in range(count - 1)] + [high]
+    # What only rounding parts from a short number is that number.
+    short = [float(f"{value:.12g}") for value in exact]
+    return [
+        near if abs(near - value) <= 4 * math.ulp(value) else value for near, value in zip(short, exact, strict=True)
+    ]
+
+
 def _values(strategy: str, name: str, given: Any) -> list[Any]:
-    if isinstance(given, str | bytes) or not isinstance(given, Iterable):
+    if isinstance(given, str | bytes | Mapping) or not isinstance(given, Iterable):
         return [given]
     values = [one.item() if hasattr(one, "item") else one for one in given]
     if not values:

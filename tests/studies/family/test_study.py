@@ -326,7 +326,7 @@ def test_what_is_not_stated_of_a_recording_is_no_value(tmp_path: Path) -> None:
         ({"draws": 2.5}, "draws: must be a valid integer, got 2.5"),
         ({"draws": "5"}, "draws: must be a valid integer"),
         ({"seeds": 5}, "seeds: must be a valid list, got 5"),
-        ({"seeds": []}, "seeds: .* at least 1 item"),
+        ({"seeds": []}, "seeds: must hold at least 1 item, got"),
         ({"teach_share": 2}, "teach_share: must be less than 1, got 2"),
         ({"accept_cost": -1}, "accept_cost: must be greater than or equal to 0"),
         ({"drawz": 3}, "key 'drawz' is unknown"),
@@ -377,9 +377,9 @@ def test_passes_beside_the_light_are_no_evidence_against_a_setting(
     beside = by != 0 or inside > 0
     assert len(off) == beside
     assert all("l2" in text and "l3" not in text for text in off)
-    assert found.verdict.next_step.startswith("teachlab align l2") == beside
+    assert not found.verdict.next_step  # no command opens a recording in memory
     alone = teachlab.study(lines[2], ["two-sample-midpoint"], draws=3)
-    assert alone.verdict.next_step.startswith("teachlab align l2") == beside
+    assert not alone.verdict.next_step
     assert str(alone.verdict.decision) == found.lines[2].decision
     assert (found.lines[2].decision in ("use", "use with a limit")) == (not beside)
     assert str(found.lines[2].decision) != "none of these works"
