@@ -24,6 +24,7 @@ from teachlab.studies.family.family_verdict import FamilyJudge, LineVerdict, sup
 from teachlab.studies.family.row_judgement import RowJudgement, in_order_of_choice
 from teachlab.studies.family.row_store import NESTED
 from teachlab.teaching.parameters import describe
+from teachlab.teaching.registry import RECOMMENDED
 
 if TYPE_CHECKING:
     import pyarrow as pa
@@ -50,7 +51,8 @@ class RankedMethod(Document):
     `label`: strategy and the parameters that are varied, with the base where there are several.
     `cost`: mean over the lines of the median cost per pass; None if it gives a setting in half of the draws on none of
     them.
-    `chosen_cost`: the same on the choosing halves: the basis of the choice.
+    `chosen_cost`, `chosen_p95`: the same on the choosing halves, and of the 95 % quantile over the draws there: the
+    basis of the choice.
     `claim_cost`: mean over the lines of the cost, on the claim halves, of the settings fixed there.
     `unranked`: lines on which it gives no setting in half of the draws.
     `worst`: the costliest recording; empty if none has a cost.
@@ -72,6 +74,7 @@ class RankedMethod(Document):
     between_sd: float | None
     within_sd: float | None
     share_between: float | None
+    chosen_p95: float | None = None
 
     @property
     def method(self) -> Method:
@@ -218,13 +221,19 @@ def study_answer(
     }
     price = _Price(len(studied), judge.costs.miss)
     ranking = sorted((_ranked(m, labels[m], varied[m[:2]], studied, judge) for m in labels), key=price.order)
-    chosen = _choice(ranking, price, grid) if len(lines) > 1 else _choice_here(ranking, studied)
-    strategies = _strategies(ranking, studied, judge, price, grid)
-    preferred = [*([] if chosen is None else [chosen]), *(one.method for one in strategies), *ranking]
+    if len(lines) > 1:
+        chosen = _choice(ranking, price, grid)
+    else:
+        best = _best_here(next(iter(found.values())))
+        chosen = next((one for one in ranking if one.method == best), None)
+    strategies = _strategies(ranking, studied, judge, price, grid, "" if chosen is None else chosen.strategy)
     verdicts = [
-        judge.line(one.name, one.path, one.by_method, labels, _best_here(one, preferred), faults.get(one.path, ""))
+        judge.line(
+            one.name, one.path, one.by_method, labels, _best_here(one, chosen and chosen.method),
+            faults.get(one.path, ""),
+        )
         for one in found.values()
-    ]
+    ]  # fmt: skip
     members = [] if chosen is None else [one for one in studied if chosen.method in one.by_method]
     rows = [(one, one.by_method[chosen.method][0]) for one in members if chosen is not None]
     others = {one.name: {labels[m]: some[0] for m, some in one.by_method.items()} for one in studied}
@@ -293,6 +302,7 @@ def _ranked(
         label=label,
         cost=_mean(costs[known]),
         chosen_cost=_mean(np.array([one.cost(method, "chosen_cost") for one in lines])[known]),
+        chosen_p95=_mean(np.array([one.cost(method, "chosen_p95") for one in lines])[known]),
         claim_cost=_mean(np.array([one for one in claims if one is not None])),
         unranked=int((~known).sum()),
         worst=lines[worst].name if lines and known[worst] and costs[worst] > 0 else "",
@@ -350,25 +360,24 @@ def _choice(ranking: Sequence[RankedMethod], price: _Price, grid: StudyGrid) -> 
 
     Notes
     -----
-    Among equal ones the default values come first; otherwise the values nearest to the middle of all equal ones,
-    because an edge of what works is next to what does not.
+    Among equal ones the strategy with less spread there comes first, then the one that a bench prefers, then the one
+    that was given first: what the passes of the claim show must not choose. Of one strategy the default values come
+    first; otherwise the values nearest to the middle of all equal ones, because an edge of what works is next to what
+    does not.
     """
     able = [one for one in ranking if one.chosen_cost is not None]
     if not able:
         return None
-    first = min(able, key=lambda one: (price.of(one, one.chosen_cost), one.unranked))
+    names, bases = [one.strategy.name for one in grid.configurations], list(grid.bases)
+
+    def key(one: RankedMethod) -> tuple[float, int, float, bool, int, int]:
+        asked = names.index(one.strategy), bases.index(one.base)
+        cost = price.of(one, one.chosen_cost)
+        return cost, one.unranked, _up(one.chosen_p95), one.strategy != RECOMMENDED, *asked
+
+    first = min(able, key=key)
     equal = [o for o in able if (o.unranked, _up(o.chosen_cost)) == (first.unranked, _up(first.chosen_cost))]
-    return _middle([one for one in equal if one.strategy == equal[0].strategy and one.base == equal[0].base], grid)
-
-
-def _choice_here(ranking: Sequence[RankedMethod], studied: Sequence[_Line]) -> RankedMethod | None:
-    """Return what a bench of the only recording would recommend."""
-    methods = {one.method: one for one in ranking}
-    for line in studied:
-        able = [method for method in line.by_method if math.isfinite(line.cost(method, "chosen_cost"))]
-        order = in_order_of_choice([RowJudgement.of(line.by_method[method][0]) for method in able])
-        return methods[able[order[0]]] if order else None
-    return None
+    return _middle([one for one in equal if one.strategy == first.strategy and one.base == first.base], grid)
 
 
 def _middle(equal: Sequence[RankedMethod], grid: StudyGrid) -> RankedMethod:
@@ -391,27 +400,33 @@ def _sorting(text: str) -> tuple[bool, float, str]:
     return not number, float(value) if number else 0.0, text
 
 
-def _best_here(line: _Line, ranking: Sequence[RankedMethod]) -> Method | None:
-    """Return what costs least on the choosing half of one line; among equal ones the first.
-
-    As in a bench, an output that is active for most of the gap time there, or never, comes last at any cost.
-    """
-    able = [one.method for one in ranking if math.isfinite(line.cost(one.method, "chosen_cost"))]
-
-    def key(method: Method) -> tuple[bool, float]:
-        useless = RowJudgement.of(line.by_method[method][0]).useless
-        return useless, round(line.cost(method, "chosen_cost"), MOST_STARTS)
-
-    return min(able, key=key, default=None)
+def _best_here(line: _Line, preferred: Method | None = None) -> Method | None:
+    """Return what a bench of this line would recommend; the preferred one if it costs no more on the choosing half."""
+    able = [method for method in line.by_method if math.isfinite(line.cost(method, "chosen_cost"))]
+    rows = [line.by_method[method][0] | {"chosen_cost": line.cost(method, "chosen_cost")} for method in able]
+    judged = [RowJudgement.of(row) for row in rows]
+    if not able:
+        return None
+    first = in_order_of_choice(judged)[0]
+    costs = [(one.useless, round(one.row["chosen_cost"], MOST_STARTS)) for one in judged]
+    equal = preferred in able and costs[able.index(preferred)] == costs[first]
+    return preferred if equal else able[first]
 
 
 def _strategies(
-    ranking: Sequence[RankedMethod], lines: Sequence[_Line], judge: FamilyJudge, price: _Price, grid: StudyGrid
-) -> list[BestOfStrategy]:
-    """Return the best configuration of each strategy by the choosing halves, ordered, with how sure each order is."""
+    ranking: Sequence[RankedMethod], lines: Sequence[_Line], judge: FamilyJudge, price: _Price, grid: StudyGrid,
+    first: str,
+) -> list[BestOfStrategy]:  # fmt: skip
+    """Return the best configuration of each strategy by the choosing halves, ordered, with how sure each order is.
+
+    `first`: the recommended strategy; it comes first among those that cost the same.
+    """
     names = dict.fromkeys(one.strategy for one in ranking)
     best = [_choice([one for one in ranking if one.strategy == name], price, grid) for name in names]
-    rows = sorted(filter(None, best), key=lambda one: (price.of(one, one.claim_cost), price.order(one)))
+    rows = sorted(
+        filter(None, best),
+        key=lambda one: (price.of(one, one.claim_cost), one.unranked, one.strategy != first, price.order(one)),
+    )
     differences: list[list[float]] = []
     # Strategies that cost the same are one row: an order exists between rows only.
     ends = [k for k, (a, b) in enumerate(pairwise(rows)) if _up(a.claim_cost) != _up(b.claim_cost)]
@@ -448,7 +463,8 @@ def _effects(grid: StudyGrid, lines: Sequence[_Line], labels: Mapping[Method, st
             means, unranked = [], 0
             for line in lines:
                 costs = np.array([line.cost(m) for m in methods])
-                unranked += int((~np.isfinite(costs)).sum())
+                kept = [row for m in methods for row in line.by_method.get(m, ())]
+                unranked += sum(row["ranking_cost"] is None for row in kept)
                 if (mean := _mean(costs)) is not None:
                     means.append(mean)
             out.append(

@@ -2,28 +2,34 @@
 
 from __future__ import annotations
 
+import json
 import shlex
 from collections.abc import Collection, Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import asdict, dataclass, field, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from teachlab.model.draws import Costs
-from teachlab.model.json_values import Document
-from teachlab.model.printable_text import number_of, printable
+from teachlab.model.json_values import Document, plain
+from teachlab.model.printable_text import number_of, printable, typed_again
+from teachlab.model.score import Rules
+from teachlab.model.setting import Switching, bare
 from teachlab.model.verdict import HeadlineClaim, Verdict, VerdictReason
+from teachlab.questions.stress.setting_reading import SettingReading
 from teachlab.questions.verdict.claim_words import NOTHING_SHOWN, claim_text, headline
 from teachlab.questions.verdict.count_words import limits_of, lost_group_text
-from teachlab.questions.verdict.judged_by import UNSHOWN, Ground, GroundedDecision, JudgedBy
+from teachlab.questions.verdict.judged_by import UNSHOWN, FilesJudged, Ground, GroundedDecision, JudgedBy
 from teachlab.questions.verdict.judgement import GroupLost, KnownSetting
+from teachlab.questions.verdict.of_setting import setting_verdict
 from teachlab.scoring.claimable import UNSUPPORTING, OpenCondition
+from teachlab.scoring.scoring import score
 from teachlab.statistics.claims.decisions import ACCEPTED_ERRORS, GOOD, Decision, MeasuredCost, decide
 from teachlab.statistics.claims.lot_claims import CLAIM_LOTS, NOTHING, Assumption, claim_by_lots
 from teachlab.statistics.claims.orders import CostBound, cost_bound
 from teachlab.studies.bench_verdict import overturned
 from teachlab.studies.family.row_judgement import RowJudgement, in_order_of_choice
-from teachlab.studies.family.study_grid import Row
+from teachlab.studies.family.study_grid import Row, StudiedLine
 from teachlab.teaching.parameters import as_text
 
 if TYPE_CHECKING:
@@ -79,18 +85,45 @@ class LineVerdict(Document):
 class FamilyJudge:
     """Rules by which a study judges.
 
+    `rules`: those of every score; their confidence is that of every claim.
     `accepted`: errors per pass that are accepted.
     `assumption`: what the headline assumes.
     `criteria`: fixed before the run.
-    `options`: those of the study that a bench must be given to find the same setting.
+    `options`: those of the study that a bench must be given to find the same setting, as they are typed.
+    `bases`: the file of each base setting, or the base itself where it is in none; every sample without one.
+    `lines`: each recording by its path.
     """
 
     costs: Costs = field(default_factory=Costs)
-    confidence: float = 0.95
+    rules: Rules = field(default_factory=Rules)
     accepted: float = ACCEPTED_ERRORS
     assumption: Assumption = NOTHING
     criteria: Criteria | None = None
     options: str = ""
+    bases: Mapping[str, str | Switching | None] = field(default_factory=dict)
+    lines: Mapping[str, StudiedLine] = field(default_factory=dict)
+
+    @property
+    def confidence(self) -> float:
+        """Of every claim."""
+        return self.rules.confidence
+
+    def _ask(self, verb: str, path: str, way: str = "") -> str:
+        """Return a command on a recording with its passes; empty for one in memory, which no command can open."""
+        line = self.lines.get(path, StudiedLine(path))
+        return "" if line.opened is not None else f"teachlab {verb} {typed_again(path, truth=line.truth)}{way}"
+
+    def _bench(self, chosen: RankedMethod, path: str, row: Row) -> str:
+        """Return the bench that finds the setting of a row again, and keeps it."""
+        file, first = self.bases.get(chosen.base), ""
+        if isinstance(file, Switching):
+            base = {"unit": row["unit"], "on_level": 0, "off_level": 0} | plain(asdict(file.switching))
+            told = json.dumps({name: value for name, value in base.items() if value is not None})
+            file, first = "base.json", f"with {told} in base.json: "
+        on = "" if file is None else f" --base {shlex.quote(file)}"
+        way = f" --strategy {chosen.strategy}{_sets(chosen)}{self.options}{on} --out results"
+        command = self._ask("bench", path, way)
+        return command and first + command
 
     def claim_cost(self, row: Row) -> float | None:
         """Return the cost, per pass of the claim half, of the setting fixed on the choosing half."""
@@ -172,13 +205,12 @@ class FamilyJudge:
         faults = [one for one in lines if one.fault]
         if chosen is None or not rows:
             why = _not_studied(faults, len(lines)) if faults else "No strategy teaches in half of the draws."
-            inspect = f"teachlab inspect {shlex.quote(lines[0].path)}"
-            step = MEND if faults or failed else inspect
+            step = MEND if faults or failed else self._ask("inspect", lines[0].path)
             return Verdict(
                 decision=str(Decision.OPEN), reasons=(VerdictReason(text=why, count=len(faults)),), next_step=step
             )
         if len(lines) == 1:
-            return self._single(chosen, rows[0][1], next(iter(others.values())), lines[0], stressed)
+            return self._single(chosen, rows[0][1], next(iter(others.values())), lines[0].path, stressed)
         # From here on, a line is to the study what a lot is to a recording: one trial with dependent passes.
         scored = [(line, row) for line, row in rows if row["claim_passes"]]
         passes = np.array([row["claim_passes"] for _, row in scored])
@@ -224,52 +256,44 @@ class FamilyJudge:
             about=chosen.label,
             claim=self._family_claim(scored, silent),
             reasons=tuple(reasons),
-            next_step=_settle(beside, excused, len(scored), len(faults)) or self._next(chosen, decision, worst),
+            next_step=self._settle(beside, excused, len(scored), len(faults))
+            or ("" if worst is None else self._bench(chosen, worst[0].path, worst[1])),
             conditions=tuple(limits) if decision is not Decision.USE else (),
             rehearsal=any(row["synthetic"] for _, row in rows),
             tried=len(bounds),
         )
 
     def _single(
-        self, chosen: RankedMethod, row: Row, others: Mapping[str, Row], line: LineVerdict,
-        stressed: Sequence[GroupCounts],
-    ) -> Verdict:  # fmt: skip
-        """Judge the setting of one recording as a bench does, and with it every other light that was asked for."""
-        case, kept = self._known(row, others, chosen.label), RowJudgement.of(row)
-        judged = case.judge()
-        limits = [*limits_of(case, judged), *(beyond := self._other_light(stressed, True))]
-        limited = judged.decision is Decision.USE and beyond
-        reasons, more = kept.reasons(case, judged)
-        claim = self._claim(case, judged)
-        return Verdict(
-            decision=str(Decision.LIMIT if limited else judged.decision),
+        self, chosen: RankedMethod, row: Row, others: Mapping[str, Row], path: str, stressed: Sequence[GroupCounts]
+    ) -> Verdict:
+        """Judge the setting of one recording by its light, as a bench does, and with it every other light asked for."""
+        line = self.lines[path]
+        recording, truth = line.open()
+        kept, case = RowJudgement.of(row), self._known(row, others, chosen.label)
+        reading = SettingReading(recording, truth, bare(kept.setting), rules=self.rules)
+        result = score(reading.output, truth, rules=self.rules)
+        files = FilesJudged(recording=path, truth=line.truth, keep=self._bench(chosen, path, row))
+        verdict = setting_verdict(
+            reading,
+            kept.setting,
+            result,
+            by=replace(case.by, alignment=reading.alignment(), files=files if line.opened is None else None),
             about=chosen.label,
-            setting=kept.setting,
-            claim=replace(claim, more=(*more, *claim.more)),
-            reasons=(*reasons, *self._reasons(chosen, [], np.array([]), stressed)),
-            next_step=self._single_next(chosen, case, judged, line),
-            conditions=tuple(limits),
-            step=kept.step,
-            rehearsal=bool(row["synthetic"]),
-            tried=len(case.tried),
+            candidates=case.candidates,
+            margin=reading.margin_where_known(result),
+            overturned=case.overturned,
         )
-
-    def _single_next(
-        self, chosen: RankedMethod, case: KnownSetting, judged: GroundedDecision, line: LineVerdict
-    ) -> str:
-        path = shlex.quote(line.path)
-        if judged.ground is Ground.PASSES_BESIDE or case.off:
-            return f"teachlab align {path}"
-        if judged.ground in EXCUSED:
-            return f"teachlab inspect {path}"
-        if case.both_sides is not None:
-            return (
-                f"teachlab bench {path} --strategy two-threshold --strategy guard-or-window{self.options} --out results"
-            )
+        step, beyond = verdict.next_step, self._other_light(stressed, True)
         # Criteria of a study are of recordings: one is too few for any of them.
-        settle = _settle([], [], CLAIM_LOTS if self.criteria is None else 1, 0)
-        way = f"--strategy {chosen.strategy}{_sets(chosen)}{self.options}"
-        return settle or f"teachlab bench {path} {way} --out results"
+        first = case.off or case.both_sides is not None or case.judge().ground in EXCUSED
+        if self.criteria is not None and not first:
+            step = _more_recordings(1)
+        return replace(
+            verdict,
+            next_step=step,
+            decision=str(Decision.LIMIT) if beyond and verdict.decision == Decision.USE else verdict.decision,
+            conditions=(*verdict.conditions, *beyond),
+        ).then(*map(VerdictReason, self._other_light(stressed, False)))
 
     def _candidates(self, others: Mapping[str, Mapping[str, Row]]) -> list[tuple[CostBound, bool]]:
         """Return the errors per pass of every configuration over the lines."""
@@ -418,14 +442,16 @@ class FamilyJudge:
             out.append(VerdictReason(text=text))
         return out
 
-    def _next(self, chosen: RankedMethod, decision: Decision, worst: tuple[Any, Row] | None) -> str:
-        if worst is None:
-            return ""
-        line, row = worst
-        path = shlex.quote(line.path)
-        if decision in GOOD and not (row["claim_lost"] or row["claim_false"]):
-            return f"teachlab teach {path} --strategy {chosen.strategy}{_sets(chosen)} --out setting.json"
-        return f"teachlab bench {path} --out results"
+    def _settle(self, beside: Sequence[tuple[Any, Row]], excused: Sequence[_Case], recordings: int, faults: int) -> str:
+        """Return what has to be done before anything can be decided; empty if nothing has."""
+        if beside:
+            return self._ask("align", beside[0][0].path)
+        if excused:
+            ask = "align" if excused[0].ground is Ground.PASSES_BESIDE else "inspect"
+            return self._ask(ask, excused[0].line.path)
+        if faults >= CLAIM_LOTS - recordings > 0:
+            return "Mend the recordings that could not be studied (--details has every reason), and run this again."
+        return _more_recordings(recordings)
 
 
 @dataclass(frozen=True, slots=True)
@@ -471,18 +497,11 @@ def _names(names: Sequence[str]) -> str:
     return f"{', '.join(names[:NAMED])}{more}"
 
 
-def _settle(beside: Sequence[tuple[Any, Row]], excused: Sequence[_Case], recordings: int, faults: int) -> str:
-    """Return what has to be done before anything can be decided; empty if nothing has."""
-    if beside:
-        return f"teachlab align {shlex.quote(beside[0][0].path)}"
-    if excused:
-        ask = "align" if excused[0].ground is Ground.PASSES_BESIDE else "inspect"
-        return f"teachlab {ask} {shlex.quote(excused[0].line.path)}"
+def _more_recordings(recordings: int) -> str:
+    """Ask for as many recordings as a claim on others takes; empty if there are."""
     more = CLAIM_LOTS - recordings
     if more <= 0:
         return ""
-    if faults >= more:
-        return "Mend the recordings that could not be studied (--details has every reason), and run this again."
     return f"Log {number_of(more, 'more recording')} of other lines or days, and study all of them together."
 
 

@@ -11,7 +11,7 @@ import numpy as np
 
 from teachlab.data.setting_files import setting_from_dict
 from teachlab.model.json_values import plain
-from teachlab.model.setting import Setting
+from teachlab.model.setting import Setting, Taught
 from teachlab.model.verdict import MOST_REASONS, VerdictReason
 from teachlab.questions.verdict.count_words import in_order
 from teachlab.questions.verdict.judged_by import GroundedDecision, JudgedBy
@@ -29,7 +29,7 @@ from teachlab.teaching.registry import RECOMMENDED
 
 _NUMBERS = ("wrong", "of", "scored", "mistaken", "empty", "still", "usable", "share", "scale_end", "beside", "off")
 _REASONS = ("both_sides", "swapped", "lone_gap")
-_OTHERS = ("groups", "moved", "few_lots", "step")
+_OTHERS = ("groups", "moved", "few_lots")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -66,8 +66,11 @@ def in_order_of_choice(judged: Sequence[RowJudgement], preferred: str = RECOMMEN
     return [one.place for one in by_choice(fixed, preferred)]
 
 
-def judgement_text(case: JudgedSetting, half: ClaimHalf) -> str:
-    """Return, as JSON, what was found out about a setting, and about the same setting on the halves of its choice."""
+def judgement_text(case: JudgedSetting, half: ClaimHalf, taught: Taught | None) -> str:
+    """Return, as JSON, what was found out about a setting, and about the same setting on the halves of its choice.
+
+    `taught`: where this one was taught and chosen; others with its levels were shown other passes.
+    """
     tried, usable = half.errors(case.truth)
     return json.dumps(
         {
@@ -79,6 +82,7 @@ def judgement_text(case: JudgedSetting, half: ClaimHalf) -> str:
             "tried": _lots(tried),
             "tried_usable": usable,
             "useless": half.useless,
+            "taught": plain(taught),
             "half": plain(HalfByLot.of(case.recording, case.truth, half.score)),
         }
     )
@@ -136,14 +140,9 @@ class RowJudgement:
 
     @property
     def setting(self) -> Setting:
-        """The setting, without where it was taught."""
-        return setting_from_dict(json.loads(self.row["setting"]), "the row of a study")
-
-    @property
-    def step(self) -> float | None:
-        """Smallest step of the light, recording units."""
-        step: float | None = self.kept["step"]
-        return step
+        """The setting, with the passes on which it was taught and chosen."""
+        found = json.loads(self.row["setting"]) | {"taught": self.kept["taught"]}
+        return setting_from_dict(found, "the row of a study")
 
     @property
     def half(self) -> HalfByLot:

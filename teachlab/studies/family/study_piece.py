@@ -80,14 +80,14 @@ class RowKeys:
         return self.data[:16]
 
     def key(
-        self, one: Configuration, base: Switching | None, seed: int, condition: LineCondition, options: DrawOptions,
-        fingerprint: str,
+        self, one: Configuration, base: tuple[str, Switching | None], seed: int, condition: LineCondition,
+        options: DrawOptions, fingerprint: str,
     ) -> str:  # fmt: skip
-        """Return the key of a row; the fingerprint is that of its strategy."""
+        """Return the key of a row; the base comes with its name, the fingerprint is that of its strategy."""
         costs, rules = options.costs, options.rules
         asked: dict[str, Any] = {
             "strategy": [one.strategy.name, plain(one.parameters), fingerprint],
-            "base": None if base is None else plain(asdict(base.switching)),
+            "base": [base[0], None if base[1] is None else plain(asdict(base[1].switching))],
             "seed": seed,
             "condition": [condition.name, condition.gain, condition.ambient, condition.pedestal],
             "draws": [options.draws, options.teach_share, rules.tolerance_ms, costs.miss, costs.false],
@@ -181,7 +181,7 @@ def _asked(grid: StudyGrid, keys: RowKeys) -> list[tuple[_Place, str]]:
     return [
         (
             (one, base, seed, condition),
-            keys.key(one, grid.bases[base], seed, condition, grid.options, code[type(one.strategy)]),
+            keys.key(one, (base, grid.bases[base]), seed, condition, grid.options, code[type(one.strategy)]),
         )
         for one in grid.configurations
         for base in grid.bases
@@ -309,17 +309,18 @@ def _judged(
         )  # fmt: skip
         cases: dict[Setting, JudgedSetting] = {}
         for name, half in halves.items():
-            setting = bare(half.setting)
+            setting, said = bare(half.setting), _fixed_before(recording, truth, half, found)
             if setting not in cases:
                 reading = readings[setting]
                 result = score(reading.output, truth, rules=every)
                 cases[setting] = JudgedSetting(
-                    reading, _fixed_before(recording, truth, half, found), result, by=by,
+                    reading, said, result, by=by,
                     margin=reading.margin_where_known(result),
                 )  # fmt: skip
             case = cases[setting]
             out[name] = _claimed(truth, half, case.found, usable=case.usable) | {
-                "chosen_p95": _finite(half.p95), "room": _finite(half.room), "judged": judgement_text(case, half),
+                "chosen_p95": _finite(half.p95), "room": _finite(half.room),
+                "judged": judgement_text(case, half, said.taught),
             }  # fmt: skip
     return out
 

@@ -303,11 +303,13 @@ def planned_study(
         ),
         judge=FamilyJudge(
             costs=costs,
-            confidence=asked.confidence,
+            rules=rules,
             accepted=asked.accept_cost,
             assumption=assumption_from(asked.assume),
             criteria=limits,
             options=_typed(asked),
+            bases={name: _file_or(base, named[name]) for name, base in (bases or {}).items()},
+            lines={line.path: line for line in lines},
         ),
     )
 
@@ -319,6 +321,13 @@ def _typed(asked: StudyOptions) -> str:
     given = {name: value for name in names if (value := getattr(asked, name)) != getattr(usual, name)}
     given |= {"seed": asked.seeds[0]} if asked.seeds[0] != usual.seeds[0] else {}
     return "".join(f" --{name.replace('_', '-')} {shlex.quote(as_text(value))}" for name, value in given.items())
+
+
+def _file_or(given: Base, base: Switching | None) -> str | Switching | None:
+    """Return the file of a base, or the base itself; None if it has neither delay nor filter."""
+    if isinstance(given, str | os.PathLike):
+        return os.fspath(given)
+    return None if base is None or base.switching == Switching(polarity=base.polarity) else base
 
 
 def _named(given: Any, what: str) -> Mapping[str, Any]:

@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+import pyarrow as pa
 import pytest
 
 import teachlab
@@ -18,11 +19,12 @@ from teachlab.errors import ParameterError
 from teachlab.model.recording import Recording
 from teachlab.model.setting import Setting
 from teachlab.model.truth import TruthSource
-from teachlab.studies.family.family_answer import RankedMethod, _best_here, _choice, _Line, _Price
+from teachlab.studies.family.family_answer import RankedMethod, _best_here, _choice, _Line, _Price, study_answer
 from teachlab.studies.family.family_verdict import FamilyJudge, LineVerdict
 from teachlab.studies.family.study_grid import COUNTED
 from teachlab.studies.family.study_piece import piece_code
 from teachlab.studies.family.study_plan import planned_study, read_study, studied_lines
+from teachlab.studies.family.study_run import run_study
 from teachlab.teaching.strategy_files import strategy_class
 from tests.studies.family.made_lines import line
 
@@ -53,7 +55,7 @@ def row(lost: int, false: int, strategy: str = "balanced-guard", **kept: Any) ->
     judged = {
         **dict.fromkeys(("empty", "still", "ignore_passes"), 0),
         **dict.fromkeys(("scale_end", "beside", "off", "useless"), False),
-        **dict.fromkeys(("both_sides", "swapped", "lone_gap", "moved", "step", "rare")),
+        **dict.fromkeys(("both_sides", "swapped", "lone_gap", "moved", "rare", "taught")),
         **{name: [] for name in ("groups", "places", "outside", "causes")},
         "wrong": lost + false, "mistaken": lost + false, "of": 40, "scored": 40, "usable": True, "share": 1.0,
         "few_lots": ["", ""], "left_out": {"shown": 0}, "failing": counts, "tried": counts, "tried_usable": True,
@@ -340,5 +342,27 @@ def test_an_output_that_is_active_in_most_gaps_is_the_best_of_no_line() -> None:
         ("always", "{}", "none"): [row(0, 0, "always", useless=True)],
         ("balanced-guard", "{}", "none"): [row(1, 0) | {"chosen_cost": 0.1}],
     }
-    ways = [replace(CHOSEN, strategy=name) for name in ("always", "balanced-guard")]
-    assert _best_here(held, ways) == ways[1].method
+    always, guard = held.by_method
+    assert _best_here(held) == _best_here(held, always) == guard
+
+
+def test_the_choice_has_not_seen_the_passes_of_its_claim() -> None:
+    """Among configurations of equal cost it took the one with fewest errors on all passes, and claimed on half of them.
+
+    The best there of a recording was the strategy with fewest errors on the claim halves.
+    """
+    asked = [(strategy_class(name), {}) for name in ("single-sample", "balanced-guard", "two-sample-midpoint")]
+    bases = {"plain": {}, "slow": {"on_delay_ms": 2.0}}
+    plan = planned_study(studied_lines([line(k, name=f"l{k}") for k in range(3)]), asked, draws=2, bases=bases)
+    found = run_study(plan)
+    rows, rng = found.table.to_pylist(), np.random.default_rng(0)
+    seen = set()
+    for _ in range(20):
+        for one in rows:
+            one |= {"chosen_cost": 0.0, "chosen_p95": 0.0, "ranking_cost": rng.random(), "room": 1.0}
+            one["claim_lost"] = int(rng.integers(one["claim_passes"]))
+        table = pa.Table.from_pylist(rows, found.table.schema)
+        told = study_answer(table, found.columns, plan.grid, plan.lines, plan.judge)
+        assert told.recommended is not None
+        seen.add((told.recommended.method, *(one.best for one in told.lines)))
+    assert len(seen) == 1

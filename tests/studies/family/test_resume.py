@@ -330,3 +330,18 @@ def test_a_retry_survives_what_ends_its_process_again(lines: Path, tmp_path: Pat
     found = teachlab.study(lines / "l1.parquet", asked, draws=2, out=tmp_path / "out", retry=True)
     assert found.to_pandas().taught.tolist() == [0, 2]
     assert content(tmp_path / "out") == before
+
+
+def test_a_base_setting_goes_by_its_name(tmp_path: Path) -> None:
+    """Two of one delay had the rows of the second alone, so the first "did not teach"; a new name was a KeyError."""
+    lines = [write_line(tmp_path / f"l{k}.parquet", k) for k in range(2)]
+
+    def studied(*names: str) -> list[tuple[str, float | None, int]]:
+        bases = {name: {"on_delay_ms": 2.0} for name in names}
+        found = teachlab.study(lines, ["single-sample"], draws=1, bases=bases, out=tmp_path / "out")
+        return [(one.base, one.cost, one.unranked) for one in found.ranking]
+
+    ((_, cost, _),) = studied("slow")
+    assert cost is not None
+    assert studied("late") == [("late", cost, 0)]
+    assert studied("late", "slow") == [("late", cost, 0), ("slow", cost, 0)]
