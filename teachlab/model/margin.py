@@ -46,16 +46,17 @@ class Sides:
         return min(known, key=lambda item: item[1]) if known else None
 
 
+@dataclass(frozen=True, slots=True)
 class _Two(Document):
     """Two figures, with the smaller of those that were measured."""
 
-    __slots__ = ()
     ALSO: ClassVar[tuple[str, ...]] = ("smallest",)
 
     @property
     def smallest(self) -> float | None:
         """The smaller of the two."""
-        return min((value for name in self.__slots__ if (value := getattr(self, name)) is not None), default=None)
+        known = (getattr(self, one.name) for one in fields(self))
+        return min((value for value in known if value is not None), default=None)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
