@@ -22,7 +22,7 @@ from teachlab.model.truth import Truth
 from teachlab.questions.feasibility.answer import Feasibility
 from teachlab.questions.feasibility.cures import Helps
 from teachlab.questions.feasibility.windows import Contradiction, Window
-from teachlab.questions.stress.light import Stress
+from teachlab.questions.stress.light import Receiver, Stress
 from teachlab.scoring import score
 from teachlab.switching import replay
 
@@ -66,7 +66,7 @@ def test_tables_are_nested_gain_ambient_pedestal_and_equal_replay(line: Path) ->
     for i, g in enumerate(axes["gain"]):
         for j, a in enumerate(axes["ambient"]):
             for k, p in enumerate(axes["pedestal"]):
-                stressed = Stress(g, a, p, 0.0, 0.0, 100.0).apply(light())
+                stressed = Stress(g, a, p, Receiver(0.0, 0.0, 100.0)).apply(light())
                 recording = Recording.from_array(stressed, RecordingInfo(sample_rate_hz=1000, unit="counts"))
                 counts = score(replay(recording, setting), truth).counts
                 assert found["lost"][i][j][k] == counts.lost, (g, a, p)

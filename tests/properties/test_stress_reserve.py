@@ -9,13 +9,14 @@ import pytest
 from numpy.typing import NDArray
 
 from teachlab.model.recording import Recording, RecordingInfo
+from teachlab.model.score import USUAL_RULES
 from teachlab.model.setting import Setting
 from teachlab.model.truth import Truth
 from teachlab.questions.stress import reserve as reserve_module
 from teachlab.questions.stress import reserve_path as path_module
-from teachlab.questions.stress.light import Receiver, receiver_range
-from teachlab.questions.stress.reserve_path import Axis, Reserve
-from teachlab.questions.stress.reserves import reserve
+from teachlab.questions.stress.light import Receiver
+from teachlab.questions.stress.reserve_path import Axis, Path, Reserve
+from teachlab.questions.stress.reserves import first_added
 from teachlab.questions.surface.given_settings import chain as chain_module
 from teachlab.questions.surface.values.levels import read_first
 from teachlab.scoring import score
@@ -76,21 +77,23 @@ class Line:
             )  # fmt: skip
         self.setting = base
         self.reading = read_first(self.recording, base.evaluation_rate_hz)
-        self.limits = receiver_range(self.recording, self.reading.low, self.reading.high)
         self.most = 60.0
 
+    @property
+    def receiver(self) -> Receiver:
+        return Receiver.of(self.recording, self.reading.low, self.reading.high)
+
     def found(self, axis: Axis) -> Reserve:
-        receiver = Receiver(self.info.dark_level, *self.limits)
-        most = 1.0 if axis is Axis.GAIN else self.most
-        return reserve(
-            self.recording, self.truth, self.setting, axis, receiver=receiver, reading=self.reading, most=most
-        )
+        start, end = (1.0, 0.0) if axis is Axis.GAIN else (0.0, self.most)
+        path = Path(axis, self.receiver, self.setting, start, end)
+        return first_added(self.recording, self.truth, path, self.reading, rules=USUAL_RULES)
 
     def right(self, axis: Axis, at: float) -> bool:
         """Replay the stressed light itself."""
         gain, ambient = (at, 0.0) if axis is Axis.GAIN else (1.0, at)
         dark = self.info.dark_level
-        light = np.clip(dark + gain * (self.light.astype(np.float64) - dark) + ambient, *self.limits)
+        light = dark + gain * (self.light.astype(np.float64) - dark) + ambient
+        light = np.clip(light, self.receiver.low, self.receiver.high)
         output = replay(Recording.from_array(light, self.info, invalid=self.invalid), self.setting)
         n = score(output, self.truth, tables=False).counts
         return n.lost == n.extra == n.false_trips == n.ignore_false_trips == 0
@@ -262,7 +265,6 @@ def test_reserve_finds_a_failure_that_comes_and_goes() -> None:
     line.recording, line.truth = Recording.from_array(light, info), Truth.from_arrays([20], [34])
     line.setting = Setting(unit="counts", on_level=25.0, off_level=15.0)
     line.reading = read_first(line.recording, None)
-    line.limits = receiver_range(line.recording, line.reading.low, line.reading.high)
     found = line.found(Axis.GAIN)
     assert found.last == pytest.approx(15 / 16)
     assert found.resolution == 0

@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 from teachlab.errors import InputError
 from teachlab.model.recording import Recording
 from teachlab.model.score import Rules
-from teachlab.questions.stress.light import LARGEST, Stress, first_true, receiver_range
+from teachlab.questions.stress.light import LARGEST, Receiver, Stress, first_true
 from teachlab.questions.stress.map import at_speed, stress_map
 from teachlab.questions.surface.values.table import counts_by_table
 from teachlab.scoring import score
@@ -27,7 +27,8 @@ def test_comparisons_equal_those_of_the_stressed_light() -> None:
     for k in range(1500):
         limits = (0.0, 10.0) if k % 2 else (-math.inf, math.inf)
         gain, ambient = float(rng.choice([0, 0.1, 0.37, 1, 0.5, 1.2, 1e-9])), float(rng.choice([0, 0.1, -3, 7.3]))
-        stress = Stress(gain, ambient, float(rng.choice([0, 2.2])), float(rng.choice([0, 1.5])), *limits)
+        pedestal, receiver = float(rng.choice([0, 2.2])), Receiver(float(rng.choice([0, 1.5])), *limits)
+        stress = Stress(gain, ambient, pedestal, receiver)
         x = np.concatenate([rng.normal(5, 4, 50), rng.integers(0, 11, 20) * 0.1])
         y = stress.apply(x)
         level = float(rng.choice(y)) if k % 3 else float(rng.normal(5, 4))
@@ -52,12 +53,12 @@ def test_map_equals_replay_of_mapped_light(part: int, cases: ModuleType) -> None
         except InputError:
             continue
         sound = light[~np.isnan(light) & ~case.null]
-        limits = receiver_range(recording, float(sound.min()), float(sound.max()))
+        receiver = Receiver.of(recording, float(sound.min()), float(sound.max()))
         for a, g in enumerate(axes["gain"]):
             for b, ambient in enumerate(axes["ambient"]):
                 for c, pedestal in enumerate(axes["pedestal"]):
                     # Extremes of all samples and of the evaluated ones may differ: clip as the map did.
-                    mapped = Stress(g, ambient, pedestal, 2.0, *limits).apply(light)
+                    mapped = Stress(g, ambient, pedestal, receiver).apply(light)
                     if info.full_scale is not None and setting.evaluation_rate_hz is not None:
                         continue
                     output = replay(Recording.from_array(mapped, info, invalid=case.null), setting)

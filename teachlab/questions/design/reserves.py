@@ -11,7 +11,7 @@ import numpy as np
 from teachlab.light.usable_light import bounded_recording
 from teachlab.light.windows import border_evaluations
 from teachlab.model.setting import Setting
-from teachlab.questions.stress.light import Receiver, no_share_of_light, receiver_range
+from teachlab.questions.stress.light import Receiver, no_share_of_light
 from teachlab.questions.stress.reserve_path import Axis, Path, Reserve
 from teachlab.questions.stress.reserves import first_added
 from teachlab.questions.surface.values.levels import read_first
@@ -69,7 +69,7 @@ def _light(recording: Recording, truth: Truth, setting: Setting, rules: Rules) -
     recording = bounded_recording(recording)
     first = read_first(recording, setting.evaluation_rate_hz)
     info, low, high = recording.info, first.low, first.high
-    receiver = Receiver(info.dark_level, *receiver_range(recording, low, high))
+    receiver = Receiver.of(recording, low, high)
 
     def ends(axis: Axis, *far: float) -> Ends:
         found = [

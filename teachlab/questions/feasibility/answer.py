@@ -16,7 +16,7 @@ from teachlab.model.truth import Truth
 from teachlab.questions.feasibility.cures import Helps, follows, on_delay
 from teachlab.questions.feasibility.demands import Demands, DemandsReading, demands_of
 from teachlab.questions.feasibility.windows import AS_RECORDED, Contradiction, Window, contradictions
-from teachlab.questions.stress.light import Stress, receiver_range
+from teachlab.questions.stress.light import Receiver, Stress
 
 MOST_LOTS = 200
 """Up to this number of lots, each gets a window; with more, the search for pairs would take too long."""
@@ -70,10 +70,9 @@ def feasibility(
     `reading`: of the same, after it took the recording.
     """
     reach = demands_of(recording, truth, setting, rules=rules) if reading is None else reading.demands()
-    low, high = receiver_range(recording, reach.lowest, reach.highest)
-    dark = recording.info.dark_level
-    conditions = [(AS_RECORDED, Stress(1.0, dark=dark, low=low, high=high))]
-    conditions += [(_named(s), Stress(s.gain, s.ambient, s.pedestal, dark, low, high)) for s in stresses]
+    receiver, dark = Receiver.of(recording, reach.lowest, reach.highest), recording.info.dark_level
+    conditions = [(AS_RECORDED, Stress(1.0, receiver=receiver))]
+    conditions += [(_named(s), replace(s, receiver=receiver)) for s in stresses]
     # The light is looked at once a kind: a condition moves what was found.
     labels, lots = dict.fromkeys(reach.labels), list(dict.fromkeys(reach.lots))
     whole = reach.ends()

@@ -34,6 +34,14 @@ class Receiver:
     low: float = -math.inf
     high: float = math.inf
 
+    @classmethod
+    def of(cls, recording: Recording, low: float, high: float) -> Receiver:
+        """Return that of a recording: its range is 0 to full scale, and any logged values beyond it; else unlimited."""
+        info = recording.info
+        if info.full_scale is None:
+            return cls(info.dark_level)
+        return cls(info.dark_level, min(0.0, info.dark_level, low), max(info.full_scale, high))
+
     def stressed(self, light: Any, gain: Any, ambient: Any, pedestal: Any) -> Any:
         """Return ``clip(dark + gain · (light − dark) + ambient + pedestal · (1 − gain))``, all broadcast together."""
         with np.errstate(over="ignore"):
@@ -66,13 +74,8 @@ class Receiver:
         return first_true(reaches, np.full(gain.size, -LARGEST), np.full(gain.size, LARGEST), near, size)
 
 
-def receiver_range(recording: Recording, low: float, high: float) -> tuple[float, float]:
-    """Return the range of the receiver: 0 to full scale, and any logged values beyond it; without one no limit."""
-    full = recording.info.full_scale
-    if full is None:
-        return -math.inf, math.inf
-    return min(0.0, recording.info.dark_level, low), max(full, high)
-
+UNLIMITED = Receiver()
+"""Dark at 0, without a range."""
 
 BELOW_DARK = 0.05
 """Share of the range of the light by which noise may lie below the dark level."""
@@ -150,16 +153,13 @@ class Stress:
     `gain`: share of the light that is left, at least 0.
     `ambient`, `pedestal` (float, recording units): light that is added; and the backscatter of a completely dirty
     window.
-    `dark`: float, recording units.
-    `low`, `high` (float, recording units): range of the receiver: samples are clipped to it.
+    `receiver`: its dark level, and its range: samples are clipped to it.
     """
 
     gain: float
     ambient: float = 0.0
     pedestal: float = 0.0
-    dark: float = 0.0
-    low: float = -math.inf
-    high: float = math.inf
+    receiver: Receiver = UNLIMITED
 
     def __post_init__(self) -> None:
         if not (math.isfinite(self.gain) and self.gain >= 0):
@@ -167,11 +167,6 @@ class Stress:
         for name in ("ambient", "pedestal"):
             if not math.isfinite(getattr(self, name)):
                 raise ParameterError(f"{name} must be a finite number, got {getattr(self, name)}.")
-
-    @property
-    def receiver(self) -> Receiver:
-        """Dark level and range."""
-        return Receiver(self.dark, self.low, self.high)
 
     def apply(self, light: Floats) -> Floats:
         """Return the stressed light."""

@@ -17,7 +17,7 @@ from teachlab.model.json_values import picked
 from teachlab.model.memory import need_memory
 from teachlab.model.recording import Recording
 from teachlab.model.score import USUAL_RULES, Rules
-from teachlab.questions.stress.light import Floats, Receiver, Stress, no_share_of_light, receiver_range
+from teachlab.questions.stress.light import Floats, Receiver, Stress, no_share_of_light
 from teachlab.questions.stress.reserves import both_reserves
 from teachlab.questions.surface.condensed import condensed
 from teachlab.questions.surface.given_settings.pairs import score_pairs
@@ -139,10 +139,7 @@ def stress_map(
             recording, truth, rules = known.recording, known.truth, known.rules
     recording = bounded_recording(recording)
     first = read_first(recording, setting.evaluation_rate_hz)
-    low, high = receiver_range(recording, first.low, first.high)
-    dark = recording.info.dark_level
-
-    receiver = Receiver(dark, low, high)
+    receiver = Receiver.of(recording, first.low, first.high)
 
     def at(gains: Floats, ambients: Floats, pedestals: Floats) -> list[Setting]:
         # Beyond all light, levels are equivalent; near the light, the ranking of samples is faster.

@@ -8,7 +8,7 @@ import numpy as np
 
 from teachlab.light.usable_light import bounded_recording
 from teachlab.model.score import USUAL_RULES, Rules, Score
-from teachlab.questions.stress.light import Receiver, no_share_of_light, receiver_range
+from teachlab.questions.stress.light import Receiver, no_share_of_light
 from teachlab.questions.stress.reserve import ChainSearch
 from teachlab.questions.stress.reserve_path import Axis, Path, Reserve
 from teachlab.questions.surface.condensed import condensed
@@ -35,38 +35,18 @@ NONE: dict[str, float | None] = {
 """The reserve if a trial is wrong without any stress."""
 
 
-def reserve(
-    recording: Recording,
-    truth: Truth,
-    setting: Setting,
-    axis: Axis,
-    *,
-    receiver: Receiver,
-    reading: FirstReading,
-    most: float,
-    rules: Rules = USUAL_RULES,
+def first_added(
+    recording: Recording, truth: Truth, path: Path, reading: FirstReading, *, rules: Rules, accepted: int = 0
 ) -> Reserve:
-    """Find how far one stress can go before the first trial is wrong.
+    """Find how far one axis can go before there are more wrong trials than `accepted`.
 
-    `setting`: with any filter and delays.
-    `reading`: of the same recording at the setting's evaluation rate.
-    `most`: end of the search: at most 1 for a loss of gain; recording units for ambient light.
+    `reading`: of the same recording at the evaluation rate of the path's setting, which may have any filter and delays.
 
     Notes
     -----
     If the levels move apart (light below dark was logged and the dark level lies between them), there is no chain
     (`teachlab.questions.stress.reserve`), and settings are tried (`search_apart`).
     """
-    start = 1.0 if axis is Axis.GAIN else 0.0
-    end = start - most if axis is Axis.GAIN else most
-    path = Path(axis, receiver, setting, start, end)
-    return first_added(recording, truth, path, reading, rules=rules)
-
-
-def first_added(
-    recording: Recording, truth: Truth, path: Path, reading: FirstReading, *, rules: Rules, accepted: int = 0
-) -> Reserve:
-    """Find how far one axis can go before there are more wrong trials than `accepted`; parameters as in `reserve`."""
     found = ChainSearch(recording, truth, path, reading, rules, accepted).run()
     return search_apart(recording, truth, path, reading, rules=rules, accepted=accepted) if found is None else found
 
@@ -80,17 +60,18 @@ def both_reserves(
     reading: FirstReading,
     rules: Rules = USUAL_RULES,
 ) -> tuple[Reserve, Reserve]:
-    """Find how far gain may fall, and how far ambient light may rise up to full scale; parameters as in `reserve`.
+    """Find how far gain may fall, and how far ambient light may rise up to full scale.
 
     If a share of the light has no meaning (`no_share_of_light`), the first reserve is None.
     """
-    axes = [(Axis.GAIN, 1.0)] if not no_share_of_light(recording.info, setting, reading.low, reading.high) else []
+
+    def reserve(axis: Axis, start: float, end: float) -> Reserve:
+        return first_added(recording, truth, Path(axis, receiver, setting, start, end), reading, rules=rules)
+
+    refused = no_share_of_light(recording.info, setting, reading.low, reading.high)
     span = (recording.info.full_scale or reading.high) - min(reading.low, recording.info.dark_level)
-    found = [
-        reserve(recording, truth, setting, axis, receiver=receiver, reading=reading, most=most, rules=rules)
-        for axis, most in (*axes, (Axis.AMBIENT, max(span, 0.0)))
-    ]
-    return (found[0] if axes else Reserve(None, None)), found[-1]
+    loss = Reserve(None, None) if refused else reserve(Axis.GAIN, 1.0, 0.0)
+    return loss, reserve(Axis.AMBIENT, 0.0, max(span, 0.0))
 
 
 def reserves(
@@ -126,7 +107,7 @@ def reserves(
         truth = joined_where(truth, touching_rows(truth, scored.trials))
     recording = bounded_recording(recording)
     first = read_first(recording, setting.evaluation_rate_hz)
-    receiver = Receiver(recording.info.dark_level, *receiver_range(recording, first.low, first.high))
+    receiver = Receiver.of(recording, first.low, first.high)
     loss, rise = both_reserves(recording, truth, setting, receiver=receiver, reading=first, rules=rules)
     return {
         "contamination_reserve": loss.value,

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from teachlab.model.recording import Block, Chunk, LightSource, Recording, SourceAround
 from teachlab.questions.feasibility.windows import AS_RECORDED
-from teachlab.questions.stress.light import Stress, receiver_range
+from teachlab.questions.stress.light import Receiver, Stress
 from teachlab.questions.surface.values.levels import read_first
 
 
@@ -42,8 +42,8 @@ class LineCondition:
         if not self.changes_light:
             return recording
         reading = read_first(recording, None, inner_range=False)
-        low, high = receiver_range(recording, reading.low, reading.high)
-        stress = Stress(self.gain, self.ambient, self.pedestal, recording.info.dark_level, low, high)
+        receiver = Receiver.of(recording, reading.low, reading.high)
+        stress = Stress(self.gain, self.ambient, self.pedestal, receiver)
         return Recording(
             replace(recording.info, digest=None), _StressedSource(recording.source, stress), recording.name
         )
