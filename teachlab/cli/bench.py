@@ -190,6 +190,6 @@ def print_bench(
             shared.setdefault(reason, []).append(result.strategy)
     for reason, names in shared.items():
         more = f" and {len(names) - NAMED} more" if len(names) > NAMED else ""
-        say(f"  {', '.join(names[:NAMED])}{more}: {reason}.")
+        say(f"  {', '.join(names[:NAMED])}{more}: {reason}{'' if reason.endswith('?') else '.'}")
     for line in reason_lines(bench):
         say(f"  {line}.")

@@ -85,7 +85,7 @@ def verify_record(
     differences = list(_differences("", theirs, ours))
     found += [Finding(where, message) for where, message in differences[:MOST_SHOWN]]
     if len(differences) > MOST_SHOWN:
-        found.append(Finding("record", f"{len(differences) - MOST_SHOWN} more values differ"))
+        found.append(Finding("values", f"{len(differences) - MOST_SHOWN} more differ"))
     try:
         found += check_page(record, opened, Path(path).parent, render=not changed)
     except (KeyError, TypeError, AttributeError, ValueError) as fault:

@@ -10,9 +10,10 @@ import numpy as np
 
 from teachlab.light.drawing import GOOD, GREY, LIGHT, LOST, SHADE, draw_light, drawing, picture
 from teachlab.light.pass_and_gap_extremes import PassAndGapExtremes
+from teachlab.model.following_and_window import WindowSetting
 from teachlab.model.printable_text import number_of
 from teachlab.model.recording import Recording
-from teachlab.model.setting import Polarity, Setting
+from teachlab.model.setting import Setting
 from teachlab.model.teaching import Levels
 from teachlab.model.truth import Truth
 
@@ -107,8 +108,17 @@ def _extremes(bench: RecordingBench, truth: Truth, extremes: PassAndGapExtremes)
 
 
 def _objects_raise_light(bench: RecordingBench) -> bool:
-    ups = [r.median_draw.setting.polarity for r in bench.results if r.median_draw and r.median_draw.setting]
-    return not ups or ups[0] is Polarity.LIGHT_ON
+    # A window that objects enter is dark-on whichever way they change the light.
+    return bench.best_fixed.setting.light_on
+
+
+def _acts_at(setting: Setting, up: bool) -> float:
+    """Return the level at which objects make the output active: of a window, its side towards the gaps."""
+    if not isinstance(setting, WindowSetting):
+        return setting.activation
+    if setting.light_on:
+        return setting.on_level if up else setting.off_level
+    return setting.low_release if up else setting.high_release
 
 
 def _draw_light(axes: Any, bench: RecordingBench, truth: Truth, extremes: PassAndGapExtremes) -> None:
@@ -131,12 +141,16 @@ def _draw_levels(axes: Any, bench: RecordingBench) -> None:
     ends, said = axes.get_xlim(), ", ".join([f"{best.cost:.3g} per pass", *_waits(bench, best.setting)])
     name = f"the best fixed setting ({said})"
     if high - low > THIN * (ends[1] - ends[0]):
-        axes.axvspan(low, high, color=GREY, alpha=0.14, linewidth=0, zorder=0, label=f"as good as {name}")
+        on, off = best.setting.on_level, best.setting.off_level
+        other = f"off-level stays at {off:.4g}" if best.setting.light_on else f"on-level stays at {on:.4g}"
+        told = f"as good as {name},\nif its {other} {bench.unit}"
+        axes.axvspan(low, high, color=GREY, alpha=0.14, linewidth=0, zorder=0, label=told)
     else:
         axes.axvline((low + high) / 2, color=GREY, linewidth=0.9, linestyle="--", zorder=0, label=name)
+    up = _objects_raise_light(bench)
     for row, result in enumerate(bench.results):
         taught = [d for d in result.draws if d.setting is not None]
-        at = np.array([d.setting.activation for d in taught if d.setting is not None])
+        at = np.array([_acts_at(d.setting, up) for d in taught if d.setting is not None])
         free = np.array([d.measures["cost"] == 0 for d in taught], bool)
         # Spread by draw number, so that equal levels stay visible and the picture is reproducible.
         offset = row + 0.72 * (np.array([d.draw for d in taught]) / max(len(result.draws) - 1, 1) - 0.5)
@@ -156,7 +170,8 @@ def _keep_near_the_light(axes: Any, bench: RecordingBench) -> None:
     """End the axis where levels lie further from the light than it reaches; on it the light would be one line."""
     low, high = axes.get_xlim()
     reach = high - low
-    found = [d.setting.activation for result in bench.results for d in result.draws if d.setting is not None]
+    up = _objects_raise_light(bench)
+    found = [_acts_at(d.setting, up) for result in bench.results for d in result.draws if d.setting is not None]
     near = [level for level in found if low - reach <= level <= high + reach]
     if len(near) < len(found):
         ends = min(near, default=low), max(near, default=high)
@@ -199,8 +214,9 @@ def _draw_cost(axes: Any, bench: RecordingBench) -> None:
         axes.plot([spread.median], [row], "D", color="black", markersize=5, linestyle="none", **middle)
         axes.plot([spread.worst], [row], "|", color=LOST, markersize=11, markeredgewidth=2, linestyle="none", **worst)
         named = []
-    # A power of ten as the border of the linear part keeps the ticks apart.
-    axes.set_xscale("symlog", linthresh=10.0 ** math.floor(-math.log10(max(bench.scored_passes, 1))), linscale=0.4)
+    # A power of ten as the border of the linear part, as wide as a decade, and few ticks keep their labels apart.
+    axes.set_xscale("symlog", linthresh=10.0 ** math.floor(-math.log10(max(bench.scored_passes, 1))), linscale=1.0)
+    axes.xaxis.get_major_locator().set_params(numticks=4)
     axes.set_xlim(left=0)
     axes.set_xlabel("cost per pass")
     axes.tick_params(labelleft=False)

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import os
 from collections.abc import Sequence
 from dataclasses import replace
 from functools import partial
@@ -14,7 +13,7 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 
 from teachlab.data.addresses import stem_of
-from teachlab.data.atomic_files import one_result, outdated, read_text, write_aside
+from teachlab.data.atomic_files import one_result, outdated, write_aside
 from teachlab.data.opening import open_pair
 from teachlab.data.setting_files import write_setting
 from teachlab.device.keyed_in import REFUSED
@@ -112,7 +111,7 @@ def write_bench(
 ) -> list[Path]:
     """Write ``draws.parquet``, ``bench.json`` and, per recording, figures and the recommended setting into a folder.
 
-    `folder`: it is made if it does not exist; files with these names are replaced.
+    `folder`: it is made if it does not exist; files with these names are replaced, those of other recordings stay.
     `recordings`: in the order of the benches, for the figures.
 
     The files are returned.
@@ -144,20 +143,13 @@ def write_bench(
                 setting = place / f"{name}.setting.json"
                 write_setting(setting, bench.recommendation.setting)
                 written.append(setting)
-        for name in _earlier_files(document) - {path.name for path in written}:
-            outdated(place / name)
+        # What an earlier bench of these recordings left; those of other recordings keep their setting and figures.
+        for name in names:
+            for ending in (".svg", ".unsolved.svg", ".setting.json"):
+                old = place / f"{name.removesuffix('.setting.json')}{ending}"
+                if old not in written:
+                    outdated(old)
     return written
-
-
-def _earlier_files(document: Path) -> set[str]:
-    """Return the figures and settings of an earlier bench in a folder: those of its recordings only."""
-    try:
-        found = json.loads(read_text(document, "a bench", InputError))
-        names = [one["recording"] for one in found["recordings"]]
-    except (InputError, ValueError, TypeError, KeyError, RecursionError):
-        return set()
-    plain = [str(n) for n in (*names, *range(len(names))) if str(n) == os.path.basename(str(n))]
-    return {f"{name}{ending}" for name in plain for ending in (".svg", ".unsolved.svg", ".setting.json")}
 
 
 def draws_table(benches: Sequence[RecordingBench]) -> pa.Table:

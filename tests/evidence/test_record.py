@@ -256,15 +256,18 @@ def test_a_missing_page_and_a_changed_pdf(folder: Path) -> None:
 def test_other_versions_are_listed_but_not_serious(folder: Path) -> None:
     record = _record(folder)
     record["software"]["numpy"] = "0.1"
-    content = {key: value for key, value in record.items() if key not in SEALS}
-    record["record_sha256"] = json_digest(content)
-    (folder / "result.json").write_text(record_text(record), encoding="utf-8")
+
+    def rewrite() -> None:
+        record["record_sha256"] = json_digest({key: value for key, value in record.items() if key not in SEALS})
+        (folder / "result.json").write_text(record_text(record), encoding="utf-8")
+
+    rewrite()
     findings = verify_record(folder / "result.json")
     assert [(f.where, f.serious) for f in findings] == [("page", False), ("software", False)]
     assert "another version of numpy" in findings[0].message
     # Differences under other software: the first line says so, and what may explain them comes before them.
     record["score"]["counts"] = {}
-    (folder / "result.json").write_text(record_text(record), encoding="utf-8")
+    rewrite()
     told = shell.run("verify", folder / "result.json", code=1)
     # A sentence goes on in lines that are set in.
     lines = [line for line in told.output.splitlines() if not line.startswith(" ")]
@@ -273,6 +276,10 @@ def test_other_versions_are_listed_but_not_serious(folder: Path) -> None:
     assert {"Note", "Differs"} == set(kinds)
     assert lines[0].startswith("Not verified: other software made the record")
     assert lines[-1].startswith("Next: Do not use this record.")
+    # What was changed by hand is no matter of software.
+    (folder / "result.json").write_text(record_text(record | {"title": "Another"}), encoding="utf-8")
+    told = shell.invoke("verify", folder / "result.json")
+    assert told.output.splitlines()[0] == "Not verified: the record does not follow from these files."
 
 
 def test_a_difference_under_the_same_software_is_told_plainly(folder: Path) -> None:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+from itertools import pairwise
 from typing import Any
 
 import numpy as np
@@ -9,7 +11,9 @@ import pytest
 
 from teachlab.light.pass_and_gap_extremes import PassAndGapExtremes
 from teachlab.model.draws import DrawOptions
+from teachlab.model.following_and_window import WindowSetting
 from teachlab.model.recording import Direction, Recording, RecordingInfo
+from teachlab.model.setting import Polarity, Setting
 from teachlab.model.truth import Truth
 from teachlab.studies import figure
 from teachlab.studies.run import bench_recording
@@ -19,13 +23,13 @@ STARTS = 60 + 60 * np.arange(40)
 TRUTH = Truth.from_arrays(STARTS, STARTS + 20)
 
 
-def drawn(monkeypatch: pytest.MonkeyPatch, offset: float, *names: str) -> Any:
-    """The axes of levels, light and cost of a line whose passes stand 600 or 800 above its gaps."""
+def drawn(monkeypatch: pytest.MonkeyPatch, offset: float, *names: str, heights: tuple[int, int] = (600, 800)) -> Any:
+    """The axes of levels, light and cost of a line whose passes stand so high above its gaps."""
     made: list[Any] = []
     monkeypatch.setattr(figure, "picture", lambda one, kind, says="": made.append(one) or b"")
     light = offset + np.random.default_rng(5).integers(-1, 2, int(STARTS[-1]) + 90).astype(float)
     for k, a in enumerate(STARTS):
-        light[a : a + 20] += (600, 800)[k % 2]
+        light[a : a + 20] += heights[k % 2]
         light[a + 30 : a + 33] += 850
     info = RecordingInfo(sample_rate_hz=1000.0, unit="mV", direction=Direction.RISE)
     recording = Recording.from_array(light, info, name="line")
@@ -77,3 +81,37 @@ def test_strategies_whose_median_draws_cost_the_same_share_a_place(monkeypatch: 
     levels, *_ = drawn(monkeypatch, 200.0, "filtered-guard", "designed")
     places = [text.get_text().split(". ")[0] for text in levels.get_yticklabels()]
     assert places == ["1", "1"]
+
+
+def test_the_band_of_equal_levels_names_the_level_that_stays(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Marks without an error lay outside of it, with another hysteresis."""
+    levels, *_ = drawn(monkeypatch, 200.0, "two-sample-midpoint")
+    assert re.search(r"if its off-level stays at \d+(\.\d)? mV$", levels.patches[0].get_label())
+
+
+def test_a_window_is_drawn_at_its_side_towards_the_gaps(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A window that objects enter is dark-on: its light was drawn upside down, its marks at the release."""
+    axes = drawn(monkeypatch, 200.0, "designed", heights=(700, 700))
+    labels = [label for one in axes for label in one.get_legend_handles_labels()[1]]
+    assert any(label.startswith("highest light of a gap") for label in labels)
+    at = {"unit": "mV", "on_level": 84.0, "off_level": 20.0}
+    inside = WindowSetting.of(Setting(**at, polarity=Polarity.DARK_ON), low_release=22.0, high_release=77.0)
+    outside = WindowSetting.of(Setting(**at), low_release=22.0, high_release=77.0)
+    assert [figure._acts_at(inside, up) for up in (True, False)] == [22.0, 77.0]
+    assert [figure._acts_at(outside, up) for up in (True, False)] == [84.0, 20.0]
+
+
+def test_labels_of_costs_lie_apart(monkeypatch: pytest.MonkeyPatch) -> None:
+    """With costs from none to ten and more per pass, they lay over each other."""
+    axes = drawn(monkeypatch, 200.0, "designed", "two-sample-midpoint")
+    (cost,) = (one for one in axes if one.get_xlabel() == "cost per pass")
+    cost.set_xlim(0, 20)
+    cost.figure.canvas.draw()
+    left, right = cost.get_xlim()
+    boxes = [
+        tick.label1.get_window_extent()
+        for tick in cost.xaxis.get_major_ticks()
+        if tick.label1.get_text() and left <= tick.get_loc() <= right
+    ]
+    assert len(boxes) > 1
+    assert all(a.x1 < b.x0 for a, b in pairwise(boxes))

@@ -509,5 +509,9 @@ def test_files_are_benched_alike_alone_and_in_workers(tmp_path: Path) -> None:
     assert table.num_rows == 2 * 2 * 6
     assert json.loads((out / "bench.json").read_text())["schema"] == 1
     first = (out / "line1.svg").read_bytes()
-    write_bench(alone, out, recordings=measured)
+    (out / "line1.unsolved.svg").write_text("of an earlier bench")
+    setting = (out / "line2.setting.json").read_bytes()
+    write_bench(alone[:1], out, recordings=measured[:1])
     assert (out / "line1.svg").read_bytes() == first
+    assert not (out / "line1.unsolved.svg").exists()
+    assert (out / "line2.setting.json").read_bytes() == setting  # of another recording

@@ -213,7 +213,10 @@ class InspectAnswer:
                 )
             )
         if best is not None:
-            low, high = best.on_interval
+            at, name = best.setting, "on-level" if best.setting.light_on else "off-level"
+            # The level at which the output becomes active, with the other one as it is.
+            low, high = best.on_interval if at.light_on else best.off_interval
+            open_below = best.open_below[0 if at.light_on else 1]
             wrong = sum(best.counts.get(k, 0) for k in ("extra", "false_trips", "ignore_trips"))
             lost = best.counts.get("lost", 0) - best.touching
             passes = number_of(self._passes, "pass", "passes")
@@ -227,15 +230,23 @@ class InspectAnswer:
                     )
                 )
             from_, to = level_text(low, self.step), level_text(high, self.step)
-            above = f"above {from_}, up to {to} {q.unit}," if best.open_below[0] else f"from {from_} to {to} {q.unit}"
-            any_of = f" Any on-level {above} is as good."
+            above = f"above {from_}, up to {to} {q.unit}," if open_below else f"from {from_} to {to} {q.unit}"
+            # Of light with many levels some are counted; between them an error may come or go, unless there is none.
+            every = f"Any {name}" if open_below or best.cost == 0 else f"Every {name} tried"
+            any_of = f" {every} {above} is as good with this {'off' if at.light_on else 'on'}-level."
             reasons.append(
                 VerdictReason(
                     text=f"{'As the passes lie now, the' if self.misplaced else 'The'} best pair of levels, on "
-                    f"{level_text(best.setting.on_level, self.step)}, off "
-                    f"{level_text(best.setting.off_level, self.step)} {q.unit}, leaves {wrong_text(lost, wrong)} on "
+                    f"{level_text(at.on_level, self.step)}, off {level_text(at.off_level, self.step)} {q.unit}"
+                    f"{'' if at.light_on else ', dark-on'}, leaves {wrong_text(lost, wrong)} on "
                     f"{passes}."
-                    + ("" if self.misplaced else any_of if from_ != to else " No other on-level is as good."),
+                    + (
+                        ""
+                        if self.misplaced
+                        else any_of
+                        if from_ != to
+                        else f" No other {name}{' tried' if best.cost and not open_below else ''} is as good."
+                    ),
                 )
             )
             if self.missing:

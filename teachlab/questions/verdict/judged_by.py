@@ -119,7 +119,11 @@ class FilesJudged:
         if decision in GOOD:
             if self.setting is None:
                 return keep
-            return f"teachlab report {of} --out record" if fixed else f"teachlab replay {of} --details"
+            if fixed:
+                return f"teachlab report {of} --out record"
+            if self.keep:
+                return f"teachlab replay {of} --details"
+            return f"{LOG} on another day. Then: teachlab replay {typed_again(NEW, setting=self.setting)}"
         if borders:
             return f"teachlab align {on}"
         if log:

@@ -41,7 +41,7 @@ class Glints(Table):
 
     def words(self) -> str:
         """Return the effect in words."""
-        return f"{self.per_object:g} glints per object, {self.amplitude_percent.words('% of full scale')} high"
+        return f"{self.per_object:g} glints per object, height {self.amplitude_percent.words('% of full scale')}"
 
 
 class ZoneSwap(Table):

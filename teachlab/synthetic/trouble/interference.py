@@ -66,10 +66,8 @@ class Lamp(Table):
             if self.shot_percent
             else ""
         )
-        return (
-            f"lamps flicker by {self.first_percent:g} % of full scale at {2 * self.mains_hz:g} Hz and "
-            f"{self.second_percent:g} % at {4 * self.mains_hz:g} Hz{shot}"
-        )
+        second = f" and {self.second_percent:g} % at {4 * self.mains_hz:g} Hz" if self.second_percent else ""
+        return f"lamps flicker by {self.first_percent:g} % of full scale at {2 * self.mains_hz:g} Hz{second}{shot}"
 
 
 def lamp(config: Lamp, stretch: SampleStretch) -> Floats32:

@@ -232,7 +232,7 @@ class Designed:
         shown: ShownLight,
         least: int,
     ) -> WindowSetting | None:
-        """Return the setting with an upper bound; None without an on-delay, or if tops differ, it errs or no light is beyond."""
+        """Return the setting with an upper bound; None if it has no on-delay, tops differ, it errs or bars nothing."""
         if not cell.on_delay or shown.spread > LEVEL_SPREAD:
             return None
         bound = shown.highest_top + max(BOUND, 2 * shown.spread) * shown.contrast
