@@ -720,7 +720,7 @@ def surface(
     from teachlab.questions.surface.figure import MarkedSetting, surface_figure
 
     opened, truth = _opened(recording, passes)
-    given = _named(settings, {_called(recording): opened})
+    given = _named(settings, {_called(recording): opened}, path=True)
     found = operating_surface(
         [(opened, truth)],
         given=[(name, fixed_levels(one, "the surface")) for name, one in given],
@@ -1685,9 +1685,9 @@ def _called(recording: RecordingLike) -> str:
 
 
 def _named(
-    given: Mapping[str, SettingLike] | Iterable[SettingLike], recordings: Mapping[str, Recording]
+    given: Mapping[str, SettingLike] | Iterable[SettingLike], recordings: Mapping[str, Recording], *, path: bool = False
 ) -> list[tuple[str, Setting]]:
-    """Return settings with their names, each of which must fit the recordings."""
+    """Return settings with their names, files by their stem or by their `path`; each must fit the recordings."""
     from teachlab.data.setting_files import named_settings
     from teachlab.switching.fitting import refuse_unfit
 
@@ -1696,9 +1696,8 @@ def _named(
     read = iter(named_settings([one for one in files if one is not None]))
     named = [(f"setting {k}", one) if isinstance(one, Setting) else next(read) for k, one in enumerate(listed, 1)]
     refuse_unfit([(file, one) for file, (_, one) in zip(files, named, strict=True)], recordings.items())
-    if isinstance(given, Mapping):
-        return [(name, one) for name, (_, one) in zip(given, named, strict=True)]
-    return named
+    names = list(given) if isinstance(given, Mapping) else files if path else [None] * len(named)
+    return [(given_name or name, one) for given_name, (name, one) in zip(names, named, strict=True)]
 
 
 def _base(given: SettingLike | None) -> Setting | None:

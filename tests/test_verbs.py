@@ -402,8 +402,8 @@ SAID_ALIKE: dict[str, tuple[str, Any]] = {
     ),
     "card": ("card R --setting s.json --draws 2", lambda r: teachlab.card(r, "s.json", draws=2)),
     "surface": (
-        "surface R --setting s.json --levels 10:100:5",
-        lambda r: teachlab.surface(r, settings=["s.json"], levels=np.linspace(10, 100, 5).tolist()),
+        "surface R --setting s.json --levels 20:100:5",
+        lambda r: teachlab.surface(r, settings=["s.json"], levels=[20, 40, 60, 80, 100]),
     ),
     "design": (
         "design R --set levels=9 --set delays=2",
