@@ -6,7 +6,9 @@ from itertools import combinations
 
 import numpy as np
 import pytest
+from scipy.stats import norm
 
+from teachlab.questions.stale.answer import _apart
 from teachlab.statistics.differences import p_more_by_lots
 
 LINES, SIZE, RATE, CHANCE = 400, 20, 0.05, 0.05
@@ -56,3 +58,22 @@ def test_the_p_is_that_of_all_divisions(seed: int) -> None:
     exact = np.mean(np.array(rises) >= rises[0] - 1e-12)
     error = 4 * (exact * (1 - exact) / 2000) ** 0.5 + 1 / 2000
     assert p_more_by_lots((now, of_now), (before, of_before)) == pytest.approx(exact, abs=error)
+
+
+def test_lots_that_drift_slowly_are_joined() -> None:
+    """Ten lots, a third of the recording as the time of the drift: 10 of 100 lines instead of 18, at 2.5 % each."""
+    rng, keeps = np.random.default_rng(3), np.exp(-1 / (10 / 3))
+
+    def lots() -> tuple[np.ndarray, np.ndarray]:
+        state = rng.normal(size=1)
+        for _ in range(9):
+            state = np.append(state, keeps * state[-1] + (1 - keeps**2) ** 0.5 * rng.normal())
+        of = np.full(10, 20.0)
+        return rng.binomial(20, norm.cdf(norm.ppf(0.1) * 2**0.5 + state)).astype(float), of
+
+    joined = plain = 0
+    for _ in range(LINES):
+        now, before = lots(), lots()
+        plain += p_more_by_lots(now, before) < CHANCE / 2
+        joined += p_more_by_lots(_apart(*now), _apart(*before)) < CHANCE / 2
+    assert joined < 0.13 * LINES < plain

@@ -547,6 +547,13 @@ def _gone(now: RecordingUnderSetting) -> str:
     return f"the margin is gone: the {of} lie {-margin:.3g} times the noise beyond the {what}"
 
 
+def _apart(events: NDArray[np.float64], trials: NDArray[np.float64]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Return events and trials with neighbouring lots joined as far as they resemble each other."""
+    alike = max(1, round(integrated_autocorrelation(events / np.maximum(trials, 1)) or 1.0))
+    group = np.arange(events.size) * max(1, events.size // alike) // events.size
+    return np.bincount(group, events), np.bincount(group, trials)
+
+
 def _more(now: RecordingUnderSetting, before: RecordingUnderSetting | None) -> tuple[list[str], list[str]]:
     """Say what is more than before, by named lots, or more than accepted; and which trips are only seen to be more.
 
@@ -571,7 +578,7 @@ def _more(now: RecordingUnderSetting, before: RecordingUnderSetting | None) -> t
         for what, *both in pairs:
             is_, was_ = ([np.bincount(group, k) for k in one] for group, one in zip(groups, both, strict=True))
             # Losses and trips are tested at once: each is given half of the error that both may have (Bonferroni).
-            if p_more_by_lots(tuple(is_), tuple(was_)) < (1 - now.score.confidence) / len(pairs):
+            if p_more_by_lots(_apart(*is_), _apart(*was_)) < (1 - now.score.confidence) / len(pairs):
                 (k, n), (k_before, n_before) = ([f"{int(x.sum()):,}" for x in one] for one in both)
                 lots = f"{is_[0].size} and {was_[0].size} lots"
                 out.append(f"{k} of {n} {what} now, {k_before} of {n_before} before: more than chance, by {lots}")
