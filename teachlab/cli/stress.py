@@ -212,19 +212,34 @@ def _cleaning_lines(cleaning: Cleaning | None, why_none: str) -> list[str]:
             return "unknown" if value is None else "never"
         return number_of(cut(value, 4), "day", spec=".4g")
 
+    def lost(rate: float) -> str:
+        return f"{-100 * expm1(-rate):.3g}"
+
     lines = []
     seen = cleaning.observed
     if seen is not None:
-        share, low, high = (f"{-100 * expm1(-rate):.3g}" for rate in (seen.per_day, seen.low, seen.high))
+        share, low, high = map(lost, (seen.per_day, seen.low, seen.high))
+        first, second = map(lost, seen.halves or (0.0, 0.0))
+        changed = f", {first} % in the first half and {second} % in the second" if seen.halves else ""
         lines.append(
             f"Observed over {number_of(seen.days, 'day', spec='g')}, {number_of(seen.points, 'level')}: {share} % of "
-            f"the light lost per day ({low} to {high} %). Neighbouring days correlate by about {seen.alike:.2g}, which "
-            "the interval allows for. Holds if the window was not cleaned in between."
+            f"the light lost per day ({low} to {high} %{changed}). Neighbouring days correlate by about "
+            f"{seen.alike:.2g}, which the interval allows for. A season, a lamp or a product that changes the light as "
+            "slowly counts as dirt, and a cleaning in between as less of it. If most dirt fell on a few days, the "
+            "interval is too narrow."
         )
     if cleaning.days is None:
         return [*lines, f"Time to cleaning: {why_none}."]
-    ends = "" if seen is None else f", {days(cleaning.earliest)} at the earliest, {days(cleaning.latest)} at the latest"
-    return [*lines, f"Time to cleaning: {days(cleaning.days)}{ends}."]
+    told = f"{days(cleaning.days)}, on the passes recorded"
+    if seen is not None and cleaning.latest is not None:
+        most = f"{days(cleaning.latest)} at the latest"
+        if isinf(cleaning.latest):
+            most = "and no latest: a loss of light is not shown"
+        least = f"{days(cleaning.earliest)} at the earliest"
+        told = f"{days(cleaning.days)}, {least}, {most}, on the passes recorded and if it goes on as on these days"
+        if isinf(cleaning.days):
+            told = f"not shown, as the light did not fall; {least} if it goes on as on these days"
+    return [*lines, f"Time to cleaning: {told}."]
 
 
 def _tell_feasibility(possible: Feasibility, unit: str) -> None:

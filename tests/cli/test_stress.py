@@ -170,10 +170,28 @@ def test_time_to_cleaning_from_levels_seen(line: Path) -> None:
     text = run(line, "--gain", "1", "--levels-seen", table).output
     assert "Observed over 20 days, 5 levels" in text
     assert "at the earliest" in text
-    # A loss that is not shown: the latest time is never.
+    assert "at the latest, on the passes recorded and if it goes on as on these days." in " ".join(text.split())
+    # A loss that is not shown has no latest time.
     table.write_text("day,level\n0,50\n5,49\n10,51\n15,50\n")
     assert document(line, "--gain", "1", "--levels-seen", table)["cleaning"]["latest"] is None
-    assert "never at the latest" in run(line, "--gain", "1", "--levels-seen", table).output
+    text = " ".join(run(line, "--gain", "1", "--levels-seen", table).output.split())
+    assert "Time to cleaning: not shown, as the light did not fall; " in text
+    table.write_text("day,level\n0,50\n5,49\n10,50\n15,49\n")
+    text = " ".join(run(line, "--gain", "1", "--levels-seen", table).output.split())
+    assert "and no latest: a loss of light is not shown, on the passes recorded" in text
+    assert "never at the latest" not in text
+    # A loss that doubles on the way is told by its halves, and both are within the interval.
+    days = np.arange(60)
+    level = 1000 * np.exp(-0.005 * days - 0.015 * np.clip(days - 30, 0, None))
+    rows = [f"{d},{x}" for d, x in zip(days.tolist(), level.tolist(), strict=True)]
+    table.write_text("\n".join(["day,level", *rows]) + "\n")
+    seen = document(line, "--gain", "1", "--levels-seen", table)["cleaning"]["observed"]
+    assert seen["halves"] == pytest.approx([0.005, 0.02], rel=0.05)
+    assert seen["low"] < 0.005 < 0.0199 < seen["high"]
+    text = " ".join(run(line, "--gain", "1", "--levels-seen", table).output.split())
+    assert "% in the first half and" in text
+    assert "A season, a lamp or a product that changes the light as slowly counts as dirt" in text
+    assert "If most dirt fell on a few days, the interval is too narrow." in text
 
 
 def test_faster_lines(line: Path) -> None:

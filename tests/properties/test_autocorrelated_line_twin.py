@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from itertools import product
+
 import numpy as np
 import pytest
 import statsmodels.api as sm
@@ -9,7 +11,7 @@ from numpy.typing import NDArray
 from scipy.stats import t as student
 
 from teachlab.errors import ParameterError
-from teachlab.statistics.over_time.autocorrelated_line import GRID, HIGHEST, autocorrelated_line
+from teachlab.statistics.over_time.autocorrelated_line import LASTING, SCATTER, autocorrelated_line
 
 Values = NDArray[np.float64]
 
@@ -24,8 +26,14 @@ def days_and_values(seed: int) -> tuple[Values, Values]:
 def dense(at: Values, values: Values, share: float) -> float:
     """A quantile of the mixture, with whole matrices and a search of its own."""
     design, parts = np.column_stack((np.ones_like(at), at)), []
-    for alike in np.linspace(0, HIGHEST, GRID):
-        matrix = alike ** np.abs(at[:, None] - at) if alike else np.eye(at.size)
+    for lasting, of_change in product(LASTING, SCATTER):
+        if lasting == 0 and of_change > 0:
+            continue
+        # Of what changes in a day, v / (v + (1 − v)(1 − φ²)) is scatter, v its share of the variance.
+        change = (1 - lasting**2) * of_change
+        scatter = change / (1 - of_change + change)
+        wander = lasting ** np.abs(at[:, None] - at) if lasting else np.eye(at.size)
+        matrix = (1 - scatter) * wander + scatter * np.eye(at.size)
         found = sm.GLS(values, design, sigma=matrix).fit()
         inverse = np.linalg.inv(matrix)
         rest = values - design @ found.params
@@ -48,7 +56,7 @@ def dense(at: Values, values: Values, share: float) -> float:
 
 @pytest.mark.parametrize("seed", range(12))
 def test_equals_dense_generalised_least_squares(seed: int) -> None:
-    """Slope and error at every autocorrelation by statsmodels' GLS; the likelihood written out."""
+    """Slope and error of every kind of residuals by statsmodels' GLS; the likelihood written out."""
     at, values = days_and_values(seed)
     line = autocorrelated_line(at, values)
     for ours, share in ((line.low, 0.025), (line.slope, 0.5), (line.high, 0.975)):

@@ -145,7 +145,9 @@ def test_variances_by_leaving_out_one_lot_after_another() -> None:
     ]
     places = np.array([at[lots == g].mean() for g in range(12)])
     medians = [np.median(y[lots == g]) for g in range(12)]
-    plain, following = _line(places, medians), autocorrelated_line(places / (places[1] - places[0]), medians)
+    plain = _line(places, medians)
+    step, lasting = places[1] - places[0], np.linspace(0, 0.98, 99)
+    following = autocorrelated_line(places / step, medians, lasting=lasting, scatter=[0.0])
     # Lots may follow one another: as much wider as that makes the interval of the slope.
     wider = (following.high - following.low) / (places[1] - places[0]) / (plain.high - plain.low)
     assert wider > 1

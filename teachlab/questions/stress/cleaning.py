@@ -56,6 +56,8 @@ class LossRate:
     `per_day`, `low`, `high`: exponential rate; negative if the light rises.
     `days`: span of the observation.
     `alike`: autocorrelation of neighbouring days around the fall.
+    `halves`: rates of the first and the second half of the days, if they differ by more than their intervals; low and
+    high then hold those of both halves.
     """
 
     per_day: float
@@ -64,12 +66,15 @@ class LossRate:
     days: float
     points: int
     alike: float = 0.0
+    halves: tuple[float, float] | None = None
 
 
 def observed_loss(days: Sequence[float], level: Sequence[float]) -> LossRate:
     """Fit an exponential loss to levels above dark over days: a straight line through their logarithms.
 
     Days resemble the days before; the interval takes this into account (`statistics/over_time/autocorrelated_line.py`).
+    Whether the loss was steady is judged by its two halves. What changes the light as slowly as dirt does, such as a
+    season, cannot be told from dirt.
 
     Raises
     ------
@@ -91,7 +96,14 @@ def observed_loss(days: Sequence[float], level: Sequence[float]) -> LossRate:
             "a cleaning. Give only the levels since then, or only those before."
         )
     line = autocorrelated_line(x, np.log(y))
-    return LossRate(-line.slope, -line.high, -line.low, float(np.ptp(x)), int(x.size), line.alike)
+    ends, halves = (line.low, line.high), None
+    later = x > np.median(x)
+    if min(np.unique(x[later]).size, np.unique(x[~later]).size) >= LEAST_DAYS:
+        first, second = (autocorrelated_line(x[rows], np.log(y[rows])) for rows in (~later, later))
+        if abs(first.slope - second.slope) > math.hypot(first.high - first.low, second.high - second.low) / 2:
+            halves = -first.slope, -second.slope
+            ends = min(ends[0], first.low, second.low), max(ends[1], first.high, second.high)
+    return LossRate(-line.slope, -ends[1], -ends[0], float(np.ptp(x)), int(x.size), line.alike, halves)
 
 
 def _cleaned(values: NDArray[np.float64]) -> int | None:
