@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import glob
 import os
+from collections import Counter
 from collections.abc import Iterable, Sequence
 from pathlib import Path
 
@@ -66,13 +67,13 @@ def telling_names(paths: Sequence[str]) -> list[str]:
     ['north/line', 'south/line', 'other']
     """
     parts = [[*part.split("/")[:-1], stem_of(part)] for part in (divided(p.replace(os.sep, "/"))[0] for p in paths)]
-    out = []
-    for own in parts:
-        length = 1
-        while length < len(own) and sum(other[-length:] == own[-length:] for other in parts) > 1:
-            length += 1
-        out.append("/".join(own[-length:]))
-    return out
+    out: dict[int, str] = {}
+    for length in range(1, max(map(len, parts), default=0) + 1):
+        many = Counter(tuple(own[-length:]) for own in parts)
+        for k, own in enumerate(parts):
+            if k not in out and (length >= len(own) or many[tuple(own[-length:])] == 1):
+                out[k] = "/".join(own[-length:])
+    return [out[k] for k in range(len(parts))]
 
 
 def _searched(text: str) -> list[str] | None:

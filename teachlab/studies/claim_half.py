@@ -69,7 +69,10 @@ class HalfByLot:
         """Take the counts of a score of the claim half."""
         counts = lot_counts(truth, without_touching(truth, result.trials))
         rows = counts.first_pass.tolist()
-        lots = ["" if truth.lot is None else str(truth.lot[row]) for row in rows]
+        # A stretch that holds several lots has the name of none.
+        ends = [row + 1 for row in rows] if counts.source is Source.LOTS else [*rows, truth.passes][1:]
+        held = [{""} if truth.lot is None else set(truth.lot[a:b]) for a, b in zip(rows, ends, strict=True)]
+        lots = [str(*names) if len(names) == 1 else "" for names in held]
         named = [f"lot '{printable(lot, most=24)}'" if lot else "" for lot in lots]
         return cls(
             passes=counts.passes.tolist(),

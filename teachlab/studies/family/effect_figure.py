@@ -31,17 +31,18 @@ def effect_figure(found: StudyAnswer, *, kind: str = "svg") -> bytes:
     with drawing("study", (11, 2.9 * down + 0.4), boxed=True) as figure:
         axes = figure.subplots(down, min(ACROSS, len(panels)), squeeze=False).reshape(-1)
         for part, panel in zip(axes, panels, strict=False):
-            _draw(part, panel)
+            _draw(part, panel, found.counted)
         for part in axes[len(panels) :]:
             part.axis("off")
         return picture(
             figure,
             kind,
-            says="Errors of the median draw on all scored passes; the answer tells those of the second half.",
+            says=f"{found.counted.capitalize()} of the median draw on all scored passes; the answer tells those of the "
+            "second half.",
         )
 
 
-def _draw(axes: Any, panel: list[ParameterEffect]) -> None:
+def _draw(axes: Any, panel: list[ParameterEffect], counted: str) -> None:
     numbers = all(isinstance(one.value, int | float) and not isinstance(one.value, bool) for one in panel)
     if numbers:
         panel = sorted(panel, key=lambda one: float(one.value))
@@ -56,6 +57,6 @@ def _draw(axes: Any, panel: list[ParameterEffect]) -> None:
         axes.set_xticks(at, [str(one.value) for one in panel])
     axes.set_title(panel[0].strategy, fontsize=9)
     axes.set_xlabel(panel[0].parameter)
-    axes.set_ylabel("errors in 100 passes")
+    axes.set_ylabel(f"{counted} in 100 passes")
     axes.set_ylim(bottom=0)
     axes.legend(frameon=False, fontsize=7)

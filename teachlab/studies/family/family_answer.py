@@ -13,6 +13,7 @@ import numpy as np
 
 from teachlab.data.recording_places import telling_names
 from teachlab.errors import Abstained
+from teachlab.model.draws import Costs
 from teachlab.model.json_values import Document, picked, plain
 from teachlab.model.printable_text import number_of
 from teachlab.model.verdict import Verdict, VerdictReason
@@ -154,6 +155,12 @@ class StudyAnswer:
     judged: Sequence[Judged] = ()
     failed: int = 0
     written: bool = False
+    costs: Costs = field(default_factory=Costs)
+
+    @property
+    def counted(self) -> str:
+        """What a cost per pass is called: errors, unless a lost pass or an unwanted switching costs another amount."""
+        return "errors" if self.costs == Costs() else "cost"
 
     @property
     def faults(self) -> list[LineVerdict]:
@@ -257,6 +264,7 @@ def study_answer(
         verdict=verdict,
         judged=() if judge.criteria is None else judged_study(judge.criteria, [row for _, row in rows]),
         failed=len(failed),
+        costs=judge.costs,
     )
 
 

@@ -47,12 +47,13 @@ def judged_study(criteria: Criteria, rows: Sequence[Row]) -> list[Judged]:
     lies beyond it. Otherwise there is not enough evidence; this also holds with fewer than 5 recordings, unless an
     assumption is stated.
     """
-    return [_guarded(_judged(one, criteria, rows), rows) for one in criteria.criterion]
+    scored = [row for row in rows if row["claim_passes"]]
+    return [_guarded(_judged(one, criteria, scored), scored) for one in criteria.criterion]
 
 
 def _judged(one: Criterion, criteria: Criteria, rows: Sequence[Row]) -> Judged:
     if one.measure in COUNTS:
-        found = sum(row["claim_passes"] or 0 for row in rows) if one.measure == "passes" else len(rows)
+        found = sum(row["claim_passes"] for row in rows) if one.measure == "passes" else len(rows)
         least = one.min or 0.0
         enough = Judgement.MET if found >= least else Judgement.NOT_ENOUGH
         what = "passes" if one.measure == "passes" else "recordings"
@@ -90,6 +91,8 @@ def _guarded(judged: Judged, rows: Sequence[Row]) -> Judged:
     if judged.verdict is not Judgement.MET:
         return judged
     texts = [one["text"] for row in rows for one in row["open"] or ()]
+    if beside := sum(row["lag_ms"] is not None for row in rows):
+        texts.insert(0, f"the passes of {number_of(beside, 'recording lie', 'recordings lie')} beside the light")
     because = texts[0].rstrip(".") if texts else SYNTHETIC if any(row["synthetic"] for row in rows) else ""
     if not because:
         return judged

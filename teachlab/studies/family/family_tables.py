@@ -57,7 +57,10 @@ def method_lines(found: StudyAnswer) -> list[str]:
     ends = ["  ".join(row) for row in cells]
     # What is said of a strategy is told in full; its parameters end where there is no more room.
     room = WIDE - 4 - max(map(len, ends))
-    names = ["best of each strategy: errors", *(_shortened(label, room - len(more)) + more for label, more in labels)]
+    names = [
+        f"best of each strategy: {found.counted}",
+        *(_shortened(label, room - len(more)) + more for label, more in labels),
+    ]
     wide = max(map(len, names))
     return [f"  {name:<{wide}}  {end}".rstrip() for name, end in zip(names, ends, strict=True)]
 
@@ -110,12 +113,12 @@ def parameter_table(found: StudyAnswer) -> Table | None:
         return None
     table = plain_table(
         "What each parameter does",
-        "Errors in 100 passes, mean over the recordings and over all other values; cheapest and costliest recording; "
-        "not taught: rows in which it taught in fewer than half of the draws",
+        f"{found.counted.capitalize()} in 100 passes, mean over the recordings and over all other values; cheapest and "
+        "costliest recording; not taught: rows in which it taught in fewer than half of the draws",
     )
     for name in ("strategy", "parameter"):
         table.add_column(name)
-    for name in ("value", "errors", "cheapest", "costliest", "not taught"):
+    for name in ("value", found.counted, "cheapest", "costliest", "not taught"):
         table.add_column(name, justify="right")
     for one in found.effects:
         value = f"{one.value:.6g}" if isinstance(one.value, float) else str(one.value)

@@ -430,7 +430,7 @@ class FamilyJudge:
             text = (
                 f"The costliest recording is {line.name}: {row['claim_lost']} lost and "
                 f"{number_of(row['claim_false'], 'switching')} too many in "
-                f"{number_of(row['claim_passes'], 'pass', 'passes')}; all recordings together have "
+                f"{number_of(row['claim_passes'], 'pass', 'passes')} of its claim half; all claim halves together have "
                 f"{number_of(int(errors.sum()), 'error')}."
             )
             out.append(VerdictReason(text=text, count=int(errors[k])))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
@@ -126,6 +127,6 @@ class StudyPlan:
 
 
 def _once(what: str, names: Sequence[str]) -> None:
-    for name in names:
-        if names.count(name) > 1:
+    for name, many in Counter(names).items():
+        if many > 1:
             raise ParameterError(f"the {what} '{name}' is named twice. Name every one once.")

@@ -20,7 +20,7 @@ from teachlab.light.repeats import repeated_stretches
 from teachlab.model.draws import MEASURES, Costs, Draw, DrawOptions
 from teachlab.model.json_values import plain
 from teachlab.model.recording import Origin, Recording
-from teachlab.model.score import Rules
+from teachlab.model.score import Outcome, Rules, Trials
 from teachlab.model.setting import Setting, Switching, bare
 from teachlab.model.teaching import Strategy
 from teachlab.model.truth import Truth
@@ -366,22 +366,24 @@ def _claimed(truth: Truth, pick: FixedSetting, found: Claimable, *, usable: bool
         "usable": usable,
         "lot_source": str(counts.source),
         "named_lots": int((counts.passes > 0).sum()) if counts.source is Source.LOTS else counts.named_lots,
-        "lots": _lots(truth, counts),
+        "lots": _lots(truth, counts, found.trials),
         "open": [
             {"condition": str(why), "text": found.conditions[why]} for why in OpenCondition if why in found.conditions
         ],
     }
 
 
-def _lots(truth: Truth, counts: LotCounts) -> list[Row]:
-    """Return the counts of every lot of the claim half, under its name, or that of its first pass."""
+def _lots(truth: Truth, counts: LotCounts, trials: Trials) -> list[Row]:
+    """Return the counts of every lot of the claim half by its name, or of every stretch by its first scored pass."""
+    scored = trials.rows(truth.detect[trials.first_pass :] & (trials.passes != Outcome.EXCLUDED))
     columns = {name: getattr(counts, name).tolist() for name in COUNTED}
     out = []
     for k, first in enumerate(counts.first_pass.tolist()):
         if not any(values[k] for values in columns.values()):
             continue  # it lies before the claim half
-        # Every lot holds a pass; the first one has its name.
-        lot = f"from pass {first}" if truth.lot is None else str(truth.lot[first])
+        # A stretch may hold several lots: it has the name of none.
+        named = counts.source is Source.LOTS and truth.lot is not None
+        lot = str(truth.lot[first]) if named else f"from pass {min(scored[scored >= first], default=first)}"
         out.append({"lot": lot, **{name: int(values[k]) for name, values in columns.items()}})
     return out
 

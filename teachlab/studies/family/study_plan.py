@@ -198,7 +198,7 @@ def studied_lines(given: Any, *, left_out: str | None = None) -> list[StudiedLin
         given = given if rows is None else rows()
     out: dict[str, StudiedLine] = {}
     for one in _each(given, "recordings"):
-        facts: dict[str, str] = {}
+        facts: dict[str, Any] = {}
         truth = None
         if isinstance(one, StudiedLine):
             _add(out, one)
@@ -211,9 +211,12 @@ def studied_lines(given: Any, *, left_out: str | None = None) -> list[StudiedLin
         if isinstance(one, Mapping):
             if "path" not in one:
                 raise InputError(f"a row of recordings needs a 'path', got the columns: {', '.join(map(str, one))}.")
-            known = ((str(k), v) for k, v in one.items() if k not in ("path", "truth"))
-            facts = {name: str(value) for name, value in known if value is not None and value == value}
-            truth, one = one.get("truth"), one["path"]
+            facts = {str(k): v for k, v in one.items() if k != "path" and v is not None and v == v}
+            truth, one = facts.pop("truth", None), one["path"]
+            facts = {name: str(value) for name, value in facts.items()}
+            if not isinstance(truth, str | os.PathLike | None):
+                raise InputError(f"the 'truth' of a row is the path of a table of passes, got {shown(truth)}.")
+            truth = None if truth is None else os.fspath(truth)
         if not isinstance(one, str | os.PathLike):
             raise InputError(f"a recording is a path, a row with a path, or a Recording with its Truth, got {one!r}.")
         for path in find_recordings([one], left_out=left_out):

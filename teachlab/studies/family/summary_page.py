@@ -19,7 +19,6 @@ from teachlab.wording.verdict import verdict_lines
 if TYPE_CHECKING:
     from teachlab.studies.family.family_answer import StudyAnswer
 
-CAPTION = "Errors in 100 passes by the values of each parameter: mean over the recordings, and their range."
 MOST_RANKED = 100
 """Number of configurations on the page; the rows hold all."""
 
@@ -38,9 +37,13 @@ def summary_page(found: StudyAnswer) -> str:
     from markupsafe import Markup
 
     # The drawing library escapes every text: only this markup is allowed.
-    figure = None
+    figure, counted = None, found.counted.capitalize()
+    caption = (
+        f"{counted} in 100 passes by the values of each parameter: the mean over the recordings, and from the cheapest "
+        "to the costliest recording."
+    )
     if found.effects:
-        figure = Markup(embedded_figure(effect_figure(found).decode(), "effects", "What each parameter does", CAPTION))
+        figure = Markup(embedded_figure(effect_figure(found).decode(), "effects", "What each parameter does", caption))
     best = [
         [one.method.label, per_hundred(one.method.claim_cost), per_hundred(one.method.cost), one.method.unranked,
          one.method.worst, per_hundred(one.method.worst_cost), _share(one.method.share_between), one.equal,
@@ -61,11 +64,11 @@ def summary_page(found: StudyAnswer) -> str:
     tables = [
         _PageTable(
             "The best of each strategy",
-            "Chosen on the first half of the scored passes of all recordings; errors in 100 passes on the second half, "
-            "then over all scored passes. Not taught: recordings on which it gives no setting in half of the draws; a "
-            "strategy with fewer of them comes first. Between recordings: the share of the spread of the cost that "
-            "lies there.",
-            ("strategy", "second half", "all", "not taught", "costliest recording", "errors there",
+            f"Chosen on the first half of the scored passes of all recordings; {found.counted} in 100 passes on the "
+            "second half, then over all scored passes, there also of the costliest recording. Not taught: those on "
+            "which it gives no setting in half of the draws; a strategy with fewer of them comes first. Between "
+            "recordings: the share of the spread of the cost that lies there.",
+            ("strategy", "second half", "all", "not taught", "costliest recording", f"{found.counted} there",
              "between recordings", "others that cost the same", "better than the next row?"),
             best,
         ),
@@ -74,8 +77,9 @@ def summary_page(found: StudyAnswer) -> str:
         *([] if (table := parameter_table(found)) is None else [_of(table, figure)]),
         *([] if (table := group_table(found)) is None else [_of(table)]),
         _PageTable(
-            "All configurations", "Errors in 100 passes, the mean over the recordings.",
-            ("configuration", "all", "first half", "costliest recording", "errors there", "recordings not taught"),
+            "All configurations", f"{counted} in 100 passes, the mean over the recordings.",
+            ("configuration", "all", "first half", "costliest recording", f"{found.counted} there",
+             "recordings not taught"),
             ranked,
         ),
         *([] if not found.faults else [
@@ -86,7 +90,7 @@ def summary_page(found: StudyAnswer) -> str:
     title = f"Study of {count} recording{'' if count == 1 else 's'}"
     return rendered(
         "study.html.j2",
-        r={"title": title, "record_sha256": json_digest(found.as_dict(rows=False))},
+        r={"title": title, "caption": caption, "record_sha256": json_digest(found.as_dict(rows=False))},
         verdict=_paragraphs(verdict_lines(found.verdict, details=True)),
         caution=LIMITS_OF_USE[0],
         tables=tables,

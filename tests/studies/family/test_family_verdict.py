@@ -16,10 +16,12 @@ import pytest
 import teachlab
 from teachlab import DrawOptions, Rules, shipped
 from teachlab.errors import ParameterError
+from teachlab.evidence.criteria import Criteria, Criterion
 from teachlab.model.recording import Recording
 from teachlab.model.setting import Setting
 from teachlab.model.truth import TruthSource
 from teachlab.studies.family.family_answer import RankedMethod, _best_here, _choice, _Line, _Price, study_answer
+from teachlab.studies.family.family_criteria import judged_study
 from teachlab.studies.family.family_verdict import FamilyJudge, LineVerdict
 from teachlab.studies.family.study_grid import COUNTED
 from teachlab.studies.family.study_piece import piece_code
@@ -100,8 +102,8 @@ def test_lost_passes_and_switchings_too_many_both_count(
 def test_the_costliest_line_is_named_with_both_kinds_of_errors() -> None:
     reasons = [reason.text for reason in verdict(4, 3).reasons]
     assert reasons[0] == (
-        "The costliest recording is line 0: 4 lost and 3 switchings too many in 40 passes; all recordings together "
-        "have 84 errors."
+        "The costliest recording is line 0: 4 lost and 3 switchings too many in 40 passes of its claim half; all "
+        "claim halves together have 84 errors."
     )
 
 
@@ -366,3 +368,22 @@ def test_the_choice_has_not_seen_the_passes_of_its_claim() -> None:
         assert told.recommended is not None
         seen.add((told.recommended.method, *(one.best for one in told.lines)))
     assert len(seen) == 1
+
+
+@pytest.mark.parametrize(
+    ("changed", "verdict", "because"),
+    [
+        ({}, "met", "the upper bound lies within the limit"),
+        ({"lag_ms": 3.0}, "not enough evidence", "the passes of 1 recording lie beside the light"),
+        ({"claim_passes": 0, "lots": []}, "not enough evidence", "11 recordings are scored"),
+    ],
+)
+def test_a_criterion_counts_recordings_that_show_something(changed: dict[str, Any], verdict: str, because: str) -> None:
+    """Passes beside the light met a criterion, and a recording without a scored pass counted as one."""
+    rows = [row(0, 0) | (changed if k == 0 else {}) for k in range(12)]
+    limits = [Criterion(measure="lost_rate", max=0.3), Criterion(measure="lots", min=12)]
+    lost, lots = judged_study(Criteria(criterion=limits), rows)
+    if "lots" in changed:
+        assert (lots.verdict, lots.because) == (verdict, because)
+    else:
+        assert (lost.verdict, lost.because) == (verdict, because)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 import re
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -26,7 +27,7 @@ from teachlab.scoring import score
 from teachlab.scoring.claims import lot_counts
 from teachlab.studies.claim_half import claim_halves, fixed_settings
 from teachlab.studies.family import study_run
-from teachlab.studies.family.family_tables import method_lines
+from teachlab.studies.family.family_tables import method_lines, parameter_table
 from teachlab.studies.family.line_conditions import LineCondition
 from teachlab.studies.family.row_store import NESTED
 from teachlab.studies.family.study_plan import planned_study, read_study, studied_lines
@@ -269,7 +270,7 @@ def test_the_short_table_says_on_how_many_recordings_a_strategy_does_not_teach()
     assert len(method_lines(found)) == 2
     first, second = found.strategies
     fewer = replace(second, method=replace(second.method, unranked=1))
-    less = cast("StudyAnswer", SimpleNamespace(strategies=(first, fewer), ranking=found.ranking))
+    less = cast("StudyAnswer", SimpleNamespace(strategies=(first, fewer), ranking=found.ranking, counted="errors"))
     told = method_lines(less)
     assert [row.split("  ")[-1].strip() for row in told] == ["better than the next row?", "–", "1 recording"]
     assert "does not teach" in told[0]
@@ -304,6 +305,40 @@ def test_a_recording_is_one_trial_however_often_it_is_named(tmp_path: Path, monk
     assert frame.recording.tolist() == ["l0", "l1", "z"]
     assert both.verdict.claim.lots == 2
     assert sum(one.passes for one in both.groups) == both.verdict.claim.passes == frame.claim_passes[:2].sum()
+
+
+def test_a_stretch_has_the_name_of_no_lot() -> None:
+    """Of two lots, too few for a claim, a stretch had the name of its first pass's lot, whatever else it held."""
+    recording, truth = line(1, 30)
+    for passes in (truth, replace(truth, lot=None)):
+        (row,) = teachlab.study([(recording, passes)], ["single-sample"], draws=1).table.to_pylist()
+        assert row["lot_source"] == "blocks"
+        assert len(row["lots"]) == 2
+        assert all(re.fullmatch(r"from pass [12]\d", one["lot"]) for one in row["lots"])  # the first 9 teach
+
+
+@pytest.mark.parametrize("truth", [7, {"start": [1]}])
+def test_passes_that_are_no_path_are_refused_before_any_work(truth: Any, tmp_path: Path) -> None:
+    path = write_line(tmp_path / "l.parquet", 1)
+    with pytest.raises(InputError, match="the 'truth' of a row is the path of a table of passes, got "):
+        studied_lines({"path": path, "truth": truth})
+    assert studied_lines({"path": path, "truth": math.nan})[0].truth is None
+    assert studied_lines({"path": path, "truth": tmp_path / "p.csv"})[0].truth == str(tmp_path / "p.csv")
+
+
+def test_costs_are_called_errors_only_where_both_kinds_cost_one(tmp_path: Path) -> None:
+    """With --cost-miss 2 a table of costs was headed "errors in 100 passes"."""
+    lines = [line(seed, 30, name=f"l{seed}", weak=0.3) for seed in range(2)]
+    for options, word, other in (({}, "errors", "cost"), ({"cost_miss": 2.0}, "cost", "errors")):
+        found = teachlab.study(lines, {"single-sample": {"reduction": [0.25, 0.3]}}, draws=1, out=tmp_path, **options)
+        page = (tmp_path / "study.html").read_text()
+        assert method_lines(found)[0].startswith(f"  best of each strategy: {word} ")
+        table = parameter_table(found)
+        assert table is not None
+        assert str(table.columns[3].header) == word
+        assert f"{word} there</th>" in page
+        assert f"{other} there</th>" not in page
+        assert f"{word.capitalize()} in 100 passes by the values of each parameter" in page
 
 
 def test_what_is_not_stated_of_a_recording_is_no_value(tmp_path: Path) -> None:
@@ -408,13 +443,17 @@ def test_every_row_of_the_short_table_is_told_in_full() -> None:
     )
     *others, last = found.strategies
     fewer = replace(last, method=replace(last.method, unranked=1))
-    rows = method_lines(cast("StudyAnswer", SimpleNamespace(strategies=(*others, fewer), ranking=found.ranking)))
+    rows = method_lines(
+        cast("StudyAnswer", SimpleNamespace(strategies=(*others, fewer), ranking=found.ranking, counted="errors"))
+    )
     assert "does not teach" in rows[0]
     assert max(map(len, rows)) <= 100
     assert any(row.endswith("not established (3 of 10 needed)") for row in rows)
     # A strategy that teaches on no recording was left out without a word.
     silent = replace(last.method, strategy="balanced-guard", unranked=3, chosen_cost=None)
-    told = method_lines(cast("StudyAnswer", SimpleNamespace(strategies=found.strategies, ranking=[silent])))
+    told = method_lines(
+        cast("StudyAnswer", SimpleNamespace(strategies=found.strategies, ranking=[silent], counted="errors"))
+    )
     assert re.fullmatch(r"  balanced-guard +–    3 recordings", told[-1])
     assert "does not teach" in told[0]
 
