@@ -44,6 +44,8 @@ DELIMITERS = ",;\t"
 EMPTY = DELIMITERS + ' "\r\n'
 """A row of these alone is one that a spreadsheet has emptied."""
 DIVIDED = re.compile(r"\s*[+]?[1-9]\d{0,2}([., '\u2019\u00a0\u202f]\d{3})+\s*")
+LENGTH = re.compile(r"(duration|length|width|dauer|l(ä|ae)nge)([\s_\[(/.].*)?$", re.IGNORECASE)
+"""Columns that tell how long a pass lasts, not where it ends."""
 FORMULA = ("=", "+", "-", "@")
 """Characters that a spreadsheet takes for the start of a formula."""
 PASS_BYTES = 500
@@ -352,6 +354,12 @@ def _comment(lines: list[str], delimiter: str, where: str) -> Any:
 
 
 def _check_columns(names: list[str], required: tuple[str, str], where: str) -> None:
+    lasting = next((name for name in names if LENGTH.match(name)), None)
+    if lasting is not None and (lasting == required[1] or required[1] not in names):
+        raise TruthError(
+            f"{where}: column '{lasting}' is named as a length, and a table of passes says where they end. Give a "
+            "column 'end', start + length; or one time per product, with --pass-ms."
+        )
     for name in required:
         if names.count(name) != 1:
             state = "is missing" if name not in names else "occurs twice"

@@ -226,6 +226,10 @@ class Truth:
         overlap = start[1:] < end[:-1]
         if overlap.any():
             k = int(np.argmax(overlap)) + 1
+            if (start[k], end[k]) == (start[k - 1], end[k - 1]):
+                raise TruthError(
+                    f"row {k}: the pass from sample {start[k]} to {end[k]} is that of row {k - 1} again. Take one out."
+                )
             raise TruthError(
                 f"row {k}: the pass from sample {start[k]} to {end[k]} overlaps the pass before it, which ends at "
                 f"{end[k - 1]}. "

@@ -111,7 +111,7 @@ def test_bad_input_is_one_message_and_exit_code_2(log: Path, tmp_path: Path, wor
         ("Zeit_ms", [], 2000.0, True),
         ("t [ms]", [], 2000.0, True),
         ("Zeit_ms", ["--time-unit", "s"], 2.0, False),
-        ("items", [], 2.0, False),
+        ("items", ["--time-unit", "s"], 2.0, False),
     ],
 )
 def test_the_unit_of_times_is_that_of_the_column_s_name(
@@ -131,6 +131,8 @@ def test_the_unit_of_times_is_that_of_the_column_s_name(
         "--out",
         str(tmp_path / "r.parquet"),
     ]
+    if name == "items":
+        assert "as s they would say 2 Hz, 2000 Hz as ms" in " ".join(shell.run(*given, code=2).stderr.split())
     done = shell.run(*given, *words)
     assert f"200 samples at {rate:g} Hz" in " ".join(done.output.split())
     assert (f"The numbers in column '{name}' are read as ms" in " ".join(done.stderr.split())) is told

@@ -14,6 +14,7 @@ from scipy.io import savemat, wavfile
 
 from teachlab.data.importing import ImportJob, import_log
 from teachlab.data.importing.interval_table import CountedIn
+from teachlab.data.importing.reading.cells import StoredType
 from teachlab.data.importing.reading.logs import open_log
 from teachlab.data.importing.reading.text_log import TextOptions
 from teachlab.data.importing.truth_columns import TruthKind
@@ -226,14 +227,14 @@ def test_mat_vectors_and_matrices(tmp_path):
         "light": np.array([[1.5], [2.5], [3.5]]),
         "row": np.array([[7, 8, 9]], np.int16),
         "both": np.array([[1, 10], [2, 20], [3, 30]], np.uint16),
-        "t": np.array([[0.0], [0.5], [1.0]]),
+        "t": np.array([[0.0], [0.02], [0.04]]),
         "name": "press 4",
         "scalar": 5.0,
     }
     savemat(tmp_path / "log.mat", content)
     assert values(run(tmp_path / "log.mat", rate_hz=10)) == [1.5, 2.5, 3.5]
     found = run(tmp_path / "log.mat", column="row", time="t")
-    assert (values(found), found.dtype, found.info.sample_rate_hz) == ([7, 8, 9], "int16", 2.0)
+    assert (values(found), found.dtype, found.info.sample_rate_hz) == ([7, 8, 9], "int16", 50.0)
     assert values(run(tmp_path / "log.mat", column="both:2", rate_hz=10)) == [10, 20, 30]
     with pytest.raises(ParameterError, match="no column 'scalar'"):
         run(tmp_path / "log.mat", column="scalar", rate_hz=10)
@@ -484,6 +485,13 @@ def test_a_table_counts_in_the_unit_that_its_columns_name(tmp_path, head, counte
         ("start,end\n10,200\n", "samples", "ends outside the recording of 100 samples"),
         ("start,end\n10,20.5\n", "samples", "column 'end', row 0: must be a whole number"),
         ("start,end\n20,30\n10,15\n", "samples", "must ascend"),
+        ("start,end\n20,30\n20,30\n", "samples", "row 1: the pass from sample 20 to 30 is that of row 0 again"),
+        (
+            "start,duration\n20,30\n",
+            "samples",
+            "'duration' is named as a length, .* Give a column 'end', start . length",
+        ),
+        ("start,end\n00:01,00:02\n", "time", "needs a time column in the log. Name it"),
         ("start,end\n0.01,x\n", "s", "column 'end', row 0: a number is needed, got 'x'"),
         ("start,end\n0.01,\n", "s", "column 'end', row 0: a number is needed, got ''. Every pass"),
         ("start,end\n0.01,0.0101\n0.0102,0.0103\n", "s", "row 1: .* does not end after its start"),
@@ -512,6 +520,35 @@ def test_inputs_are_never_overwritten_and_stale_passes_are_noticed(tmp_path):
         run(log, rate_hz=10)
     with pytest.raises(ParameterError, match="this is the table of passes itself"):
         run(log, rate_hz=10, passes=str(tmp_path / "out.passes.parquet"))
+
+
+def test_light_above_full_scale_is_told(tmp_path):
+    found = run(write(tmp_path / "log.csv", "light\n" + "5000\n4000\n" * 50), rate_hz=1000)
+    assert any("goes up to 5000, beyond the full scale of 4095" in note for note in found.notes)
+
+
+def test_names_of_columns_may_be_longer_than_the_first_piece(tmp_path):
+    names, cells = ",".join(f"column_{k}" for k in range(9000)), ",".join("1" * 9000)
+    log = write(tmp_path / "log.csv", f"{names},light\n" + "".join(f"{cells},{k}\n" for k in range(9)))
+    assert values(run(log, rate_hz=1000, column="light")) == list(range(9))
+
+
+@pytest.mark.parametrize("seed", range(40))
+def test_a_number_that_lies_alone_is_that_of_a_plain_loop(seed):
+    rng = np.random.default_rng(seed)
+    light = rng.integers(100, 900, 400)
+    light[rng.integers(0, 400, rng.integers(0, 8))] = rng.choice([65535, -9999, 1500, 2500, -800])
+    kind = StoredType()
+    for piece in np.split(light, np.sort(rng.integers(0, 400, 5))):
+        kind.push(pa.array(piece), from_text=True)
+    expected = None
+    levels = sorted(set(light.tolist()))
+    for code, others in ((levels[-1], levels[:-1]), (levels[0], levels[1:])):
+        away = min(abs(code - other) for other in others)
+        if (light == code).sum() <= 4 and away > others[-1] - others[0] and expected is None:
+            expected = code, int((light == code).sum()), others[0], others[-1]
+    found = kind.apart(400)
+    assert (found and (found[0].sign * found[0].end, found[0].count, *found[1:])) == expected
 
 
 def test_the_same_log_gives_the_same_bytes(tmp_path):

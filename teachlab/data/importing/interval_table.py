@@ -83,7 +83,7 @@ class LogTimes:
             If the two clocks cannot be compared.
         """
         if self.stamps is None and self.begun is None:
-            raise ParameterError("--passes-in time needs a time column in the log: name it with --time.")
+            raise ParameterError(f"{place.path}: --passes-in time needs a time column in the log. Name it with --time.")
         own = TimeStamps(
             self.time_unit,
             is_text(cells.type) and uses_decimal_comma(cells, place, 0),
@@ -92,6 +92,7 @@ class LogTimes:
             zone=self.time_zone,
             written=self.time_format,
             after=self.first_ns,
+            advice="Correct the cell.",
         )
         times = own.nanoseconds(cells, 0)
         # Dates of a table are compared with the date of the first row, whatever tells it.

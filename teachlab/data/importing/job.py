@@ -28,9 +28,10 @@ from teachlab.data.importing.interval_table import LogTimes, read_excepted, read
 from teachlab.data.importing.line_signals import LinePosition, passes_of_signal
 from teachlab.data.importing.part import import_part
 from teachlab.data.importing.reading.arrow_log import SINCE, ArrowLog, HeadBegin, since_1970
+from teachlab.data.importing.reading.cells import StoredType
 from teachlab.data.importing.reading.logs import open_log
 from teachlab.data.importing.reading.place import Place
-from teachlab.data.importing.reading.text_layout import UNITS, Layout, time_unit_in, unit_in_name
+from teachlab.data.importing.reading.text_layout import UNITS, Layout, rate_said, time_unit_in, unit_in_name
 from teachlab.data.importing.reading.text_log import STANDARD_INPUT, Log, TextLog
 from teachlab.data.importing.recordings import Recordings, places_of
 from teachlab.data.importing.request import ImportJob
@@ -53,6 +54,7 @@ IMPORT_KEY = b"teachlab.import"
 """Metadata of a recording with the layout of its log, so that the rest of the log can be appended."""
 SLOWEST_UNTOLD_HZ, SLOWEST_DATED_HZ, FASTEST_UNTOLD_HZ = 20.0, 1.0, 1e7
 """At or beyond these rates the unit of times must be stated; what would be 2 Hz in seconds may well be 2 kHz in ms."""
+RATE_SAID_TOLERANCE = 0.01
 SHEETS_HZ = 1e4
 """Above this rate, times that would be dates as days, or come from a sheet, may be days."""
 
@@ -312,6 +314,7 @@ def _finish(
                 f"{'is' if light.beyond == 1 else 'are'} infinite or beyond 10^30, and will switch the output. If such "
                 "a number stands for no value: --missing NUMBER."
             )
+        notes += _codes(job, light, log.columns[survey.lights_at[k]], survey.rows)
     digests = recordings.finish(told, axis, again, progress)
     if truth is not None:
         if truth.detect_passes == 0:
@@ -344,6 +347,24 @@ def _finish(
     return replace(channels[0], also=tuple(channels[1:]))
 
 
+def _codes(job: ImportJob, light: StoredType, column: str, rows: int) -> list[str]:
+    """Say which numbers of the light may be codes for no value: one that lies alone, and what exceeds full scale."""
+    notes, top = [], light.highest.end
+    if (found := light.apart(rows)) is not None:
+        one, low, high = found
+        code = f"{one.sign * one.end!r}".removesuffix(".0")
+        notes.append(
+            f"{number_of(one.count, 'sample')} of column '{column}' {'is' if one.count == 1 else 'are'} {code}; all "
+            f"others lie between {low:.9g} and {high:.9g}. If that number stands for no value: --missing={code}."
+        )
+    if job.info.full_scale is not None and top > job.info.full_scale:
+        notes.append(
+            f"Column '{column}' goes up to {top:.9g}, beyond the full scale of {job.info.full_scale:.9g}. Correct "
+            "--full-scale, or leave out what stands for no value by --missing."
+        )
+    return notes
+
+
 def _described(read: _ReadLog) -> tuple[RecordingInfo, list[str]]:
     """Return what is known of the recording, and the notes on the log."""
     job, log, survey = read.job, read.log, read.survey
@@ -367,6 +388,12 @@ def _described(read: _ReadLog) -> tuple[RecordingInfo, list[str]]:
                 "the sensor sees what comes back twice. Leave that time out with --except."
             )
         info = replace(info, line_speed_m_s=info.line_speed_m_s or speed or None)
+    said = rate_said(log.rate_hint)
+    if said is not None and abs(said / read.rate_hz - 1) > RATE_SAID_TOLERANCE:
+        notes.append(
+            f"The log says {shown(log.rate_hint)}, but the rate used is {read.rate_hz:.9g} Hz "
+            f"({'from the times' if read.axis is not None else '--rate'}). Which is right?"
+        )
     if isinstance(log, TextLog) and log.comments:
         notes.append(f"{log.comments} comment lines among the rows were left out.")
     return info, notes
@@ -510,7 +537,7 @@ def _rate(job: ImportJob, log: Log, axis: TimeReport | None) -> tuple[float, str
         return job.rate_hz, "given"
     if known is not None:
         return known, "file header"
-    hint = f" A line above the table may say it: {shown(log.rate_hint)}." if log.rate_hint else ""
+    hint = f" The log may say it: {shown(log.rate_hint)}." if log.rate_hint else ""
     raise ParameterError(
         f"{job.path}: the sample rate is not known. Give --rate HZ, or name a column of times with --time.{hint}"
     )

@@ -40,6 +40,14 @@ MAYBE_TIME = re.compile(
     r"(milli|micro|nano)?sec(ond)?s?|(milli|micro|nano)s|[mun]s)([\s_\[(/.].*)?$",
     re.IGNORECASE,
 )
+NAMED_SENSOR = re.compile(
+    r"(sensor|channel|chan|ch|kanal|probe|signal|source|detector|device|tag|topic|variable|parameter|series|"
+    r"measurement|messstelle|messgr(ö|oe)(ß|ss)e|item|point|name|id)([\s_.-]?(id|no|nr|name|number|nummer))?",
+    re.IGNORECASE,
+)
+"""Columns that may say which of several sensors a row is of."""
+A_SENSOR = re.compile(r"sensor|channel|kanal|probe|detector", re.IGNORECASE)
+MOST_SENSORS = 64
 MISSING = frozenset({"", "nan", "null", "none"})
 HIGH = YES | {"h", "t", "y", "ein", "active"}
 LOW = NO - MISSING | {"l", "f", "n", "aus", "inactive"}
@@ -68,6 +76,9 @@ class Survey:
             self.time_at = log.time_of.get(self.lights_at[0]) or self._maybe_time(taken | set(self.lights_at))
         if self.time_at in self.lights_at and wanted.time is None:
             self.time_at = None
+        used = taken | {*self.lights_at, self.time_at}
+        named = log.columns if log.is_table else ()
+        self.sensors_at = [k for k, name in enumerate(named) if NAMED_SENSOR.fullmatch(name) and k not in used]
         lower = [name.lower() for name in log.columns]
         if self.date_at is None and wanted.time is None and self.time_at is not None and lower.count("date") == 1:
             self.date_at = lower.index("date") if lower[self.time_at] == "time" else None
@@ -83,6 +94,7 @@ class Survey:
         )
         self.lots = None if self.lot_at is None else TruthColumn(TruthKind.LABEL, self._place(self.lot_at), lots=True)
         self._as_text: set[int] = set()
+        self._sensors: dict[int, Any] = {}
         self.first_ns = 0
         self._first_time: int | None = None
         self._last_ns: int | None = None  # of an earlier run
@@ -179,6 +191,7 @@ class Survey:
         columns = (
             *(*self.lights_at, self.time_at, self.date_at, self.truth_at, self.lot_at, self.output_at),
             self.position_at,
+            *self.sensors_at,
         )
         chosen = list(dict.fromkeys(k for k in columns if k is not None))
         text = {k for k in (self.truth_at, self.lot_at, self.output_at, self.date_at) if k is not None}
@@ -194,6 +207,8 @@ class Survey:
 
     def _rows_of(self, cells: dict[int, Any]) -> Rows:
         row = self.rows
+        for at in self.sensors_at:
+            self._refuse_several(plain(cells[at]), at, row)
         cells = {at: column if at == self.time_at else self._known(column) for at, column in cells.items()}
         self._find_decimal(cells)
         comma = bool(self._log.decimal_comma)
@@ -229,6 +244,27 @@ class Survey:
                 raise RecordingError(f"{place(at)}: a position must not be empty. Correct it.")
             out["position"] = numbers.cast(pa.float64())
         return out
+
+    def _refuse_several(self, cells: Any, column: int, row: int) -> None:
+        """Refuse rows of several sensors, one below the other: in turn, or in stretches that a word names."""
+        if not is_text(cells.type) and not pa.types.is_integer(cells.type):
+            return
+        codes = cells.dictionary_encode()
+        at, names = codes.indices.to_numpy(zero_copy_only=False), codes.dictionary.to_pylist()
+        several = len(names)
+        if not 0 < several <= MOST_SENSORS or cells.null_count:
+            return
+        words = is_text(cells.type) and not any(is_number(name) for name in names)
+        first = self._sensors.setdefault(column, names[0])
+        turns = several > 1 and len(at) >= 2 * several and bool((at[several:] == at[:-several]).all())
+        often = words and several > 1 and 2 * np.count_nonzero(np.diff(at)) >= len(at)
+        another = words and {*names} != {first} and A_SENSOR.match(self._log.columns[column])
+        if turns or often or another:
+            k = next(k for k, code in enumerate(at) if names[code] != first)
+            raise RecordingError(
+                f"{self._place(column)(row + k)}: {shown(names[at[k]])} after {shown(first)}: rows of several sensors "
+                "lie one below the other. Give a log of one of them, or one with a column for each."
+            )
 
     def _known(self, column: Any) -> Any:
         """Return a column without what stands for a missing value: words in text, numbers in any spelling."""

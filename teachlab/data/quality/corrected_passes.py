@@ -70,7 +70,11 @@ def read_corrected(path: str, recording: Recording, proposed: Truth) -> Correcti
         if other.start < one.end:
             raise TruthError(
                 f"{path}: the passes of lines {one.line} [{one.start}, {one.end}) and {other.line} [{other.start}, "
-                f"{other.end}) overlap. Correct one of the two."
+                + (
+                    f"{other.end}) are the same. Take one out."
+                    if (one.start, one.end) == (other.start, other.end)
+                    else f"{other.end}) overlap. Correct one of the two."
+                )
             )
     start, end, label, detect, lot, _ = zip(*ordered, strict=True) if ordered else ((),) * 6
     truth = Truth.from_arrays(

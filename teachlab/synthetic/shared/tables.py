@@ -13,7 +13,7 @@ from teachlab.synthetic.shared.consistency import object_faults, scenario_faults
 
 
 class Table(BaseModel):
-    """A table of a scenario file, frozen: known keys, finite numbers, no text for them; SCENARIOS.md describes every key."""
+    """A table of a scenario file, frozen: known keys, finite numbers and no text for them; see SCENARIOS.md."""
 
     model_config = ConfigDict(extra="forbid", strict=True, frozen=True, allow_inf_nan=False)
 

@@ -217,7 +217,7 @@ kind(
 kind(
     "rate_in_a_line_above.csv",
     "Sample rate: 2000 Hz\n" + rows(LIGHT, K % 3, head="light,x"),
-    refused="A line above .* 'Sample rate: 2000 Hz'",
+    refused="The log may say it: 'Sample rate: 2000 Hz'",
 )
 
 kind(
@@ -359,6 +359,87 @@ kind(
 )
 kind("packed.csv.xz", lzma.compress(timed(S).encode()), refused="packed archive .*Unpack it")
 
+# --- what is not one signal, or no row of it --------------------------------------------------------------
+_twice, _belt = np.repeat(K, 2), np.stack([LIGHT, LIGHT // 9], 1).ravel()
+_halves = [f"{k / 4000:.6f}" for k in range(2 * ROWS)]
+for _name, _times, _of, _head in (
+    ("of_one_stamp", [S[k] for k in _twice], ["A", "B"] * ROWS, "sensor"),
+    ("in_turn", _halves, ["A", "B"] * ROWS, "tag"),
+    ("by_number", _halves, [1, 2] * ROWS, "channel"),
+    ("in_stretches", _halves, ["A"] * ROWS + ["B"] * ROWS, "Sensor ID"),
+):
+    kind(
+        f"rows_of_several_sensors_{_name}.csv",
+        rows(_times, _of, _belt, head=f"time,{_head},light"),
+        refused=rf"column '{_head}', row \d+ .line \d+.: '?[B2]'? after '?[A1]'?: rows of several sensors lie",
+    )
+kind(
+    "rows_of_several_sensors.parquet",
+    parquet({"time": np.arange(2 * ROWS) / 4000, "channel": [1, 2] * ROWS, "light": _belt}),
+    refused="column 'channel', row 1: 2 after 1: rows of several sensors",
+)
+kind("one_sensor_named.csv", rows(S, ["A"] * ROWS, LIGHT, head="time,sensor,light"))
+kind("an_id_that_counts.csv", rows(S, K, LIGHT, head="time,id,light"))
+_numbered = {"rate_hz": 2000.0, "column": "light"}
+kind(
+    "summary_at_the_end.csv",
+    rows(K, LIGHT, head="n,light") + "Min,100\nMax,906\n",
+    options=_numbered,
+    refused=r"column 'n', row 2000 .line 2002.: 'Min'.* a summary at the end is no sample. Take 2 rows out",
+)
+kind(
+    "summary_at_the_end_of_dates.csv",
+    rows(stamps(2000), LIGHT, head="when,light") + "Mean,506\n",
+    options={**_numbered, "no_time": True},
+    refused=r"column 'when', row 2000 .*'Mean'.* Take 1 row out",
+)
+kind(
+    "comment_with_the_cells_of_a_row.csv",
+    rows(K[:9], LIGHT[:9], head="n,light") + "# paused,5\n" + rows(K[9:], LIGHT[9:]),
+    options=_numbered,
+    refused=r"row 9 .line 11.: '# paused,5' begins as a comment and has the columns of a row. Take it out",
+)
+kind(
+    "faults_of_a_sheet_in_a_column_that_is_not_read.csv",
+    rows(np.where(K == 9, "#DIV/0!", K.astype(str)), LIGHT, head="n,light"),
+    options=_numbered,
+)
+kind("words_in_the_first_column.csv", rows(np.where(SEEN, "on", "off"), LIGHT, head="gate,light"), options=_numbered)
+kind(
+    "light_of_hexadecimal_digits.csv",
+    timed(S, np.where(SEEN, "03E8", "0064")),
+    refused=r"row 100 .line 102.: '03E8' may be a power of ten or hexadecimal",
+)
+kind("light_of_powers.csv", timed(S, [f"{x:.6E}" for x in LIGHT]))
+_three = [f"{x / 1000 + 1:.3f}" for x in LIGHT]
+kind(
+    "thousands_or_fractions.csv",
+    timed(S, _three, delimiter="\t"),
+    light=np.array(list(map(float, _three))),
+    note="column 'light' are read as fractions, such as '1.100'; if the point divides thousands",
+)
+for _code in (65535, -9999, 2147483647, -999.25):
+    _coded = [_code if k in (500, 501, 900) else x for k, x in enumerate(LIGHT)]
+    kind(
+        f"code_{_code}_for_none.csv",
+        timed(S, _coded),
+        light=np.array(_coded),
+        note=rf"3 samples of column 'light' are {_code}; all others lie between 100 and 906. .* --missing={_code}",
+    )
+_said = "the rate used is 2000 Hz"
+kind(
+    "another_rate_above_the_times.csv",
+    "# Sample rate: 1 kHz\n" + timed(S),
+    note=rf"'# Sample rate: 1 kHz', but {_said}",
+)
+kind(
+    "another_rate_above.csv",
+    "Interval: 1 ms\n" + rows(LIGHT, head="light"),
+    options=_numbered,
+    note=f"1 ms', but {_said}",
+)
+kind("times_without_a_unit.csv", timed(S), note="The times name no unit and are read as s")
+
 # --- times --------------------------------------------------------------------------------------------
 kind("epoch_s.csv", timed([f"{EPOCH_S + k / 2000:.4f}" for k in K]), begins="2026-03-01T06:00:00", note="s since 1970")
 kind(
@@ -398,6 +479,7 @@ kind(
     rows(np.r_[K[:700], K[:600]], LIGHT[:1300], head="time_ms,light"),
     refused="row 700 .*before the row before",
 )
+kind("ms_or_s.csv", timed(K / 2), refused="as s they would say 2 Hz, 2000 Hz as ms.*--time-unit")
 kind("seconds_or_what.csv", timed(K), refused="unit of the times is not known.*1000 Hz as ms.*--time-unit")
 kind("uptime_ns.csv", timed(1_800_000_000_000 + 500_000 * K), refused="2000 Hz as ns")
 kind("iso.csv", timed(stamps(2000)), begins="2026-03-01T06:00:00")
@@ -498,6 +580,17 @@ kind(
 kind(
     "ticks_as_fractions.parquet", parquet({"time": _TICKS.astype(float), "light": LIGHT}), begins="2026-03-01T06:00:00"
 )
+for _name, _counts in (("1601", _FILE_TIME), ("year 1", _TICKS)):
+    kind(
+        f"ticks_since_{_name[:4]}_named_ns.csv",
+        rows(_counts, LIGHT, head="time_ns,light"),
+        refused=f"years as ns, .* as 100 ns since {_name}. Say which: .*--time-unit 100ns or ns",
+    )
+    kind(
+        f"ticks_since_{_name[:4]}_named_100ns.csv",
+        rows(_counts, LIGHT, head="time_100ns,light"),
+        begins="2026-03-01T06:00:00",
+    )
 kind("ticks_of_no_known_day.csv", timed(12_345 + 5000 * K), options={"time_unit": "100ns"}, begins="")
 kind(
     "ticks_with_passes_since_1970.csv",
@@ -587,6 +680,22 @@ kind(
 for _name in ("Elapsed Time (s)", "X_Value", "seconds", "run time"):
     kind(f"times_named_{re.sub('[^a-z]', '_', _name.lower())}.csv", rows(S, LIGHT, head=f"{_name},light"))
 kind("times_named_micros.csv", rows(500 * K, LIGHT, head="micros,light"), note="read as us")
+_to_the_second = [f"{k // 1200:02d}:{k // 20 % 60:02d}" for k in K]
+for _form, _rate in (("", 0.0), ("%M:%S", 20.0), ("%H:%M", 0.333)):
+    kind(
+        f"hours_or_minutes_{_form[1:2]}.csv",
+        timed(_to_the_second),
+        options={"time_format": _form or None},
+        rate=_rate,
+        refused=None if _form else "'00:00' may be hours and minutes, or minutes and seconds. Say which: --time-format",
+    )
+for _form, _says in (("%d/%m/%Y %H:%M:%S.%f %p", "Write %I for %H"), ("%d/%m/%Y %I:%M:%S.%f", "without AM or PM")):
+    kind(
+        f"half_a_day_{_form[9:11]}.csv",
+        timed(stamps(2000, form=_form, shift_s=9 * 3600)),
+        options={"time_format": _form},
+        refused=_says,
+    )
 kind("half_ms.csv", rows(K / 2, LIGHT, head="Time (msec),light"))
 kind("half_ms_capital.csv", rows(K / 2, LIGHT, head="timeMs,light"))
 kind("half_ms_in_a_row_of_units.csv", rows(K / 2, LIGHT, head="time,light\nmillis,mV"), note="row of units")
@@ -1129,6 +1238,56 @@ kind(
     _workbook,
     options={"sheet": "Data"},
     refused="no sheet 'Data'; the sheets are: 'Sheet', 'Notes'",
+    needs="openpyxl",
+)
+
+
+def _hdf5_told(path: Path) -> None:
+    import h5py
+
+    with h5py.File(path, "w") as out:
+        out.attrs["sample_rate"] = 1000.0
+        out.create_dataset("light", data=LIGHT).attrs.update({"slope": 0.5, "valid_min": 0})
+
+
+kind(
+    "attributes_that_are_not_applied.h5",
+    _hdf5_told,
+    options={"rate_hz": 2000.0},
+    note="'light' is read without its attributes slope = 0.5, valid_min = 0",
+    needs="h5py",
+)
+kind(
+    "rate_in_an_attribute.h5",
+    _hdf5_told,
+    options={"rate_hz": 2000.0},
+    note="'sample_rate = 1000.0', but the rate used is 2000 Hz",
+    needs="h5py",
+)
+kind(
+    "rate_in_a_variable.mat",
+    lambda path: savemat(path, {"light": LIGHT, "Fs": 2000.0}),
+    refused="rate is not known.* The log may say it: 'Fs = 2000'",
+)
+
+
+def _since_1904(path: Path) -> None:
+    import openpyxl
+
+    book = openpyxl.Workbook()
+    book.epoch = openpyxl.utils.datetime.CALENDAR_MAC_1904
+    book.active.append(["time", "light"])
+    for k in K.tolist():
+        book.active.append([datetime.datetime(2026, 3, 1, 6) + datetime.timedelta(milliseconds=10 * k), int(LIGHT[k])])
+    book.save(path)
+
+
+kind(
+    "days_since_1904.xlsx",
+    _since_1904,
+    rate=100.0,
+    begins="2026-03-01T06:00:00",
+    note="counts days from 1904: cells that show a date are right, but times that are plain numbers",
     needs="openpyxl",
 )
 kind("damaged.h5", b"\x89HDF\r\n\x1a\n" + bytes(200), refused="not a readable HDF5 file", needs="h5py")

@@ -195,6 +195,7 @@ def test_a_table_survives_a_spreadsheet(tmp_path, delimiter, encoding):
     [
         ("", "there is no header"),
         ("begin,end\n1,2\n", "column 'start' is missing"),
+        ("start,end\n10,20\n10,20\n", r"the passes of lines 2 \[10, 20\) and 3 \[10, 20\) are the same. Take one out"),
         ("start,end\n10,20\n15,30\n", r"the passes of lines 2 \[10, 20\) and 3 \[15, 30\) overlap"),
         ("start,end\n10,x\n", "column 'end', line 2: must be a whole number, got 'x'"),
         ("start,end\n10.5,20\n", "column 'start', line 2: must be a whole number, got '10.5'"),

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+import math
 import re
 import shlex
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
@@ -20,6 +21,8 @@ from teachlab.model.printable_text import printable
 _COMMA = re.compile(r"\s*[+-]?\d*,\d+([eE][+-]?\d+)?\s*")
 BEYOND = 1e30
 """Instruments write such a number, or infinity, where there is no value."""
+MOST_APART = 0.01
+"""Share of the rows up to which a number may be a code."""
 ADVICE = "Correct the cell, or empty it: an empty cell is a sample without a valid value."
 _GROUPED = re.compile(
     r"[+-]?\d{1,3}((\.\d{3})+,\d+|(,\d{3})+\.\d+|([.,]\d{3}){2,}([.,]\d+)?|([ '\u2019\u00a0\u202f]\d{3})+([.,]\d+)?)"
@@ -118,6 +121,28 @@ def refuse_points(cells: Any, place: Place, first_row: int, *, whole_before: boo
         )
 
 
+def refuse_powers(cells: Any, place: Place, first_row: int) -> None:
+    """Refuse numbers in text that may be hexadecimal: all of one width, some with an E between digits.
+
+    Powers of ten from a program have a point or a sign: 3.0E8, 3E+08.
+
+    Raises
+    ------
+    RecordingError
+        With the first cell with an E.
+    """
+    known = pc.drop_null(cells)
+    powers = pc.match_substring_regex(known, r"^\s*\d+[eE]\d+\s*$")
+    whole = pc.all(pc.match_substring_regex(known, r"^\s*[0-9a-fA-F]+\s*$")).as_py()
+    if not pc.any(powers).as_py() or not whole or len(pc.unique(pc.utf8_length(known))) > 1:
+        return
+    cell = known.filter(powers)[0].as_py()
+    raise RecordingError(
+        f"{place(first_row + pc.index(cells, cell).as_py())}: {shown(cell)} may be a power of ten or hexadecimal: all "
+        "cells have as many digits. Write hexadecimal numbers with 0x before them, and powers with a sign: 3E+8."
+    )
+
+
 def to_numbers(array: Any, decimal_comma: bool, place: Place, first_row: int, *, advice: str = ADVICE) -> Any:
     """Return an Arrow array of an integer or floating type; text becomes int64 if all numbers are whole.
 
@@ -186,14 +211,41 @@ def _no_number(array: Any, cells: Any, place: Place, first_row: int, advice: str
 
 
 @dataclass(slots=True)
+class Outermost:
+    """The number that lies furthest out, how often it came, and the one beside it.
+
+    `sign`: 1 for the highest, -1 for the lowest; `end` and `beside` are times it, so that the larger lies further out.
+    """
+
+    sign: int
+    end: float = -math.inf
+    beside: float = -math.inf
+    count: int = 0
+
+    def push(self, values: NDArray[Any]) -> None:
+        """Take numbers, not NaN."""
+        if values.size == 0:
+            return
+        end = values.max() if self.sign > 0 else values.min()
+        inner = values[values != end]
+        found = [self.sign * float(end)]
+        found += [self.sign * float(inner.max() if self.sign > 0 else inner.min())] if inner.size else []
+        self.count = self.count * (self.end >= found[0]) + (values.size - inner.size) * (self.end <= found[0])
+        self.beside, self.end = sorted({self.end, self.beside, -math.inf, *found})[-2:]
+
+
+@dataclass(slots=True)
 class StoredType:
     """Finds the stored type: the one of the log, or the smallest suitable one for numbers from text.
 
     `invalid`, `beyond`: seen so far; without a value, and infinite or at least `BEYOND`.
+    `lowest`, `highest`: the outermost of the other numbers.
     """
 
     invalid: int = 0
     beyond: int = 0
+    lowest: Outermost = field(default_factory=lambda: Outermost(-1))
+    highest: Outermost = field(default_factory=lambda: Outermost(1))
     _given: Any = None
     _whole: bool = True
     _low: int = 0
@@ -202,11 +254,15 @@ class StoredType:
     def push(self, numbers: Any, *, from_text: bool) -> None:
         """Take a batch of numbers, and whether they were written as text."""
         self.invalid += int(numbers.null_count)
+        known = (numbers.drop_null() if numbers.null_count else numbers).to_numpy(zero_copy_only=False)
         if pa.types.is_floating(numbers.type):
-            self.invalid += int(pc.sum(pc.is_nan(numbers)).as_py() or 0)
-            values = numbers.to_numpy(zero_copy_only=False)
-            limit = np.inf if values.dtype == np.float16 else BEYOND
-            self.beyond += int(np.count_nonzero((values >= limit) | (values <= -limit)))
+            limit = np.inf if known.dtype == np.float16 else BEYOND
+            finite = np.abs(known) < limit
+            nan = int(np.count_nonzero(np.isnan(known)))
+            self.invalid, self.beyond = self.invalid + nan, self.beyond + known.size - int(finite.sum()) - nan
+            known = known if finite.all() else known[finite]
+        for one in (self.lowest, self.highest):
+            one.push(known)
         if not from_text:
             self._given = numbers.type
         elif pa.types.is_integer(numbers.type):
@@ -215,6 +271,17 @@ class StoredType:
                 self._low, self._high = min(self._low, found["min"]), max(self._high, found["max"])
         elif numbers.null_count < len(numbers):
             self._whole = False
+
+    def apart(self, rows: int) -> tuple[Outermost, float, float] | None:
+        """Return a number that lies alone, in at most 1 % of the rows, and the lowest and highest of the others.
+
+        It lies further from the others than these from each other: so codes for no value do, such as -9999 and 65535.
+        """
+        for one, other in ((self.highest, self.lowest), (self.lowest, self.highest)):
+            inner = one.beside + other.end
+            if one.count <= MOST_APART * rows and 0 < inner < one.end - one.beside:
+                return one, *sorted((one.sign * one.beside, other.sign * other.end))
+        return None
 
     @property
     def dtype(self) -> np.dtype[Any]:

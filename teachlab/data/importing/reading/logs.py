@@ -17,7 +17,7 @@ from pyarrow import ipc
 from teachlab.data.addresses import ending_of
 from teachlab.data.importing.reading.arrow_log import BATCH_ROWS, DAMAGED, ArrowLog, Part, refuse_address, slices, told
 from teachlab.data.importing.reading.mat_variables import variables_of
-from teachlab.data.importing.reading.text_layout import Layout, TextOptions, unit_in_name
+from teachlab.data.importing.reading.text_layout import Layout, TextOptions, names_rate, unit_in_name
 from teachlab.data.importing.reading.text_log import STANDARD_INPUT, Log, TextLog
 from teachlab.data.importing.reading.unpacked_size import need_for_batches
 from teachlab.data.parquet_source import open_input, open_parquet, text_columns, unpacked
@@ -192,7 +192,7 @@ def _parquet(path: str | Path) -> Log:
         for batch in again.iter_batches(batch_size=BATCH_ROWS, columns=list(dict.fromkeys(wanted)), use_threads=False):
             yield [unpacked(batch.column(name), name, path, RecordingError) for name in wanted]
 
-    return ArrowLog(str(path), names, read, rows=rows)
+    return ArrowLog(str(path), names, read, rows=rows, is_table=True)
 
 
 def _feather(path: str | Path) -> Log:
@@ -214,7 +214,7 @@ def _feather(path: str | Path) -> Log:
             batch = file.get_batch(i)
             yield [batch.column(k) for k in chosen]
 
-    return ArrowLog(str(path), tuple(opened().schema.names), read)
+    return ArrowLog(str(path), tuple(opened().schema.names), read, is_table=True)
 
 
 def _wav(path: str | Path) -> Log:
@@ -245,11 +245,14 @@ def _wav(path: str | Path) -> Log:
 
 def _mat(path: str | Path) -> Log:
     columns: dict[str, Any] = {}
+    hints: list[str] = []
     refuse_address(path, "MAT")
     with open_input(path, "a log", RecordingError):
         pass  # there, and a file
     for variable in variables_of(str(path)):
         shape, name = variable.shape, variable.name
+        if math.prod(shape) == 1 and names_rate(name):
+            hints.append(f"{name} = {variable.read(str(path)).reshape(-1)[0]:g}")
         flat = 1 in shape or len(shape) < 2
         if (len(shape) == 2 or flat) and math.prod(shape) > 1 and (flat or shape[0] > 1):
             read = functools.cache(functools.partial(variable.read, str(path)))
@@ -265,7 +268,8 @@ def _mat(path: str | Path) -> Log:
             "of their own."
         )
     rows = max(map(len, columns.values()))
-    return ArrowLog(str(path), tuple(columns), slices(list(columns.values()), path), rows=rows)
+    hint = hints[0] if len(hints) == 1 else ""
+    return ArrowLog(str(path), tuple(columns), slices(list(columns.values()), path), rows=rows, rate_hint=hint)
 
 
 def _of_vector(read: Callable[[], Any]) -> Callable[[int, int], Any]:

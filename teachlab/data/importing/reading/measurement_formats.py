@@ -7,6 +7,7 @@ import datetime
 import importlib
 import io
 import re
+import zipfile
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import ExitStack
 from dataclasses import dataclass
@@ -26,7 +27,7 @@ from teachlab.data.importing.reading.arrow_log import (
     told,
 )
 from teachlab.data.importing.reading.mdf_blocks import need_for_blocks
-from teachlab.data.importing.reading.text_layout import time_unit_named
+from teachlab.data.importing.reading.text_layout import names_rate, time_unit_named
 from teachlab.data.importing.reading.text_log import Log, TextLog, TextOptions
 from teachlab.data.importing.reading.unpacked_size import need_for_chunk, need_for_stored, need_for_workbook
 from teachlab.data.strict_json import shown
@@ -40,6 +41,8 @@ EXTRAS = {
 }
 """Name of a format, the extra that reads it, and modules of which one must be present."""
 EPOCH = np.datetime64("1970-01-01")
+NOT_APPLIED = re.compile(r"scale|scaling|gain|slope|offset|intercept|bias|factor|valid_(min|max|range)", re.IGNORECASE)
+"""Attributes that may change what a number stands for, but whose meaning no convention fixes."""
 LOCAL_TIME = 1
 """Flag of the head of an MDF 4 file."""
 
@@ -85,13 +88,18 @@ def _hdf5(path: str, h5py: Any, options: TextOptions) -> Log:
     nodes: dict[str, Any] = {}
     meant: dict[str, str] = {}
 
+    hints: list[str] = []
+
     def visit(name: str, node: Any) -> None:
+        hints.extend(_rates_in(node.attrs))
         if not isinstance(node, h5py.Dataset) or node.size < 2 or name.startswith("#"):
             return
         if node.external or node.is_virtual:
             return  # its samples lie in other files, which no one has named
         need_for_chunk(path, name, node)
         stored = Stored.of(node)
+        if kept := [f"{key} = {_word(node.attrs[key])}" for key in node.attrs if NOT_APPLIED.fullmatch(key)]:
+            meant[name] = f"'{name}' is read without its attributes {', '.join(kept)[:80]}."
         if stored.changes:
             meant[name] = f"'{name}' is read as its attributes say: {stored.sentence}."
         for column, part, unit in _columns_of(name, node):
@@ -99,6 +107,7 @@ def _hdf5(path: str, h5py: Any, options: TextOptions) -> Log:
             columns[column], units[column], nodes[column] = data, unit, node
 
     file = h5py.File(path, "r")
+    hints.extend(_rates_in(file.attrs))
     file.visititems(visit)
     columns = {name: data for name, data in columns.items() if data.dtype.kind in "biufSO"}
     if not columns:
@@ -117,7 +126,15 @@ def _hdf5(path: str, h5py: Any, options: TextOptions) -> Log:
     counted = {k: found for k, name in enumerate(columns) if (found := _counted_since(units[name])) is not None}
     said = tuple(counted[k][0] if k in counted else units[name] for k, name in enumerate(columns))
     begins = {k: begin for k, (_, begin) in counted.items()}
-    return ArrowLog(path, names, read, units=said, begins=begins, file=file, rows=rows, notes=notes)
+    hint = hints[0] if len({*hints}) == 1 else ""
+    return ArrowLog(path, names, read, units=said, begins=begins, file=file, rows=rows, notes=notes, rate_hint=hint)
+
+
+def _rates_in(attributes: Any) -> Iterator[str]:
+    """Yield what the attributes of a node say about a sample rate."""
+    for name in attributes:
+        if names_rate(name) and np.size(attributes[name]) == 1:
+            yield f"{name} = {_word(np.asarray(attributes[name]).reshape(-1)[0])}"
 
 
 def _counted_since(unit: str) -> tuple[str, HeadBegin] | None:
@@ -369,9 +386,25 @@ def _workbook(path: str, library: Any, options: TextOptions) -> Log:
     )
     log = TextLog.of_pieces(path, (piece for piece in [text.getvalue().encode()]), layout)
     log.is_sheet = True
+    if _counts_from_1904(path):
+        log.notes.append(
+            "This workbook counts days from 1904: cells that show a date are right, but times that are plain numbers "
+            "lie 1,462 days later than told."
+        )
     if len(names) > 1 and options.sheet is None:
         log.notes.append(f"The first of {len(names)} sheets was read, {shown(names[0])}. Others: --sheet NAME.")
     return log
+
+
+def _counts_from_1904(path: str) -> bool:
+    name = "xl/workbook.xml"
+    if not zipfile.is_zipfile(path):
+        return False
+    with zipfile.ZipFile(path) as book:
+        if name not in book.namelist():
+            return False
+        with book.open(name) as head:
+            return bool(re.search(rb"date1904=.(1|true)", head.read(1 << 16)))
 
 
 def _sheet(path: str, names: Sequence[str], options: TextOptions) -> str:

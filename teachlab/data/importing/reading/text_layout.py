@@ -26,6 +26,11 @@ ROWS_OF_VALUES = 0.8
 ALIGNED = re.compile(r"[^\s,](\s{2,}|\t)\s*[+-]?\d+,\d|\d,\d+([eE][+-]?\d+|Z)?(\s{2,}|\t)\s*[^\s,]")
 """A number with a decimal comma in columns that blanks divide."""
 RATE_HINT = re.compile(r"(rate|hz\b|freq|interval|period)", re.IGNORECASE)
+RATE_SAID = re.compile(
+    r"(?P<number>\d+(?:[.,]\d+)?(?:e[+-]?\d+)?)\s*(?P<unit>[kM]?(?:Hz|S/s|Sa/s|SPS)|samples?/s|[mun\u00b5\u03bc]?s\b|$)",
+    re.IGNORECASE,
+)
+STEP_HINT = re.compile(r"interval|period|\bdt\b|step", re.IGNORECASE)
 LIGHT_UNITS = "[mMµμu]?V|[mµμu]A|counts|Counts|digits|lux|lx|%|dBm|[mµμu]W"
 """Units of light that the name of a column may end with without brackets; single small letters name channels."""
 TIME_WORDS = {
@@ -185,6 +190,32 @@ def unit_in_name(name: str) -> str:
     """
     found = re.search(r"[\[(]\s*([^\[\]()]{1,12}?)\s*[\])]$", name) or re.search(rf"[\s_/.-]({LIGHT_UNITS})$", name)
     return "" if found is None else found[1]
+
+
+def names_rate(name: str) -> bool:
+    """Whether a word names a sample rate or the step between samples."""
+    return bool(re.fullmatch(r"fs|dt|sr", name, re.IGNORECASE) or RATE_HINT.search(name))
+
+
+def rate_said(line: str) -> float | None:
+    """Return the sample rate that a line says, Hz; None if it says none, or several.
+
+    Examples
+    --------
+    >>> [rate_said(line) for line in ("# Sample rate: 2 kHz", "Interval [s]: 0.5 ms", "fs = 1000.0", "Freq 50 Hz, 2 s")]
+    [2000.0, 2000.0, 1000.0, None]
+    >>> [rate_said(line) for line in ("Sampling interval;0.001 s", "Rate of change", "Rate: 12")]
+    [1000.0, None, 12.0]
+    """
+    found = list(RATE_SAID.finditer(line.strip().rstrip(";,")))
+    if len(found) != 1:
+        return None
+    number, unit = float(found[0]["number"].replace(",", ".")), found[0]["unit"]
+    times = 1e3 if unit.lower().startswith("k") else 1e6 if unit.startswith("M") else 1.0
+    if STEP_HINT.search(line) or time_unit_named(unit) is not None:
+        size = {"ms": 1e-3, "us": 1e-6, "ns": 1e-9}.get(time_unit_named(unit) or "s", 1.0)
+        return 1 / (number * size) if number > 0 and STEP_HINT.search(line) else None
+    return number * times if number > 0 else None
 
 
 def time_unit_named(unit: str) -> str | None:

@@ -21,7 +21,13 @@ import pyarrow as pa
 import pyarrow.csv as pacsv
 
 from teachlab.data.importing.reading.arrow_log import ArrowLog, HeadBegin
-from teachlab.data.importing.reading.cells import is_number, refuse_points
+from teachlab.data.importing.reading.cells import (
+    is_number,
+    is_timestamp,
+    pointed_thousands,
+    refuse_points,
+    refuse_powers,
+)
 from teachlab.data.importing.reading.place import Place
 from teachlab.data.importing.reading.text_layout import COMMENT, SPACES, Layout, TextOptions, cut, find_layout
 from teachlab.data.parquet_source import open_input
@@ -37,6 +43,10 @@ PARSED_BYTES = 1 << 20
 """Size of the pieces of a block that are parsed in parallel."""
 MOST_LINE_BYTES = 1 << 24
 """A few packed bytes can hold gigabytes of text without the end of a line."""
+SUMMARY_ROWS = 20
+MARKS = tuple(f"{quote}{mark}".encode() for quote in ("", '"') for mark in ("#", "%", "//", "!"))
+SHEET_ERROR = re.compile(r"#(N/A|DIV/0!|REF!|VALUE!|NUM!|NAME\?|NULL!)")
+WORD = re.compile(r"[^\W\d_]{2}")
 LIVE_SECONDS = 0.5
 """Text from a pipe is processed at least this often."""
 STANDARD_INPUT = "-"
@@ -56,6 +66,7 @@ class TextLog:
 
     rate_hz: float | None = None
     is_sheet: bool = False
+    is_table: bool = True
     rates: tuple[float | None, ...] = ()
 
     def __init__(
@@ -82,6 +93,7 @@ class TextLog:
         self._kinds: dict[int, Any] = {}
         self._comments: list[int] = []
         self._unsure: list[Callable[[], None]] = []
+        self._ends = (b"", b"")
         self._rows = 0
 
     @classmethod
@@ -105,7 +117,10 @@ class TextLog:
         head = b""
         for piece in source:
             head += piece
-            if len(head) >= HEAD_BYTES or (path == STANDARD_INPUT and head.count(b"\n") > 100):
+            wide = (
+                head.count(b"\n") + head.count(b"\r") < 3 and len(head) < MOST_LINE_BYTES
+            )  # names longer than the head
+            if (len(head) >= HEAD_BYTES and not wide) or (path == STANDARD_INPUT and head.count(b"\n") > 100):
                 break
         packed = next((codec for mark, codec in PACKED if path == STANDARD_INPUT and head.startswith(mark)), None)
         if packed is not None:
@@ -139,16 +154,43 @@ class TextLog:
             if table is not None and table.num_rows:
                 yield [table.column(f"c{k}").combine_chunks() for k in chosen]
                 self._rows += table.num_rows
+        if 0 not in chosen:
+            self._refuse_summary()
+
+    def _refuse_summary(self) -> None:
+        """Refuse last rows that begin with a word where the first rows begin with numbers or times: they sum it up."""
+        first, last = (self._first_cells(block) for block in self._ends)
+        if not first or not all(cell and (is_number(cell) or is_timestamp(cell)) for cell in first[:SUMMARY_ROWS]):
+            return
+        words = [k for k, cell in enumerate(last[::-1][:SUMMARY_ROWS]) if WORD.match(cell) and cell not in NULLS]
+        if words:
+            back = max(words)
+            place = Place(self.path, self.columns[0], self.place)
+            raise RecordingError(
+                f"{place(self._rows - 1 - back)}: {shown(last[-1 - back])}, and the rows before begin with numbers or "
+                f"times: a summary at the end is no sample. Take {number_of(back + 1, 'row')} out."
+            )
+
+    def _first_cells(self, block: bytes) -> list[str]:
+        lines = block.decode(errors="replace").splitlines()
+        few = lines if len(lines) <= 2 * SUMMARY_ROWS else [*lines[:SUMMARY_ROWS], *lines[-SUMMARY_ROWS:]]
+        return [cut(line, self.layout.character)[0] for line in few if line.strip() and not COMMENT.match(line)]
+
+    def _watched(self, blocks: Iterator[bytes]) -> Iterator[bytes]:
+        """Yield blocks, and keep the first and the last one."""
+        for block in blocks:
+            self._ends = (self._ends[0] or block, block)
+            yield block
 
     def _tables(self, chosen: Sequence[int]) -> Iterator[Any]:
         """Parse block by block; while the caller works on one block, the next is parsed, unless it comes by a pipe."""
         if self.path == STANDARD_INPUT:
-            for block in self._blocks:
+            for block in self._watched(self._blocks):
                 yield self._table(self._narrow(block), chosen, None)
             return
         with ThreadPoolExecutor(1, "teachlab-parse") as pool:
             ahead: deque[tuple[bytes, Future[Any]]] = deque()
-            for block in map(self._narrow, self._blocks):
+            for block in self._watched(map(self._narrow, self._blocks)):
                 ahead.append((block, pool.submit(self._parsed, block, chosen)))
                 if len(ahead) > 1:
                     yield self._table(ahead[0][0], chosen, ahead.popleft()[1])
@@ -164,6 +206,8 @@ class TextLog:
         return re.sub(rb"[ \t]+", b" ", re.sub(rb"(?m)^[ \t]+|[ \t]+(?=\r?$)", b"", block))
 
     def _table(self, block: bytes, chosen: Sequence[int], parsed: Future[Any] | None) -> Any:
+        if 0 not in chosen and any(block.startswith(mark) or b"\n" + mark in block for mark in MARKS):
+            self._refuse_full_comments(block)
         # The parser stops at the first thing it cannot take and names that alone: it is mended, and the block is parsed
         # again, until nothing is left to mend.
         while True:
@@ -222,8 +266,15 @@ class TextLog:
         except pa.ArrowInvalid:  # the block has another fault, which is told next
             return
         place = Place(self.path, self.columns[at], self.place)
+        refuse_powers(cells, place, self._rows)
         check = partial(refuse_points, cells, place, self._rows, whole_before=self._rows > 0)
         check(decimal_comma=self.decimal_comma)
+        if self._options.decimal is None and self.delimiter != "," and pointed_thousands(cells) is not None:
+            self.notes.append(
+                f"Numbers of column '{self.columns[at]}' are read as fractions, such as "
+                f"{shown(cells[pointed_thousands(cells)].as_py())}; if the point divides thousands, take it out of the "
+                "file (state it with --decimal point)."
+            )
         if self.decimal_comma is None:
             self._unsure.append(partial(check, decimal_comma=True))
 
@@ -267,6 +318,19 @@ class TextLog:
                 "Correct them, or give the layout with --delimiter, --skip and --no-header."
             )
         return "".join(kept).encode()
+
+    def _refuse_full_comments(self, block: bytes) -> None:
+        """Refuse a comment with as many cells as a row, where the first is not read: the others would be a sample."""
+        row = self._rows
+        for line in block.decode(errors="replace").split("\n"):
+            cells = cut(line, self.layout.character)
+            if not COMMENT.match(line):
+                row += bool(line.strip())
+            elif len(cells) == len(self.columns) and cells[0] not in NULLS and not SHEET_ERROR.match(cells[0]):
+                raise RecordingError(
+                    f"{self.path}, {self.place(row)}: {shown(line.strip()[:60])} begins as a comment and has the "
+                    "columns of a row. Take it out, or the mark before it."
+                )
 
     def _not_encoded(self) -> RecordingError:
         return RecordingError(

@@ -112,6 +112,8 @@ class TimeStamps:
         How dates are written, such as ``%d/%m/%Y %H:%M:%S.%f``.
     after : int, ns, optional
         A time before the first one: times of day may have begun again since.
+    advice : str
+        What to do about a cell that is no time.
 
     Attributes
     ----------
@@ -135,11 +137,12 @@ class TimeStamps:
         zone: str | None = None,
         written: str | None = None,
         after: int | None = None,
+        advice: str = ADVICE,
     ) -> None:
         if unit is not None and unit not in UNITS:
             raise ParameterError(f"--time-unit must be one of {', '.join(UNITS)}, got '{unit}'.")
         self._given, self.named, self._comma, self.place = unit, named, decimal_comma, place
-        self._zone, self._format, self._after = zone, written, after
+        self._zone, self._format, self._after, self._advice = zone, written, after, advice
         self._kind: str | None = None
         self.unit: str | None = None
         self.by_size = False
@@ -200,12 +203,10 @@ class TimeStamps:
     def _full(self, values: Any, first_row: int) -> None:
         if values.null_count:
             row = first_row + int(np.argmax(values.is_null().to_numpy(zero_copy_only=False)))
-            raise RecordingError(
-                f"{self.place(row)}: a time must not be empty. Correct it, or leave the column out with --no-time."
-            )
+            raise RecordingError(f"{self.place(row)}: a time must not be empty. {self._advice}")
 
     def _numbers(self, cells: Any, first_row: int) -> NDArray[np.int64]:
-        values = to_numbers(cells, self._comma, self.place, first_row, advice=ADVICE)
+        values = to_numbers(cells, self._comma, self.place, first_row, advice=self._advice)
         self._full(values, first_row)
         numbers = values.to_numpy(zero_copy_only=False)
         if numbers.dtype.kind == "f" and not np.isfinite(numbers).all():
@@ -258,8 +259,8 @@ class TimeStamps:
             # No step decides: both are rates of loggers. A clock of nanoseconds that ran for years is rare.
             years = first * UNITS["ns"] / (365.25 * UNITS["d"])
             raise RecordingError(
-                f"{where}: {first:.6g} is {years:.3g} years as ns, by the name of the column, and a date of our days as "
-                f"100 ns since {origin.name}. Say which: --time-unit ns, or --time-unit 100ns."
+                f"{where}: {first:.6g} is {years:.3g} years as ns, as the column is named, and a date of our days as "
+                f"100 ns since {origin.name}. Say which: name the column '…_100ns', or give --time-unit 100ns or ns."
             )
         by_size = None if self._given is not None else self._unit_by_size(first, step)
         unit = self._given or by_size or self.named or "s"
@@ -300,7 +301,8 @@ class TimeStamps:
             form = "%Y%m%d%H%M%S" + (".%f" if "." in digits else "%f" if len(digits) > 14 else "")
             hint = f" If it is a date: --time-format '{form}'." if re.match(r"(19|20)\d{12}", digits) else ""
             raise RecordingError(
-                f"{self.place(first_row + row)}: {digits} {self.unit or ''} is more than 292 years.{hint} {ADVICE}"
+                f"{self.place(first_row + row)}: {digits} {self.unit or ''} is more than 292 years.{hint} "
+                f"{self._advice}"
             )
         if numbers.dtype.kind == "f" and not self.absolute and numbers.size and _largest(numbers) * factor < 2**52:
             # Smaller products are rounded by less than a nanosecond.
@@ -434,7 +436,7 @@ class TimeStamps:
             row = int(np.argmax(found.isna().to_numpy()))
             raise RecordingError(
                 f"{self.place(first_row + row)}: {shown(cells[row].as_py())} is not written as --time-format "
-                f"'{self._format}' says. {ADVICE}"
+                f"'{self._format}' says. {self._advice}"
             )
         self.aware = "%z" in (self._format or "")
         values: NDArray[np.int64] = found.to_numpy().astype("datetime64[ns]").astype(np.int64)
@@ -465,9 +467,9 @@ class TimeStamps:
                 if re.fullmatch(r"\s*\d{1,2}:\d{2}[.,]\d+\s*", came):
                     hint = " Minutes and seconds are read by --time-format '%M:%S.%f'."
                 raise RecordingError(
-                    f"{self.place(first_row + k)}: {what} is needed, got {shown(came)}.{hint} {ADVICE}"
+                    f"{self.place(first_row + k)}: {what} is needed, got {shown(came)}.{hint} {self._advice}"
                 ) from None
-        raise RecordingError(f"{self.place(first_row)}: the times cannot be read. {ADVICE}")
+        raise RecordingError(f"{self.place(first_row)}: the times cannot be read. {self._advice}")
 
 
 def _places(numbers: NDArray[Any], size: int) -> int | None:
