@@ -280,7 +280,8 @@ class StoredType:
         for one, other in ((self.highest, self.lowest), (self.lowest, self.highest)):
             inner = one.beside + other.end
             if one.count <= MOST_APART * rows and 0 < inner < one.end - one.beside:
-                return one, *sorted((one.sign * one.beside, other.sign * other.end))
+                low, high = sorted((one.sign * one.beside, other.sign * other.end))
+                return one, low, high
         return None
 
     @property
