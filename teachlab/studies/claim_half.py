@@ -32,6 +32,7 @@ class FixedSetting:
     `cost`, `p95`: median cost of the strategy there, and its 95 % quantile over the draws.
     `room` (float or None, recording units): how far its levels may move there without costing more; None if it was not
     compared by that.
+    `useless`: whether its output was active for most of the gap time there, or never, once it was replayed.
     """
 
     strategy: str
@@ -40,11 +41,7 @@ class FixedSetting:
     cost: float
     p95: float
     room: float | None = None
-
-    @property
-    def useless(self) -> bool:
-        """Not known before it is replayed."""
-        return False
+    useless: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -99,14 +96,6 @@ class ClaimHalf(FixedSetting):
     score: Score
     whole: Score
 
-    @property
-    def useless(self) -> bool:
-        """Whether its output was active for most of the gap time of the choosing half, or never."""
-        hours = self.whole.gap_hours - self.score.gap_hours
-        active = (self.whole.false_active_share or 0) * self.whole.gap_hours
-        active -= (self.score.false_active_share or 0) * self.score.gap_hours
-        return active > MOST_OF_THE_TIME * hours or self.whole.counts.onsets == self.score.counts.onsets
-
     def errors(self, truth: Truth) -> tuple[LotCounts, bool]:
         """Return its counts by lots over both halves, and whether its output is usable there.
 
@@ -157,15 +146,20 @@ def claim_halves(
         key: [score(replayed[key], truth, rules=options.rules.scored_from(k)) for k in (middle, first_scored)]
         for key in distinct
     }
-    return {
-        name: ClaimHalf(
-            **{field.name: getattr(one, field.name) for field in fields(one)},
-            chosen_on=first_half[bare(one.setting)].detect_trials,
-            score=known[bare(one.setting)][0],
-            whole=known[bare(one.setting)][1],
-        )
-        for name, one in fixed.items()
-    }
+    out = {}
+    for name, one in fixed.items():
+        later, whole = known[bare(one.setting)]
+        kept = {field.name: getattr(one, field.name) for field in fields(one)} | {"useless": _useless(later, whole)}
+        chosen_on = first_half[bare(one.setting)].detect_trials
+        out[name] = ClaimHalf(**kept, chosen_on=chosen_on, score=later, whole=whole)
+    return out
+
+
+def _useless(later: Score, whole: Score) -> bool:
+    """Tell whether an output was active for most of the gap time of the choosing half, or never."""
+    hours = whole.gap_hours - later.gap_hours
+    active = (whole.false_active_share or 0) * whole.gap_hours - (later.false_active_share or 0) * later.gap_hours
+    return active > MOST_OF_THE_TIME * hours or whole.counts.onsets == later.counts.onsets
 
 
 def order_rows(

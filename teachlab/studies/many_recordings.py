@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import pyarrow as pa
 import pyarrow.parquet as pq
@@ -123,7 +123,8 @@ def write_bench(
     names = setting_names([b.recording for b in benches])
     with one_result():
         draws, document = place / "draws.parquet", place / "bench.json"
-        write_draws(benches, draws)
+        with write_aside(draws) as aside:
+            pq.write_table(_draws_table(benches), aside, compression="zstd")
         with write_aside(document) as aside:
             aside.write_text(json_text(bench_document(benches), indent=2), encoding="utf-8")
         written = [draws, document]
@@ -152,29 +153,26 @@ def write_bench(
     return written
 
 
-def draws_table(benches: Sequence[RecordingBench]) -> pa.Table:
+def _draws_table(benches: Sequence[RecordingBench]) -> pa.Table:
     """Return one row per recording, strategy and draw."""
-    rows: dict[str, list[Any]] = {
-        name: []
-        for name in ("recording", "strategy", "parameters", "draw", "abstained", "failed", *MEASURES, "setting")
-    }
-    for bench in benches:
-        for result in bench.results:
-            for draw in result.draws:
-                rows["recording"].append(bench.recording)
-                rows["strategy"].append(result.strategy)
-                rows["parameters"].append(json.dumps(dict(result.parameters), sort_keys=True))
-                rows["draw"].append(draw.draw)
-                rows["abstained"].append(draw.abstained or None)
-                rows["failed"].append(draw.failed or None)
-                for name in MEASURES:
-                    rows[name].append(draw.measures.get(name))
-                rows["setting"].append(None if draw.setting is None else json.dumps(draw.setting.as_dict()))
-    types = {"draw": pa.int64(), **{name: pa.float64() for name in MEASURES}}
-    return pa.table({name: pa.array(values, types.get(name, pa.string())) for name, values in rows.items()})
-
-
-def write_draws(benches: Sequence[RecordingBench], path: Path) -> None:
-    """Write the draws of a bench as Parquet."""
-    with write_aside(path) as aside:
-        pq.write_table(draws_table(benches), aside, compression="zstd")
+    text, number = pa.string(), pa.float64()
+    types = {
+        **dict.fromkeys(("recording", "strategy", "parameters"), text), "draw": pa.int64(), "abstained": text,
+        "failed": text, **dict.fromkeys(MEASURES, number), "setting": text,
+    }  # fmt: skip
+    rows = [
+        {
+            "recording": bench.recording,
+            "strategy": result.strategy,
+            "parameters": json.dumps(dict(result.parameters), sort_keys=True),
+            "draw": draw.draw,
+            "abstained": draw.abstained or None,
+            "failed": draw.failed or None,
+            **draw.measures,
+            "setting": None if draw.setting is None else json.dumps(draw.setting.as_dict()),
+        }
+        for bench in benches
+        for result in bench.results
+        for draw in result.draws
+    ]
+    return pa.Table.from_pylist(rows, schema=pa.schema(types))

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -32,19 +32,6 @@ _REASONS = ("both_sides", "swapped", "lone_gap")
 _OTHERS = ("groups", "moved", "few_lots")
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class FixedRow(FixedSetting):
-    """The setting of a row as a bench chooses among them; `place`: of the row among those of its recording."""
-
-    place: int
-    useless_there: bool
-
-    @property
-    def useless(self) -> bool:
-        """Whether its output was active for most of the gap time of the choosing half, or never."""
-        return self.useless_there
-
-
 def in_order_of_choice(judged: Sequence[RowJudgement], preferred: str = RECOMMENDED) -> list[int]:
     """Return the places of the rows of one recording in the order in which a bench would recommend their settings.
 
@@ -57,13 +44,11 @@ def in_order_of_choice(judged: Sequence[RowJudgement], preferred: str = RECOMMEN
     }  # fmt: skip
     compared = with_equal_cost(settings)
     fixed = [
-        FixedRow(
-            strategy=one.strategy, draw=one.draw, setting=one.setting, cost=one.cost, p95=one.p95,
-            room=one.room if name in compared else None, place=k, useless_there=judged[k].useless,
-        )
-        for k, (name, one) in enumerate(settings.items())
-    ]  # fmt: skip
-    return [one.place for one in by_choice(fixed, preferred)]
+        replace(one, room=one.room if name in compared else None, useless=judged[int(name)].useless)
+        for name, one in settings.items()
+    ]
+    place = {id(one): k for k, one in enumerate(fixed)}
+    return [place[id(one)] for one in by_choice(fixed, preferred)]
 
 
 def judgement_text(case: JudgedSetting, half: ClaimHalf, taught: Taught | None) -> str:

@@ -86,7 +86,7 @@ class RowTable:
 
     def of(self, line: StudiedLine, rows: Sequence[Row]) -> pa.Table:
         """Return rows of one recording as a table; what a row does not say is null."""
-        columns: dict[str, list[Any]] = {name: [] for name in self.schema.names}
+        table = []
         for row in rows:
             given = row["parameters"] or {}
             whole = {
@@ -95,9 +95,8 @@ class RowTable:
             }  # fmt: skip
             for name, column in self.parameters.items():
                 whole[column] = _held(given.get(name), self.schema.field(column).type)
-            for name, column_values in columns.items():
-                column_values.append(whole.get(name))
-        return pa.table(columns, schema=self.schema)
+            table.append(whole)
+        return pa.Table.from_pylist(table, schema=self.schema)
 
 
 def _kind(values: Sequence[Any]) -> pa.DataType:

@@ -197,7 +197,9 @@ def studied_lines(given: Any, *, left_out: str | None = None) -> list[StudiedLin
         rows = next((read for name in ("to_pylist", "to_dicts") if (read := getattr(given, name, None))), None)
         given = given if rows is None else rows()
     out: dict[str, StudiedLine] = {}
-    for one in _each(given, "recordings"):
+    if not isinstance(given, Iterable):
+        raise ParameterError(f"a study needs recordings, one or several, got {shown(given)}.")
+    for one in given:
         facts: dict[str, Any] = {}
         truth = None
         if isinstance(one, StudiedLine):
@@ -222,12 +224,6 @@ def studied_lines(given: Any, *, left_out: str | None = None) -> list[StudiedLin
         for path in find_recordings([one], left_out=left_out):
             _add(out, StudiedLine(path, truth, facts))
     return list(out.values())
-
-
-def _each(given: Any, what: str) -> Iterable[Any]:
-    if not isinstance(given, Iterable):
-        raise ParameterError(f"a study needs {what}, one or several, got {shown(given)}.")
-    return given
 
 
 def _add(lines: dict[str, StudiedLine], one: StudiedLine) -> None:
