@@ -21,7 +21,7 @@ from teachlab.evidence.record_parts import (
     Sources,
     checked_text,
     data_of,
-    source_name,
+    setting_file,
 )
 from teachlab.model.json_values import plain
 from teachlab.model.recording import Recording
@@ -133,11 +133,7 @@ def build_abstention(
         "about": dict(options.about),
         "data": data_of(recording, truth, sources),
         **refused.as_dict(),
-        "source": {
-            "file": None if sources.setting is None else source_name(sources.setting),
-            "file_sha256": None if sources.setting is None else identity.file_digest(sources.setting),
-            "strategy_source_sha256": source_fingerprint(type(strategy)),
-        },
+        "source": {**setting_file(sources), "strategy_source_sha256": source_fingerprint(type(strategy))},
         "draws": {
             "abstained": rate.as_dict(),
             "failed": failed,

@@ -301,9 +301,7 @@ def _judge_kept(c: Criterion, case: _Case, limit: str, *, reserve: float | None 
         value = reserve if reserve is not None else kept.min(initial=np.inf)
         said = in_figures(cut(value, 4, up=value < 0)) if np.isfinite(value) else "nothing to measure"
         return _judged(c, limit, said, Judgement.NOT_ENOUGH, why)
-    measured, judgement, because = judged_kept(
-        least, kept, lots=by_lots, content=c.content, confidence=c.confidence
-    )  # fmt: skip
+    measured, judgement, because = judged_kept(least, kept, lots=by_lots, content=c.content, confidence=c.confidence)
     return _judged(c, limit, measured, Judgement(judgement), because)
 
 
@@ -385,10 +383,10 @@ def _judge_count(c: Criterion, case: _Case, assumption: Assumption) -> Judged:
     upper = count_limits(events, exposure, c.confidence)[2]
     told = number_of(rate.exposure, rate.per, spec=".4g")
     said = f"{rate.events} in {told}; one-sided bounds {in_figures(low, 3)} and {in_figures(upper, 3)} ({basis})"
-    if not refused and low > most:
-        return _judged(c, limit, said, Judgement.NOT_MET, "even the lower bound lies beyond the limit")
     if refused:
         return _judged(c, limit, said, Judgement.NOT_ENOUGH, refused)
+    if low > most:
+        return _judged(c, limit, said, Judgement.NOT_MET, "even the lower bound lies beyond the limit")
     if upper <= most:
         return _judged(c, limit, said, Judgement.MET, f"the upper bound lies within the limit{assumed}")
     return _judged(c, limit, said, Judgement.NOT_ENOUGH, "the bounds lie on both sides of the limit: record longer")

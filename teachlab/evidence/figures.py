@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
 from functools import partial
 from html import escape
 from typing import Any
@@ -41,26 +40,18 @@ MOST_STRETCHES = 600
 Axes = Any
 
 
-@dataclass(frozen=True, slots=True)
-class DrawnFigure:
-    """One SVG element for use inside a page, and its caption."""
-
-    svg: str
-    caption: str
-
-
-def record_figures(record: dict[str, Any], recording: Recording | None) -> dict[str, DrawnFigure]:
-    """Draw the figures of a record; the keys are their names.
+def record_figures(record: dict[str, Any], recording: Recording | None) -> dict[str, tuple[str, str]]:
+    """Draw the figures of a record: by name, one SVG element for use inside a page, and its caption.
 
     `recording`: needed for the light of the worst passes.
     """
-    out: dict[str, DrawnFigure] = {}
+    out: dict[str, tuple[str, str]] = {}
 
     def add(name: str, draw: Callable[[Any, dict[str, Any]], str], height: float, title: str, caption: str) -> None:
         with drawing(name, (7.2, height), font__family="sans-serif", font__size=8) as figure:
             description = draw(figure, record)
             svg = picture(figure, "svg", Creator=None).decode()
-        out[name] = DrawnFigure(embedded_figure(svg, name, title, description), caption)
+        out[name] = embedded_figure(svg, name, title, description), caption
 
     if recording is not None:
         whole = partial(_overview, recording=recording)

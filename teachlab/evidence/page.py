@@ -56,8 +56,8 @@ def page_html(record: dict[str, Any], recording: Recording | None = None) -> str
 
     # Figures are made here, and the drawing library escapes all their text: only this markup is allowed.
     figures = {
-        name: {"svg": Markup(figure.svg), "caption": figure.caption}
-        for name, figure in record_figures(record, recording).items()
+        name: {"svg": Markup(svg), "caption": caption}
+        for name, (svg, caption) in record_figures(record, recording).items()
     }
     return rendered(
         "page.html.j2",

@@ -20,7 +20,7 @@ from teachlab.evidence.record_parts import (
     Sources,
     checked_text,
     data_of,
-    source_name,
+    setting_file,
 )
 from teachlab.evidence.sections.agreement_section import agreement_caution, compared, limited, limits_of_use
 from teachlab.evidence.sections.lost_passes import lost_and_worst
@@ -187,8 +187,7 @@ def _setting_source(setting: Setting, sources: Sources) -> dict[str, Any]:
         except InputError:
             strategy = None
     return {
-        "file": None if sources.setting is None else source_name(sources.setting),
-        "file_sha256": None if sources.setting is None else identity.file_digest(sources.setting),
+        **setting_file(sources),
         "setting_sha256": identity.json_digest(plain(setting.as_dict())),
         "strategy_source_sha256": strategy,
     }

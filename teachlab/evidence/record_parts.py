@@ -133,6 +133,15 @@ def data_of(recording: Recording, truth: Truth, sources: Sources) -> dict[str, A
     }
 
 
+def setting_file(sources: Sources) -> dict[str, Any]:
+    """Return the name and digest of the file of the setting, or of the abstention, if there is one."""
+    path = sources.setting
+    return {
+        "file": None if path is None else source_name(path),
+        "file_sha256": None if path is None else identity.file_digest(path),
+    }
+
+
 def source_name(path: str) -> str:
     """Return the name of a file or address, without its folder."""
     return Path(path).name if "://" not in path else path.rsplit("/", 1)[-1]
