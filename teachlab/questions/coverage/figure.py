@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -19,39 +18,32 @@ PLACES = 240
 """Places in a figure; for each, the point seen least often and the point seen most often are drawn."""
 
 Axes = Any
+Counts = NDArray[np.int64]
 
 
-@dataclass(frozen=True, slots=True)
-class CyclePlaces:
-    """How often the places of a cycle were seen, in equal stretches of it.
-
-    `edges`: ndarray of float64, shape (n + 1,), s.
-    `least`, `most` (ndarray of int64, shape (n,)): for every stretch, at the point that was seen least often, and most
-    often.
-    """
-
-    edges: Floats
-    least: NDArray[np.int64]
-    most: NDArray[np.int64]
-
-
-def places(edges: Floats, count: NDArray[np.int64], *, most: int = PLACES) -> CyclePlaces:
-    """Reduce counts of exposures, constant between edges, to equal stretches; no unseen place is lost.
+def places(edges: Floats, count: Counts, *, most: int = PLACES) -> tuple[Floats, Counts, Counts]:
+    """Reduce counts of exposures, constant between edges, to `most` equal stretches; no unseen place is lost.
 
     `edges` (ndarray of float64, shape (n + 1,), s): from 0 to the period, ascending.
     `count`: ndarray of int64, shape (n,).
 
+    Returns
+    -------
+    edges : ndarray of float64, shape (most + 1,), s
+    least, most : ndarray of int64, shape (most,)
+        For every stretch, how often the point seen least often, and most often, was seen.
+
     Examples
     --------
-    >>> found = places(np.array([0.0, 2.0, 2.1, 4.0]), np.array([3, 0, 5]), most=4)
-    >>> found.least.tolist(), found.most.tolist()
+    >>> _, least, most = places(np.array([0.0, 2.0, 2.1, 4.0]), np.array([3, 0, 5]), most=4)
+    >>> least.tolist(), most.tolist()
     ([3, 3, 0, 5], [3, 3, 5, 5])
     """
     cuts = np.linspace(0.0, float(edges[-1]), most + 1)
     points = np.union1d(edges, cuts)
     held = count[np.searchsorted(edges, points[:-1], side="right") - 1]
     first = np.searchsorted(points[:-1], cuts[:-1])
-    return CyclePlaces(cuts, np.minimum.reduceat(held, first), np.maximum.reduceat(held, first))
+    return cuts, np.minimum.reduceat(held, first), np.maximum.reduceat(held, first)
 
 
 def coverage_figure(found: Coverage, *, title: str, kind: str) -> bytes:
@@ -78,19 +70,17 @@ def coverage_figure(found: Coverage, *, title: str, kind: str) -> bytes:
 
 def _panel(axes: Axes, one: CycleCoverage, block: str, trips_s: Floats | None) -> None:
     exposure, period = one.blocks[block], one.cycle.period_s
-    seen = places(*one.profiles[block])
+    edges, least, most = places(*one.profiles[block])
     scale, unit = (1000.0, "ms") if period < 1 else (1.0, "s")
-    top = max(1.15 * float(seen.most.max()), exposure.times + 1.0)
-    unseen = seen.least < exposure.times
+    top = max(1.15 * float(most.max()), exposure.times + 1.0)
+    unseen = least < exposure.times
     often = "0 times" if exposure.times == 1 else f"fewer than {exposure.times} times"
     axes.stairs(
-        np.where(unseen, top, 0), seen.edges * scale, fill=True, facecolor=SHADE, edgecolor=GREY, hatch="////",
+        np.where(unseen, top, 0), edges * scale, fill=True, facecolor=SHADE, edgecolor=GREY, hatch="////",
         linewidth=0, label=f"place seen {often}",
     )  # fmt: skip
-    axes.stairs(
-        seen.most, seen.edges * scale, baseline=seen.least, fill=True, color=GOOD, alpha=0.35, label="seen at most"
-    )
-    axes.stairs(seen.least, seen.edges * scale, baseline=None, color=GOOD, linewidth=1.2, label="seen at least")
+    axes.stairs(most, edges * scale, baseline=least, fill=True, color=GOOD, alpha=0.35, label="seen at most")
+    axes.stairs(least, edges * scale, baseline=None, color=GOOD, linewidth=1.2, label="seen at least")
     axes.axhline(exposure.times, color=GREY, linestyle=":", linewidth=1, label="needed")
     if trips_s is not None and trips_s.size:
         at = np.unique(np.round(np.mod(trips_s, period) / period, 3)) * period * scale

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
+from functools import reduce
+from operator import add
 from typing import Any
 
 import numpy as np
@@ -194,10 +196,10 @@ def operating_surface(
         cloud = taught_cloud(opened, strategy, options=replace(how, base=shared))
         check_family(cloud.settings, shared, of=f"what {strategy.name} teaches")
     found, curve = _counted(opened, shared, levels, settings, how.rules, progress)
+    line = found if curve is None else curve
     best = best_of([found] if curve is None else [found, curve], costs=how.costs)
     positions, short = None, None
     if len(opened) == 1:
-        line = found if curve is None else curve
         near, short = _read_for(*opened[0], best.setting, how.rules)
         lies = measure_alignment(*opened[0], near)
         positions = position_axis(
@@ -206,7 +208,6 @@ def operating_surface(
         )  # fmt: skip
     delays = None
     if ranges:
-        line = found if curve is None else curve
         delays = delay_surface(
             opened, shared, counted_levels(line.levels), on_delays_ms=on_delays, off_delays_ms=off_delays,
             rules=how.rules, costs=how.costs, progress=progress,
@@ -215,7 +216,7 @@ def operating_surface(
         recordings=tuple(recording.name for recording, _ in opened), surface=found, curve=curve,
         best=best, positions=positions, delays=delays,
         names=tuple(names), given=tuple(settings), cloud=cloud,
-        room=_room(opened, best, found if curve is None else curve, how, short),
+        room=_room(opened, best, line, how, short),
         step=max((one.whole_step or 0.0 for one, _ in opened), default=0.0) or None,
     )  # fmt: skip
 
@@ -272,8 +273,5 @@ def _counted(
         return found, None
     # Both curves over one range: the grid spans the levels at which the exact curve was counted.
     grid = np.union1d(np.linspace(found.levels[0], found.levels[-1], GRID), marked)
-    total = None
-    for recording, truth in opened:
-        one = replayed_surface(recording, truth, base, levels=grid, rules=rules, progress=progress)
-        total = one if total is None else total + one
-    return total or found, found
+    each = (replayed_surface(*one, base, levels=grid, rules=rules, progress=progress) for one in opened)
+    return reduce(add, each), found

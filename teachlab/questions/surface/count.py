@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
+from functools import reduce
+from operator import add
 
 import numpy as np
 
@@ -104,15 +106,11 @@ def surface_of(
         given = checked(levels)
         distinct = distinct and bool(np.isin(stated, given).all())
         stated = given
-    total: Surface | None = None
-    for k, ((recording, truth), reading) in enumerate(zip(recordings, readings, strict=True)):
-        say = part_of(progress, k, len(recordings))
-        found = _counted(recording, truth, base, reading, stated, rules, fast, say)
-        found = replace(found, distinct=distinct)
-        total = found if total is None else total + found
-    if total is None:
-        raise ParameterError("a surface needs at least one recording.")
-    return total
+    each = (
+        _counted(recording, truth, base, reading, stated, rules, fast, part_of(progress, k, len(recordings)))
+        for k, ((recording, truth), reading) in enumerate(zip(recordings, readings, strict=True))
+    )
+    return replace(reduce(add, each), distinct=distinct)
 
 
 def part_of(progress: Progress | None, k: int, of: int) -> Progress | None:

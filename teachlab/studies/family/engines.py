@@ -47,7 +47,6 @@ class StudyEngine(Protocol):
 
     def run(self, work: Callable[[T], R], pieces: Sequence[T]) -> Iterator[tuple[int, R | WorkerEnded]]:
         """Yield the number of every piece with its result."""
-        ...
 
 
 def engine_of(jobs: int = 1, scheduler: str | None = None) -> StudyEngine:

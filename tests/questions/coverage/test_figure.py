@@ -28,18 +28,18 @@ def test_stretches_hold_the_least_and_the_most_of_all_their_points(
     start = np.cumsum([a + b for a, b in gaps])
     stop = start + [b for _, b in gaps]
     edges, count = folded(start / 10, stop / 10, Cycle(name="belt", period_s=period / 10))
-    found = places(edges, count, most=most)
-    assert found.edges.size == most + 1
+    cuts, low, high = places(edges, count, most=most)
+    assert cuts.size == most + 1
     # Point by point: the middle of every piece between two borders of either kind.
-    borders = np.union1d(edges, found.edges)
+    borders = np.union1d(edges, cuts)
     for a, b in pairwise(borders):
         if b - a < 1e-9:
             continue
         seen = int(count[np.searchsorted(edges, (a + b) / 2) - 1])
-        k = int(np.searchsorted(found.edges, (a + b) / 2) - 1)
-        assert found.least[k] <= seen <= found.most[k]
-    assert found.least.min() == count.min()
-    assert found.most.max() == count.max()
+        k = int(np.searchsorted(cuts, (a + b) / 2) - 1)
+        assert low[k] <= seen <= high[k]
+    assert low.min() == count.min()
+    assert high.max() == count.max()
 
 
 def line(tripping: bool = True) -> tuple[Recording, Truth]:

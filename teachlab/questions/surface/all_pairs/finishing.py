@@ -24,11 +24,9 @@ class Sums(Protocol):
 
     def onsets(self, onsets: NDArray[Any], kind: int, taken_off: int, out: Table) -> None:
         """Sum closed cycles: cells with ``a > i`` and ``b <= j``, minus `taken_off` everywhere."""
-        ...
 
     def spans(self, histogram: NDArray[np.int32], plus: int, out: Table) -> None:
         """Sum spans: cells with ``b > j``, summed along i, plus `plus` everywhere."""
-        ...
 
 
 class PlainSums:

@@ -35,7 +35,6 @@ class Engine(Protocol):
 
     def rank(self, ranker: Ranker, light: Light) -> Ranks:
         """Rank valid light."""
-        ...
 
     def push(
         self,
@@ -52,7 +51,6 @@ class Engine(Protocol):
         `kind` is what the spans call `told`. `hidden` marks pieces whose first evaluation is invalid; `opens` and
         `closes` mark those that begin and end a span.
         """
-        ...
 
 
 class PlainEngine:

@@ -27,22 +27,18 @@ class PairTally(Protocol):
 
     def cycles(self, peak: NDArray[Any], valley: NDArray[Any]) -> None:
         """Book onsets for ``i < peak`` and ``j >= valley``; the lowest two bits of the peak hold the kind."""
-        ...
 
     def no_onset(self, kind: _Kinds, begin: _Whole, end: _Whole, border: Ranks) -> None:
         """Add the onset back that `pieces` subtracts, for ``begin <= i < end`` and ``j >= border``."""
-        ...
 
     def quiet(self, kind: _Kinds, begin: _Whole, end: _Whole, border: NDArray[Any]) -> None:
         """Book a span without onset for ``begin <= i < end`` and ``j < border``."""
-        ...
 
     def held(self, kind: _Kinds, begin: _Whole, end: _Whole, border: NDArray[Any]) -> None:
         """Book a span without onset in which the output is active; only detect passes are examined.
 
         The kind contains the mark of passes that touch the one before.
         """
-        ...
 
 
 class Tallies:

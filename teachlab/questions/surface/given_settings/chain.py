@@ -157,7 +157,6 @@ class Watcher(Protocol):
 
     def push(self, spans: Spans, stretch: EvaluatedStretch, output: SteppedSignal, before: int, play: Play) -> None:
         """Take the output's signal over a block, its value before, and what the play read at valid evaluations."""
-        ...
 
 
 @dataclass(frozen=True, slots=True, eq=False)
