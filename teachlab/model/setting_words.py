@@ -77,9 +77,6 @@ def equal_cost_text(room: EqualCost, setting: Setting, step: float | None = None
     'Any on-level from 341 to 480 counts costs the same here, with this hysteresis.'
     >>> equal_cost_text(room, Setting(**at, polarity=Polarity.DARK_ON), step=1)
     'Any off-level from 321 to 460 counts costs the same here, with this hysteresis.'
-    >>> with_errors = EqualCost(down=80, up=60, resolution=5, on_low=340, on_high=480, cost=0.1)
-    >>> equal_cost_text(with_errors, Setting(**at), step=1)
-    'Every on-level tried from 340 to 480 counts costs the same here, with this hysteresis.'
     """
     # No finer than the tried shifts, and rounded inwards: everything that is stated was tried.
     digits = max(0, -math.floor(math.log10(max(room.resolution, step or 0.0))))
@@ -89,10 +86,9 @@ def equal_cost_text(room: EqualCost, setting: Setting, step: float | None = None
     if high <= low:
         fine = max(room.resolution, step or 0.0)
         return f"No other {name} costs the same here (checked in steps of {fine:.2g} {setting.unit})."
-    # Between the tried shifts one error may go where another comes, unless there is none.
-    every = f"Every {name} tried" if room.cost and room.resolution > (step or 0.0) else f"Any {name}"
     return (
-        f"{every} from {low:.{digits}f} to {high:.{digits}f} {setting.unit} costs the same here, with this hysteresis."
+        f"Any {name} from {low:.{digits}f} to {high:.{digits}f} {setting.unit} costs the same here, with this "
+        "hysteresis."
     )
 
 
