@@ -227,6 +227,8 @@ class Outermost:
         if values.size == 0:
             return
         end = values.max() if self.sign > 0 else values.min()
+        if self.sign * float(end) <= self.beside:
+            return  # as in most batches: two numbers lie at least as far out
         inner = values[values != end]
         found = [self.sign * float(end)]
         found += [self.sign * float(inner.max() if self.sign > 0 else inner.min())] if inner.size else []
