@@ -91,7 +91,8 @@ def p_more_by_lots(now: tuple[ArrayLike, ArrayLike], before: tuple[ArrayLike, Ar
             np.divide(a, b, out=np.zeros_like(a), where=b > 0)
             for a, b in ((k, n), (events.sum() - k, trials.sum() - n))
         ]
-        return rates[0] - rates[1]
+        out: NDArray[np.float64] = rates[0] - rates[1]
+        return out
 
     # Slightly below: divisions with the same rise as the observed one count, however the sums are rounded.
     least = float(rise(of_now[None])[0]) - 1e-12

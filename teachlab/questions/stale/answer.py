@@ -547,7 +547,7 @@ def _gone(now: RecordingUnderSetting) -> str:
     return f"the margin is gone: the {of} lie {-margin:.3g} times the noise beyond the {what}"
 
 
-def _apart(events: NDArray[np.float64], trials: NDArray[np.float64]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+def _apart(events: NDArray[Any], trials: NDArray[Any]) -> tuple[NDArray[Any], NDArray[Any]]:
     """Return events and trials with neighbouring lots joined as far as they resemble each other."""
     alike = max(1, round(integrated_autocorrelation(events / np.maximum(trials, 1)) or 1.0))
     group = np.arange(events.size) * max(1, events.size // alike) // events.size
