@@ -236,7 +236,7 @@ def study_answer(
     strategies = _strategies(ranking, studied, judge, price, grid, "" if chosen is None else chosen.strategy)
     verdicts = [
         judge.line(
-            one.name, one.path, one.by_method, labels, _best_here(one, chosen and chosen.method),
+            one.name, one.path, one.by_method, labels, _best_here(one, None if chosen is None else chosen.method),
             faults.get(one.path, ""),
         )
         for one in found.values()

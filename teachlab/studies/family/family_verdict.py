@@ -293,7 +293,7 @@ class FamilyJudge:
             next_step=step,
             decision=str(Decision.LIMIT) if beyond and verdict.decision == Decision.USE else verdict.decision,
             conditions=(*verdict.conditions, *beyond),
-        ).then(*map(VerdictReason, self._other_light(stressed, False)))
+        ).then(*(VerdictReason(text=text) for text in self._other_light(stressed, False)))
 
     def _candidates(self, others: Mapping[str, Mapping[str, Row]]) -> list[tuple[CostBound, bool]]:
         """Return the errors per pass of every configuration over the lines."""

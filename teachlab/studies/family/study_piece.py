@@ -382,8 +382,10 @@ def _lots(truth: Truth, counts: LotCounts, trials: Trials) -> list[Row]:
         if not any(values[k] for values in columns.values()):
             continue  # it lies before the claim half
         # A stretch may hold several lots: it has the name of none.
-        named = counts.source is Source.LOTS and truth.lot is not None
-        lot = str(truth.lot[first]) if named else f"from pass {min(scored[scored >= first], default=first)}"
+        if counts.source is Source.LOTS and truth.lot is not None:
+            lot = str(truth.lot[first])
+        else:
+            lot = f"from pass {min(scored[scored >= first], default=first)}"
         out.append({"lot": lot, **{name: int(values[k]) for name, values in columns.items()}})
     return out
 
