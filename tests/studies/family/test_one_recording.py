@@ -179,3 +179,13 @@ def test_a_study_of_several_leads_to_the_costliest_with_its_own_options(tmp_path
         f"--set reduction={chosen.parameters['reduction']:g} "
         "--draws 2 --tolerance-ms 1.0 --base base.json --out results"
     )
+
+
+@pytest.mark.parametrize(("gain", "lost"), [(0.95, False), (0.3, True)])
+def test_other_light_on_one_recording_is_a_reason_or_a_limit(gain: float, lost: bool) -> None:
+    found = teachlab.study(
+        [made(3, plain)], {"two-sample-midpoint": None}, draws=10, conditions={"as it is": {}, "dim": {"gain": gain}}
+    )
+    told = [text for text in found.verdict.conditions if "'dim'" in text]
+    reasons = [one.text for one in found.verdict.reasons if "'dim'" in one.text]
+    assert (bool(told), bool(reasons)) == (lost, not lost)
