@@ -314,7 +314,10 @@ def test_what_is_better_says_which_command_comes_next() -> None:
     assert designed.next_step(Decision.NONE, cure="filter") == "teachlab surface r.parquet"
     assert files.next_step(Decision.USE) == "teachlab report r.parquet --setting s.json --out record"
     # Only fixed levels can have a record.
-    assert files.next_step(Decision.USE, fixed=False) == "teachlab replay r.parquet --setting s.json --details"
+    then = "Log a new recording on another day. Then: teachlab replay NEW.parquet --setting s.json"
+    assert files.next_step(Decision.USE, fixed=False) == then
+    kept = replace(files, keep="teachlab bench r.parquet --out results")
+    assert kept.next_step(Decision.USE, fixed=False) == "teachlab replay r.parquet --setting s.json --details"
 
 
 def test_kinds_that_come_out_the_other_way_may_be_swapped_in_the_table() -> None:
