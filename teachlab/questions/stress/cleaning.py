@@ -74,7 +74,7 @@ def observed_loss(days: Sequence[float], level: Sequence[float]) -> LossRate:
 
     Days resemble the days before; the interval takes this into account (`statistics/over_time/autocorrelated_line.py`).
     Whether the loss was steady is judged by its two halves. What changes the light as slowly as dirt does, such as a
-    season, cannot be told from dirt.
+    season, counts as dirt.
 
     Raises
     ------

@@ -183,7 +183,7 @@ def _wider(line: FittedLine, place: NDArray[np.float64], middle: NDArray[np.floa
     step = float(np.median(np.diff(np.sort(place))))
     if not (plain > 0 and step > 0):
         return 1.0
-    # Medians of groups hold little scatter, and their own spread is allowed for already.
+    # Medians of groups hold little scatter, and the variances already include it.
     lasting = np.linspace(0.0, 0.98, 99)
     allowed = autocorrelated_line(place / step, middle, confidence=confidence, lasting=lasting, scatter=(0.0,))
     return max(1.0, (allowed.high - allowed.low) / (step * plain)) ** 2
