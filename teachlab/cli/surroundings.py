@@ -247,7 +247,7 @@ def counterfactual_command(
     say("Margin and needed: in robust standard deviations of the background.")
     say("Times: margin divided by the needed one, compared with the present sensor.")
     say("Separate: levels without hysteresis, reached by every pass and by no gap.")
-    say("Light that lasts from a pass into its gap reaches the gap, though it switches nothing: --best counts.")
+    say("Light that lasts from a pass into its gap reaches the gap but switches nothing: see --best.")
     if best:
         say("Cost: of the best fixed levels in hindsight, with the on-levels that cost as little.")
     for one in found.sensors:
