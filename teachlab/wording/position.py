@@ -23,13 +23,14 @@ def position_lines(position: SwitchingPosition, unit: str) -> list[str]:
     """Say where in the pass the output switches, its spread, and what changes it; one line each."""
     out = []
     for name, where, spread, slope in (
-        ("on", "after the start of the pass", position.onset, position.onset_slope),
-        ("off", "after its end", position.release, position.release_slope),
+        ("on", "the start of the pass", position.onset, position.onset_slope),
+        ("off", "its end", position.release, position.release_slope),
     ):
         if spread is None:
             continue
-        said = f"Switches {name} {spread.median:.3g} ms {where} (median)"
-        said += f"; 5 to 95 %: {spread.p05:.3g} to {spread.p95:.3g} ms, a spread of {_width(position, spread)}"
+        way, below = "before" if spread.median < 0 else "after", " (below 0: before it)" if spread.p05 < 0 else ""
+        said = f"Switches {name} {abs(spread.median):.3g} ms {way} {where} (median)"
+        said += f"; 5 to 95 %: {spread.p05:.3g} to {spread.p95:.3g} ms{below}, a spread of {_width(position, spread)}"
         if not position.told_apart(spread):
             said += f", smaller than the {position.doubt_of}, ±{position.doubt_ms:.2g} ms"
         out.append(said + ".")

@@ -127,12 +127,14 @@ def test_words_and_table_hold_the_figures() -> None:
     assert onset is not None
     assert release is not None
     lines = position_lines(found, "mV")
-    assert lines[0].startswith(f"Switches on {onset.median:.3g} ms after the start of the pass (median)")
+    before = f"Switches on {-onset.median:.3g} ms before the start of the pass (median); 5 to 95 %: {onset.p05:.3g} to "
+    assert lines[0].startswith(f"{before}{onset.p95:.3g} ms (below 0: before it), a spread of")
     assert (
         f"a spread of {onset.spread:.3g} ms ({0.4 * onset.spread:.3g} mm), at most {onset.spread_high:.3g}" in lines[0]
     )
     assert "Passes with more light switch on earlier" in lines[1]
     assert "Passes with more light switch off later" in lines[3]
+    assert lines[2].startswith(f"Switches off {release.median:.3g} ms after its end (median); 5 to 95 %: ")
     page = io.StringIO()
     Console(file=page, width=100).print(position_table(found))
     assert f"{release.spread:.4g}\u00a0[" in page.getvalue()
