@@ -23,7 +23,11 @@ class Table(BaseModel):
         """Turn lists into tuples, which TOML does not have."""
         if not isinstance(given, Mapping):
             return given
-        return {key: tuple(value) if isinstance(value, list) else value for key, value in given.items()}
+        return {key: _tuple(value) for key, value in given.items()}
+
+
+def _tuple(value: Any) -> Any:
+    return tuple(map(_tuple, value)) if isinstance(value, list) else value
 
 
 def place(where: Sequence[int | str]) -> str:
