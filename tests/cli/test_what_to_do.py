@@ -176,7 +176,7 @@ def test_of_several_cycles_the_longest_says_how_long_to_record(here: Path) -> No
     screen = told("coverage a.parquet --cycle belt=500mm --cycle lamp=3Hz --line-speed 2 --times 2")
     assert "Not seen often enough: belt and lamp." in screen
     assert screen.count("Record until") == 1
-    assert "Record until the teach block holds 8 revolutions of 'lamp' (2.67 s)." in screen
+    assert "Record until the teach block holds 8 revolutions of 'lamp' (2.67 s), then run this again." in screen
     alone = told("coverage a.parquet --cycle belt=500mm --line-speed 2 --times 2")
     assert "Record until the teach block holds 8 revolutions of 'belt' (2 s)." in alone
 
