@@ -178,7 +178,7 @@ def test_of_several_cycles_the_longest_says_how_long_to_record(here: Path) -> No
     assert screen.count("Record until") == 1
     assert "Record until the teach block holds 8 revolutions of 'lamp' (2.67 s), then run this again." in screen
     alone = told("coverage a.parquet --cycle belt=500mm --line-speed 2 --times 2")
-    assert "Record until the teach block holds 8 revolutions of 'belt' (2 s)." in alone
+    assert "Record until the teach block holds 8 revolutions of 'belt' (2 s), then run this again." in alone
 
 
 def test_numbers_of_one_are_told_as_one(here: Path) -> None:
