@@ -67,7 +67,8 @@ def judgement_text(case: JudgedSetting, half: ClaimHalf, taught: Taught | None) 
             "tried": _lots(tried),
             "tried_usable": usable,
             "useless": half.useless,
-            "taught": plain(taught),
+            # Rows go by the digest of the light: files of one content have one row, whatever their names.
+            "taught": _on(plain(taught), None),
             "half": plain(HalfByLot.of(case.recording, case.truth, half.score)),
         }
     )
@@ -82,6 +83,17 @@ def _reasons(case: JudgedSetting, setting: Setting) -> dict[str, Any]:
     return {name: plain(some[: MOST_REASONS + 1]) for name, some in found.items()} | {
         "rare": plain(rare_kind_text(setting, case.truth))
     }
+
+
+def _on(taught: dict[str, Any] | None, recording: str | None) -> dict[str, Any] | None:
+    """Return where a setting was taught with another name of the recording."""
+    if taught is None:
+        return None
+    evidence = {
+        name: value | {"recording": recording} if isinstance(value, dict) and "recording" in value else value
+        for name, value in taught["evidence"].items()
+    }
+    return taught | {"evidence": evidence}
 
 
 def _lots(counts: LotCounts) -> dict[str, Any]:
@@ -126,7 +138,7 @@ class RowJudgement:
     @property
     def setting(self) -> Setting:
         """The setting, with the passes on which it was taught and chosen."""
-        found = json.loads(self.row["setting"]) | {"taught": self.kept["taught"]}
+        found = json.loads(self.row["setting"]) | {"taught": _on(self.kept["taught"], self.row["recording"])}
         return setting_from_dict(found, "the row of a study")
 
     @property
