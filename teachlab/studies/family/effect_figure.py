@@ -37,8 +37,7 @@ def effect_figure(found: StudyAnswer, *, kind: str = "svg") -> bytes:
         return picture(
             figure,
             kind,
-            says=f"{found.counted.capitalize()} of the median draw on all scored passes; the answer tells those of the "
-            "second half.",
+            says=f"{found.counted.capitalize()} of the median draw on all passes; the answer tells the second half.",
         )
 
 
