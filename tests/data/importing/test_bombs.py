@@ -21,7 +21,7 @@ import shell
     ("head", "piece", "told"),
     [
         (b"light\n", b"0" * 1_000_000, "a line is longer than 16 MB"),
-        (b"", b"a," * 500_000, "a line is longer than 16 MB|there is no column"),
+        (b"", b"a," * 500_000, "dividers, more than the 100,000 columns"),
         (b'light\n"', b"0\n" * 500_000, "a number is needed|cannot be read"),
     ],
 )
@@ -37,6 +37,17 @@ def test_text_without_ends_of_lines_is_no_log(tmp_path: Path, head: bytes, piece
     assert len(done.stderr) < 610
     assert not (tmp_path / "made.parquet").exists()
     assert resource.getrusage(resource.RUSAGE_SELF).ru_maxrss - before < 300_000  # KB, of 100 MB of text in 8 MB pieces
+
+
+def test_a_table_of_very_many_columns_is_read_and_more_are_refused(tmp_path: Path) -> None:
+    for columns, code in ((100_001, 0), (100_002, 2)):  # dividers: one fewer
+        names = ",".join(f"s{k}" for k in range(columns))
+        rows = "\n".join(",".join(str(k) if n == 7 else "0" for n in range(columns)) for k in range(3))
+        (tmp_path / "log.csv").write_text(f"{names}\n{rows}\n")
+        words = ["import", str(tmp_path / "log.csv"), "--unit", "mV", "--column", "s7", "--rate", "100"]
+        done = shell.run(*words, "--out", tmp_path / f"made{code}.parquet", code=code)
+        assert ("a line has 100,001 dividers" in " ".join(done.stderr.split())) == bool(code)
+    assert pq.read_table(tmp_path / "made0.parquet").column("light").to_pylist() == [0, 1, 2]
 
 
 @pytest.mark.parametrize("plain", [False, True])

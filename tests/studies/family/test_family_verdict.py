@@ -65,10 +65,10 @@ def row(lost: int, false: int, strategy: str = "balanced-guard", **kept: Any) ->
     }  # fmt: skip
     setting = Setting(unit="counts", on_level=20.0, off_level=18.0)
     return {
-        "strategy": strategy, "parameters": "{}", "base": "none", "claim_passes": 40, "claim_lost": lost,
-        "claim_false": false, "usable": True, "open": [], "synthetic": False, "lag_ms": None, "chosen_cost": 0.0,
-        "chosen_p95": 0.0, "room": None, "draw": 0, "lots": lots, "named_lots": 8, "lot_source": "lots",
-        "setting": json.dumps(setting.as_dict()), "judged": json.dumps(judged | kept),
+        "recording": "line", "strategy": strategy, "parameters": "{}", "base": "none", "claim_passes": 40,
+        "claim_lost": lost, "claim_false": false, "usable": True, "open": [], "synthetic": False, "lag_ms": None,
+        "chosen_cost": 0.0, "chosen_p95": 0.0, "room": None, "draw": 0, "lots": lots, "named_lots": 8,
+        "lot_source": "lots", "setting": json.dumps(setting.as_dict()), "judged": json.dumps(judged | kept),
     }  # fmt: skip
 
 

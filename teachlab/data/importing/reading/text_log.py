@@ -29,7 +29,15 @@ from teachlab.data.importing.reading.cells import (
     refuse_powers,
 )
 from teachlab.data.importing.reading.place import Place
-from teachlab.data.importing.reading.text_layout import COMMENT, SPACES, Layout, TextOptions, cut, find_layout
+from teachlab.data.importing.reading.text_layout import (
+    COMMENT,
+    DELIMITERS,
+    SPACES,
+    Layout,
+    TextOptions,
+    cut,
+    find_layout,
+)
 from teachlab.data.parquet_source import open_input
 from teachlab.data.strict_json import shown
 from teachlab.errors import ParameterError, RecordingError
@@ -43,6 +51,7 @@ PARSED_BYTES = 1 << 20
 """Size of the pieces of a block that are parsed in parallel."""
 MOST_LINE_BYTES = 1 << 24
 """A few packed bytes can hold gigabytes of text without the end of a line."""
+MOST_COLUMNS = 100_000
 SUMMARY_ROWS = 20
 MARKS = tuple(f"{quote}{mark}".encode() for quote in ("", '"') for mark in ("#", "%", "//", "!"))
 SHEET_ERROR = re.compile(r"#(N/A|DIV/0!|REF!|VALUE!|NUM!|NAME\?|NULL!)")
@@ -129,6 +138,11 @@ class TextLog:
             )
         encoding = options.encoding or _encoding(head)
         lines = _lines(path, head, encoding)
+        if (most := max((line.count(mark) for line in lines for mark in f"{DELIMITERS} "), default=0)) > MOST_COLUMNS:
+            raise RecordingError(
+                f"{path}: a line has {most:,} dividers, more than the {MOST_COLUMNS:,} columns that a table may have. "
+                "Write one row of light a line."
+            )
         if layout is None:
             found = find_layout(lines, options)
             if found is None:
@@ -269,11 +283,12 @@ class TextLog:
         refuse_powers(cells, place, self._rows)
         check = partial(refuse_points, cells, place, self._rows, whole_before=self._rows > 0)
         check(decimal_comma=self.decimal_comma)
-        if self._options.decimal is None and self.delimiter != "," and pointed_thousands(cells) is not None:
+        unstated = self._options.decimal is None and self.delimiter != ","
+        if unstated and (first := pointed_thousands(cells)) is not None:
             self.notes.append(
                 f"Numbers of column '{self.columns[at]}' are read as fractions, such as "
-                f"{shown(cells[pointed_thousands(cells)].as_py())}; if the point divides thousands, take it out of the "
-                "file (state it with --decimal point)."
+                f"{shown(cells[first].as_py())}; if the point divides thousands, take it out of the file (state it "
+                "with --decimal point)."
             )
         if self.decimal_comma is None:
             self._unsure.append(partial(check, decimal_comma=True))
