@@ -89,7 +89,7 @@ class _Search(NamedTuple):
             return cls(runs, reach, width, pitch)
         # Short passes in long gaps would take billions of bins: a few passes of each run tell a shift as well.
         few = min(passes, MOST_PASSES // RUNS)
-        while few > FEWEST_IN_RUN and RUNS * (few + 2 * reach) * pitch > RUNS * MOST_BINS * width:
+        while few > FEWEST_IN_RUN and (few + 2 * reach) * pitch > MOST_BINS * width:
             few = max(FEWEST_IN_RUN, few // 2)
         if (few + 2 * reach) * pitch > MOST_BINS * width:
             reach = NEAR_PASSES
@@ -170,11 +170,8 @@ def _best(trains: list[Train], width: int, samples: int, most: tuple[float, ...]
     share = np.array([(train.at - samples / 2) / far if far else 0.0 for train in trains])
     slips = range(-(steps // 2) * 2, steps + 1, 2)
     # An edge counts in the bins beside its own as well, so that every second slip is enough.
-    if len(slips) * rows.size <= LOOPED:
-        found = _all_sums(rows, share, slips, halves, steps)
-    else:
-        found = [_largest_sums(rows, share, slips, half, steps) for half in halves]
-    return [_chosen(best, width, samples, far) for best in found]
+    sums = _all_sums if len(slips) * rows.size <= LOOPED else _largest_sums
+    return [_chosen(best, width, samples, far) for best in sums(rows, share, slips, halves, steps)]
 
 
 def _all_sums(
@@ -196,8 +193,8 @@ def _all_sums(
 
 
 def _largest_sums(
-    rows: Floats, share: Floats, slips: Sequence[int], half: int, steps: int
-) -> list[tuple[float, int, int]]:
+    rows: Floats, share: Floats, slips: Sequence[int], halves: list[int], steps: int
+) -> list[list[tuple[float, int, int]]]:
     """Return what `_all_sums` returns, of slips whose largest sum is at least `ALIKE` times the largest of all.
 
     Blocks of slips and lags are bounded by the largest values that their rows can meet; then the most promising ones
@@ -205,10 +202,16 @@ def _largest_sums(
     """
     from scipy.ndimage import maximum_filter1d
 
-    widest = (rows.shape[1] - 1) // 2 - steps
-    lags = 2 * BLOCK
     # At each place the largest value of a block of lags from there on, for slips up to a block away.
-    most = maximum_filter1d(rows, 4 * BLOCK + 2, axis=1, origin=-(lags // 2), mode="constant", cval=0.0)
+    most = maximum_filter1d(rows, 4 * BLOCK + 2, axis=1, origin=-BLOCK, mode="constant", cval=0.0)
+    return [_largest_within(rows, most, share, slips, half, steps) for half in halves]
+
+
+def _largest_within(
+    rows: Floats, most: Floats, share: Floats, slips: Sequence[int], half: int, steps: int
+) -> list[tuple[float, int, int]]:
+    """Return the largest sums of lags up to a half; `most` bounds the rows over a block of lags and slips."""
+    widest, lags = (rows.shape[1] - 1) // 2 - steps, 2 * BLOCK
     middles = np.arange(slips[0] + BLOCK, slips[-1] + BLOCK + 1, 2 * BLOCK)
     at = widest - half + np.arange(0, 2 * half + 1, lags)
     bounds = np.zeros((middles.size, at.size))

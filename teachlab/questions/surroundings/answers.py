@@ -264,7 +264,7 @@ def ambient_light(*, limit_lx: float, expected_lx: float | None = None) -> Surro
         problem=None if expected_lx is None else expected_lx > limit_lx,
         next_step=LEAVE
         if expected_lx is not None and expected_lx <= limit_lx
-        else "Measure the light at the lens with a lux meter, and give it as the light expected."
+        else "Measure the light at the lens with a lux meter, and give it as --expected-lx."
         if expected_lx is None
         else f"Shade the lens to below {limit_lx:g} lx, or take a sensor that is rated for more.",
         limits="illuminance on the lens, not in the hall; spectrum and direction of the lamp matter as much",

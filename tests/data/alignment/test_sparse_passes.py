@@ -31,9 +31,9 @@ def test_bounded_sums_find_what_all_sums_find(seed: int, monkeypatch: pytest.Mon
     for row, part in zip(rows, share, strict=True):
         row[steps + int(np.rint(slip * part)) + widest + lag] += rng.choice([1.5, 4.0])
     slips, halves = range(-(steps // 2) * 2, steps + 1, 2), [int(rng.integers(1, widest + 1)), widest]
-    for half, every in zip(halves, module._all_sums(rows, share, slips, halves, steps), strict=True):
+    both = (sums(rows, share, slips, halves, steps) for sums in (module._all_sums, module._largest_sums))
+    for every, found in zip(*both, strict=True):
         least = module.ALIKE * max(value for value, _, _ in every)
-        found = module._largest_sums(rows, share, slips, half, steps)
         wanted = [row for row in every if row[0] >= least]
         assert [row[1:] for row in found if row[0] >= least - 1e-9] == [row[1:] for row in wanted]
 

@@ -250,8 +250,6 @@ class StoredType:
     highest: Outermost = field(default_factory=lambda: Outermost(1))
     _given: Any = None
     _whole: bool = True
-    _low: int = 0
-    _high: int = 0
 
     def push(self, numbers: Any, *, from_text: bool) -> None:
         """Take a batch of numbers, and whether they were written as text."""
@@ -260,18 +258,15 @@ class StoredType:
         if pa.types.is_floating(numbers.type):
             limit = np.inf if known.dtype == np.float16 else BEYOND
             finite = np.abs(known) < limit
-            nan = int(np.count_nonzero(np.isnan(known)))
-            self.invalid, self.beyond = self.invalid + nan, self.beyond + known.size - int(finite.sum()) - nan
-            known = known if finite.all() else known[finite]
+            if not finite.all():
+                nan = int(np.count_nonzero(np.isnan(known)))
+                self.invalid, self.beyond = self.invalid + nan, self.beyond + known.size - int(finite.sum()) - nan
+                known = known[finite]
         for one in (self.lowest, self.highest):
             one.push(known)
         if not from_text:
             self._given = numbers.type
-        elif pa.types.is_integer(numbers.type):
-            found = pc.min_max(numbers).as_py()
-            if found["min"] is not None:
-                self._low, self._high = min(self._low, found["min"]), max(self._high, found["max"])
-        elif numbers.null_count < len(numbers):
+        elif not pa.types.is_integer(numbers.type) and numbers.null_count < len(numbers):
             self._whole = False
 
     def apart(self, rows: int) -> tuple[Outermost, float, float] | None:
@@ -294,8 +289,9 @@ class StoredType:
             return found
         if not self._whole:
             return np.dtype(np.float64)
+        low, high = min(-self.lowest.end, 0), max(self.highest.end, 0)
         for kind in (np.uint16, np.int16, np.int32):
-            if np.iinfo(kind).min <= self._low and self._high <= np.iinfo(kind).max:
+            if np.iinfo(kind).min <= low and high <= np.iinfo(kind).max:
                 return np.dtype(kind)
         return np.dtype(np.int64)
 
