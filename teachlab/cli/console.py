@@ -257,10 +257,7 @@ def if_pair_faster(
 def progress(title: str, *, quiet: bool = False) -> Iterator[Callable[[float], None]]:
     """Show a bar on stderr during work; if stderr is no terminal, print a line from time to time if it takes long.
 
-    Yields
-    ------
-    callable
-        A function of the share done, 0 … 1.
+    Yields a function of the share done, 0 … 1.
     """
     if quiet or not sys.stderr.isatty():
         yield _to_go(title)

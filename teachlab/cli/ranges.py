@@ -185,10 +185,7 @@ def with_range(kind: Any, held: Range) -> Any:
 def hold(name: str, value: Any, held: Range) -> None:
     """Refuse a number outside its range.
 
-    Raises
-    ------
-    ParameterError
-        With the option, the range, and the value.
+    Raises `ParameterError` with the option, the range, and the value.
     """
     for one in value if isinstance(value, (list, tuple)) else [value]:
         if isinstance(one, _NUMBERS) and not isinstance(one, bool) and one not in held:

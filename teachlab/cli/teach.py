@@ -73,10 +73,7 @@ def ask_for_setting(
 ) -> Answer:  # fmt: skip
     """Ask for a setting, write and draw it if wanted, and print what belongs to it, or the document.
 
-    Raises
-    ------
-    typer.Exit
-        If nothing was taught, or the setting cannot be keyed in; the reason was printed.
+    Raises `typer.Exit` if nothing was taught, or the setting cannot be keyed in; the reason was printed.
     """
     from teachlab.data.opening import open_pair
     from teachlab.data.setting_files import write_setting

@@ -14,10 +14,7 @@ def kind_of(name: str, *kinds: str, option: str = "--out") -> str:
     `*kinds`: endings that may be given; default: json, svg or png.
     `option`: where the name was given.
 
-    Raises
-    ------
-    ParameterError
-        With the endings that may be given.
+    Raises `ParameterError` with the endings that may be given.
     """
     known = kinds or ("json", "svg", "png")
     _, dot, kind = name.lower().rpartition(".")

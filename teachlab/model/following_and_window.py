@@ -50,35 +50,21 @@ class FollowingSetting(Setting):
     `on_level` and `off_level` are the levels at the taught `reference`. The switching rules are in
     ``teachlab/switching/SWITCHING.md``.
 
-    Parameters
-    ----------
-    reference, low_limit, high_limit : float, recording units
-        Background light when taught, where following starts, and its limits. An update that would cross a limit starts
-        the alarm. ``low_limit <= reference <= high_limit``.
-    follow : Follow
-        gain: levels keep their ratio to the reference, both above `dark_level`; offset: they keep their distance from
-        it.
-    dark_level : float, recording units
-        Level without light; for gain ``dark_level < low_limit``.
-    time_constant_ms : float, ms
-        Time in which the reference covers 63 % of a step of the background.
-    update_evaluations : int
-        The reference is updated once in this many evaluations, 1 … 65,536.
-    freeze : bool
-        Whether evaluations in the state of an object leave the reference unchanged.
-    freeze_hold_ms : float, ms
-        How long the reference stays frozen after the state of an object.
-    guard : float, share of the distance between active level and reference, optional
-        Evaluations at least this far from the reference do not count. None: all count.
-    slew_per_s : float, recording units per second, optional
-        The reference moves no faster than this. None: no limit.
-    release_after_ms : float, ms, optional
-        If no evaluation has counted for this time, the reference is set to the present light. None: never.
-
-    Raises
-    ------
-    SettingError
-        If an invariant does not hold; both levels must lie on the objects' side of the reference.
+    `reference`, `low_limit`, `high_limit` (recording units): background light when taught, where following starts, and
+    its limits. An update that would cross a limit starts the alarm. ``low_limit <= reference <= high_limit``.
+    `follow`: gain: levels keep their ratio to the reference, both above `dark_level`; offset: they keep their distance
+    from it.
+    `dark_level` (recording units): level without light; for gain ``dark_level < low_limit``.
+    `time_constant_ms`: time in which the reference covers 63 % of a step of the background.
+    `update_evaluations`: the reference is updated once in this many evaluations, 1 … 65,536.
+    `freeze`: whether evaluations in the state of an object leave the reference unchanged.
+    `freeze_hold_ms`: how long the reference stays frozen after the state of an object.
+    `guard` (share of the distance between active level and reference): evaluations at least this far from the reference
+    do not count. None: all count.
+    `slew_per_s` (recording units per second): the reference moves no faster than this. None: no limit.
+    `release_after_ms`: if no evaluation has counted for this time, the reference is set to the present light.
+    None: never.
+    Raises `SettingError` if an invariant does not hold; both levels must lie on the objects' side of the reference.
     """
 
     reference: float
@@ -140,10 +126,7 @@ class WindowSetting(Setting):
 
     `low_release`, `high_release` (float, recording units): ``off_level <= low_release <= high_release <= on_level``.
 
-    Raises
-    ------
-    SettingError
-        If an invariant does not hold.
+    Raises `SettingError` if an invariant does not hold.
     """
 
     low_release: float
@@ -177,29 +160,16 @@ class TurningPointSetting(Setting):
     objects' side. It ends when the light has come back from its furthest value within the object by `return_share` of
     that distance.
 
-    Parameters
-    ----------
-    form : Follow
-        offset: a distance in recording units; gain: a share of the turning point above dark, for dips only.
-    direction : Direction
-        dip: objects lower the light and are its dark state; rise: they raise it and are its light state.
-    background : float, recording units
-        The turning point assumed before the first evaluation.
-    distance : float, recording units, optional
-        For the offset form, above 0.
-    share : float, optional
-        For the gain form, above 0 and at most 1.
-    return_share : float, share of the distance
-        Above 0.
-    dark_level : float, recording units
-        Level without light; below the background for the gain form.
-    on_level, off_level : float, recording units
-        Levels at which the state changes while the background is the taught one: for tables, computed, not given.
-
-    Raises
-    ------
-    SettingError
-        If an invariant does not hold.
+    `form`: offset: a distance in recording units; gain: a share of the turning point above dark, for dips only.
+    `direction`: dip: objects lower the light and are its dark state; rise: they raise it and are its light state.
+    `background` (recording units): the turning point assumed before the first evaluation.
+    `distance` (recording units): for the offset form, above 0.
+    `share`: for the gain form, above 0 and at most 1.
+    `return_share` (share of the distance): above 0.
+    `dark_level` (recording units): level without light; below the background for the gain form.
+    `on_level`, `off_level` (recording units): levels at which the state changes while the background is the taught one:
+    for tables, computed, not given.
+    Raises `SettingError` if an invariant does not hold.
 
     Examples
     --------
@@ -288,10 +258,7 @@ def unknown_kind(setting: Setting) -> str:
 def fixed_levels(setting: Setting, what: str) -> Setting:
     """Return a setting of schema 1 unchanged; refuse one that is not fully described by its levels (`what` needs them).
 
-    Raises
-    ------
-    SettingError
-        If the setting follows the background or turning points, or has two thresholds.
+    Raises `SettingError` if the setting follows the background or turning points, or has two thresholds.
     """
     if type(setting) is not Setting:
         document = setting.as_dict()

@@ -23,16 +23,10 @@ SIDE_WORDS = {
 class Sides:
     """Distances to the levels in units of the local noise; None if it was not measured.
 
-    Parameters
-    ----------
-    detect : float or None
-        From the level of activation to the weakest passes.
-    trip : float or None
-        From the strongest gaps to the level of activation.
-    release : float or None
-        From the gap whose light falls least to the level of release.
-    hold : float or None
-        From the level of release to the deepest valley inside a pass.
+    `detect`: from the level of activation to the weakest passes.
+    `trip`: from the strongest gaps to the level of activation.
+    `release`: from the gap whose light falls least to the level of release.
+    `hold`: from the level of release to the deepest valley inside a pass.
     """
 
     detect: float | None
@@ -86,16 +80,10 @@ class ExcessGain(_Two):
 class EqualCost(Document):
     """How far both levels of a setting may be moved together at the same cost.
 
-    Parameters
-    ----------
-    down, up : float, recording units
-        Every tried shift from ``−down`` to ``up`` has the same cost as the setting.
-    resolution : float, recording units
-        Distance between the tried shifts.
-    on_low, on_high : float, recording units
-        The same range, as on-levels.
-    cost : float
-        Cost per scored pass.
+    `down`, `up` (recording units): every tried shift from ``−down`` to ``up`` has the same cost as the setting.
+    `resolution` (recording units): distance between the tried shifts.
+    `on_low`, `on_high` (recording units): the same range, as on-levels.
+    `cost`: cost per scored pass.
     """
 
     down: float
@@ -110,36 +98,26 @@ class EqualCost(Document):
 class Margin:
     """How far a setting is from its first error on this recording.
 
-    Parameters
-    ----------
-    population : Population
-        The same distance in standard deviations of passes and gaps.
-    noise_object, noise_background : float or None, recording units
-        Local noise.
-    weakest_pass, strongest_gap, highest_valley, lowest_hold : float or None, recording units
-        The quantiles used for the four sides: of the sustained peaks of passes and of gaps, of the sustained valleys of
-        gaps, and of the valleys inside passes.
-    edge_range : float or None, recording units
-        99 % quantile of the range of the background within the time of one edge; the hysteresis must be larger.
-    hysteresis_to_noise : float or None
-        Hysteresis divided by that range; below 1 a slow edge may switch more than once.
-    hysteresis_to_sigma : float or None
-        Hysteresis divided by the larger local noise.
-    sustained_evaluations : int
-        How long a peak must last: lag + 1.
-    passes, gaps : int
-        How many passes and gaps were measured.
-    no_variance : tuple of str
-        Sides whose light is at an end of the scale in most passes, or gaps. There no variance is visible, so no
-        distance in noise can be given, and the sides are None.
-    step : float or None, recording units
-        Smallest step between the levels that occur; None if only one level occurs.
-    peak_of_pass : ndarray of float64, shape (passes of the truth,)
-        Sustained peak of every pass, turned so that active is up; NaN without one.
-    hold_of_pass : ndarray of float64, shape (passes of the truth,)
-        Valley inside every pass, turned in the same way; NaN for a pass that is never active.
-    gap_top, gap_valley : ndarray of float64, shape (passes of the truth,)
-        Sustained peak and valley of the gap after every pass, turned in the same way; NaN where no gap was measured.
+    `population`: the same distance in standard deviations of passes and gaps.
+    `noise_object`, `noise_background` (recording units): local noise.
+    `weakest_pass`, `strongest_gap`, `highest_valley`, `lowest_hold` (recording units): the quantiles used for the four
+    sides: of the sustained peaks of passes and of gaps, of the sustained valleys of gaps, and of the valleys inside
+    passes.
+    `edge_range` (recording units): 99 % quantile of the range of the background within the time of one edge; the
+    hysteresis must be larger.
+    `hysteresis_to_noise`: hysteresis divided by that range; below 1 a slow edge may switch more than once.
+    `hysteresis_to_sigma`: hysteresis divided by the larger local noise.
+    `sustained_evaluations`: how long a peak must last: lag + 1.
+    `passes`, `gaps`: how many passes and gaps were measured.
+    `no_variance`: sides whose light is at an end of the scale in most passes, or gaps. There no variance is visible, so
+    no distance in noise can be given, and the sides are None.
+    `step` (recording units): smallest step between the levels that occur; None if only one level occurs.
+    `peak_of_pass` (shape (passes of the truth,)): sustained peak of every pass, turned so that active is up; NaN
+    without one.
+    `hold_of_pass` (shape (passes of the truth,)): valley inside every pass, turned in the same way; NaN for a pass that
+    is never active.
+    `gap_top`, `gap_valley` (shape (passes of the truth,)): sustained peak and valley of the gap after every pass,
+    turned in the same way; NaN where no gap was measured.
     """
 
     sides: Sides

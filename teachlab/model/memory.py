@@ -44,10 +44,7 @@ def need_memory(size: float, what: str, instead: str) -> None:
     `what`: what needs it, as the subject of a sentence: "a surface of 5,000 levels".
     `instead`: what to do, as a sentence.
 
-    Raises
-    ------
-    ParameterError
-        With both figures, if more is needed.
+    Raises `ParameterError` with both figures, if more is needed.
 
     Examples
     --------

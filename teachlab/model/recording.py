@@ -160,14 +160,10 @@ class RecordingInfo:
 class Block:
     """A stretch of consecutive samples in the stored type.
 
-    Parameters
-    ----------
-    start : int
-        Sample index of the first element.
-    light : ndarray, shape (n,), recording units
-        The stored values; the value of an invalid sample means nothing.
-    invalid : ndarray of bool, shape (n,), optional
-        True where the file has no value (null). NaN in `light` is invalid too, with or without this flag.
+    `start`: sample index of the first element.
+    `light` (shape (n,), recording units): the stored values; the value of an invalid sample means nothing.
+    `invalid` (shape (n,)): true where the file has no value (null). NaN in `light` is invalid too, with or without this
+    flag.
     """
 
     start: int
@@ -232,12 +228,9 @@ class Block:
 class Chunk:
     """What a source reads at once, and what it knows about it without reading.
 
-    Parameters
-    ----------
-    start, stop : int
-        Sample range ``[start, stop)``.
-    low, high : float, recording units, optional
-        Extremes of the chunk; given only if they can be trusted *and* no sample is invalid.
+    `start`, `stop`: sample range ``[start, stop)``.
+    `low`, `high` (recording units): extremes of the chunk; given only if they can be trusted *and* no sample is
+    invalid.
     """
 
     start: int

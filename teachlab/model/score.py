@@ -80,16 +80,10 @@ LOST = (Outcome.MISS, Outcome.MERGED)
 class Rate(Document):
     """A proportion with its exact interval.
 
-    Parameters
-    ----------
-    estimate : float or None
-        ``events / trials``; None without trials.
-    low, high : float
-        Two-sided interval.
-    upper : float
-        One-sided upper bound, for claims.
-    confidence : float
-        Confidence of both, the interval and the bound.
+    `estimate`: ``events / trials``; None without trials.
+    `low`, `high`: two-sided interval.
+    `upper`: one-sided upper bound, for claims.
+    `confidence`: confidence of both, the interval and the bound.
     """
 
     events: int
@@ -172,17 +166,10 @@ class Counts:
 class Trials:
     """The result of every pass and gap, for paired comparison and pictures.
 
-    Parameters
-    ----------
-    passes : ndarray of int8 `Outcome`, shape (passes,)
-    pass_onsets : ndarray of int64, shape (passes,)
-        Onsets in every window.
-    gaps : ndarray of int8 `Outcome`, shape (gaps,)
-    gap_onsets : ndarray of int64, shape (gaps,)
-    gap_after : ndarray of int64, shape (gaps,)
-        Index of the pass before each gap, −1 for the first.
-    first_pass : int
-        Passes before this one, and their gaps, were not scored.
+    `passes`, `gaps`: `Outcome` of each.
+    `pass_onsets`, `gap_onsets`: onsets in every window and gap.
+    `gap_after`: index of the pass before each gap, −1 for the first.
+    `first_pass`: passes before this one, and their gaps, were not scored.
     """
 
     passes: NDArray[np.int8]
@@ -225,26 +212,15 @@ class Trials:
 class Score:
     """The score of one setting on one recording.
 
-    Parameters
-    ----------
-    false_active_share : float or None
-        Share of the scored gap time in which the undelayed output is active; None without gap time.
-    lost_rate, miss_rate, merged_rate : Rate
-        Per scored detect pass.
-    false_trips_per_gap : Rate
-        Gaps with at least one false trip, per scored gap.
-    false_trips_per_gap_hour, false_trips_per_running_hour : CountRate
-        The rate per running hour is the headline.
-    ignore_trips_per_pass : CountRate
-        False trips on `ignore` passes, per scored `ignore` pass.
-    extra_per_pass : CountRate
-        Further onsets per scored detect pass.
-    by_label, by_lot : mapping of str to Rate
-        Lost rate of every label and lot.
-    self_labelled : bool
-        Whether the truth was made from the same signal: it may be used for tuning, never for a claim.
-    confidence : float
-        Of every interval.
+    `false_active_share`: share of the scored gap time in which the undelayed output is active; None without gap time.
+    `lost_rate`, `miss_rate`, `merged_rate`: per scored detect pass.
+    `false_trips_per_gap`: gaps with at least one false trip, per scored gap.
+    `false_trips_per_gap_hour`, `false_trips_per_running_hour`: the rate per running hour is the headline.
+    `ignore_trips_per_pass`: false trips on `ignore` passes, per scored `ignore` pass.
+    `extra_per_pass`: further onsets per scored detect pass.
+    `by_label`, `by_lot`: lost rate of every label and lot.
+    `self_labelled`: whether the truth was made from the same signal: it may be used for tuning, never for a claim.
+    `confidence`: of every interval.
     """
 
     counts: Counts

@@ -46,21 +46,11 @@ class Switching:
 
     Settings with the same value, ``a.switching == b.switching``, differ in their levels only.
 
-    Parameters
-    ----------
-    polarity : Polarity
-        light-on: active when light; dark-on: active when dark.
-    consecutive : int
-        Evaluations in a row that must disagree before the state changes, at least 1.
-    on_delay_ms, off_delay_ms : float, ms
-        Delays, at least 0.
-    evaluation_rate_hz : float, Hz, optional
-        None: every recorded sample is evaluated.
-
-    Raises
-    ------
-    SettingError
-        If an invariant does not hold.
+    `polarity`: light-on: active when light; dark-on: active when dark.
+    `consecutive`: evaluations in a row that must disagree before the state changes, at least 1.
+    `on_delay_ms`, `off_delay_ms`: delays, at least 0.
+    `evaluation_rate_hz`: None evaluates every recorded sample.
+    Raises `SettingError` if an invariant does not hold.
     """
 
     # Bounds in the metadata hold for values and for files; a file must state the fields that are marked so.

@@ -31,12 +31,9 @@ class Shown(StrEnum):
 class Reading:
     """A static reading: consecutive evaluations with the belt stopped in front of one object or gap.
 
-    Parameters
-    ----------
-    light : ndarray of float64, shape (n,), recording units
-        Valid evaluations only.
-    at_sample, to_sample : int
-        Samples ``[at, to)`` within which the reading was taken, for the record; `to_sample` 0 where it is not known.
+    `light` (shape (n,), recording units): valid evaluations only.
+    `at_sample`, `to_sample`: samples ``[at, to)`` within which the reading was taken, for the record; `to_sample` 0
+    where it is not known.
     """
 
     light: Levels
@@ -54,14 +51,11 @@ class Reading:
 class Background:
     """The empty sensor: one static reading, and a longer stretch for its statistics.
 
-    Parameters
-    ----------
-    reading : Reading
-        Mean of about 40 valid evaluations in one gap.
-    stretch : ndarray of float64, shape (n,), recording units
-        Valid evaluations of consecutive gap samples, at least the longer of 2 s and 40 where available.
-    stretch_at_sample, stretch_to_sample : int
-        Samples ``[at, to)`` within which the stretch was taken, for the record; 0 where it is not known.
+    `reading`: mean of about 40 valid evaluations in one gap.
+    `stretch` (shape (n,), recording units): valid evaluations of consecutive gap samples, at least the longer of 2 s
+    and 40 where available.
+    `stretch_at_sample`, `stretch_to_sample`: samples ``[at, to)`` within which the stretch was taken, for the record; 0
+    where it is not known.
     """
 
     reading: Reading
@@ -74,14 +68,9 @@ class Background:
 class Sweep:
     """An unlabelled stretch of running product.
 
-    Parameters
-    ----------
-    light : ndarray of float64, shape (n,), recording units
-        All evaluations in time order; NaN is an invalid evaluation.
-    passes : int
-        Number of passes that went by.
-    at_sample : int
-        First sample of the stretch, for the record.
+    `light` (shape (n,), recording units): all evaluations in time order; NaN is an invalid evaluation.
+    `passes`: number of passes that went by.
+    `at_sample`: first sample of the stretch, for the record.
     """
 
     light: Levels
@@ -98,20 +87,12 @@ class Sweep:
 class Events:
     """Labelled passes and gaps of a stretch of the teach block.
 
-    Parameters
-    ----------
-    light : ndarray of float64, shape (n,), recording units
-        All evaluations of the stretch; NaN is an invalid evaluation.
-    start, end : ndarray of int64, shape (k,), evaluations
-        Passes ``[start, end)`` as indices into `light`.
-    detect : ndarray of bool, shape (k,)
-        False for passes that must be ignored.
-    label : ndarray of str objects, shape (k,)
-        Kind of object.
-    guard : int, evaluations
-        Border uncertainty: a gap lies outside every pass widened by this much.
-    at_sample : int
-        First sample of the stretch, for the record.
+    `light` (shape (n,), recording units): all evaluations of the stretch; NaN is an invalid evaluation.
+    `start`, `end` (shape (k,), evaluations): passes ``[start, end)`` as indices into `light`.
+    `detect` (shape (k,)): false for passes that must be ignored.
+    `label` (shape (k,)): kind of object.
+    `guard` (evaluations): border uncertainty: a gap lies outside every pass widened by this much.
+    `at_sample`: first sample of the stretch, for the record.
     """
 
     light: Levels

@@ -19,23 +19,14 @@ TO_BE_COMPARED = "Its own output was logged too; agree and report compare it, wh
 class HeadlineClaim:
     """The one claim of a verdict.
 
-    Parameters
-    ----------
-    text : str
-        One sentence.
-    upper : float or None
-        The claimed bound; None if nothing is claimed.
-    confidence : float
-        One-sided.
-    assume : str
-        Assumption of the bound: lots, independent, or icc = …
-    lots, passes : int or None
-        Number of lots and passes that it is based on.
-    beside : tuple of str
-        Bounds that assume more, and what is counted beside the claim, one sentence each.
-    more : tuple of str
-        What else may be recorded, and what that shows, one sentence each: for the details. What decides stands in the
-        next step.
+    `text`: one sentence.
+    `upper`: the claimed bound; None if nothing is claimed.
+    `confidence`: one-sided.
+    `assume`: assumption of the bound: lots, independent, or icc = …
+    `lots`, `passes`: number of lots and passes that it is based on.
+    `beside`: bounds that assume more, and what is counted beside the claim, one sentence each.
+    `more`: what else may be recorded, and what that shows, one sentence each: for the details. What decides stands in
+    the next step.
     """
 
     text: str
@@ -52,16 +43,10 @@ class HeadlineClaim:
 class VerdictReason:
     """One reason, largest cause first.
 
-    Parameters
-    ----------
-    text : str
-        One sentence.
-    count : int or None
-        Number of passes, gaps or trips that it is about.
-    first_at_s : float or None, s
-        Time of the first of them in the recording.
-    better : bool
-        Whether it is a change that leaves fewer errors: no reason against the setting.
+    `text`: one sentence.
+    `count`: number of passes, gaps or trips that it is about.
+    `first_at_s`: time of the first of them in the recording.
+    `better`: whether it is a change that leaves fewer errors: no reason against the setting.
     """
 
     text: str
@@ -95,31 +80,19 @@ class VerdictCure:
 class Verdict(Document):
     """What a command prints first.
 
-    Parameters
-    ----------
-    decision : str
-        In the words of the command.
-    about : str
-        What the decision is about, in a few words: a strategy, a file.
-    reasons : tuple of VerdictReason
-        At most `MOST_REASONS` are printed.
-    next_step : str
-        A command that works as printed, or what to do.
-    conditions : tuple of str
-        Open conditions of the evidence, one sentence each; the first one is the limit in "use with a limit".
-    equal_cost : EqualCost or None
-        How far the levels may be moved at the same cost; None if that was not examined.
-    rehearsal : bool
-        Whether the light is synthetic: no evidence about a real line.
-    sensor : str
-        Whether the replay was compared with the sensor's own output, in one sentence; empty without a sensor.
-    cures : tuple of VerdictCure
-        Changes of each kind that leave fewer errors, best first; empty if none was looked for.
-    near : VerdictReason or None
-        Passes or gaps that were right but far nearer to the level than the others: the next error may look like them.
-    tried : int or None
-        Number of settings that were judged together: it says whether one setting does not work, or none of several.
-        None where no setting is judged.
+    `decision`: in the words of the command.
+    `about`: what the decision is about, in a few words: a strategy, a file.
+    `reasons`: at most `MOST_REASONS` are printed.
+    `next_step`: a command that works as printed, or what to do.
+    `conditions`: open conditions of the evidence, one sentence each; the first one is the limit in "use with a limit".
+    `equal_cost`: how far the levels may be moved at the same cost; None if that was not examined.
+    `rehearsal`: whether the light is synthetic: no evidence about a real line.
+    `sensor`: whether the replay was compared with the sensor's own output, in one sentence; empty without a sensor.
+    `cures`: changes of each kind that leave fewer errors, best first; empty if none was looked for.
+    `near`: passes or gaps that were right but far nearer to the level than the others: the next error may look like
+    them.
+    `tried`: number of settings that were judged together: it says whether one setting does not work, or none of
+    several. None where no setting is judged.
     """
 
     decision: str

@@ -28,16 +28,12 @@ def lost_rate_by_lot(
 
     The result is None if there are too few passes for two stretches.
 
-    Parameters
-    ----------
-    truth : Truth
-        Its lots are used if every scored pass has one and there are at least two; otherwise stretches of time are used.
-    proxy : array_like of float, shape (passes of the truth,), optional
-        How far the light of every pass came on its way to the level, for `by_proxy`.
-    icc : float, in [0, 1]
-        `by_proxy` assumes at least this intra-lot correlation of losses.
-    events : sequence of Outcome
-        What counts as lost.
+    `truth`: its lots are used if every scored pass has one and there are at least two; otherwise stretches of time are
+    used.
+    `proxy` (shape (passes of the truth,)): how far the light of every pass came on its way to the level, for
+    `by_proxy`.
+    `icc` (in [0, 1]): `by_proxy` assumes at least this intra-lot correlation of losses.
+    `events`: what counts as lost.
 
     Notes
     -----
@@ -137,14 +133,10 @@ def false_trips_by_lot(
 ) -> Bursts | None:
     """Bound false trips per time where they may come in bursts; None if there are too few gaps for two stretches.
 
-    Parameters
-    ----------
-    truth : Truth
-        Its lots are used if every scored gap follows a pass with a lot and there are at least two lots; otherwise
-        stretches are used. A pass to be ignored without a lot has that of the pass before.
-    hours : float
-        Running hours or gap hours of the score. They are divided among the gaps in proportion to their length in the
-        truth.
+    `truth`: its lots are used if every scored gap follows a pass with a lot and there are at least two lots; otherwise
+    stretches are used. A pass to be ignored without a lot has that of the pass before.
+    `hours`: running hours or gap hours of the score. They are divided among the gaps in proportion to their length in
+    the truth.
     """
     scored = np.flatnonzero(trials.gaps != Outcome.EXCLUDED)
     after = trials.gap_after[scored]

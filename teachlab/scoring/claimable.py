@@ -52,14 +52,10 @@ UNSUPPORTING = frozenset({OpenCondition.SELF_LABELLED, OpenCondition.COPIES, Ope
 class EvidenceLimits:
     """What is left out of a claim, and which conditions are open.
 
-    Parameters
-    ----------
-    left_out : mapping of str to int
-        Passes left out, by reason: shown while teaching, shorter than the uncertainty of their borders, touching.
-    conditions : mapping of OpenCondition to str
-        Open conditions, one sentence for each.
-    ignore_passes : int
-        `ignore` passes among the trials; they are counted beside a claim.
+    `left_out`: passes left out, by reason: shown while teaching, shorter than the uncertainty of their borders,
+    touching.
+    `conditions`: open conditions, one sentence for each.
+    `ignore_passes`: `ignore` passes among the trials; they are counted beside a claim.
     """
 
     left_out: Mapping[str, int]
@@ -115,14 +111,9 @@ def claimable(
 ) -> Claimable:
     """Exclude trials that cannot support a claim, and name the conditions that are open.
 
-    Parameters
-    ----------
-    rules : Rules
-        Those of the score.
-    copies : sequence of (int, int), optional
-        Pairs (pass, earlier pass that it repeats), if known. Otherwise the recording is read to find them.
-    belongs : bool
-        Whether the borders of the passes follow this light, if that was measured.
+    `rules`: those of the score.
+    `copies`: pairs (pass, earlier pass that it repeats), if known. Otherwise the recording is read to find them.
+    `belongs`: whether the borders of the passes follow this light, if that was measured.
 
     Notes
     -----

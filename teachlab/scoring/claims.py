@@ -31,18 +31,14 @@ from teachlab.statistics.lots import Source, blocks_of
 class LotCounts:
     """Counts of every lot, or of every stretch of consecutive passes.
 
-    Parameters
-    ----------
-    named_lots : int
-        Number of named lots among the scored passes, before small lots joined the next; 0 if some passes have no lot.
-    first_pass : ndarray of int64, shape (lots,)
-        Row of the first pass that each lot names, or of a stretch.
-    whole : ndarray of bool, shape (lots,)
-        Whether all passes of the lot are among those scored.
-    passes, lost, gaps, tripped : ndarray of int64, shape (lots,)
-        Scored detect passes and those lost, scored gaps and those tripped.
-    trips, extra, ignore_trips : ndarray of int64, shape (lots,)
-        Unwanted onsets: in gaps, after the first one of a pass, and on `ignore` passes.
+    `named_lots`: number of named lots among the scored passes, before small lots joined the next; 0 if some passes have
+    no lot.
+    `first_pass` (shape (lots,)): row of the first pass that each lot names, or of a stretch.
+    `whole` (shape (lots,)): whether all passes of the lot are among those scored.
+    `passes`, `lost`, `gaps`, `tripped` (shape (lots,)): scored detect passes and those lost, scored gaps and those
+    tripped.
+    `trips`, `extra`, `ignore_trips` (shape (lots,)): unwanted onsets: in gaps, after the first one of a pass, and on
+    `ignore` passes.
     """
 
     source: Source

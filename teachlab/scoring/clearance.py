@@ -32,21 +32,13 @@ Levels = NDArray[np.float64]
 class Clearance(Document):
     """The smallest distance of the light to the levels, and what it shows about future lots or passes.
 
-    Parameters
-    ----------
-    least : float, recording units
-        Negative if the light passed a level.
-    side : str
-        detect: a pass against the level of activation; trip: a gap against it; release: the lowest light of a gap
-        against the level of release.
-    row : int
-        Pass in which, or after which, the light comes nearest.
-    units : str
-        ``"lots"``, or ``"passes"``; passes are assumed to be independent.
-    count : int
-        Number of units.
-    content : float
-        At least this share of the units keeps at least this distance, at the confidence given.
+    `least` (recording units): negative if the light passed a level.
+    `side`: detect: a pass against the level of activation; trip: a gap against it; release: the lowest light of a gap
+    against the level of release.
+    `row`: pass in which, or after which, the light comes nearest.
+    `units`: ``"lots"``, or ``"passes"``; passes are assumed to be independent.
+    `count`: number of units.
+    `content`: at least this share of the units keeps at least this distance, at the confidence given.
     """
 
     least: float
@@ -76,16 +68,10 @@ class Clearance(Document):
 class NearMisses(Document):
     """Passes, or gaps, that were scored without an error but came far nearer to the level than the others.
 
-    Parameters
-    ----------
-    side : str
-        detect: passes near the level of activation; trip: gaps or `ignore` passes near it.
-    rows : tuple of int
-        Passes, or the passes before such gaps, the nearest first.
-    least, usual : float, recording units
-        Distance of the nearest one to the level, and the median of all.
-    count : int
-        How many passes, or gaps, were examined.
+    `side`: detect: passes near the level of activation; trip: gaps or `ignore` passes near it.
+    `rows`: passes, or the passes before such gaps, the nearest first.
+    `least`, `usual` (recording units): distance of the nearest one to the level, and the median of all.
+    `count`: how many passes, or gaps, were examined.
     """
 
     side: str
@@ -150,16 +136,10 @@ def clearance_of(
 
     The result is None if no pass was scored or measured.
 
-    Parameters
-    ----------
-    truth, setting
-        Of fixed levels.
-    margin : Margin
-        With the extremes of every pass and gap.
-    trials : Trials
-        Only scored detect passes and the gaps after them are examined.
-    confidence : float
-        One-sided.
+    `truth`, `setting`: of fixed levels.
+    `margin`: with the extremes of every pass and gap.
+    `trials`: only scored detect passes and the gaps after them are examined.
+    `confidence`: one-sided.
 
     Notes
     -----
@@ -203,10 +183,7 @@ def worst_by_unit(
     `dark_level` (float, recording units): reading without any light, for the excess gain.
     `lots`: if true, by named lots, where small ones join the next; otherwise by passes, each with the gap after it.
 
-    Returns
-    -------
-    ndarray of float64, shape (lots or passes,)
-        Lots or passes that cannot be measured are left out; a single pass has no population figure.
+    Lots or passes that cannot be measured are left out; a single pass has no population figure.
     """
     rows = trials.rows(trials.wanted)
     distance = _distances(setting, margin, rows)

@@ -25,12 +25,8 @@ def dependence_of(
 
     The result is keyed by the name of the rate; None if there are too few trials for two stretches.
 
-    Parameters
-    ----------
-    proxy : array_like of float, shape (passes of the truth,), optional
-        How far the light of every pass came on its way to the level.
-    icc : float, in [0, 1]
-        At least this intra-lot correlation is assumed.
+    `proxy` (shape (passes of the truth,)): how far the light of every pass came on its way to the level.
+    `icc` (in [0, 1]): at least this intra-lot correlation is assumed.
     """
     trials, confidence = score.trials, score.confidence
     out: dict[str, Dependence | Bursts | None] = {

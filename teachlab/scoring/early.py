@@ -22,11 +22,8 @@ def early_rows(trials: Trials) -> Rows:
     the gap that ends there holds an onset, the last onset of this gap started that active state. It is one switching,
     counted as a false trip and as a lost pass.
 
-    Returns
-    -------
-    ndarray of int64
-        Rows of the truth, ascending. The first scored pass is never among them if passes before it are not scored,
-        because then the gap before it is not scored either.
+    The rows of the truth ascend. The first scored pass is never among them if passes before it are not scored, because
+    then the gap before it is not scored either.
     """
     merged = trials.rows(trials.passes == Outcome.MERGED)
     return merged[np.isin(merged - 1, trials.gap_after[trials.gap_onsets > 0])]

@@ -29,20 +29,12 @@ _Ints = NDArray[np.int64]
 class ErrorPlace:
     """Where most of one kind of error lie.
 
-    Parameters
-    ----------
-    what : str
-        losses, trips, or passes counted more than once.
-    where : str
-        gap, stretch, lot or label.
-    count, of : int
-        Number of errors that lie there, and number of all errors of this kind.
-    name : str
-        Name of the lot or label; for a stretch, the name of its lot if it lies within a single one.
-    first_pass, last_pass : int
-        Rows of the truth. For a gap: the pass before it, −1 at the start of the record.
-    first_sample : int
-        Latest possible place of the first error; for a gap, its start.
+    `what`: losses, trips, or passes counted more than once.
+    `where`: gap, stretch, lot or label.
+    `count`, `of`: number of errors that lie there, and number of all errors of this kind.
+    `name`: name of the lot or label; for a stretch, the name of its lot if it lies within a single one.
+    `first_pass`, `last_pass`: rows of the truth. For a gap: the pass before it, −1 at the start of the record.
+    `first_sample`: latest possible place of the first error; for a gap, its start.
     """
 
     what: str

@@ -185,10 +185,7 @@ class MarginScan:
     ) -> Margin:
         """Return the margin after every sample was taken; `edge_stretch` of the recording is read once more.
 
-        Raises
-        ------
-        UnmeasurableError
-            If there was light that is too large to be measured.
+        Raises `UnmeasurableError` if there was light that is too large to be measured.
         """
         if self._fault is not None:
             raise self._fault
@@ -241,12 +238,8 @@ class _Steps:
     Up to `KEPT_VALUES` evaluations all differences are used. Beyond that, only the differences in an even selection of
     cells are used. The selection depends on the place alone, not on the blocks in which the recording is read.
 
-    Parameters
-    ----------
-    kinds : sequence of (ndarray, ndarray), evaluations
-        Stretches ``[start, stop)`` of every kind, ascending and disjoint.
-    count : int
-        Evaluations of the record.
+    `kinds` (evaluations): stretches ``[start, stop)`` of every kind, ascending and disjoint.
+    `count`: evaluations of the record.
     """
 
     def __init__(self, kinds: Sequence[tuple[NDArray[np.int64], NDArray[np.int64]]], count: int) -> None:

@@ -24,22 +24,13 @@ from teachlab.statistics.lots import Dependence, Source
 class PairedLots(Document):
     """A paired difference at the effective number of trials.
 
-    Parameters
-    ----------
-    source : Source
-        Lots as labelled, or stretches of consecutive trials.
-    lots, lots_with_events : int
-        The second number counts lots with a discordant trial.
-    contributing : float
-        How many lots account for the spread.
-    measured : float or None
-        Estimated design effect of the difference; None without discordant trials.
-    design_effect : float
-        Upper limit of the design effect, which is used.
-    difference : Difference
-        Tango's interval at the effective counts.
-    p : float
-        Two-sided: below α exactly if that interval at confidence 1 − α does not contain 0.
+    `source`: lots as labelled, or stretches of consecutive trials.
+    `lots`, `lots_with_events`: the second number counts lots with a discordant trial.
+    `contributing`: how many lots account for the spread.
+    `measured`: estimated design effect of the difference; None without discordant trials.
+    `design_effect`: upper limit of the design effect, which is used.
+    `difference`: Tango's interval at the effective counts.
+    `p`: two-sided: below α exactly if that interval at confidence 1 − α does not contain 0.
     """
 
     ALSO: ClassVar[tuple[str, ...]] = ("assumes",)

@@ -72,16 +72,10 @@ REASONS = {
 class LossReason:
     """Why one pass was lost.
 
-    Parameters
-    ----------
-    row : int
-        Row of the pass in the truth.
-    code : str
-        One of `REASONS`.
-    sample : int
-        Sample at which the pass starts.
-    at_s : float, s
-        The same from the start of the recording.
+    `row`: row of the pass in the truth.
+    `code`: one of `REASONS`.
+    `sample`: sample at which the pass starts.
+    `at_s`: the same from the start of the recording.
     """
 
     row: int
@@ -114,25 +108,15 @@ class Cause:
 class Reasons:
     """Reasons for the errors of a setting.
 
-    Parameters
-    ----------
-    losses : tuple of LossReason
-        One reason for every lost pass, in time order.
-    gaps_tripped : int
-        Gaps with a false trip, except those reported with the pass after them.
-    gaps : int
-        Scored gaps.
-    counted_again : int
-        Passes that were counted more than once.
-    first_trip : int or None
-        Sample at which the first such gap starts.
-    ignored, ignored_tripped : int
-        Scored `ignore` passes, and those that switched the output.
-    strong_gaps : int
-        Tripped gaps whose light is as strong as that of passes; 0 if that was not measured.
-    first_again, first_again_sample, first_ignored, first_ignored_sample : int or None
-        Row and first sample of the first pass that was counted more than once, and of the first `ignore` pass that
-        tripped.
+    `losses`: one reason for every lost pass, in time order.
+    `gaps_tripped`: gaps with a false trip, except those reported with the pass after them.
+    `gaps`: scored gaps.
+    `counted_again`: passes that were counted more than once.
+    `first_trip`: sample at which the first such gap starts.
+    `ignored`, `ignored_tripped`: scored `ignore` passes, and those that switched the output.
+    `strong_gaps`: tripped gaps whose light is as strong as that of passes; 0 if that was not measured.
+    `first_again`, `first_again_sample`, `first_ignored`, `first_ignored_sample`: row and first sample of the first pass
+    that was counted more than once, and of the first `ignore` pass that tripped.
     """
 
     setting: Setting

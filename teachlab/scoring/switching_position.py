@@ -51,26 +51,18 @@ class PositionSlope:
 class SwitchingPosition:
     """Positions of the onsets and releases of all hits.
 
-    Parameters
-    ----------
-    rows : ndarray of int64, shape (hits,)
-        Passes that were hit.
-    onset_ms : ndarray of float64, shape (hits,), ms
-        First active evaluation after the first evaluation of the pass; negative if it comes before it.
-    release_ms : ndarray of float64, shape (hits,), ms
-        First inactive evaluation after the end of the pass; NaN if the output was held into the next pass.
-    peak : ndarray of float64, shape (hits,), recording units
-        Peak light of the pass (its lowest light where objects lower the light); NaN if it was not measured.
-    label, lot : ndarray of str objects, shape (hits,)
-        Kind and lot; `lot` is None if no lots are named.
-    doubt_ms : float, ms
-        Uncertainty of the borders of the truth.
-    doubt_is : str
-        ``"jitter"`` if it was measured, otherwise ``"uncertainty"``.
-    line_speed_m_s : float or None
-        Line speed, which equals mm per ms.
-    confidence : float
-        Of every interval.
+    `rows` (shape (hits,)): passes that were hit.
+    `onset_ms` (shape (hits,), ms): first active evaluation after the first evaluation of the pass; negative if it comes
+    before it.
+    `release_ms` (shape (hits,), ms): first inactive evaluation after the end of the pass; NaN if the output was held
+    into the next pass.
+    `peak` (shape (hits,), recording units): peak light of the pass (its lowest light where objects lower the light);
+    NaN if it was not measured.
+    `label`, `lot` (shape (hits,)): kind and lot; `lot` is None if no lots are named.
+    `doubt_ms`: uncertainty of the borders of the truth.
+    `doubt_is`: ``"jitter"`` if it was measured, otherwise ``"uncertainty"``.
+    `line_speed_m_s`: line speed, which equals mm per ms.
+    `confidence`: of every interval.
     """
 
     rows: Rows
@@ -204,16 +196,11 @@ def switching_position(
 ) -> SwitchingPosition:
     """Measure where every hit became active, and where it became inactive before the next pass.
 
-    Parameters
-    ----------
-    trials : Trials
-        Trials of its score: only hits are used.
-    info : RecordingInfo
-        For the line speed.
-    margin : Margin, optional
-        For the peak light of every pass.
-    jitter_ms : float, ms, optional
-        Jitter of the borders of the truth, if it was measured; otherwise the uncertainty in the truth is used.
+    `trials`: trials of its score: only hits are used.
+    `info`: for the line speed.
+    `margin`: for the peak light of every pass.
+    `jitter_ms`: jitter of the borders of the truth, if it was measured; otherwise the uncertainty in the truth is
+    used.
 
     Notes
     -----

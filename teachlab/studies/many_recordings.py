@@ -60,10 +60,7 @@ def bench_files(
     `device`: device in whose steps all settings are.
     `jobs`: number of recordings at a time; 0 for as many as there are cores.
 
-    Returns
-    -------
-    list of RecordingBench
-        In the order of the recordings.
+    The results are in the order of the recordings.
     """
     names = setting_names([stem_of(r) for r in recordings])
     files = [

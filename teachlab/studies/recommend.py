@@ -140,11 +140,8 @@ def rooms(
     `settings`: of fixed levels, with any filter and delays, without their history.
     `reach` (float, recording units, above 0): largest shift that is tried.
 
-    Returns
-    -------
-    list of float, recording units
-        The largest tried shift of both levels together for which it, and every smaller one, costs no more in either
-        direction; 0 if there is none.
+    Each is the largest tried shift of both levels together, in recording units, for which it, and every smaller one,
+    costs no more in either direction; 0 if there is none.
 
     Notes
     -----

@@ -65,10 +65,7 @@ class TaughtDraws:
     def scored_passes(self, recording: Recording, truth: Truth) -> int:
         """Return how many detect passes are trials of the scored block.
 
-        Raises
-        ------
-        TruthError
-            If there is none.
+        Raises `TruthError` if there is none.
         """
         trials = [n.detect_trials for n in self.counts.values()]
         if trials and max(trials) == 0:

@@ -37,23 +37,12 @@ def replay_family(
 ) -> Iterator[Output]:
     """Replay many settings that share an evaluation rate; equal to `replay` of each.
 
-    Parameters
-    ----------
-    recording : Recording
-        Read once, or a few times if settings switch so often that their edges would fill the memory.
-    settings : sequence of Setting
-        Any levels, polarities, filters and delays; one evaluation rate. Settings with two thresholds are
-        replayed one by one, those that follow the background family by family, and turning points together.
+    `recording`: read once, or a few times if settings switch so often that their edges would fill the memory.
+    `settings`: any levels, polarities, filters and delays; one evaluation rate. Settings with two thresholds are
+    replayed one by one, those that follow the background family by family, and turning points together.
+    Raises `SettingError` or `RecordingError` as `teachlab.switching.replay` does; also if the rates differ.
 
-    Yields
-    ------
-    Output
-        In the order of the settings.
-
-    Raises
-    ------
-    SettingError, RecordingError
-        As `teachlab.switching.replay`; also if the evaluation rates differ.
+    The outputs come in the order of the settings.
     """
     for setting in settings:
         check_unit(recording, setting)

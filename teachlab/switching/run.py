@@ -86,10 +86,7 @@ def replay_together(recording: Recording, settings: Sequence[Setting]) -> list[O
 
     Of hundreds, `replay_family` is faster.
 
-    Raises
-    ------
-    SettingError, RecordingError
-        As `replay`.
+    Raises `SettingError` or `RecordingError` as `replay` does.
     """
     running = [Replaying(recording, setting) for setting in settings]
     for block in recording.blocks(size=DECODED) if running else ():
@@ -101,10 +98,7 @@ def replay_together(recording: Recording, settings: Sequence[Setting]) -> list[O
 class Replaying:
     """A replay in progress: blocks of samples in, the output out at the end.
 
-    Raises
-    ------
-    SettingError
-        If the unit differs from the recording's, or the evaluation rate exceeds its rate.
+    Raises `SettingError` if the unit differs from the recording's, or the evaluation rate exceeds its rate.
     """
 
     def __init__(self, recording: Recording, setting: Setting, *, fast: bool | None = None) -> None:
@@ -145,10 +139,7 @@ class Replaying:
     def output(self) -> Output:
         """Return the output, once every sample was taken.
 
-        Raises
-        ------
-        RecordingError
-            If no evaluation reads a valid sample.
+        Raises `RecordingError` if no evaluation reads a valid sample.
         """
         comparator, followed = self._comparator, None
         if isinstance(comparator, Followers):
@@ -188,16 +179,10 @@ def switch(
 ) -> Output:  # fmt: skip
     """Apply filter, polarity and delays to the comparator's state.
 
-    Parameters
-    ----------
-    light, invalid : TwoState
-        The comparator's state, and which evaluations were invalid.
-    setting : Setting
-        Filter, polarity and delays; its levels are not used.
-    followed : Followed, optional
-        What the reference did, for the record.
-    compiled : bool
-        Whether the compiled comparator took part.
+    `light`, `invalid`: the comparator's state, and which evaluations were invalid.
+    `setting`: filter, polarity and delays; its levels are not used.
+    `followed`: what the reference did, for the record.
+    `compiled`: whether the compiled comparator took part.
     """
     size = clock.count
     filtered = consecutive_filter(light, invalid, setting.consecutive, size)

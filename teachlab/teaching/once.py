@@ -39,10 +39,7 @@ def teach_draws(strategy: Strategy, block: TeachBlock, draws: Iterable[int], see
 def taught_again(setting: Setting) -> tuple[Strategy, Setting]:
     """Return the strategy that taught a setting, and the base that it kept: the timing that it does not design.
 
-    Raises
-    ------
-    InputError
-        If the setting does not say how it was taught, or its strategy cannot be used here.
+    Raises `InputError` if the setting does not say how it was taught, or its strategy cannot be used here.
     """
     taught = setting.taught
     if taught is None:

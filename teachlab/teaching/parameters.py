@@ -58,16 +58,10 @@ def about(
 class ParameterInfo:
     """One parameter, as listings show it.
 
-    Parameters
-    ----------
-    name, type, unit, help : str
-        `unit` and `help` are empty if the strategy does not give them.
-    default : str, int, float, bool, list or None
-        Default value; None also if there is none.
-    required : bool
-        Whether the parameter has no default.
-    choices : tuple of str
-        Values of an enum.
+    `name`, `type`, `unit`, `help`: `unit` and `help` are empty if the strategy does not give them.
+    `default`: None also if there is none.
+    `required`: whether the parameter has no default.
+    `choices`: values of an enum.
     """
 
     name: str
@@ -122,10 +116,7 @@ def record(strategy: Any, **evidence: Any) -> Taught:
 def plain(value: Any) -> Plain:
     """Return a parameter value as JSON holds it; an enum as its value, a tuple as a list.
 
-    Raises
-    ------
-    StrategyError
-        If the value has no plain form.
+    Raises `StrategyError` if the value has no plain form.
     """
     if isinstance(value, Enum):
         value = value.value
@@ -144,10 +135,7 @@ def check_parameters(strategy: Any) -> None:
 
     Call it from ``__post_init__``. Numbers and enum values are converted to the declared type.
 
-    Raises
-    ------
-    ParameterError
-        With strategy and parameter, what must hold, and what came.
+    Raises `ParameterError` with strategy and parameter, what must hold, and what came.
     """
     made = type(strategy)
     for name, value in checked_values(made, {f.name: getattr(strategy, f.name) for f in _fields(made)}).items():
@@ -167,12 +155,8 @@ class CheckedParameters:
 def checked_values(strategy: type, values: Mapping[str, object]) -> dict[str, Any]:
     """Return values converted to the types of a strategy's fields; defaults are not filled in.
 
-    Raises
-    ------
-    ParameterError
-        If a name is unknown, or a value does not fit its type or range.
-    StrategyError
-        If a field has a type that no parameter may have.
+    Raises `ParameterError` if a name is unknown, or a value does not fit its type or range.
+    Raises `StrategyError` if a field has a type that no parameter may have.
     """
     model, hints = _model(strategy), _hints(strategy)
     known = {f.name: f for f in _fields(strategy)}
@@ -212,10 +196,7 @@ def parse_assignments(assignments: Iterable[str]) -> dict[str, str]:
 
     Text before a dot, such as the name of a strategy, is unchanged.
 
-    Raises
-    ------
-    ParameterError
-        If a text has no name or no equals sign, or sets a parameter twice.
+    Raises `ParameterError` if a text has no name or no equals sign, or sets a parameter twice.
 
     Examples
     --------
@@ -241,10 +222,7 @@ def parse_parameters(strategy: type, texts: Mapping[str, str]) -> dict[str, Any]
     `strategy`: a dataclass with a `name`.
     `texts`: parameter names and values as typed by a person.
 
-    Raises
-    ------
-    ParameterError
-        If a name is unknown or a text does not fit its type.
+    Raises `ParameterError` if a name is unknown or a text does not fit its type.
     """
     hints = _hints(strategy)
     return checked_values(strategy, {name: _read(hints.get(name, str), text) for name, text in texts.items()})

@@ -75,18 +75,11 @@ class StrategyOrigin(StrEnum):
 class Listing(Document):
     """One strategy, as `teachlab strategies` lists it.
 
-    Parameters
-    ----------
-    source : str
-        Module of the class, and the distribution of a plug-in.
-    needs : tuple of str
-        What it must be shown with its default parameters; empty for a broken one, or one without defaults.
-    summary : str
-        First line of its documentation.
-    reason : str or None
-        Why a broken one cannot be used.
-    parameter_schema : mapping or None
-        JSON Schema of its parameters; None for a broken one.
+    `source`: module of the class, and the distribution of a plug-in.
+    `needs`: what it must be shown with its default parameters; empty for a broken one, or one without defaults.
+    `summary`: first line of its documentation.
+    `reason`: why a broken one cannot be used.
+    `parameter_schema`: JSON Schema of its parameters; None for a broken one.
     """
 
     name: str
@@ -120,10 +113,7 @@ class Listings(Document):
 def listings() -> tuple[Listing, ...]:
     """Describe every strategy, built-ins first; one that cannot be loaded is listed as broken, with the reason.
 
-    Raises
-    ------
-    StrategyError
-        If two strategies have the same name.
+    Raises `StrategyError` if two strategies have the same name.
     """
     return tuple(_listing(name, claim) for name, claim in _claims().items())
 
@@ -133,10 +123,7 @@ def installed_class(name: str) -> type[Strategy]:
 
     No file is read for a name, so a setting or a record from a stranger cannot cause a file to run.
 
-    Raises
-    ------
-    StrategyError
-        If no installed strategy has the name, it cannot be loaded, or it does not meet the protocol.
+    Raises `StrategyError` if no installed strategy has the name, it cannot be loaded, or it does not meet the protocol.
     """
     claims = _claims()
     if name not in claims:
@@ -152,12 +139,8 @@ def installed_class(name: str) -> type[Strategy]:
 def built(made: type[Strategy], parameters: Mapping[str, object]) -> Strategy:
     """Build a strategy of a class from values of its parameters; the others keep their defaults.
 
-    Raises
-    ------
-    StrategyError
-        If a parameter without default is missing, or the strategy cannot be built.
-    ParameterError
-        If a parameter is unknown, of the wrong type, or outside its range.
+    Raises `StrategyError` if a parameter without default is missing, or the strategy cannot be built.
+    Raises `ParameterError` if a parameter is unknown, of the wrong type, or outside its range.
     """
     values = checked_values(made, parameters)
     missing = [p.name for p in describe(made) if p.required and p.name not in values]
@@ -177,10 +160,7 @@ def built(made: type[Strategy], parameters: Mapping[str, object]) -> Strategy:
 def source_fingerprint(strategy: Strategy | type[Strategy]) -> str:
     """Return the SHA-256 of the file that defines a strategy's class, as lower-case hex.
 
-    Raises
-    ------
-    StrategyError
-        If the class has no source file.
+    Raises `StrategyError` if the class has no source file.
     """
     made = strategy if inspect.isclass(strategy) else type(strategy)
     try:
@@ -252,10 +232,7 @@ def _load(name: str, claim: _Claim) -> type[Strategy]:
 def strategy_in(found: object, what: str) -> type[Strategy]:
     """Return the object that was found under the name of a strategy, if it meets the protocol.
 
-    Raises
-    ------
-    StrategyError
-        With what it lacks.
+    Raises `StrategyError` with what it lacks.
     """
     if not inspect.isclass(found):
         raise StrategyError(f"{what} must be a class, got {type(found).__name__}.")

@@ -40,10 +40,7 @@ def strategy_class(spec: str) -> type[Strategy]:
 
     `spec`: a name, or a class in a file, which is run: ``./mine.py:MyStrategy``. Never pass a text from a file of data.
 
-    Raises
-    ------
-    StrategyError
-        If there is no such strategy, it cannot be loaded, or it does not meet the protocol.
+    Raises `StrategyError` if there is no such strategy, it cannot be loaded, or it does not meet the protocol.
     """
     file = _SPEC.fullmatch(spec)
     return installed_class(spec) if file is None else _class_in_file(Path(file["path"]), file["name"] or "", spec)

@@ -51,10 +51,8 @@ def configurations(made: type[Strategy], grid: Grid) -> list[Configuration]:
     `grid` (mapping, sequence of mapping, or None): values of each parameter, one or a list; several grids in a list.
     None gives the defaults.
 
-    Raises
-    ------
-    ParameterError, StrategyError
-        If a parameter is unknown, of the wrong type or outside its range, or a list of values is empty.
+    Raises `ParameterError` or `StrategyError` if a parameter is unknown, of the wrong type or outside its range, or a
+    list of values is empty.
 
     Examples
     --------

@@ -19,10 +19,7 @@ ACROSS = 3
 def effect_figure(found: StudyAnswer, *, kind: str = "svg") -> bytes:
     """Draw a panel for each varied parameter: the mean over the recordings, and their range.
 
-    Raises
-    ------
-    InputError
-        If no parameter takes more than one value.
+    Raises `InputError` if no parameter takes more than one value.
     """
     panels = [list(some) for _, some in groupby(found.effects, key=lambda one: (one.strategy, one.parameter))]
     if not panels:

@@ -22,10 +22,7 @@ RATES = {"lost_rate": ("lost", "passes"), "false_trips_per_gap": ("tripped", "ga
 def check_criteria(criteria: Criteria, where: str) -> None:
     """Refuse criteria that rows of a study cannot answer.
 
-    Raises
-    ------
-    ParameterError
-        With the measure.
+    Raises `ParameterError` with the measure.
     """
     known = (*RATES, *sorted(COUNTS))
     for one in criteria.criterion:

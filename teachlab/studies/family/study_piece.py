@@ -98,10 +98,8 @@ class RowKeys:
 def strategy_fingerprint(made: type[Strategy]) -> str:
     """Return the fingerprint of a strategy: with all its imports, or with those beside its file if it does not ship.
 
-    Raises
-    ------
-    StrategyError
-        If its file is not the one that was loaded: rows of the old code would bear the key of the new one.
+    Raises `StrategyError` if its file is not the one that was loaded: rows of the old code would bear the key of the
+    new one.
     """
     module = made.__module__
     if module.startswith("teachlab.teaching.strategies."):
@@ -116,10 +114,7 @@ def strategy_fingerprint(made: type[Strategy]) -> str:
 def refuse_damage(recording: Recording) -> None:
     """Refuse a file whose light is not the one that was written under the digest in it.
 
-    Raises
-    ------
-    RecordingError
-        If its samples or its rate were changed, or the file is damaged.
+    Raises `RecordingError` if its samples or its rate were changed, or the file is damaged.
     """
     source, told = recording.source, recording.info.digest
     if told is not None and isinstance(source, ParquetSource) and _light_digest(recording) != told:

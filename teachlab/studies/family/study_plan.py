@@ -111,12 +111,7 @@ class StudyFile(SchemaOne, StudyOptions):
 def read_study(path: str | Path) -> tuple[list[StudiedLine], list[tuple[type[Strategy], Grid]], dict[str, Any]]:
     """Read a study from TOML; all faults are in one message.
 
-    Returns
-    -------
-    lines : list of StudiedLine
-    strategies : list of (class, grid)
-    options : dict
-        Arguments of `planned_study` that the file states.
+    The lines, the strategies with their grids, and the arguments of `planned_study` that the file states are returned.
     """
     text = read_text(path, "a study in TOML", ParameterError)
     values = parse_toml(text, str(path), ParameterError)
@@ -181,12 +176,9 @@ def _placed(name: str, folder: Path) -> str:
 def studied_lines(given: Any, *, left_out: str | None = None) -> list[StudiedLine]:
     """Return the meant recordings.
 
-    Parameters
-    ----------
-    given : path, (Recording, Truth), mapping with `path` and facts, or an iterable of such; or a frame of such rows
-        Paths may be patterns, folders and addresses.
-    left_out : str, optional
-        Folder of results.
+    `given`: a path, (Recording, Truth), a mapping with `path` and facts, an iterable of such, or a frame of such rows.
+    Paths may be patterns, folders and addresses.
+    `left_out`: folder of results.
     """
     if isinstance(given, str | os.PathLike | Mapping) or _is_pair(given):
         given = [given]
@@ -257,23 +249,12 @@ def planned_study(
 ) -> StudyPlan:
     """Return the plan of a study.
 
-    Parameters
-    ----------
-    strategies : iterable of (class, grid)
-    bases : mapping of name to Setting, path, or mapping of delays and filter, optional
-        Default: none, every sample.
-    conditions : mapping of name to mapping with gain, ambient and pedestal, optional
-        In addition to the recorded light.
-    criteria : path, optional
-        Acceptance criteria, fixed before the run.
-    **options
-        `draws`, `seeds`, `teach_share`, `tolerance_ms`, `cost_miss`, `cost_false`, `confidence`, `accept_cost` and
-        `assume`, as for `bench`: see `StudyOptions`.
-
-    Raises
-    ------
-    InputError, ParameterError
-        If one of them is unknown, of the wrong type or outside its range.
+    `bases`: by name a setting, its path, or a mapping of delays and filter; default: none, every sample.
+    `conditions`: by name a mapping with gain, ambient and pedestal, in addition to the recorded light.
+    `criteria`: acceptance criteria, fixed before the run.
+    `**options`: `draws`, `seeds`, `teach_share`, `tolerance_ms`, `cost_miss`, `cost_false`, `confidence`, `accept_cost`
+    and `assume`, as for `bench`: see `StudyOptions`.
+    Raises `InputError` or `ParameterError` if one of them is unknown, of the wrong type or outside its range.
     """
     asked = check(StudyOptions, options, "study", ParameterError)
     costs = Costs(miss=asked.cost_miss, false=asked.cost_false)

@@ -74,10 +74,7 @@ def run_study(
     complete there is answered all the same.
     `retry`: whether rows with draws that failed are worked again, in worker processes: one may have ended its process.
 
-    Raises
-    ------
-    InputError
-        If `out` cannot be written and rows are missing there.
+    Raises `InputError` if `out` cannot be written and rows are missing there.
     """
     held = LIBRARY_BYTES + ROW_BYTES * len(plan.lines) * plan.grid.rows + DRAW_BYTES * plan.grid.options.draws
     what = (

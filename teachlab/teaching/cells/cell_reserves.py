@@ -28,12 +28,9 @@ LEAST_RESERVE = 1e-9
 class CostlierCells:
     """For every cell, the nearest costlier cells on both sides along one axis.
 
-    Parameters
-    ----------
-    below, above : ndarray of int16, shape of the cells
-        Their numbers along the axis; without one, −1 below and the number of cells above.
-    places : ndarray of float64, ascending
-        Level, hysteresis or delay of each number.
+    `below`, `above` (shape of the cells): their numbers along the axis; without one, −1 below and the number of cells
+    above.
+    `places` (ascending): level, hysteresis or delay of each number.
     """
 
     below: NDArray[np.int16]
@@ -81,18 +78,14 @@ class CostlierCells:
 class CellReserves:
     """Reserves of every cell of least error; those of costlier cells have no meaning.
 
-    Parameters
-    ----------
-    level, on_delay, off_delay : CostlierCells
-        Places in shares of the contrast, and in evaluations.
-    smallest : ndarray of float64, shape of the cells
-        The smallest reserve on what was shown, from 0 to 1.
-    together : ndarray of float64, shape of the cells
-        All reserves combined; flashes that were not shown are included if they are expected.
-    as_shown : ndarray of float64, shape of the cells
-        The same without such flashes: no on-delay has the full reserve if it makes no more errors.
-    still : ndarray of float64, shape of the cells
-        As shown, combined with how still the output is on light at the level. A release is chosen by this.
+    `level`, `on_delay`, `off_delay`: places in shares of the contrast, and in evaluations.
+    `smallest` (shape of the cells): the smallest reserve on what was shown, from 0 to 1.
+    `together` (shape of the cells): all reserves combined; flashes that were not shown are included if they are
+    expected.
+    `as_shown` (shape of the cells): the same without such flashes: no on-delay has the full reserve if it makes no more
+    errors.
+    `still` (shape of the cells): as shown, combined with how still the output is on light at the level. A release is
+    chosen by this.
     """
 
     level: CostlierCells

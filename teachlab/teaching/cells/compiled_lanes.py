@@ -40,28 +40,16 @@ def counted_onsets(
 ) -> NDArray[np.int64]:  # fmt: skip
     """Return how many onsets of a row of cells stand under how many of the first off-delays.
 
-    Parameters
-    ----------
-    lanes : ndarray of uint64
-        The output without delays.
-    before : bool
-        What it is before the first evaluation.
-    size, delay : int, evaluations
-        Length of the light, and the on-delay.
-    shortest : int
-        Number of the shortest off-delay; of shorter ones nothing is counted.
-    off_delays : ndarray of int64, evaluations, ascending
-    start : ndarray of int64, evaluations
-        Where windows and gaps begin.
-    kind : ndarray of int8
-        Of each.
-    kinds, detect : int
-        How many there are, and which one has at most one right onset.
+    `lanes`: the output without delays.
+    `before`: what it is before the first evaluation.
+    `size`, `delay` (evaluations): length of the light, and the on-delay.
+    `shortest`: number of the shortest off-delay; of shorter ones nothing is counted.
+    `off_delays`: evaluations, ascending.
+    `start`, `kind`: where windows and gaps begin, evaluations, and the kind of each.
+    `kinds`, `detect`: how many there are, and which one has at most one right onset.
 
-    Returns
-    -------
-    ndarray of int64, shape (kinds + 1, off-delays + 1)
-        Onsets by kind; last, windows of the kind `detect` by the onset of theirs that stands under most.
+    Returned, shape (kinds + 1, off-delays + 1): onsets by kind; last, windows of the kind `detect` by the onset of
+    theirs that stands under most.
     """
     # How many off-delays are shorter than a distance; all that are longer than the longest are alike.
     standing = np.searchsorted(off_delays, np.arange(int(off_delays[-1]) + 2), side="left")

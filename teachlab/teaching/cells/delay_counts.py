@@ -39,14 +39,11 @@ KINDS = 4
 class DelayCounts:
     """Counts of every comparator under every pair of delays, equal to those of a scored replay.
 
-    Parameters
-    ----------
-    lost, extra, false_trips, ignore_trips : ndarray of int64, shape (comparators, on-delays, off-delays)
-        `lost` contains missed and merged passes.
-    touching : ndarray of int64, shape (comparators, on-delays, off-delays)
-        Those of them that merged with the pass that they touch.
-    detect_trials : ndarray of int64, shape (on-delays,)
-        Scored passes. A longer on-delay may leave out more passes beside invalid light.
+    `lost`, `extra`, `false_trips`, `ignore_trips` (shape (comparators, on-delays, off-delays)): `lost` contains missed
+    and merged passes.
+    `touching` (shape (comparators, on-delays, off-delays)): those of them that merged with the pass that they touch.
+    `detect_trials` (shape (on-delays,)): scored passes. A longer on-delay may leave out more passes beside invalid
+    light.
     """
 
     lost: Counts
@@ -70,12 +67,9 @@ class DelayCounts:
 class DelayTables:
     """Counts of every comparator under every pair of delays, as in the tables of a surface.
 
-    Parameters
-    ----------
-    counts : dict of str to ndarray of int64, shape (comparators, on-delays, off-delays)
-        Keys: names of the tables of a surface, and `touching`: merged passes that touch the one before.
-    detect_trials, ignore_trials, gap_trials : ndarray of int64, shape (on-delays,)
-        Scored passes and gaps.
+    `counts` (shape (comparators, on-delays, off-delays)): keys: names of the tables of a surface, and `touching`:
+    merged passes that touch the one before.
+    `detect_trials`, `ignore_trials`, `gap_trials` (shape (on-delays,)): scored passes and gaps.
     """
 
     counts: dict[str, Counts]
@@ -140,15 +134,10 @@ class DelayCounter:
     ) -> DelayCounts:
         """Count every comparator under every pair of delays that act on the output.
 
-        Parameters
-        ----------
-        light : sequence of TwoState
-            States of the comparators: true is light, or beyond the thresholds of a window.
-        light_on : bool
-            Whether the output is active when light.
-        consecutive : int
-            Evaluations in a row that must disagree, at least 1.
-        on_delays, off_delays : sequence of int, evaluations, ascending
+        `light`: states of the comparators: true is light, or beyond the thresholds of a window.
+        `light_on`: whether the output is active when light.
+        `consecutive`: evaluations in a row that must disagree, at least 1.
+        `on_delays`, `off_delays`: evaluations, ascending.
 
         Notes
         -----
@@ -219,15 +208,10 @@ class DelayCounter:
 
         Onsets do not tell which passes merged with the pass that they touch: those are errors here.
 
-        Parameters
-        ----------
-        onsets, distances : sequence of ndarray of int64, evaluations
-            Of each comparator, and how far each onset is from the end of the run before it. Onsets that stand under
-            no off-delay may be left out.
-        lag : int, evaluations
-            How far filter and on-delay hold back an onset.
-        waits : ndarray of int64, evaluations, ascending
-            The off-delays.
+        `onsets`, `distances` (evaluations): of each comparator, and how far each onset is from the end of the run
+        before it. Onsets that stand under no off-delay may be left out.
+        `lag` (evaluations): how far filter and on-delay hold back an onset.
+        `waits` (evaluations, ascending): the off-delays.
         """
         owner = np.repeat(np.arange(len(onsets)), [at.size for at in onsets])
         spans, at = self._laid(lag), np.concatenate(onsets)
@@ -294,12 +278,9 @@ def _joined_runs(parts: Sequence[tuple[Edges, Edges]]) -> Runs:
 class _StandingOnsets:
     """Onsets under one on-delay, and the number of off-delays under which each is left.
 
-    Parameters
-    ----------
-    owner, span, standing : ndarray of int64, shape (onsets,)
-        Comparator, number of the span, and the number of first off-delays under which it is left (it stands).
-    comparators, waits : int
-        Numbers of comparators and of off-delays.
+    `owner`, `span`, `standing` (shape (onsets,)): comparator, number of the span, and the number of first off-delays
+    under which it is left (it stands).
+    `comparators`, `waits`: numbers of comparators and of off-delays.
     """
 
     owner: Edges

@@ -54,16 +54,11 @@ HELD_RUNS = 1 << 21
 class CellGrid:
     """The axes of a design.
 
-    Parameters
-    ----------
-    levels, releases : ndarray of float64
-        f and h. The level is B + f·C, and the release lies h·f·C below it.
-    filters, on_delays, off_delays : ndarray of int64, evaluations
-        The first of each is the shortest that can be set.
-    keyed : ndarray of float64, shape (levels, releases), optional
-        Where releases go that a device takes in steps, or at its own hysteresis: as f. None: anywhere.
-    moved : float, recording units
-        By how much both levels of every pair lie higher, light turned so that objects go up.
+    `levels`, `releases`: f and h. The level is B + f·C, and the release lies h·f·C below it.
+    `filters`, `on_delays`, `off_delays` (evaluations): the first of each is the shortest that can be set.
+    `keyed` (shape (levels, releases)): where releases go that a device takes in steps, or at its own hysteresis: as f.
+    None: anywhere.
+    `moved` (recording units): by how much both levels of every pair lie higher, light turned so that objects go up.
     """
 
     levels: Values
@@ -84,10 +79,7 @@ class CellGrid:
         `levels_only`: with the shortest filter and delays.
         `steps`: what can be keyed in; default: anything.
 
-        Raises
-        ------
-        Abstained
-            If no level that can be keyed in lies above the gaps.
+        Raises `Abstained` if no level that can be keyed in lies above the gaps.
         """
         known = steps or DeviceSteps()
         share, release = np.linspace(LOWEST, HIGHEST, levels), np.array(RELEASES)

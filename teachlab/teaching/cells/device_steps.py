@@ -51,15 +51,11 @@ class KeyedRange:
 class DeviceSteps:
     """What a device takes; what is not stated may be anything.
 
-    Parameters
-    ----------
-    levels : KeyedRange, recording units, optional
-    on_delays, off_delays : KeyedRange, ms, optional
-    filters : tuple of int, evaluations in a row, ascending
-    hysteresis : float, recording units, optional
-        Distance of the release from the level, if the device fixes it.
-    rate_hz : float, Hz
-        Evaluations per second.
+    `levels`: recording units.
+    `on_delays`, `off_delays`: ms.
+    `filters`: evaluations in a row, ascending.
+    `hysteresis` (recording units): distance of the release from the level, if the device fixes it.
+    `rate_hz`: evaluations per second.
     """
 
     levels: KeyedRange | None = None
@@ -74,10 +70,7 @@ class DeviceSteps:
 
         `shares`, `releases`: f and h.
 
-        Raises
-        ------
-        Abstained
-            If no level that can be keyed in lies above the gaps.
+        Raises `Abstained` if no level that can be keyed in lies above the gaps.
         """
         if self.levels is None and self.hysteresis is None:
             return shares, None

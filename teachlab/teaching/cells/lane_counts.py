@@ -39,16 +39,10 @@ Row = tuple[int, int, int]
 class LaneCounter:
     """Counts cells of many comparators over one stretch of light.
 
-    Parameters
-    ----------
-    light : ndarray of float64, shape (n,), recording units
-        Not empty; NaN is an invalid evaluation.
-    levels : ndarray of float64, ascending
-        All levels that comparators may have.
-    light_on : bool
-        Whether the output is active when light.
-    fast : bool
-        Whether to count the compiled way, where the extra ``fast`` is installed.
+    `light` (shape (n,), recording units): not empty; NaN is an invalid evaluation.
+    `levels` (ascending): all levels that comparators may have.
+    `light_on`: whether the output is active when light.
+    `fast`: whether to count the compiled way, where the extra ``fast`` is installed.
     """
 
     def __init__(self, light: Values, levels: Values, *, light_on: bool, counter: DelayCounter, fast: bool) -> None:

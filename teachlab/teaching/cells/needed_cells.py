@@ -65,12 +65,9 @@ class NeededCells:
     def settled(self, cells: Iterable[At], worth: Values) -> bool:
         """Tell whether everything that the reserves of some cells depend on is counted in full; if not, count more.
 
-        Parameters
-        ----------
-        cells : iterable of tuple of int
-            Their places.
-        worth : ndarray of float64, shape of the cells
-            What the cells were chosen by. On short stretches the next best cells are counted too.
+        `cells`: their places.
+        `worth` (shape of the cells): what the cells were chosen by. On short stretches the next best cells are counted
+        too.
         """
         needed = self._around(cells) & ~self.counted
         if not needed.any():

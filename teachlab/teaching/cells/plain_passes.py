@@ -26,14 +26,12 @@ class PlainPasses:
     or it crosses the level once up and once down for longer than every on-delay, and then it is one right switching in
     every cell.
 
-    Parameters
-    ----------
-    right : ndarray of int64, shape (levels,)
-        Number of passes left out that are one right switching; the others that are left out are lost.
-    counted : ndarray of bool, shape (passes, levels)
-        Whether the light of a pass is counted: of those that are not plain, and of their neighbours.
-    begin, stop : ndarray of int64, shape (passes,), evaluations
-        Stretch of each pass: the gap before it and the pass. The last stretch reaches to the end.
+    `right` (shape (levels,)): number of passes left out that are one right switching; the others that are left out are
+    lost.
+    `counted` (shape (passes, levels)): whether the light of a pass is counted: of those that are not plain, and of
+    their neighbours.
+    `begin`, `stop` (shape (passes,), evaluations): stretch of each pass: the gap before it and the pass. The last
+    stretch reaches to the end.
     """
 
     right: Places
@@ -48,16 +46,10 @@ class PlainPasses:
     ) -> PlainPasses:  # fmt: skip
         """Examine every pass once.
 
-        Parameters
-        ----------
-        height : ndarray of float64, shape (evaluations,)
-            Light, turned so that objects go up; NaN where invalid.
-        on : ndarray of float64, shape (levels,), ascending
-            Levels: light begins at or above them.
-        releases : ndarray of float64, shape (levels, releases)
-            Releases of each level: light ends below them.
-        consecutive, on_delay, off_delay : int, evaluations
-            The longest filter and delays.
+        `height` (shape (evaluations,)): light, turned so that objects go up; NaN where invalid.
+        `on` (shape (levels,), ascending): levels: light begins at or above them.
+        `releases` (shape (levels, releases)): releases of each level: light ends below them.
+        `consecutive`, `on_delay`, `off_delay` (evaluations): the longest filter and delays.
 
         Notes
         -----

@@ -29,26 +29,15 @@ Places = NDArray[np.int64]
 class ShownLight:
     """Heights and lengths of passes and gaps. Turned light: turned so that objects go up.
 
-    Parameters
-    ----------
-    background : float, recording units, turned
-        B: median of the gaps.
-    contrast : float, recording units
-        C: height of the median pass above the background, above 0.
-    noise : float, recording units
-        σ = 1.4826 · MAD of the gaps. It contains noise, texture and drift.
-    passes : int
-        Detect passes with valid light.
-    dwell : float, evaluations
-        S: median length of a pass.
-    shortest_pass, shortest_gap : float, evaluations
-        2 % quantiles of the lengths; the gap is 0 if no gap was shown.
-    tops : ndarray of float64, shape (passes,), recording units, turned
-        Strongest light of every pass, in ascending order.
-    rise : bool
-        Whether objects raise the light.
-    dark : float, recording units
-        Level without light.
+    `background` (recording units, turned): B: median of the gaps.
+    `contrast` (recording units): C: height of the median pass above the background, above 0.
+    `noise` (recording units): σ = 1.4826 · MAD of the gaps. It contains noise, texture and drift.
+    `passes`: detect passes with valid light.
+    `dwell` (evaluations): S: median length of a pass.
+    `shortest_pass`, `shortest_gap` (evaluations): 2 % quantiles of the lengths; the gap is 0 if no gap was shown.
+    `tops` (shape (passes,), recording units, turned): strongest light of every pass, in ascending order.
+    `rise`: whether objects raise the light.
+    `dark` (recording units): level without light.
     """
 
     background: float
@@ -87,10 +76,7 @@ class ShownLight:
     def of(cls, view: TeachView) -> ShownLight:
         """Measure the events shown.
 
-        Raises
-        ------
-        Abstained
-            If passes or gaps have no valid light, or if passes do not stand out from the gaps.
+        Raises `Abstained` if passes or gaps have no valid light, or if passes do not stand out from the gaps.
         """
         events = view.events
         height = events.light if view.sign > 0 else -events.light

@@ -65,11 +65,8 @@ def statistics_of(view: TeachView, *, passes: int = 3, rare_kinds: bool = False)
     `passes`: fewest usable passes.
     `rare_kinds`: whether a kind may have been shown very few times.
 
-    Raises
-    ------
-    Abstained
-        With fewer usable passes, without a usable gap, or, unless `rare_kinds`, if one of several kinds was shown very
-        few times.
+    Raises `Abstained` with fewer usable passes, without a usable gap, or, unless `rare_kinds`, if one of several kinds
+    was shown very few times.
     """
     waits = Waits.of(view)
     found = _measured(view.events, view.sign, waits)
@@ -130,16 +127,10 @@ def _require_common(kinds: NDArray[np.object_], what: str) -> None:
 class Guards:
     """The weakest objects and the strongest background, heights: objects upwards.
 
-    Parameters
-    ----------
-    object : float, recording units
-        S: this share a of the passes of the weakest kind stays below it.
-    background : float, recording units
-        B: this share a of the gaps, or of the passes of an `ignore` kind, reaches above it.
-    weakest, strongest : str
-        The kind that gives S, and the source of B.
-    strong : ndarray of float64, recording units
-        The peaks of that source.
+    `object` (recording units): S: this share a of the passes of the weakest kind stays below it.
+    `background` (recording units): B: this share a of the gaps, or of the passes of an `ignore` kind, reaches above it.
+    `weakest`, `strongest`: the kind that gives S, and the source of B.
+    `strong` (recording units): the peaks of that source.
     """
 
     object: float
@@ -154,10 +145,7 @@ def guards_of(view: TeachView, found: EventStatistics, share: float) -> Guards:
 
     `share` (float, in [0, 0.5)): a: share of the events of a class that may lie beyond its guard.
 
-    Raises
-    ------
-    Abstained
-        If the weakest objects do not reach above the strongest background.
+    Raises `Abstained` if the weakest objects do not reach above the strongest background.
     """
     guards = _guards(found, share)
     if guards.object > guards.background:

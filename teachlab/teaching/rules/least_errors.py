@@ -147,16 +147,11 @@ def smoothed(errors: NDArray[np.int64]) -> NDArray[np.int64]:
 class ShownEvents:
     """The stretch shown, reduced to where the light passes one of the levels that will be needed.
 
-    Parameters
-    ----------
-    levels : ndarray of float64, shape (n,), recording units, objects upwards
-        Ascending.
-    rank : ndarray of int64, shape (m,)
-        How many of the levels the light reaches, wherever that changes; a dip reaches a level only beyond it.
-    at : ndarray of int64, shape (m,), evaluations
-        Where it changes.
-    owner : ndarray of int64, shape (evaluations,)
-        Number of the detect pass in whose window an evaluation lies; −1 elsewhere.
+    `levels` (shape (n,), recording units, objects upwards): ascending.
+    `rank` (shape (m,)): how many of the levels the light reaches, wherever that changes; a dip reaches a level only
+    beyond it.
+    `at` (shape (m,), evaluations): where it changes.
+    `owner` (shape (evaluations,)): number of the detect pass in whose window an evaluation lies; −1 elsewhere.
     """
 
     levels: Heights

@@ -28,18 +28,11 @@ def place_on_events(
 ) -> Setting:
     """Return the setting of a level with a designed hysteresis.
 
-    Parameters
-    ----------
-    strategy : Strategy
-        For the record.
-    level : float, recording units, objects upwards
-        T, where the output becomes active.
-    share : float, in [0, 0.5)
-        a of the hysteresis guards.
-    valley_of : EventStatistics, optional
-        Statistics whose gaps must release the output, if they are not those shown.
-    **evidence
-        Further plain numbers for the record; levels as light.
+    `strategy`: for the record.
+    `level` (recording units, objects upwards): T, where the output becomes active.
+    `share` (in [0, 0.5)): a of the hysteresis guards.
+    `valley_of`: statistics whose gaps must release the output, if they are not those shown.
+    `**evidence`: further plain numbers for the record; levels as light.
     """
     allowed = found if valley_of is None else valley_of
     guard = quantile(backgrounds(allowed), 1 - share)

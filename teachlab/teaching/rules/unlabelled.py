@@ -39,15 +39,10 @@ def heights_of(view: TeachView) -> Heights:
 class Cuts:
     """Both sides of every cut between distinct levels of a sweep.
 
-    Parameters
-    ----------
-    below, above : ndarray of float64, shape (cuts,), recording units
-        The levels next to each cut.
-    weight : ndarray of float64, shape (cuts,)
-        Share of the evaluations below.
-    mean_below, mean_above : ndarray of float64, shape (cuts,), recording units
-    variance_below, variance_above : ndarray of float64, shape (cuts,), recording units squared
-        With n in the denominator.
+    `below`, `above` (shape (cuts,), recording units): the levels next to each cut.
+    `weight` (shape (cuts,)): share of the evaluations below.
+    `mean_below`, `mean_above`: shape (cuts,), recording units.
+    `variance_below`, `variance_above` (shape (cuts,), recording units squared): with n in the denominator.
     """
 
     below: Heights

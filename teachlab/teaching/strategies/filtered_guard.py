@@ -112,10 +112,7 @@ class FilteredGuard(CheckedParameters):
 def cost_shown(view: TeachView, setting: Setting) -> float:
     """Return the errors per event of a setting on the events shown: lost, tripped, merged and counted twice.
 
-    Parameters
-    ----------
-    view : TeachView
-        With the filter and delays of the setting as its base.
+    `view`: with the filter and delays of the setting as its base.
     """
     found = statistics_of(view)
     rise = view.sign > 0

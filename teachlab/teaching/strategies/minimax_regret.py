@@ -24,11 +24,8 @@ from teachlab.teaching.rules.placing import place_on_events
 class StressSet:
     """One condition: ``x → dark + gain·(x − dark) + ambient + pedestal·(1 − gain)``.
 
-    Parameters
-    ----------
-    gain : float, at least 0
-    ambient, pedestal : float, recording units
-        Light added to everything, and backscatter of what blocks the light.
+    `gain`: at least 0.
+    `ambient`, `pedestal` (recording units): light added to everything, and backscatter of what blocks the light.
     """
 
     gain: float
@@ -162,11 +159,8 @@ def stresses(text: str) -> tuple[StressSet, ...]:
 class Best:
     """The levels of least regret, heights.
 
-    Parameters
-    ----------
-    level, low, high : float, recording units, objects upwards
-        The centre of the widest such stretch, and its ends.
-    regret : float, cost per event
+    `level`, `low`, `high` (recording units, objects upwards): the centre of the widest such stretch, and its ends.
+    `regret`: cost per event.
     """
 
     level: float
@@ -178,10 +172,7 @@ class Best:
 def least_regret(passes: Sequence[Heights], gaps: Sequence[Heights], cost_miss: float, cost_false: float) -> Best:
     """Return the levels of least regret, exactly.
 
-    Parameters
-    ----------
-    passes, gaps : sequence of ndarray of float64, objects upwards
-        Peaks of passes and gaps under every stress; none empty.
+    `passes`, `gaps` (objects upwards): peaks of passes and gaps under every stress; none empty.
 
     Examples
     --------

@@ -82,13 +82,9 @@ class MinimumError(CheckedParameters):
 def least_error(heights: Heights, floor: float, least_weight: float) -> tuple[float, float] | None:
     """Return the best cut and its criterion, None if it lies at the end of the range.
 
-    Parameters
-    ----------
-    heights : ndarray of float64, shape (n,), recording units
-    floor : float, recording units
-        Least standard deviation.
-    least_weight : float, share
-        Cuts that leave less on a side are not tried.
+    `heights`: shape (n,), recording units.
+    `floor` (recording units): least standard deviation.
+    `least_weight` (share): cuts that leave less on a side are not tried.
     """
     cuts = Cuts.of(heights)
     w0, w1 = cuts.weight, 1 - cuts.weight

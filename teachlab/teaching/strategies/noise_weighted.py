@@ -143,12 +143,8 @@ def equal_deviations(m0: float, s0: float, m1: float, s1: float) -> float:
 def balanced_costs(m0: float, s0: float, m1: float, s1: float, odds: float) -> float | None:
     """Return the level at which class 1 takes over upwards, None if it never does.
 
-    Parameters
-    ----------
-    m0, s0, m1, s1 : float
-        Means and standard deviations of two normal classes.
-    odds : float
-        c_m·π1/(c_f·π0): cost times prior of class 1 over that of class 0.
+    `m0`, `s0`, `m1`, `s1`: means and standard deviations of two normal classes.
+    `odds`: c_m·π1/(c_f·π0): cost times prior of class 1 over that of class 0.
 
     Notes
     -----

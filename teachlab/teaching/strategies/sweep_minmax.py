@@ -114,10 +114,7 @@ def _trimmed(upward: Levels, share: float) -> tuple[float, float]:
 def _pass_peaks(upward: Levels, trim: float, hysteresis_share: float) -> Levels:
     """Return the peak of every pass that a switch at the middle of the trimmed extremes finds.
 
-    Parameters
-    ----------
-    upward : ndarray of float64, shape (n,), recording units, objects upwards
-        Valid evaluations, at least one.
+    `upward` (shape (n,), recording units, objects upwards): valid evaluations, at least one.
     """
     low, high = _trimmed(upward, trim)
     begin = (low + high) / 2

@@ -25,16 +25,10 @@ FEWEST = 10
 class Tail:
     """A generalised Pareto tail beyond a threshold.
 
-    Parameters
-    ----------
-    start : float, recording units, objects upwards
-        u: where the tail begins.
-    share : float, share of the events
-        phi: how many events lie in the tail.
-    shape : float
-        xi, at least 0; 0 is the exponential tail.
-    scale : float, recording units, above 0
-        beta.
+    `start` (recording units, objects upwards): u: where the tail begins.
+    `share` (share of the events): phi: how many events lie in the tail.
+    `shape`: xi, at least 0; 0 is the exponential tail.
+    `scale` (recording units, above 0): beta.
     """
 
     start: float
@@ -161,10 +155,7 @@ def fit_tail(excess: Heights, start: float, share: float, floor: float) -> Tail:
 def least_cost(gaps: Tail, below: Tail, cost_false: float, cost_miss: float) -> float:
     """Return the level between the two tails at which their costs are least together.
 
-    Parameters
-    ----------
-    gaps, below : Tail
-        Upwards from the background; and of the objects, turned round.
+    `gaps`, `below`: upwards from the background; and of the objects, turned round.
     """
     from scipy.optimize import brentq
 

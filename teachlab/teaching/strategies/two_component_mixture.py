@@ -32,10 +32,8 @@ and of what a step of the converter leaves open, so that light that goes up and 
 class MixtureGroup:
     """One level of a sweep: components that overlap, taken together.
 
-    Parameters
-    ----------
-    weight : float, share of the evaluations
-    mean, spread : float, recording units, objects upwards
+    `weight`: share of the evaluations.
+    `mean`, `spread`: recording units, objects upwards.
     """
 
     weight: float
@@ -142,13 +140,9 @@ def _steady(light: Heights, floor: float) -> Heights:
 def groups(heights: Heights, most: int, floor: float) -> list[MixtureGroup]:
     """Return the levels of a sweep, upwards.
 
-    Parameters
-    ----------
-    heights : ndarray of float64, shape (n,), recording units
-    most : int
-        Largest number of components.
-    floor : float, recording units
-        Least standard deviation.
+    `heights`: shape (n,), recording units.
+    `most`: largest number of components.
+    `floor` (recording units): least standard deviation.
     """
     # Quantiles instead of all evaluations: the fit takes the same time for a minute and for a day, and outliers count
     # once.
