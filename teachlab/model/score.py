@@ -199,6 +199,12 @@ class Trials:
         """Return the rows of some of these passes in the truth, which may begin earlier."""
         return self.first_pass + np.flatnonzero(which)
 
+    def without(self, passes: NDArray[np.bool_], gaps: NDArray[np.bool_] | None = None) -> Trials:
+        """Return the same with some passes, and some gaps, that are no trials."""
+        out = np.int8(Outcome.EXCLUDED)
+        kept = self.gaps if gaps is None else np.where(gaps, out, self.gaps)
+        return replace(self, passes=np.where(passes, out, self.passes), gaps=kept)
+
     def from_pass(self, first: int) -> Trials:
         """Return the trials of one pass that was scored and of all later ones, with the gaps after them."""
         rows, gaps = slice(first - self.first_pass, None), self.gap_after >= first

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from enum import StrEnum
-from typing import Any, ClassVar, Protocol, runtime_checkable
+from typing import ClassVar, Protocol, TypeVar, runtime_checkable
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,6 +16,7 @@ from teachlab.model.setting import Polarity, Setting, Taught
 
 Levels = NDArray[np.float64]
 """Evaluated light as float64, shape (n,), recording units; NaN is an invalid evaluation."""
+Held = TypeVar("Held")
 
 
 class Shown(StrEnum):
@@ -143,7 +144,7 @@ class TeachView:
     sweep_: Sweep | None = None
     events_: Events | None = None
 
-    def _shown(self, kind: Shown, value: Any) -> Any:
+    def _shown(self, kind: Shown, value: Held | None) -> Held:
         if kind not in self.shown:
             raise StrategyError(
                 f"the strategy looked at '{kind}' without declaring it; it declares "
@@ -156,26 +157,22 @@ class TeachView:
     @property
     def background(self) -> Background:
         """The empty sensor."""
-        out: Background = self._shown(Shown.BACKGROUND, self.background_)
-        return out
+        return self._shown(Shown.BACKGROUND, self.background_)
 
     @property
     def object(self) -> Reading:
         """A static reading on one object."""
-        out: Reading = self._shown(Shown.OBJECT, self.object_)
-        return out
+        return self._shown(Shown.OBJECT, self.object_)
 
     @property
     def sweep(self) -> Sweep:
         """An unlabelled stretch of running product."""
-        out: Sweep = self._shown(Shown.SWEEP, self.sweep_)
-        return out
+        return self._shown(Shown.SWEEP, self.sweep_)
 
     @property
     def events(self) -> Events:
         """Labelled passes and gaps."""
-        out: Events = self._shown(Shown.EVENTS, self.events_)
-        return out
+        return self._shown(Shown.EVENTS, self.events_)
 
     @property
     def sign(self) -> int:

@@ -35,8 +35,6 @@ def lost_rate_by_lot(
     `icc` (in [0, 1]): `by_proxy` assumes at least this intra-lot correlation of losses.
     `events`: what counts as lost.
 
-    Notes
-    -----
     If no lots are named, the design effect is at least the integrated autocorrelation of the outcomes.
     """
     rows = trials.rows(trials.wanted & truth.detect[trials.first_pass :])

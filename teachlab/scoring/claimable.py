@@ -115,8 +115,6 @@ def claimable(
     `copies`: pairs (pass, earlier pass that it repeats), if known. Otherwise the recording is read to find them.
     `belongs`: whether the borders of the passes follow this light, if that was measured.
 
-    Notes
-    -----
     Three kinds of trials are excluded: trials that hold an evaluation which was shown while teaching, and one trial on
     either side of them; passes shorter than the uncertainty of their borders; and passes that touch the one before, if
     the output stayed active over the common border. If more than 5 % of the passes are shorter than the uncertainty, a
@@ -131,20 +129,16 @@ def claimable(
     # Each pass is left out for one reason only, so that the counts by reason add up.
     short = scored & ~shown & ((truth.end - truth.start)[first:] < truth.uncertainty_samples)
     touching = scored & ~shown & ~short & touching_merges(truth, trials)
-    left = replace(
-        trials,
-        passes=np.where(shown | short | touching, np.int8(Outcome.EXCLUDED), trials.passes),
-        gaps=np.where(gaps, np.int8(Outcome.EXCLUDED), trials.gaps),
-    )
+    left = trials.without(shown | short | touching, gaps)
     kept = detect & (left.passes != Outcome.EXCLUDED)
     conditions: dict[OpenCondition, str] = {}
     if truth.source is TruthSource.SELF_LABELLED:
         conditions[OpenCondition.SELF_LABELLED] = FROM_THIS_LIGHT
     if scored.any() and short.sum() > MOST_IN_DOUBT * scored.sum():
         conditions[OpenCondition.BORDERS] = (
-            f"{int(short.sum())} of {number_of(int(scored.sum()), 'pass is', 'passes are')} shorter than the doubt "
-            f"of their borders, "
-            f"{number_of(truth.uncertainty_samples, 'sample', spec='g')}: at most {100 * MOST_IN_DOUBT:g} % may be."
+            f"{int(short.sum())} of {number_of(int(scored.sum()), 'pass is', 'passes are')} shorter than the doubt of "
+            f"their borders, {number_of(truth.uncertainty_samples, 'sample', spec='g')}: at most "
+            f"{100 * MOST_IN_DOUBT:g} % may be."
         )
     # Light from before the trials that was copied into them could not have contradicted a claim either.
     copies = repeated_stretches(recording, truth.start, truth.end) if copies is None else copies
@@ -180,9 +174,7 @@ def claimable(
 def without_touching(truth: Truth, trials: Trials) -> Trials:
     """Return the trials without passes that merged with the touching pass before: no setting is worse for them."""
     merged = touching_merges(truth, trials)
-    return (
-        replace(trials, passes=np.where(merged, np.int8(Outcome.EXCLUDED), trials.passes)) if merged.any() else trials
-    )
+    return trials.without(merged) if merged.any() else trials
 
 
 def touching_merges(truth: Truth, trials: Trials) -> _Bool:

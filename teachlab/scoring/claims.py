@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -73,8 +73,6 @@ def lot_counts(truth: Truth, trials: Trials, events: Sequence[Outcome] = LOST) -
     `truth`: its lots are used if every scored pass has one and at least five are left after small lots joined the next.
     `events`: what counts as lost.
 
-    Notes
-    -----
     A gap belongs to the lot of the pass before it. The first gap belongs to the lot of the pass after it. The same
     holds for a pass without a lot that is to be ignored, or not scored.
     """
@@ -183,10 +181,8 @@ def in_common(sides: Sequence[Trials]) -> list[Trials]:
 
 def _common(trials: Trials, other: Trials) -> Trials:
     """Return the trials, without those that are invalid under the other setting."""
-    passes = np.where(other.passes == Outcome.EXCLUDED, np.int8(Outcome.EXCLUDED), trials.passes)
     kept = np.isin(trials.gap_after, other.gap_after[other.gaps != Outcome.EXCLUDED])
-    gaps = np.where(kept, trials.gaps, np.int8(Outcome.EXCLUDED))
-    return replace(trials, passes=passes, gaps=gaps)
+    return trials.without(other.passes == Outcome.EXCLUDED, ~kept)
 
 
 def _codes(truth: Truth, rows: NDArray[np.int64], scored: NDArray[np.bool_]) -> tuple[NDArray[np.int64], Source, int]:

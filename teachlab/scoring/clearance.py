@@ -84,8 +84,6 @@ class NearMisses(Document):
 def near_misses(truth: Truth, setting: Setting, margin: Margin, trials: Trials) -> list[NearMisses]:
     """Find passes and gaps whose distance to the level is far smaller than that of the others, the clearer side first.
 
-    Notes
-    -----
     Of the passes that were hit, these are the ones whose distance to the level of activation is below half the median
     distance and at least four robust deviations (1.4826 · MAD) below the median. If objects vary evenly, there are
     none. The same is done for gaps without a trip and for `ignore` passes. They are no errors. They look like the next
@@ -225,12 +223,8 @@ def _distances(setting: Setting, margin: Margin, rows: NDArray[np.int64]) -> Lev
 def _in_noise(margin: Margin, distance: Levels) -> Levels:
     """Return the smallest distance of each row in units of local noise, without sides whose noise is unknown."""
     noise = [margin.noise_object, margin.noise_background, margin.noise_background, margin.noise_object]
-    scale = np.array(
-        [
-            np.nan if name in margin.no_variance or not sigma else sigma
-            for name, sigma in zip((*SIDES, "hold"), noise, strict=True)
-        ]
-    )
+    sides = zip((*SIDES, "hold"), noise, strict=True)
+    scale = np.array([np.nan if name in margin.no_variance or not sigma else sigma for name, sigma in sides])
     out: Levels = np.fmin.reduce(distance / scale[:, None], axis=0)
     return out
 

@@ -36,5 +36,4 @@ def early_by_s(output: Output, truth: Truth, rows: Rows) -> NDArray[np.float64]:
     """
     onsets = output.onsets
     before = np.searchsorted(onsets, truth.start[rows], side="left") - 1
-    led: NDArray[np.float64] = (truth.start[rows] - onsets[before]) / output.clock.sample_rate_hz
-    return led
+    return (truth.start[rows] - onsets[before]) / output.clock.sample_rate_hz

@@ -277,8 +277,7 @@ class _Steps:
             steps = np.diff(found)
         known = np.isfinite(steps)
         known[np.cumsum(stop - begin)[:-1] - 1] = False
-        out: Levels = steps[known]
-        return out
+        return steps[known]
 
     def _looked_at(self, first: int, size: int) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
         """Return the stretches of a block in which evaluations are looked at."""
@@ -325,7 +324,7 @@ def _margin(
             detect=_over(_mean(peaks), sign * act, _sd(peaks, floor)),
             trip=_over(sign * act, _mean(tops), _sd(tops, floor)),
         ),
-        excess_gain=_excess_gain(act - dark, *_states(weakest, strongest, sign, dark)),
+        excess_gain=_excess_gain(act - dark, weakest, strongest, sign, dark),
         noise_object=noise_object,
         noise_background=noise_background,
         weakest_pass=_turned(weakest, sign),
@@ -334,7 +333,9 @@ def _margin(
         lowest_hold=_turned(lowest, sign),
         edge_range=edge_range,
         hysteresis_to_noise=_over(setting.hysteresis, 0.0, edge_range),
-        hysteresis_to_sigma=_over(setting.hysteresis, 0.0, _larger(noise_object, noise_background)),
+        hysteresis_to_sigma=_over(
+            setting.hysteresis, 0.0, max(filter(None, (noise_object, noise_background)), default=None)
+        ),
         quantile_share=share,
         sustained_evaluations=output.lag + 1,
         passes=peaks.size,
@@ -404,25 +405,15 @@ def _turned(value: float | None, sign: float) -> float | None:
     return None if value is None else sign * value
 
 
-def _larger(a: float | None, b: float | None) -> float | None:
-    known = [value for value in (a, b) if value is not None]
-    return max(known) if known else None
-
-
 def _over(upper: float | None, lower: float | None, scale: float | None) -> float | None:
     """Return ``(upper − lower) / scale``; None if a part is missing or the scale is."""
     return None if upper is None or lower is None or not scale else (upper - lower) / scale
 
 
-def _states(
-    weakest: float | None, strongest: float | None, sign: float, dark: float
-) -> tuple[float | None, float | None]:
-    """Return the lowest light of the light state and the highest light of the dark state, above the dark level."""
-    light, shade = (weakest, strongest) if sign > 0 else (strongest, weakest)
-    return (None if light is None else sign * light - dark), (None if shade is None else sign * shade - dark)
-
-
-def _excess_gain(level: float, light: float | None, shade: float | None) -> ExcessGain:
+def _excess_gain(level: float, weakest: float | None, strongest: float | None, sign: float, dark: float) -> ExcessGain:
+    """Compare the lowest light of the light state, and the highest of the dark state, above dark with the level."""
+    states = (weakest, strongest) if sign > 0 else (strongest, weakest)
+    light, shade = (None if one is None else sign * one - dark for one in states)
     return ExcessGain(
         light=light / level if light is not None and level > 0 else None,
         dark=level / shade if shade is not None and shade > 0 else None,

@@ -202,8 +202,6 @@ def switching_position(
     `jitter_ms`: jitter of the borders of the truth, if it was measured; otherwise the uncertainty in the truth is
     used.
 
-    Notes
-    -----
     Onset: first onset in the window minus the first evaluation of the pass. Release: end of the last active run that
     began in the window, minus the first evaluation after the pass. It counts only if it comes before the first
     evaluation of the next pass of any kind. Both may be negative.

@@ -143,8 +143,6 @@ def rooms(
     Each is the largest tried shift of both levels together, in recording units, for which it, and every smaller one,
     costs no more in either direction; 0 if there is none.
 
-    Notes
-    -----
     Shifts grow by a fifth from one to the next, so that rooms within a fifth of each other are mostly equal. All
     shifted settings are counted together.
     """

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable, Iterable, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import fields, replace
 from functools import partial
 from typing import Any
@@ -65,7 +66,10 @@ def draw_by_draw(strategy: Strategy, block: TeachBlock, draws: Sequence[int], se
         block.expect(seed, draws)
 
     def teach(draw: int) -> Draw:
-        at = _events_begin(block, seed, draw) if only_events else None
+        at = None
+        if only_events:
+            with suppress(Abstained):
+                at = block.events_begin(seed, draw)
         found = None if at is None else seen.get(at)
         if found is None:
             found = drawn(draw, partial(teach_once, strategy, block, seed, draw, tabled=tabled))
@@ -84,13 +88,6 @@ def drawn(draw: int, teach: Callable[[], Setting]) -> Draw:
         return Draw(draw=draw, setting=None, abstained=refusal.reason, measures={})
     except StrategyError as fault:
         return Draw(draw=draw, setting=None, failed=str(fault), measures={})
-
-
-def _events_begin(block: TeachBlock, seed: int, draw: int) -> int | None:
-    try:
-        return block.events_begin(seed, draw)
-    except Abstained:
-        return None
 
 
 def teach_once(strategy: Strategy, block: TeachBlock, seed: int, draw: int, *, tabled: bool = False) -> Setting:
@@ -195,23 +192,15 @@ def _taken(view: TeachView) -> dict[str, Any]:
     out: dict[str, Any] = {}
     if view.object_ is not None:
         out["object"] = _reading(view.object_)
-    if view.background_ is not None:
-        shown = view.background_
+    if (shown := view.background_) is not None:
         out["background"] = _reading(shown.reading)
-        stretch = Reading(shown.stretch, shown.stretch_at_sample, shown.stretch_to_sample)
-        out["background_stretch"] = _reading(stretch)
-    if view.sweep_ is not None:
-        sweep = view.sweep_
+        out["background_stretch"] = _reading(Reading(shown.stretch, shown.stretch_at_sample, shown.stretch_to_sample))
+    if (sweep := view.sweep_) is not None:
         out["sweep"] = {"at_sample": sweep.at_sample, "evaluations": sweep.light.size, "passes": sweep.passes}
-    if view.events_ is not None:
-        events = view.events_
+    if (events := view.events_) is not None:
         out["events"] = {"at_sample": events.at_sample, "evaluations": events.evaluations, "passes": events.start.size}
     return out
 
 
 def _reading(reading: Reading) -> dict[str, int]:
-    return {
-        "at_sample": reading.at_sample,
-        "to_sample": reading.to_sample,
-        "evaluations": reading.light.size,
-    }
+    return {"at_sample": reading.at_sample, "to_sample": reading.to_sample, "evaluations": reading.light.size}

@@ -9,7 +9,7 @@ import json
 import math
 import types
 from collections.abc import Iterable, Mapping
-from dataclasses import MISSING, Field, dataclass, fields, is_dataclass
+from dataclasses import MISSING, Field, dataclass, field, fields, is_dataclass
 from difflib import get_close_matches
 from enum import Enum
 from functools import cache
@@ -52,6 +52,11 @@ def about(
     """
     limits = {"above": above, "at_least": at_least, "below": below, "at_most": at_most}
     return {"unit": unit, "help": help, "limits": {name: v for name, v in limits.items() if v is not None}}
+
+
+def parameter(default: Any, help: str, **told: Any) -> Any:
+    """Return the field of a parameter with its default; the rest is for `about`."""
+    return field(default=default, metadata=about(help, **told))
 
 
 @dataclass(frozen=True, slots=True)

@@ -128,8 +128,7 @@ class _FileLoader(SourceFileLoader):
         content = self.get_data(self.path)
         if _digest(content) != self.digest:
             raise ImportError(f"{self.path} has been changed since its strategy was loaded")
-        code: CodeType = self.source_to_code(content, self.path)
-        return code
+        return self.source_to_code(content, self.path)
 
     def exec_module(self, module: ModuleType) -> None:
         with _neighbours(str(Path(self.path).parent)):

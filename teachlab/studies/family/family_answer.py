@@ -366,8 +366,6 @@ class _Price:
 def _choice(ranking: Sequence[RankedMethod], price: _Price, grid: StudyGrid) -> RankedMethod | None:
     """Return what costs least on the choosing halves; among equal ones, the middle of them.
 
-    Notes
-    -----
     Among equal ones the strategy with less spread there comes first, then the one that a bench prefers, then the one
     that was given first: what the passes of the claim show must not choose. Of one strategy the default values come
     first; otherwise the values nearest to the middle of all equal ones, because an edge of what works is next to what

@@ -38,8 +38,6 @@ def judged_study(criteria: Criteria, rows: Sequence[Row]) -> list[Judged]:
 
     `rows`: rows of the recommended way of teaching, one per recording; empty if nothing is recommended.
 
-    Notes
-    -----
     A rate is met if its one-sided upper bound over recordings lies within the limit, and not met if its lower bound
     lies beyond it. Otherwise there is not enough evidence; this also holds with fewer than 5 recordings, unless an
     assumption is stated.

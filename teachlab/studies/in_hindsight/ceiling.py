@@ -168,8 +168,6 @@ def ceiling(
     `taught`: settings of the strategies; what they reach is possible, too.
     `outputs`: what is known of some settings.
 
-    Notes
-    -----
     The complete setting is that of `designed` with every scored pass shown, or the fixed levels if these make fewer
     errors. The one that follows is `turning-point-follower` or `background-follower`, in both forms, with every scored
     pass shown. Both are settings that were found, so their results can be reached. That no other setting that follows

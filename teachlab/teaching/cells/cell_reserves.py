@@ -184,8 +184,7 @@ def _dimming(f: Values, held: Values, high: Values, shown: ShownLight) -> Values
 def _together(reserves: list[Values]) -> Values:
     # The library squares at once; of a negative power it does not know that it is whole.
     parts = [1 / np.maximum(one, LEAST_RESERVE) ** POWER for one in reserves]
-    out: Values = (sum(parts[1:], start=parts[0]) / len(parts)) ** (-1 / POWER)
-    return out
+    return (sum(parts[1:], start=parts[0]) / len(parts)) ** (-1 / POWER)
 
 
 def waiting_reserve(costlier: NDArray[np.bool_], delays: NDArray[np.int64], axis: int, longest: float) -> Values:

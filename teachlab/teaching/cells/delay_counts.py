@@ -174,8 +174,6 @@ class DelayCounter:
         `lag` (int, evaluations): by how much the filter holds back an onset.
         `on_delays`, `off_delays`: sequence of int, evaluations, ascending.
 
-        Notes
-        -----
         Memory grows with the runs of all outputs, and with outputs times passes.
         """
         runs = _joined_runs([state.runs(self._clock.count) for state in undelayed])
@@ -217,8 +215,7 @@ class DelayCounter:
         spans, at = self._laid(lag), np.concatenate(onsets)
         standing = _standing(np.concatenate(distances), waits)
         found = _StandingOnsets(owner, spans.of(at), standing, spans, len(onsets), waits.size).counts()
-        out: NDArray[np.int64] = sum(found.values(), start=np.zeros((), np.int64))
-        return out
+        return sum(found.values(), start=np.zeros((), np.int64))
 
     def spans_under(self, lag: int) -> tuple[Edges, NDArray[np.int8], int]:
         """Return begins and kinds of windows and gaps under a lag, in time order, and how many passes are scored."""
@@ -364,8 +361,7 @@ def _standing(distance: Edges, waits: Edges) -> Edges:
         return np.searchsorted(waits, distance, side="left")
     # For many onsets, each distance is looked up in a table; all distances above its end count as the first of them.
     of = np.searchsorted(waits, np.arange(top + 1), side="left")
-    out: Edges = of[np.minimum(distance, top)]
-    return out
+    return of[np.minimum(distance, top)]
 
 
 def _merged(

@@ -13,14 +13,7 @@ from teachlab.model.printable_text import in_figures, number_of, time_text
 from teachlab.model.setting import Setting
 from teachlab.model.teaching import TeachView
 from teachlab.teaching.cells.cell_reserves import CellReserves
-from teachlab.teaching.cells.designed_cells import (
-    FEW_PASSES,
-    At,
-    CellGrid,
-    Cells,
-    Values,
-    line_through,
-)
+from teachlab.teaching.cells.designed_cells import FEW_PASSES, At, CellGrid, Cells, Values, line_through
 from teachlab.teaching.cells.shown_light import ShownLight
 
 NOT_SHOWN = "no error on what was shown asks for it"

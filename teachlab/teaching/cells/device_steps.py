@@ -93,8 +93,7 @@ class DeviceSteps:
             return shares
         sign = 1 if shown.rise else -1
         light = sign * (shown.background + shares * shown.contrast)
-        out: Values = (sign * self.levels.nearest(light) - shown.background) / shown.contrast
-        return out
+        return (sign * self.levels.nearest(light) - shown.background) / shown.contrast
 
     def delays_near(self, wanted: NDArray[np.int64], steps: KeyedRange | None) -> NDArray[np.int64]:
         """Return the delays that can be keyed in near those wanted, and the shortest one; in evaluations."""

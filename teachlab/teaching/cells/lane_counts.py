@@ -124,8 +124,7 @@ class LaneCounter:
     def _filtered(self, lanes: Lanes, consecutive: int, before: bool) -> Lanes:
         if self._valid is None:
             way = filtered if self._compiled is None or consecutive > LANE else self._compiled.filtered
-            out: Lanes = way(lanes, consecutive, before)
-            return out
+            return way(lanes, consecutive, before)
         # Invalid evaluations neither count nor begin the count anew: each asks for the valid ones before it.
         asked = every = some = lanes
         for _ in range(consecutive - 1):

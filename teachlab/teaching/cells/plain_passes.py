@@ -91,8 +91,7 @@ class PlainPasses:
     @property
     def share(self) -> Values:
         """Return the share of the light that is counted, for every level."""
-        out: Values = (self.stop - self.begin) @ self.counted / max(1, int(self.stop[-1]))
-        return out
+        return (self.stop - self.begin) @ self.counted / max(1, int(self.stop[-1]))
 
     def evaluations(self, level: int) -> Places:
         """Return the evaluations that are counted at a level, ascending."""
@@ -131,12 +130,10 @@ def _first_reached(rank: Places, lengths: Places, levels: int) -> Places:
     of = key[records]
     at = np.searchsorted(of, (levels + 1) * passes[:, None] + np.arange(1, levels + 1))
     highest = np.searchsorted(of, key[np.cumsum(lengths) - 1])
-    out: Places = records[np.minimum(at, highest[:, None])]
-    return out
+    return records[np.minimum(at, highest[:, None])]
 
 
 def _lows_between(light: Values, at: Places, end: Places) -> Values:
     """Return the lowest light from each place to the next place in its row, and from the last place to `end`."""
     bounds = np.concatenate((at, end[:, None]), axis=1)
-    lows: Values = np.minimum.reduceat(np.append(light, np.inf), bounds.ravel()).reshape(bounds.shape)[:, :-1]
-    return lows
+    return np.minimum.reduceat(np.append(light, np.inf), bounds.ravel()).reshape(bounds.shape)[:, :-1]

@@ -69,8 +69,7 @@ class ShownLight:
     def top_above(self, shares: NDArray[np.float64]) -> NDArray[np.float64]:
         """Return the lowest top of a pass at or above each level, both as f; infinity above all tops."""
         places = np.append((self.tops - self.background) / self.contrast, np.inf)
-        out: NDArray[np.float64] = places[np.searchsorted(places, shares)]
-        return out
+        return places[np.searchsorted(places, shares)]
 
     @classmethod
     def of(cls, view: TeachView) -> ShownLight:

@@ -73,8 +73,6 @@ class Width:
 def wanted_width(found: EventStatistics) -> tuple[float, WidthReason]:
     """Return the width that exceeds the range of the background within one edge time, and its reason.
 
-    Notes
-    -----
     ``H ≥ max(R_edge, 6 σ)``. R_edge is the 99 % quantile of the range of the background within one edge time (10–90 %):
     while the light climbs past the level, it must not fall back by more than H. With white noise of σ on slow edges, 5
     to 6 σ are needed for less than one extra count in a thousand edges (own simulation).

@@ -139,6 +139,11 @@ class Guards:
     strongest: str
     strong: Heights
 
+    def told(self, sign: int) -> dict[str, Any]:
+        """Return what a record says of them, as light."""
+        levels = {"object_guard": sign * self.object, "background_guard": sign * self.background}
+        return levels | {"weakest": self.weakest, "strongest": self.strongest}
+
 
 def guards_of(view: TeachView, found: EventStatistics, share: float) -> Guards:
     """Return the two guards; abstain if they overlap, and name the contradiction.
@@ -276,8 +281,6 @@ def least_light(found: EventStatistics, bright: float) -> float:
 def robust(values: Heights, floor: float) -> tuple[float, float]:
     """Return median and robust standard deviation, the latter at least `floor`.
 
-    Notes
-    -----
     ``1.4826 · MAD``: the standard deviation of a normal distribution with this MAD (Hampel 1974).
 
     Examples

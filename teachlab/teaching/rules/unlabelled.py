@@ -31,8 +31,7 @@ def heights_of(view: TeachView) -> Heights:
     valid = view.sweep.valid
     require(valid, "in the sweep", at_least=FEWEST)
     require_difference(view, float(np.ptp(valid)), "the sweep shows no span")
-    out: Heights = view.sign * valid
-    return out
+    return view.sign * valid
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -86,8 +85,6 @@ def place_on_sweep(strategy: Any, view: TeachView, level: float, **evidence: Any
     `level` (float, recording units, objects upwards): T; there are evaluations on both sides of it.
     `**evidence`: further plain numbers for the record.
 
-    Notes
-    -----
     The level itself labels the sweep: everything beyond it counts as passes. H = max(R_edge, 6 σ) of what lies before
     it, reduced so that the release stays 2 σ above the lowest tenth of it: the light must get there between the passes.
     """

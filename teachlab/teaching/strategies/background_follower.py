@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import ClassVar
 
 import numpy as np
@@ -15,7 +15,7 @@ from teachlab.light.noise import median
 from teachlab.model.following_and_window import Follow, FollowingSetting
 from teachlab.model.setting import Setting
 from teachlab.model.teaching import Events, Shown, TeachView
-from teachlab.teaching.parameters import CheckedParameters, about, record
+from teachlab.teaching.parameters import CheckedParameters, parameter, record
 from teachlab.teaching.rules.classic import above_dark, show
 from teachlab.teaching.rules.labelled_events import statistics_of
 
@@ -72,32 +72,21 @@ class BackgroundFollower(CheckedParameters):
     name: ClassVar[str] = "background-follower"
     needs: ClassVar[frozenset[Shown]] = frozenset({Shown.EVENTS})
 
-    follow: Follow = field(default=Follow.OFFSET, metadata=about("whether distances are amounts or ratios of light"))
-    distance: float | None = field(
-        default=None,
-        metadata=about("distance of the level from the background; none: from the events", unit="see follow", above=0),
+    follow: Follow = parameter(Follow.OFFSET, "whether distances are amounts or ratios of light")
+    distance: float | None = parameter(
+        None, "distance of the level from the background; none: from the events", unit="see follow", above=0
     )
-    position: float = field(
-        default=0.5, metadata=about("distance from the background guard", unit="share", above=0, below=1)
+    position: float = parameter(0.5, "distance from the background guard", unit="share", above=0, below=1)
+    share: float = parameter(0.01, "events that may lie beyond a guard", unit="share", at_least=0, below=0.5)
+    hysteresis_share: float = parameter(
+        0.35, "distance of the release", unit="share of the distance", at_least=0, at_most=0.95
     )
-    share: float = field(
-        default=0.01, metadata=about("events that may lie beyond a guard", unit="share", at_least=0, below=0.5)
+    time_constant: float = parameter(
+        1000.0, "time constant of the reference", unit="evaluations", at_least=1e-3, at_most=1e7
     )
-    hysteresis_share: float = field(
-        default=0.35, metadata=about("distance of the release", unit="share of the distance", at_least=0, at_most=0.95)
-    )
-    time_constant: float = field(
-        default=1000.0, metadata=about("time constant of the reference", unit="evaluations", at_least=1e-3, at_most=1e7)
-    )
-    guard: float = field(
-        default=0.9, metadata=about("light that still counts as background", unit="share of the distance", above=0)
-    )
-    release_after_s: float = field(
-        default=120.0, metadata=about("patience before the reference is set anew", unit="s", above=0)
-    )
-    lowest: float = field(
-        default=0.2, metadata=about("lower limit of the reference", unit="share of the light above dark", above=0)
-    )
+    guard: float = parameter(0.9, "light that still counts as background", unit="share of the distance", above=0)
+    release_after_s: float = parameter(120.0, "patience before the reference is set anew", unit="s", above=0)
+    lowest: float = parameter(0.2, "lower limit of the reference", unit="share of the light above dark", above=0)
 
     @property
     def equivariant(self) -> frozenset[str]:
@@ -114,10 +103,9 @@ class BackgroundFollower(CheckedParameters):
             raise Abstained("no gap has valid light to follow", "0 gaps with a valid evaluation", "at least 1")
         background = float(np.median(medians))
         gain = self.follow is Follow.GAIN
-        scale = above_dark(view, float(medians.min()), "the darkest gap") if gain else 1.0
-        distance = self.distance
-        if distance is None:
-            distance = self._from_events(view, found, at, medians)
+        if gain:
+            above_dark(view, float(medians.min()), "the darkest gap")
+        distance = self._from_events(view, found, at, medians) if self.distance is None else self.distance
         scale = background - view.dark_level if gain else 1.0
         level = background + view.sign * distance * scale
         if gain:

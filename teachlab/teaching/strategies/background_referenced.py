@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from enum import StrEnum
 from typing import ClassVar
 
@@ -10,7 +10,7 @@ import numpy as np
 
 from teachlab.model.setting import Setting
 from teachlab.model.teaching import Background, Levels, Shown, TeachView
-from teachlab.teaching.parameters import about, check_parameters, record, refusal
+from teachlab.teaching.parameters import check_parameters, parameter, record, refusal
 from teachlab.teaching.rules.classic import above_dark, mean_of, require, require_difference
 
 
@@ -80,30 +80,20 @@ class BackgroundReferenced:
     name: ClassVar[str] = "background-referenced"
     needs: ClassVar[frozenset[Shown]] = frozenset({Shown.BACKGROUND})
 
-    distance: Distance = field(
-        default=Distance.PERCENT, metadata=about("how the distance from the background is measured")
+    distance: Distance = parameter(Distance.PERCENT, "how the distance from the background is measured")
+    share: float = parameter(0.3, "distance, for percent", unit="share of the light above dark", above=0)
+    hysteresis_share: float = parameter(
+        0.02, "hysteresis, for percent", unit="share of the level above dark", at_least=0, below=1
     )
-    share: float = field(
-        default=0.3, metadata=about("distance, for percent", unit="share of the light above dark", above=0)
+    deviations: float = parameter(6.0, "distance, for standard-deviations", unit="standard deviations", above=0)
+    hysteresis_deviations: float = parameter(
+        2.0, "hysteresis, for standard-deviations", unit="standard deviations", at_least=0
     )
-    hysteresis_share: float = field(
-        default=0.02,
-        metadata=about("hysteresis, for percent", unit="share of the level above dark", at_least=0, below=1),
+    offset: float | None = parameter(
+        None, "distance, for fixed-offset and extreme-offset", unit="recording units", above=0
     )
-    deviations: float = field(
-        default=6.0, metadata=about("distance, for standard-deviations", unit="standard deviations", above=0)
-    )
-    hysteresis_deviations: float = field(
-        default=2.0, metadata=about("hysteresis, for standard-deviations", unit="standard deviations", at_least=0)
-    )
-    offset: float | None = field(
-        default=None, metadata=about("distance, for fixed-offset and extreme-offset", unit="recording units", above=0)
-    )
-    hysteresis_of_offset: float = field(
-        default=0.2,
-        metadata=about(
-            "hysteresis, for fixed-offset and extreme-offset", unit="share of the offset", at_least=0, below=1
-        ),
+    hysteresis_of_offset: float = parameter(
+        0.2, "hysteresis, for fixed-offset and extreme-offset", unit="share of the offset", at_least=0, below=1
     )
 
     def __post_init__(self) -> None:

@@ -19,15 +19,7 @@ from teachlab.teaching.parameters import CheckedParameters, record
 from teachlab.teaching.rules.guard_parameters import ABOUT_POSITION, ABOUT_SHARE, POSITION, SHARE
 from teachlab.teaching.rules.hysteresis import design, reserved_height, wanted_width
 from teachlab.teaching.rules.independence import independent, lots
-from teachlab.teaching.rules.labelled_events import (
-    Guards,
-    Waits,
-    backgrounds,
-    by_kind,
-    guards_of,
-    statistics_of,
-    told,
-)  # fmt: skip
+from teachlab.teaching.rules.labelled_events import Guards, Waits, backgrounds, by_kind, guards_of, statistics_of, told
 
 TAIL = 3
 """The highest peak of the background is compared with the third highest."""
@@ -117,16 +109,8 @@ class BalancedGuard(CheckedParameters):
             for _, kind in kinds
         )
         width = design(view, found, level, share=self.share, guard=guards.background)
-        evidence = told(
-            found,
-            object_guard=found.sign * guards.object,
-            background_guard=found.sign * guards.background,
-            weakest=guards.weakest,
-            strongest=guards.strongest,
-            independent_passes=passes,
-            independent_gaps=gaps,
-            hysteresis=width.told(),
-        )
+        known = {"independent_passes": passes, "independent_gaps": gaps, "hysteresis": width.told()}
+        evidence = told(found, **guards.told(found.sign), **known)
         return view.place(found.sign * level, width.width, record(self, **evidence))
 
     def _held(self, view: TeachView, found: EventStatistics, guards: Guards) -> float:

@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import ClassVar
 
 import numpy as np
 
 from teachlab.model.setting import Setting
 from teachlab.model.teaching import Shown, TeachView
-from teachlab.teaching.parameters import CheckedParameters, about
+from teachlab.teaching.parameters import CheckedParameters, parameter
 from teachlab.teaching.rules.labelled_events import Heights
 from teachlab.teaching.rules.unlabelled import Cuts, heights_of, place_on_sweep
 
@@ -48,7 +48,7 @@ class BetweenClassVariance(CheckedParameters):
     needs: ClassVar[frozenset[Shown]] = frozenset({Shown.SWEEP})
     equivariant: ClassVar[frozenset[str]] = frozenset({"gain", "offset"})
 
-    sweep_passes: int = field(default=20, metadata=about("the sweep stops after this many", unit="passes", at_least=1))
+    sweep_passes: int = parameter(20, "the sweep stops after this many", unit="passes", at_least=1)
 
     def teach(self, view: TeachView) -> Setting:
         """Return the cut of the sweep shown."""

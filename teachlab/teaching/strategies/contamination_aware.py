@@ -11,8 +11,9 @@ from teachlab.light.event_statistics import EventStatistics
 from teachlab.model.recording import Direction
 from teachlab.model.setting import Setting
 from teachlab.model.teaching import Shown, TeachView
-from teachlab.teaching.parameters import CheckedParameters, about
+from teachlab.teaching.parameters import CheckedParameters, parameter
 from teachlab.teaching.rules.classic import above_dark
+from teachlab.teaching.rules.guard_parameters import ABOUT_SHARE, SHARE
 from teachlab.teaching.rules.labelled_events import guards_of, least_light, statistics_of
 from teachlab.teaching.rules.placing import place_on_events
 
@@ -57,16 +58,10 @@ class ContaminationAware(CheckedParameters):
     needs: ClassVar[frozenset[Shown]] = frozenset({Shown.EVENTS})
     equivariant: ClassVar[frozenset[str]] = frozenset({"gain"})
 
-    least_gain: float | None = field(
-        default=None,
-        metadata=about(
-            "gain at which the sensor must still work; to be stated", unit="share of the light", above=0, at_most=1
-        ),
+    least_gain: float | None = parameter(
+        None, "gain at which the sensor must still work; to be stated", unit="share of the light", above=0, at_most=1
     )
-    share: float = field(
-        default=0.01,
-        metadata=about("events that may lie beyond a guard", unit="share of the events", at_least=0, below=0.5),
-    )
+    share: float = field(default=SHARE, metadata=ABOUT_SHARE)
 
     def teach(self, view: TeachView) -> Setting:
         """Return the level that the stated loss of light leaves in order."""

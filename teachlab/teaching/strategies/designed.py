@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from typing import Any, ClassVar
 
 import numpy as np
@@ -14,12 +14,7 @@ from teachlab.model.setting import Polarity, Setting
 from teachlab.model.teaching import Shown, TeachView
 from teachlab.sensor.window_comparator import TwoThresholds
 from teachlab.teaching.cells.cell_reserves import CellReserves
-from teachlab.teaching.cells.design_told import (
-    TIMING_AXES,
-    ChosenCell,
-    compared_with,
-    reasons_told,
-)
+from teachlab.teaching.cells.design_told import TIMING_AXES, ChosenCell, compared_with, reasons_told
 from teachlab.teaching.cells.designed_cells import (
     FEW_PASSES,
     MOST_ERRORS,
@@ -35,7 +30,7 @@ from teachlab.teaching.cells.device_steps import FILTERS, DeviceSteps, KeyedRang
 from teachlab.teaching.cells.level_doubt import DoubtCounter
 from teachlab.teaching.cells.needed_cells import NeededCells
 from teachlab.teaching.cells.shown_light import ShownLight
-from teachlab.teaching.parameters import about, check_parameters, record, refusal
+from teachlab.teaching.parameters import check_parameters, parameter, record, refusal
 
 LEVEL_SPREAD = 0.15
 """An upper bound is set only where the tops of the passes lie this close, as a share of the contrast."""
@@ -100,30 +95,25 @@ class Designed:
     equivariant: ClassVar[frozenset[str]] = frozenset({"gain"})
     designs: ClassVar[frozenset[str]] = frozenset({"consecutive", "on_delay_ms", "off_delay_ms", "delays_act_on"})
 
-    levels: int = field(default=41, metadata=about("levels tried", at_least=2, at_most=400))
-    delays: int = field(default=14, metadata=about("on-delays, and off-delays, tried", at_least=0, at_most=60))
-    price: float = field(
-        default=0.06, metadata=about("price of a filter or delay", unit="share", at_least=0, at_most=1)
+    levels: int = parameter(41, "levels tried", at_least=2, at_most=400)
+    delays: int = parameter(14, "on-delays, and off-delays, tried", at_least=0, at_most=60)
+    price: float = parameter(0.06, "price of a filter or delay", unit="share", at_least=0, at_most=1)
+    expect_flashes: bool = parameter(True, "a level for flashes that were not shown")
+    filters: tuple[int, ...] = parameter(FILTERS, "filters tried", unit="evaluations in a row", at_least=1)
+    on_delays_ms: tuple[float, ...] = parameter(
+        (), "lowest, highest and step of the on-delay; empty: any", unit="ms", at_least=0
     )
-    expect_flashes: bool = field(default=True, metadata=about("a level for flashes that were not shown"))
-    filters: tuple[int, ...] = field(
-        default=FILTERS, metadata=about("filters tried", unit="evaluations in a row", at_least=1)
+    off_delays_ms: tuple[float, ...] = parameter(
+        (), "lowest, highest and step of the off-delay; empty: any", unit="ms", at_least=0
     )
-    on_delays_ms: tuple[float, ...] = field(
-        default=(), metadata=about("lowest, highest and step of the on-delay; empty: any", unit="ms", at_least=0)
+    level_steps: tuple[float, ...] = parameter(
+        (), "lowest, highest and step of the levels; empty: any", unit="recording units"
     )
-    off_delays_ms: tuple[float, ...] = field(
-        default=(), metadata=about("lowest, highest and step of the off-delay; empty: any", unit="ms", at_least=0)
+    level_doubt: float = parameter(
+        0.0, "how far levels may lie from what is keyed in", unit="recording units", at_least=0
     )
-    level_steps: tuple[float, ...] = field(
-        default=(), metadata=about("lowest, highest and step of the levels; empty: any", unit="recording units")
-    )
-    level_doubt: float = field(
-        default=0.0, metadata=about("how far levels may lie from what is keyed in", unit="recording units", at_least=0)
-    )
-    hysteresis: float | None = field(
-        default=None,
-        metadata=about("fixed distance of the release from the level; none: any", unit="recording units", at_least=0),
+    hysteresis: float | None = parameter(
+        None, "fixed distance of the release from the level; none: any", unit="recording units", at_least=0
     )
 
     def __post_init__(self) -> None:

@@ -11,7 +11,7 @@ from teachlab.errors import Abstained
 from teachlab.light.event_statistics import inner_valleys
 from teachlab.model.setting import Setting
 from teachlab.model.teaching import Shown, TeachView
-from teachlab.teaching.parameters import CheckedParameters, about, record
+from teachlab.teaching.parameters import CheckedParameters, parameter, record
 from teachlab.teaching.rules.guard_parameters import ABOUT_POSITION, ABOUT_SHARE, POSITION, SHARE
 from teachlab.teaching.rules.labelled_events import Waits, backgrounds, least_active, statistics_of
 from teachlab.teaching.strategies.quantile_guard import QuantileGuard
@@ -70,10 +70,7 @@ class FilteredGuard(CheckedParameters):
 
     position: float = field(default=POSITION, metadata=ABOUT_POSITION)
     share: float = field(default=SHARE, metadata=ABOUT_SHARE)
-    longest: float = field(
-        default=0.3,
-        metadata=about("longest filter", unit="share of the shortest pass or gap", above=0, at_most=0.5),
-    )
+    longest: float = parameter(0.3, "longest filter", unit="share of the shortest pass or gap", above=0, at_most=0.5)
 
     def teach(self, view: TeachView) -> Setting:
         """Return level, hysteresis and filter for the events shown."""

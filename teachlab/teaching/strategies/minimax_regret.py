@@ -5,7 +5,7 @@ from __future__ import annotations
 import itertools
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import Any, ClassVar
 
 import numpy as np
@@ -13,7 +13,7 @@ import numpy as np
 from teachlab.errors import Abstained
 from teachlab.model.setting import Setting
 from teachlab.model.teaching import Shown, TeachView
-from teachlab.teaching.parameters import about, check_parameters, refusal
+from teachlab.teaching.parameters import check_parameters, parameter, refusal
 from teachlab.teaching.rules.classic import show
 from teachlab.teaching.rules.hysteresis import wanted_width
 from teachlab.teaching.rules.labelled_events import Heights, backgrounds, statistics_of
@@ -44,8 +44,7 @@ class StressSet:
         light = dark + self.gain * (view.sign * heights - dark) + added
         if view.full_scale is not None:
             light = light.clip(0.0, view.full_scale)
-        out: Heights = view.sign * light
-        return out
+        return view.sign * light
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -88,14 +87,10 @@ class MinimaxRegret:
     needs: ClassVar[frozenset[Shown]] = frozenset({Shown.EVENTS})
     equivariant: ClassVar[frozenset[str]] = frozenset()
 
-    stress: str | None = field(
-        default=None, metadata=about("gain,ambient[,pedestal];… to be stated", unit="light in recording units")
-    )
-    cost_miss: float = field(default=1.0, metadata=about("cost of a lost pass", above=0))
-    cost_false: float = field(default=1.0, metadata=about("cost of a tripped gap", above=0))
-    limit: float = field(
-        default=0.05, metadata=about("largest regret under any stress", unit="cost per event", at_least=0)
-    )
+    stress: str | None = parameter(None, "gain,ambient[,pedestal];… to be stated", unit="light in recording units")
+    cost_miss: float = parameter(1.0, "cost of a lost pass", above=0)
+    cost_false: float = parameter(1.0, "cost of a tripped gap", above=0)
+    limit: float = parameter(0.05, "largest regret under any stress", unit="cost per event", at_least=0)
 
     def __post_init__(self) -> None:
         check_parameters(self)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import ClassVar
 
 import numpy as np
@@ -11,7 +11,7 @@ import numpy as np
 from teachlab.errors import Abstained
 from teachlab.model.setting import Setting
 from teachlab.model.teaching import Shown, TeachView
-from teachlab.teaching.parameters import CheckedParameters, about
+from teachlab.teaching.parameters import CheckedParameters, parameter
 from teachlab.teaching.rules.labelled_events import Heights
 from teachlab.teaching.rules.unlabelled import Cuts, heights_of, level_floor, place_on_sweep, require_two_levels
 from teachlab.teaching.strategies.noise_weighted import balanced_costs
@@ -57,10 +57,9 @@ class MinimumError(CheckedParameters):
     needs: ClassVar[frozenset[Shown]] = frozenset({Shown.SWEEP})
     equivariant: ClassVar[frozenset[str]] = frozenset({"gain", "offset"})
 
-    sweep_passes: int = field(default=20, metadata=about("the sweep stops after this many", unit="passes", at_least=1))
-    least_weight: float = field(
-        default=0.01,
-        metadata=about("a smaller class is none", unit="share of the evaluations", above=0, below=0.5),
+    sweep_passes: int = parameter(20, "the sweep stops after this many", unit="passes", at_least=1)
+    least_weight: float = parameter(
+        0.01, "a smaller class is none", unit="share of the evaluations", above=0, below=0.5
     )
 
     def teach(self, view: TeachView) -> Setting:

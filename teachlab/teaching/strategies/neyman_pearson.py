@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from enum import StrEnum
 from typing import ClassVar
 
@@ -12,7 +12,7 @@ import numpy as np
 from teachlab.errors import Abstained
 from teachlab.model.setting import Setting
 from teachlab.model.teaching import Shown, TeachView
-from teachlab.teaching.parameters import CheckedParameters, about
+from teachlab.teaching.parameters import CheckedParameters, parameter
 from teachlab.teaching.rules.classic import show
 from teachlab.teaching.rules.labelled_events import active_at, backgrounds, least_active, statistics_of
 from teachlab.teaching.rules.placing import place_on_events
@@ -71,17 +71,11 @@ class NeymanPearson(CheckedParameters):
     needs: ClassVar[frozenset[Shown]] = frozenset({Shown.EVENTS})
     equivariant: ClassVar[frozenset[str]] = frozenset({"gain", "offset"})
 
-    bound: Bound = field(default=Bound.FALSE_TRIPS, metadata=about("which error is kept below the limit"))
-    limit: float = field(
-        default=0.01,
-        metadata=about("largest share of wrong events", unit="share of the events", at_least=1e-9, below=1),
-    )
-    confidence: float = field(default=0.95, metadata=about("of the limit", above=0, below=1))
-    clearance: float = field(
-        default=2.0,
-        metadata=about(
-            "distance of the level from the chosen event", unit="standard deviations of the local noise", at_least=0
-        ),
+    bound: Bound = parameter(Bound.FALSE_TRIPS, "which error is kept below the limit")
+    limit: float = parameter(0.01, "largest share of wrong events", unit="share of the events", at_least=1e-9, below=1)
+    confidence: float = parameter(0.95, "of the limit", above=0, below=1)
+    clearance: float = parameter(
+        2.0, "distance of the level from the chosen event", unit="standard deviations of the local noise", at_least=0
     )
 
     def teach(self, view: TeachView) -> Setting:

@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from enum import StrEnum
 from typing import Any, ClassVar
 
 from teachlab.errors import Abstained
 from teachlab.model.setting import Setting
 from teachlab.model.teaching import Shown, TeachView
-from teachlab.teaching.parameters import CheckedParameters, about
+from teachlab.teaching.parameters import CheckedParameters, parameter
 from teachlab.teaching.rules.classic import show
 from teachlab.teaching.rules.labelled_events import backgrounds, require_spread, robust, statistics_of
 from teachlab.teaching.rules.placing import place_on_events
@@ -73,17 +73,12 @@ class NoiseWeightedMidpoint(CheckedParameters):
     needs: ClassVar[frozenset[Shown]] = frozenset({Shown.EVENTS})
     equivariant: ClassVar[frozenset[str]] = frozenset({"gain", "offset"})
 
-    balance: Balance = field(default=Balance.DEVIATIONS, metadata=about("what is equal on both sides"))
-    cost_miss: float = field(default=1.0, metadata=about("cost of a lost pass, for costs", above=0))
-    cost_false: float = field(default=1.0, metadata=about("cost of a tripped gap, for costs", above=0))
-    prior_object: float = field(
-        default=0.5, metadata=about("share of passes among the events, for costs", above=0, below=1)
-    )
-    floor_share: float = field(
-        default=0.01,
-        metadata=about(
-            "least standard deviation of a class", unit="share of the distance of the medians", above=0, at_most=0.5
-        ),
+    balance: Balance = parameter(Balance.DEVIATIONS, "what is equal on both sides")
+    cost_miss: float = parameter(1.0, "cost of a lost pass, for costs", above=0)
+    cost_false: float = parameter(1.0, "cost of a tripped gap, for costs", above=0)
+    prior_object: float = parameter(0.5, "share of passes among the events, for costs", above=0, below=1)
+    floor_share: float = parameter(
+        0.01, "least standard deviation of a class", unit="share of the distance of the medians", above=0, at_most=0.5
     )
 
     def teach(self, view: TeachView) -> Setting:
@@ -103,13 +98,8 @@ class NoiseWeightedMidpoint(CheckedParameters):
         floor = self.floor_share * (m1 - m0)
         s0, s1 = max(s0, floor), max(s1, floor)
         level = self._level(view, found.sign, m0, s0, m1, s1)
-        told: dict[str, Any] = {
-            "gap_median": found.sign * m0,
-            "pass_median": found.sign * m1,
-            "gap_spread": s0,
-            "pass_spread": s1,
-        }
-        return place_on_events(self, view, found, level, **told)
+        told: dict[str, Any] = {"gap_median": found.sign * m0, "pass_median": found.sign * m1}
+        return place_on_events(self, view, found, level, **told, gap_spread=s0, pass_spread=s1)
 
     def _level(self, view: TeachView, sign: int, m0: float, s0: float, m1: float, s1: float) -> float:
         if self.balance is Balance.DEVIATIONS:
@@ -146,8 +136,6 @@ def balanced_costs(m0: float, s0: float, m1: float, s1: float, odds: float) -> f
     `m0`, `s0`, `m1`, `s1`: means and standard deviations of two normal classes.
     `odds`: c_m·π1/(c_f·π0): cost times prior of class 1 over that of class 0.
 
-    Notes
-    -----
     The root of ``a·T² + 2·b·T + c`` at which it turns positive; written so that it does not cancel where
     the spreads are nearly equal.
 

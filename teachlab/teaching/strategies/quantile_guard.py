@@ -10,7 +10,7 @@ from teachlab.errors import Abstained
 from teachlab.light.shown.tabled_light import once_shown
 from teachlab.model.setting import Setting
 from teachlab.model.teaching import Shown, TeachView
-from teachlab.teaching.parameters import CheckedParameters, about, record
+from teachlab.teaching.parameters import CheckedParameters, parameter, record
 from teachlab.teaching.rules.classic import show
 from teachlab.teaching.rules.guard_parameters import ABOUT_POSITION, ABOUT_SHARE, POSITION, SHARE
 from teachlab.teaching.rules.hysteresis import WidthReason, design, reserved_height, wanted_width
@@ -62,7 +62,7 @@ class QuantileGuard(CheckedParameters):
 
     position: float = field(default=POSITION, metadata=ABOUT_POSITION)
     share: float = field(default=SHARE, metadata=ABOUT_SHARE)
-    strict: bool = field(default=False, metadata=about("abstain where the hysteresis wanted does not fit"))
+    strict: bool = parameter(False, "abstain where the hysteresis wanted does not fit")
 
     def teach(self, view: TeachView) -> Setting:
         """Return the level between the two guards of the events shown."""
@@ -78,14 +78,7 @@ class QuantileGuard(CheckedParameters):
         reserved = reserved_height(found, apart)
         level = guards.background + reserved + self.position * (apart - reserved)
         width = design(view, found, level, share=self.share, guard=guards.background, strict=self.strict)
-        evidence = told(
-            found,
-            object_guard=found.sign * guards.object,
-            background_guard=found.sign * guards.background,
-            weakest=guards.weakest,
-            strongest=guards.strongest,
-            hysteresis=width.told(),
-        )
+        evidence = told(found, **guards.told(found.sign), hysteresis=width.told())
         return view.place(found.sign * level, width.width, record(self, **evidence))
 
     def _require_room(self, view: TeachView, wanted: tuple[float, WidthReason], apart: float) -> None:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from enum import StrEnum
 from typing import Any, ClassVar
 
@@ -12,15 +12,9 @@ import numpy as np
 from teachlab.errors import Abstained
 from teachlab.model.setting import Setting
 from teachlab.model.teaching import Shown, TeachView
-from teachlab.teaching.parameters import CheckedParameters, about
+from teachlab.teaching.parameters import CheckedParameters, parameter
 from teachlab.teaching.rules.classic import above_dark
-from teachlab.teaching.rules.labelled_events import (
-    backgrounds,
-    least_light,
-    require_spread,
-    robust,
-    statistics_of,
-)
+from teachlab.teaching.rules.labelled_events import backgrounds, least_light, require_spread, robust, statistics_of
 from teachlab.teaching.rules.placing import place_on_events
 from teachlab.teaching.strategies.noise_weighted import equal_deviations
 
@@ -70,15 +64,13 @@ class RatioMidpoint(CheckedParameters):
     needs: ClassVar[frozenset[Shown]] = frozenset({Shown.EVENTS})
     equivariant: ClassVar[frozenset[str]] = frozenset({"gain"})
 
-    weight: Weight = field(default=Weight.EQUAL, metadata=about("whether the spreads of the logarithms count"))
-    floor_share: float = field(
-        default=0.01,
-        metadata=about(
-            "least standard deviation of a class, for noise",
-            unit="share of the distance of the logarithms",
-            above=0,
-            at_most=0.5,
-        ),
+    weight: Weight = parameter(Weight.EQUAL, "whether the spreads of the logarithms count")
+    floor_share: float = parameter(
+        0.01,
+        "least standard deviation of a class, for noise",
+        unit="share of the distance of the logarithms",
+        above=0,
+        at_most=0.5,
     )
 
     def teach(self, view: TeachView) -> Setting:

@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from enum import StrEnum
 from typing import ClassVar
 
 from teachlab.model.recording import Direction
 from teachlab.model.setting import Setting
 from teachlab.model.teaching import Shown, TeachView
-from teachlab.teaching.parameters import CheckedParameters, about, record
+from teachlab.teaching.parameters import CheckedParameters, parameter, record
 from teachlab.teaching.rules.classic import above_dark, mean_of
 
 
@@ -62,18 +62,12 @@ class SingleSample(CheckedParameters):
 
     name: ClassVar[str] = "single-sample"
 
-    sample: Sample = field(default=Sample.OBJECT, metadata=about("what the reading is taken on"))
-    reduction: float = field(
-        default=0.25,
-        metadata=about(
-            "distance of the level from the reading", unit="share of the light above dark", above=0, below=1
-        ),
+    sample: Sample = parameter(Sample.OBJECT, "what the reading is taken on")
+    reduction: float = parameter(
+        0.25, "distance of the level from the reading", unit="share of the light above dark", above=0, below=1
     )
-    hysteresis_share: float = field(
-        default=0.02,
-        metadata=about(
-            "distance of the release from the level", unit="share of the level above dark", at_least=0, below=1
-        ),
+    hysteresis_share: float = parameter(
+        0.02, "distance of the release from the level", unit="share of the level above dark", at_least=0, below=1
     )
 
     @property

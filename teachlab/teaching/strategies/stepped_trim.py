@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from enum import StrEnum
 from typing import ClassVar
 
@@ -13,7 +13,7 @@ from teachlab.errors import Abstained
 from teachlab.model.printable_text import number_of
 from teachlab.model.setting import Setting
 from teachlab.model.teaching import Shown, TeachView
-from teachlab.teaching.parameters import CheckedParameters, about, record
+from teachlab.teaching.parameters import CheckedParameters, parameter, record
 from teachlab.teaching.rules.classic import require_difference, show
 from teachlab.teaching.rules.labelled_events import active_at, backgrounds, statistics_of, told
 
@@ -70,14 +70,11 @@ class SteppedTrim(CheckedParameters):
     needs: ClassVar[frozenset[Shown]] = frozenset({Shown.EVENTS})
     equivariant: ClassVar[frozenset[str]] = frozenset({"gain", "offset"})
 
-    flip: Flip = field(default=Flip.OBJECT, metadata=about("what passes by while the level is turned"))
-    pieces: int = field(default=5, metadata=about("pieces that pass by meanwhile", unit="passes", at_least=1))
-    steps: int = field(
-        default=20, metadata=about("steps between the background and the strongest piece", unit="steps", at_least=2)
-    )
-    hysteresis_share: float = field(
-        default=0.05,
-        metadata=about("distance of the release from the level", unit="share of the distance", at_least=0, below=1),
+    flip: Flip = parameter(Flip.OBJECT, "what passes by while the level is turned")
+    pieces: int = parameter(5, "pieces that pass by meanwhile", unit="passes", at_least=1)
+    steps: int = parameter(20, "steps between the background and the strongest piece", unit="steps", at_least=2)
+    hysteresis_share: float = parameter(
+        0.05, "distance of the release from the level", unit="share of the distance", at_least=0, below=1
     )
 
     def teach(self, view: TeachView) -> Setting:

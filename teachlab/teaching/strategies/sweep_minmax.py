@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from enum import StrEnum
 from typing import ClassVar
 
@@ -10,7 +10,7 @@ import numpy as np
 
 from teachlab.model.setting import Setting
 from teachlab.model.teaching import Levels, Shown, TeachView
-from teachlab.teaching.parameters import CheckedParameters, about, record
+from teachlab.teaching.parameters import CheckedParameters, parameter, record
 from teachlab.teaching.rules.classic import require, require_difference
 
 
@@ -68,22 +68,21 @@ class SweepMinmax(CheckedParameters):
     name: ClassVar[str] = "sweep-minmax"
     needs: ClassVar[frozenset[Shown]] = frozenset({Shown.SWEEP})
 
-    extremes: SweepExtremes = field(default=SweepExtremes.RAW, metadata=about("which extremes of the sweep count"))
-    weight: float = field(
-        default=0.5,
-        metadata=about("distance of the level from the background", unit="share of the span", above=0, below=1),
+    extremes: SweepExtremes = parameter(SweepExtremes.RAW, "which extremes of the sweep count")
+    weight: float = parameter(
+        0.5, "distance of the level from the background", unit="share of the span", above=0, below=1
     )
-    trim: float = field(
-        default=0.01,
-        metadata=about(
-            "left off at either end, for trimmed and pass-peaks", unit="share of the evaluations", at_least=0, below=0.5
-        ),
+    trim: float = parameter(
+        0.01,
+        "left off at either end, for trimmed and pass-peaks",
+        unit="share of the evaluations",
+        at_least=0,
+        below=0.5,
     )
-    hysteresis_share: float = field(
-        default=0.1,
-        metadata=about("distance of the release from the level", unit="share of the span", at_least=0, below=1),
+    hysteresis_share: float = parameter(
+        0.1, "distance of the release from the level", unit="share of the span", at_least=0, below=1
     )
-    sweep_passes: int = field(default=5, metadata=about("the sweep stops after this many", unit="passes", at_least=1))
+    sweep_passes: int = parameter(5, "the sweep stops after this many", unit="passes", at_least=1)
 
     def teach(self, view: TeachView) -> Setting:
         """Return the level between the extremes of the sweep shown."""
@@ -129,5 +128,4 @@ def _pass_peaks(upward: Levels, trim: float, hysteresis_share: float) -> Levels:
         ends = np.append(ends, upward.size)
     borders = np.column_stack([starts, ends]).ravel()
     borders = borders[:-1] if borders[-1] == upward.size else borders
-    peaks: Levels = np.maximum.reduceat(upward, borders)[::2]
-    return peaks
+    return np.maximum.reduceat(upward, borders)[::2]

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 import warnings
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import Any, ClassVar
 
 import numpy as np
@@ -12,7 +12,7 @@ import numpy as np
 from teachlab.errors import Abstained
 from teachlab.model.setting import Setting
 from teachlab.model.teaching import Shown, TeachView
-from teachlab.teaching.parameters import CheckedParameters, about
+from teachlab.teaching.parameters import CheckedParameters, parameter
 from teachlab.teaching.rules.classic import show
 from teachlab.teaching.rules.labelled_events import Heights, backgrounds, require_spread, statistics_of
 from teachlab.teaching.rules.placing import place_on_events
@@ -89,12 +89,11 @@ class TailBalanced(CheckedParameters):
     needs: ClassVar[frozenset[Shown]] = frozenset({Shown.EVENTS})
     equivariant: ClassVar[frozenset[str]] = frozenset({"gain", "offset"})
 
-    tail_share: float = field(
-        default=0.1,
-        metadata=about("how much of either class is its tail", unit="share of the events", at_least=1e-6, at_most=0.5),
+    tail_share: float = parameter(
+        0.1, "how much of either class is its tail", unit="share of the events", at_least=1e-6, at_most=0.5
     )
-    cost_miss: float = field(default=1.0, metadata=about("cost of a lost pass", above=0))
-    cost_false: float = field(default=1.0, metadata=about("cost of a tripped gap", above=0))
+    cost_miss: float = parameter(1.0, "cost of a lost pass", above=0)
+    cost_false: float = parameter(1.0, "cost of a tripped gap", above=0)
 
     def teach(self, view: TeachView) -> Setting:
         """Return the level of least extrapolated cost for the events shown."""

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import asdict, dataclass, field, replace
+from dataclasses import asdict, dataclass, replace
 from typing import Any, ClassVar
 
 import numpy as np
@@ -26,7 +26,7 @@ from teachlab.teaching.cells.designed_cells import (
     cell_setting,
 )
 from teachlab.teaching.cells.shown_light import ShownLight
-from teachlab.teaching.parameters import CheckedParameters, about, record
+from teachlab.teaching.parameters import CheckedParameters, parameter, record
 from teachlab.teaching.rules.classic import require_difference
 
 SHARES = (0.02, 0.98)
@@ -81,14 +81,12 @@ class TurningPointFollower(CheckedParameters):
     needs: ClassVar[frozenset[Shown]] = frozenset({Shown.EVENTS})
     designs: ClassVar[frozenset[str]] = frozenset({"consecutive", "on_delay_ms", "off_delay_ms", "delays_act_on"})
 
-    form: Follow | None = field(default=None, metadata=about("distances as shares or as amounts of light"))
-    steps: int = field(default=45, metadata=about("distances tried", at_least=2, at_most=400))
-    delays: int = field(default=14, metadata=about("on-delays, and off-delays, tried", at_least=0, at_most=60))
-    price: float = field(
-        default=0.06, metadata=about("price of a filter or delay", unit="share", at_least=0, at_most=1)
-    )
-    return_share: float = field(
-        default=0.6, metadata=about("way back that ends an object", unit="share of the distance", above=0, at_most=2)
+    form: Follow | None = parameter(None, "distances as shares or as amounts of light")
+    steps: int = parameter(45, "distances tried", at_least=2, at_most=400)
+    delays: int = parameter(14, "on-delays, and off-delays, tried", at_least=0, at_most=60)
+    price: float = parameter(0.06, "price of a filter or delay", unit="share", at_least=0, at_most=1)
+    return_share: float = parameter(
+        0.6, "way back that ends an object", unit="share of the distance", above=0, at_most=2
     )
 
     @property

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 import warnings
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import Any, ClassVar
 
 import numpy as np
@@ -15,7 +15,7 @@ from teachlab.light.noise import local_noise
 from teachlab.model.printable_text import number_of
 from teachlab.model.setting import Setting
 from teachlab.model.teaching import Shown, TeachView
-from teachlab.teaching.parameters import CheckedParameters, about
+from teachlab.teaching.parameters import CheckedParameters, parameter
 from teachlab.teaching.rules.classic import show
 from teachlab.teaching.rules.labelled_events import Heights
 from teachlab.teaching.rules.unlabelled import SEPARATION, heights_of, level_floor, place_on_sweep
@@ -82,12 +82,10 @@ class TwoComponentMixture(CheckedParameters):
     needs: ClassVar[frozenset[Shown]] = frozenset({Shown.SWEEP})
     equivariant: ClassVar[frozenset[str]] = frozenset({"gain", "offset"})
 
-    sweep_passes: int = field(default=60, metadata=about("the sweep stops after this many", unit="passes", at_least=1))
-    most_components: int = field(
-        default=5, metadata=about("largest mixture tried", unit="components", at_least=2, at_most=8)
-    )
-    least_weight: float = field(
-        default=0.01, metadata=about("a smaller level is none", unit="share of the evaluations", above=0, below=0.5)
+    sweep_passes: int = parameter(60, "the sweep stops after this many", unit="passes", at_least=1)
+    most_components: int = parameter(5, "largest mixture tried", unit="components", at_least=2, at_most=8)
+    least_weight: float = parameter(
+        0.01, "a smaller level is none", unit="share of the evaluations", above=0, below=0.5
     )
 
     def teach(self, view: TeachView) -> Setting:
@@ -186,8 +184,7 @@ def _fit(points: Heights, most: int, floor: float) -> NDArray[np.float64]:
     if chosen is None:
         return np.array([[1.0, float(points.mean()), floor]])
     spread = np.sqrt(chosen.covariances_.reshape(-1))
-    out: NDArray[np.float64] = np.column_stack([chosen.weights_, chosen.means_.reshape(-1), spread])
-    return out
+    return np.column_stack([chosen.weights_, chosen.means_.reshape(-1), spread])
 
 
 def _overlap(low: MixtureGroup, high: MixtureGroup) -> bool:

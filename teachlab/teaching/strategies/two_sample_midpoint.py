@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from enum import StrEnum
 from typing import ClassVar
 
 from teachlab.model.setting import Setting
 from teachlab.model.teaching import Shown, TeachView
-from teachlab.teaching.parameters import CheckedParameters, about, record
+from teachlab.teaching.parameters import CheckedParameters, parameter, record
 from teachlab.teaching.rules.classic import mean_of, require_difference
 
 
@@ -56,16 +56,14 @@ class TwoSampleMidpoint(CheckedParameters):
     name: ClassVar[str] = "two-sample-midpoint"
     needs: ClassVar[frozenset[Shown]] = frozenset({Shown.OBJECT, Shown.BACKGROUND})
 
-    hysteresis_share: float = field(
-        default=0.1,
-        metadata=about(
-            "distance of the release from the level",
-            unit="share of the difference of the readings",
-            at_least=0,
-            at_most=1,
-        ),
+    hysteresis_share: float = parameter(
+        0.1,
+        "distance of the release from the level",
+        unit="share of the difference of the readings",
+        at_least=0,
+        at_most=1,
     )
-    band: Band = field(default=Band.RELEASE, metadata=about("where the hysteresis lies about the midpoint"))
+    band: Band = parameter(Band.RELEASE, "where the hysteresis lies about the midpoint")
 
     def teach(self, view: TeachView) -> Setting:
         """Return the level between the two readings shown."""

@@ -14,7 +14,7 @@ from teachlab.model.following_and_window import WindowSetting
 from teachlab.model.printable_text import number_of
 from teachlab.model.setting import Polarity, Setting
 from teachlab.model.teaching import Shown, TeachView
-from teachlab.teaching.parameters import CheckedParameters, about, record
+from teachlab.teaching.parameters import CheckedParameters, parameter, record
 from teachlab.teaching.rules.classic import show
 from teachlab.teaching.rules.guard_parameters import ABOUT_POSITION, ABOUT_SHARE, POSITION, SHARE
 from teachlab.teaching.rules.labelled_events import HOLD_EVALUATIONS, Waits
@@ -65,8 +65,8 @@ class TwoThreshold(CheckedParameters):
 
     position: float = field(default=POSITION, metadata=ABOUT_POSITION)
     share: float = field(default=SHARE, metadata=ABOUT_SHARE)
-    hysteresis_share: float = field(
-        default=0.25, metadata=about("distance of the release", unit="share of the distance", at_least=0, at_most=0.95)
+    hysteresis_share: float = parameter(
+        0.25, "distance of the release", unit="share of the distance", at_least=0, at_most=0.95
     )
 
     def teach(self, view: TeachView) -> Setting:
