@@ -43,18 +43,11 @@ if TYPE_CHECKING:
     from teachlab.model.truth import Aligned, Truth, TruthSource
     from teachlab.pipeline import Evidence
     from teachlab.questions.surroundings import ambient_light, lamp, neighbour_beat, neighbours_apart, other_target
-    from teachlab.scoring import (
-        burst_rate,
-        compare_passes,
-        count,
-        lot_rate,
-        miettinen_nurminen,
-        newcombe,
-        paired_lots,
-        proportion,
-        rate_ratio,
-        tango,
-    )
+    from teachlab.scoring import compare_passes, paired_lots
+    from teachlab.statistics.bursts import burst_rate
+    from teachlab.statistics.differences import miettinen_nurminen, newcombe, rate_ratio, tango
+    from teachlab.statistics.intervals import count, proportion
+    from teachlab.statistics.lots import lot_rate
     from teachlab.statistics.over_time.autocorrelation import autocorrelation
     from teachlab.statistics.planning import plan_hours, plan_passes
     from teachlab.statistics.tail import tail_bound
@@ -117,19 +110,12 @@ _HOME = {
     "teachlab.model.truth": ("Aligned", "Truth", "TruthSource"),
     "teachlab.pipeline": ("Evidence",),
     "teachlab.questions.surroundings": ("ambient_light", "lamp", "neighbour_beat", "neighbours_apart", "other_target"),
-    "teachlab.scoring": (
-        "autocorrelation",
-        "burst_rate",
-        "compare_passes",
-        "count",
-        "lot_rate",
-        "miettinen_nurminen",
-        "newcombe",
-        "paired_lots",
-        "proportion",
-        "rate_ratio",
-        "tango",
-    ),
+    "teachlab.scoring": ("compare_passes", "paired_lots"),
+    "teachlab.statistics.bursts": ("burst_rate",),
+    "teachlab.statistics.differences": ("miettinen_nurminen", "newcombe", "rate_ratio", "tango"),
+    "teachlab.statistics.intervals": ("count", "proportion"),
+    "teachlab.statistics.lots": ("lot_rate",),
+    "teachlab.statistics.over_time.autocorrelation": ("autocorrelation",),
     "teachlab.teaching": ("TeachBlock", "resolve", "teach_once"),
     "teachlab.verbs": (
         "agree",

@@ -25,8 +25,7 @@ from numpy.typing import NDArray
 from scipy.optimize import brentq
 from scipy.special import expit
 
-from teachlab.scoring import lot_rate
-from teachlab.statistics.lots import Dependence, Source, blocks_of
+from teachlab.statistics.lots import Dependence, Source, blocks_of, lot_rate
 
 RATES = (0.001, 0.002, 0.005, 0.01, 0.02, 0.05)
 TWO_KINDS = "rare bad lots"

@@ -11,7 +11,6 @@ from teachlab.model.verdict import Verdict
 from teachlab.statistics.claims.decisions import Decision
 from teachlab.statistics.claims.orders import Order, OrderStanding
 from teachlab.studies.result import Recommendation, RecordingBench, StrategyResult
-from teachlab.wording.notes import SELF_LABELLED, SYNTHETIC
 
 SCHEMA = 1
 
@@ -92,9 +91,3 @@ def _order(bench: RecordingBench, row: int, order: Order) -> dict[str, Any]:
     first, second = bench.rows[row][0], bench.rows[row + 1][0]
     settled = order.standing is OrderStanding.ESTABLISHED and not order.costs_more
     return {"better": first, "worse": second, "established": settled, **order.as_dict()}
-
-
-def notes(bench: RecordingBench) -> list[str]:
-    """Return what the evidence may not be used for."""
-    found = ((bench.self_labelled, SELF_LABELLED), (bench.synthetic, SYNTHETIC))
-    return [text for holds, text in found if holds]

@@ -21,7 +21,7 @@ from teachlab.evidence.sections.repeat_section import shown_too_much
 from teachlab.model.recording import Recording, RecordingInfo
 from teachlab.model.setting import Setting, Taught
 from teachlab.model.truth import Truth
-from teachlab.scoring import proportion
+from teachlab.statistics.intervals import proportion
 from teachlab.teaching import TeachBlock, resolve, teach_once
 
 CRITERIA = "[[criterion]]\nmeasure = 'lost_rate'\nmax = 0.03\n"

@@ -19,7 +19,8 @@ from teachlab.model.recording import Recording, RecordingInfo
 from teachlab.model.score import Outcome, Rules
 from teachlab.model.setting import Setting
 from teachlab.model.truth import Truth
-from teachlab.scoring import early_by_s, early_rows, score
+from teachlab.scoring import score
+from teachlab.scoring.early import early_by_s, early_rows
 from teachlab.scoring.reasons import reasons_of
 from teachlab.switching import replay
 

@@ -15,8 +15,8 @@ from hypothesis import strategies as st
 from scipy.stats import binom
 
 from teachlab.errors import ParameterError
-from teachlab.scoring import count, proportion
 from teachlab.statistics.claims.lot_claims import Assumption, claim_by_lots
+from teachlab.statistics.intervals import count, proportion
 from teachlab.statistics.planning import (
     Standing,
     acceptance,

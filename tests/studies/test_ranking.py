@@ -18,7 +18,7 @@ from teachlab.model.draws import MEASURES, Costs, Draw
 from teachlab.model.score import Score
 from teachlab.model.setting import Setting
 from teachlab.questions.stress.worth import Worth
-from teachlab.scoring import Discordance, holm
+from teachlab.statistics.paired_tests import Discordance, holm
 from teachlab.studies.ranking import by_cost, median_draw, ranked, ranking_cost, spreads_of
 from teachlab.studies.result import StrategyResult
 

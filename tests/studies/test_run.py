@@ -27,15 +27,12 @@ from teachlab.questions.repeatability.redraw import repeat_teaching
 from teachlab.questions.repeatability.values import Variant
 from teachlab.scoring import score
 from teachlab.scoring.reasons import reasons_of
-from teachlab.studies import (
-    bench_document,
-    bench_files,
-    bench_recording,
-    margin_table,
-    write_bench,
-)
+from teachlab.studies import bench_recording
 from teachlab.studies.claim_half import second_half
+from teachlab.studies.document import bench_document
 from teachlab.studies.in_hindsight.ceiling import COMPLETE, FIXED
+from teachlab.studies.many_recordings import bench_files, write_bench
+from teachlab.studies.tables import margin_table
 from teachlab.switching import replay
 from teachlab.synthetic import generate, load_scenario
 from teachlab.teaching import resolve

@@ -13,16 +13,10 @@ from teachlab.model.recording import Recording, RecordingInfo
 from teachlab.model.score import Rules
 from teachlab.model.truth import Truth
 from teachlab.questions.stress.reserves import reserves
-from teachlab.studies import (
-    bench_document,
-    bench_recording,
-    interval_table,
-    label_table,
-    margin_table,
-    ranking_table,
-    spread_table,
-)
+from teachlab.studies import bench_recording
+from teachlab.studies.document import bench_document
 from teachlab.studies.result import RecordingBench
+from teachlab.studies.tables import interval_table, label_table, margin_table, ranking_table, spread_table
 from teachlab.teaching import resolve
 
 NAMES = ("between-class-variance", "ratio-midpoint", "background-referenced", "single-sample", "background-follower")
@@ -75,7 +69,7 @@ def test_reserves_stand_beside_every_strategy(bench: RecordingBench) -> None:
 
 
 def test_a_count_is_told_with_whole_trials():
-    from teachlab.scoring import count
+    from teachlab.statistics.intervals import count
     from teachlab.wording.rates import count_text
 
     assert count_text(count(3, 1269, 0.95, per="detect pass")).startswith("3 in 1269 detect passes: 0.00236 [")

@@ -28,7 +28,8 @@ from teachlab.questions.repeatability.study import Question, between_recordings,
 from teachlab.questions.repeatability.values import USUAL_LIMITS, Cloud, Limit, Variant
 from teachlab.questions.surface.count_settings import measures_of
 from teachlab.questions.surface.given_settings.pairs import PairCounts
-from teachlab.scoring import proportion, score
+from teachlab.scoring import score
+from teachlab.statistics.intervals import proportion
 from teachlab.statistics.variance_components import agreement, variance_components
 from teachlab.switching import replay
 from teachlab.synthetic import generate, load_scenario
