@@ -70,9 +70,9 @@ def import_command(
     lot_column: Annotated[str | None, _passes(help="Column that names the lot of a pass: shift, batch, roll …")] = None,
     passes: Annotated[str | None, _passes(help="Table of passes: CSV or Parquet.")] = None,
     passes_in: Annotated[
-        Literal["samples", "s", "time", "mm"],
-        _passes(help="Unit of the positions in that table. time: as in the log, or dates."),
-    ] = "samples",
+        Literal["samples", "s", "ms", "time", "mm"] | None,
+        _passes(help="Unit of the positions in that table. Default: samples. time: as in the log, or dates."),
+    ] = None,
     pass_ms: Annotated[
         float | None,
         _passes(help="Length of a pass, where the table has one time per product: the middle of the pass."),
@@ -164,7 +164,7 @@ def import_command(
         truth_level=truth_level,
         lot_column=lot_column,
         passes=passes,
-        passes_in=CountedIn(passes_in),
+        passes_in=None if passes_in is None else CountedIn(passes_in),
         pass_start=pass_start,
         pass_end=pass_end,
         pass_ms=pass_ms,

@@ -101,7 +101,7 @@ def doubt_of_positions(truth: Truth) -> float:
 
 def read_passes(
     path: str | Path, *, start: str = "start", end: str = "end", convert: ToSamples | None = None,
-    doubt: Doubting = doubt_of_positions,
+    doubt: Doubting = doubt_of_positions, known: tuple[pa.Table, Any] | None = None,
 ) -> tuple[Truth, list[str]]:  # fmt: skip
     """Read a table of passes whose columns have other names, or whose positions are not sample indices.
 
@@ -109,10 +109,11 @@ def read_passes(
 
     `convert`: converts a column of positions to sample indices; by default they are whole sample indices already.
     `doubt`: returns how far borders may be wrong, if the table does not state it.
+    `known`: the table, if `read_table` has read it.
     """
     where = str(path)
     convert = whole_positions if convert is None else convert
-    table, document = _read_table(path)
+    table, document = read_table(path) if known is None else known
     facts = {} if document is None else _facts(document, f"{where}, '{METADATA_KEY}'")
     stated = facts.pop("uncertainty_samples", None)
     proposed = {"doubt", "reason"} <= set(table.column_names)
@@ -136,8 +137,8 @@ def read_passes(
     return replace(truth, uncertainty_samples=doubt(truth) if stated is None else stated), unread
 
 
-def _read_table(path: str | Path) -> tuple[pa.Table, Any]:
-    """Return a table, and what its metadata state."""
+def read_table(path: str | Path) -> tuple[pa.Table, Any]:
+    """Return a table of passes as it is written, and what its metadata state; raise TruthError as `read_truth`."""
     ending = ending_of(path)
     if ending in (".xlsx", ".xls", ".ods"):
         raise TruthError(f"{path}: this is a workbook. Save the sheet of passes as CSV in UTF-8 and give that.")

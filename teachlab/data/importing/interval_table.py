@@ -24,7 +24,7 @@ from teachlab.errors import ParameterError, TruthError
 from teachlab.model.truth import Truth, joined
 
 CEIL_SLACK = 1e-6
-OTHERWISE = " If they are seconds, say --passes-in s; if they are times or dates, --passes-in time."
+OTHERWISE = " If they are seconds, say --passes-in s; if ms, --passes-in ms; if they are times or dates, --passes-in time."
 SINCE_1970 = 3e-7
 """Seconds since 1970 with a fraction are exact to a quarter of a microsecond: a float64 holds no more digits. Of days
 since year 0 it holds 10 µs."""
@@ -35,6 +35,7 @@ class CountedIn(StrEnum):
 
     SAMPLES = "samples"
     SECONDS = "s"
+    MILLISECONDS = "ms"
     TIME = "time"
     MILLIMETRES = "mm"
 
@@ -118,7 +119,7 @@ class LogTimes:
 
 
 def read_intervals(
-    path: str, *, counted: CountedIn, start: str, end: str, log: LogTimes
+    path: str, *, counted: CountedIn, start: str, end: str, log: LogTimes, known: tuple[pa.Table, Any] | None = None
 ) -> tuple[Truth, BorderDoubt | None, list[str]]:
     """Read a table of passes, how far its borders may be wrong if it does not say so itself, and its unread columns.
 
@@ -127,10 +128,12 @@ def read_intervals(
     path : str
         CSV with a header, or Parquet.
     counted : CountedIn
-        samples: rows of the log, from 0; s: seconds after its first row; time: as in its time column, or any time if
-        both are dates; mm: positions of the line.
+        samples: rows of the log, from 0; s, ms: seconds or milliseconds after its first row; time: as in its time
+        column, or any time if both are dates; mm: positions of the line.
     start, end : str
         Columns of the positions; the same column twice for a table of instants.
+    known : tuple of pyarrow Table and object, optional
+        The table and what its metadata state, if it was read: a pipe is read once.
 
     Notes
     -----
@@ -150,7 +153,7 @@ def read_intervals(
         return found[0].samples
 
     if counted is CountedIn.SAMPLES and half is None:
-        truth, unread = read_passes(path, start=start, end=end, convert=_samples, doubt=doubt)
+        truth, unread = read_passes(path, start=start, end=end, convert=_samples, doubt=doubt, known=known)
         if axis is None or axis.gap_rows.size == 0:
             return truth, next(iter(found), None), unread
         first = in_samples(truth.start, axis.gap_rows, axis.missing)
@@ -172,7 +175,8 @@ def read_intervals(
             seconds, unit, exact_s = log.since_start(cells, place)
             slack = max(slack, exact_s * rate_hz)
         else:
-            seconds = _numbers(cells, place, "seconds")
+            unit = UNITS[str(counted)]
+            seconds = _numbers(cells, place, counted.name.lower()) * unit
         if digit := last_digit(cells):
             printed = max(printed, digit * (unit if is_number(cells[0].as_py()) else 1.0))
         return seconds * rate_hz
@@ -194,7 +198,7 @@ def read_intervals(
         places.append(at)
         return np.ceil(at - slack).astype(np.int64)
 
-    truth, unread = read_passes(path, start=start, end=end, convert=convert, doubt=doubt)
+    truth, unread = read_passes(path, start=start, end=end, convert=convert, doubt=doubt, known=known)
     return truth, next(iter(found), None), unread
 
 
@@ -211,11 +215,11 @@ def read_excepted(path: str, *, counted: CountedIn, samples: int, log: LogTimes)
 
 def _check_unit(name: str, counted: CountedIn, where: str) -> None:
     """Refuse positions whose column is named in another unit than they are to be counted in."""
-    unit, meant = time_unit_in(name), {CountedIn.SAMPLES: None, CountedIn.SECONDS: "s"}
-    if unit is not None and counted in meant and unit != meant[counted]:
+    unit = time_unit_in(name)
+    if unit is not None and counted not in (unit, CountedIn.TIME, CountedIn.MILLIMETRES):
+        say = f"Say --passes-in {unit}." if unit in ("s", "ms") else "Give ms, or say --passes-in time."
         raise TruthError(
-            f"{where}: column '{name}' is named as {unit}, and --passes-in {counted} counts {counted.name.lower()}. "
-            + ("Say --passes-in s." if unit == "s" else "Give seconds, or say --passes-in time if the log has times.")
+            f"{where}: column '{name}' is named as {unit}, and --passes-in {counted} counts {counted.name.lower()}. {say}"
         )
 
 

@@ -8,6 +8,7 @@ from collections.abc import Callable, Iterator, Sequence
 from contextlib import closing
 from dataclasses import asdict, dataclass, replace
 from datetime import datetime, timedelta
+from functools import partial
 from itertools import chain
 from pathlib import Path
 from typing import Any
@@ -22,9 +23,10 @@ from teachlab.data.addresses import ending_of, same_file
 from teachlab.data.alignment.shift import ClockShift, shifted
 from teachlab.data.atomic_files import one_result
 from teachlab.data.border_doubt import BorderDoubt
+from teachlab.data.importing.counted import Reading, ReadTable, doubt_of_unit, inside, other_readings
 from teachlab.data.importing.imported import Imported
 from teachlab.data.importing.instants import borders_from_light
-from teachlab.data.importing.interval_table import LogTimes, read_excepted, read_intervals
+from teachlab.data.importing.interval_table import CountedIn, LogTimes, read_excepted, read_intervals
 from teachlab.data.importing.line_signals import LinePosition, passes_of_signal
 from teachlab.data.importing.part import import_part
 from teachlab.data.importing.reading.arrow_log import SINCE, ArrowLog, HeadBegin, since_1970
@@ -43,7 +45,7 @@ from teachlab.data.importing.truth_columns import RowPasses, ignored, in_samples
 from teachlab.data.quality.labelling import CLEAR_MINORITY
 from teachlab.data.recording_files import GROUP_ROWS, read_recording
 from teachlab.data.strict_json import shown
-from teachlab.data.truth_files import beside, find_truth, write_truth
+from teachlab.data.truth_files import beside, find_truth, read_table, write_truth
 from teachlab.errors import InputError, ParameterError, TruthError
 from teachlab.model.printable_text import in_figures, number_of
 from teachlab.model.recording import RecordingInfo
@@ -258,6 +260,7 @@ class _ReadLog:
 
     `axis` is None without times, `position` None without an encoder.
     `begun`: time of the first row, ns since 1970, and whether its zone is known.
+    `table`: of passes, with its metadata; read once, as it may come through a pipe.
     """
 
     job: ImportJob
@@ -267,6 +270,7 @@ class _ReadLog:
     rate_hz: float
     position: LinePosition | None
     begun: tuple[int, bool] | None
+    table: tuple[pa.Table, Any] | None
 
     @property
     def filled(self) -> int:
@@ -296,7 +300,10 @@ def _finish(
     if survey.position_at is not None:
         position = LinePosition.of_counts(np.concatenate(survey.positions), job.encoder_mm, rate)
     begun = _begun(job, log, survey, rate, kept)
-    read = _ReadLog(job=job, log=log, survey=survey, axis=axis, rate_hz=rate, position=position, begun=begun)
+    table = None if job.passes is None else read_table(job.passes)
+    read = _ReadLog(
+        job=job, log=log, survey=survey, axis=axis, rate_hz=rate, position=position, begun=begun, table=table
+    )
     info, notes = _described(read)
     truth, doubt, unread = _truth(read)
     outs = places_of(job)
@@ -404,10 +411,12 @@ def _placed(
 ) -> tuple[Truth, BorderDoubt | None, list[str]]:
     """Return passes on the clock of the light, with the borders and exceptions that were asked for, and notes."""
     job, notes = read.job, []
-    try:
-        truth.check_inside(read.samples)
-    except TruthError as fault:
-        raise TruthError(f"{job.passes or job.path}: {fault}") from None
+    if job.passes is not None and truth.passes:
+        others = other_readings(partial(_intervals, read), _counted(job), read.samples)
+        notes += filter(None, [doubt_of_unit(
+            read_recording(recording), Reading(_counted(job), truth, read.samples), others, job.passes,
+            stated=job.passes_in is not None, borders=not job.borders_from_light,
+        )])  # fmt: skip
     if job.truth_column is not None and read.survey.truth is not None and truth.passes:
         share = float((truth.end - truth.start).sum()) / read.samples
         if share > 1 - CLEAR_MINORITY:
@@ -432,7 +441,7 @@ def _placed(
             "or batch from a column 'lot': rename what holds them, and import again."
         )
     if job.excepted is not None:
-        left_out = read_excepted(job.excepted, counted=job.passes_in, samples=read.samples, log=_log_times(read))
+        left_out = read_excepted(job.excepted, counted=_counted(job), samples=read.samples, log=_log_times(read))
         truth = replace(truth, except_=joined([*truth.except_, *left_out]))
     return truth, doubt, notes
 
@@ -626,13 +635,7 @@ def _truth(read: _ReadLog) -> tuple[Truth | None, BorderDoubt | None, list[str]]
         truth = replace(truth, except_=_borders_in_gaps(truth, axis))
         doubt = BorderDoubt.of_rows(truth.start, truth.end)
     elif job.passes is not None:
-        truth, doubt, unread = read_intervals(
-            job.passes,
-            counted=job.passes_in,
-            start=job.pass_start,
-            end=job.pass_end if job.pass_ms is None and not job.borders_from_light else job.pass_start,
-            log=_log_times(read),
-        )
+        truth, doubt, unread = inside(partial(_intervals, read), _counted(job), read.samples, job.passes)
     if truth is None:
         return None, None, []
     changes: dict[str, Any] = {} if doubt is None else {"uncertainty_samples": doubt.samples}
@@ -649,6 +652,18 @@ def _truth(read: _ReadLog) -> tuple[Truth | None, BorderDoubt | None, list[str]]
     if job.uncertainty_samples is not None:
         changes["uncertainty_samples"], doubt = job.uncertainty_samples, None
     return replace(truth, **changes), doubt, unread
+
+
+def _counted(job: ImportJob) -> CountedIn:
+    return job.passes_in or CountedIn.SAMPLES
+
+
+def _intervals(read: _ReadLog, counted: CountedIn) -> ReadTable:
+    """Read the table of passes with its positions in a unit."""
+    job = read.job
+    end = job.pass_end if job.pass_ms is None and not job.borders_from_light else job.pass_start
+    where, log = str(job.passes), _log_times(read)
+    return read_intervals(where, counted=counted, start=job.pass_start, end=end, log=log, known=read.table)
 
 
 def _borders_in_gaps(truth: Truth, axis: TimeReport | None) -> tuple[tuple[int, int], ...]:

@@ -58,7 +58,7 @@ class ImportJob:
     truth_level: float | None = None
     lot_column: str | None = None
     passes: str | None = None
-    passes_in: CountedIn = CountedIn.SAMPLES
+    passes_in: CountedIn | None = None
     pass_start: str = "start"
     pass_end: str = "end"
     pass_ms: float | None = None

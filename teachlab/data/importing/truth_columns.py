@@ -140,8 +140,16 @@ class TruthColumn:
                 end.append(b)
                 label.append(found if kind is TruthKind.LABEL else "")
             before = found
-        if not self._lots and len(start) >= FEWEST_TOUCHING and start[1:] == end[:-1]:
+        touching = np.flatnonzero(np.equal(start[1:], end[:-1]))
+        if not self._lots and len(start) >= FEWEST_TOUCHING and touching.size == len(start) - 1:
             raise self._never_empty(kind, start, end, label)
+        if kind is TruthKind.NUMBER and touching.size >= max(FEWEST_TOUCHING, len(start) / 2):
+            raise TruthError(
+                f"{self._place(start[touching[0] + 1])}: the number changes while an object is in view, as it does "
+                f"{touching.size} times in {len(start)}: a time or a count within a pass is no pass number. Take every "
+                "row above 0 for the object: --truth-kind level --truth-level 0.5. If each number is an object: "
+                "--truth-kind label."
+            )
         return RowPasses(np.array(start, np.int64), np.array(end, np.int64), label)
 
     def _never_empty(self, kind: TruthKind, start: list[int], end: list[int], label: list[str]) -> TruthError:

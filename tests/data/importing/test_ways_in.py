@@ -508,7 +508,7 @@ def test_columns_of_a_table_of_passes_that_are_not_read_are_named(tmp_path: Path
 def test_a_table_of_passes_is_read_once(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     (tmp_path / "log.csv").write_text(log_text())
     (tmp_path / "p.csv").write_text("start,end,variant\n" + "".join(f"{k},{k + 90},A\n" for k in range(201, 900, 300)))
-    read, own = [], truth_files._read_table
-    monkeypatch.setattr(truth_files, "_read_table", lambda path: read.append(str(path)) or own(path))
+    read, own = [], truth_files._read_csv
+    monkeypatch.setattr(truth_files, "_read_csv", lambda path: read.append(str(path)) or own(path))
     import_log(job(tmp_path, str(tmp_path / "log.csv"), passes=str(tmp_path / "p.csv")))
     assert read == [str(tmp_path / "p.csv")]
