@@ -73,12 +73,18 @@ class Survey:
         if log.rates and log.rate_hz is None:
             log.rate_hz = self._common_rate([*self.lights_at, *taken - {None}])
         if self.time_at is None and not wanted.no_time:
-            self.time_at = log.time_of.get(self.lights_at[0]) or self._maybe_time(taken | set(self.lights_at))
+            self.time_at = log.time_of.get(self.lights_at[0])
+            if self.time_at is None:
+                self.time_at = self._maybe_time(taken | set(self.lights_at))
         if self.time_at in self.lights_at and wanted.time is None:
             self.time_at = None
         used = taken | {*self.lights_at, self.time_at}
-        named = log.columns if log.is_table else ()
-        self.sensors_at = [k for k, name in enumerate(named) if NAMED_SENSOR.fullmatch(name) and k not in used]
+        of_light = log.tables[self.lights_at[0]] if log.tables else None
+        self.sensors_at = [
+            k for k, name in enumerate(log.columns)
+            if NAMED_SENSOR.fullmatch(name.rpartition("/")[2]) and k not in used
+            and (not log.tables or log.tables[k] == of_light)
+        ]  # fmt: skip
         lower = [name.lower() for name in log.columns]
         if self.date_at is None and wanted.time is None and self.time_at is not None and lower.count("date") == 1:
             self.date_at = lower.index("date") if lower[self.time_at] == "time" else None
@@ -258,7 +264,7 @@ class Survey:
         first = self._sensors.setdefault(column, names[0])
         turns = several > 1 and len(at) >= 2 * several and bool((at[several:] == at[:-several]).all())
         often = words and several > 1 and 2 * np.count_nonzero(np.diff(at)) >= len(at)
-        another = words and {*names} != {first} and A_SENSOR.match(self._log.columns[column])
+        another = words and {*names} != {first} and A_SENSOR.match(self._log.columns[column].rpartition("/")[2])
         if turns or often or another:
             k = next(k for k, code in enumerate(at) if names[code] != first)
             raise RecordingError(

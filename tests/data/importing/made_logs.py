@@ -1294,3 +1294,69 @@ kind("damaged.h5", b"\x89HDF\r\n\x1a\n" + bytes(200), refused="not a readable HD
 kind("damaged.tdms", b"TDSm" + bytes(range(200)), refused="not a readable TDMS file|no channel", needs="nptdms")
 kind("damaged.mf4", b"MDF     4.10    " + bytes(200), refused="not a readable MDF file|no channel", needs="asammdf")
 kind("damaged.xlsx", b"PK\x03\x04" + bytes(200), refused="damaged ZIP archive")
+
+
+# ---- Several sensors: in groups, or one below the other --------------------------------------------------------------
+_TURNS = K % 2
+
+
+def _two_groups(path: Path) -> None:
+    import asammdf
+
+    with asammdf.MDF(version="4.10") as out:
+        for light in (LIGHT, LIGHT[::-1]):
+            out.append([asammdf.Signal(light.astype(np.int16), K / 2000, name="light", unit="mV")])
+        out.save(path, overwrite=True)
+
+
+def _turns_mdf(path: Path) -> None:
+    import asammdf
+
+    with asammdf.MDF(version="4.10") as out:
+        columns = {"light": LIGHT.astype(np.int16), "channel": _TURNS.astype(np.uint8)}
+        out.append([asammdf.Signal(cells, K / 2000, name=name, unit="mV") for name, cells in columns.items()])
+        out.save(path, overwrite=True)
+
+
+def _turns_tdms(path: Path) -> None:
+    import nptdms
+
+    with nptdms.TdmsWriter(path) as out:
+        about = {"wf_increment": 1 / 2000, "unit_string": "mV"}
+        out.write_segment(
+            [
+                nptdms.ChannelObject("Line", "light", LIGHT.astype(np.int16), about),
+                nptdms.ChannelObject("Line", "sensor", _TURNS.astype(np.int16)),
+            ]
+        )
+
+
+def _turns_hdf5(*, compound: bool) -> Callable[[Path], None]:
+    def write(path: Path) -> None:
+        import h5py
+
+        with h5py.File(path, "w") as out:
+            if compound:
+                rows_ = np.empty(ROWS, [("light", "i2"), ("sensor", "S2")])
+                rows_["light"], rows_["sensor"] = LIGHT, np.where(_TURNS, b"A", b"B")
+                out["rows"] = rows_
+            else:
+                out["line/light"], out["line/sensor"] = LIGHT.astype("i2"), np.where(_TURNS, b"A", b"B")
+
+    return write
+
+
+_SEVERAL = "rows of several sensors lie one below the other"
+for _name, _write, _needs in (
+    ("turns.mf4", _turns_mdf, "asammdf"), ("turns.tdms", _turns_tdms, "nptdms"),
+    ("turns.h5", _turns_hdf5(compound=False), "h5py"), ("turns_of_structures.h5", _turns_hdf5(compound=True), "h5py"),
+):  # fmt: skip
+    kind(_name, _write, options={"column": "light", "rate_hz": 2000.0}, refused=_SEVERAL, needs=_needs)
+kind(
+    "turns.mat",
+    lambda path: savemat(path, {"light": LIGHT, "channel": _TURNS}),
+    options={"rate_hz": 2000.0, "column": "light"},
+    refused=_SEVERAL,
+)
+kind("two_groups.mf4", _two_groups, refused="which column is the light.*'light#0', 'time#1', 'light#1'", needs="asammdf")
+kind("one_of_two_groups.mf4", _two_groups, options={"column": "light#0"}, needs="asammdf")

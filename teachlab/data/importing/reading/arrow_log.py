@@ -66,8 +66,8 @@ class ArrowLog:
         An object that has to be closed at the end.
     rows : int
         About so many; 0 if unknown.
-    is_table : bool
-        Whether all columns have the same rows, so that others may be read beside those asked for.
+    tables : tuple
+        What the rows of each column are, equal for columns that may be read together; empty if all are of one table.
 
     Attributes
     ----------
@@ -89,7 +89,7 @@ class ArrowLog:
     rows: int = 0
     share: float = 0.0
     is_sheet: bool = False
-    is_table: bool = False
+    tables: tuple[Any, ...] = ()
     rates: tuple[float | None, ...] = ()
     begins: dict[int, HeadBegin] = field(default_factory=dict)
 

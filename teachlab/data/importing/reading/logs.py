@@ -192,7 +192,7 @@ def _parquet(path: str | Path) -> Log:
         for batch in again.iter_batches(batch_size=BATCH_ROWS, columns=list(dict.fromkeys(wanted)), use_threads=False):
             yield [unpacked(batch.column(name), name, path, RecordingError) for name in wanted]
 
-    return ArrowLog(str(path), names, read, rows=rows, is_table=True)
+    return ArrowLog(str(path), names, read, rows=rows)
 
 
 def _feather(path: str | Path) -> Log:
@@ -214,7 +214,7 @@ def _feather(path: str | Path) -> Log:
             batch = file.get_batch(i)
             yield [batch.column(k) for k in chosen]
 
-    return ArrowLog(str(path), tuple(opened().schema.names), read, is_table=True)
+    return ArrowLog(str(path), tuple(opened().schema.names), read)
 
 
 def _wav(path: str | Path) -> Log:
@@ -269,7 +269,9 @@ def _mat(path: str | Path) -> Log:
         )
     rows = max(map(len, columns.values()))
     hint = hints[0] if len(hints) == 1 else ""
-    return ArrowLog(str(path), tuple(columns), slices(list(columns.values()), path), rows=rows, rate_hint=hint)
+    parts = list(columns.values())
+    tables = tuple(map(len, parts))
+    return ArrowLog(str(path), tuple(columns), slices(parts, path), rows=rows, rate_hint=hint, tables=tables)
 
 
 def _of_vector(read: Callable[[], Any]) -> Callable[[int, int], Any]:

@@ -8,6 +8,7 @@ import importlib
 import io
 import re
 import zipfile
+from collections import Counter
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import ExitStack
 from dataclasses import dataclass
@@ -127,7 +128,13 @@ def _hdf5(path: str, h5py: Any, options: TextOptions) -> Log:
     said = tuple(counted[k][0] if k in counted else units[name] for k, name in enumerate(columns))
     begins = {k: begin for k, (_, begin) in counted.items()}
     hint = hints[0] if len({*hints}) == 1 else ""
-    return ArrowLog(path, names, read, units=said, begins=begins, file=file, rows=rows, notes=notes, rate_hint=hint)
+    tables = tuple(
+        (node.name if node.dtype.names else node.parent.name, len(part))
+        for node, part in zip(stored, columns.values(), strict=True)
+    )
+    return ArrowLog(
+        path, names, read, units=said, begins=begins, file=file, rows=rows, notes=notes, rate_hint=hint, tables=tables
+    )
 
 
 def _rates_in(attributes: Any) -> Iterator[str]:
@@ -264,7 +271,10 @@ def _tdms(path: str, nptdms: Any, options: TextOptions) -> Log:
             return parts(chosen)
 
         begins = {k: begin for k, c in enumerate(channels) if (begin := _first_of(c.properties)) is not None}
-        log = ArrowLog(path, names, read, units=units, rates=rates, begins=begins, file=source, rows=rows)
+        tables = tuple((c.group_name, len(c)) for c in channels)
+        log = ArrowLog(
+            path, names, read, units=units, rates=rates, begins=begins, file=source, rows=rows, tables=tables
+        )
         opening.pop_all()
     return log
 
@@ -292,7 +302,7 @@ def _rate_of(step_s: float) -> float | None:
 def _mdf(path: str, asammdf: Any, options: TextOptions) -> Log:
     need_for_blocks(path)
     file = asammdf.MDF(path)
-    names: list[str] = []
+    found: list[str] = []
     where: list[tuple[int, int]] = []
     units: list[str] = []
     masters: dict[int, int] = {}
@@ -301,12 +311,14 @@ def _mdf(path: str, asammdf: Any, options: TextOptions) -> Log:
             continue
         for c, channel in enumerate(group.channels):
             if c == file.masters_db.get(g):
-                masters[g] = len(names)
-            names.append(f"{channel.name}" if names.count(channel.name) == 0 else f"{channel.name}#{g}")
+                masters[g] = len(found)
+            found.append(channel.name)
             where.append((g, c))
             units.append(channel.unit or file.get_channel_unit(group=g, index=c) or "")  # of MDF 3 in the conversion
-    if not names:
+    if not found:
         raise _no_numbers(path, "channel")
+    tables = tuple(g for g, _ in where)
+    names = _told_apart(found, where)
 
     def read(chosen: Sequence[int]) -> Iterator[list[Any]]:
         groups = {where[k][0] for k in chosen}
@@ -339,7 +351,19 @@ def _mdf(path: str, asammdf: Any, options: TextOptions) -> Log:
     rows = max(group.channel_group.cycles_nr for group in file.groups)
     start = _start_of(file.header)
     begins = {} if start is None else dict.fromkeys(masters.values(), start)
-    return ArrowLog(path, tuple(names), read, units=tuple(units), time_of=time_of, begins=begins, file=file, rows=rows)
+    return ArrowLog(
+        path, names, read, units=tuple(units), time_of=time_of, begins=begins, file=file, rows=rows, tables=tables
+    )
+
+
+def _told_apart(names: Sequence[str], where: Sequence[tuple[int, int]]) -> tuple[str, ...]:
+    """Return names of channels, each with its group where several have it, and with its place if one group has two."""
+    often = Counter(names)
+    of_group = Counter(zip(names, (g for g, _ in where), strict=True))
+    return tuple(
+        name if often[name] == 1 else f"{name}#{g}" if of_group[name, g] == 1 else f"{name}#{g}.{c}"
+        for name, (g, c) in zip(names, where, strict=True)
+    )
 
 
 def _start_of(header: Any) -> HeadBegin | None:

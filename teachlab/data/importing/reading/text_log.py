@@ -75,7 +75,7 @@ class TextLog:
 
     rate_hz: float | None = None
     is_sheet: bool = False
-    is_table: bool = True
+    tables: tuple[Any, ...] = ()
     rates: tuple[float | None, ...] = ()
 
     def __init__(
