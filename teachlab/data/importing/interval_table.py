@@ -24,7 +24,9 @@ from teachlab.errors import ParameterError, TruthError
 from teachlab.model.truth import Truth, joined
 
 CEIL_SLACK = 1e-6
-OTHERWISE = " If they are seconds, say --passes-in s; if ms, --passes-in ms; if they are times or dates, --passes-in time."
+OTHERWISE = (
+    " If they are seconds, say --passes-in s; if ms, --passes-in ms; if they are times or dates, --passes-in time."
+)
 SINCE_1970 = 3e-7
 """Seconds since 1970 with a fraction are exact to a quarter of a microsecond: a float64 holds no more digits. Of days
 since year 0 it holds 10 µs."""

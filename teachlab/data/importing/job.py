@@ -57,6 +57,9 @@ IMPORT_KEY = b"teachlab.import"
 SLOWEST_UNTOLD_HZ, SLOWEST_DATED_HZ, FASTEST_UNTOLD_HZ = 20.0, 1.0, 1e7
 """At or beyond these rates the unit of times must be stated; what would be 2 Hz in seconds may well be 2 kHz in ms."""
 RATE_SAID_TOLERANCE = 0.01
+FASTEST_HZ = 1e9
+LATEST_NS = 2**63 - 1 - 10**15
+"""Nanoseconds since 1970, less the days that a zone may add."""
 SHEETS_HZ = 1e4
 """Above this rate, times that would be dates as days, or come from a sheet, may be days."""
 
@@ -395,10 +398,11 @@ def _described(read: _ReadLog) -> tuple[RecordingInfo, list[str]]:
                 "the sensor sees what comes back twice. Leave that time out with --except."
             )
         info = replace(info, line_speed_m_s=info.line_speed_m_s or speed or None)
-    said = rate_said(log.rate_hint)
+    hint = log.rate_hint or ("" if log.rate_hz is None else f"{log.rate_hz:.9g} Hz")
+    said = log.rate_hz or rate_said(hint)
     if said is not None and abs(said / read.rate_hz - 1) > RATE_SAID_TOLERANCE:
         notes.append(
-            f"The log says {shown(log.rate_hint)}, but the rate used is {read.rate_hz:.9g} Hz "
+            f"The log says {shown(hint)}, but the rate used is {read.rate_hz:.9g} Hz "
             f"({'from the times' if read.axis is not None else '--rate'}). Which is right?"
         )
     if isinstance(log, TextLog) and log.comments:
@@ -474,6 +478,11 @@ def _begun(job: ImportJob, log: Log, survey: Survey, rate: float, kept: int) -> 
     begin = None if job.no_time else log.begins.get(survey.lights_at[0])
     if survey.time_at is not None and (counted := log.begins.get(survey.time_at)) is not None and counted.of_times:
         begin = replace(counted, at_ns=counted.at_ns + survey.first_ns)
+    if begin is not None and not LATEST_NS >= begin.at_ns >= -LATEST_NS:
+        raise ParameterError(
+            f"{job.path}: its head tells a date of the first sample outside the years 1678 to 2262. Correct it, or say "
+            "--no-time."
+        )
     found = None if begin is None else _in_zone(begin, job.time_zone)
     if kept == 0 or job.path == STANDARD_INPUT:
         return found
@@ -536,6 +545,11 @@ def _unit(read: _ReadLog, k: int) -> str:
 
 def _rate(job: ImportJob, log: Log, axis: TimeReport | None) -> tuple[float, str]:
     known = log.rate_hz
+    if known is not None and not known <= FASTEST_HZ:
+        raise ParameterError(
+            f"{job.path}: its header says {known:.9g} Hz, more than the {FASTEST_HZ:,.0f} Hz that a log may have. The "
+            "file is damaged; copy it again."
+        )
     if known is not None and job.rate_hz is not None and abs(known / job.rate_hz - 1) > 1e-9:
         raise ParameterError(
             f"{job.path}: its header says {known:.9g} Hz, but --rate says {job.rate_hz:.9g} Hz. Leave --rate out."

@@ -1358,5 +1358,127 @@ kind(
     options={"rate_hz": 2000.0, "column": "light"},
     refused=_SEVERAL,
 )
-kind("two_groups.mf4", _two_groups, refused="which column is the light.*'light#0', 'time#1', 'light#1'", needs="asammdf")
+kind(
+    "two_groups.mf4", _two_groups, refused="which column is the light.*'light#0', 'time#1', 'light#1'", needs="asammdf"
+)
 kind("one_of_two_groups.mf4", _two_groups, options={"column": "light#0"}, needs="asammdf")
+
+
+# ---- Files of measurement systems that are cut, damaged, or whose numbers stand for others ---------------------------
+def _tdms_segments(path: Path, change: Callable[[bytearray], bytes | bytearray]) -> None:
+    import nptdms
+
+    about = {"wf_increment": 1 / 2000, "unit_string": "mV"}
+    with nptdms.TdmsWriter(path) as out:
+        for part in np.split(LIGHT.astype(np.int16), 4):
+            out.write_segment([nptdms.ChannelObject("Line", "light", part, about)])
+    path.write_bytes(change(bytearray(path.read_bytes())))
+
+
+def _open_end(whole: bytearray) -> bytearray:
+    at = whole.rindex(b"TDSm")
+    whole[at + 12 : at + 20] = b"\xff" * 8
+    return whole
+
+
+for _name, _change, _facts in (
+    ("whole.tdms", lambda whole: whole, {"options": {"unit_given": False}}),
+    ("not_closed.tdms", _open_end, {"note": "did not close this file"}),
+    ("cut.tdms", lambda whole: whole[:-40], {"refused": "cut short: its last segment goes to byte"}),
+    ("cut_in_a_head.tdms", lambda whole: whole[: whole.rindex(b"TDSm") + 9], {"refused": "cut short"}),
+    ("lost_bytes.tdms", lambda whole: whole[:900] + whole[910:], {"refused": "no segment begins at byte"}),
+):  # fmt: skip
+    kind(_name, lambda path, change=_change: _tdms_segments(path, change), needs="nptdms", **_facts)
+
+
+def _tdms_about(*objects: tuple[str, Any, dict[str, Any]]) -> Callable[[Path], None]:
+    def write(path: Path) -> None:
+        import nptdms
+
+        with nptdms.TdmsWriter(path) as out:
+            out.write_segment([nptdms.ChannelObject("Line", *told) for told in objects])
+
+    return write
+
+
+_LIGHT16 = LIGHT.astype(np.int16)
+kind(
+    "gain_of_a_channel.tdms",
+    _tdms_about(("light", _LIGHT16, {"wf_increment": 1 / 2000, "Gain": 0.5})),
+    note="'light' is read without its attributes Gain = 0.5",
+    needs="nptdms",
+)
+kind(
+    "two_rates_told.tdms",
+    _tdms_about(("light", _LIGHT16, {"wf_increment": 1 / 1000}), ("time", K / 2000, {"unit_string": "s"})),
+    note="The log says '1000 Hz', but the rate used is 2000 Hz",
+    needs="nptdms",
+)
+kind(
+    "date_beyond.tdms",
+    _tdms_about(("light", _LIGHT16, {"wf_increment": 1 / 2000, "wf_start_time": np.datetime64("9000-01-01")})),
+    refused="a date of the first sample outside the years 1678 to 2262. Correct it, or say --no-time",
+    needs="nptdms",
+)
+kind(
+    "step_of_nothing.tdms",
+    _tdms_about(("light", _LIGHT16, {"wf_increment": 1e-225})),
+    refused="header says 1e.225 Hz, more than the 1,000,000,000 Hz that a log may have",
+    needs="nptdms",
+)
+
+
+def _mdf_damaged(path: Path) -> None:
+    import asammdf
+
+    with asammdf.MDF(version="4.10") as out:
+        out.append([asammdf.Signal(_LIGHT16, K / 2000, name="light", unit="mV")])
+        out.save(path, overwrite=True, compression=1)
+    whole = bytearray(path.read_bytes())
+    whole[whole.index(b"##DZ") + 400] ^= 1
+    path.write_bytes(whole)
+
+
+def _mdf_by_angle(path: Path) -> None:
+    import asammdf
+
+    with asammdf.MDF(version="4.10") as out:
+        out.append([asammdf.Signal(_LIGHT16, K / 2.0, name="light", unit="mV", master_metadata=("angle", 2))])
+        out.save(path, overwrite=True)
+
+
+kind("packed_block_damaged.mf4", _mdf_damaged, refused="cannot be decoded: .*copy it again", needs="asammdf")
+kind("by_angle.mf4", _mdf_by_angle, refused="rate is not known. Give --rate HZ", needs="asammdf")
+kind("by_angle_with_rate.mf4", _mdf_by_angle, options={"rate_hz": 2000.0}, needs="asammdf")
+
+
+def _hdf5_attributes(*, compound: bool, **about: Any) -> Callable[[Path], None]:
+    def write(path: Path) -> None:
+        import h5py
+
+        with h5py.File(path, "w") as out:
+            light = np.where(K == 5, -1, np.where(K == 6, -2, LIGHT)).astype(np.int16)
+            if compound:
+                both = np.empty(ROWS, [("light", "i2"), ("time", "f8")])
+                both["light"], both["time"] = LIGHT, K / 2000
+                out["rows"] = both
+            else:
+                out["light"], out["time"] = light, K / 2000
+            out["rows" if compound else "light"].attrs.update(about)
+
+    return write
+
+
+kind(
+    "two_numbers_for_none.h5",
+    _hdf5_attributes(compound=False, _FillValue=np.int16(-1), missing_value=np.int16(-2)),
+    light=np.ma.masked_array(LIGHT, (K == 5) | (K == 6)),
+    note="'light' is read as its attributes say: -2 is no value; -1 is no value",
+    needs="h5py",
+)
+kind(
+    "scaled_structures.h5",
+    _hdf5_attributes(compound=True, scale_factor=0.5, add_offset=10.0),
+    note="'rows' is read without its attributes add_offset = 10.0, scale_factor = 0.5",
+    needs="h5py",
+)

@@ -49,7 +49,9 @@ def whole(times: np.ndarray, written: str, rate: float) -> np.ndarray:
 def test_whole_ms_are_never_read_as_samples_without_a_word(tmp_path: Path, seed: int, rate: float) -> None:
     times = line(tmp_path, seed, rate)
     table = [whole(at, "ms", rate) for at in times]
-    with pytest.raises(TruthError, match=r"as samples they end at \d+ % .*do not follow the light; as ms they end at 9"):
+    with pytest.raises(
+        TruthError, match=r"as samples they end at \d+ % .*do not follow the light; as ms they end at 9"
+    ):
         imported(tmp_path, rate, *table, stated=None)
     assert not (tmp_path / "out.parquet").exists()
     (note,) = imported(tmp_path, rate, *table, stated="samples").notes

@@ -28,6 +28,7 @@ from teachlab.data.importing.reading.arrow_log import (
     told,
 )
 from teachlab.data.importing.reading.mdf_blocks import need_for_blocks
+from teachlab.data.importing.reading.tdms_segments import check_segments
 from teachlab.data.importing.reading.text_layout import names_rate, time_unit_named
 from teachlab.data.importing.reading.text_log import Log, TextLog, TextOptions
 from teachlab.data.importing.reading.unpacked_size import need_for_chunk, need_for_stored, need_for_workbook
@@ -42,8 +43,13 @@ EXTRAS = {
 }
 """Name of a format, the extra that reads it, and modules of which one must be present."""
 EPOCH = np.datetime64("1970-01-01")
-NOT_APPLIED = re.compile(r"scale|scaling|gain|slope|offset|intercept|bias|factor|valid_(min|max|range)", re.IGNORECASE)
-"""Attributes that may change what a number stands for, but whose meaning no convention fixes."""
+MAY_CHANGE = re.compile(
+    r"scale|scaling|gain|slope|offset|intercept|bias|factor|valid_(min|max|range)|scale_factor|add_offset|_FillValue|"
+    r"missing_value", re.IGNORECASE,
+)  # fmt: skip
+"""Attributes that may change what a number stands for; for most of them, no convention fixes how."""
+NOT_STATED, TIME = 0, 1
+"""What the first channel of an MDF 4 group counts."""
 LOCAL_TIME = 1
 """Flag of the head of an MDF 4 file."""
 
@@ -99,10 +105,8 @@ def _hdf5(path: str, h5py: Any, options: TextOptions) -> Log:
             return  # its samples lie in other files, which no one has named
         need_for_chunk(path, name, node)
         stored = Stored.of(node)
-        if kept := [f"{key} = {_word(node.attrs[key])}" for key in node.attrs if NOT_APPLIED.fullmatch(key)]:
-            meant[name] = f"'{name}' is read without its attributes {', '.join(kept)[:80]}."
-        if stored.changes:
-            meant[name] = f"'{name}' is read as its attributes say: {stored.sentence}."
+        said = f"'{name}' is read as its attributes say: {stored.sentence}." if stored.changes else ""
+        meant[name] = " ".join(filter(None, (said, _not_applied(name, node.attrs, stored.used))))
         for column, part, unit in _columns_of(name, node):
             data = stored.meant(part) if stored.changes else part
             columns[column], units[column], nodes[column] = data, unit, node
@@ -163,39 +167,41 @@ def _counted_since(unit: str) -> tuple[str, HeadBegin] | None:
 class Stored:
     """How the numbers of an HDF5 data set stand for values, as the CF conventions have it.
 
-    `empty`: the number that stands for no value.
+    `empty`: the numbers that stand for no value.
+    `used`: names of the attributes that say so.
     """
 
     scale: float = 1.0
     offset: float = 0.0
-    empty: float | None = None
+    empty: tuple[float, ...] = ()
+    used: tuple[str, ...] = ()
 
     @classmethod
     def of(cls, node: Any) -> Stored:
         """Read the attributes; only those that are one number count."""
 
-        def number(*names: str) -> float | None:
-            found = (np.asarray(node.attrs[name]) for name in names if name in node.attrs)
-            return next((float(x.reshape(-1)[0]) for x in found if x.size == 1 and x.dtype.kind in "iuf"), None)
-
         if node.dtype.kind not in "iuf":
             return cls()
-        scale, offset = number("scale_factor"), number("add_offset")
-        empty = number("_FillValue", "missing_value")
-        empty = None if empty is not None and np.isnan(empty) else empty
-        return cls(1.0 if scale is None else scale, 0.0 if offset is None else offset, empty)
+        found = {
+            name: float(told.reshape(-1)[0])
+            for name in ("scale_factor", "add_offset", "_FillValue", "missing_value")
+            if name in node.attrs and (told := np.asarray(node.attrs[name])).size == 1 and told.dtype.kind in "iuf"
+        }
+        empty = {found[name] for name in ("_FillValue", "missing_value") if name in found}
+        empty = tuple(sorted(number for number in empty if not np.isnan(number)))
+        return cls(found.get("scale_factor", 1.0), found.get("add_offset", 0.0), empty, tuple(found))
 
     @property
     def changes(self) -> bool:
         """Whether values differ from the numbers."""
-        return self != Stored()
+        return (self.scale, self.offset, self.empty) != (1.0, 0.0, ())
 
     @property
     def sentence(self) -> str:
         """What is done with the numbers."""
         scaled = f"times {self.scale:g}, plus {self.offset:g}" if (self.scale, self.offset) != (1.0, 0.0) else ""
-        empty = f"{self.empty:g} is no value" if self.empty is not None else ""
-        return "; ".join(filter(None, (scaled, empty)))
+        empty = [f"{number:g} is no value" for number in self.empty]
+        return "; ".join(filter(None, (scaled, *empty)))
 
     def meant(self, column: Any) -> Part:
         """Return the column of values, masked where there is none."""
@@ -204,9 +210,15 @@ class Stored:
         def read(a: int, b: int) -> Any:
             numbers = np.asarray(column[a:b])
             values = numbers * self.scale + self.offset if scaled else numbers
-            return np.ma.masked_array(values, mask=False if self.empty is None else numbers == self.empty)
+            return np.ma.masked_array(values, mask=np.isin(numbers, self.empty))
 
         return Part(read, len(column), np.dtype(np.float64) if scaled else column.dtype)
+
+
+def _not_applied(name: str, attributes: Any, used: Sequence[str]) -> str:
+    """Say which attributes of a column, other than those used, may change what its numbers stand for."""
+    kept = [f"{key} = {_word(attributes[key])}" for key in attributes if MAY_CHANGE.fullmatch(key) and key not in used]
+    return f"'{name}' is read without its attributes {', '.join(kept)[:80]}." if kept else ""
 
 
 def _columns_of(name: str, node: Any) -> Iterator[tuple[str, Any, str]]:
@@ -248,6 +260,7 @@ def _shortest_names(paths: list[str]) -> tuple[str, ...]:
 
 
 def _tdms(path: str, nptdms: Any, options: TextOptions) -> Log:
+    closed = check_segments(path)
     with ExitStack() as opening:
         # Its reader leaves a file open that it does not understand, or that holds no numbers.
         source = opening.enter_context(open(path, "rb"))
@@ -260,6 +273,7 @@ def _tdms(path: str, nptdms: Any, options: TextOptions) -> Log:
         units = tuple(_word(c.properties.get("unit_string", "")) for c in channels)
         rows = max(map(len, channels))
         parts, begun = slices(channels, path), [_begin_of(c.properties) for c in channels]
+        notes = [] if closed else ["The logger did not close this file: its last stretch may have fewer samples."]
 
         def read(chosen: Sequence[int]) -> Iterator[list[Any]]:
             if len({begun[k] for k in chosen} - {None}) > 1:
@@ -268,13 +282,16 @@ def _tdms(path: str, nptdms: Any, options: TextOptions) -> Log:
                     f"{path}: the channels chosen began at different times: {listed}. Choose channels that began "
                     "together."
                 )
+            told = (_not_applied(names[k], channels[k].properties, ()) for k in chosen)
+            notes.extend(note for note in told if note and note not in notes)
             return parts(chosen)
 
         begins = {k: begin for k, c in enumerate(channels) if (begin := _first_of(c.properties)) is not None}
         tables = tuple((c.group_name, len(c)) for c in channels)
         log = ArrowLog(
-            path, names, read, units=units, rates=rates, begins=begins, file=source, rows=rows, tables=tables
-        )
+            path, names, read, units=units, rates=rates, begins=begins, file=source, rows=rows, tables=tables,
+            notes=notes,
+        )  # fmt: skip
         opening.pop_all()
     return log
 
@@ -306,12 +323,16 @@ def _mdf(path: str, asammdf: Any, options: TextOptions) -> Log:
     where: list[tuple[int, int]] = []
     units: list[str] = []
     masters: dict[int, int] = {}
+    clocks: dict[int, int] = {}
     for g, group in enumerate(file.groups):
         if group.channel_group.cycles_nr < 2:
             continue
         for c, channel in enumerate(group.channels):
             if c == file.masters_db.get(g):
                 masters[g] = len(found)
+                # Others are angles, distances or counts.
+                if getattr(channel, "sync_type", TIME) in (NOT_STATED, TIME):
+                    clocks[g] = len(found)
             found.append(channel.name)
             where.append((g, c))
             units.append(channel.unit or file.get_channel_unit(group=g, index=c) or "")  # of MDF 3 in the conversion
@@ -344,13 +365,13 @@ def _mdf(path: str, asammdf: Any, options: TextOptions) -> Log:
                 parts.append(_column(signal.samples, signal.invalidation_bits))
             yield parts
 
-    time_of = {k: masters[g] for k, (g, _) in enumerate(where) if g in masters}
-    for k in masters.values():
+    time_of = {k: clocks[g] for k, (g, _) in enumerate(where) if g in clocks}
+    for k in clocks.values():
         units[k] = units[k] or "s"
         time_of.pop(k, None)
     rows = max(group.channel_group.cycles_nr for group in file.groups)
     start = _start_of(file.header)
-    begins = {} if start is None else dict.fromkeys(masters.values(), start)
+    begins = {} if start is None else dict.fromkeys(clocks.values(), start)
     return ArrowLog(
         path, names, read, units=tuple(units), time_of=time_of, begins=begins, file=file, rows=rows, tables=tables
     )
