@@ -76,12 +76,13 @@ class TwoState:
         """Return the opposite signal."""
         return TwoState(not self.first, self.edges)
 
-    def dense(self, size: int) -> NDArray[np.bool_]:
-        """Return the signal as one boolean per evaluation, shape (size,)."""
+    def dense(self, size: int, start: int = 0) -> NDArray[np.bool_]:
+        """Return the signal as one boolean per evaluation, from one on, shape (size,)."""
         # Edges alternate, so the parity of their running number is the state.
+        before, stop = np.searchsorted(self.edges, (start, start + size))
         flips = np.zeros(size, np.int8)
-        flips[self.edges] = 1
-        out: NDArray[np.bool_] = ((np.cumsum(flips) & 1) == 1) ^ self.first
+        flips[self.edges[before:stop] - start] = 1
+        out: NDArray[np.bool_] = ((np.cumsum(flips) + before & 1) == 1) ^ self.first
         return out
 
     def runs(self, size: int) -> tuple[Edges, Edges]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterator
 from dataclasses import asdict, replace
 from pathlib import Path
 
@@ -11,7 +11,6 @@ from pydantic import ValidationError
 
 from teachlab.errors import ParameterError, ScenarioError, check_least
 from teachlab.model.json_values import json_text
-from teachlab.model.memory import need_memory
 from teachlab.model.printable_text import number_of
 from teachlab.model.recording import Block, LoggedOutput, Recording
 from teachlab.synthetic.line import LineStress
@@ -29,7 +28,7 @@ def write(recipe: Recipe, path: str | Path, *, progress: Progress | None = None)
     """Write a recording and its table of passes, in memory that does not grow with the samples.
 
     `path`: the recording; the passes go to ``NAME.passes.parquet`` beside it, the recipe to ``NAME.synth.json``.
-    `progress`: called with the rows written so far, and the number of all rows.
+    `progress`: called with the rows made so far, and the number of all rows; a simulated device takes them twice.
     """
     from teachlab.data.atomic_files import one_result
     from teachlab.data.recording_files import RecordingWriter
@@ -37,22 +36,25 @@ def write(recipe: Recipe, path: str | Path, *, progress: Progress | None = None)
 
     planned = plan(recipe)
     device, info = recipe.scenario.device, info_of(recipe)
-    made: Iterable[Block] = blocks(recipe, samples=planned.samples)
-    output = None
+    output, runs = None, 1
+    say = progress or (lambda done, of: None)
+
+    def made(run: int) -> Iterator[Block]:
+        for block in blocks(recipe, samples=planned.samples):
+            yield block
+            say(run * planned.rows + block.stop, runs * planned.rows)
+
     if device is not None:
-        info = replace(info, output=LoggedOutput())
-        # Filter and delays extend over any block: the light is held as a whole.
-        need_memory(40.0 * planned.rows, f"a simulated output over {planned.rows:,} samples", "Ask for fewer passes.")
-        made = list(made)
-        light = np.concatenate([block.as_float() for block in made])
-        output = device.simulated().output(light, np.random.default_rng([recipe.seed, DEVICE_STREAM]))
+        # An edge may come long after the light that made it: the light is made once for the edges, and again to be
+        # written beside them, so that it need not be held.
+        info, runs = replace(info, output=LoggedOutput()), 2
+        rng = np.random.default_rng([recipe.seed, DEVICE_STREAM])
+        output = device.simulated().logged((block.as_float() for block in made(0)), rng)
     with one_result():
         with RecordingWriter(path, info, stored_type(recipe.scenario)) as out:
-            for block in made:
-                switched = None if output is None else output[block.start : block.stop]
+            for block in made(runs - 1):
+                switched = None if output is None else output.dense(block.light.size, block.start)
                 out.append(block.light, block.invalid, switched)
-                if progress is not None:
-                    progress(block.stop, planned.rows)
         write_truth(beside(path, ".passes.parquet"), planned.truth.tied_to(out.digest))
         write_recipe(recipe, planned, path)
     return planned

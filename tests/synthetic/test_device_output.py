@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import tracemalloc
 from dataclasses import replace
+from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
@@ -51,6 +53,47 @@ def test_jitter_noise_and_faults_are_as_large_as_they_say() -> None:
     assert more == pytest.approx(2200, abs=5 * 200**0.5)
     trips = LoggedEdges.of(replace(PLAIN, noise=20.0).output(light, rng)).active.size
     assert trips > 2 * clean.size
+
+
+@pytest.mark.parametrize("seed", range(20))
+def test_light_in_blocks_gives_the_same_output(seed: int) -> None:
+    rng = np.random.default_rng(seed)
+    light = np.repeat(rng.integers(0, 60, 80), 7) + rng.normal(0, 4, 560)
+    light[rng.random(560) < 0.02] = np.nan
+    ratio = int(rng.integers(1, 5))
+    sensor = SimulatedSensor(
+        on_level=40, off_level=30, light_on=bool(rng.integers(2)), consecutive=2, on_delay=1, off_delay=9, ratio=ratio,
+        phase=int(rng.integers(ratio)), lag=3, jitter=1, noise=3.0, missing=0.1, spurious=0.1,
+    )  # fmt: skip
+    whole = sensor.output(light, np.random.default_rng(seed))
+    cut = np.sort(rng.integers(0, 560, 6))
+    logged = sensor.logged(np.split(light, cut), np.random.default_rng(seed))
+    pieces = [logged.dense(b - a, a) for a, b in pairwise([0, *cut.tolist(), 560])]
+    assert np.array_equal(np.concatenate(pieces), whole)
+
+
+def test_an_edge_that_jitter_moves_before_the_log_turns_the_state_in_which_it_begins() -> None:
+    light = np.array([0] + [50] * 9 + [0] * 10, np.uint16)
+    sensor = replace(PLAIN, jitter=1)
+    outputs = [sensor.output(light, np.random.default_rng(seed)) for seed in range(20)]
+    assert {bool(output[0]) for output in outputs} == {False, True}
+    assert all(output[5] and not output[15] for output in outputs)
+
+
+def test_the_light_of_a_device_is_not_held(tmp_path: Path) -> None:
+    scenario = load_scenario("sensed-tubs")
+    recipe = Recipe(scenario=scenario, passes=2500, seed=3)
+    write(recipe, tmp_path / "first.parquet")
+    shares: list[float] = []
+    tracemalloc.start()
+    planned = write(recipe, tmp_path / "s.parquet", progress=lambda done, of: shares.append(done / of))
+    _, peak = tracemalloc.get_traced_memory()
+    tracemalloc.stop()
+    assert planned.rows > 1_000_000
+    assert peak < 8 * planned.rows
+    assert shares == sorted(shares)
+    assert shares[0] < 0.2
+    assert shares[-1] == 1
 
 
 def test_synth_writes_the_output_and_leaves_the_light_as_it_is(tmp_path: Path) -> None:

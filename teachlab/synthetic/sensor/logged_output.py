@@ -2,15 +2,20 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
+from teachlab.errors import ParameterError
 from teachlab.model.recording import Light
 from teachlab.sensor.comparator import Comparator
 from teachlab.sensor.delays import consecutive_filter, off_delay, on_delay
 from teachlab.sensor.edges import TwoState
+
+MADE_UP = 3
+"""Samples that a pulse lasts which the log invents."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -54,41 +59,54 @@ class SimulatedSensor:
 
     def edges(self, light: Light) -> NDArray[np.int64]:
         """Return whether the output begins active, and the samples at which it changes, without jitter and faults."""
-        seen = light[self.phase :: self.ratio]
-        size = seen.size
-        comparator = Comparator(self.on_level, self.off_level, seen.dtype)
-        comparator.push(seen)
-        state = consecutive_filter(comparator.light_state(), comparator.validity(), self.consecutive, size)
-        if not self.light_on and not self.delays_on_light:
-            state = state.inverted()
-        state = off_delay(on_delay(state, self.on_delay, size), self.off_delay, size)
-        if not self.light_on and self.delays_on_light:
-            state = state.inverted()
-        return np.concatenate(([int(state.first)], state.edges * self.ratio + self.phase + self.lag))
+        state, _ = self._switched([light])
+        return np.concatenate(([int(state.first)], state.edges))
 
     def output(self, light: Light, rng: np.random.Generator) -> NDArray[np.bool_]:
         """Return the logged output, one truth value per sample.
 
         `light`: ndarray, shape (n,), recording units.
         """
+        return self.logged([light], rng).dense(light.size)
+
+    def logged(self, blocks: Iterable[Light], rng: np.random.Generator) -> TwoState:
+        """Return the logged output over samples, from light in consecutive blocks, which are not kept."""
         if self.noise:
-            light = light + rng.normal(0.0, self.noise, light.size)
-        first, *rest = self.edges(light)
-        at = np.array(rest, np.int64)
+            blocks = (light + rng.normal(0.0, self.noise, light.size) for light in blocks)
+        state, size = self._switched(blocks)
+        at, first = state.edges, bool(state.first)
         if self.jitter:
             at = at + rng.integers(-self.jitter, self.jitter + 1, at.size)
-        first = bool(first)
         # A pulse and the gap after it are lost together, because an output alternates.
         pulses = at[int(first) :]
         pulses = pulses[: pulses.size // 2 * 2].reshape(-1, 2)
         lost = rng.random(len(pulses)) < self.missing
         head, tail = at[: int(first)], at[int(first) + pulses.size :]
-        made_up = rng.integers(0, light.size, rng.binomial(len(pulses), self.spurious))
-        kept = np.concatenate((head, pulses[~lost].ravel(), tail))
+        made_up = rng.integers(0, size, rng.binomial(len(pulses), self.spurious))
+        kept = np.maximum.accumulate(np.concatenate((head, pulses[~lost].ravel(), tail)))
         # Jitter may move both edges of a short pulse or gap to one place: then neither was logged.
-        places, edges = np.unique(np.maximum.accumulate(kept), return_counts=True)
-        kept = places[edges % 2 == 1]
-        output = TwoState(first, kept[(kept > 0) & (kept < light.size)]).dense(light.size)
-        for place in made_up:
-            output[place : place + 3] ^= True
-        return output
+        places, edges = np.unique(np.concatenate((kept, made_up, made_up + MADE_UP)), return_counts=True)
+        odd = places[edges % 2 == 1]
+        # An edge that jitter moves before the log turns the state in which the log begins.
+        begins = first ^ bool(np.count_nonzero(odd <= 0) % 2)
+        return TwoState(begins, odd[(odd > 0) & (odd < size)])
+
+    def _switched(self, blocks: Iterable[Light]) -> tuple[TwoState, int]:
+        """Return the output over samples, without jitter and faults, and the number of samples."""
+        comparator: Comparator | None = None
+        count = samples = 0
+        for light in blocks:
+            # The next evaluation reads sample phase + count · ratio.
+            seen = light[self.phase + count * self.ratio - samples :: self.ratio]
+            comparator = comparator or Comparator(self.on_level, self.off_level, seen.dtype)
+            comparator.push(seen)
+            count, samples = count + seen.size, samples + light.size
+        if comparator is None:
+            raise ParameterError("a simulated sensor needs light.")
+        state = consecutive_filter(comparator.light_state(), comparator.validity(), self.consecutive, count)
+        if not self.light_on and not self.delays_on_light:
+            state = state.inverted()
+        state = off_delay(on_delay(state, self.on_delay, count), self.off_delay, count)
+        if not self.light_on and self.delays_on_light:
+            state = state.inverted()
+        return TwoState(state.first, state.edges * self.ratio + self.phase + self.lag), samples
