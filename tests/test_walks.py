@@ -46,6 +46,8 @@ bench demo_tubs.parquet --draws 50 --out results
     Rehearsal on synthetic light, no evidence about a real line.
 report demo_tubs.parquet --setting results/demo_tubs.setting.json --criteria accept.toml --out record
     Criteria: not enough evidence.
+report demo_tubs.parquet --setting results/demo_tubs.setting.json --out record --criteria accept.toml --rehearsal
+    Rehearsal on synthetic light, no evidence about a real line. Use:
 verify record/result.json --setting results/demo_tubs.setting.json
     Verified: everything was computed again and is the same. This does not release the setting.
 report demo_tubs.parquet --setting results/demo_tubs.setting.json --draws 0 --out again --bundle record.zip

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import shlex
+from dataclasses import replace
 from itertools import zip_longest
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from teachlab.cli.again import given_again
+from teachlab.cli.again import carried, given_again
 from teachlab.cli.console import NOT_ENOUGH, emit_json, if_pair_faster, progress, say, say_lines, show, warn
 from teachlab.cli.opening import load_base, named_strategies, open_all, teachers
 from teachlab.cli.options import (
@@ -108,6 +109,7 @@ def bench_command(
             by=JudgedBy(accepted=accept_cost, assumption=assumption_from(assume)), out=out, jobs=jobs,
             keep=given_again(context, out="results"), device=known, progress=told,
         )  # fmt: skip
+    benches = [replace(one, verdict=one.verdict.leading_to(carried(one.verdict.next_step))) for one in benches]
     rate, written = options.evaluation_rate_hz, []
     # The light of every pass is needed for the figure and the reasons only: it takes another reading.
     extremes = [
@@ -133,9 +135,9 @@ def bench_command(
         if len(recordings) == len(settings) == 1:
             of = typed_again(recordings[0], truth=truth, setting=str(settings[0]))
             if device is None:
-                warn(f"Drag its levels: teachlab explore {of} --out page.html")
+                warn(carried(f"Drag its levels: teachlab explore {of} --out page.html"))
             else:
-                warn(f"Take it to the line: teachlab card {of} --device {shlex.quote(device)} --out card.html")
+                warn(carried(f"Take it to the line: teachlab card {of} --out card.html"))
     if refused:
         raise typer.Exit(NOT_ENOUGH)
 

@@ -68,7 +68,7 @@ def card_command(
     )  # fmt: skip
     if found.refused is not None and device is not None:
         # The best pair of those that can be keyed in.
-        step = f"teachlab surface {typed_again(recording, truth=truth)} --device {shlex.quote(device)}"
+        step = f"teachlab surface {typed_again(recording, truth=truth)}"
         found = replace(found, verdict=found.verdict.leading_to(step))
     if out is not None:
         from teachlab.data.atomic_files import write_aside

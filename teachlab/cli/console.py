@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Any
 
 import typer
 
+from teachlab.cli.again import carried, carried_document
 from teachlab.model.json_values import json_text
 from teachlab.model.printable_text import Lines, printable
 from teachlab.wording.lines import WIDTH, screen, wrapped
@@ -34,7 +35,7 @@ def emit_json(document: Json, *, indent: int | None = 2) -> None:
 
     It is kept until the command ends, when its inputs are known to be unchanged: no refusal has an answer beside it.
     """
-    _DOCUMENTS.append(json_text(document, indent=indent))
+    _DOCUMENTS.append(json_text(carried_document(document), indent=indent))
 
 
 def say(text: str = "") -> None:
@@ -58,7 +59,8 @@ def say_verdict(verdict: Verdict, table: Sequence[str] = (), *, details: bool, m
     """Print a verdict on stdout, with one small table; with `details`, everything that it holds."""
     from teachlab.wording.verdict import verdict_lines
 
-    say_lines(verdict_lines(verdict, table, details=details, most=most))
+    told = verdict.leading_to(carried(verdict.next_step))
+    say_lines(verdict_lines(told, table, details=details, most=most))
 
 
 def warn(text: str) -> None:

@@ -49,7 +49,7 @@ def explore_command(
     from teachlab.data.atomic_files import write_aside
     from teachlab.data.opening import open_pair
     from teachlab.data.setting_files import read_setting
-    from teachlab.model.score import USUAL_RULES, Rules
+    from teachlab.model.score import Rules
     from teachlab.page.assembly import page_html
     from teachlab.page.contents import page_contents
     from teachlab.questions.verdict import FilesJudged
@@ -86,9 +86,7 @@ def explore_command(
         say(f"Open {out} in a browser. Drag the levels until the errors are fewest. Save the setting.")
         if not found.facts["light"]["raw"]:
             say("The recording is too long for all of its light to be in the page; --serve shows and replays it all.")
-    following = f"Next, once it is in this folder: teachlab replay {of} --setting {saved}"
-    following += f" --tolerance-ms {tolerance_ms:g}" if tolerance_ms else ""
-    following += f" --confidence {confidence:g}" if confidence != USUAL_RULES.confidence else ""
+    following = carried(f"Next, once it is in this folder: teachlab replay {of} --setting {saved}")
     if serve:
         _serve(page_html(found.with_server()), opened, passes, rules, files, following)
     say(following)

@@ -55,7 +55,7 @@ def inspect_command(
         first = found.verdict.decision if found.misplaced or found.empty else ""
         write_file(plot, trace_figure(opened, passes, quality, logged=logged_runs(opened), first=first, kind=kind))
     note_last(passes_note(passes))
-    verdict = found.verdict.leading_to(_next_step(found, recording, truth, tolerance_ms))
+    verdict = found.verdict.leading_to(_next_step(found, recording, truth))
     if json:
         emit_json(found.as_dict() | {"verdict": verdict.as_dict()})
         return
@@ -82,23 +82,22 @@ def _logged_output(opened: Recording, recording: str) -> list[str]:
     return [f"Sensor: its own output was logged, {many}; its setting: teachlab identify {shlex.quote(recording)}"]
 
 
-def _next_step(found: InspectAnswer, recording: str, truth: str | None, tolerance_ms: float) -> str:
+def _next_step(found: InspectAnswer, recording: str, truth: str | None) -> str:
     """Return what to do next: a command that works as printed, or a sentence."""
     from teachlab.statistics.claims.decisions import ACCEPTED_ERRORS
 
     q, on = found.quality, typed_again(recording, truth=truth)
-    wide = f"{on} --tolerance-ms {tolerance_ms:g}" if tolerance_ms else on
     if found.contradicted:
         return "correct the stored direction, or the passes: they contradict each other."
     if found.aside and found.alignment is not None:
         return found.alignment.command(recording, truth)
     if found.sides is not None:
-        return f"teachlab bench {wide} --strategy two-threshold --strategy guard-or-window"
+        return f"teachlab bench {on} --strategy two-threshold --strategy guard-or-window"
     if not q.passes:
         step = f"teachlab label {shlex.quote(recording)}"
         return step if q.passes is None else f"Add the passes to it. Or take it away, then: {step}"
     if found.empty:
-        return f"teachlab inspect {wide} --plot light.svg"
+        return f"teachlab inspect {on} --plot light.svg"
     if q.direction is None:
         return "store the direction (rise or dip) in the recording; strategies abstain without it."
     if found.few:
@@ -112,9 +111,9 @@ def _next_step(found: InspectAnswer, recording: str, truth: str | None, toleranc
             return f"set {cure.text} in the sensor, log again and run this again."
         if cure.kind in ("following", "turning points"):
             name = "background-follower" if cure.kind == "following" else "turning-point-follower"
-            return f"teachlab bench {wide} --strategy {name}"
-        return f"teachlab {'bench' if cure.plain else 'design'} {wide}"
-    return f"teachlab bench {wide}"
+            return f"teachlab bench {on} --strategy {name}"
+        return f"teachlab {'bench' if cure.plain else 'design'} {on}"
+    return f"teachlab bench {on}"
 
 
 def _summary(recording: Recording, q: Quality, found: InspectAnswer) -> list[str]:

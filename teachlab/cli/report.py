@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from teachlab.cli.again import given_again
+from teachlab.cli.again import carried, given_again
 from teachlab.cli.console import emit_json, note_last, note_written, progress, say, say_lines
 from teachlab.cli.options import Confidence, Json, PassesFile, RecordingFile, Tolerance
 from teachlab.cli.writing import kind_of
@@ -101,10 +101,11 @@ def report_command(
     else:
         from teachlab.wording.verdict import REFUSED
 
-        sensed = _unlike_sensor(record, context, sources, sensor_setting)
-        _say(record, out, sources, sensed or ([f"Next: {found.step}"] if found.step else []))
+        step = [f"Next: {carried(found.step)}"] if found.step else _to_meet(record, context)
+        _say(record, out, sources, _unlike_sensor(record, context, sources, sensor_setting) or step)
         if out is not None:
             refused = overall not in (None, "met") or record["verdict"].get("decision") in REFUSED
+            refused |= bool(record["verdict"].get("rehearsal"))
             say(f"To read{', not to release' if refused else ' and sign'}: {Path(out) / 'report.html'}")
         if out is not None and found.levels:
             say(f"To drag its levels: {Path(out) / 'levels.html'}")
@@ -153,6 +154,16 @@ def _unlike_sensor(record: dict[str, Any], context: typer.Context, sources: Sour
     return [f"Next: teachlab identify {typed_again(sources.recording)} --out sensor.json", f"Then: {again}"]
 
 
+def _to_meet(record: dict[str, Any], context: typer.Context) -> list[str]:
+    """Return how criteria come to be decided that a setting lacks the evidence for; empty where it lacks none."""
+    if record["verdict"].get("overall") != "not enough evidence":
+        return []
+    if record["verdict"].get("rehearsal") and not record["options"]["rehearsal"]:
+        return [f"Next: {given_again(context, rehearsal=True)}"]
+    again = given_again(context, recording="NEW.parquet", truth=None)
+    return [f"Next: Log a new recording that holds what the criteria lack. Then: {again}"]
+
+
 def _say(record: dict[str, Any], out: str | None, sources: Sources, step: list[str]) -> None:
     """Print whether the criteria are met, then the verdict on the setting, or of its abstention, and each criterion."""
     from teachlab.data.setting_files import setting_from_dict
@@ -162,13 +173,23 @@ def _say(record: dict[str, Any], out: str | None, sources: Sources, step: list[s
     from teachlab.wording.verdict import MOST_LINES, REFUSED, verdict_lines, verdict_of
 
     verdict, rest = record["verdict"], []
-    overall = verdict.get("overall")
-    if overall:
-        say(overall_text(verdict))
+    overall, criteria = verdict.get("overall"), overall_text(verdict)
+    if overall == "met":
+        rest.append(criteria)
+    elif overall:
+        # A criterion that is not met goes before a setting that may be used.
+        say(criteria)
     for item in verdict.get("criteria", ()):
         outcome, _, because = judged_text(item).partition(": ")
         rest.append(f"  {outcome}: {item['measure']} {item['limit']}; measured {item['measured']}. {sentence(because)}")
     rest += record["cautions"]
+    if step:
+        rest += step
+    elif verdict.get("decision") in REFUSED or overall == "not met":
+        # A record of a setting that may not be used is checked by nobody: first its losses are looked into.
+        where = None if sources.truth == str(find_truth(sources.recording)) else sources.truth
+        replay = f"teachlab replay {typed_again(sources.recording, truth=where, setting=sources.setting)}"
+        rest.append(f"Next: {carried(replay)}")
     if out is not None:
         # A file that is neither beside the record nor here must be named.
         named = (("--recording", sources.recording), ("--truth", sources.truth), ("--setting", sources.setting))
@@ -176,16 +197,8 @@ def _say(record: dict[str, Any], out: str | None, sources: Sources, step: list[s
             f" {o} {shlex.quote(str(p))}" for o, p in named if p is not None and not Path(Path(p).name).exists()
         )
         check = f"teachlab verify {shlex.quote(str(Path(out) / 'result.json'))}{apart}"
-        # What must be recorded, or that the sensor is unknown, goes before a check of the record.
-        if step:
-            rest += [*step, f"To check the record: {check}"]
-        elif verdict.get("decision") in REFUSED:
-            # A record of a setting that may not be used is checked by nobody: first its losses are looked into.
-            where = None if sources.truth == str(find_truth(sources.recording)) else sources.truth
-            rest.append(f"Next: teachlab replay {typed_again(sources.recording, truth=where, setting=sources.setting)}")
-            rest.append(f"To check the record: {check}")
-        else:
-            rest.append(f"Next: {check}")
+        led = any(line.startswith("Next: ") for line in rest)
+        rest.append(f"{'To check the record' if led else 'Next'}: {check}")
     if not overall:
         rest.append("No criteria were given: --criteria FILE.toml judges by limits that were fixed before the run.")
     if "decision" in verdict:

@@ -109,7 +109,7 @@ def surface_command(
         step = f"teachlab design {on}"
     elif answer.delays is None and len(recordings) == 1 and not answer.works:
         # Why no level works, and what would: borders that are too sharp, a filter, levels that follow.
-        step = f"teachlab inspect {on}" + (f" --tolerance-ms {tolerance_ms:g}" if tolerance_ms else "")
+        step = f"teachlab inspect {on}"
     verdict = answer.verdict.leading_to(step)
     document = answer.as_dict() | {"verdict": verdict.as_dict()}
 

@@ -224,7 +224,6 @@ def counterfactual_command(
         found = counterfactual(opened, passes, base, mains_hz=mains_hz, rules=rules, costs=costs, progress=told)
     note_last(passes_note(passes))
     on = typed_again(recording, truth=truth) + ("" if setting is None else f" --base {typed_again(setting)}")
-    on += f" --tolerance-ms {tolerance_ms:g}" if tolerance_ms else ""
     now = found.sensors[0]
     enough = now.clean is not None and (now.margin is None or (now.spare or 0.0) >= 1)
     step = f"teachlab {f'bench {on} --out results' if enough else f'design {on}'}"

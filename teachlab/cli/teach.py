@@ -180,4 +180,4 @@ def _tell_abstention(
     warn(f"No setting: {teacher.name} gives none. {sentence(refusal.reason)}")
     warn(f"Measured: {refusal.measured}.")
     warn(f"Needed: {refusal.required}.")
-    warn(f"Next: teachlab {ask} {typed_again(path, truth=truth)}")
+    warn(carried(f"Next: teachlab {ask} {typed_again(path, truth=truth)}"))

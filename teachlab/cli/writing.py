@@ -38,10 +38,11 @@ def picture_kind(name: str | None, option: str = "--plot") -> str:
 
 def write_results(targets: Iterable[tuple[str, str]], document: dict[str, Any], draw: Callable[[str], bytes]) -> None:
     """Write files, each completely or not at all: the document if the kind is json, otherwise the picture drawn."""
+    from teachlab.cli.again import carried_document
     from teachlab.model.json_values import json_text
 
     for name, kind in targets:
-        write_file(name, json_text(document).encode() if kind == "json" else draw(kind))
+        write_file(name, json_text(carried_document(document)).encode() if kind == "json" else draw(kind))
 
 
 def write_file(name: str, content: bytes) -> None:

@@ -185,16 +185,15 @@ def setting_rows(record: dict[str, Any]) -> list[tuple[str, str]]:
 
 
 def verdict_parts(record: dict[str, Any]) -> dict[str, str]:
-    """Return the decision with the setting, the first limit, near misses, and the result of the criteria."""
+    """Return the result of the criteria, the decision with the setting, the first limit, and near misses."""
     verdict = record["verdict"]
     lead = REHEARSAL if verdict["rehearsal"] else ""
-    decision, overall = str(verdict["decision"]), verdict["overall"] or ""
-    would = "would be " if verdict["rehearsal"] and overall == "met" else ""
+    decision = str(verdict["decision"])
     return {
         "decided": f"{lead}{decision_text(decision, verdict.get('tried'))}: {_setting_text(record)}",
         "limit": next(iter(verdict["conditions"]), ""),
         "near": "" if decision in REFUSED or verdict["near"] is None else verdict["near"]["text"],
-        "judged": f"{would}{overall}",
+        "judged": overall_text(verdict),
     }
 
 
@@ -221,7 +220,7 @@ def kept_lines(record: dict[str, Any]) -> list[str]:
 def overall_text(verdict: Mapping[str, Any]) -> str:
     """Return whether the criteria are met, in a sentence; of synthetic light, whether they would be. Empty without."""
     overall = verdict.get("overall")
-    lead = "Rehearsal: would be " if overall == "met" and verdict.get("rehearsal") else ""
+    lead = "would be " if overall == "met" and verdict.get("rehearsal") else ""
     return f"Criteria: {lead}{overall}." if overall else ""
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 import shlex
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
@@ -19,6 +19,7 @@ from teachlab.data.truth_files import truth_document
 from teachlab.device.logged_edges import logged_runs
 from teachlab.errors import InputError, TruthError
 from teachlab.evidence.record_parts import Sources, source_name
+from teachlab.evidence.wording import overall_text
 from teachlab.light.pass_and_gap_extremes import PassAndGapExtremes
 from teachlab.model.draws import DRAWS, DrawOptions
 from teachlab.model.following_and_window import without_kind
@@ -52,7 +53,7 @@ from teachlab.sensor.clock import Clock
 from teachlab.sensor.output import Output, onset_lag
 from teachlab.teaching.block import polarity_for
 from teachlab.wording.notes import passes_note
-from teachlab.wording.verdict import decision_text
+from teachlab.wording.verdict import decision_text, verdict_of
 
 MOST_KINDS = 12
 """Kinds of object of which each gets a table of its own."""
@@ -106,6 +107,7 @@ def page_contents(
     draws: int = DRAWS,
     seed: int = 0,
     files: FilesJudged | None = None,
+    judged: Verdict | None = None,
     progress: Callable[[float], None] | None = None,
 ) -> PageContents:
     """Count, judge and pack what the page shows of one recording.
@@ -114,6 +116,7 @@ def page_contents(
     `strategy`: whose draws are shown on the map.
     `draws`, `seed`: how often it is taught, and what picks what it is shown.
     `files`: what the files are called on the command line.
+    `judged`: the verdict on the setting, if a record holds it already.
 
     Raises
     ------
@@ -149,7 +152,7 @@ def page_contents(
     output, measured = seen.output, seen.extremes
     result = score(output, truth, rules=rules)
     margin = seen.margin_where_known(result)
-    verdict = None if setting is None else _judged(seen, setting, result, files, margin)
+    verdict = None if setting is None else judged or _judged(seen, setting, result, files, margin)
     doubts, why = _doubts(recording, truth)
     arrays |= pass_arrays(truth, kinds, measured, doubts)
     light, how = packed_light(recording, clock, _places(truth, output, result, measured))
@@ -378,11 +381,21 @@ def _landed(cloud: SurfaceCloud) -> dict[str, Any]:
     }  # fmt: skip
 
 
-def levels_page(recording: Recording, truth: Truth, setting: Setting, sources: Sources, rules: Rules) -> str:
-    """Return the page of a setting on its whole recording, beside a record: it names files as they lie there."""
+def levels_page(
+    recording: Recording, truth: Truth, setting: Setting, sources: Sources, rules: Rules, verdict: Mapping[str, Any]
+) -> str:
+    """Return the page of a setting on its whole recording, beside a record: it names files as they lie there.
+
+    `verdict`: that of the record. The page begins with the same words, and with criteria that are not met.
+    """
     given = None if sources.setting is None else source_name(sources.setting)
     files = FilesJudged(recording=source_name(sources.recording), setting=given, truth=source_name(sources.truth))
-    return page_html(page_contents(recording, truth, setting, rules=rules, files=files))
+    judged = verdict_of(verdict, setting)
+    found = page_contents(recording, truth, setting, rules=rules, files=files, judged=judged)
+    if verdict["overall"] not in (None, "met"):
+        said = found.facts["verdict"]
+        said["decision"] = f"{overall_text(verdict)} {said['decision']}"
+    return page_html(found)
 
 
 def _tables(found: Surface) -> dict[str, PackedArray]:

@@ -93,7 +93,7 @@ def reported(
         files = FilesJudged(recording=recording, setting=setting, truth=truth)
         record, step = judged_record(opened, passes, used, sources, options=options, criteria=asked, files=files)
         if out is not None and levels:
-            page = levels_page(opened, passes, used, sources, rules)
+            page = levels_page(opened, passes, used, sources, rules, record["verdict"])
     if out is not None:
         record = write_record(record, opened, out, pdf=pdf, levels=page)
         if bundle is not None:

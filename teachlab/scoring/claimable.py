@@ -227,14 +227,18 @@ def unusable(result: Score) -> bool:
 def chosen_before(setting: Setting, recording: Recording, stop: int, scored_from: int = 0) -> Setting:
     """Return a setting that records where it was taught and chosen, up to a sample: no claim may use that part.
 
-    `scored_from`: sample from which it was scored to be chosen; before it lies what it was taught on.
+    `scored_from`: sample from which it was scored to be chosen; before it lies what it was taught on. What the setting
+    itself says of this recording stays if it reaches as far.
     """
+    taught = setting.taught or Taught(strategy="")
+    own = taught.evidence.get("chosen_on")
+    if isinstance(own, Mapping) and _may_be(own, recording) and int(own.get("to_sample", 0)) >= stop:
+        return setting
     on: dict[str, object] = {"recording": recording.name, "at_sample": 0, "to_sample": stop}
     if scored_from:
         on["scored_from_sample"] = scored_from
     if recording.info.digest:
         on["recording_digest"] = recording.info.digest
-    taught = setting.taught or Taught(strategy="")
     return replace(setting, taught=replace(taught, evidence={**taught.evidence, "chosen_on": on}))
 
 
