@@ -7,8 +7,7 @@ The module of a command is imported when that command is called, and heavy libra
 from __future__ import annotations
 
 import errno
-import importlib
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from contextlib import contextmanager
 from typing import Any, NoReturn
 
@@ -16,7 +15,7 @@ import typer
 from typer.core import TyperCommand
 
 from teachlab import __version__
-from teachlab.cli.commands import COMMANDS
+from teachlab.cli.commands import COMMANDS, functions_of
 from teachlab.cli.plain_help import PlainCommand, PlainGroup, UsageError, usage_text
 from teachlab.errors import Abstained, InputError
 from teachlab.model.printable_text import SHOWN_OF_MESSAGE, printable
@@ -110,12 +109,6 @@ app = typer.Typer(
     ),
     epilog=CAUTION,
 )
-
-
-def functions_of(name: str) -> dict[str, Callable[..., Any]]:
-    """Return the function behind a command, or those of a group, by their names; its module is imported."""
-    found = getattr(importlib.import_module(f"teachlab.cli.{COMMANDS[name].module}"), f"{name}_command")
-    return found if isinstance(found, dict) else {name: found}
 
 
 def command_of(name: str) -> Any:

@@ -4,10 +4,13 @@ from __future__ import annotations
 
 import re
 import shlex
+from collections.abc import Callable, Mapping
+from inspect import signature
 from typing import Any
 
-import click
 import typer
+
+from teachlab.cli.commands import functions_of
 
 DECIDE = (
     "tolerance_ms", "confidence", "base", "device", "teach_share", "cost_miss", "cost_false", "accept_cost", "assume",
@@ -39,25 +42,34 @@ def given_again(context: typer.Context, **more: str | bool) -> str:
     return shlex.join(["teachlab", str(context.info_name), *map(str, words)])
 
 
+_DECIDED: dict[str, tuple[Any, Any]] = {}
+
+
+def remember(command: Callable[..., None], values: Mapping[str, Any]) -> None:
+    """Keep the options that decide in the present call and are not as usual, each with its usual value."""
+    usual = {name: one.default for name, one in signature(command).parameters.items()}
+    _DECIDED.clear()
+    for name in DECIDE:
+        if values.get(name) not in (None, usual.get(name)):
+            _DECIDED[name] = values[name], usual[name]
+
+
 def carried(step: str) -> str:
     """Return a next step with the options of the present call that decide in its command too.
 
-    Options that the step names are left as they are, and so is an option with another default there: it means something
-    else. Text without a command stays as it is.
+    An option with another usual value there means something else. Those that the step names stay as they are, and so
+    does text without a command.
     """
-    context, found = click.get_current_context(silent=True), COMMAND.search(step)
-    if context is None or found is None:
+    found = COMMAND.search(step)
+    if found is None or not _DECIDED:
         return step
-    root = context.find_root()
-    following = root.command.get_command(root, found[2]) if isinstance(root.command, click.Group) else None
-    taken = {parameter.name: parameter for parameter in ([] if following is None else following.params)}
+    taken = signature(functions_of(found[2])[found[2]]).parameters
     named, words = shlex.split(found[1]), []
-    for own in context.command.params:
-        value, there = context.params.get(own.name or ""), taken.get(own.name)
-        if own.name not in DECIDE or there is None or own.default != there.default or own.opts[0] in named:
-            continue
-        if value is not None and value != own.default and not isinstance(value, list | tuple):
-            words += [own.opts[0], f"{value:g}" if isinstance(value, float) else str(value)]
+    for name, (value, usual) in _DECIDED.items():
+        option = f"--{name.replace('_', '-')}"
+        alike = name in taken and taken[name].default == usual and not isinstance(value, list)
+        if alike and option not in named:
+            words += [option, f"{value:g}" if isinstance(value, float) else str(value)]
     return f"{step} {shlex.join(words)}" if words else step
 
 

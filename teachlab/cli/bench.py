@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import shlex
 from dataclasses import replace
 from itertools import zip_longest
 from typing import TYPE_CHECKING, Annotated

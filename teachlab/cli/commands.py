@@ -2,6 +2,10 @@
 
 from __future__ import annotations
 
+import importlib
+from collections.abc import Callable
+from typing import Any
+
 LIGHT, TRY, ASK, PROVE = "Bring light in", "Teach and try", "Ask", "Prove"
 
 
@@ -186,3 +190,9 @@ COMMANDS = {
     ),
 }
 # fmt: on
+
+
+def functions_of(name: str) -> dict[str, Callable[..., Any]]:
+    """Return the function behind a command, or those of a group, by their names; its module is imported."""
+    found = getattr(importlib.import_module(f"teachlab.cli.{COMMANDS[name].module}"), f"{name}_command")
+    return found if isinstance(found, dict) else {name: found}

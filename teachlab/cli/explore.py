@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from teachlab.cli.again import carried
 from teachlab.cli.console import emit_json, note_last, progress, say, tell_notes
 from teachlab.cli.opening import teachers
 from teachlab.cli.options import Assignments, Confidence, Draws, Json, PassesFile, RecordingFile, Seed, Tolerance

@@ -87,6 +87,7 @@ def framed(name: str, command: Callable[..., None]) -> Callable[..., None]:
 
     @functools.wraps(command)
     def run(*args: Any, **values: Any) -> None:
+        from teachlab.cli.again import remember
         from teachlab.cli.console import answer_first
         from teachlab.data.atomic_files import protect, same_inputs
         from teachlab.model.memory import memory_of
@@ -95,6 +96,7 @@ def framed(name: str, command: Callable[..., None]) -> Callable[..., None]:
         for parameter, held in ranges.items():
             given = memory if parameter == "memory" else values.get(parameter)
             hold(f"--{parameter.rstrip('_').replace('_', '-')}", given, held)
+        remember(command, values)
         force = values["force"] if own_force else values.pop("force", False)
         inputs = _inputs(name, values)
         most = None if memory is None else memory * 1e9

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated, Any, TypeVar, cast
 
 import typer
 
-from teachlab.cli.again import given_again
+from teachlab.cli.again import carried, given_again
 from teachlab.cli.console import NOT_ENOUGH, emit_json, note_last, say_lines, say_verdict, warn
 from teachlab.cli.opening import load_base, teachers
 from teachlab.cli.options import (

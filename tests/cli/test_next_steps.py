@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import shlex
 import shutil
 from pathlib import Path
@@ -18,7 +19,7 @@ from teachlab.model.recording import Direction, Recording, RecordingInfo
 from teachlab.model.setting import Setting
 from teachlab.model.truth import Truth
 
-LINE, FEW, BOTH = "corks.parquet", "few.parquet", "both.parquet"
+LINE, FEW, BOTH, SLOPE = "corks.parquet", "few.parquet", "both.parquet", "slope.parquet"
 ASKED = (
     f"compare {LINE} --setting a.json --setting 'b c.json'",
     f"compare {LINE} --setting a.json --with {LINE}",
@@ -65,14 +66,16 @@ def lines(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """60 corks in 6 lots on a belt of 100 counts, 12 of them without lots, and corks of which half are darker."""
     folder = tmp_path_factory.mktemp("corks")
     logged = (
-        ("corks", 60, 0, 6), ("few", 12, 0, 0), ("both", 60, 2, 6), ("more", 50, 0, 0), ("more lots", 25, 0, 5),
-        ("ten lots", 50, 0, 10),
+        ("slope", 120, 0, 12), ("corks", 60, 0, 6), ("few", 12, 0, 0), ("both", 60, 2, 6), ("more", 50, 0, 0),
+        ("more lots", 25, 0, 5), ("ten lots", 50, 0, 10),
     )  # fmt: skip
     for name, passes, dark, lots in logged:
         rng, start = np.random.default_rng(5), 40 + 60 * np.arange(passes)
         light, seen = rng.normal(100, 3, 60 * passes + 100).round(), np.zeros(60 * passes + 100, int)
         for k, a in enumerate(start.tolist()):
             light[a : a + 25] += -80 if dark and k % dark else 400
+        if name == "slope":
+            light += np.linspace(0, 900, light.size).round()
             seen[a : a + 25] = k + 1
         names = [f"crate {k * lots // passes}" for k in range(passes)] if lots else None
         info = RecordingInfo(sample_rate_hz=1000.0, unit="counts", direction=Direction.RISE)
@@ -86,6 +89,7 @@ def lines(tmp_path_factory: pytest.TempPathFactory) -> Path:
     for name, on in (("a", 300.0), ("b c", 250.0), ("high", 700.0), ("low", 103.0)):
         write_setting(folder / f"{name}.json", Setting(unit="counts", on_level=on, off_level=on - 40))
     base = Setting(unit="counts", on_level=300, off_level=260)
+    write_setting(folder / "slow.json", Setting(unit="counts", on_level=1, off_level=1, on_delay_ms=3.0))
     levels = {"off_level": 50, "low_release": 60, "high_release": 260}
     write_setting(folder / "window.json", WindowSetting.of(base, on_level=300, **levels))
     write_setting(folder / "blind.json", WindowSetting.of(base, on_level=900, **levels))
@@ -105,7 +109,7 @@ def folder(lines: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path
 def told_step(screen: str) -> str:
     """Return the next step of a screen as one line."""
     lines = screen.partition("Next: ")[2].splitlines()
-    after = [k for k, line in enumerate(lines) if k and not line.startswith("  ")]
+    after = [k for k, line in enumerate(lines) if k and not re.match(r"  \S", line)]
     return " ".join(map(str.strip, lines[: after[0] if after else None]))
 
 
@@ -151,6 +155,55 @@ def test_the_result_is_kept_by_the_same_command_as_printed(folder: Path) -> None
     assert told.splitlines()[-1] == f"Next: teachlab {asked} --out setting.json"
     kept = shell.invoke(*shlex.split(told.splitlines()[-1].removeprefix("Next: teachlab ")))
     assert kept.stdout.splitlines()[0] == told.splitlines()[0]
+
+
+GIVEN = {
+    "--tolerance-ms": "2.5", "--base": "slow.json", "--confidence": "0.9", "--accept-cost": "0.02",
+    "--assume": "independent", "--cost-miss": "3.5", "--cost-false": "1.5",
+}  # fmt: skip
+"""Options that decide, each at another value than usual."""
+
+
+def offered(command: str) -> set[str]:
+    """Return the options of a command by its help."""
+    return set(re.findall(r"--[a-z-]+", shell.run(command, "--help").stdout))
+
+
+@pytest.mark.parametrize(
+    "asked",
+    [
+        f"teach {LINE} --strategy two-sample-midpoint", f"teach {BOTH} --strategy two-sample-midpoint",
+        f"design {LINE} --out 'kept here.json'",
+        f"bench {LINE} --draws 3 --strategy two-sample-midpoint --strategy single-sample",
+        f"bench {LINE} --draws 3 --strategy background-follower --out 'my results'",
+        f"bench {BOTH} --draws 3 --strategy two-sample-midpoint",
+        f"bench {FEW} --draws 3 --strategy single-sample --out results",
+        f"bench {SLOPE} --draws 3 --strategy two-sample-midpoint --strategy single-sample",
+        *(f"replay {LINE} --setting {name}.json" for name in ("a", "'b c'", "high", "low", "window", "follows")),
+        f"replay {BOTH} --setting a.json", f"replay {SLOPE} --setting a.json", f"replay {FEW} --setting a.json",
+        f"replay {LINE} --truth corks.csv --setting high.json",
+        f"stress {LINE} --setting a.json", f"stress {LINE} --setting high.json", f"surface {LINE}", f"surface {BOTH}",
+        f"inspect {LINE}", f"inspect {BOTH}", f"inspect {SLOPE}",
+        f"repeatability {LINE} --strategy two-sample-midpoint --draws 5",
+        f"compare {LINE} --setting a.json --setting 'b c.json'", f"stale {LINE} --setting high.json",
+        f"counterfactual {LINE} --setting a.json --best", f"counterfactual {LINE}", f"coverage {LINE}",
+        f"report {FEW} --setting a.json --out record --draws 0 --no-levels",
+        f"report {LINE} --setting high.json --out record --draws 0 --no-levels", f"explore {LINE} --out page.html",
+    ],
+)  # fmt: skip
+def test_the_next_step_keeps_the_options_that_decide(folder: Path, asked: str) -> None:
+    command = shlex.split(asked)[0]
+    given = {name: value for name, value in GIVEN.items() if name in offered(command)}
+    told = shell.invoke(*shlex.split(asked), *(word for pair in given.items() for word in pair)).output
+    step = told_step(told.replace("Next, once it is in this folder: ", "Next: "))
+    following = shlex.split(step[step.index("teachlab ") :])
+    kept = {name: value for name, value in given.items() if name in offered(following[1])}
+    assert kept, step
+    assert {name: following[following.index(name) + 1] for name in kept if name in following} == kept, step
+    # What the page of explore saves, a person saves.
+    if step.startswith("teachlab ") and not asked.startswith("explore "):
+        quick = ["--draws", "3"] if following[1] in {"bench", "report", "repeatability"} else []
+        shell.run(*following[1:], *quick)
 
 
 @pytest.mark.parametrize(

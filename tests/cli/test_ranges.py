@@ -8,8 +8,7 @@ import shell
 import typer
 from typer.testing import CliRunner
 
-from teachlab.cli import functions_of
-from teachlab.cli.commands import COMMANDS
+from teachlab.cli.commands import COMMANDS, functions_of
 from teachlab.cli.frame import framed
 from teachlab.cli.ranges import RANGES, Range, is_number, range_of
 
