@@ -185,10 +185,14 @@ def _table(result: Any) -> Any:
     from teachlab.wording.rates import SHOWN_GROUPS, count_text, rate_text
 
     n = result.counts
+    groups = {title: rates for title, rates in (("label", result.by_label), ("lot", result.by_lot)) if len(rates) > 1}
+    grouped = [f"{title}s" for title in groups]
     table = Table(
         title=f"Score, exact {100 * result.confidence:g} % intervals; they assume independent passes "
         "(no lots, no bursts)",
         title_justify="left",
+        caption=f"{' and '.join(grouped)}: those with most losses first" if grouped else None,
+        caption_justify="left",
     )
     table.add_column("what")
     table.add_column("count, rate and interval")
@@ -205,16 +209,14 @@ def _table(result: Any) -> Any:
     table.add_row("excluded", f"{n.excluded_passes} passes, {n.excluded_gaps} gaps, {n.excluded_onsets} onsets")
     if result.false_active_share is not None:
         table.add_row("false-active share of gap time", f"{100 * result.false_active_share:.3g} %")
-    for title, rates in (("label", result.by_label), ("lot", result.by_lot)):
-        if len(rates) > 1:
-            worst = sorted(rates, key=lambda name: -rates[name].events)
-            shown = rates if len(rates) <= SHOWN_GROUPS else {name: rates[name] for name in worst[:SHOWN_GROUPS]}
-            for name, rate in shown.items():
-                called = name if name.startswith(title) else f"{title} {name or '(none)'}"
-                table.add_row(f"lost, {called}", rate_text(rate))
-            if left := worst[len(shown) :]:
-                lost = sum(rates[name].events for name in left)
-                table.add_row(f"lost, {len(left)} more {title}s", f"{lost}; --json lists them all")
+    for title, rates in groups.items():
+        worst = sorted(rates.items(), key=lambda one: -one[1].events)
+        for name, rate in worst[:SHOWN_GROUPS]:
+            called = name if name.startswith(title) else f"{title} {name or '(none)'}"
+            table.add_row(f"lost, {called}", rate_text(rate))
+        if left := worst[SHOWN_GROUPS:]:
+            lost = sum(rate.events for _, rate in left)
+            table.add_row(f"lost, {len(left)} more {title}s", f"{lost}; --json lists them all")
     return table
 
 

@@ -132,7 +132,7 @@ def group_tables(score: dict[str, Any]) -> list[tuple[str, list[tuple[str, dict[
         rows = list(score[key].items())
         if len(rows) < 2:
             continue
-        shown = sorted(rows, key=lambda row: -row[1]["events"])[:SHOWN_GROUPS] if len(rows) > SHOWN_GROUPS else rows
+        shown = sorted(rows, key=lambda row: -row[1]["events"])[:SHOWN_GROUPS]
         left = len(rows) - len(shown)
         hidden = sum(rate["events"] for _, rate in rows) - sum(rate["events"] for _, rate in shown)
         more = f"{left} more {name}s hold {hidden} lost passes; the record lists them all." if left else ""

@@ -134,10 +134,10 @@ def label_table(bench: RecordingBench) -> Table | None:
     if len(labels) < 2:
         return None
     lost = {n: sum(s.by_label[n].events for s in scores.values() if n in s.by_label) for n in labels}
-    shown = list(labels) if len(labels) <= SHOWN_LABELS else sorted(labels, key=lambda n: -lost[n])[:SHOWN_LABELS]
+    shown = sorted(labels, key=lambda n: -lost[n])[:SHOWN_LABELS]
     left = len(labels) - len(shown)
-    more = f"{left} more labels hold fewer losses; --json lists them all" if left else ""
-    table = plain_table("Lost passes per label, median settings", more)
+    more = f"{left} more labels hold no more losses; --json lists them all" if left else ""
+    table = plain_table("Lost passes per label, median settings; most losses first", more)
     table.add_column("strategy", no_wrap=True)
     for label in shown:
         table.add_column(label or "(no label)")

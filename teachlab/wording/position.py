@@ -45,6 +45,7 @@ def position_table(position: SwitchingPosition) -> Table:
     """Return positions in all, by kind and by lot, those with the largest spread first."""
     table = plain_table(
         "Where in the pass it switches, ms",
+        "largest spread first; "
         "median and spread from 5 to 95 %, with intervals by order statistics if passes are independent; – too few",
     )
     for column in ("passes", "hits", "on: median", "on: spread", "off: median", "off: spread"):

@@ -241,3 +241,26 @@ def test_a_message_names_no_option_that_its_command_lacks(folder: Path, asked: s
     done = shell.invoke(*shlex.split(asked))
     assert told in " ".join(done.output.split())
     assert "--setting" not in done.output
+
+
+@pytest.mark.parametrize(("named", "code"), [("Fixed", 1), ("Silent", 3)])
+def test_a_strategy_that_does_not_conform_is_told_how_to_go_on(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, named: str, code: int
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    taught = {"Fixed": "return view.place(33.0, 3.0, Taught(strategy=self.name))",
+              "Silent": "raise Abstained(reason='not told', measured='nothing', required='a level')"}  # fmt: skip
+    Path("my own.py").write_text(
+        "from dataclasses import dataclass\nfrom typing import ClassVar\n"
+        "from teachlab.errors import Abstained\nfrom teachlab.model.setting import Taught\n"
+        "from teachlab.model.teaching import Shown\n"
+        f"@dataclass(frozen=True)\nclass {named}:\n    name: ClassVar[str] = 'own'\n"
+        "    needs: ClassVar[frozenset] = frozenset({Shown.OBJECT})\n"
+        f"    def teach(self, view):\n        {taught[named]}\n"
+    )
+    told = shell.run("conform", f"./my own.py:{named}", code=code).stdout
+    again = f"teachlab conform './my own.py:{named}'"
+    assert told_step(told).endswith(f"Then: {again}")
+    assert shell.run(*shlex.split(again)[1:], code=code).stdout == told
+    if named == "Silent":
+        shell.run(*shlex.split(re.search(r"\((teachlab strategies .*?) lists", told_step(told))[1])[1:])

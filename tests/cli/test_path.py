@@ -289,3 +289,24 @@ def test_of_many_lots_those_with_most_losses_are_told(line: Path, tmp_path: Path
     assert all(f"lost, {name} " in told for name in lost)
     assert "lost, 10 more lots" in told
     assert len(rates) == 30
+
+
+def test_few_lots_are_ordered_by_their_losses_too_and_the_table_says_so(line: Path, tmp_path: Path) -> None:
+    start = 100 + 250 * np.arange(30)
+    write_truth(
+        tmp_path / "line.passes.parquet",
+        Truth.from_arrays(start, start + 100, lot=[f"lot {k // 5}" for k in range(30)]),
+    )
+    write_setting(tmp_path / "high.json", Setting(unit="counts", on_level=73.0, off_level=60.0))
+    words = ("replay", line, "--setting", tmp_path / "high.json")
+    told = shell.run(*words, "--no-margin", "--details").stdout
+    rates = shell.document(*words, "--no-margin")["score"]["by_lot"]
+    lost = [rates[name]["events"] for name in re.findall(r"lost, (lot \d)", told)]
+    assert len(set(lost)) > 1
+    assert lost == sorted(lost, reverse=True)
+    assert "lots: those with most losses first" in told
+    shell.run("report", line, "--setting", tmp_path / "high.json", "--draws", "0", "--out", tmp_path / "record")
+    page = (tmp_path / "record" / "report.html").read_text(encoding="utf-8")
+    _, _, table = page.partition("<h3>Lost passes by lot, most losses first</h3>")
+    seen = re.findall(r"<bdi>(lot \d)</bdi>", table.partition("</table>")[0])
+    assert [rates[name]["events"] for name in seen] == lost
