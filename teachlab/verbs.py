@@ -14,7 +14,7 @@ from functools import partial, wraps
 from inspect import signature
 from os import PathLike, fspath
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, ParamSpec, Protocol, TypeVar, Union, cast
+from typing import TYPE_CHECKING, Any, ParamSpec, Protocol, TypeVar, Union, Unpack, cast
 
 from teachlab.errors import InputError, SettingError
 from teachlab.model.draws import DRAWS, TEACH_SHARE, Costs, DrawOptions
@@ -53,6 +53,7 @@ if TYPE_CHECKING:
     from teachlab.questions.timing import TimingAnswer
     from teachlab.questions.verdict import JudgedBy
     from teachlab.studies.family.family_answer import StudyAnswer
+    from teachlab.studies.family.study_plan import StudyKeywords
     from teachlab.studies.result import RecordingBench
     from teachlab.testing.report import ConformanceReport
 
@@ -613,7 +614,7 @@ def study(
     scheduler: str | None = None,
     retry: bool = False,
     progress: Callable[[int, int], None] | None = None,
-    **options: Any,
+    **options: Unpack[StudyKeywords],
 ) -> Told[StudyAnswer]:
     """Try strategies with grids of their parameters on many recordings.
 

@@ -26,6 +26,7 @@ from teachlab.model.json_values import plain
 from teachlab.model.recording import Recording, RecordingInfo
 from teachlab.model.setting import Setting
 from teachlab.model.truth import Truth
+from teachlab.studies.family.study_plan import StudyKeywords, StudyOptions
 from teachlab.wording.verdict import first_text, verdict_lines
 
 VERBS = (
@@ -384,6 +385,11 @@ def three_lines(tmp_path_factory: pytest.TempPathFactory) -> Path:
     teachlab.write_setting(folder / "low.json", SETTING.with_levels(23, 22))
     teachlab.write_setting(folder / "other.json", Setting(unit="mV", on_level=60, off_level=40))
     return folder
+
+
+def test_a_checker_of_types_knows_every_option_of_a_study() -> None:
+    known = StudyKeywords.__annotations__.keys()
+    assert known == StudyOptions.model_fields.keys() | {"bases", "conditions", "criteria"}
 
 
 FOUR = teachlab.DrawOptions(draws=4)

@@ -47,3 +47,9 @@ def answers_have_types() -> list[float | str | int | None]:
 def names_that_do_not_exist_are_found() -> None:
     """Before, every name of the package was accepted."""
     teachlab.repaly()  # type: ignore[attr-defined]
+
+
+def options_of_a_study_that_do_not_exist_are_found() -> None:
+    """Before, every option of a study was accepted."""
+    teachlab.study("tubs.parquet", ["single-sample"], drawz=2)  # type: ignore[call-arg]
+    teachlab.study("tubs.parquet", ["single-sample"], draws="two")  # type: ignore[arg-type]

@@ -8,7 +8,7 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from datetime import date, time
 from pathlib import Path
-from typing import Annotated, Any
+from typing import Annotated, Any, TypedDict
 
 from pydantic import BeforeValidator, Field
 
@@ -88,6 +88,23 @@ class StudyOptions(StrictModel):
     cost_false: _Number = Field(default=1.0, ge=0, le=1e9)
     accept_cost: _Number = Field(default=ACCEPTED_ERRORS, ge=0, le=1)
     assume: str = "lots"
+
+
+class StudyKeywords(TypedDict, total=False):
+    """The options of a study as keywords."""
+
+    bases: Mapping[str, Base]
+    conditions: Mapping[str, Mapping[str, float]]
+    criteria: str | os.PathLike[str] | None
+    draws: int
+    seeds: int | Sequence[int]
+    teach_share: float
+    tolerance_ms: float
+    confidence: float
+    cost_miss: float
+    cost_false: float
+    accept_cost: float
+    assume: str
 
 
 class StudyFile(SchemaOne, StudyOptions):
