@@ -88,6 +88,9 @@ def align_command(
                 "on this line a shift by whole passes cannot be measured. Say how many passes later with "
                 "--whole-periods (0 if none)."
                 if found.belongs
+                else "the direction may be wrong. If it is right, say how many passes later with --whole-periods (0 if "
+                "none)."
+                if found.follows
                 else "one shift cannot move all of these passes to the light."
                 if found.parted is not None
                 else "these passes do not follow this light closely enough."

@@ -25,7 +25,10 @@ def mending(alignment: Alignment | None, recording: str, truth: str | None = Non
     if alignment is None or not alignment.matters:
         return []
     what = "Mend it" if alignment.moves else "Measure the doubt instead"
-    line = f"{what if alignment.belongs else 'Look at it'}: {alignment.command(recording, truth)}"
+    unsure = alignment.contrary is not None and alignment.follows
+    if not alignment.belongs:
+        what = "If the direction is right" if unsure else "Look at it"
+    line = f"{what}: {alignment.command(recording, truth, looked=unsure)}"
     return [] if step and line.endswith(step) else [line]
 
 

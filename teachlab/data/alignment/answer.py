@@ -108,7 +108,7 @@ class Alignment:
     ambiguous : bool
         Whether the shift is uncertain by whole passes.
     direction : Direction
-        What objects do to the light: as stored, otherwise as it fits.
+        What objects do to the light, for all that is measured here.
     shortest : float, samples
         Median of the shorter of every pass and its gaps.
     parted : Parted, optional
@@ -120,7 +120,9 @@ class Alignment:
     fuller : int
         Shifted by so many passes, which fits as well, more of the passes have edges; 0 if none does.
     turned : bool
-        Whether they lie at borders if objects do the contrary of what is stored.
+        Whether `direction` is the contrary of what is stored, because the passes surely follow the light better so.
+    contrary : Alignment, optional
+        In the other direction: the stored one if `turned`, else one that fits as well, with less to mend.
     step : float, samples
         Of which the times of the passes are multiples; 1 if none is found.
     kinds : tuple of Group, optional
@@ -146,17 +148,33 @@ class Alignment:
     by_chance: bool = False
     fuller: int = 0
     turned: bool = False
+    contrary: Alignment | None = None
     step: float = 1.0
     kinds: tuple[Group, Group] | None = None
     own_jitter: float = 0.0
 
     @property
     def belongs(self) -> bool:
-        """Whether the borders follow this light at all, all of them by one shift."""
-        if self.parted is not None or self.by_chance:
+        """Whether the borders follow this light at all, all of them by one shift, in the stored direction."""
+        return self.follows and self.contrary is None
+
+    @property
+    def follows(self) -> bool:
+        """Whether the borders follow this light if products do to it what is stored."""
+        if self.parted is not None or self.by_chance or self.turned:
             return False
         fits = 2 * self.lags.jitter <= FITS_WITHIN * self.shortest
         return fits and abs(self.width) <= 2 * FITS_WITHIN * self.shortest
+
+    @property
+    def agrees(self) -> bool:
+        """Whether nothing is to be said of how the passes lie."""
+        return not (self.matters or self.misfits)
+
+    @property
+    def apart(self) -> float:
+        """How far the passes are from the light in place and length, samples."""
+        return self.shift.most + abs(self.width)
 
     @property
     def width(self) -> float:
@@ -252,15 +270,21 @@ class Alignment:
         return self.moves and self.belongs and not self.ambiguous
 
     def settled(self, whole_periods: int | None) -> bool:
-        """Whether the passes can be moved: by one shift, which on a regular line takes a word on whole passes."""
-        return self.belongs and (whole_periods is not None or not self.ambiguous)
+        """Whether the passes can be moved: by one shift, which on a regular line takes a word on whole passes.
 
-    def command(self, recording: str, truth: str | None = None) -> str:
-        """Return the command that moves the passes, or shows their borders if no shift would help."""
+        Who saw when one product passed knows its direction too.
+        """
+        return self.follows and (whole_periods is not None or not (self.ambiguous or self.contrary))
+
+    def command(self, recording: str, truth: str | None = None, *, looked: bool = False) -> str:
+        """Return the command that moves the passes, or shows their borders if no shift would help.
+
+        `looked`: whether the direction was found right by hand.
+        """
         on = shlex.quote(recording) + ("" if truth is None else f" --truth {shlex.quote(truth)}")
-        if not self.belongs:
+        if not (self.follows if looked else self.belongs):
             return f"teachlab align {on} --plot borders.svg"
-        whole = f" --whole-periods {self.fuller}" if self.ambiguous else ""
+        whole = f" --whole-periods {self.fuller}" if self.ambiguous or self.contrary else ""
         out = f"{recording.removesuffix('.parquet')}-aligned.parquet"
         return f"teachlab align {on}{whole} --out {shlex.quote(out)}"
 
@@ -301,6 +325,13 @@ class Alignment:
             else {
                 **picked(self.parted, "first", "last", "of_kind"),
                 "lag_ms": self.ms(self.parted.lag),
+            },
+            "contrary": None
+            if self.contrary is None
+            else {
+                "shift_ms": self.ms(self.contrary.shift.shift),
+                "width_error_ms": self.ms(self.contrary.width),
+                "jitter_ms": self.contrary.jitter_ms,
             },
             "pass_ms": None if self.pitch is None else self.ms(self.pitch),
             "matched": {str(fit.passes): fit.agreeing for fit in self.fits},

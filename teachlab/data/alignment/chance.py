@@ -23,12 +23,15 @@ STRAYS = np.array([0.03, 0.1, 0.25, 0.5, 0.75, 0.9])
 """Shares of borders that are tried for those whose nearest edge is not their own."""
 
 
-def evidence(start: Floats, end: Floats, crossings: Crossings, reach: Reaches, lags: Lags) -> float:
+def evidence(
+    start: Floats, end: Floats, crossings: Crossings, reach: Reaches, lags: Lags, *, exact: float = 0.0
+) -> float:
     """Return how much likelier the edges of the light lie about borders than anywhere within their reach, in nats.
 
     `start`, `end` (ndarray of float64, shape (n,), samples): passes that were examined, moved by the shift of `lags`.
     `reach`: of these passes.
     `lags`: with the remaining deviations of these passes alone.
+    `exact` (float, samples): no smaller spread is tried.
 
     Notes
     -----
@@ -41,6 +44,7 @@ def evidence(start: Floats, end: Floats, crossings: Crossings, reach: Reaches, l
     Fits of a mixture with strays: Hogg, Bovy & Lang (2010), arXiv:1008.4686, section 3.
     """
     ratios, without = [], 0
+    spreads = np.maximum(SPREADS, exact)
     sides = (
         (start, crossings.begins, reach.before, reach.inside, lags.begins),
         (end, crossings.ends, reach.inside, reach.after, lags.ends),
@@ -49,15 +53,10 @@ def evidence(start: Floats, end: Floats, crossings: Crossings, reach: Reaches, l
         edges_there = edges.searchsorted(places + forth, side="right") - edges.searchsorted(places - back)
         by_chance = np.maximum(edges_there, 1) / np.maximum(back + forth, 1.0)
         known = ~np.isnan(left)
-        own = np.exp(-0.5 * (left[known, None] / SPREADS) ** 2) / (SPREADS * np.sqrt(2 * np.pi))
+        own = np.exp(-0.5 * (left[known, None] / spreads) ** 2) / (spreads * np.sqrt(2 * np.pi))
         ratios.append(own / by_chance[known, None])
         without += int(np.count_nonzero(~known))
     ratio = np.concatenate(ratios)
     return float(
         max((np.log((1 - stray) * ratio + stray).sum(axis=0) + without * np.log(stray)).max() for stray in STRAYS)
     )
-
-
-def is_chance(start: Floats, end: Floats, crossings: Crossings, reach: Reaches, lags: Lags) -> bool:
-    """Whether the borders are met no better than those of another recording could be; takes what `evidence` takes."""
-    return evidence(start, end, crossings, reach, lags) < LEAST

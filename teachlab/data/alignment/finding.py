@@ -24,6 +24,8 @@ def finding(alignment: Alignment) -> list[str]:
     """Return the findings, the most important first."""
     a = alignment
     jitter, doubt = 2 * a.ms(a.lags.jitter), a.ms(a.doubt)
+    if a.turned or a.contrary is not None:
+        return [f"{_direction(a)} {TRUST}"]
     if a.parted is not None:
         late = "later" if a.parted.lag < 0 else "earlier"
         by = duration(abs(a.ms(a.parted.lag)))
@@ -38,12 +40,6 @@ def finding(alignment: Alignment) -> list[str]:
             f"shift cannot mend that. Correct the times of one part, then run this again. {TRUST}"
         ]
     if not a.belongs:
-        if a.turned:
-            what, stored = ("lower", "rise") if a.direction is Direction.RISE else ("raise", "dip")
-            return [
-                f"Your passes follow this light only if products {what} it, but its direction is stored as {stored}. "
-                f"Correct the direction, or the passes if they mark the gaps. {TRUST}"
-            ]
         if a.coarse:
             told = (
                 f"come in steps of {duration(a.ms(a.step))}" if a.step > 1 else f"are exact to ±{duration(doubt)} only"
@@ -110,6 +106,38 @@ def finding(alignment: Alignment) -> list[str]:
     if a.matters and a.ambiguous:
         lines.append("Note by hand when one product passed: that shows how many whole passes to add (0 if none).")
     return lines
+
+
+def _direction(a: Alignment) -> str:
+    """Say that the stored direction is wrong, or may be, with what tells it."""
+    stored = a.contrary if a.turned else a
+    rise = a.direction is (Direction.DIP if a.turned else Direction.RISE)
+    name, does, other = ("rise", "raise", "lower") if rise else ("dip", "lower", "raise")
+    if a.turned:
+        what = "better" if stored is not None and stored.follows else "only"
+        told = f" Then they {_lies(a)}; as stored, they {_lies(stored)}." if stored is not None else ""
+        return (
+            f"Your passes follow this light {what} if products {other} it, but its direction is stored as {name}.{told}"
+            " Correct the direction, or the passes if they mark the gaps."
+        )
+    assert a.contrary is not None  # noqa: S101 - asked for
+    return (
+        f"The direction may be wrong: it is stored as {name}. If products {does} the light, your passes {_lies(a)}. If "
+        f"products {other} it, they {_lies(a.contrary)}. The line is so regular that this light fits both. Look at one "
+        "product: if it does not do what is stored, correct the direction; else note when it passed."
+    )
+
+
+def _lies(a: Alignment) -> str:
+    """Return how passes lie against the light, as a predicate."""
+    if a.parted is not None or a.by_chance:
+        return "do not follow it"
+    told = [f"{'lead' if a.shift.shift > 0 else 'lag'} it by {duration(abs(a.ms(a.shift.shift)))}"] if a.moves else []
+    if a.misfits:
+        told.append(f"are {duration(abs(a.ms(a.width)))} too {'short' if a.short else 'long'}")
+    if not told:
+        told = [f"agree with it within {duration(a.ms(a.doubt))}"]
+    return f"{', '.join(told)} and scatter by ±{duration(2 * a.ms(a.lags.scatter[0]))}"
 
 
 def _kinds(a: Alignment) -> str:

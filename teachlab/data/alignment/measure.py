@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from teachlab.data.alignment.answer import Alignment, Group, Parted
-from teachlab.data.alignment.chance import is_chance
+from teachlab.data.alignment.chance import LEAST, evidence
 from teachlab.data.alignment.coarse_shift import bins_of, coarse_shifts
 from teachlab.data.alignment.crossings import Crossings, Reaches, crossings_beside, stretches_of
 from teachlab.data.alignment.lags import MEDIAN_ERROR, Lags, fit_lags
@@ -19,7 +19,6 @@ from teachlab.data.alignment.shift import ClockShift
 from teachlab.data.alignment.stepped import step_of
 from teachlab.data.alignment.stretches import EXAMINED, RUNS, Bins, NearLight, runs_of
 from teachlab.data.alignment.whole_periods import (
-    NEARLY_AS_WELL,
     OtherFit,
     ambiguous,
     fuller,
@@ -57,6 +56,9 @@ BETTER, ONLY, AS_WELL = 0.8, 0.5, 1.25
 at the second; up to the third, nobody can tell it from them."""
 PASSES_OF_KIND = 5
 """More kinds than one for so many passes would follow any drift."""
+EXACT, SURELY_TURNED = 2.0, 0.1
+"""Samples: what borders scatter less tells nothing of the direction; and nats for each border by which one direction
+must be likelier, beside those of chance: a regular line has patterns of rounding that are no evidence."""
 SLOW, CLOSE, MOST_MOVES = 0.2, 0.1, 8
 """For edges that take this share of a usual pass, windows are laid anew until they move less, samples, or so often."""
 
@@ -68,6 +70,13 @@ class _Found(NamedTuple):
     fits: list[OtherFit]
     crossings: Crossings
     guess: ClockShift
+
+
+class _Seen(NamedTuple):
+    """How the truth lies in one direction, and from what."""
+
+    alignment: Alignment
+    found: _Found
 
 
 class AlignmentReading:
@@ -111,30 +120,40 @@ def measure_alignment(recording: Recording, truth: Truth, reading: AlignmentRead
     a border. A coarse step correlates the edges of truth and light. Then crossings of half the local step are measured
     near every border, and lag, drift and jitter follow from the nearest ones. Truth shifted by whole passes is tried as
     well. If that matches better, it is used; if it matches nearly as well, the shift is ambiguous, and the smaller
-    shift is reported.
+    shift is reported. Unless the passes agree with the light, the direction that is not stored is tried as well.
     """
     truth.check_inside(recording.samples)
     stored, bins = recording.info.direction, None
     if reading is not None:
         recording, bins = reading.recording(), reading.bins
-    found = [
-        (one, direction)
-        for direction in ((Direction.RISE, Direction.DIP) if stored is None else (stored,))
-        if (one := _found(NearLight(recording, UPWARDS[direction], bins), truth, recording.samples)) is not None
-    ]
-    if not found:
-        return None
-    chosen, direction = _likelier(found)
-    sign = UPWARDS[direction]
-    lags, fits, crossings, _ = _by_kind(chosen, NearLight(recording, sign, bins), truth, recording.samples)
+
+    def seen(direction: Direction) -> _Seen | None:
+        light = NearLight(recording, UPWARDS[direction], bins)
+        found = _found(light, truth, recording.samples)
+        if found is None:
+            return None
+        found = _by_kind(found, light, truth, recording.samples)
+        return _Seen(_measured(found, light, direction, recording, truth), found)
+
+    first = stored or Direction.RISE
+    own = seen(first)
+    # What agrees with the light needs no other direction.
+    if stored is not None and own is not None and own.alignment.agrees:
+        return own.alignment
+    other = seen(Direction.DIP if first is Direction.RISE else Direction.RISE)
+    return _of_two(own, other, truth, stored=stored is not None)
+
+
+def _measured(found: _Found, light: NearLight, direction: Direction, recording: Recording, truth: Truth) -> Alignment:
+    """Return how the truth lies if products do this to the light."""
+    lags, fits, crossings, _ = found
     if crossings.edge < SHARP:
         low, high = min(lags.low, lags.shift.shift - HALF), max(lags.high, lags.shift.shift + HALF)
         lags = replace(lags, low=low, high=high)
-    rate = recording.info.sample_rate_hz
     passes = ~np.isnan(lags.begins) | ~np.isnan(lags.ends)
     measured = Alignment(
         samples=recording.samples,
-        sample_rate_hz=rate,
+        sample_rate_hz=recording.info.sample_rate_hz,
         lags=lags,
         edge=crossings.edge,
         uncertainty_samples=truth.uncertainty_samples,
@@ -152,12 +171,45 @@ def measure_alignment(recording: Recording, truth: Truth, reading: AlignmentRead
         step=_step(truth),
     )
     rows = _examined(truth, crossings)
-    if not _is_met(truth, rows, lags, crossings, recording.samples):
-        return replace(measured, by_chance=True, turned=stored is not None and _turned(recording, truth, -sign))
+    if _evidence(truth, rows, found, recording.samples) < LEAST:
+        return replace(measured, by_chance=True)
     measured = _kinds_apart(measured, truth)
-    return replace(
-        measured, parted=_stepped(measured, truth, rows) or _parted(measured, NearLight(recording, sign), truth, rows)
-    )
+    return replace(measured, parted=_stepped(measured, truth, rows) or _parted(measured, light, truth, rows))
+
+
+def _of_two(own: _Seen | None, other: _Seen | None, truth: Truth, *, stored: bool) -> Alignment | None:
+    """Return how the truth lies in the direction that is stored, or in the other one where that is surely better.
+
+    `own`, `other`: in the stored direction and in the contrary one, or in both if none is stored.
+
+    Notes
+    -----
+    Where gaps are as long as passes, passes that are half a product late lie on the gaps, and the gaps turned over look
+    like passes. How the edges scatter about the borders tells the two apart, unless the line is regular: then the
+    lengths may do so, and otherwise nothing.
+    """
+    if own is None or other is None:
+        one = own or other
+        if one is None or own is not None or not stored:
+            return None if one is None else one.alignment
+        return None if one.alignment.by_chance else replace(one.alignment, turned=True)
+    a, b = own.alignment, other.alignment
+    if b.by_chance:
+        return a
+    rows = _examined(truth, min(own.found.crossings, other.found.crossings, key=lambda seen: seen.passes))
+    # What a shift moves to an end of the record has no edge there to meet, or a whole gap beside it.
+    rows, near = rows[(rows > 0) & (rows < truth.passes - 1)], a.shortest / 2
+    for shift in (a.shift, b.shift):
+        rows = rows[(shift.of(truth.start[rows]) >= near) & (shift.of(truth.end[rows]) <= a.samples - near)]
+    exact = max(EXACT, a.doubt / 2)
+    ours, theirs = (_evidence(truth, rows, one.found, a.samples, exact) for one in (own, other))
+    surely = max(LEAST, SURELY_TURNED * 2 * rows.size)
+    alike = abs(theirs - ours) < surely
+    if a.by_chance or theirs >= ours + surely or (alike and b.agrees and a.misfits):
+        return replace(b, turned=True, contrary=a) if stored else b
+    if alike and b.follows and b.apart < a.apart:
+        return replace(a, contrary=b) if stored else b
+    return a
 
 
 def _middles(lags: Lags) -> Floats:
@@ -210,20 +262,14 @@ def _kinds_apart(measured: Alignment, truth: Truth) -> Alignment:
     return replace(measured, kinds=(early, late), own_jitter=jitter)
 
 
-def _is_met(truth: Truth, rows: NDArray[np.int64], lags: Lags, crossings: Crossings, samples: int) -> bool:
-    """Whether borders of the rows that were examined are met better than by chance."""
+def _evidence(truth: Truth, rows: NDArray[np.int64], found: _Found, samples: int, exact: float = 0.0) -> float:
+    """Return how much better than by chance the borders of the rows that were examined are met, in nats."""
+    lags = found.lags
     start, end = (lags.shift.of(side.astype(np.float64)) for side in (truth.start, truth.end))
     left = replace(lags, begins=lags.begins[rows], ends=lags.ends[rows])
-    return not is_chance(start[rows], end[rows], crossings, Reaches.of(start, end, samples).of_rows(rows), left)
-
-
-def _turned(recording: Recording, truth: Truth, sign: float) -> bool:
-    """Whether the light turned over meets the borders."""
-    found = _found(NearLight(recording, sign), truth, recording.samples)
-    if found is None:
-        return False
-    # Other passes may have been examined in that direction.
-    return _is_met(truth, _examined(truth, found.crossings), found.lags, found.crossings, recording.samples)
+    return evidence(
+        start[rows], end[rows], found.crossings, Reaches.of(start, end, samples).of_rows(rows), left, exact=exact
+    )
 
 
 def _examined(truth: Truth, crossings: Crossings) -> NDArray[np.int64]:
@@ -273,7 +319,7 @@ def _parted(measured: Alignment, light: NearLight, truth: Truth, rows: NDArray[n
     other = _found(light, part, measured.samples)
     if other is None or other.lags.borders < 2 * PARTED_FIT * other.crossings.passes:
         return None
-    if not _is_met(part, _examined(part, other.crossings), other.lags, other.crossings, measured.samples):
+    if _evidence(part, _examined(part, other.crossings), other, measured.samples) < LEAST:
         return None
     middle = np.array([(part.start[0] + part.end[-1]) / 2])
     lag = float((other[0].shift.of(middle) - lags.shift.of(middle))[0])
@@ -318,22 +364,6 @@ def _group(name: str, lags: Lags, rows: NDArray[Any]) -> Group:
     borders = int(begins.size + ends.size)
     begin, end = (float(np.median(side)) if side.size else float("nan") for side in (begins, ends))
     return Group(name, borders, begin, end)
-
-
-def _likelier(found: list[tuple[_Found, Direction]]) -> tuple[_Found, Direction]:
-    """Return the direction in which most borders lie on crossings; the smaller shift where both fit nearly as well.
-
-    Passes that are late by about their length lie on gaps, and gaps turned over look like passes. Their lengths differ
-    from those of the passes, unless the line is regular.
-    """
-    within = min(one.lags.within for one, _ in found)
-    # Of the passes that were examined, which may be fewer in one direction than in the other.
-    met = [
-        float(sum(np.count_nonzero(np.abs(side) <= within) for side in (one[0].begins, one[0].ends)) / one[2].passes)
-        for one, _ in found
-    ]
-    near = (row for row, many in zip(found, met, strict=True) if many >= NEARLY_AS_WELL * max(met))
-    return min(near, key=lambda row: row[0][0].shift.most + abs(row[0][0].end - row[0][0].begin))
 
 
 def _found(light: NearLight, truth: Truth, samples: int) -> _Found | None:

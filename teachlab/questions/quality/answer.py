@@ -141,6 +141,11 @@ class InspectAnswer:
         return q.direction is not None and found not in (None, q.direction) and not clear
 
     @property
+    def turned(self) -> bool:
+        """Whether the borders of the passes tell that the stored direction is wrong, or may be."""
+        return self.alignment is not None and (self.alignment.turned or self.alignment.contrary is not None)
+
+    @property
     def above(self) -> str:
         """What is said of light above the receiver's range: all from there on counts as saturated; else empty."""
         q = self.quality
@@ -169,7 +174,7 @@ class InspectAnswer:
     def verdict(self) -> Verdict:
         """What the recording can be used for; what makes the counts doubtful goes before them."""
         doubts = off_lines(self.alignment)
-        if self.contradicted:
+        if self.contradicted and not self.turned:
             told = self.quality.contrasts.direction if self.quality.contrasts else None
             doubts = [f"The stored direction is {self.quality.direction}, but the light of the passes says {told}."]
         lead = (*doubts, *filter(None, (self.above,)))
@@ -268,6 +273,8 @@ class InspectAnswer:
         """The decision before any level is judged; empty if levels are."""
         if not self.quality.passes:
             return "no passes are known"
+        if self.turned:
+            return "check the direction first"
         if self.misplaced:
             return "align the passes first" if self.alignment and self.alignment.belongs else "find the right passes"
         if self.sides is not None:
