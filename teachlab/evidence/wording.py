@@ -31,10 +31,10 @@ RATES = (
     ("extra_per_pass", "extra switchings per pass"),
 )
 SIDES = (
-    ("detect", "weakest passes above the level of activation, in noise of objects"),
-    ("trip", "level of activation above the strongest gaps, in noise of the background"),
-    ("release", "level of release above the gaps' lowest light, in noise of the background"),
-    ("hold", "lowest light inside the passes above the level of release, in noise of objects"),
+    ("detect", "weakest passes beyond the level of activation, in noise of objects"),
+    ("trip", "strongest gaps short of the level of activation, in noise of the background"),
+    ("release", "gaps that come back least, short of the level of release, in noise of the background"),
+    ("hold", "weakest moments inside passes beyond the level of release, in noise of objects"),
 )
 
 

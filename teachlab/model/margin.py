@@ -13,8 +13,8 @@ from teachlab.model.json_values import Document, picked
 SIDE_WORDS = {
     "detect": ("weakest passes", "level"),
     "trip": ("strongest gaps", "level"),
-    "release": ("gaps that fall least", "level of release"),
-    "hold": ("valleys inside passes", "level of release"),
+    "release": ("gaps that come back least", "level of release"),
+    "hold": ("weakest moments inside passes", "level of release"),
 }
 """Of each margin, the light that is near and the level it is near to."""
 

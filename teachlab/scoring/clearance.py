@@ -59,7 +59,7 @@ class Clearance(Document):
         if self.least < 0:
             return f"Light passes a level by {in_figures(-self.least)} {unit} (pass {self.row}, side '{self.side}')."
         return (
-            f"Valleys inside passes left out, light keeps at least {in_figures(cut(self.least, 4))} {unit} from the "
+            f"Weak moments inside passes left out, light keeps at least {in_figures(cut(self.least, 4))} {unit} from the "
             f"levels (nearest at pass {self.row}, side '{self.side}'). {sure}"
         )
 

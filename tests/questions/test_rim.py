@@ -14,12 +14,13 @@ INFO = RecordingInfo(sample_rate_hz=1000.0, unit="counts")
 NOISE, GAP, PASS = 12.0, 300.0, 1500.0
 
 
-def line(sign: int) -> tuple[Recording, Truth]:
+def line(sign: int, dent: float = 0.0) -> tuple[Recording, Truth]:
     rng = np.random.default_rng(4)
     start = 300 + 160 * np.arange(120)
     light = rng.normal(0, NOISE, start[-1] + 400)
     for at in start:
         light[at : at + 60] += PASS - GAP
+        light[at + 28 : at + 33] -= dent
     return Recording.from_array(2000 + sign * light, INFO), Truth.from_arrays(start, start + 60, lot=["L"] * 120)
 
 
@@ -34,17 +35,19 @@ def setting(sign: int, above_gaps: float, hysteresis: float = 100.0) -> Setting:
 
 @pytest.mark.parametrize("sign", [1, -1])
 @pytest.mark.parametrize(
-    ("above_gaps", "hysteresis", "told"),
+    ("above_gaps", "hysteresis", "dent", "told"),
     [
-        (1205.0, 100.0, "The weakest passes keep "),
-        (60.0, 40.0, "The strongest gaps keep "),
-        (600.0, 606.0, "The gaps that fall least keep "),
-        (1160.0, 2.0, None),
-        (600.0, 100.0, None),
+        (1205.0, 100.0, 0.0, "The weakest passes keep "),
+        (60.0, 40.0, 0.0, "The strongest gaps keep "),
+        (600.0, 606.0, 0.0, "The gaps that come back least keep "),
+        (900.0, 250.0, 500.0, "The weakest moments inside passes keep "),
+        (1160.0, 2.0, 0.0, None),
+        (600.0, 100.0, 0.0, None),
     ],
 )
-def test_the_rim_is_named(sign: int, above_gaps: float, hysteresis: float, told: str | None) -> None:
-    recording, truth = line(sign)
+def test_the_rim_is_named(sign: int, above_gaps: float, hysteresis: float, dent: float, told: str | None) -> None:
+    """In words that fit light that rises and light that dips."""
+    recording, truth = line(sign, dent)
     found = replay(recording, setting(sign, above_gaps, hysteresis), truth, margins=True)
     assert found.worth.score.counts.lost == found.worth.score.counts.false_trips == 0
     near = found.verdict.near

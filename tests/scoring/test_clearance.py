@@ -55,7 +55,7 @@ def test_the_nearest_pass_and_its_content(lots: int, units: str, count: int) -> 
     said = clearance.sentence("mV")
     assert ("if passes are independent" in said) is (units == "passes")
     # They are no side of it: a page said 67 of all light beside 62 of the valleys.
-    assert said.startswith("Valleys inside passes left out, light keeps at least 12 mV from the levels")
+    assert said.startswith("Weak moments inside passes left out, light keeps at least 12 mV from the levels")
 
 
 def test_the_nearest_gap_and_the_mirrored_line() -> None:
