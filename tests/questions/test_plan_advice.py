@@ -67,10 +67,26 @@ def test_lots_of_the_size_that_is_told_show_the_rate_with_the_losses_allowed(eve
     found = plan(0.05, events=events, lot_size=size)
     lots = found.found["lots_without_assumption"]
     least = max(5, size or 5)
-    assert f"If {lots} lots of at least {least} passes lose at most " in found.verdict.claim.text
+    assert f"If {lots} independent lots of at least {least} passes lose at most " in found.verdict.claim.text
     assert found.verdict.next_step.startswith(f"Log {lots} lots of at least {least} passes")
     lost = [1] * events + [0] * (lots - events)
     assert claim_by_lots(lost, [least] * lots, confidence=0.95).upper <= 0.05
+
+
+@pytest.mark.parametrize(("rate", "false"), [(0.01, 0.73), (0.05, 0.70)])
+def test_lots_are_told_to_be_independent_and_what_runs_of_bad_lots_take(rate: float, false: float) -> None:
+    found = plan(rate)
+    lots = found.found["lots_without_assumption"]
+    assert f"If {lots} independent lots" in found.verdict.claim.text
+    assert "Where bad lots come in runs of ten, it takes ten times as many." in found.verdict.claim.text
+
+    def none_lost(of: int, run: float) -> float:
+        # A bad lot is followed by another with chance 1 − 1/run; the share of bad lots is the rate.
+        return (1 - rate) * (1 - rate / (1 - rate) / run) ** (of - 1)
+
+    assert none_lost(lots, 1 / (1 - rate)) <= 0.05 < none_lost(lots - 1, 1 / (1 - rate))  # independent lots
+    assert none_lost(lots, 10) == pytest.approx(false, abs=0.005)
+    assert none_lost(9 * lots, 10) > 0.05 >= none_lost(10 * lots, 10)
 
 
 def test_the_chance_of_success_is_told_of_the_passes_and_of_the_lots() -> None:

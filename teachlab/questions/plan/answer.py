@@ -142,7 +142,10 @@ def _verdict(
     found: dict[str, Any], lines: list[str], standing: Standing | None, *, confidence: float, lot_size: float | None,
     icc: float, size: int,
 ) -> Verdict:  # fmt: skip
-    """Say how many lots of at least which size are needed, and how many passes if what is assumed; hours directly."""
+    """Say how many lots of at least which size are needed, and how many passes if what is assumed; hours directly.
+
+    Bad lots that come in runs are as many independent events as there are runs: L lots count as L / run.
+    """
     decision = "record" if standing is None else str(standing)
     sure, rate = f"{100 * confidence:g} % confidence", found["max_rate"]
     if "hours" in found:
@@ -165,8 +168,9 @@ def _verdict(
     lose = f"{_allowed(events, 'pass', 'passes')}" if events else "none of their passes"
     assumption = Assumption(icc)
     claim = HeadlineClaim(
-        text=f"If {lots:,} lots of at least {size} passes lose {lose}, at most {_percent(rate)} are lost "
-        f"on average over lots, at {sure}. {found['passes']:,} passes are enough only {assumption.condition}.",
+        text=f"If {lots:,} independent lots of at least {size} passes lose {lose}, at most {_percent(rate)} are lost "
+        f"on average over lots, at {sure}. Where bad lots come in runs of ten, it takes ten times as many. "
+        f"{found['passes']:,} passes are enough only {assumption.condition}.",
         upper=rate, confidence=confidence, lots=lots, passes=found["passes"], assume="lots",
     )  # fmt: skip
     about = (
