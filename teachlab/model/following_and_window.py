@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field, fields
 from enum import StrEnum
-from typing import Any, Self
+from typing import Any, ClassVar, Self
 
 from teachlab.errors import SettingError
 from teachlab.model.bounds import hold_choice, hold_levels
@@ -37,12 +37,6 @@ class Follow(StrEnum):
     OFFSET = "offset"
 
 
-def _document(setting: Setting, kind: SettingKind) -> dict[str, Any]:
-    document = Setting.as_dict(setting)
-    taught = document.pop("taught")
-    return {**document, "schema": SCHEMA, "kind": str(kind), "taught": taught}
-
-
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FollowingSetting(Setting):
     """Levels that follow a reference: the background light, tracked while no object is there (schema 2).
@@ -66,6 +60,9 @@ class FollowingSetting(Setting):
     None: never.
     Raises `SettingError` if an invariant does not hold; both levels must lie on the objects' side of the reference.
     """
+
+    SCHEMA: ClassVar[int] = SCHEMA
+    KIND: ClassVar[str] = SettingKind.FOLLOWING
 
     reference: float
     low_limit: float
@@ -111,10 +108,6 @@ class FollowingSetting(Setting):
         """Return a setting that follows, with levels, filter and delays of a fixed one."""
         return cls(**{f.name: getattr(setting, f.name) for f in fields(Setting)}, **following)
 
-    def as_dict(self) -> dict[str, Any]:
-        """Return the plain JSON form of the setting, schema 2."""
-        return {**_document(self, SettingKind.FOLLOWING), "follow": str(self.follow)}
-
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class WindowSetting(Setting):
@@ -128,6 +121,9 @@ class WindowSetting(Setting):
 
     Raises `SettingError` if an invariant does not hold.
     """
+
+    SCHEMA: ClassVar[int] = SCHEMA
+    KIND: ClassVar[str] = SettingKind.WINDOW
 
     low_release: float
     high_release: float
@@ -146,10 +142,6 @@ class WindowSetting(Setting):
     def of(cls, setting: Setting, **window: Any) -> Self:
         """Return a window with filter and delays of another setting; `window` gives the other fields."""
         return cls(**({f.name: getattr(setting, f.name) for f in fields(Setting)} | window))
-
-    def as_dict(self) -> dict[str, Any]:
-        """Return the plain JSON form of the setting, schema 2."""
-        return _document(self, SettingKind.WINDOW)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -177,6 +169,9 @@ class TurningPointSetting(Setting):
     >>> dip.off_level, round(dip.on_level, 6)
     (54.0, 57.6)
     """
+
+    SCHEMA: ClassVar[int] = TURNING_SCHEMA
+    KIND: ClassVar[str] = SettingKind.TURNING_POINT
 
     on_level: float = field(init=False)
     off_level: float = field(init=False)
@@ -221,18 +216,9 @@ class TurningPointSetting(Setting):
         return (self.share or 0.0) * (self.background - self.dark_level)
 
     def as_dict(self) -> dict[str, Any]:
-        """Return the plain JSON form of the setting, schema 3: without levels."""
-        out = Setting.as_dict(self)
-        for name in ("on_level", "off_level", "share" if self.share is None else "distance"):
-            out.pop(name)
-        taught = out.pop("taught")
-        own = {
-            "schema": TURNING_SCHEMA,
-            "kind": str(SettingKind.TURNING_POINT),
-            "form": str(self.form),
-            "direction": str(self.direction),
-        }
-        return {**out, **own, "taught": taught}
+        """Return the plain JSON form of the setting, without levels."""
+        left_out = ("on_level", "off_level", "share" if self.share is None else "distance")
+        return {name: value for name, value in Setting.as_dict(self).items() if name not in left_out}
 
 
 def without_kind(setting: Setting) -> Setting:
@@ -261,10 +247,9 @@ def fixed_levels(setting: Setting, what: str) -> Setting:
     Raises `SettingError` if the setting follows the background or turning points, or has two thresholds.
     """
     if type(setting) is not Setting:
-        document = setting.as_dict()
         raise SettingError(
-            f"{what} needs one pair of fixed levels (schema 1), got a setting of kind '{document['kind']}' (schema "
-            f"{document['schema']}). What it does is counted by replay, on light as it is and on light logged under "
+            f"{what} needs one pair of fixed levels (schema 1), got a setting of kind '{setting.KIND}' (schema "
+            f"{setting.SCHEMA}). What it does is counted by replay, on light as it is and on light logged under "
             "other conditions: teachlab replay RECORDING --setting SETTING. Or use a setting of fixed levels."
         )
     return setting

@@ -332,10 +332,10 @@ class SourceAround:
 
 
 @dataclass(frozen=True, slots=True)
-class _Part:
+class _Part(SourceAround):
     """The samples ``[start, stop)`` of a source, counted from the first of them."""
 
-    whole: LightSource
+    inner: LightSource
     start: int
     stop: int
 
@@ -343,13 +343,9 @@ class _Part:
     def samples(self) -> int:
         return self.stop - self.start
 
-    @property
-    def dtype(self) -> np.dtype[Any]:
-        return self.whole.dtype
-
     def chunks(self) -> Sequence[Chunk]:
         out = []
-        for one in self.whole.chunks():
+        for one in self.inner.chunks():
             a, b = max(one.start, self.start), min(one.stop, self.stop)
             if a < b:
                 # The extremes of a chunk are no longer valid if it is cut.
@@ -358,14 +354,14 @@ class _Part:
         return out
 
     def read(self, start: int, stop: int) -> Block:
-        return self._moved(self.whole.read(self.start + start, min(self.start + stop, self.stop)))
+        return self._moved(self.inner.read(self.start + start, min(self.start + stop, self.stop)))
 
     def blocks(self, start: int, stop: int, size: int) -> Iterator[Block]:
-        return map(self._moved, self.whole.blocks(self.start + start, min(self.start + stop, self.stop), size))
+        return map(self._moved, self.inner.blocks(self.start + start, min(self.start + stop, self.stop), size))
 
     def output(self, start: int, stop: int) -> NDArray[np.bool_]:
         """Return the sensor's own logged output, where the whole source has it."""
-        out: NDArray[np.bool_] = self.whole.output(self.start + start, self.start + stop)  # type: ignore[attr-defined]
+        out: NDArray[np.bool_] = self.inner.output(self.start + start, self.start + stop)  # type: ignore[attr-defined]
         return out
 
     def _moved(self, block: Block) -> Block:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass, field, fields, replace
 from enum import StrEnum
-from typing import Any, Self
+from typing import Any, ClassVar, Self
 
 from teachlab.errors import SettingError
 from teachlab.model.bounds import hold_bounds, hold_choice, hold_levels
@@ -135,6 +135,10 @@ class Setting(Switching):
         If an invariant does not hold.
     """
 
+    SCHEMA: ClassVar[int] = 1
+    KIND: ClassVar[str] = ""
+    """As documents name it; without one, levels are fixed."""
+
     unit: str = field(metadata={"min_length": 1})
     on_level: float
     off_level: float
@@ -176,13 +180,12 @@ class Setting(Switching):
         return self.with_levels(level + hysteresis, level)
 
     def as_dict(self) -> dict[str, Any]:
-        """Return the plain JSON form of the setting, schema 1."""
-        values = asdict(self)
-        first = ("unit", "on_level", "off_level", *(f.name for f in fields(Switching)), "taught")
-        out: dict[str, Any] = {"schema": 1, **{name: values.pop(name) for name in first}, **values}
-        out["polarity"] = str(self.polarity)
-        out["delays_act_on"] = str(self.delays_act_on)
-        return out
+        """Return the plain JSON form of the setting: unit, levels and switching first, its history last."""
+        values = {name: str(value) if isinstance(value, StrEnum) else value for name, value in asdict(self).items()}
+        order = "unit", "on_level", "off_level", *(f.name for f in fields(Switching))
+        first = {name: values.pop(name) for name in order}
+        kind, taught = {"kind": str(self.KIND)} if self.KIND else {}, values.pop("taught")
+        return {"schema": self.SCHEMA, **first, **values, **kind, "taught": taught}
 
 
 def bare(setting: Setting) -> Setting:

@@ -143,4 +143,4 @@ def sentence(text: str) -> str:
 
 def kind_of(setting: Setting) -> str:
     """Return the kind of a setting as documents name it: fixed, following or window."""
-    return str(setting.as_dict().get("kind", "fixed"))
+    return str(setting.KIND or "fixed")
