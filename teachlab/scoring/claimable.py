@@ -90,12 +90,10 @@ class Claimable(EvidenceLimits):
     """The trials that may support a claim.
 
     `trials`: trials that may not support a claim are excluded.
-    `gaps_left_out`: gaps that were shown while teaching, or are next to something that was.
     `synthetic`: whether the light is synthetic: a rehearsal.
     """
 
     trials: Trials
-    gaps_left_out: int
     synthetic: bool
 
 
@@ -164,7 +162,6 @@ def claimable(
     return Claimable(
         trials=left,
         left_out={"shown": int((shown & detect).sum()), "short": int(short.sum()), "touching": int(touching.sum())},
-        gaps_left_out=int((gaps & (trials.gaps != Outcome.EXCLUDED)).sum()),
         conditions=conditions,
         synthetic=recording.info.origin is Origin.SYNTHETIC,
         ignore_passes=int((~detect & (left.passes != Outcome.EXCLUDED)).sum()),

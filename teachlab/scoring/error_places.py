@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from teachlab.model.printable_text import Recorded, moment, printable
 from teachlab.model.score import Outcome, Trials
-from teachlab.model.truth import Names, Truth
+from teachlab.model.truth import Truth
 
 FEWEST = 3
 """With fewer errors than this, no place is named."""
@@ -163,18 +163,11 @@ def _group(truth: Truth, errors: _Ints, scored: NDArray[np.bool_], first: int) -
     for where, names in (("lot", truth.lot), ("label", truth.label)):
         if names is None:
             continue
-        found = _fullest(names[first:], errors, scored)
-        if found is not None:
-            return where, *found
+        known: dict[str, int] = {}
+        code = np.array([known.setdefault(str(name), len(known)) for name in names[first:]], np.int64)
+        held, of = np.bincount(code, errors), np.bincount(code, scored)
+        k = int(np.argmax(held))
+        name = list(known)[k]
+        if name and held[k] >= MOST_OF_THEM * errors.sum() and of[k] <= SMALL_GROUP * scored.sum():
+            return where, name, int(held[k])
     return "", "", 0
-
-
-def _fullest(names: Names, errors: _Ints, scored: NDArray[np.bool_]) -> tuple[str, int] | None:
-    known: dict[str, int] = {}
-    code = np.array([known.setdefault(str(name), len(known)) for name in names], np.int64)
-    held, of = np.bincount(code, errors), np.bincount(code, scored)
-    k = int(np.argmax(held))
-    name = list(known)[k]
-    if not name or held[k] < MOST_OF_THEM * errors.sum() or of[k] > SMALL_GROUP * scored.sum():
-        return None
-    return name, int(held[k])

@@ -60,12 +60,7 @@ class MarginScan:
     evaluations hold the value before them. Infinite light counts as the largest number that can be calculated with
     (`teachlab.light.usable_light`). Quantiles interpolate linearly between order statistics. The standard deviations of
     the population figure have n − 1 in the divisor. Like the noise, they are at least the standard deviation of one
-    step of the light.
-
-    References
-    ----------
-    The four sides are this project's own. Excess gain: common practice,
-    no source.
+    step of the light. The four sides are this project's own; excess gain is common practice, without a source.
     """
 
     def __init__(self, recording: Recording, setting: Setting, truth: Truth, rules: Rules = USUAL_RULES) -> None:

@@ -265,7 +265,8 @@ def reasons_of(
     """
     trials = score.trials
     lost = trials.rows(trials.lost)
-    early = early_rows(trials)
+    # If a delay holds the output, the delay is the cause, whatever started it.
+    early = early_rows(trials)[: 0 if _holds(setting) or not lost.size else None]
     codes: dict[int, str] = {}
     lowest: float | None = None
     rate = setting.evaluation_rate_hz or recording.info.sample_rate_hz
@@ -281,13 +282,7 @@ def reasons_of(
         missed = _missed(lost[~merged], setting, truth, extremes, lowest)
         codes.update(zip(lost[~merged].tolist(), missed, strict=True))
         codes.update(zip(lost[merged].tolist(), _merged(lost[merged], setting, truth, extremes), strict=True))
-        # If a delay holds the output, the delay is the cause, whatever started it.
-        if not _holds(setting):
-            codes |= dict.fromkeys(early.tolist(), "early")
-        else:
-            early = early[:0]
-    else:
-        early = early[:0]
+        codes |= dict.fromkeys(early.tolist(), "early")
     hz = recording.info.sample_rate_hz
     start = truth.start
     again = trials.rows(trials.hit_again)

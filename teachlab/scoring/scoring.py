@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -78,8 +78,7 @@ def score(
         gap_after=windows.gap_after[later],
         first_pass=first_pass,
     )
-    hours = _Hours.of(output, windows, trials, begin)
-    return _assemble(truth, trials, hours, rules.confidence, tables=tables)
+    return _assemble(truth, trials, _hours(output, windows, trials, begin), rules.confidence, tables=tables)
 
 
 def lone_active_gap(output: Output, truth: Truth, result: Score, *, rules: Rules = USUAL_RULES) -> int | None:
@@ -91,11 +90,8 @@ def lone_active_gap(output: Output, truth: Truth, result: Score, *, rules: Rules
         return None
     trials, clock = result.trials, output.clock
     windows = Windows.of(truth, clock, border=border_evaluations(truth, clock, rules), lag=output.lag)
-    later = windows.gap_start.size - trials.gaps.size
-    start, stop = windows.gap_start[later:], windows.gap_stop[later:]
-    scored = trials.gaps != Outcome.EXCLUDED
-    lengths = np.where(scored, stop - start, 0)
-    active = np.where(scored, RunCounter.of(output.undelayed, clock.count).within(start, stop), 0)
+    scored, *times = _gap_times(output, windows, trials)
+    lengths, active = (np.where(scored, time, 0) for time in times)
     most = int(np.argmax(active))
     if active.sum() - active[most] > MOST_OF_THE_TIME * (lengths.sum() - lengths[most]):
         return None
@@ -129,28 +125,25 @@ def _pass_outcomes(output: Output, truth: Truth, windows: Windows, onsets: Edges
     return outcome
 
 
-@dataclass(frozen=True, slots=True)
-class _Hours:
-    running: float
-    gaps: float
-    excluded_gaps: float
-    false_active_share: float | None
+def _gap_times(output: Output, windows: Windows, trials: Trials) -> tuple[_Bool, Edges, Edges]:
+    """Return which gaps are trials, the length of each, and how long the undelayed output is active in it."""
+    later = windows.gap_start.size - trials.gaps.size
+    start, stop = windows.gap_start[later:], windows.gap_stop[later:]
+    active = RunCounter.of(output.undelayed, output.clock.count).within(start, stop)
+    return trials.gaps != Outcome.EXCLUDED, stop - start, active
 
-    @classmethod
-    def of(cls, output: Output, windows: Windows, trials: Trials, begin: int) -> _Hours:
-        size, per_hour = output.clock.count, output.clock.rate_hz * 3600
-        later = windows.gap_start.size - trials.gaps.size
-        start, stop = windows.gap_start[later:], windows.gap_stop[later:]
-        scored = trials.gaps != Outcome.EXCLUDED
-        lengths = stop - start
-        gap_time = int(lengths[scored].sum())
-        active = int(RunCounter.of(output.undelayed, size).within(start[scored], stop[scored]).sum())
-        return cls(
-            (size - begin) / per_hour,
-            gap_time / per_hour,
-            int(lengths[~scored].sum()) / per_hour,
-            active / gap_time if gap_time else None,
-        )
+
+def _hours(output: Output, windows: Windows, trials: Trials, begin: int) -> dict[str, Any]:
+    """Return the times of a score by their names, and the share of gap time in which the output is active."""
+    per_hour = output.clock.rate_hz * 3600
+    scored, lengths, active = _gap_times(output, windows, trials)
+    gap_time = int(lengths[scored].sum())
+    return {
+        "running_hours": (output.clock.count - begin) / per_hour,
+        "gap_hours": gap_time / per_hour,
+        "excluded_gap_hours": int(lengths[~scored].sum()) / per_hour,
+        "false_active_share": int(active[scored].sum()) / gap_time if gap_time else None,
+    }
 
 
 def _count(truth: Truth, trials: Trials) -> Counts:
@@ -183,21 +176,18 @@ def _count(truth: Truth, trials: Trials) -> Counts:
     )
 
 
-def _assemble(truth: Truth, trials: Trials, hours: _Hours, confidence: float, *, tables: bool) -> Score:
+def _assemble(truth: Truth, trials: Trials, hours: dict[str, Any], confidence: float, *, tables: bool) -> Score:
     n = _count(truth, trials)
     return Score(
         counts=n,
         trials=trials,
-        running_hours=hours.running,
-        gap_hours=hours.gaps,
-        excluded_gap_hours=hours.excluded_gaps,
-        false_active_share=hours.false_active_share,
+        **hours,
         lost_rate=proportion(n.lost, n.scored_passes, confidence),
         miss_rate=proportion(n.misses, n.scored_passes, confidence),
         merged_rate=proportion(n.merged, n.scored_passes, confidence),
         false_trips_per_gap=proportion(n.gaps_tripped, n.gaps, confidence),
-        false_trips_per_gap_hour=count(n.false_trips, hours.gaps, confidence, per="gap-hour"),
-        false_trips_per_running_hour=count(n.false_trips, hours.running, confidence, per="running hour"),
+        false_trips_per_gap_hour=count(n.false_trips, hours["gap_hours"], confidence, per="gap-hour"),
+        false_trips_per_running_hour=count(n.false_trips, hours["running_hours"], confidence, per="running hour"),
         ignore_trips_per_pass=count(n.ignore_false_trips, n.scored_ignore_passes, confidence, per="ignore pass"),
         extra_per_pass=count(n.extra, n.scored_passes, confidence, per="detect pass"),
         by_label=_by(truth.label, truth, trials, confidence) if tables else {},
