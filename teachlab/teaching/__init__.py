@@ -5,10 +5,4 @@ from teachlab.teaching.once import teach_once
 from teachlab.teaching.registry import listings, source_fingerprint
 from teachlab.teaching.strategy_files import resolve
 
-__all__ = [
-    "TeachBlock",
-    "listings",
-    "resolve",
-    "source_fingerprint",
-    "teach_once",
-]
+__all__ = ["TeachBlock", "listings", "resolve", "source_fingerprint", "teach_once"]

@@ -177,7 +177,7 @@ class TeachBlock:
             return np.random.default_rng(np.random.SeedSequence(seed, spawn_key=(draw, kind)))
 
         return TeachView(
-            direction=self._either() if either_direction else self.direction,
+            direction=self._clear_direction or Direction.RISE if either_direction else self.direction,
             unit=info.unit,
             full_scale=info.full_scale,
             dark_level=info.dark_level,
@@ -201,21 +201,18 @@ class TeachBlock:
         Abstained
             If it is not stored, and rise and dip are too similar.
         """
-        stored = self.recording.info.direction
-        if stored is not None:
-            return stored
-        found = self.contrasts.direction
+        found = self._clear_direction
         if found is None:
-            unit = self.recording.info.unit
             raise Abstained(
                 "the teach block does not show whether products raise or lower the light",
-                self.contrasts.told(unit),
+                self.contrasts.told(self.recording.info.unit),
                 f"one at least {REQUIRED_RATIO} times the other, or a direction stored with the recording",
             )
         return found
 
-    def _either(self) -> Direction:
-        return self.recording.info.direction or self.contrasts.direction or Direction.RISE
+    @property
+    def _clear_direction(self) -> Direction | None:
+        return self.recording.info.direction or self.contrasts.direction
 
     @cached_property
     def contrasts(self) -> Contrasts:

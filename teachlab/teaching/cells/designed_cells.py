@@ -11,6 +11,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from teachlab.errors import Abstained
+from teachlab.model.printable_text import number_of
 from teachlab.model.recording import Block
 from teachlab.model.setting import DelaysActOn, Setting
 from teachlab.model.teaching import Events, TeachView, polarity_of
@@ -333,6 +335,16 @@ def truth_of(events: Events) -> Truth:
 def placed(view: TeachView, level: float, release: float) -> tuple[float, float]:
     """Return on- and off-level of a level and its release, both turned so that objects go up."""
     return (level, release) if view.sign > 0 else (-release, -level)
+
+
+def require_few_errors(least: int, passes: int, tried: str) -> None:
+    """Abstain if even the best of what was tried errs in more than `MOST_ERRORS` of the passes shown."""
+    if least > MOST_ERRORS * passes:
+        raise Abstained(
+            f"{tried} works on what was shown",
+            f"at best {number_of(least, 'error')} in {number_of(passes, 'pass', 'passes')}",
+            f"at most {number_of(int(MOST_ERRORS * passes), 'error')}",
+        )
 
 
 def cell_setting(

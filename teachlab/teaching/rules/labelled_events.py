@@ -251,6 +251,15 @@ def require_spread(view: TeachView, found: EventStatistics) -> None:
             )
 
 
+def wrong_side(measured: str) -> Abstained:
+    """Return the abstention of a rule by which the passes lie on the side of the gaps."""
+    return Abstained(
+        "the middle of the passes is not on the object's side of the middle of the gaps: the contrast is too small",
+        measured,
+        "passes on the object's side",
+    )
+
+
 def least_active(found: EventStatistics, level: float) -> float:
     """Return the least height at which the output is active: a rise is active at its level, a dip only above it.
 

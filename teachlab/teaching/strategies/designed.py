@@ -7,9 +7,7 @@ from typing import Any, ClassVar
 
 import numpy as np
 
-from teachlab.errors import Abstained
 from teachlab.model.following_and_window import WindowSetting
-from teachlab.model.printable_text import number_of
 from teachlab.model.setting import Polarity, Setting
 from teachlab.model.teaching import Shown, TeachView
 from teachlab.sensor.window_comparator import TwoThresholds
@@ -17,7 +15,6 @@ from teachlab.teaching.cells.cell_reserves import CellReserves
 from teachlab.teaching.cells.design_told import TIMING_AXES, ChosenCell, compared_with, reasons_told
 from teachlab.teaching.cells.designed_cells import (
     FEW_PASSES,
-    MOST_ERRORS,
     TIE_DIGITS,
     At,
     CellGrid,
@@ -25,6 +22,7 @@ from teachlab.teaching.cells.designed_cells import (
     Values,
     cell_setting,
     line_through,
+    require_few_errors,
 )
 from teachlab.teaching.cells.device_steps import FILTERS, DeviceSteps, KeyedRange
 from teachlab.teaching.cells.level_doubt import DoubtCounter
@@ -162,12 +160,8 @@ class Designed:
                     asked += compared_with(axis, at, plain)
             if cells.settled(asked, expected):
                 break
-        if least > MOST_ERRORS * shown.passes:
-            raise Abstained(
-                f"no combination of level, release, filter and delays among {errors.size:,} works on what was shown",
-                f"at best {number_of(least, 'error')} in {number_of(shown.passes, 'pass', 'passes')}",
-                f"at most {number_of(int(MOST_ERRORS * shown.passes), 'error')}",
-            )
+        tried = f"no combination of level, release, filter and delays among {errors.size:,}"
+        require_few_errors(least, shown.passes, tried)
         cell = ChosenCell.of(at, grid, shown)
         setting = replace(
             cell_setting(view, cell.level, cell.release, cell.consecutive, cell.on_delay, cell.off_delay),

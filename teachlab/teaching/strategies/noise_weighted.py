@@ -12,7 +12,7 @@ from teachlab.model.setting import Setting
 from teachlab.model.teaching import Shown, TeachView
 from teachlab.teaching.parameters import CheckedParameters, parameter
 from teachlab.teaching.rules.classic import show
-from teachlab.teaching.rules.labelled_events import backgrounds, require_spread, robust, statistics_of
+from teachlab.teaching.rules.labelled_events import backgrounds, require_spread, robust, statistics_of, wrong_side
 from teachlab.teaching.rules.placing import place_on_events
 
 LEAST_SPREAD = 1e-9
@@ -89,12 +89,7 @@ class NoiseWeightedMidpoint(CheckedParameters):
         m0, s0 = robust(backgrounds(found), max(least, found.noise_background or 0.0))
         m1, s1 = robust(found.peaks, max(least, found.noise_object or 0.0))
         if not m1 > m0:
-            raise Abstained(
-                "the middle of the passes is not on the object's side of the middle of the gaps: the contrast is "
-                "too small",
-                f"passes {show(view, found.sign * m1)}, gaps {show(view, found.sign * m0)}",
-                "passes on the object's side",
-            )
+            raise wrong_side(f"passes {show(view, found.sign * m1)}, gaps {show(view, found.sign * m0)}")
         floor = self.floor_share * (m1 - m0)
         s0, s1 = max(s0, floor), max(s1, floor)
         level = self._level(view, found.sign, m0, s0, m1, s1)

@@ -9,12 +9,18 @@ from typing import Any, ClassVar
 
 import numpy as np
 
-from teachlab.errors import Abstained
 from teachlab.model.setting import Setting
 from teachlab.model.teaching import Shown, TeachView
 from teachlab.teaching.parameters import CheckedParameters, parameter
 from teachlab.teaching.rules.classic import above_dark
-from teachlab.teaching.rules.labelled_events import backgrounds, least_light, require_spread, robust, statistics_of
+from teachlab.teaching.rules.labelled_events import (
+    backgrounds,
+    least_light,
+    require_spread,
+    robust,
+    statistics_of,
+    wrong_side,
+)
 from teachlab.teaching.rules.placing import place_on_events
 from teachlab.teaching.strategies.noise_weighted import equal_deviations
 
@@ -85,12 +91,7 @@ class RatioMidpoint(CheckedParameters):
         m0, m1 = (math.log(max(float(np.median(light)), floor)) for light in (gaps, passes))
         apart = found.sign * (m1 - m0)
         if not apart > 0:
-            raise Abstained(
-                "the middle of the passes is not on the object's side of the middle of the gaps: the contrast is "
-                "too small",
-                f"passes {math.exp(m1):.6g}, gaps {math.exp(m0):.6g} {view.unit} above dark",
-                "passes on the object's side",
-            )
+            raise wrong_side(f"passes {math.exp(m1):.6g}, gaps {math.exp(m0):.6g} {view.unit} above dark")
         if self.weight is Weight.EQUAL:
             middle = (m0 + m1) / 2
         else:

@@ -10,20 +10,19 @@ from numpy.typing import NDArray
 
 from teachlab.errors import Abstained
 from teachlab.model.following_and_window import Follow, TurningPointSetting
-from teachlab.model.printable_text import number_of
 from teachlab.model.setting import Setting, Switching
 from teachlab.model.teaching import Shown, TeachView
 from teachlab.sensor.following.turning_points import TurningPoints
 from teachlab.teaching.cells.cell_reserves import CostlierCells, waiting_reserve
 from teachlab.teaching.cells.designed_cells import (
     FEW_PASSES,
-    MOST_ERRORS,
     TIE_DIGITS,
     CellGrid,
     Cells,
     ShownCounter,
     Values,
     cell_setting,
+    require_few_errors,
 )
 from teachlab.teaching.cells.shown_light import ShownLight
 from teachlab.teaching.parameters import CheckedParameters, parameter, record
@@ -107,12 +106,8 @@ class TurningPointFollower(CheckedParameters):
                 self._counted(view, counter, grid, [self._plain(view, shown, form, k) for k in steps.tolist()]),
             )
         least = min(int(errors.min()) for _, errors in tried.values())
-        if least > MOST_ERRORS * shown.passes:
-            raise Abstained(
-                "no distance from the last turning point, with any filter and delays, works on what was shown",
-                f"at best {number_of(least, 'error')} in {number_of(shown.passes, 'pass', 'passes')}",
-                f"at most {number_of(int(MOST_ERRORS * shown.passes), 'error')}",
-            )
+        tried_all = "no distance from the last turning point, with any filter and delays,"
+        require_few_errors(least, shown.passes, tried_all)
         # At the same cost a share is used: what dims the light of a dip dims it by a share.
         form, (steps, errors) = next(one for one in tried.items() if one[1][1].min() == least)
         best = self._best(steps, errors > least, grid, shown)
