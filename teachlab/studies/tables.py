@@ -31,10 +31,9 @@ def ranking_table(bench: RecordingBench) -> Table:
     )
     table.add_column("", justify="right")
     table.add_column("strategy", no_wrap=True)
-    table.add_column("cost per pass", justify="right")
-    table.add_column("regret", justify="right")
-    table.add_column("abstained", justify="right")
-    table.add_column("better than the next row?", justify="left")
+    for figure in ("cost per pass", "regret", "abstained"):
+        table.add_column(figure, justify="right")
+    table.add_column("better than the next row?")
     for result in bench.results:
         row = bench.row_of(result.strategy)
         order = None if row is None else bench.orders[row]
@@ -54,12 +53,10 @@ def spread_table(bench: RecordingBench) -> Table:
     """Return the spread of levels and rates over the draws."""
     met = "; lost holds products that touch and merge, which cost nothing" if bench.best_fixed.touching else ""
     table = plain_table("Spread over the draws", f"{SPREAD}; worst = value of the costliest draw{met}")
-    table.add_column("strategy", no_wrap=True)
-    table.add_column(f"on-level, {bench.unit}", justify="right")
-    table.add_column("lost, %", justify="right")
     word, of = _unit(bench)
-    table.add_column(f"false trips per running {word}", justify="right")
-    table.add_column("extra per pass", justify="right")
+    table.add_column("strategy", no_wrap=True)
+    for figure in (f"on-level, {bench.unit}", "lost, %", f"false trips per running {word}", "extra per pass"):
+        table.add_column(figure, justify="right")
     for result in bench.results:
         table.add_row(
             result.strategy,
@@ -160,14 +157,11 @@ def _cell(result: StrategyResult, name: str, text: Callable[[float], str]) -> st
     spread = result.spreads.get(name)
     if spread is None:
         return "–"
-    values = [_or_dash(v, text) for v in (spread.median, spread.p05, spread.p95, spread.worst)]
+    levels = (spread.median, spread.p05, spread.p95, spread.worst)
+    values = ["–" if math.isnan(value) else text(value) for value in levels]
     if len(set(values)) == 1:
         return values[0]
     return Lines.of(values[0], f"[{values[1]}, {values[2]}]", f"worst {values[3]}")
-
-
-def _or_dash(value: float, text: Callable[[float], str]) -> str:
-    return "–" if math.isnan(value) else text(value)
 
 
 def _number(value: float) -> str:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import math
+from collections import Counter
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from itertools import pairwise
@@ -144,7 +145,6 @@ class StudyAnswer:
     """
 
     table: pa.Table
-    columns: RowTable
     lines: Sequence[LineVerdict]
     ranking: Sequence[RankedMethod]
     strategies: Sequence[BestOfStrategy]
@@ -254,7 +254,6 @@ def study_answer(
         verdict = replace(verdict, reasons=(VerdictReason(text=because), *verdict.reasons))
     return StudyAnswer(
         table=table,
-        columns=columns,
         lines=verdicts,
         ranking=ranking,
         strategies=strategies,
@@ -444,15 +443,11 @@ def _strategies(
         differences.append([a - b for a, b in both if a is not None and b is not None])
     sure = orders(differences, source=Source.LOTS, worst=max(judge.costs.miss, judge.costs.false))
     between = dict(zip(ends, sure, strict=True))
-    out = []
-    for k, one in enumerate(rows):
-        alike = [o for o in ranking if o.strategy == one.strategy and _equal(o, one)]
-        out.append(BestOfStrategy(method=one, equal=len(alike) - 1, order=between.get(k)))
-    return out
-
-
-def _equal(one: RankedMethod, other: RankedMethod) -> bool:
-    return (one.unranked, _up(one.cost)) == (other.unranked, _up(other.cost))
+    alike = Counter((one.strategy, one.unranked, _up(one.cost)) for one in ranking)
+    return [
+        BestOfStrategy(method=o, equal=alike[o.strategy, o.unranked, _up(o.cost)] - 1, order=between.get(k))
+        for k, o in enumerate(rows)
+    ]
 
 
 def _effects(grid: StudyGrid, lines: Sequence[_Line], labels: Mapping[Method, str]) -> list[ParameterEffect]:

@@ -147,6 +147,8 @@ class FamilyJudge:
         row = methods[best][0]
         case = self._known(row, {labels[method]: rows[0] for method, rows in methods.items()}, labels[best])
         judged = case.judge()
+        shown = judged.ground not in UNSHOWN
+        claim = headline(case.counts, case.found, confidence=self.confidence, assumption=self.assumption, shown=shown)
         return LineVerdict(
             recording=name,
             path=path,
@@ -158,7 +160,7 @@ class FamilyJudge:
             false=row["claim_false"],
             decision=str(judged.decision),
             why=self._why(row, case, judged),
-            claim=self._claim(case, judged).text,
+            claim=claim.text,
         )
 
     def _why(self, row: Row, case: KnownSetting, judged: GroundedDecision) -> str:
@@ -186,13 +188,6 @@ class FamilyJudge:
         by = JudgedBy(costs=self.costs, accepted=self.accepted, assumption=self.assumption)
         return RowJudgement.of(row).known(by, self.confidence, tried, against)
 
-    def _claim(self, case: KnownSetting, judged: GroundedDecision) -> HeadlineClaim:
-        """Return the claim on one recording, as a bench makes it."""
-        shown = judged.ground not in UNSHOWN
-        return headline(
-            case.counts, case.found, confidence=self.confidence, assumption=self.assumption, shown=shown
-        )  # fmt: skip
-
     def family(
         self, chosen: RankedMethod | None, rows: Sequence[tuple[Any, Row]], others: Mapping[str, Mapping[str, Row]],
         lines: Sequence[LineVerdict], stressed: Sequence[GroupCounts] = (), *, failed: bool = False,
@@ -217,9 +212,8 @@ class FamilyJudge:
         lost = np.array([row["claim_lost"] for _, row in scored])
         errors = lost + np.array([row["claim_false"] for _, row in scored])
         costs = [cost for _, row in scored if (cost := self.claim_cost(row)) is not None]
-        cases = [
-            _Case.of(line, self._known(row, others[line.name])) for line, row in rows if row["setting"] is not None
-        ]
+        known = [(line, self._known(row, others[line.name])) for line, row in rows if row["setting"] is not None]
+        cases = [_Case(line, one, one.judge().ground) for line, one in known]
         limits = self._limits(chosen, rows, cases, faults, len(lines)) + self._other_light(stressed, True)
         beside = [one for one in rows if _beside(one[1])]
         excused = [one for one in cases if one.ground in EXCUSED]
@@ -461,10 +455,6 @@ class _Case:
     line: Any
     known: KnownSetting
     ground: Ground
-
-    @classmethod
-    def of(cls, line: Any, known: KnownSetting) -> _Case:
-        return cls(line, known, known.judge().ground)
 
 
 def _sets(chosen: RankedMethod) -> str:

@@ -233,7 +233,8 @@ def _rows(recording: Recording, truth: Truth, piece: StudyPiece, keys: RowKeys) 
                 "scored_passes": passes,
                 "synthetic": recording.info.origin is Origin.SYNTHETIC,
                 **_measured(draws),
-                "lag_ms": _lag_ms(lies),
+                # None where the passes do not lie beside the light, or follow it not at all.
+                "lag_ms": float(lies.ms(lies.beside)) if lies and lies.belongs and lies.beside else None,
                 **claims.get(name, {}),
             }
     return out
@@ -245,11 +246,6 @@ def _best_cost(light: Recording, truth: Truth, base: Setting | None, costs: Cost
         return best_fixed(light, truth, {}, base=base, costs=costs, rules=rules).cost
     except ParameterError:
         return math.nan
-
-
-def _lag_ms(lies: Alignment | None) -> float | None:
-    """Return how far the passes lie beside the light; None where they do not, or follow it not at all."""
-    return float(lies.ms(lies.beside)) if lies is not None and lies.belongs and lies.beside else None
 
 
 def _setting(base: Switching | None, unit: str) -> Setting | None:

@@ -23,6 +23,7 @@ from teachlab.model.truth import TruthSource
 from teachlab.studies.family.family_answer import RankedMethod, _best_here, _choice, _Line, _Price, study_answer
 from teachlab.studies.family.family_criteria import judged_study
 from teachlab.studies.family.family_verdict import FamilyJudge, LineVerdict
+from teachlab.studies.family.row_store import RowTable
 from teachlab.studies.family.study_grid import COUNTED
 from teachlab.studies.family.study_piece import piece_code
 from teachlab.studies.family.study_plan import planned_study, read_study, studied_lines
@@ -364,7 +365,7 @@ def test_the_choice_has_not_seen_the_passes_of_its_claim() -> None:
             one |= {"chosen_cost": 0.0, "chosen_p95": 0.0, "ranking_cost": rng.random(), "room": 1.0}
             one["claim_lost"] = int(rng.integers(one["claim_passes"]))
         table = pa.Table.from_pylist(rows, found.table.schema)
-        told = study_answer(table, found.columns, plan.grid, plan.lines, plan.judge)
+        told = study_answer(table, RowTable(plan.grid, plan.lines), plan.grid, plan.lines, plan.judge)
         assert told.recommended is not None
         seen.add((told.recommended.method, *(one.best for one in told.lines)))
     assert len(seen) == 1
