@@ -8,26 +8,10 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from teachlab.cli import options as opt
 from teachlab.cli.again import carried, given_again
 from teachlab.cli.console import NOT_ENOUGH, emit_json, if_pair_faster, progress, say, say_lines, show, warn
 from teachlab.cli.opening import load_base, named_strategies, open_all, teachers
-from teachlab.cli.options import (
-    AcceptCost,
-    Assignments,
-    Assume,
-    Base,
-    Confidence,
-    CostFalse,
-    CostMiss,
-    Details,
-    DeviceFile,
-    Draws,
-    Json,
-    PassesOfOne,
-    Seed,
-    TeachShare,
-    Tolerance,
-)
 from teachlab.errors import ParameterError
 from teachlab.model.printable_text import typed_again
 
@@ -51,23 +35,23 @@ def bench_command(
             "from you. Default: those that serve most lines."
         ),
     ] = None,
-    set_: Assignments = None,
-    truth: PassesOfOne = None,
-    base: Base = None,
-    draws: Draws = 200,
-    seed: Seed = 0,
-    teach_share: TeachShare = 0.3,
-    tolerance_ms: Tolerance = 0.0,
-    cost_miss: CostMiss = 1.0,
-    cost_false: CostFalse = 1.0,
-    confidence: Confidence = 0.95,
-    device: DeviceFile = None,
+    set_: opt.Assignments = None,
+    truth: opt.PassesOfOne = None,
+    base: opt.Base = None,
+    draws: opt.Draws = 200,
+    seed: opt.Seed = 0,
+    teach_share: opt.TeachShare = 0.3,
+    tolerance_ms: opt.Tolerance = 0.0,
+    cost_miss: opt.CostMiss = 1.0,
+    cost_false: opt.CostFalse = 1.0,
+    confidence: opt.Confidence = 0.95,
+    device: opt.DeviceFile = None,
     out: Annotated[str | None, typer.Option(help="Folder for draws.parquet, bench.json and the figures.")] = None,
     jobs: Annotated[int, typer.Option(help="Recordings processed at the same time. 0: one per core.")] = 0,
-    assume: Assume = "lots",
-    accept_cost: AcceptCost = 0.05,
-    details: Details = False,
-    json: Json = False,
+    assume: opt.Assume = "lots",
+    accept_cost: opt.AcceptCost = 0.05,
+    details: opt.Details = False,
+    json: opt.Json = False,
 ) -> None:
     """Compare teach methods: teach many times on the first passes, score on the rest.
 

@@ -6,19 +6,9 @@ from typing import Annotated
 
 import typer
 
+from teachlab.cli import options as opt
 from teachlab.cli.console import say_verdict
 from teachlab.cli.opening import teachers
-from teachlab.cli.options import (
-    AcceptCost,
-    Assignments,
-    Details,
-    DeviceFile,
-    Json,
-    PassesFile,
-    RecordingFile,
-    Seed,
-    Tolerance,
-)
 from teachlab.cli.teach import ask_for_setting
 from teachlab.cli.writing import picture_kind, write_file
 from teachlab.model.recording import Recording
@@ -28,18 +18,18 @@ from teachlab.model.truth import Truth
 
 def design_command(
     context: typer.Context,
-    recording: RecordingFile,
-    set_: Assignments = None,
-    truth: PassesFile = None,
+    recording: opt.RecordingFile,
+    set_: opt.Assignments = None,
+    truth: opt.PassesFile = None,
     base: Annotated[str | None, typer.Option(help="Setting whose evaluation rate is kept.")] = None,
-    seed: Seed = 0,
-    tolerance_ms: Tolerance = 0.0,
-    device: DeviceFile = None,
+    seed: opt.Seed = 0,
+    tolerance_ms: opt.Tolerance = 0.0,
+    device: opt.DeviceFile = None,
     out: Annotated[str | None, typer.Option(help="Write the setting: JSON.")] = None,
     plot: Annotated[str | None, typer.Option(help="Draw the levels over the light: .svg or .png.")] = None,
-    accept_cost: AcceptCost = 0.05,
-    details: Details = False,
-    json: Json = False,
+    accept_cost: opt.AcceptCost = 0.05,
+    details: opt.Details = False,
+    json: opt.Json = False,
 ) -> None:
     """Choose levels, filter and delays together, with a reason and a reserve for each.
 

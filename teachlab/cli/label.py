@@ -139,8 +139,12 @@ def _tell(
             warn(note)
     for name in sheets:
         say(f"Pictures of the passes, the most doubtful first: {name}")
-    if found.count is not None:
-        _tell_count(found)
+    if (check := found.count) is not None:
+        say(found.counted)
+        for place in check.places:
+            say(f"  {_place(place.sample, place.end, place.text, found)}")
+        if (left := abs(check.counted - check.proposed) - len(check.places)) > 0:
+            say(f"  For {left} of them the light does not show the place.")
     part = ", where the light goes part of the way to an object"
     _tell_left(found, found.unanswered, part, ": a setting is tried only on what is in it")
     other = " on the other side of the background, which no level sees together with the passes"
@@ -233,14 +237,3 @@ def _tell_left(found: LabelAnswer, left: list[LikelyPlace], where: str, why: str
 def _place(start: int, end: int, what: str, found: LabelAnswer) -> str:
     """Return where a stretch lies, as a time and as rows of the table name it, and what is there."""
     return f"{moment(start, found)}, samples {start} to {end}: {what}"
-
-
-def _tell_count(found: LabelAnswer) -> None:
-    check = found.count
-    assert check is not None  # noqa: S101 - asked for
-    say(found.counted)
-    apart = abs(check.counted - check.proposed)
-    for place in check.places:
-        say(f"  {_place(place.sample, place.end, place.text, found)}")
-    if len(check.places) < apart:
-        say(f"  For {apart - len(check.places)} of them the light does not show the place.")

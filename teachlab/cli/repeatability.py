@@ -8,23 +8,9 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from teachlab.cli import options as opt
 from teachlab.cli.console import emit_json, note_last, progress, say, say_verdict, show
 from teachlab.cli.opening import load_base, open_all, teachers
-from teachlab.cli.options import (
-    Assignments,
-    Base,
-    Confidence,
-    CostFalse,
-    CostMiss,
-    Details,
-    Draws,
-    Figures,
-    Json,
-    PassesOfOne,
-    Seed,
-    TeachShare,
-    Tolerance,
-)
 from teachlab.errors import ParameterError
 from teachlab.model.printable_text import Lines, in_figures, level_text, number_of, typed_again
 from teachlab.wording.notes import passes_notes
@@ -50,16 +36,16 @@ SHOWN = (
 def repeatability_command(
     recordings: Annotated[list[str], typer.Argument(help="Recordings: NAME.parquet …, one per person or shift.")],
     strategy: Annotated[list[str], typer.Option(help="Strategy to repeat. May be given several times.")],
-    set_: Assignments = None,
-    truth: PassesOfOne = None,
-    base: Base = None,
-    draws: Draws = 200,
-    seed: Seed = 0,
-    teach_share: TeachShare = 0.3,
-    tolerance_ms: Tolerance = 0.0,
-    cost_miss: CostMiss = 1.0,
-    cost_false: CostFalse = 1.0,
-    confidence: Confidence = 0.95,
+    set_: opt.Assignments = None,
+    truth: opt.PassesOfOne = None,
+    base: opt.Base = None,
+    draws: opt.Draws = 200,
+    seed: opt.Seed = 0,
+    teach_share: opt.TeachShare = 0.3,
+    tolerance_ms: opt.Tolerance = 0.0,
+    cost_miss: opt.CostMiss = 1.0,
+    cost_false: opt.CostFalse = 1.0,
+    confidence: opt.Confidence = 0.95,
     limit: Annotated[
         list[str] | None,
         typer.Option(help="What is too bad: lost_rate=0.001 (at most) or on_level=40:60. May be given several times."),
@@ -77,9 +63,9 @@ def repeatability_command(
     ] = None,
     by: Annotated[str, typer.Option(help="Column of the passes that names the groups: lot, label or none.")] = "lot",
     passes_per_teaching: Annotated[int, typer.Option(help="Passes that a teaching of one group is shown.")] = 5,
-    out: Figures = None,
-    details: Details = False,
-    json: Json = False,
+    out: opt.Figures = None,
+    details: opt.Details = False,
+    json: opt.Json = False,
 ) -> None:
     """Would another person, or another day, teach the same? How level and score spread."""
     from teachlab.cli.writing import kind_of, write_results

@@ -7,18 +7,8 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from teachlab.cli import options as opt
 from teachlab.cli.console import emit_json, note_last, note_written, progress, say, say_lines, say_verdict, show
-from teachlab.cli.options import (
-    AcceptCost,
-    Assume,
-    Confidence,
-    Details,
-    Json,
-    Margins,
-    PassesFile,
-    RecordingFile,
-    Tolerance,
-)
 from teachlab.cli.writing import picture_kind, write_results
 from teachlab.model.printable_text import cut, in_figures, number_of, time_text, typed_again
 from teachlab.wording.notes import passes_note
@@ -34,23 +24,23 @@ if TYPE_CHECKING:
 
 
 def replay_command(
-    recording: RecordingFile,
+    recording: opt.RecordingFile,
     setting: Annotated[str, typer.Option(help="Setting to replay: JSON.")],
-    truth: PassesFile = None,
-    tolerance_ms: Tolerance = 0.0,
-    confidence: Confidence = 0.95,
-    margin: Margins = True,
+    truth: opt.PassesFile = None,
+    tolerance_ms: opt.Tolerance = 0.0,
+    confidence: opt.Confidence = 0.95,
+    margin: opt.Margins = True,
     reserves: Annotated[
         bool, typer.Option(help="Measure too how much light may be lost, or added, before the first fault.")
     ] = False,
-    assume: Assume = "lots",
-    accept_cost: AcceptCost = 0.05,
+    assume: opt.Assume = "lots",
+    accept_cost: opt.AcceptCost = 0.05,
     edges: Annotated[str | None, typer.Option(help="Write the output's edges: .csv or .parquet.")] = None,
     plot: Annotated[
         str | None, typer.Option(help="Draw where in the pass it switches, by light and kind: .svg or .png.")
     ] = None,
-    details: Details = False,
-    json: Json = False,
+    details: opt.Details = False,
+    json: opt.Json = False,
 ) -> None:
     """Replay a recording through a setting: which passes are lost, where it trips, and why."""
     from teachlab.data.edge_files import write_edges

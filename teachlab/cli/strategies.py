@@ -84,14 +84,10 @@ def _lines(one: Listing, *, parameters: bool) -> list[str]:
 
 
 def _parameter(p: ParameterInfo) -> list[str]:
-    default = "required" if p.required else f"= {_word(p.default)}"
+    from teachlab.teaching.parameters import as_text
+
+    default = "required" if p.required else f"= {as_text(p.default)}"
     unit = f"  [{p.unit}]" if p.unit else ""
     choices = f" (one of {', '.join(p.choices)})" if p.choices else ""
     told = [f"        {p.help}{choices}"] if p.help or choices else []
     return [f"    --set {p.name} {default}{unit}", *told]
-
-
-def _word(value: object) -> str:
-    if value is None or isinstance(value, bool):
-        return str(value).lower()
-    return str(value)

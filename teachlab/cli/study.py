@@ -10,22 +10,10 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from teachlab.cli import options as opt
 from teachlab.cli.again import given_again
 from teachlab.cli.console import emit_json, if_pair_faster, progress, say, say_verdict, show, warn
 from teachlab.cli.opening import NEED_INPUT, named_strategies
-from teachlab.cli.options import (
-    AcceptCost,
-    Assume,
-    Confidence,
-    CostFalse,
-    CostMiss,
-    Details,
-    Draws,
-    Json,
-    TeachShare,
-    Tolerance,
-    or_default,
-)
 from teachlab.cli.writing import picture_kind, write_file
 from teachlab.errors import ParameterError, TeachlabError
 from teachlab.model.printable_text import number_of
@@ -61,17 +49,17 @@ def study_command(
             help="Also try every setting with other light: NAME=GAIN[,AMBIENT[,PEDESTAL]]. May be given several times."
         ),
     ] = None,
-    draws: Annotated[int | None, or_default(Draws, 200)] = None,
+    draws: Annotated[int | None, opt.or_default(opt.Draws, 200)] = None,
     seed: Annotated[
         list[int] | None, typer.Option(help="Which passes are shown. May be given several times. Default: 0.")
     ] = None,
-    teach_share: Annotated[float | None, or_default(TeachShare, 0.3)] = None,
-    tolerance_ms: Annotated[float | None, or_default(Tolerance, 0)] = None,
-    cost_miss: Annotated[float | None, or_default(CostMiss, 1)] = None,
-    cost_false: Annotated[float | None, or_default(CostFalse, 1)] = None,
-    confidence: Annotated[float | None, or_default(Confidence, 0.95)] = None,
-    accept_cost: Annotated[float | None, or_default(AcceptCost, 0.05)] = None,
-    assume: Annotated[str | None, or_default(Assume, "lots")] = None,
+    teach_share: Annotated[float | None, opt.or_default(opt.TeachShare, 0.3)] = None,
+    tolerance_ms: Annotated[float | None, opt.or_default(opt.Tolerance, 0)] = None,
+    cost_miss: Annotated[float | None, opt.or_default(opt.CostMiss, 1)] = None,
+    cost_false: Annotated[float | None, opt.or_default(opt.CostFalse, 1)] = None,
+    confidence: Annotated[float | None, opt.or_default(opt.Confidence, 0.95)] = None,
+    accept_cost: Annotated[float | None, opt.or_default(opt.AcceptCost, 0.05)] = None,
+    assume: Annotated[str | None, opt.or_default(opt.Assume, "lots")] = None,
     criteria: Annotated[
         str | None, typer.Option(help="Acceptance criteria (TOML), fixed before the run: lost_rate, passes, lots …")
     ] = None,
@@ -94,8 +82,8 @@ def study_command(
         bool,
         typer.Option("--retry", help="Work what failed again: a strategy that ended its process, too little memory."),
     ] = False,
-    details: Details = False,
-    json: Json = False,
+    details: opt.Details = False,
+    json: opt.Json = False,
 ) -> None:
     """Try strategies and their parameters on many recordings, and recommend one for all of them.
 

@@ -8,22 +8,9 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from teachlab.cli import options as opt
 from teachlab.cli.console import emit_json, if_faster, note_last, progress, say, say_lines, say_verdict
 from teachlab.cli.opening import load_base, open_all, teachers
-from teachlab.cli.options import (
-    Assignments,
-    Base,
-    CostFalse,
-    CostMiss,
-    Details,
-    DeviceFile,
-    Draws,
-    Figures,
-    Json,
-    PassesOfOne,
-    Seed,
-    Tolerance,
-)
 from teachlab.cli.writing import kind_of, write_results
 from teachlab.errors import ParameterError
 from teachlab.model.printable_text import level_text, number_of, typed_again
@@ -44,9 +31,9 @@ _TRIPS = {"false_trips": "false trip", "ignore_trips": "ignore trip"}
 
 def surface_command(
     recordings: Annotated[list[str], typer.Argument(help="Recordings: NAME.parquet …; counts are added up.")],
-    truth: PassesOfOne = None,
-    tolerance_ms: Tolerance = 0.0,
-    base: Base = None,
+    truth: opt.PassesOfOne = None,
+    tolerance_ms: opt.Tolerance = 0.0,
+    base: opt.Base = None,
     setting: Annotated[
         list[str] | None, typer.Option(help="Setting to look up and mark. May be given several times.")
     ] = None,
@@ -54,22 +41,22 @@ def surface_command(
         str | None,
         typer.Option("--strategy", "--cloud", help="Strategy to teach and mark, with many teachings around it."),
     ] = None,
-    set_: Assignments = None,
-    draws: Draws = 200,
-    seed: Seed = 0,
+    set_: opt.Assignments = None,
+    draws: opt.Draws = 200,
+    seed: opt.Seed = 0,
     levels: Annotated[str | None, typer.Option(help="Levels to count at: LOW:HIGH:HOW_MANY.")] = None,
-    device: DeviceFile = None,
+    device: opt.DeviceFile = None,
     on_delay: Annotated[
         str | None, typer.Option(help="On-delays counted with every level, ms: LOW:HIGH or LOW:HIGH:HOW_MANY.")
     ] = None,
     off_delay: Annotated[
         str | None, typer.Option(help="Off-delays counted with every level, ms: LOW:HIGH or LOW:HIGH:HOW_MANY.")
     ] = None,
-    cost_miss: CostMiss = 1.0,
-    cost_false: CostFalse = 1.0,
-    out: Figures = None,
-    details: Details = False,
-    json: Json = False,
+    cost_miss: opt.CostMiss = 1.0,
+    cost_false: opt.CostFalse = 1.0,
+    out: opt.Figures = None,
+    details: opt.Details = False,
+    json: opt.Json = False,
 ) -> None:
     """Count errors for every pair of levels, and name the best in hindsight."""
     from teachlab.data.setting_files import read_setting

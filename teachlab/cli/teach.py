@@ -9,21 +9,10 @@ from typing import TYPE_CHECKING, Annotated, Any, TypeVar, cast
 
 import typer
 
+from teachlab.cli import options as opt
 from teachlab.cli.again import carried, given_again
 from teachlab.cli.console import NOT_ENOUGH, emit_json, note_last, say_lines, say_verdict, warn
 from teachlab.cli.opening import load_base, teachers
-from teachlab.cli.options import (
-    AcceptCost,
-    Assignments,
-    Base,
-    Details,
-    DeviceFile,
-    Json,
-    PassesFile,
-    RecordingFile,
-    Seed,
-    Tolerance,
-)
 from teachlab.errors import Abstained
 from teachlab.model.recording import Recording
 from teachlab.model.truth import Truth
@@ -41,18 +30,18 @@ Answer = TypeVar("Answer", "TeachAnswer", "DesignAnswer")
 
 def teach_command(
     context: typer.Context,
-    recording: RecordingFile,
+    recording: opt.RecordingFile,
     strategy: Annotated[str, typer.Option(help="Name of a strategy, or ./file.py:Class.")],
-    set_: Assignments = None,
-    truth: PassesFile = None,
-    base: Base = None,
-    seed: Seed = 0,
-    tolerance_ms: Tolerance = 0.0,
-    device: DeviceFile = None,
+    set_: opt.Assignments = None,
+    truth: opt.PassesFile = None,
+    base: opt.Base = None,
+    seed: opt.Seed = 0,
+    tolerance_ms: opt.Tolerance = 0.0,
+    device: opt.DeviceFile = None,
     out: Annotated[str | None, typer.Option(help="Write the setting: JSON.")] = None,
-    accept_cost: AcceptCost = 0.05,
-    details: Details = False,
-    json: Json = False,
+    accept_cost: opt.AcceptCost = 0.05,
+    details: opt.Details = False,
+    json: opt.Json = False,
 ) -> None:
     """Teach one setting, as one person would on one day."""
     from teachlab.questions.teach import taught_and_judged
