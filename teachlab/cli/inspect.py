@@ -96,7 +96,7 @@ def _next_step(found: InspectAnswer, recording: str, truth: str | None) -> str:
     if not q.passes:
         step = f"teachlab label {shlex.quote(recording)}"
         return step if q.passes is None else f"Add the passes to it. Or take it away, then: {step}"
-    if found.empty:
+    if found.empty or found.unmeasured:
         return f"teachlab inspect {on} --plot light.svg"
     if q.direction is None:
         return "store the direction (rise or dip) in the recording; strategies abstain without it."

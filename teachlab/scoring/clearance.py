@@ -59,8 +59,8 @@ class Clearance(Document):
         if self.least < 0:
             return f"Light passes a level by {in_figures(-self.least)} {unit} (pass {self.row}, side '{self.side}')."
         return (
-            f"Weak moments inside passes left out, light keeps at least {in_figures(cut(self.least, 4))} {unit} from the "
-            f"levels (nearest at pass {self.row}, side '{self.side}'). {sure}"
+            f"Weak moments inside passes left out, light keeps at least {in_figures(cut(self.least, 4))} {unit} from "
+            f"the levels (nearest at pass {self.row}, side '{self.side}'). {sure}"
         )
 
 

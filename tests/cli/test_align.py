@@ -358,8 +358,8 @@ def test_passes_that_are_too_short_condemn_no_setting_and_their_doubt_is_measure
     """The light begins 10 ms before them and ends 10 ms after: every product trips in the gap and merges."""
     boxes("short", early=10, late=-10)
     told = replayed("short")
-    assert told[0] == "Your passes are 20 ms shorter than the light shows. No shift mends that."
-    assert told[1].startswith("Cannot be decided: ")
+    assert told[0].startswith("Your passes are 20 ms shorter than the light shows. No shift mends that. ")
+    assert told[2].startswith("Cannot be decided: ")
     assert not any(line.startswith("Better:") for line in told)
     step = next(line for line in told if line.startswith("Next: ")).removeprefix("Next: teachlab ")
     shell.run(*shlex.split(step))
@@ -373,8 +373,8 @@ def test_passes_that_are_too_short_condemn_no_setting_and_their_doubt_is_measure
 def test_passes_that_are_too_long_are_told_first():
     boxes("long", early=-10, late=10)
     told = replayed("long")
-    assert told[0] == "Your passes are 20 ms longer than the light shows. No shift mends that."
-    assert told[1].startswith("Use with a limit: ")
+    assert told[0].startswith("Your passes are 20 ms longer than the light shows. No shift mends that. ")
+    assert told[2].startswith("Use with a limit: ")
 
 
 @pytest.mark.usefixtures("right_setting")

@@ -23,10 +23,11 @@ WIDTH_TELLS = 2.0
 """Passes that are longer or shorter by more than this many uncertainties of a border are told."""
 NOT_MEASURED = (
     "fewer than three passes have an edge of the light near their begin and near their end, so nothing can be "
-    "measured. Check that these passes belong to this recording, and that its direction (rise or dip) is right."
+    "measured. Check that these passes belong to this recording and hold whole products, and that its direction (rise "
+    "or dip) is right."
 )
 FITS_WITHIN = 0.25
-"""Borders that vary by more than this share of a usual pass or gap, or passes that differ by twice that, do not fit."""
+"""Borders that vary by more than this share of a usual pass or gap do not fit."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -110,7 +111,7 @@ class Alignment:
     direction : Direction
         What objects do to the light, for all that is measured here.
     shortest : float, samples
-        Median of the shorter of every pass and its gaps.
+        Median of the shorter of every pass and its gaps, as long as the light shows them.
     parted : Parted, optional
         A part of the passes that another shift moves to the light.
     room : Room, optional
@@ -163,8 +164,7 @@ class Alignment:
         """Whether the borders follow this light if products do to it what is stored."""
         if self.parted is not None or self.by_chance or self.turned:
             return False
-        fits = 2 * self.lags.jitter <= FITS_WITHIN * self.shortest
-        return fits and abs(self.width) <= 2 * FITS_WITHIN * self.shortest
+        return 2 * self.lags.jitter <= FITS_WITHIN * self.shortest and abs(self.width) <= self.shortest
 
     @property
     def agrees(self) -> bool:
@@ -177,19 +177,38 @@ class Alignment:
         return self.shift.most + abs(self.width)
 
     @property
+    def near(self) -> bool:
+        """Whether the passes surely follow this light, and lie so near to it that other passes are not meant."""
+        return not self.by_chance and self.apart <= self.shortest / 2
+
+    @property
     def width(self) -> float:
         """How much longer the light shows products than the passes are, samples; negative if shorter."""
         return self.lags.end - self.lags.begin
 
     @property
     def misfits(self) -> bool:
-        """Whether the passes are certainly longer or shorter than the light shows."""
-        return abs(self.width) > WIDTH_TELLS * max(self.doubt, self.lags.jitter)
+        """Whether the passes are certainly longer or shorter than the light shows.
+
+        A doubt that is not small beside passes or gaps excuses no length: what the light shows is far closer.
+        """
+        return abs(self.width) > WIDTH_TELLS * max(min(self.doubt, FITS_WITHIN * self.shortest), self.lags.jitter)
 
     @property
     def short(self) -> bool:
-        """Whether the light goes over the borders of the passes on both sides, so that products trip in gaps."""
-        return self.misfits and self.width > 0
+        """Whether the light goes over uncertain borders of the passes on both sides, so that products trip in gaps."""
+        return self.outside > max(self.doubt, self.lags.jitter)
+
+    @property
+    def outside(self) -> float:
+        """How far the light goes over the borders of passes that are too short, after the shift, samples; else 0."""
+        return max(self.shift.shift - self.lags.begin, self.lags.end - self.shift.shift, 0.0)
+
+    @property
+    def right(self) -> str:
+        """The borders that agree with the light where the others do not, "starts" or "ends"; else empty."""
+        known = {"starts": self.lags.begin, "ends": self.lags.end}
+        return next((name for name, lag in known.items() if self.misfits and lag == self.shift.shift), "")
 
     @property
     def jitter_ms(self) -> float:
@@ -230,7 +249,7 @@ class Alignment:
     @property
     def beside(self) -> float:
         """How far the light goes over uncertain borders, by a lag or as passes are too short, samples; else 0."""
-        return max(self.shift.most if self.moves else 0.0, self.width / 2 if self.short else 0.0)
+        return max(self.shift.most if self.moves else 0.0, self.outside if self.short else 0.0)
 
     @property
     def doubt(self) -> float:
@@ -241,11 +260,11 @@ class Alignment:
     def doubt_after(self) -> float:
         """The uncertainty of the borders after the shift, samples: measured from 50 borders on, or as stated."""
         edge = 0.0 if math.isnan(self.edge) else self.edge
-        # What a shift leaves of passes that are too short lies outside of both borders.
+        # What a shift leaves of passes that are too short lies outside of their borders.
         spread = 2 * self.lags.scatter[0]
         if self.kinds is not None:
             spread = max(spread, 2 * self.own_jitter + max(abs(kind.middle) for kind in self.kinds))
-        measured = max(1.0, spread + edge) + (self.width / 2 if self.short else 0.0)
+        measured = max(1.0, spread + edge) + (self.outside if self.short else 0.0)
         return measured if self.lags.borders >= MEASURED_FROM else max(measured, self.uncertainty_samples)
 
     @property

@@ -91,10 +91,7 @@ def finding(alignment: Alignment) -> list[str]:
     if a.kinds is not None:
         lines.append(_kinds(a))
     if a.misfits:
-        word = "shorter" if a.short else "longer"
-        lines.append(
-            f"Your passes are {duration(abs(a.ms(a.width)))} {word} than the light shows. No shift mends that."
-        )
+        lines.append(_width(a))
     if a.fuller:
         count, way = abs(a.fuller), "later" if a.fuller > 0 else "earlier"
         lines.append(
@@ -106,6 +103,27 @@ def finding(alignment: Alignment) -> list[str]:
     if a.matters and a.ambiguous:
         lines.append("Note by hand when one product passed: that shows how many whole passes to add (0 if none).")
     return lines
+
+
+def _width(a: Alignment) -> str:
+    """Say that passes are shorter or longer than the light shows, with what is usually behind it."""
+    told = (
+        f"Your passes are {duration(abs(a.ms(a.width)))} {'shorter' if a.width > 0 else 'longer'} than the light shows"
+    )
+    if a.width > 0 and not a.short:
+        told += f", within their doubt of ±{duration(a.ms(a.doubt))}"
+    wrong = "lengths"
+    if a.right:
+        wrong = "ends" if a.right == "starts" else "starts"
+        when = "early" if (a.width > 0) == (wrong == "ends") else "late"
+        told += f": their {a.right} agree with it, their {wrong} come too {when}"
+    if a.width < 0:
+        why = "If all of a product is seen, correct"
+    else:
+        why = "Correct"
+        if not a.right:
+            why = "Products narrower than the beam are seen longer than they are: if these are not, correct"
+    return f"{told}. No shift mends that. {why} the {wrong}."
 
 
 def _direction(a: Alignment) -> str:
@@ -134,7 +152,7 @@ def _lies(a: Alignment) -> str:
         return "do not follow it"
     told = [f"{'lead' if a.shift.shift > 0 else 'lag'} it by {duration(abs(a.ms(a.shift.shift)))}"] if a.moves else []
     if a.misfits:
-        told.append(f"are {duration(abs(a.ms(a.width)))} too {'short' if a.short else 'long'}")
+        told.append(f"are {duration(abs(a.ms(a.width)))} too {'short' if a.width > 0 else 'long'}")
     if not told:
         told = [f"agree with it within {duration(a.ms(a.doubt))}"]
     return f"{', '.join(told)} and scatter by ±{duration(2 * a.ms(a.lags.scatter[0]))}"

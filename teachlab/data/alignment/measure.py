@@ -162,7 +162,7 @@ def _measured(found: _Found, light: NearLight, direction: Direction, recording: 
         ambiguous=ambiguous(fits),
         direction=direction,
         fuller=fuller(fits) if ambiguous(fits) else 0,
-        shortest=float(np.median(np.minimum(truth.end - truth.start, _gaps(truth, recording.samples)))),
+        shortest=_shortest(truth, lags, recording.samples),
         by_kind=tuple(_group(str(name), lags, truth.label == name) for name in np.unique(truth.label.astype(str))),
         by_time=tuple(
             _group(moment(int(a), recording), lags, (truth.start >= a) & (truth.start < b))
@@ -173,8 +173,22 @@ def _measured(found: _Found, light: NearLight, direction: Direction, recording: 
     rows = _examined(truth, crossings)
     if _evidence(truth, rows, found, recording.samples) < LEAST:
         return replace(measured, by_chance=True)
-    measured = _kinds_apart(measured, truth)
+    measured = _kinds_apart(_one_side_right(measured), truth)
     return replace(measured, parted=_stepped(measured, truth, rows) or _parted(measured, light, truth, rows))
+
+
+def _one_side_right(measured: Alignment) -> Alignment:
+    """Keep borders of one side where they are, if they agree with the light and those of the other side do not.
+
+    Such passes have wrong lengths, and no lag: the mean of both would move the right borders away.
+    """
+    lags = measured.lags
+    side = min(lags.begin, lags.end, key=abs)
+    there = replace(lags.shift, shift=side)
+    if not (measured.misfits and measured.moves and there.most <= measured.doubt):
+        return measured
+    by = side - lags.shift.shift
+    return replace(measured, lags=replace(lags, shift=there, low=lags.low + by, high=lags.high + by))
 
 
 def _of_two(own: _Seen | None, other: _Seen | None, truth: Truth, *, stored: bool) -> Alignment | None:
@@ -190,12 +204,14 @@ def _of_two(own: _Seen | None, other: _Seen | None, truth: Truth, *, stored: boo
     """
     if own is None or other is None:
         one = own or other
-        if one is None or own is not None or not stored:
+        if one is None or one is own or not stored:
             return None if one is None else one.alignment
-        return None if one.alignment.by_chance else replace(one.alignment, turned=True)
+        return replace(one.alignment, turned=True) if one.alignment.near else None
     a, b = own.alignment, other.alignment
     if b.by_chance:
         return a
+    if a.by_chance and b.near:
+        return replace(b, turned=True, contrary=a) if stored else b
     rows = _examined(truth, min(own.found.crossings, other.found.crossings, key=lambda seen: seen.passes))
     # What a shift moves to an end of the record has no edge there to meet, or a whole gap beside it.
     rows, near = rows[(rows > 0) & (rows < truth.passes - 1)], a.shortest / 2
@@ -205,7 +221,7 @@ def _of_two(own: _Seen | None, other: _Seen | None, truth: Truth, *, stored: boo
     ours, theirs = (_evidence(truth, rows, one.found, a.samples, exact) for one in (own, other))
     surely = max(LEAST, SURELY_TURNED * 2 * rows.size)
     alike = abs(theirs - ours) < surely
-    if a.by_chance or theirs >= ours + surely or (alike and b.agrees and a.misfits):
+    if theirs >= ours + surely or (alike and b.agrees and a.misfits):
         return replace(b, turned=True, contrary=a) if stored else b
     if alike and b.follows and b.apart < a.apart:
         return replace(a, contrary=b) if stored else b
@@ -357,6 +373,13 @@ def _gaps(truth: Truth, samples: int) -> NDArray[Any]:
     gaps = np.concatenate(([samples], truth.start[1:] - truth.end[:-1], [samples]))
     gaps = np.where(gaps > 0, gaps, samples)
     return np.minimum(gaps[:-1], gaps[1:])
+
+
+def _shortest(truth: Truth, lags: Lags, samples: int) -> float:
+    """Return the median of the shorter of every pass and its gaps, as long as the light shows them, samples."""
+    longer = lags.end - lags.begin
+    gaps = _gaps(truth, samples)
+    return float(np.median(np.minimum(truth.end - truth.start + longer, gaps - longer)))
 
 
 def _group(name: str, lags: Lags, rows: NDArray[Any]) -> Group:

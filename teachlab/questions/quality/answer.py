@@ -9,7 +9,7 @@ from typing import Any
 
 import numpy as np
 
-from teachlab.data.alignment import Alignment, alignment_of
+from teachlab.data.alignment import NOT_MEASURED, Alignment, alignment_of
 from teachlab.data.alignment.finding import off_lines
 from teachlab.data.alignment.measure import AlignmentReading
 from teachlab.data.quality.report import Quality, inspect_recording
@@ -141,6 +141,11 @@ class InspectAnswer:
         return q.direction is not None and found not in (None, q.direction) and not clear
 
     @property
+    def unmeasured(self) -> bool:
+        """Whether no level works and no edge of the light lies at the borders of the passes."""
+        return self.works is False and self.alignment is None and not self.few
+
+    @property
     def turned(self) -> bool:
         """Whether the borders of the passes tell that the stored direction is wrong, or may be."""
         return self.alignment is not None and (self.alignment.turned or self.alignment.contrary is not None)
@@ -177,6 +182,8 @@ class InspectAnswer:
         if self.contradicted and not self.turned:
             told = self.quality.contrasts.direction if self.quality.contrasts else None
             doubts = [f"The stored direction is {self.quality.direction}, but the light of the passes says {told}."]
+        elif self.unmeasured:
+            doubts = [f"{NOT_MEASURED[0].upper()}{NOT_MEASURED[1:]}"]
         lead = (*doubts, *filter(None, (self.above,)))
         last = (*map(sentence, filter(None, (self.clipped,))), *filter(None, (self._unsolved,)))
         return self._judged.after(*(VerdictReason(text=text) for text in lead)).then(
@@ -287,6 +294,8 @@ class InspectAnswer:
             return "nothing can be scored"
         if self.few:
             return "record more passes"
+        if self.unmeasured:
+            return "find the right passes"
         if self.stopped is not None:
             return "part of the log stands still"
         if self.wider is not None:

@@ -103,7 +103,7 @@ def test_what_cannot_be_told_apart_is_said_so(does: Direction) -> None:
 def test_a_wrong_direction_is_named_with_both_fits() -> None:
     found = measured(0, duty=0.45, varies=0.05, does=Direction.DIP, stored=Direction.RISE)
     assert finding(found) == [
-        "Your passes follow this light better if products lower it, but its direction is stored as rise. Then they "
+        "Your passes follow this light only if products lower it, but its direction is stored as rise. Then they "
         "agree with it within 2 ms and scatter by ±22 µs; as stored, they lead it by 69 ms and scatter by ±15 ms. "
         "Correct the direction, or the passes if they mark the gaps. Trust no count below before that is settled."
     ]
