@@ -221,7 +221,8 @@ def _check_unit(name: str, counted: CountedIn, where: str) -> None:
     if unit is not None and counted not in (unit, CountedIn.TIME, CountedIn.MILLIMETRES):
         say = f"Say --passes-in {unit}." if unit in ("s", "ms") else "Give ms, or say --passes-in time."
         raise TruthError(
-            f"{where}: column '{name}' is named as {unit}, and --passes-in {counted} counts {counted.name.lower()}. {say}"
+            f"{where}: column '{name}' is named as {unit}, and --passes-in {counted} counts {counted.name.lower()}. "
+            f"{say}"
         )
 
 

@@ -1482,3 +1482,66 @@ kind(
     note="'rows' is read without its attributes add_offset = 10.0, scale_factor = 0.5",
     needs="h5py",
 )
+
+
+# ---- Cells of sheets that are shown in percent -----------------------------------------------------------------------
+_SHARES = [round(x / 1000, 3) for x in LIGHT.tolist()]
+_SHOWN = "Column 2 has 2,000 cells that are shown in percent, the first in row 2 of the sheet, and read as shown: 12.5 for 12.5 %"
+
+
+def _percent_xlsx(form: str) -> Callable[[Path], None]:
+    def write(path: Path) -> None:
+        import openpyxl
+
+        book = openpyxl.Workbook()
+        book.active.append(["an unused sheet"])
+        sheet = book.create_sheet("line 1")
+        sheet.append(["time_s", "light", "raw"])
+        for k, share in enumerate(_SHARES, 2):
+            sheet.append([K[k - 2] / 2000, share, share])
+            sheet.cell(k, 2).number_format = form
+            sheet.cell(k, 3).number_format = '0.0"%"'
+        book.save(path)
+
+    return write
+
+
+def _percent_ods(path: Path) -> None:
+    def cell(value: float, kind_: str = "float", times: int = 1) -> str:
+        many = f' table:number-columns-repeated="{times}"' if times > 1 else ""
+        return f'<table:table-cell office:value-type="{kind_}" office:value="{value!r}"{many}/>'
+
+    def word(text: str) -> str:
+        return f'<table:table-cell office:value-type="string"><text:p>{text}</text:p></table:table-cell>'
+
+    lines = [f"<table:table-row>{word('time_s')}{word('light')}{word('raw')}</table:table-row>"]
+    lines += [
+        f"<table:table-row>{cell(k / 2000)}{cell(x, 'percentage')}{cell(x)}</table:table-row>"
+        for k, x in zip(K.tolist(), _SHARES, strict=True)
+    ]
+    spaces = " ".join(
+        f'xmlns:{name}="urn:oasis:names:tc:opendocument:xmlns:{name}:1.0"' for name in ("office", "table", "text")
+    )
+    body = f'<table:table table:name="line 1">{"".join(lines)}</table:table>'
+    content = f"<office:document-content {spaces}><office:body><office:spreadsheet>{body}"
+    content += "</office:spreadsheet></office:body></office:document-content>"
+    with zipfile.ZipFile(path, "w") as out:
+        out.writestr("mimetype", "application/vnd.oasis.opendocument.spreadsheet")
+        out.writestr("META-INF/manifest.xml", f"<manifest:manifest {spaces.replace('office', 'manifest')}/>")
+        out.writestr("content.xml", content)
+
+
+for _name, _form in (("percent.xlsx", "0.0%"), ("percent_built_in.xlsx", "0.00%"), ("percent_red.xlsx", "0%;[Red]-0%")):
+    kind(
+        _name, _percent_xlsx(_form), options={"sheet": "line 1", "column": "light"}, light=LIGHT / 10, note=_SHOWN,
+        needs="openpyxl",
+    )  # fmt: skip
+kind(
+    "quoted_percent.xlsx",
+    _percent_xlsx('0.0"%"'),
+    options={"sheet": "line 1", "column": "light"},
+    light=LIGHT / 1000,
+    needs="openpyxl",
+)
+kind("percent.ods", _percent_ods, options={"column": "light"}, light=LIGHT / 10, note=_SHOWN, needs="python_calamine")
+kind("percent_beside.ods", _percent_ods, options={"column": "raw"}, light=LIGHT / 1000, needs="python_calamine")

@@ -5,7 +5,6 @@ from __future__ import annotations
 import gc
 import logging
 import struct
-from collections import Counter
 from pathlib import Path
 
 import numpy as np
@@ -54,7 +53,7 @@ def damaged(whole: bytes, rng: np.random.Generator) -> bytes:
 def test_a_damaged_file_ends_in_one_message_or_loses_no_row(tmp_path: Path, name: str) -> None:
     pytest.importorskip(FILES[name])
     logging.getLogger("asammdf").setLevel(logging.CRITICAL)
-    log, out, came = tmp_path / name, tmp_path / "out.parquet", Counter[str]()
+    log, out, told, read = tmp_path / name, tmp_path / "out.parquet", list[str](), 0
     next(made for made in KINDS if made.name == name).write(log)
     whole, info = log.read_bytes(), RecordingInfo(sample_rate_hz=1.0, unit="mV")
     rng = np.random.default_rng(sum(name.encode()))
@@ -64,14 +63,13 @@ def test_a_damaged_file_ends_in_one_message_or_loses_no_row(tmp_path: Path, name
             with bounded():
                 found = import_log(ImportJob(path=str(log), out=str(out), info=info, column="light"))
         except InputError as fault:
-            came["refused"] += 1
-            assert "\n" not in str(fault)
-            assert len(str(fault)) < 600
-            assert not list(tmp_path.glob("*.part"))
+            told.append(str(fault))
         else:
-            came["read"] += 1
+            read += 1
             assert found.samples == ROWS or found.notes
             out.unlink()
         gc.collect()  # foreign readers leave their files open when they meet a damaged one
-    assert came["refused"] >= TRIES / 4
-    assert came["read"]
+        assert not list(tmp_path.glob("*.part"))
+    assert len(told) >= TRIES / 4
+    assert read
+    assert not [fault for fault in told if "\n" in fault or len(fault) >= 600]

@@ -9,7 +9,7 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 import pytest
 
-from teachlab.data.importing import ImportJob, Imported, import_log
+from teachlab.data.importing import Imported, ImportJob, import_log
 from teachlab.data.importing.interval_table import CountedIn
 from teachlab.errors import TruthError
 from teachlab.model.recording import RecordingInfo
@@ -82,7 +82,7 @@ def test_the_first_passes_alone_in_samples_are_no_question(tmp_path: Path) -> No
 
 def test_a_regular_line_that_fits_both_ways_is_asked_about(tmp_path: Path) -> None:
     table = [whole(at, "ms", 2000.0) for at in line(tmp_path, 0, 2000.0, regular=True)]
-    with pytest.raises(TruthError, match="and follow the light; as ms .* and follow the light. Say in which unit"):
+    with pytest.raises(TruthError, match=r"and follow the light; as ms .* and follow the light. Say in which unit"):
         imported(tmp_path, 2000.0, *table, stated=None)
 
 
@@ -107,7 +107,7 @@ def test_passes_outside_the_recording_name_the_unit_in_which_they_are_inside(
     tmp_path: Path, rate: float, written: str, stated: str | None, mend: str
 ) -> None:
     table = [whole(at, written, rate) for at in line(tmp_path, 1, rate)]
-    with pytest.raises(TruthError, match="Are the positions in another unit?") as caught:
+    with pytest.raises(TruthError, match=r"Are the positions in another unit\?") as caught:
         imported(tmp_path, rate, *table, stated=stated)
     assert str(caught.value).endswith(mend)
 
@@ -117,9 +117,8 @@ def test_samples_beside_a_log_in_ms_are_not_read_as_its_times_without_a_word(tmp
     light = pq.read_table(tmp_path / "log.parquet")["light"]
     at = pa.array(np.arange(len(light)) * 2.5)
     pq.write_table(pa.table({"time_ms": at, "light": light}), tmp_path / "log.parquet")
-    (tmp_path / "seen.csv").write_text(
-        "start,end\n" + "".join(f"{a},{b}\n" for a, b in zip(whole(start, "samples", 400), whole(end, "samples", 400)))
-    )
+    borders = zip(whole(start, "samples", 400), whole(end, "samples", 400), strict=True)
+    (tmp_path / "seen.csv").write_text("start,end\n" + "".join(f"{a},{b}\n" for a, b in borders))
     log, table, out = (str(tmp_path / name) for name in ("log.parquet", "seen.csv", "out.parquet"))
     job = ImportJob(
         path=log, out=out, info=RecordingInfo(sample_rate_hz=1.0, unit="mV"), passes=table, passes_in=CountedIn.TIME

@@ -9,9 +9,10 @@ import io
 import re
 import zipfile
 from collections import Counter
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import ExitStack
 from dataclasses import dataclass
+from decimal import Decimal
 from typing import Any
 
 import numpy as np
@@ -28,12 +29,14 @@ from teachlab.data.importing.reading.arrow_log import (
     told,
 )
 from teachlab.data.importing.reading.mdf_blocks import need_for_blocks
+from teachlab.data.importing.reading.percent_cells import Marks, percent_cells
 from teachlab.data.importing.reading.tdms_segments import check_segments
 from teachlab.data.importing.reading.text_layout import names_rate, time_unit_named
 from teachlab.data.importing.reading.text_log import Log, TextLog, TextOptions
 from teachlab.data.importing.reading.unpacked_size import need_for_chunk, need_for_stored, need_for_workbook
 from teachlab.data.strict_json import shown
 from teachlab.errors import InputError, ParameterError, RecordingError
+from teachlab.model.printable_text import number_of
 
 EXTRAS = {
     "hdf5": ("HDF5", "hdf5", ("h5py",)),
@@ -179,7 +182,6 @@ class Stored:
     @classmethod
     def of(cls, node: Any) -> Stored:
         """Read the attributes; only those that are one number count."""
-
         if node.dtype.kind not in "iuf":
             return cls()
         found = {
@@ -417,20 +419,29 @@ def _workbook(path: str, library: Any, options: TextOptions) -> Log:
     if library.__name__ == "openpyxl":
         book = library.load_workbook(path, read_only=True, data_only=True)
         names = book.sheetnames
-        rows = book[_sheet(path, names, options)].iter_rows(values_only=True)
+        sheet = _sheet(path, names, options)
+        rows = book[sheet].iter_rows(values_only=True)
     else:
         book = library.CalamineWorkbook.from_path(path)
         names = book.sheet_names
-        rows = book.get_sheet_by_name(_sheet(path, names, options)).to_python(skip_empty_area=False)
+        sheet = _sheet(path, names, options)
+        rows = book.get_sheet_by_name(sheet).to_python(skip_empty_area=False)
+    marks = percent_cells(path, sheet)
     text = io.StringIO()
     out = csv.writer(text, delimiter="\t", lineterminator="\n")
-    out.writerows([_cell(value) for value in row] for row in rows)
+    out.writerows(map(_cell, row) for row in _as_shown(rows, marks))
     book.close()
     layout = TextOptions(
         delimiter="tab", decimal=options.decimal, header=options.header, skip=options.skip, missing=options.missing
     )
     log = TextLog.of_pieces(path, (piece for piece in [text.getvalue().encode()]), layout)
     log.is_sheet = True
+    for column, mark in sorted(marks.items()):
+        cells = number_of(sum(mark), "cell that is", "cells that are")
+        log.notes.append(
+            f"Column {column + 1} has {cells} shown in percent, the first in row {mark.index(1) + 1} of the sheet, and "
+            "read as shown: 12.5 for 12.5 %."
+        )
     if _counts_from_1904(path):
         log.notes.append(
             "This workbook counts days from 1904: cells that show a date are right, but times that are plain numbers "
@@ -439,6 +450,17 @@ def _workbook(path: str, library: Any, options: TextOptions) -> Log:
     if len(names) > 1 and options.sheet is None:
         log.notes.append(f"The first of {len(names)} sheets was read, {shown(names[0])}. Others: --sheet NAME.")
     return log
+
+
+def _as_shown(rows: Iterable[Sequence[Any]], marks: Marks) -> Iterator[Sequence[Any]]:
+    """Yield rows of a sheet with percent for the fractions that are shown so."""
+    for k, row in enumerate(rows):
+        at = [column for column, mark in marks.items() if k < len(mark) and mark[k] and column < len(row)]
+        seen = list(row)
+        for column in at:
+            if isinstance(row[column], float | int) and not isinstance(row[column], bool):
+                seen[column] = float(Decimal(repr(row[column])).scaleb(2))
+        yield seen
 
 
 def _counts_from_1904(path: str) -> bool:

@@ -153,7 +153,7 @@ class _Cells:
     def look(self, tail: bytes, piece: bytes) -> None:
         for letters, row in _CELL.findall(tail + piece):
             self.rows = max(self.rows, int(row))
-            self.columns = max(self.columns, _column(letters))
+            self.columns = max(self.columns, column_number(letters))
 
 
 class _OpenSheets(_Cells):
@@ -174,9 +174,9 @@ class _OpenSheets(_Cells):
         if name == "table":
             self._row = 0
         elif name == "table-row":
-            self._row, self._column = self._row + _times(attributes, "rows"), 0
+            self._row, self._column = self._row + repeated(attributes, "rows"), 0
         elif name in ("table-cell", "covered-table-cell"):
-            self._column += _times(attributes, "columns")
+            self._column += repeated(attributes, "columns")
             # What is empty takes room only where something follows it.
             if any("value" in key or "formula" in key for key in attributes):
                 self.rows, self.columns = max(self.rows, self._row), max(self.columns, self._column)
@@ -186,16 +186,17 @@ class _OpenSheets(_Cells):
         raise ValueError("it declares entities")
 
 
-def _times(attributes: dict[str, str], what: str) -> int:
+def repeated(attributes: dict[str, str], what: str) -> int:
+    """Return how many rows or columns an element of an OpenDocument stands for."""
     return next((int(v) for key, v in attributes.items() if key.endswith(f"number-{what}-repeated")), 1)
 
 
-def _column(letters: bytes) -> int:
+def column_number(letters: bytes) -> int:
     """Return the number of a column from its letters.
 
     Examples
     --------
-    >>> _column(b"A"), _column(b"AA"), _column(b"XFD")
+    >>> column_number(b"A"), column_number(b"AA"), column_number(b"XFD")
     (1, 27, 16384)
     """
     return sum((letter - 64) * 26**k for k, letter in enumerate(reversed(letters)))
