@@ -1486,7 +1486,7 @@ kind(
 
 # ---- Cells of sheets that are shown in percent -----------------------------------------------------------------------
 _SHARES = [round(x / 1000, 3) for x in LIGHT.tolist()]
-_SHOWN = "Column 2 has 2,000 cells that are shown in percent, the first in row 2 of the sheet, and read as shown: 12.5 for 12.5 %"
+_SHOWN = "Column 2 has 2,000 cells that are shown in percent, the first in row 2 of the sheet, and read as shown"
 
 
 def _percent_xlsx(form: str) -> Callable[[Path], None]:
