@@ -8,6 +8,7 @@ import threading
 import time
 from collections import deque
 from collections.abc import Callable, Iterator, Sequence
+from contextlib import suppress
 from dataclasses import dataclass
 from functools import partial
 from typing import TYPE_CHECKING, Any, Protocol, TypeVar
@@ -22,6 +23,8 @@ R = TypeVar("R")
 LOCAL = "local"
 AHEAD = 2
 """Pieces that wait at every worker of a cluster, so that no worker idles while an answer travels."""
+IDLE_S, SILENT_S = 10.0, 5.0
+"""A worker process without work ends after the first time; after the second without a result, processes are checked."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -94,7 +97,7 @@ class WorkerProcesses:
         running: dict[Future[Any], int] = {}
         # More processes than pieces would only hold memory.
         count = max(1, min(self.count, len(pieces)))
-        start = partial(get_reusable_executor, count, initializer=_end_with, initargs=(os.getpid(),))
+        start = partial(get_reusable_executor, count, timeout=IDLE_S, initializer=_end_with, initargs=(os.getpid(),))
         pool = start()
         while waiting or suspects or running:
             # It is unknown which of the running pieces ended a process: each is tried again separately.
@@ -108,7 +111,13 @@ class WorkerProcesses:
                     pool = start(kill_workers=True)
                     continue
                 running[future] = queue.popleft()
-            for done in wait(running, return_when=FIRST_COMPLETED).done:
+            ended = wait(running, SILENT_S, FIRST_COMPLETED).done
+            if not ended:
+                # What watches the processes learns of a new one only when it is woken: if that one was started late and
+                # has ended, it would wait for ever.
+                with suppress(BrokenProcessPool):
+                    pool.submit(os.getpid)
+            for done in ended:
                 number = running.pop(done)
                 try:
                     yield number, done.result()

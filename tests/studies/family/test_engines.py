@@ -17,6 +17,7 @@ import pytest
 
 import teachlab
 from teachlab.errors import InputError, ParameterError
+from teachlab.studies.family import engines
 from teachlab.studies.family.engines import WorkerEnded, WorkerProcesses, engine_of
 from tests.studies.family.made_lines import content, line, write_line
 
@@ -87,6 +88,17 @@ def test_a_process_that_ends_while_it_has_no_work_ends_no_study() -> None:
     (second,) = [found for _, found in running]
     assert isinstance(second, int)
     assert second != first
+
+
+def test_a_process_that_was_started_late_and_ends_is_seen(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Three of five such studies never ended: their processes had ended for want of work, and one begun anew died."""
+    monkeypatch.setattr(engines, "IDLE_S", 0.2)
+    monkeypatch.setattr(engines, "SILENT_S", 0.2)
+    for _ in range(4):
+        assert dict(WorkerProcesses(1).run(abs, [-1])) == {0: 1}
+        time.sleep(0.6)
+        (found,) = dict(WorkerProcesses(1).run(lambda _: os.kill(os.getpid(), signal.SIGKILL), [0])).values()
+        assert isinstance(found, WorkerEnded)
 
 
 def test_workers_end_with_the_process_that_asked() -> None:
