@@ -36,6 +36,10 @@ ASSUMED_LOT = 50
 """Passes per lot that are assumed then if no lots are named: a planning value."""
 
 
+QUARTERS = 4
+"""A comparison joins lots to so many parts of a recording."""
+
+
 class Source(StrEnum):
     """The source of the design effect."""
 
@@ -249,6 +253,24 @@ def blocks_of(outcomes: ArrayLike) -> tuple[NDArray[np.int64], NDArray[np.int64]
     cuts = np.array([k * lost.size // blocks for k in range(blocks + 1)], np.int64)
     before = np.concatenate(([0], np.cumsum(lost)))
     return np.diff(before[cuts]), np.diff(cuts)
+
+
+def quarters(lots: int) -> NDArray[np.int64]:
+    """Return the quarter of the recording to which each lot, or stretch, belongs.
+
+    Lines drift, and few large parts depend on each other least.
+
+    Examples
+    --------
+    >>> quarters(10).tolist(), quarters(3).tolist()
+    ([0, 0, 0, 1, 1, 2, 2, 2, 3, 3], [0, 1, 2])
+
+    References
+    ----------
+    Ibragimov and Müller, t-statistic based correlation and heterogeneity robust inference, Journal of Business &
+    Economic Statistics 28 (2010) 453–468 (from memory).
+    """
+    return np.arange(lots) * min(QUARTERS, lots) // max(1, lots)
 
 
 def checked_counts(events: ArrayLike, trials: ArrayLike) -> tuple[NDArray[np.float64], NDArray[np.float64]]:

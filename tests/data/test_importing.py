@@ -461,9 +461,17 @@ def test_a_table_of_intervals_in_the_times_of_the_log(tmp_path):
 @pytest.mark.parametrize(
     ("head", "counted", "expected"),
     [
-        ("start_ms,end_ms", "samples", "column 'start_ms' is named as ms, and --passes-in samples.* Say --passes-in ms."),
+        (
+            "start_ms,end_ms",
+            "samples",
+            "column 'start_ms' is named as ms, and --passes-in samples.* Say --passes-in ms.",
+        ),
         ("start_ms,end_ms", "s", "column 'start_ms' is named as ms, and --passes-in s counts seconds. Say"),
-        ("start_us,end_us", "ms", "column 'start_us' is named as us, and --passes-in ms .*Give ms, or say --passes-in time"),
+        (
+            "start_us,end_us",
+            "ms",
+            "column 'start_us' is named as us, and --passes-in ms .*Give ms, or say --passes-in time",
+        ),
         ("start_ms,end_ms", "ms", [(1, 3)]),
         ("start_s,end_s", "samples", "column 'start_s' is named as s, .*Say --passes-in s."),
         ("start_ms,end_ms", "time", [(1, 3)]),

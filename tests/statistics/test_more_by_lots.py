@@ -8,8 +8,8 @@ import numpy as np
 import pytest
 from scipy.stats import norm
 
-from teachlab.questions.stale.answer import _apart
 from teachlab.statistics.differences import p_more_by_lots
+from teachlab.statistics.lots import quarters
 
 LINES, SIZE, RATE, CHANCE = 400, 20, 0.05, 0.05
 MOST = 35
@@ -60,20 +60,27 @@ def test_the_p_is_that_of_all_divisions(seed: int) -> None:
     assert p_more_by_lots((now, of_now), (before, of_before)) == pytest.approx(exact, abs=error)
 
 
-def test_lots_that_drift_slowly_are_joined() -> None:
-    """Ten lots, a third of the recording as the time of the drift: 10 of 100 lines instead of 18, at 2.5 % each."""
-    rng, keeps = np.random.default_rng(3), np.exp(-1 / (10 / 3))
+@pytest.mark.parametrize(("number", "most", "least"), [(10, 0.13, 0.13), (20, 0.08, 0.15), (40, 0.07, 0.15)])
+def test_lots_that_drift_are_joined_to_quarters(number: int, most: float, least: float) -> None:
+    """Neighbouring lots correlate by .74: what is false of lots one by one is rarer by quarters, at 2.5 % each.
+
+    8, 6 and 4 of 100 by 10, 20 and 40 lots; one by one 17, 24 and 19.
+    """
+    rng, keeps = np.random.default_rng(3), np.exp(-0.3)
 
     def lots() -> tuple[np.ndarray, np.ndarray]:
         state = rng.normal(size=1)
-        for _ in range(9):
+        for _ in range(number - 1):
             state = np.append(state, keeps * state[-1] + (1 - keeps**2) ** 0.5 * rng.normal())
-        of = np.full(10, 20.0)
+        of = np.full(number, 20.0)
         return rng.binomial(20, norm.cdf(norm.ppf(0.1) * 2**0.5 + state)).astype(float), of
 
     joined = plain = 0
     for _ in range(LINES):
-        now, before = lots(), lots()
-        plain += p_more_by_lots(now, before) < CHANCE / 2
-        joined += p_more_by_lots(_apart(*now), _apart(*before)) < CHANCE / 2
-    assert joined < 0.13 * LINES < plain
+        both = lots(), lots()
+        plain += p_more_by_lots(*both) < CHANCE / 2
+        part = quarters(number)
+        by_quarter = [tuple(np.bincount(part, k) for k in one) for one in both]
+        joined += p_more_by_lots(*by_quarter) < CHANCE / 2
+    assert joined < most * LINES
+    assert plain > least * LINES

@@ -15,7 +15,7 @@ from scipy.special import betaincinv, nctdtr, stdtr, stdtrit
 from teachlab.errors import ParameterError, check_share
 from teachlab.model.json_values import Document
 from teachlab.model.printable_text import number_of
-from teachlab.statistics.lots import Source
+from teachlab.statistics.lots import Source, quarters
 from teachlab.statistics.paired_tests import holm
 
 ORDER_LOTS = 10
@@ -219,13 +219,13 @@ def orders(
     Two-sided t-test over at least 10 lots, corrected by Holm over the pairs. *Established*: it also holds with one more
     lot in which the difference is `worst` against the order, which stands for a rare bad lot that was not recorded.
     *For lots like those recorded*: it holds without that lot. *In this recording*: the same by stretches, and also by
-    stretches of twice the length: the unnamed lots may be longer than a stretch, and neighbours then share one.
-    Simulated: ``benchmarks/coverages/verdicts.py``. It orders settings, not strategies.
+    their means in quarters of the recording: unnamed lots may be longer than a stretch, and lines drift. Simulated:
+    ``benchmarks/coverages/verdicts.py``. It orders settings, not strategies. Named lots count as independent.
 
     References
     ----------
-    Holm, A simple sequentially rejective multiple test procedure, Scandinavian Journal of Statistics 6 (1979) 65–70.
-    The adverse lot is this project's own.
+    Holm, A simple sequentially rejective multiple test procedure, Scandinavian Journal of Statistics 6 (1979) 65–70;
+    quarters: as in `teachlab.statistics.lots.quarters`. The adverse lot is this project's own.
 
     Examples
     --------
@@ -263,11 +263,11 @@ def orders(
 
 
 def _p(d: NDArray[np.float64], by_named_lots: bool) -> float:
-    """Return the p of the differences; of stretches the larger one of single ones and of pairs of neighbours."""
+    """Return the p of the differences; of stretches the larger one of all, and of quarters of them."""
     if by_named_lots:
         return paired_p(d)
-    pairs = np.arange(0, d.size, 2)
-    return max(paired_p(d), paired_p(np.add.reduceat(d, pairs) / np.diff(np.append(pairs, d.size))))
+    part = quarters(d.size)
+    return max(paired_p(d), paired_p(np.bincount(part, d) / np.bincount(part)))
 
 
 def _with_adverse(d: NDArray[np.float64], worst: float) -> NDArray[np.float64]:

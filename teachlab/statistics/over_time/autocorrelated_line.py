@@ -11,9 +11,9 @@ from numpy.typing import ArrayLike, NDArray
 from teachlab.errors import ParameterError, check_share
 
 LEAST_DAYS = 3
-LASTING = 1 - np.geomspace(1.0, 0.01, 17)
-"""Autocorrelations of the wandering part of neighbouring days: from none to a movement that returns in months."""
-SCATTER = (0.0, 0.5, 0.9, 0.99)
+LASTING = 1 - np.geomspace(1.0, 0.0001, 33)
+"""Autocorrelations of the wandering part of neighbouring days: from none to a movement that hardly returns."""
+SCATTER = (0.0, 0.5, 0.9, 0.99, 0.999)
 """Shares of independent scatter in what changes from one day to the next."""
 APART = 9
 """Decimals of a day: times closer than this count as one, because values so close depend on each other completely."""

@@ -441,7 +441,8 @@ def test_trips_that_were_none_are_named_with_where() -> None:
     ]
     ten = (now[1].end[5::30] + 8).tolist()
     shown = _found((_edited(now, ten, 80.0)[0], lots[0]), (quiet[0], lots[1]))
-    assert shown.because[0] == "10 of 301 gaps trip now, 0 of 301 before: more than chance, by 10 and 10 lots"
+    told = "10 of 301 gaps trip now, 0 of 301 before: more than chance, by 10 and 10 lots"
+    assert shown.because[0] == f"{told}, unless the line drifts more slowly than a recording lasts"
     assert shown.state is Stale.WATCH
     # In every gap from pass 120 on: that is evidence, and it says from which pass on.
     every = _found(_edited(now, (now[1].end[120:] + 8).tolist(), 80.0), quiet)
