@@ -130,6 +130,17 @@ def losses_claim(
     )
 
 
+def errors_claim(counts: LotCounts, *, confidence: float = 0.95) -> LotClaim:
+    """Bound the errors per pass, lot by lot; a lot with more errors than passes counts as lost."""
+    return claim_by_lots(
+        np.minimum(counts.errors(), counts.passes),
+        counts.passes,
+        confidence=confidence,
+        source=counts.source,
+        beside=(),
+    )
+
+
 def gaps_claim(counts: LotCounts, *, confidence: float = 0.95, assumption: Assumption = NOTHING) -> LotClaim:
     """Bound the share of gaps tripped, lot by lot."""
     return claim_by_lots(

@@ -173,7 +173,7 @@ def test_a_replay_says_that_a_report_looks_at_the_logged_output_too() -> None:
 
 @pytest.mark.parametrize(("dark", "said"), [((), False), ((7, 40), True)])
 def test_errors_that_are_only_counted_are_told_so(dark: tuple[int, ...], said: bool) -> None:
-    """2 errors on 60 passes are 3.3 per 100; by 10 lots at most 7.4 are shown, so the screen said "use" too plainly."""
+    """2 errors on 60 passes are 3.3 per 100; by 10 lots at most 31 are shown, so the screen said "use" too plainly."""
     recording, truth = line()
     light = next(recording.blocks()).light.copy()
     for k in dark:

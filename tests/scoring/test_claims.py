@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from scipy.stats import beta
 
 from teachlab.light.repeats import repeated_stretches
 from teachlab.model.draws import Costs
@@ -18,7 +19,7 @@ from teachlab.model.truth import Truth, TruthSource
 from teachlab.questions.stress.reserves import reserves
 from teachlab.questions.verdict.claim_words import few_lots_text
 from teachlab.scoring.claimable import joined_where, touching_merges
-from teachlab.scoring.claims import lot_counts, paired_costs, trips_claim
+from teachlab.scoring.claims import LotCounts, errors_claim, lot_counts, paired_costs, trips_claim
 from teachlab.scoring.error_places import error_places
 from teachlab.scoring.scoring import score
 from teachlab.statistics.lots import Source
@@ -123,6 +124,36 @@ def test_a_lot_that_began_before_the_scored_passes_is_not_whole() -> None:
     lost = trials_of([M, M] + [H] * 35, [0] * 37, first=23)
     # Both losses lie in the lot that is cut, which orders nothing.
     assert paired_costs(truth, lost, late).values.tolist() == [0.0] * 7
+
+
+def _counts(lost: np.ndarray, trips: np.ndarray, size: int) -> LotCounts:
+    none, of = np.zeros_like(lost), np.full(lost.size, size)
+    return LotCounts(
+        source=Source.LOTS, named_lots=lost.size, first_pass=size * np.arange(lost.size), whole=of > 0, passes=of,
+        lost=lost, gaps=of, tripped=np.minimum(trips, 1), trips=trips, extra=none, ignore_trips=none,
+    )  # fmt: skip
+
+
+def test_errors_are_bounded_by_lots_and_a_lot_with_more_than_passes_is_lost() -> None:
+    found = errors_claim(_counts(np.array([1, 0, 0, 0, 2]), np.array([0, 0, 30, 0, 1]), 20))
+    assert found.upper == pytest.approx(float(beta.ppf(0.95, 1 / 20 + 1 + 3 / 20 + 1, 5 - 1 - 4 / 20)))
+
+
+@pytest.mark.parametrize("lots", [20, 40, 80])
+def test_errors_in_bursts_are_seldom_bounded_below_what_they_are(lots: int) -> None:
+    """6 % in bursts of 50 on average: Student's bound lay below 5 % in 15 to 22 of 100 lines."""
+    rng = np.random.default_rng(lots)
+    low = student = 0
+    for _ in range(400):
+        bad, outcomes = bool(rng.random() < 0.06), []
+        for chance in rng.random(50 * lots).tolist():
+            bad = chance >= 1 / 50 if bad else chance < 0.06 / 0.94 / 50
+            outcomes.append(bad)
+        counts = _counts(np.array(outcomes).reshape(lots, 50).sum(axis=1), np.zeros(lots, np.int64), 50)
+        low += sum(outcomes) > 0 and errors_claim(counts).upper <= 0.05
+        student += sum(outcomes) > 0 and counts.bound().upper <= 0.05
+    assert low <= 20
+    assert student > 40
 
 
 def test_a_burst_counts_as_one_lot_with_trips() -> None:
