@@ -36,7 +36,7 @@ class Clearance(Document):
     `side`: detect: a pass against the level of activation; trip: a gap against it; release: the lowest light of a gap
     against the level of release.
     `row`: pass in which, or after which, the light comes nearest.
-    `units`: ``"lots"``, or ``"passes"``; passes are assumed to be independent.
+    `units`: ``"lots"``, or ``"passes"``; they are assumed to be independent.
     `count`: number of units.
     `content`: at least this share of the units keeps at least this distance, at the confidence given.
     """
@@ -51,10 +51,9 @@ class Clearance(Document):
 
     def sentence(self, unit: str) -> str:
         """Say what distance is kept, by what share, and what is assumed."""
-        alone = "" if self.units == "lots" else ", if passes are independent"
         sure = (
             f"At {100 * self.confidence:g} % confidence {100 * self.content:.3g} % of {self.units} to come keep as "
-            f"much, from {self.count} {self.units}{alone}."
+            f"much, from {self.count} {self.units}, if {self.units} are independent."
         )
         if self.least < 0:
             return f"Light passes a level by {in_figures(-self.least)} {unit} (pass {self.row}, side '{self.side}')."

@@ -73,8 +73,7 @@ def _units(rows: Sequence[tuple[str, Kept]]) -> str:
     kept = next((worth.clearance for _, worth in rows if worth.clearance is not None), None)
     if kept is None:
         return "those to come"
-    alone = "" if kept.units == "lots" else ", if passes are independent"
-    return f"{kept.units} to come, at {100 * kept.confidence:g} %{alone}"
+    return f"{kept.units} to come, at {100 * kept.confidence:g} %, if {kept.units} are independent"
 
 
 def _share(value: float | None) -> str:

@@ -63,7 +63,7 @@ def test_one_weak_lot_fails_a_margin_that_the_quantile_of_all_passes_would_meet(
 def test_what_is_met_says_what_share_of_lots_it_holds_for() -> None:
     found = judged(line(20), **margin_of(10.0))
     assert found.verdict is MET
-    assert found.because == "at 95 % confidence 86 % of lots to come keep as much"
+    assert found.because == "at 95 % confidence 86 % of lots to come keep as much, if lots are independent"
     assert "worst of 20 lots" in found.measured
 
 

@@ -40,10 +40,10 @@ def judged_kept(
     Examples
     --------
     >>> judged_kept(3.0, np.array([4.0] * 20), lots=True, content=None, confidence=0.95)[1:]
-    ('met', 'at 95 % confidence 86 % of lots to come keep as much')
+    ('met', 'at 95 % confidence 86 % of lots to come keep as much, if lots are independent')
     """
     units, n, below = "lots" if lots else "passes", int(kept.size), int(np.count_nonzero(kept < least))
-    condition = "" if lots else ", if passes are independent"
+    condition = f", if {units} are independent"
     if not n:
         return "nothing to measure", "not enough evidence", "the recording holds nothing to measure it by"
     worst = float(kept.min())
