@@ -56,9 +56,10 @@ BETTER, ONLY, AS_WELL = 0.8, 0.5, 1.25
 at the second; up to the third, nobody can tell it from them."""
 PASSES_OF_KIND = 5
 """More kinds than one for so many passes would follow any drift."""
-EXACT, SURELY_TURNED = 2.0, 0.1
-"""Samples: what borders scatter less tells nothing of the direction; and nats for each border by which one direction
-must be likelier, beside those of chance: a regular line has patterns of rounding that are no evidence."""
+EXACT, SURELY_TURNED, TIGHTER = 2.0, 0.1, 0.5
+"""Samples: what borders scatter less tells nothing of the direction; nats for each border by which one direction must
+be likelier, beside those of chance: a regular line has patterns of rounding that are no evidence; and the share of the
+other's jitter that tells a direction of passes that are off as well."""
 SLOW, CLOSE, MOST_MOVES = 0.2, 0.1, 8
 """For edges that take this share of a usual pass, windows are laid anew until they move less, samples, or so often."""
 
@@ -207,6 +208,9 @@ def _of_two(own: _Seen | None, other: _Seen | None, truth: Truth, *, stored: boo
         if one is None or one is own or not stored:
             return None if one is None else one.alignment
         return replace(one.alignment, turned=True) if one.alignment.near else None
+    if not stored:
+        # Nothing speaks for either but the light: the one that asks for the smaller change is tried first.
+        own, other = sorted((own, other), key=lambda one: (one.alignment.by_chance, one.alignment.apart))
     a, b = own.alignment, other.alignment
     if b.by_chance:
         return a
@@ -221,9 +225,13 @@ def _of_two(own: _Seen | None, other: _Seen | None, truth: Truth, *, stored: boo
     ours, theirs = (_evidence(truth, rows, one.found, a.samples, exact) for one in (own, other))
     surely = max(LEAST, SURELY_TURNED * 2 * rows.size)
     alike = abs(theirs - ours) < surely
-    if theirs >= ours + surely or (alike and b.agrees and a.misfits):
+    # Gaps that are far from the passes in place or length meet borders too: unless the others are met far worse, or
+    # hardly at all, that tells no direction.
+    worse = b.lags.jitter < TIGHTER * a.lags.jitter or _share(own.found) < MOST_OF * _share(other.found)
+    clear = theirs >= ours + surely and (b.near or (worse and not b.misfits))
+    if clear or (alike and b.agrees and a.misfits):
         return replace(b, turned=True, contrary=a) if stored else b
-    if alike and b.follows and b.apart < a.apart:
+    if alike and b.near and b.apart < a.apart:
         return replace(a, contrary=b) if stored else b
     return a
 
