@@ -166,7 +166,8 @@ def _look_at_pages(
             group = meta.row_group(number)
             part, rows = group.column(k), 0
             small = number >= ALWAYS_LOOKED_AT and group.num_rows <= WHOLE_GROUP_ROWS and part.compression != "BROTLI"
-            if small and 2.0 * MOST_UNPACKED * part.total_compressed_size <= room:
+            most = 1 if part.compression == "UNCOMPRESSED" else MOST_UNPACKED
+            if small and 2.0 * most * part.total_compressed_size <= room:
                 continue  # whatever its pages tell, they unpack to less
             at = part.dictionary_page_offset if part.has_dictionary_page else part.data_page_offset
             end = at + part.total_compressed_size

@@ -146,12 +146,13 @@ class LightDigest:
 
     def update(self, light: Light, invalid: NDArray[np.bool_] | None) -> None:
         """Add samples; NaN, and those flagged in `invalid`, have no value."""
-        values = light.astype("<f8")
-        values += 0.0
-        valid = ~np.isnan(values)
+        missing = np.isnan(light) if light.dtype.kind == "f" else np.zeros(light.size, bool)
         if invalid is not None:
-            valid &= ~invalid
-        values[~valid] = np.frombuffer(_NO_SAMPLE, "<f8")
+            missing |= invalid
+        values, valid = light.astype("<f8"), ~missing
+        values += 0.0
+        if missing.any():
+            values[missing] = np.frombuffer(_NO_SAMPLE, "<f8")
         self._values.update(values.data)
         self._valid.update(valid.data)
 
@@ -262,8 +263,7 @@ class RecordingWriter:
                 f"got {light.dtype} of shape {light.shape}."
             )
         values = light.astype(self.dtype)  # a copy: the caller may use its buffer again
-        if values.dtype.kind == "f":
-            nan = np.isnan(values)
+        if values.dtype.kind == "f" and (nan := np.isnan(values)).any():
             invalid = nan if invalid is None else nan | invalid
         if (output is None) != (self._info.output is None) or (output is not None and output.shape != values.shape):
             raise RecordingError(

@@ -461,17 +461,9 @@ def test_a_table_of_intervals_in_the_times_of_the_log(tmp_path):
 @pytest.mark.parametrize(
     ("head", "counted", "expected"),
     [
-        (
-            "start_ms,end_ms",
-            "samples",
-            "column 'start_ms' is named as ms, and --passes-in samples.* Say --passes-in ms.",
-        ),
+        ("start_ms,end_ms", "samples", "'start_ms' is named as ms, and --passes-in samples.* Say --passes-in ms."),
         ("start_ms,end_ms", "s", "column 'start_ms' is named as ms, and --passes-in s counts seconds. Say"),
-        (
-            "start_us,end_us",
-            "ms",
-            "column 'start_us' is named as us, and --passes-in ms .*Give ms, or say --passes-in time",
-        ),
+        ("start_us,end_us", "ms", "'start_us' is named as us, and --passes-in ms .*Give ms, or say --passes-in time"),
         ("start_ms,end_ms", "ms", [(1, 3)]),
         ("start_s,end_s", "samples", "column 'start_s' is named as s, .*Say --passes-in s."),
         ("start_ms,end_ms", "time", [(1, 3)]),
@@ -549,8 +541,11 @@ def test_a_number_that_lies_alone_is_that_of_a_plain_loop(seed):
     light = rng.integers(100, 900, 400)
     light[rng.integers(0, 400, rng.integers(0, 8))] = rng.choice([65535, -9999, 1500, 2500, -800])
     kind = StoredType()
-    for piece in np.split(light, np.sort(rng.integers(0, 400, 5))):
+    written = light.astype(np.float64) if seed % 2 else light
+    for piece in np.split(written, np.sort(rng.integers(0, 400, 5))):
         kind.push(pa.array(piece), from_text=True)
+        kind.push(pa.array([None, np.nan, np.inf], pa.float64()), from_text=True)
+    assert (kind.invalid, kind.beyond) == (12, 6)
     expected = None
     levels = sorted(set(light.tolist()))
     for code, others in ((levels[-1], levels[:-1]), (levels[0], levels[1:])):

@@ -131,7 +131,7 @@ class Recordings:
         }
         for k, writer in enumerate(self._writers):
             light, invalid = to_arrays(rows[f"light{k}"], writer.dtype)
-            whole = {"light": light, "invalid": invalid, **shared}
+            whole = {"light": light, **shared} | ({} if invalid is None else {"invalid": invalid})
             a = 0
             for gap in range(*np.searchsorted(gap_rows, [row, row + light.size]).tolist()):
                 b = int(gap_rows[gap]) - row

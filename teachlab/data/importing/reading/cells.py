@@ -222,13 +222,16 @@ class Outermost:
     beside: float = -math.inf
     count: int = 0
 
-    def push(self, values: NDArray[Any]) -> None:
-        """Take numbers, not NaN."""
-        if values.size == 0:
-            return
-        end = values.max() if self.sign > 0 else values.min()
+    def push(self, values: NDArray[Any], end: Any, across: float) -> None:
+        """Take numbers, not NaN; their own outermost number, and the end of the others on the other side.
+
+        Once the outermost number lies no further from the others than these from each other, it no longer counts: the
+        others only come to lie further apart.
+        """
         if self.sign * float(end) <= self.beside:
             return  # as in most batches: two numbers lie at least as far out
+        if self.sign * float(end) == self.end and self.end - self.beside <= self.beside + across:
+            return
         inner = values[values != end]
         found = [self.sign * float(end)]
         found += [self.sign * float(inner.max() if self.sign > 0 else inner.min())] if inner.size else []
@@ -255,15 +258,17 @@ class StoredType:
         """Take a batch of numbers, and whether they were written as text."""
         self.invalid += int(numbers.null_count)
         known = (numbers.drop_null() if numbers.null_count else numbers).to_numpy(zero_copy_only=False)
-        if pa.types.is_floating(numbers.type):
-            limit = np.inf if known.dtype == np.float16 else BEYOND
+        low, high = (known.min(), known.max()) if known.size else (0, 0)
+        limit = np.inf if known.dtype == np.float16 else BEYOND
+        if known.dtype.kind == "f" and not -limit < low <= high < limit:  # nor is NaN
             finite = np.abs(known) < limit
-            if not finite.all():
-                nan = int(np.count_nonzero(np.isnan(known)))
-                self.invalid, self.beyond = self.invalid + nan, self.beyond + known.size - int(finite.sum()) - nan
-                known = known[finite]
-        for one in (self.lowest, self.highest):
-            one.push(known)
+            nan = int(np.count_nonzero(np.isnan(known)))
+            self.invalid, self.beyond = self.invalid + nan, self.beyond + known.size - int(finite.sum()) - nan
+            known = known[finite]
+            low, high = (known.min(), known.max()) if known.size else (0, 0)
+        if known.size:
+            self.lowest.push(known, low, self.highest.end)
+            self.highest.push(known, high, self.lowest.end)
         if not from_text:
             self._given = numbers.type
         elif not pa.types.is_integer(numbers.type) and numbers.null_count < len(numbers):
@@ -296,14 +301,8 @@ class StoredType:
         return np.dtype(np.int64)
 
 
-def to_arrays(numbers: Any, dtype: np.dtype[Any]) -> tuple[NDArray[Any], NDArray[np.bool_]]:
-    """Return values in the stored type, which may be those of the numbers, and which are invalid (null or NaN)."""
-    invalid = numbers.is_null().to_numpy(zero_copy_only=False)
+def to_arrays(numbers: Any, dtype: np.dtype[Any]) -> tuple[NDArray[Any], NDArray[np.bool_] | None]:
+    """Return values in the stored type, which may be those of the numbers (NaN too), and which are null, if any is."""
+    invalid = numbers.is_null().to_numpy(zero_copy_only=False) if numbers.null_count else None
     filled = numbers.fill_null(pa.scalar(0, numbers.type)) if numbers.null_count else numbers
-    values = filled.to_numpy(zero_copy_only=False)
-    if values.dtype.kind == "f":
-        nan = np.isnan(values)
-        if nan.any():
-            invalid = invalid | nan
-            values = np.where(nan, values.dtype.type(0), values)
-    return values.astype(dtype, copy=False), invalid
+    return filled.to_numpy(zero_copy_only=False).astype(dtype, copy=False), invalid

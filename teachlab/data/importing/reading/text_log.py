@@ -216,7 +216,7 @@ class TextLog:
         if self.delimiter != SPACES:
             mark = re.escape(self.layout.character.encode())
             # The parser takes a quote for one only at the beginning of a cell.
-            return re.sub(rb"(?<=%b) +(?=\")" % mark, b"", block) if b' "' in block else block
+            return re.sub(rb"(?<=%b) +(?=\")" % mark, b"", block) if b'"' in block and b' "' in block else block
         return re.sub(rb"[ \t]+", b" ", re.sub(rb"(?m)^[ \t]+|[ \t]+(?=\r?$)", b"", block))
 
     def _table(self, block: bytes, chosen: Sequence[int], parsed: Future[Any] | None) -> Any:
