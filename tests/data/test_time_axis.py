@@ -10,6 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from teachlab.data.importing import ImportJob, import_log
+from teachlab.data.importing.reading.place import Place
 from teachlab.data.importing.times.time_axis import TimeAxis, shortest_decimal
 from teachlab.data.recording_files import read_recording
 from teachlab.data.truth_files import read_truth
@@ -286,3 +287,29 @@ def test_an_import_reports_the_share_that_is_done(tmp_path):
     assert shares == sorted(shares)
     assert 0 < shares[0] <= 1
     assert shares[-1] == 1
+
+
+@pytest.mark.parametrize(
+    ("share", "told"), [(0.0, False), (0.002, False), (0.004, True), (0.019, True), (-0.015, True)]
+)
+def test_a_clock_that_wanders_is_told_as_a_plain_loop_finds_it(share, told):
+    rows, at, times = 3000, 0.0, [0.0]
+    for row in range(1, rows):
+        at += 0.001 if row < rows / 2 else 0.001 * (1 + share)
+        times.append(at)
+    axis = TimeAxis(Place("log.csv", "time", str), None)
+    axis.push(np.array(times))
+    found = axis.finish(fill_gaps=False)
+    most = 0.0
+    for row, at in enumerate(times):
+        most = max(most, abs(at * found.measured_hz - row))
+    assert (most > 2) is told
+    assert found.wander == pytest.approx(most if told else 0.0, abs=0.05)
+
+
+def test_a_wandering_clock_is_told_beside_the_rate(tmp_path):
+    times = np.cumsum(np.where(np.arange(3000) < 1500, 1.0, 1.015)) / 1000
+    pq.write_table(pa.table({"time_s": times, "light": np.arange(3000) % 7}), tmp_path / "log.parquet")
+    info = RecordingInfo(sample_rate_hz=1.0, unit="mV")
+    found = import_log(ImportJob(path=str(tmp_path / "log.parquet"), out=str(tmp_path / "r.parquet"), info=info))
+    assert any("their times lie up to 11.25 ms (11 samples) beside that" in note for note in found.notes), found.notes

@@ -398,6 +398,13 @@ def _described(read: _ReadLog) -> tuple[RecordingInfo, list[str]]:
                 "the sensor sees what comes back twice. Leave that time out with --except."
             )
         info = replace(info, line_speed_m_s=info.line_speed_m_s or speed or None)
+    if read.axis is not None and read.axis.wander:
+        beside = read.axis.wander
+        notes.append(
+            f"The rows are read as evenly spaced at {in_figures(read.rate_hz, 6)} Hz, and their times lie up to "
+            f"{in_figures(1000 * beside / read.rate_hz)} ms ({number_of(round(beside), 'sample')}) beside that: the "
+            "clock wandered, or the rate changed. Passes of another clock may lie as far beside the light."
+        )
     hint = log.rate_hint or ("" if log.rate_hz is None else f"{log.rate_hz:.9g} Hz")
     said = log.rate_hz or rate_said(hint)
     if said is not None and abs(said / read.rate_hz - 1) > RATE_SAID_TOLERANCE:

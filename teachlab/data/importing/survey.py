@@ -263,7 +263,7 @@ class Survey:
         words = is_text(cells.type) and not any(is_number(name) for name in names)
         first = self._sensors.setdefault(column, names[0])
         turns = several > 1 and len(at) >= 2 * several and bool((at[several:] == at[:-several]).all())
-        often = words and several > 1 and 2 * np.count_nonzero(np.diff(at)) >= len(at)
+        often = words and several > 1 and 4 * np.count_nonzero(np.diff(at)) >= len(at)
         another = words and {*names} != {first} and A_SENSOR.match(self._log.columns[column].rpartition("/")[2])
         if turns or often or another:
             k = next(k for k, code in enumerate(at) if names[code] != first)

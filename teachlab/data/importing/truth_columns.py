@@ -129,7 +129,7 @@ class TruthColumn:
         kind = self._found_kind()
         check = {TruthKind.FLAG: self._flag, TruthKind.NUMBER: self._number, TruthKind.LABEL: self._label}[kind]
         ends = [*self._starts[1:], self._rows]
-        start, end, label = [], [], []
+        start, end, label, numbers = [], [], [], list[float]()
         before = None
         for value, a, b in zip(self._values, self._starts, ends, strict=True):
             found = check(value, a)
@@ -139,11 +139,12 @@ class TruthColumn:
                 start.append(a)
                 end.append(b)
                 label.append(found if kind is TruthKind.LABEL else "")
+                numbers += [_figure(value)] if kind is TruthKind.NUMBER else []
             before = found
         touching = np.flatnonzero(np.equal(start[1:], end[:-1]))
         if not self._lots and len(start) >= FEWEST_TOUCHING and touching.size == len(start) - 1:
             raise self._never_empty(kind, start, end, label)
-        if kind is TruthKind.NUMBER and touching.size >= max(FEWEST_TOUCHING, len(start) / 2):
+        if kind is TruthKind.NUMBER and _is_clock(np.array(numbers), touching):
             raise TruthError(
                 f"{self._place(start[touching[0] + 1])}: the number changes while an object is in view, as it does "
                 f"{touching.size} times in {len(start)}: a time or a count within a pass is no pass number. Take every "
@@ -205,6 +206,19 @@ class TruthColumn:
 
     def _label(self, value: str, row: int) -> str | None:
         return value or None
+
+
+def _is_clock(numbers: NDArray[np.float64], touching: NDArray[np.int64]) -> bool:
+    """Whether numbers of runs of rows are a time or a count within passes, not one number a pass.
+
+    `touching`: runs that the next one follows without a row between.
+    Half of the runs touch another one; or all that follow one are above all that begin a pass (or below them).
+    """
+    if touching.size < FEWEST_TOUCHING:
+        return False
+    first = np.delete(numbers, touching + 1)
+    beyond = min(numbers[touching + 1]) > max(first) or max(numbers[touching + 1]) < min(first)
+    return bool(beyond or touching.size >= numbers.size / 2)
 
 
 def _figure(value: str) -> float:

@@ -126,17 +126,31 @@ def test_samples_beside_a_log_in_ms_are_not_read_as_its_times_without_a_word(tmp
     assert any("--passes-in samples" in note for note in import_log(job).notes)
 
 
-@pytest.mark.parametrize("within", ["clock", "countdown", "stamp"])
-def test_a_time_within_a_pass_is_no_pass_number(tmp_path: Path, within: str) -> None:
+@pytest.mark.parametrize(("within", "times"), [("clock", 1485), ("countdown", 1485), ("stamp", 1485), ("ms", 15)])
+def test_a_time_within_a_pass_is_no_pass_number(tmp_path: Path, within: str, times: int) -> None:
     rows = np.arange(3000)
     since = rows % 200 - 100
     seen = since >= 0
-    told = {"clock": 5 * since + 5, "countdown": 500 - 5 * since, "stamp": 2 * rows}[within]
+    told = {"clock": 5 * since + 5, "countdown": 500 - 5 * since, "stamp": 2 * rows, "ms": 1 + since // 90}[within]
     table = {"light": 100 + 500 * seen, "state": np.where(seen, told, 0)}
     pq.write_table(pa.table(table), tmp_path / "log.parquet")
     job = ImportJob(
         path=str(tmp_path / "log.parquet"), out=str(tmp_path / "out.parquet"), rate_hz=1000.0,
         info=RecordingInfo(sample_rate_hz=1000.0, unit="mV"), truth_column="state", column="light",
     )  # fmt: skip
-    with pytest.raises(TruthError, match="row 101: the number changes while an object is in view, as it does 1485 "):
+    with pytest.raises(TruthError, match=rf"the number changes while an object is in view, as it does {times} times"):
         import_log(job)
+
+
+def test_products_that_touch_have_numbers(tmp_path: Path) -> None:
+    rows, which = np.arange(8000), np.tile(np.repeat([0, 1, 2, 0, 3, 0], [25, 50, 25, 25, 25, 50]), 40)
+    table = {"light": 100 + 500 * (which > 0), "product": np.where(which, 3 * (rows // 200) + which, 0)}
+    pq.write_table(pa.table(table), tmp_path / "log.parquet")
+    job = ImportJob(
+        path=str(tmp_path / "log.parquet"), out=str(tmp_path / "out.parquet"), rate_hz=1000.0, column="light",
+        info=RecordingInfo(sample_rate_hz=1000.0, unit="mV"), truth_column="product",
+    )  # fmt: skip
+    found = import_log(job).truth
+    assert found is not None
+    assert found.passes == 120
+    assert np.count_nonzero(found.start[1:] == found.end[:-1]) == 40

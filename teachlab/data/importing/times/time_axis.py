@@ -26,6 +26,8 @@ FEW_CHANGES, MOST_HELD = 8, 1 << 20
 LOCAL_TICKS = 300
 """A stretch of repeated stamps gives a rate to within `LOCAL_TOLERANCE` if it has at least this many ticks."""
 SHOWN_GAPS = 3
+MOST_BESIDE = 2.0
+"""Sample periods, and ticks of a slow clock, by which rows may lie beside an even clock without a word."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -48,6 +50,8 @@ class TimeReport:
         Largest deviation of a gap from whole periods.
     tick_s : float, s, optional
         Tick of the clock, if it is too slow to separate the rows.
+    wander : float, sample periods
+        How far rows come to lie beside an even clock of this rate, apart from gaps; 0 if rounded stamps explain it.
     """
 
     rate_hz: float
@@ -59,6 +63,7 @@ class TimeReport:
     missing: NDArray[np.int64]
     gap_phase: float
     tick_s: float | None = None
+    wander: float = 0.0
 
     @property
     def filled(self) -> int:
@@ -316,7 +321,13 @@ class TimeAxis:
             if self._tick is None
             else self._tick * rate,
             tick_s=self._tick,
+            wander=self._wander(measured),
         )
+
+    def _wander(self, measured: float) -> float:
+        beside = np.cumsum([(last - first + 1) * (period * measured - 1) for first, last, period in self._local])
+        most = float(np.abs(beside).max(initial=0.0))
+        return most if most > MOST_BESIDE * (1 + measured * (self._tick or 0.0)) else 0.0
 
     def _check_local(self, measured: float) -> None:
         for first, last, period in self._local:
