@@ -48,7 +48,7 @@ from teachlab.data.strict_json import shown
 from teachlab.data.truth_files import beside, find_truth, read_table, write_truth
 from teachlab.errors import InputError, ParameterError, TruthError
 from teachlab.model.printable_text import in_figures, number_of
-from teachlab.model.recording import RecordingInfo
+from teachlab.model.recording import RecordingInfo, keep_freed_memory
 from teachlab.model.truth import Aligned, Truth, joined
 
 Progress = Callable[[float], None]
@@ -79,6 +79,7 @@ def import_log(job: ImportJob, *, progress: Progress = lambda share: None) -> Im
         With file, column, row and value.
     """
     _check_job(job)
+    keep_freed_memory()
     if job.is_part:
         return import_part(job, progress)
     if job.path != STANDARD_INPUT:

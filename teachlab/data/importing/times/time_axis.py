@@ -219,8 +219,9 @@ class TimeAxis:
         self._steps += steps.size
         self._span += float(steps.sum())
         each = LOCAL_ROWS if steps.size >= LOCAL_ROWS else max(LEAST_LOCAL_ROWS, steps.size // 2)
-        for k in range(0, steps.size - each + 1, each):
-            self._local.append((int(rows[k]), int(rows[k + each - 1]), float(steps[k : k + each].mean())))
+        whole = steps.size - steps.size % each
+        means = steps[:whole].reshape(-1, each).mean(axis=1).tolist()
+        self._local += zip(rows[:whole:each].tolist(), rows[each - 1 : whole : each].tolist(), means, strict=True)
 
     def _steps_of(self, seconds: NDArray[np.float64]) -> tuple[NDArray[np.float64], int]:
         """Return the steps to the next rows, and the first row to which a step leads."""
