@@ -22,7 +22,7 @@ from teachlab.device.level_counts import (
 )
 from teachlab.device.logged_edges import LoggedEdges, Samples, logged_edges
 from teachlab.device.matching import ContradictedEdge, MatchedEdges, swallowed_count, unmatched_count
-from teachlab.device.rates import Lateness, hidden_ratios, proposed_ratios
+from teachlab.device.rates import Lateness, even_multiples, even_places, hidden_ratios, proposed_ratios
 from teachlab.device.timing_classes import TimingClass, output_of, timing_classes
 from teachlab.errors import ParameterError
 from teachlab.light.noise import PART, local_noise
@@ -323,8 +323,11 @@ def _with_least_jitter(
         # If evaluations lie between samples at places that are never known exactly, one more sample may be needed.
         last = allowed > jitter
         search = _Stretch(light, part, allowed)
-        ratios = dict.fromkeys([*proposed_ratios(both, edges.samples, allowed), *by_lateness])
-        grids = [grid for ratio in ratios for grid in _grids(ratio, late) if not (last and grid.exact)]
+        suggested = dict.fromkeys([*proposed_ratios(both, edges.samples, allowed), *by_lateness])
+        own = min(allowed, jitter)
+        ratios = dict.fromkeys([*suggested, *even_multiples(suggested, both, edges.samples, own)])
+        grids = [grid for ratio in ratios for grid in _grids(ratio, late, both, own, longest)]
+        grids = [grid for grid in grids if not (last and grid.exact)]
         boxes = _replayed(search, _boxes(search, grids, longest))
         if last:
             break
@@ -336,7 +339,7 @@ def _with_least_jitter(
             break
         # No rate that the edges suggest fits: jitter may hide a rate between whole ratios.
         search = _Stretch(light, part, jitter)
-        grids = [grid for ratio in hidden_ratios(jitter, per) for grid in _grids(ratio, late)]
+        grids = [grid for ratio in hidden_ratios(jitter, per) for grid in _grids(ratio, late, both, jitter, longest)]
         boxes = _replayed(search, _boxes(search, grids, longest))
     return search, boxes
 
@@ -344,7 +347,8 @@ def _with_least_jitter(
 def _explained_by_more(search: _Stretch, boxes: list[_Box]) -> bool:
     """Whether one more sample of jitter would explain a further edge, under any setting found."""
     fewest = min(box.contradictions for box in boxes)
-    if not fewest:
+    # Where the phase is never known exactly, a few edges are misplaced whatever the jitter.
+    if any(box.contradictions <= search.room(box) for box in boxes):
         return False
     # More jitter may also swallow more pulses, but that explains no edge.
     wider = _Stretch(search.light, search.edges, search.jitter + 1, work=search.work, swallows=search.jitter)
@@ -358,10 +362,13 @@ def _explained_by_more(search: _Stretch, boxes: list[_Box]) -> bool:
     return False
 
 
-def _grids(ratio: Fraction, late: Lateness) -> list[EvaluationGrid]:
+def _grids(ratio: Fraction, late: Lateness, edges: Samples, jitter: int, longest: int) -> list[EvaluationGrid]:
     """Return the grids of a ratio: all there are, or those whose phase explains how late edges are."""
+    place = None
+    if ratio.denominator > EXACT_DENOMINATOR and (even := even_places(edges, ratio, late.samples, jitter)) is not None:
+        ratio, place = even
     if ratio.denominator > EXACT_DENOMINATOR:
-        return [EvaluationGrid.of(ratio, phase) for phase in late.phases(ratio)]
+        return [EvaluationGrid.of(ratio, phase) for phase in late.phases(ratio, place, longest)]
     step = Fraction(1, ratio.denominator)
     return [EvaluationGrid.of(ratio, step * k) for k in range(math.ceil(ratio / step))]
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 from typing import TYPE_CHECKING
@@ -34,6 +34,14 @@ MOST_WAITS, PHASES, ENDS = 2000, 64, 4
 """Number of edges, of phases of the evaluations and of ends of delays between samples on which a ratio is tried."""
 MOST_PHASES = 2
 """Number of phases, the best of each direction and of both, at which a ratio of no exact phase is replayed."""
+LIKELY_LAGS, LIKELY_PHASES = 16, 4
+"""Where edges tell the phase but for the lag: so many phases of the lags below so many samples are tried as well."""
+CLEARLY_EVEN = 4.0
+"""Edges lie evenly if at most half of those that chance leaves out are left out, and so many deviations fewer."""
+FINE = 1 << 12
+"""Parts of a sample to which a phase is given."""
+DRIFTS, STEPS_OF_DRIFT = 0.4, 20
+"""By how much a proposed ratio may be off over the whole log, evaluations, and in how many steps it is looked for."""
 LONGEST_RATIO = 64
 """The spectrum is searched up to this number of samples per evaluation."""
 MOST_PROPOSALS = 6
@@ -90,11 +98,11 @@ class EdgeWaits:
         uneven = (float(wait @ wait) + (logged.size - rows.size) * (half + 1) ** 2) / logged.size
         return cls(uneven, before[rows, nearest[rows]], wait) if wait.any() else None
 
-    def unexplained(self, ratio: float) -> NDArray[np.float64]:
+    def unexplained(self, ratio: float, phases: NDArray[np.float64]) -> NDArray[np.float64]:
         """Return the variance that an evaluation every so many samples leaves, for every phase."""
         few = slice(None, None, -(-self.crossings.size // MOST_WAITS))
         at = self.crossings[few].astype(np.float64)
-        phases = np.arange(PHASES)[:, None, None] * ratio / PHASES
+        phases = phases[:, None, None]
         # The filter and the delays move an edge by whole evaluations, which end between samples.
         ends = np.arange(ENDS)[:, None] / ENDS
         told = np.floor(phases + np.ceil((at - phases) / ratio) * ratio + ends) - at
@@ -152,18 +160,77 @@ class Lateness:
                 out.append(ratio)
         return [ratio for ratio in out if ratio.denominator > 1][:MOST_LATE]
 
-    def phases(self, ratio: Fraction) -> list[Fraction]:
-        """Return the phases of the first evaluation, samples, that explain the waits best."""
-        if not self.waits:
+    def phases(self, ratio: Fraction, place: float | None = None, longest: int = 0) -> list[Fraction]:
+        """Return the phases of the first evaluation, samples, that explain the waits best.
+
+        `place`: where an edge is logged, by `even_places`. Then the phase is that place, less a lag of whole samples.
+        `longest` (int, samples): the longest lag.
+        """
+        if place is None and not self.waits:
             return [Fraction(k, 2) for k in range(math.ceil(2 * ratio))]
-        sides = [one.unexplained(float(ratio)) for one in self.waits]
+        lags = np.arange(longest + 1 if self.waits else LIKELY_LAGS)
+        tried = _spread(ratio) if place is None else (place - lags) % float(ratio)
+        sides = [one.unexplained(float(ratio), tried) for one in self.waits]
         # A level that is a little off moves the phase of a side: the best of each side is tried, and of both together.
-        best = [np.argsort(left, kind="stable")[:MOST_PHASES] for left in (np.mean(sides, axis=0), *sides)]
-        return [ratio * k / PHASES for k in dict.fromkeys(np.concatenate(best).tolist())]
+        orders = [np.argsort(left, kind="stable") for left in (np.mean(sides, axis=0), *sides)] if sides else [lags]
+        best = [order[:MOST_PHASES] for order in orders]
+        if place is not None:
+            best.append(orders[0][orders[0] < LIKELY_LAGS][:LIKELY_PHASES])
+        return [Fraction(round(tried[k] * FINE), FINE) for k in dict.fromkeys(np.concatenate(best).tolist())]
 
     def _unexplained(self, ratio: Fraction) -> float:
         """Return the variance of the waits that an evaluation every so many samples leaves, at the best phases."""
-        return float(np.mean([one.unexplained(float(ratio)).min() for one in self.waits]))
+        return float(np.mean([one.unexplained(float(ratio), _spread(ratio)).min() for one in self.waits]))
+
+
+def _spread(ratio: Fraction) -> NDArray[np.float64]:
+    return np.arange(PHASES) * float(ratio) / PHASES
+
+
+def even_multiples(ratios: Iterable[Fraction], edges: Samples, samples: int, jitter: int) -> list[Fraction]:
+    """Return multiples of ratios at which edges lie evenly too: of a slow rate, jitter may show a harmonic only."""
+    tried = dict.fromkeys(k * one for one in ratios if one.denominator > 4 for k in (2, 3))
+    slow = [one for one in tried if one <= LONGEST_RATIO]
+    return [one for one in slow if even_places(edges, one, samples, jitter) is not None]
+
+
+def even_places(edges: Samples, ratio: Fraction, samples: int, jitter: int) -> tuple[Fraction, float] | None:
+    """Return the ratio near a proposed one, and the place, at which most edges are logged; None if jitter hides it.
+
+    Every edge is logged at the sample of an evaluation, after the lag of the log: edges of both directions lie at
+    ``⌊place + i · ratio⌋``, if the jitter is less than half an evaluation. An edge at sample e allows the places from
+    e − jitter to e + jitter + 1, less a whole number of evaluations; the place is the one that most edges allow.
+
+    `edges` (ndarray of int64, ascending, samples): of both directions.
+    `jitter`: int, samples.
+    """
+    wide = 2 * jitter + 1
+    if wide >= ratio:
+        return None
+    at, evaluations = edges - jitter, samples / float(ratio)
+
+    def allowed(one: float) -> tuple[int, float]:
+        begins = np.sort(at % one)
+        # Of a place, those that begin at or before it, on this turn or the one before, and have not ended.
+        both = np.concatenate((begins - one, begins))
+        count = np.arange(at.size, 2 * at.size) + 1 - np.searchsorted(both + wide, begins, "right")
+        most = int(np.argmax(count))
+        ends = both + wide
+        return int(count[most]), float(begins[most] + ends[np.searchsorted(ends, begins[most], "right")]) / 2
+
+    step, best = float(ratio), float(ratio)
+    for wander in (DRIFTS, DRIFTS / STEPS_OF_DRIFT):
+        step = wander * best / STEPS_OF_DRIFT / evaluations
+        tried = best + step * np.arange(-STEPS_OF_DRIFT, STEPS_OF_DRIFT + 1)
+        counts = np.array([allowed(one)[0] for one in tried.tolist()])
+        good = np.flatnonzero(counts == counts.max())
+        best = float(tried[good[good.size // 2]])
+    # So many edges allow no common place by chance; the best of all places and ratios tried has fewer.
+    chance = at.size * (1 - wide / float(ratio))
+    if at.size - counts.max() > min(chance / 2, chance - CLEARLY_EVEN * math.sqrt(chance)):
+        return None
+    found = _simplest(best - step * good.size / 2, best + step * good.size / 2)
+    return found, allowed(float(found))[1]
 
 
 def _tried_levels(light: Light) -> list[float]:

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from teachlab.device.identification import identify_edges
 from teachlab.device.logged_edges import LoggedEdges
-from teachlab.device.rates import Lateness
+from teachlab.device.rates import Lateness, even_places
 
 ON, OFF = 727.5, 671.5
 
@@ -92,6 +92,62 @@ def test_every_parameter_is_in_the_set_if_the_sensor_evaluates_between_samples(r
     levels = found.span("on_level")
     assert levels is not None
     assert levels.high - levels.low < 5 * 12  # five times the noise
+
+
+@pytest.mark.parametrize(
+    ("ratio", "jitter", "timing"),
+    [
+        ("4.293811924628", 0, {"lag": 3, "consecutive": 3, "on": 0, "off": 0, "light_on": False}),
+        ("3.361523847763", 0, {"lag": 4, "consecutive": 2, "on": 0, "off": 4, "light_on": True}),
+        ("2.760034099796", 0, {"lag": 3, "consecutive": 2, "on": 0, "off": 4, "light_on": True}),
+        ("1.597579184059", 0, {"lag": 3, "consecutive": 2, "on": 3, "off": 0, "light_on": False}),
+        ("3.632535620271", 1, {"lag": 5, "consecutive": 1, "on": 0, "off": 0, "light_on": True}),
+    ],
+)
+@pytest.mark.parametrize("seed", [0, 1, 2])
+def test_the_setting_is_in_the_set_if_the_ratio_is_no_short_fraction(
+    ratio: str, jitter: int, timing: dict[str, int | bool], seed: int
+) -> None:
+    rng = np.random.default_rng([seed, 6])
+    light, step = tubes(rng), Fraction(ratio)
+    edges = logged(light, rng, step, step * Fraction(237, 1000), jitter=jitter, **timing)
+    found = identify_edges(light, edges, sample_rate_hz=44100 / 13, unit="counts", jitter=jitter)
+    assert any(
+        abs(one.ratio - step) < step**2 / light.size / 4
+        and one.light_on is timing["light_on"]
+        and one.timing.holds(timing["consecutive"], timing["on"], timing["off"])
+        and one.on_level.low < ON <= one.on_level.high
+        and one.off_level.low < OFF <= one.off_level.high
+        for one in found.classes
+    )
+
+
+def most_allowed(edges: NDArray[np.int64], ratio: float, jitter: int) -> int:
+    """Return how many edges allow the place that most allow: tried is where each edge begins to allow it."""
+
+    def allow(place: float) -> int:
+        after = [(place - (edge - jitter)) % ratio for edge in edges.tolist()]
+        return sum(one < 2 * jitter + 1 - 1e-9 or one > ratio - 1e-9 for one in after)
+
+    return max(allow(edge - jitter) for edge in edges.tolist())
+
+
+@pytest.mark.parametrize("seed", range(8))
+def test_even_places_hold_all_edges_of_the_ratio_that_made_them(seed: int) -> None:
+    rng = np.random.default_rng(seed)
+    jitter = seed % 2
+    ratio = float(rng.uniform(2 * jitter + 1.2, 2 * jitter + 5))
+    place = float(rng.uniform(0, ratio))
+    at = np.sort(rng.choice(9000, 150, replace=False))
+    edges = np.sort(np.floor(place + at * ratio).astype(np.int64) + rng.integers(-jitter, jitter + 1, 150))
+    near = Fraction(ratio * (1 + float(rng.uniform(-0.3, 0.3)) / 9000))
+    found = even_places(edges, near, int(edges[-1]) + 1, jitter)
+    assert found is not None
+    assert most_allowed(edges, float(found[0]), jitter) == 150
+    assert abs(float(found[0]) / ratio - 1) * 9000 * ratio < 0.2
+    off = (found[1] - place) % ratio
+    assert min(off, ratio - off) < 0.2
+    assert even_places(np.sort(rng.choice(30_000, 150, replace=False)), near, 30_000, jitter) is None
 
 
 def test_lateness_shows_a_rate_and_its_phase_and_no_rate_where_every_sample_is_read() -> None:
