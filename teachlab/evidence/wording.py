@@ -185,13 +185,12 @@ def setting_rows(record: dict[str, Any]) -> list[tuple[str, str]]:
 
 
 def verdict_parts(record: dict[str, Any]) -> dict[str, str]:
-    """Return the result of the criteria, the decision with the setting, the first limit, and near misses."""
+    """Return the result of the criteria, the decision with the setting, and near misses."""
     verdict = record["verdict"]
     lead = REHEARSAL if verdict["rehearsal"] else ""
     decision = str(verdict["decision"])
     return {
         "decided": f"{lead}{decision_text(decision, verdict.get('tried'))}: {_setting_text(record)}",
-        "limit": next(iter(verdict["conditions"]), ""),
         "near": "" if decision in REFUSED or verdict["near"] is None else verdict["near"]["text"],
         "judged": overall_text(verdict),
     }

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from enum import StrEnum
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -228,8 +229,7 @@ def chosen_before(setting: Setting, recording: Recording, stop: int, scored_from
     itself says of this recording stays if it reaches as far.
     """
     taught = setting.taught or Taught(strategy="")
-    own = taught.evidence.get("chosen_on")
-    if isinstance(own, Mapping) and _may_be(own, recording) and int(own.get("to_sample", 0)) >= stop:
+    if int(chosen_on(setting, recording).get("to_sample", 0)) >= stop:
         return setting
     on: dict[str, object] = {"recording": recording.name, "at_sample": 0, "to_sample": stop}
     if scored_from:
@@ -237,6 +237,12 @@ def chosen_before(setting: Setting, recording: Recording, stop: int, scored_from
     if recording.info.digest:
         on["recording_digest"] = recording.info.digest
     return replace(setting, taught=replace(taught, evidence={**taught.evidence, "chosen_on": on}))
+
+
+def chosen_on(setting: Setting, recording: Recording) -> Mapping[str, Any]:
+    """Return what a setting says of its choice on this recording; empty if it says nothing."""
+    said = {} if setting.taught is None else setting.taught.evidence.get("chosen_on", {})
+    return said if isinstance(said, Mapping) and _may_be(said, recording) else {}
 
 
 def shown_stretches(setting: Setting, recording: Recording) -> list[tuple[int, int]]:
@@ -265,11 +271,7 @@ def after_teaching(truth: Truth, setting: Setting, trials: Trials, recording: Re
 
     On passes on which it was taught it looks better than it is; those by which it was chosen may show that it fails.
     """
-    evidence = {} if setting.taught is None else setting.taught.evidence
-    chosen = evidence.get("chosen_on", {})
-    if not isinstance(chosen, Mapping) or not _may_be(chosen, recording):
-        return trials
-    first = int(np.searchsorted(truth.start, int(chosen.get("scored_from_sample", 0))))
+    first = int(np.searchsorted(truth.start, int(chosen_on(setting, recording).get("scored_from_sample", 0))))
     return trials if first <= trials.first_pass else trials.from_pass(first)
 
 

@@ -208,7 +208,7 @@ def _refuse(values: Values, level: float, *, check_drift: bool) -> None:
         if p < DRIFT_P:
             raise Abstained(
                 "the peaks drift, so they have no single tail",
-                f"rank correlation with time {tau:.2g}, p = {p:.2g}",
+                f"rank correlation with time {tau:.2g}, p {'< 1e-6' if p < 1e-6 else f'= {p:.2g}'}",
                 f"p of at least {DRIFT_P:g}: find the cause, or bound each stretch by itself",
             )
 

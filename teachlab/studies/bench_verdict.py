@@ -71,6 +71,13 @@ def bench_verdict(
         return refusal(recording, found.keyed, about=found.strategy, files=by.files)
     result = score(reading.output, truth, rules=reading.rules)
     others = by_choice((half for name, half in halves.items() if name != found.strategy), "")
+    against = overturned(
+        found.strategy,
+        HalfByLot.of(recording, truth, found.worth.score),
+        ((half.strategy, HalfByLot.of(recording, truth, half.score)) for half in others),
+        accepted=by.accepted,
+        confidence=found.worth.score.confidence,
+    )
     verdict = setting_verdict(
         reading,
         found.worst or found.setting,
@@ -82,15 +89,9 @@ def bench_verdict(
             for counts, usable in (half.errors(truth) for half in halves.values())
         ],
         margin=reading.margin_where_known(result),
-        overturned=overturned(
-            found.strategy,
-            HalfByLot.of(recording, truth, found.worth.score),
-            ((half.strategy, HalfByLot.of(recording, truth, half.score)) for half in others),
-            accepted=by.accepted,
-            confidence=found.worth.score.confidence,
-        ),
+        overturned=against,
     )
-    verdict = replace(verdict, setting=found.setting)
+    verdict = replace(verdict, setting=found.setting if against is None else against.kept_in(found.setting))
     for strategy, why in found.passed_over[:1]:
         verdict = verdict.then(VerdictReason(text=f"{strategy} costs no more, but cannot be keyed in: {why}"))
     said = [room_sentence(found, halves), order_sentence(found.strategy, rows, orders)]

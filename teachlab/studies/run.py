@@ -131,6 +131,19 @@ def bench_recording(
         recording, truth, best.pair, base=options.base, rules=scored, alignment=alignment, taught=readings.taught,
         outputs=readings.outputs,
     )  # fmt: skip
+    verdict = bench_verdict(
+        recording,
+        truth,
+        chosen,
+        halves,
+        rows,
+        orders,
+        results=ordered,
+        reading=whole,
+        by=replace(by or JudgedBy(), costs=costs, alignment=alignment),
+    )
+    if chosen is not None and verdict.setting is not None:
+        chosen = replace(chosen, setting=verdict.setting)
     return RecordingBench(
         recording=recording.name,
         unit=recording.info.unit,
@@ -144,10 +157,7 @@ def bench_recording(
         ceiling=possible.against(_errors(results, counts)),
         recommendation=chosen,
         options=options,
-        verdict=bench_verdict(
-            recording, truth, chosen, halves, rows, orders, results=ordered, reading=whole,
-            by=replace(by or JudgedBy(), costs=costs, alignment=alignment),
-        ),
+        verdict=verdict,
         self_labelled=truth.source is TruthSource.SELF_LABELLED,
         synthetic=recording.info.origin is Origin.SYNTHETIC,
         alignment=alignment,

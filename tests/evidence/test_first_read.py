@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import re
+import shlex
 import shutil
 from pathlib import Path
 from typing import Any
@@ -78,7 +79,8 @@ def test_a_criterion_that_is_met_does_not_go_before_the_decision(folder: Path) -
 
 def test_the_page_of_levels_begins_with_the_limit_of_its_record(folder: Path) -> None:
     # A sensor whose own output missed every second cork: the replay does not agree with it.
-    shell.run(*"import log.csv --rate 1000 --column light --output-column out --unit counts --out seen.parquet".split())
+    words = "import log.csv --rate 1000 --column light --output-column out --unit counts --out seen.parquet"
+    shell.run(*shlex.split(words))
     shutil.copy("corks.passes.parquet", "seen.passes.parquet")
     shell.run("report", "seen.parquet", "--setting", "set.json", "--draws", "0", "--out", "record")
     record = json.loads((folder / "record" / "result.json").read_text(encoding="utf-8"))
@@ -97,3 +99,37 @@ def test_a_record_claims_on_no_pass_by_which_its_setting_was_chosen(folder: Path
         claims.append(json.loads((folder / "record" / "result.json").read_text(encoding="utf-8"))["verdict"]["claim"])
     # Taught on the first 36 passes, chosen on half of the others.
     assert claims[0]["passes"] == claims[1]["passes"] <= 42
+
+
+def test_a_record_of_the_setting_of_a_bench_decides_as_the_bench(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A lens that gets dirty: the setting chosen first fails in the last lot, where another one is right."""
+    rng = np.random.default_rng(15)
+    start = 100 + np.cumsum(rng.integers(110, 180, 400))
+    gain = np.linspace(1, 0.45, int(start[-1]) + 300)
+    light = 3000 * gain
+    for at in start.tolist():
+        light[at : at + 60] = rng.uniform(500, 900) * gain[at : at + 60]
+    light = np.clip(np.rint(light + rng.normal(0, 15, light.size)), 0, 4095)
+    info = RecordingInfo(sample_rate_hz=1000.0, unit="counts", full_scale=4095.0)
+    write_recording(tmp_path / "lens.parquet", Recording.from_array(light.astype(np.uint16), info))
+    lots = [f"roll {k // 40}" for k in range(400)]
+    write_truth(tmp_path / "lens.passes.parquet", Truth.from_arrays(start, start + 60, lot=lots))
+    monkeypatch.chdir(tmp_path)
+    words = ("--strategy", "ratio-midpoint", "--strategy", "balanced-guard", "--draws", "20", "--out", "results")
+    benched = shell.run("bench", "lens.parquet", *words).stdout
+    assert "balanced-guard none" in " ".join(benched.split())
+    decided, against = benched.partition(":")[0], " ".join(benched.partition("Limit: ")[2].split())[:60]
+    assert decided == "Cannot be decided"
+    setting = ("--setting", "results/lens.setting.json")
+    shell.run("report", "lens.parquet", *setting, "--draws", "0", "--out", "record")
+    for told in (
+        shell.run("replay", "lens.parquet", *setting).stdout,
+        re.sub(
+            r"<[^>]+>", "", (tmp_path / "record" / "report.html").read_text(encoding="utf-8").partition('verdict"')[2]
+        ),
+    ):
+        assert decided in told.partition(".")[0]
+        assert against in " ".join(told.split())
+    assert _levels(tmp_path / "record" / "levels.html")["decision"] == decided

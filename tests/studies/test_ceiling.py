@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from teachlab.data.alignment.answer import Alignment
 from teachlab.data.alignment.room import alignment_of
+from teachlab.model.following_and_window import WindowSetting
 from teachlab.model.recording import Recording, RecordingInfo
 from teachlab.model.score import Rules
 from teachlab.model.setting import Setting
@@ -19,7 +20,7 @@ from teachlab.questions.feasibility.tried_cures import TriedCure
 from teachlab.scoring import score
 from teachlab.studies.figure import unsolved_figure
 from teachlab.studies.in_hindsight import ceiling as ceiling_module
-from teachlab.studies.in_hindsight.ceiling import COMPLETE, FIXED, FOLLOWING, ceiling
+from teachlab.studies.in_hindsight.ceiling import COMPLETE, FIXED, FOLLOWING, TWO, ceiling
 from teachlab.studies.in_hindsight.unsolved import unsolved_trials
 from teachlab.switching import replay
 
@@ -197,3 +198,21 @@ def test_errors_behind_the_passes_that_are_not_scored_have_their_own_rows() -> N
     output = replay(recording, Setting(unit="counts", on_level=50, off_level=40))
     found = unsolved_trials(recording, truth, output, score(output, truth, rules=rules), alignment=None, rules=rules)
     assert [(one.row, one.start, str(one.cause)) for one in found] == [(15, 1600, "truth")]
+
+
+def test_two_thresholds_are_a_kind_of_their_own() -> None:
+    """Products on both sides: what a window reaches is no result of fixed levels with a filter."""
+    rng = np.random.default_rng(7)
+    start = 100 + 120 * np.arange(60)
+    light = rng.normal(50, 1, int(start[-1]) + 200)
+    for k, at in enumerate(start.tolist()):
+        light[at : at + 40] += 25 if k % 2 else -25
+    recording = Recording.from_array(light.astype(np.float32), RecordingInfo(sample_rate_hz=1000.0, unit="mV"))
+    truth = Truth.from_arrays(start, start + 40)
+    fixed = Setting(unit="mV", on_level=62, off_level=62)
+    window = WindowSetting.of(fixed, on_level=64, off_level=36, low_release=40, high_release=60)
+    found = ceiling(recording, truth, fixed, taught=[window])
+    by = {one.kind: one for one in found.found}
+    assert by[TWO].errors == 0
+    assert by[FIXED].errors == by[COMPLETE].errors == 30
+    assert "0 with two thresholds" in found.brief()

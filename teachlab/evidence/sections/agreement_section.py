@@ -12,7 +12,7 @@ from teachlab.model.setting import Setting
 from teachlab.model.truth import Truth
 from teachlab.model.verdict import Verdict
 from teachlab.questions.verdict.of_setting import NEVER_COMPARED
-from teachlab.statistics.claims.decisions import Decision
+from teachlab.statistics.claims.decisions import GOOD, Decision
 from teachlab.statistics.claims.lot_claims import Assumption
 
 
@@ -47,10 +47,13 @@ def limited(verdict: Verdict, found: Agreement | None) -> Verdict:
     if found.verdict.decision in (AGREES, LIMITED):
         return replace(verdict, sensor=said)
     what = "does not agree" if found.verdict.decision == DIFFERS else "is not shown to agree"
+    limit = f"The replay {what} with the sensor's own output."
+    # Where the setting is not to be used, the limit that says why comes first.
+    good = verdict.decision in GOOD
     return replace(
         verdict,
         decision=str(Decision.LIMIT) if verdict.decision == Decision.USE else verdict.decision,
-        conditions=(f"The replay {what} with the sensor's own output.", *verdict.conditions),
+        conditions=(limit, *verdict.conditions) if good else (*verdict.conditions, limit),
         sensor=said,
     )
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import TYPE_CHECKING
@@ -12,6 +12,7 @@ import numpy as np
 from teachlab.data.alignment.room import aligned_truth
 from teachlab.model.margin import Margin
 from teachlab.model.printable_text import moment
+from teachlab.model.recording import Recording
 from teachlab.model.score import Outcome, Score, Trials
 from teachlab.model.setting import Setting
 from teachlab.model.truth import Truth
@@ -25,6 +26,7 @@ from teachlab.scoring.claimable import (
     EvidenceLimits,
     OpenCondition,
     after_teaching,
+    chosen_on,
     claimable,
     unusable,
     wrong_apart,
@@ -52,7 +54,26 @@ class Overturned:
     reason: VerdictReason
     fails: bool
 
+    @classmethod
+    def told_by(cls, setting: Setting, recording: Recording) -> Overturned | None:
+        """Return what a setting says of this recording since its bench; None if nothing."""
+        said = chosen_on(setting, recording).get(AGAINST)
+        # A setting may come from anyone.
+        if not isinstance(said, Mapping) or not isinstance(text := said.get("text"), str):
+            return None
+        return cls(reason=VerdictReason(text=text), fails=bool(said.get("fails")))
 
+    def kept_in(self, setting: Setting) -> Setting:
+        """Return a setting that says so where it tells on which passes it was chosen."""
+        if setting.taught is None or not isinstance(on := setting.taught.evidence.get("chosen_on"), Mapping):
+            return setting
+        told = {"text": self.reason.text, "fails": self.fails}
+        evidence = {**setting.taught.evidence, "chosen_on": {**on, AGAINST: told}}
+        return replace(setting, taught=replace(setting.taught, evidence=evidence))
+
+
+AGAINST = "overturned"
+"""Key under which a setting keeps what the passes of the claim of its bench showed against it."""
 SWAPPED, FEWEST_SWAPPED = 0.9, 5
 """Kinds may be swapped if this share of both kinds of passes, and at least so many, come out the opposite way."""
 LOT_LOST = 0.5

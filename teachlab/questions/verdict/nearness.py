@@ -73,9 +73,12 @@ def rim_reason(setting: Setting, margin: Margin, room: EqualCost | None, step: f
     }[side[0]]
     if light is None:
         return None
+    held = margin.sustained_evaluations
+    # Only their highest light is held so long; hysteresis may carry an output further than that.
+    long = f" for {held} evaluations in a row" if held > 1 and side[0] in ("detect", "trip") else ""
     text = (
-        f"The {of} keep {in_figures(abs(light - level), 3)} {setting.unit} from the {what}, {in_figures(side[1], 2)} "
-        f"times the noise; {LEAST_MARGIN:g} times is the least for long use."
+        f"The {of} keep {in_figures(abs(light - level), 3)} {setting.unit} from the {what}{long}, "
+        f"{in_figures(side[1], 2)} times the noise; {LEAST_MARGIN:g} times is the least for long use."
     )
     return VerdictReason(text=text + (_middle(setting, room, step) if what == "level" else ""))
 

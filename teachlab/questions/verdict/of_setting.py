@@ -66,8 +66,8 @@ def setting_verdict(
     by = by or JudgedBy()
     recording, truth, rules = reading.recording, reading.truth, reading.rules
     case = JudgedSetting(
-        reading, setting, result, by=by, candidates=candidates, margin=margin, overturned=overturned,
-        why_lost=why_lost,
+        reading, setting, result, by=by, candidates=candidates, margin=margin,
+        overturned=overturned or Overturned.told_by(setting, recording), why_lost=why_lost,
     )  # fmt: skip
     judged = case.judge()
     beside = judged.ground in UNSHOWN
@@ -211,7 +211,8 @@ def cause_reasons(case: JudgedSetting) -> list[VerdictReason]:
         lead = "At" if cause.count == 1 else "First at"
         at = cause.sample / info.sample_rate_hz
         out.append(VerdictReason(text=f"{text} {lead} {where}.", count=cause.count, first_at_s=at))
-    if out and case.counts.errors().sum() < case.mistaken:
+    met = "touching" in case.why_lost.counts and case.counts.passes.sum() < case.scored
+    if out and (met or case.counts.errors().sum() < case.mistaken):
         # The claim counts fewer: those by which the setting was taught or chosen are left out of it.
         every = number_of(case.scored, "pass", "passes")
         out[0] = replace(out[0], text=f"{out[0].text} Counted on all {every}.")

@@ -1,4 +1,4 @@
-"""The limit of all teaching: the best fixed levels, a complete setting and levels that follow, all in hindsight."""
+"""The limit of all teaching: the best fixed levels, complete setting, two thresholds and levels that follow."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from teachlab.data.alignment.answer import Alignment
-from teachlab.model.following_and_window import Follow
+from teachlab.model.following_and_window import Follow, WindowSetting
 from teachlab.model.json_values import plain
 from teachlab.model.recording import Recording
 from teachlab.model.score import USUAL_RULES, Rules, Score
@@ -31,7 +31,10 @@ from teachlab.teaching.strategies.designed import Designed
 from teachlab.teaching.strategies.turning_point_follower import TurningPointFollower
 
 FIXED, COMPLETE, FOLLOWING = "best fixed levels", "best complete setting", "best following setting"
-_BRIEFLY = {FIXED: "fixed levels", COMPLETE: "filter and delays too", FOLLOWING: "levels that follow"}
+TWO = "best two thresholds"
+_BRIEFLY = {
+    FIXED: "fixed levels", COMPLETE: "filter and delays too", TWO: "two thresholds", FOLLOWING: "levels that follow",
+}  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -124,7 +127,7 @@ class Ceiling:
     def _joined(self) -> str:
         """Say how many passes are counted with the one that they touch."""
         joined = self.least.touching
-        return f" {touching_text(joined)} here." if joined else ""
+        return f" {touching_text(joined, 'scored ')} here." if joined else ""
 
     def _by_averaging(self) -> str:
         mean = self.averaged
@@ -169,9 +172,9 @@ def ceiling(
     `outputs`: what is known of some settings.
 
     The complete setting is that of `designed` with every scored pass shown, or the fixed levels if these make fewer
-    errors. The one that follows is `turning-point-follower` or `background-follower`, in both forms, with every scored
-    pass shown. Both are settings that were found, so their results can be reached. That no other setting that follows
-    is better is not claimed.
+    errors. Two thresholds are those that a strategy taught. The one that follows is `turning-point-follower` or
+    `background-follower`, in both forms, with every scored pass shown. All are settings that were found, so their
+    results can be reached. That no other setting that follows is better is not claimed.
     """
     # Asked once: the memory that is free changes.
     searched = can_be_held(recording, truth)
@@ -185,7 +188,9 @@ def ceiling(
     del block
     # No plain levels do better than the fixed ones.
     more = [one for one in taught if type(one) is not Setting or one.has_memory]
-    settings += [(FOLLOWING if isinstance(one, MOVING) else COMPLETE, one) for one in more]
+    for one in more:
+        kind = FOLLOWING if isinstance(one, MOVING) else TWO if isinstance(one, WindowSetting) else COMPLETE
+        settings.append((kind, one))
     known = dict(outputs or {})
     more = [setting for _, setting in settings if setting not in known]
     known.update(zip(more, replay_together(recording, more), strict=True))
@@ -197,8 +202,9 @@ def ceiling(
     first, least = found[0], [found[0]]
     complete = [one for one in found if one.kind == COMPLETE]
     least.append(min([*complete, replace(first, kind=COMPLETE)], key=lambda one: one.errors))
-    if following := [one for one in found if one.kind == FOLLOWING]:
-        least.append(min(following, key=lambda one: one.errors))
+    for kind in (TWO, FOLLOWING):
+        if of_kind := [one for one in found if one.kind == kind]:
+            least.append(min(of_kind, key=lambda one: one.errors))
     made = Ceiling(passes=tried[0][2].counts.scored_passes, found=tuple(least), searched=searched)
     if not made.least.errors:
         return made
