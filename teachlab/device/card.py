@@ -109,9 +109,10 @@ def keyed_in(
         refused = refusal(recording, found, about=about, files=how.files)
         return KeyedIn(stepped=found, score_worst=None, worst_end="", verdict=refused)
     end, worst, result = found.worse_end(recording, truth, rules=rules, costs=how.costs)
+    reading = SettingReading(recording, truth, worst, rules=rules)
     verdict = setting_verdict(
-        SettingReading(recording, truth, worst, rules=rules), worst, result, by=how,
-        about=f"{about}, {found.key}" if about else found.key, margin=found.margin,
+        reading, worst, result, by=how, about=f"{about}, {found.key}" if about else found.key,
+        margin=reading.margin_where_known(result),
     )  # fmt: skip
     room = verdict.equal_cost
     if room is not None:
@@ -272,8 +273,11 @@ class SettingCard:
             what = "upper threshold" if isinstance(self.setting, WindowSetting) else "on-level"
             middle, low, high = (level_text(level, step) for level in (e.median, e.p05, e.p95))
             apart = f"outside {low} to {high}" if low != high else "at any other"
+            used = self.setting.on_level if self.keyed is None else self.keyed.stepped.steps["on"].display
+            beside = not e.p05 - (step or 0.0) <= used <= e.p95 + (step or 0.0)
+            other = f". The {what} above lies outside: it was taught on other pieces" if beside else ""
             rows.append(("Expect", f"if it is taught, not keyed in: an {what} of {middle} {unit}; {apart}, teach again "
-                                   f"(5 to 95 % of {number_of(e.draws, 'teaching')})"))  # fmt: skip
+                                   f"(5 to 95 % of {number_of(e.draws, 'teaching')}){other}"))  # fmt: skip
         else:
             rows.append(("Expect", self.not_expected))
         rows.append(("Check", f"{self.check_passes} marked pieces of all kinds: the output must switch once for each, "

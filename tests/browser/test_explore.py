@@ -1016,6 +1016,8 @@ def test_turning_points_have_no_levels_to_drag_and_are_replayed(chromium: Any, t
     setting = TurningPointSetting(unit="counts", form="offset", direction="rise", background=100, distance=120.0)
     opened = Opened(chromium, _written(tmp_path, setting))
     page = opened.page
+    assert not page.is_visible("#keys")
+    assert "Drag a level" not in page.inner_text("body")
     page.focus("#on")
     for key in ("ArrowUp", "Home", "PageUp"):
         page.keyboard.press(key)

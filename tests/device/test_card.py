@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from dataclasses import replace
 from pathlib import Path
 
@@ -14,7 +15,7 @@ from teachlab.data.recording_files import write_recording
 from teachlab.data.setting_files import read_setting, write_setting
 from teachlab.data.truth_files import write_truth
 from teachlab.device.card import CHECKED_RATE, KeyedIn, card, keyed_in
-from teachlab.device.device_file import read_device
+from teachlab.device.device_file import DeviceDocument, DisplayReading, DisplayTable, read_device
 from teachlab.device.keyed_in import SteppedSetting
 from teachlab.device.scale import DisplayStep
 from teachlab.errors import ParameterError, SettingError
@@ -369,3 +370,27 @@ def test_told_reserves_hold_wherever_the_display_puts_the_levels(tmp_path: Path,
     # At one end a hundredth more light is too much.
     beyond = Recording.from_array(light + 1.02 * added, line().info)
     assert any(score(replay(beyond, one), TRUTH).counts.errors for one in ends)
+
+
+def test_how_near_the_light_comes_is_told_of_the_levels_that_are_judged() -> None:
+    """Distance and multiple of the noise belong to the same end of what the display may mean."""
+    rng = np.random.default_rng(5)
+    start = 100 + 120 * np.arange(120)
+    light = rng.normal(100, 10, int(start[-1]) + 200)
+    for at in start.tolist():
+        light[at : at + 50] = rng.normal(500, 10, 50)
+    light = np.rint(light)
+    recording = Recording.from_array(light.astype(np.int32), RecordingInfo(sample_rate_hz=1000.0, unit="counts"))
+    truth = Truth.from_arrays(start, start + 50, lot=[f"lot {k // 10}" for k in range(120)])
+    pairs = [DisplayReading(light=u, display=u / 10) for u in (50.0, 300.0, 600.0)]
+    device = DeviceDocument(
+        unit="counts", display=DisplayTable(step=1.0, low=0.0, high=90.0, resolution=1.0), pairs=pairs, light_noise=3.0
+    )
+    near = card(recording, truth, Setting(unit="counts", on_level=490, off_level=400), device).verdict.near
+    assert near is not None
+    told = re.search(r"keep ([\d.]+) counts from the level, ([\d.]+) times", near.text)
+    assert told is not None, near.text
+    inside = np.concatenate([light[at + 2 : at + 48] for at in start.tolist()]).reshape(120, -1)
+    steps = np.diff(inside.astype(float), axis=1)
+    noise = 1.4826 * np.median(np.abs(steps - np.median(steps))) / np.sqrt(2)
+    assert float(told[1]) / float(told[2]) == pytest.approx(noise, rel=0.1)

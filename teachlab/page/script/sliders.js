@@ -54,6 +54,7 @@ export function nameSliders({ setting, facts }) {
       + "Shown: where it would switch at the background that it was taught on." : "";
   const press = facts.best === null ? "" : " or press Fewest errors";
   element("kind-note").textContent = rest;
+  element("keys").hidden = setting.kind === "turning-point";
   element("drag-note").textContent = setting.kind === "turning-point" ? ""
     : `Drag a level${press}: the counts follow. Save setting keeps what you see.`;
 }

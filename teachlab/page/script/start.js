@@ -37,7 +37,8 @@ function introduce(facts) {
   element("foot").textContent = `${facts.recording}: ${shown(facts.samples)} samples at ${shown(facts.sample_rate_hz)} Hz, `
     + `${numberOf(facts.trials.detect, "pass", "passes")} to be detected, ${numberOf(facts.trials.gaps, "gap")}. The intervals `
     + `assume independent passes.${facts.note ? ` ${facts.note}` : ""}`;
-  element("legend").textContent = "Drag a level. Drag across to look nearer. Shaded: passes; hatched and named: errors. "
+  element("legend").textContent = (facts.setting.kind === "turning-point" ? "" : "Drag a level. ")
+    + "Drag across to look nearer. Shaded: passes; hatched and named: errors. "
     + (facts.arrays.logged_runs ? "Bars at the foot: where the output is active, as the sensor's own was logged and as replayed."
       : "Triangles at the foot: onsets up, releases down.");
   element("map-section").hidden = !facts.every_pair;
