@@ -56,10 +56,11 @@ BETTER, ONLY, AS_WELL = 0.8, 0.5, 1.25
 at the second; up to the third, nobody can tell it from them."""
 PASSES_OF_KIND = 5
 """More kinds than one for so many passes would follow any drift."""
-EXACT, SURELY_TURNED, TIGHTER = 2.0, 0.1, 0.5
+EXACT, SURELY_TURNED, TIGHTER, QUARTER = 2.0, 0.1, 0.5, 1.5
 """Samples: what borders scatter less tells nothing of the direction; nats for each border by which one direction must
 be likelier, beside those of chance: a regular line has patterns of rounding that are no evidence; and the share of the
-other's jitter that tells a direction of passes that are off as well."""
+other's jitter that tells a direction of passes that are off as well. Passes that are up to 1.5 times as far off in the
+other direction are about as likely there."""
 SLOW, CLOSE, MOST_MOVES = 0.2, 0.1, 8
 """For edges that take this share of a usual pass, windows are laid anew until they move less, samples, or so often."""
 
@@ -231,8 +232,10 @@ def _of_two(own: _Seen | None, other: _Seen | None, truth: Truth, *, stored: boo
     clear = theirs >= ours + surely and (b.near or (worse and not b.misfits))
     if clear or (alike and b.agrees and a.misfits):
         return replace(b, turned=True, contrary=a) if stored else b
-    if alike and b.near and b.apart < a.apart:
-        return replace(a, contrary=b) if stored else b
+    # On a line that is half and half, a quarter of the pitch late in one direction is a quarter early in the other.
+    quarter = not b.misfits and b.apart <= min(QUARTER * a.apart, (QUARTER / 2) * a.shortest)
+    if stored and theirs > ours - surely and (quarter or (b.near and b.apart < a.apart)):
+        return replace(a, contrary=b)
     return a
 
 

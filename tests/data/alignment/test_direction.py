@@ -100,6 +100,30 @@ def test_what_cannot_be_told_apart_is_said_so(does: Direction) -> None:
         )
 
 
+@pytest.mark.parametrize("does", Direction)
+@pytest.mark.parametrize("late", [-34, 34])
+def test_a_quarter_late_in_one_direction_is_a_quarter_early_in_the_other(does: Direction, late: int) -> None:
+    for stored in Direction:
+        found = measured(0, duty=0.5, varies=0.005, does=does, stored=stored, late=late)
+        assert found.contrary is not None
+        assert abs(found.shift.shift) == pytest.approx(34, abs=1)
+        assert found.contrary.shift.shift == pytest.approx(-found.shift.shift, abs=1)
+        assert not found.settled(None)
+
+
+@pytest.mark.parametrize("does", Direction)
+def test_gaps_that_meet_borders_beside_rows_that_are_missing_turn_no_direction(does: Direction) -> None:
+    """Products of 70 % of the pitch, a tenth of them not in the table: the gaps met more borders than the products."""
+    for seed in range(6):
+        for late in (0, 35, 48):
+            recording, truth = line(seed, duty=0.7, varies=0.02, does=does, stored=does, late=late)
+            found = measure_alignment(recording, truth.select(np.random.default_rng(seed).random(truth.passes) > 0.1))
+            assert found is not None
+            assert found.direction is does
+            assert found.belongs
+            assert found.shift.shift == pytest.approx(-late, abs=1)
+
+
 def test_a_wrong_direction_is_named_with_both_fits() -> None:
     found = measured(0, duty=0.45, varies=0.05, does=Direction.DIP, stored=Direction.RISE)
     assert finding(found) == [
