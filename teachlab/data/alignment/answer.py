@@ -182,6 +182,11 @@ class Alignment:
         return not self.by_chance and self.apart <= self.shortest / 2
 
     @property
+    def alone(self) -> bool:
+        """Whether the passes are meant by this light, if they follow it in no other direction: also far from it."""
+        return self.near or (self.follows and not self.misfits)
+
+    @property
     def width(self) -> float:
         """How much longer the light shows products than the passes are, samples; negative if shorter."""
         return self.lags.end - self.lags.begin

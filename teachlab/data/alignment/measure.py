@@ -208,14 +208,14 @@ def _of_two(own: _Seen | None, other: _Seen | None, truth: Truth, *, stored: boo
         one = own or other
         if one is None or one is own or not stored:
             return None if one is None else one.alignment
-        return replace(one.alignment, turned=True) if one.alignment.near else None
+        return replace(one.alignment, turned=True) if one.alignment.alone else None
     if not stored:
         # Nothing speaks for either but the light: the one that asks for the smaller change is tried first.
         own, other = sorted((own, other), key=lambda one: (one.alignment.by_chance, one.alignment.apart))
     a, b = own.alignment, other.alignment
     if b.by_chance:
         return a
-    if a.by_chance and b.near:
+    if a.by_chance and b.alone:
         return replace(b, turned=True, contrary=a) if stored else b
     rows = _examined(truth, min(own.found.crossings, other.found.crossings, key=lambda seen: seen.passes))
     # What a shift moves to an end of the record has no edge there to meet, or a whole gap beside it.

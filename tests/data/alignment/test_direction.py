@@ -76,6 +76,15 @@ def test_passes_half_a_product_late_stay_late(does: Direction, duty: float, vari
 
 
 @pytest.mark.parametrize("does", Direction)
+def test_a_wrong_direction_of_passes_that_are_whole_ones_late_is_named(does: Direction) -> None:
+    for seed in range(4):
+        found = measured(seed, duty=0.3, varies=0.05, does=does, stored=other(does), late=PITCH)
+        assert found.turned
+        assert found.direction is does
+        assert not found.settled(0)
+
+
+@pytest.mark.parametrize("does", Direction)
 def test_what_cannot_be_told_apart_is_said_so(does: Direction) -> None:
     """A strictly regular line, half and half: the same light and table, whichever of the two is wrong."""
     named = {Direction.RISE: ("raise", "lower"), Direction.DIP: ("lower", "raise")}
