@@ -100,9 +100,8 @@ def test_a_regular_line_is_told_under_half_a_period():
 
 def test_scatter_width_and_strange_passes():
     assert off_lines(alignment(0.0, jitter=3.0))[0].endswith("stated as exact to ±2 ms. No shift mends that.")
-    assert (
-        off_lines(alignment(5.0, width=6.0))[1]
-        == "Your passes are 6 ms shorter than the light shows. No shift mends that. Products narrower than the beam are "
+    assert off_lines(alignment(5.0, width=6.0))[1] == (
+        "Your passes are 6 ms shorter than the light shows. No shift mends that. Products narrower than the beam are "
         "seen longer than they are: if these are not, correct the lengths."
     )
     strange = alignment(5.0, jitter=15.0)
