@@ -380,7 +380,12 @@ def _described(read: _ReadLog) -> tuple[RecordingInfo, list[str]]:
     """Return what is known of the recording, and the notes on the log."""
     job, log, survey = read.job, read.log, read.survey
     info = replace(job.described, sample_rate_hz=read.rate_hz, unit=_unit(read, 0), began=_began(job, begun=read.begun))
-    notes = [*log.notes, *survey.notes, *(survey.stamps.notes if survey.stamps is not None else ())]
+    notes = [
+        *log.notes,
+        *survey.notes,
+        *survey.missing_rows,
+        *(survey.stamps.notes if survey.stamps is not None else ()),
+    ]
     if survey.output_missing:
         notes.append(
             f"{number_of(survey.output_missing, 'value')} of the sensor's output missing: each is taken as the one "

@@ -25,6 +25,7 @@ from teachlab.data.importing.reading.place import Place
 from teachlab.data.importing.reading.text_layout import time_unit_in, time_unit_named
 from teachlab.data.importing.reading.text_log import Log
 from teachlab.data.importing.request import ImportJob
+from teachlab.data.importing.row_count import NAMED_COUNT, RowCount
 from teachlab.data.importing.times.time_axis import TimeAxis
 from teachlab.data.importing.times.time_stamps import TimeStamps
 from teachlab.data.importing.truth_columns import NO, YES, TruthColumn, TruthKind
@@ -80,11 +81,8 @@ class Survey:
             self.time_at = None
         used = taken | {*self.lights_at, self.time_at}
         of_light = log.tables[self.lights_at[0]] if log.tables else None
-        self.sensors_at = [
-            k for k, name in enumerate(log.columns)
-            if NAMED_SENSOR.fullmatch(name.rpartition("/")[2]) and k not in used
-            and (not log.tables or log.tables[k] == of_light)
-        ]  # fmt: skip
+        names = [name.rpartition("/")[2] for name in log.columns]
+        self.sensors_at = [k for k in self._beside(of_light) if NAMED_SENSOR.fullmatch(names[k]) and k not in used]
         lower = [name.lower() for name in log.columns]
         if self.date_at is None and wanted.time is None and self.time_at is not None and lower.count("date") == 1:
             self.date_at = lower.index("date") if lower[self.time_at] == "time" else None
@@ -101,6 +99,8 @@ class Survey:
         self.lots = None if self.lot_at is None else TruthColumn(TruthKind.LABEL, self._place(self.lot_at), lots=True)
         self._as_text: set[int] = set()
         self._sensors: dict[int, Any] = {}
+        spare = [] if self.time_at is not None else [k for k in self._beside(of_light) if k not in used]
+        self._counts = {k: RowCount(self._place(k)) for k in spare if NAMED_COUNT.fullmatch(names[k])}
         self.first_ns = 0
         self._first_time: int | None = None
         self._last_ns: int | None = None  # of an earlier run
@@ -108,6 +108,15 @@ class Survey:
         # What is known only from the whole of them.
         self.signal: list[NDArray[np.float64]] = []
         self.positions: list[NDArray[np.float64]] = []
+
+    def _beside(self, table: Any) -> list[int]:
+        """Return the columns that have the rows of a table."""
+        return [k for k in range(len(self._log.columns)) if not self._log.tables or self._log.tables[k] == table]
+
+    @property
+    def missing_rows(self) -> list[str]:
+        """What columns that count the rows say of them."""
+        return [note for count in self._counts.values() for note in count.notes]
 
     def _named(self, column: str | None, option: str) -> int | None:
         return None if column is None else self._index(column, option)
@@ -198,6 +207,7 @@ class Survey:
             *(*self.lights_at, self.time_at, self.date_at, self.truth_at, self.lot_at, self.output_at),
             self.position_at,
             *self.sensors_at,
+            *self._counts,
         )
         chosen = list(dict.fromkeys(k for k in columns if k is not None))
         text = {k for k in (self.truth_at, self.lot_at, self.output_at, self.date_at) if k is not None}
@@ -215,6 +225,8 @@ class Survey:
         row = self.rows
         for at in self.sensors_at:
             self._refuse_several(plain(cells[at]), at, row)
+        for at, count in self._counts.items():
+            count.push(cells[at], row)
         cells = {at: column if at == self.time_at else self._known(column) for at, column in cells.items()}
         self._find_decimal(cells)
         comma = bool(self._log.decimal_comma)

@@ -1545,3 +1545,24 @@ kind(
 )
 kind("percent.ods", _percent_ods, options={"column": "light"}, light=LIGHT / 10, note=_SHOWN, needs="python_calamine")
 kind("percent_beside.ods", _percent_ods, options={"column": "raw"}, light=LIGHT / 1000, needs="python_calamine")
+
+
+# ---- A column that counts the rows -----------------------------------------------------------------------------------
+def _counted(numbers: Any, name: str = "Index", light: Any = LIGHT) -> str:
+    return rows(numbers, light, head=f"{name},light")
+
+
+kind("counted.csv", _counted(K), options={"rate_hz": 2000.0})
+kind("counted_in_16_bits.csv", _counted((K + 65000) % 65536, "scan no."), options={"rate_hz": 2000.0})
+kind("counted_with_a_total.csv", _counted(K) + "Total,5\n", options={"rate_hz": 2000.0}, refused="needed, got 'Total'")
+kind("products_by_number.csv", _counted(np.cumsum(SEEN & ~np.roll(SEEN, 1)), "no"), options={"rate_hz": 2000.0})
+for _name, _numbers, _note in (
+    (
+        "rows_missing.csv",
+        np.where(K < 500, K, np.where(K < 893, K + 7, K + 8)),
+        "breaks off at 2 places.* skips 8 rows",
+    ),
+    ("a_row_twice.csv", np.where(K < 700, K, K - 1), "breaks off at 1 place.* skips 0 rows"),
+    ("began_again.csv", K % 1500 + 1, "row 1500 .*breaks off at 1 place"),
+):
+    kind(_name, _counted(_numbers), options={"rate_hz": 2000.0}, note=_note)
