@@ -132,8 +132,8 @@ def read_passes(
         )
     except TruthError as fault:
         raise TruthError(str(fault) if str(fault).startswith(where) else f"{where}: {fault}") from None
-    known = document is not None or proposed or {"label", "lot"} <= set(table.column_names)
-    unread = [] if known else [name for name in table.column_names if name not in (start, end, *OPTIONAL)]
+    own = document is not None or proposed or {"label", "lot"} <= set(table.column_names)
+    unread = [] if own else [name for name in table.column_names if name not in (start, end, *OPTIONAL)]
     return replace(truth, uncertainty_samples=doubt(truth) if stated is None else stated), unread
 
 

@@ -23,7 +23,6 @@ from teachlab.data.addresses import ending_of, same_file
 from teachlab.data.alignment.shift import ClockShift, shifted
 from teachlab.data.atomic_files import one_result
 from teachlab.data.border_doubt import BorderDoubt
-from teachlab.data.importing.counted import Reading, ReadTable, doubt_of_unit, inside, other_readings
 from teachlab.data.importing.imported import Imported
 from teachlab.data.importing.instants import borders_from_light
 from teachlab.data.importing.interval_table import CountedIn, LogTimes, read_excepted, read_intervals
@@ -42,6 +41,7 @@ from teachlab.data.importing.survey import Rows, Survey
 from teachlab.data.importing.times.time_axis import RATE_TOLERANCE, TimeReport
 from teachlab.data.importing.times.time_stamps import NANOSECONDS, origin_of
 from teachlab.data.importing.truth_columns import RowPasses, ignored, in_samples, names_at
+from teachlab.data.importing.unit_of_passes import Reading, ReadTable, doubt_of_unit, inside, other_readings
 from teachlab.data.quality.labelling import CLEAR_MINORITY
 from teachlab.data.recording_files import GROUP_ROWS, read_recording
 from teachlab.data.strict_json import shown
@@ -427,7 +427,7 @@ def _placed(
     read: _ReadLog, truth: Truth, doubt: BorderDoubt | None, unread: list[str], recording: str
 ) -> tuple[Truth, BorderDoubt | None, list[str]]:
     """Return passes on the clock of the light, with the borders and exceptions that were asked for, and notes."""
-    job, notes = read.job, []
+    job, notes = read.job, list[str]()
     if job.passes is not None and truth.passes:
         others = other_readings(partial(_intervals, read), _counted(job), read.samples)
         notes += filter(None, [doubt_of_unit(

@@ -189,8 +189,8 @@ class Stored:
             for name in ("scale_factor", "add_offset", "_FillValue", "missing_value")
             if name in node.attrs and (told := np.asarray(node.attrs[name])).size == 1 and told.dtype.kind in "iuf"
         }
-        empty = {found[name] for name in ("_FillValue", "missing_value") if name in found}
-        empty = tuple(sorted(number for number in empty if not np.isnan(number)))
+        numbers = {found[name] for name in ("_FillValue", "missing_value") if name in found}
+        empty = tuple(sorted(number for number in numbers if not np.isnan(number)))
         return cls(found.get("scale_factor", 1.0), found.get("add_offset", 0.0), empty, tuple(found))
 
     @property
