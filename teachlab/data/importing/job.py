@@ -41,7 +41,7 @@ from teachlab.data.importing.survey import Rows, Survey
 from teachlab.data.importing.times.time_axis import RATE_TOLERANCE, TimeReport
 from teachlab.data.importing.times.time_stamps import NANOSECONDS, origin_of
 from teachlab.data.importing.truth_columns import RowPasses, ignored, in_samples, names_at
-from teachlab.data.importing.unit_of_passes import Reading, ReadTable, doubt_of_unit, inside, other_readings
+from teachlab.data.importing.unit_of_passes import CountedPasses, ReadTable, doubt_of_unit, inside, other_readings
 from teachlab.data.quality.labelling import CLEAR_MINORITY
 from teachlab.data.recording_files import GROUP_ROWS, read_recording
 from teachlab.data.strict_json import shown
@@ -431,7 +431,7 @@ def _placed(
     if job.passes is not None and truth.passes:
         others = other_readings(partial(_intervals, read), _counted(job), read.samples)
         notes += filter(None, [doubt_of_unit(
-            read_recording(recording), Reading(_counted(job), truth, read.samples), others, job.passes,
+            read_recording(recording), CountedPasses(_counted(job), truth, read.samples), others, job.passes,
             stated=job.passes_in is not None, borders=not job.borders_from_light,
         )])  # fmt: skip
     if job.truth_column is not None and read.survey.truth is not None and truth.passes:

@@ -21,7 +21,7 @@ APART = 0.02
 
 
 @dataclass(frozen=True, slots=True)
-class Reading:
+class CountedPasses:
     """Passes of a table whose numbers are read in one unit.
 
     `follows`: whether their borders follow the light; None if that was not measured.
@@ -46,7 +46,7 @@ class Reading:
         return f"as {self.counted} they end at {100 * self.share:.0f} % of the recording{on}"
 
 
-def other_readings(read: Read, counted: CountedIn, samples: int) -> list[Reading]:
+def other_readings(read: Read, counted: CountedIn, samples: int) -> list[CountedPasses]:
     """Return the passes in every other unit in which all of them lie inside the recording."""
     found = []
     for other in NUMBERS if counted in NUMBERS else ():
@@ -58,7 +58,7 @@ def other_readings(read: Read, counted: CountedIn, samples: int) -> list[Reading
         except InputError:
             continue
         if truth.passes:
-            found.append(Reading(other, truth, samples))
+            found.append(CountedPasses(other, truth, samples))
     return found
 
 
@@ -86,7 +86,13 @@ def inside(read: Read, counted: CountedIn, samples: int, where: str) -> ReadTabl
 
 
 def doubt_of_unit(
-    recording: Recording, passes: Reading, others: Sequence[Reading], where: str, *, stated: bool, borders: bool
+    recording: Recording,
+    passes: CountedPasses,
+    others: Sequence[CountedPasses],
+    where: str,
+    *,
+    stated: bool,
+    borders: bool,
 ) -> str:
     """Return what makes the unit of a table doubtful, for people; empty if nothing does.
 
@@ -104,7 +110,7 @@ def doubt_of_unit(
     if not others:
         return ""
 
-    def measured(one: Reading) -> Reading:
+    def measured(one: CountedPasses) -> CountedPasses:
         if not borders:
             return one
         found = measure_alignment(recording, one.truth)
