@@ -85,6 +85,11 @@ class Evaluated:
             return self._kept.part(start, stop).as_float()
         if stop <= start:
             return np.empty(0, np.float64)
+        if stop - start > BLOCK_SAMPLES:
+            out = np.empty(stop - start, np.float64)
+            for block in self._stored(start, stop):
+                out[block.start - start : block.stop - start] = block.as_float()
+            return out
         if self._clock.every_sample:
             return self._recording.read(start, stop).as_float()
         samples = self._clock.sample_of(np.arange(start, stop))

@@ -13,9 +13,9 @@ from teachlab.model.teaching import Events, TeachView
 from teachlab.scoring import score
 from teachlab.scoring.claimable import wrong_apart
 from teachlab.switching import replay
-from teachlab.teaching.cells import designed_cells
+from teachlab.teaching.cells import designed_cells, plain_passes
 from teachlab.teaching.cells.designed_cells import CellGrid, ShownCounter, cell_setting, truth_of
-from teachlab.teaching.cells.plain_passes import PlainPasses
+from teachlab.teaching.cells.plain_passes import PlainPasses, parts_of
 from teachlab.teaching.cells.shown_light import ShownLight
 
 RATE = 1000.0
@@ -66,8 +66,12 @@ def counted(view: TeachView, narrow: float, monkeypatch: pytest.MonkeyPatch) -> 
     return ShownCounter(view).cells(GRID, shown_of(view))
 
 
-@pytest.mark.parametrize("seed", range(40))
-def test_what_is_left_out_changes_no_cell(seed: int, monkeypatch: pytest.MonkeyPatch) -> None:
+@pytest.mark.parametrize(
+    ("seed", "at_a_time"), [(seed, some) for some, seeds in ((1 << 20, 40), (150, 40), (1, 4)) for seed in range(seeds)]
+)
+def test_what_is_left_out_changes_no_cell(seed: int, at_a_time: int, monkeypatch: pytest.MonkeyPatch) -> None:
+    for module in (plain_passes, designed_cells):
+        monkeypatch.setattr(module, "AT_A_TIME", at_a_time)
     view = view_of(seed)
     of_all, of_some = counted(view, -1.0, monkeypatch), counted(view, 1.0, monkeypatch)
     np.testing.assert_array_equal(of_some, of_all)
@@ -83,6 +87,14 @@ def test_what_is_left_out_changes_no_cell(seed: int, monkeypatch: pytest.MonkeyP
         assert of_all[f, h, c, d, e] == sum(wrong_apart(truth, result))
 
 
+def test_parts_hold_all_rows_and_no_more_than_one_too_many(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(plain_passes, "AT_A_TIME", 10)
+    lengths = np.array([4, 0, 5, 3, 40, 1, 9, 2])
+    rows = np.array([0, 1, 3, 4, 5, 6, 7])
+    assert [part.tolist() for part in parts_of(rows, lengths)] == [[0, 1, 3], [4, 5], [6, 7]]
+    assert parts_of(rows[:0], lengths) == []
+
+
 def test_most_passes_of_a_plain_line_are_left_out() -> None:
     """Else the test above compares nothing: of 20 equal passes all but the last two need no counting."""
     start = 50 + 100 * np.arange(20)
@@ -91,9 +103,9 @@ def test_most_passes_of_a_plain_line_are_left_out() -> None:
         height[a : a + 40] = 74.0
     events = Events(height, start, start + 40, np.ones(20, bool), np.full(20, "tin", object), 2)
     on, releases = np.array([42.0, 80.0]), np.array([[26.0], [26.0]])
-    plain = PlainPasses.of(events, height, on, releases, consecutive=3, on_delay=20, off_delay=30)
+    plain = PlainPasses.of(events, on, releases, sign=1, consecutive=3, on_delay=20, off_delay=30)
     assert plain.counted.sum(axis=0).tolist() == [2, 2]
     assert plain.right.tolist() == [18, 0]  # none reaches the upper level: lost in every cell
     # From an on-delay that some light does not outlast on, every pass is counted.
-    late = PlainPasses.of(events, height, on, releases, consecutive=3, on_delay=40, off_delay=30)
+    late = PlainPasses.of(events, on, releases, sign=1, consecutive=3, on_delay=40, off_delay=30)
     assert late.counted.sum(axis=0).tolist() == [20, 2]

@@ -18,18 +18,19 @@ from teachlab.model.setting import DelaysActOn, Setting
 from teachlab.model.teaching import Events, TeachView, polarity_of
 from teachlab.model.truth import Truth
 from teachlab.sensor.clock import Clock
-from teachlab.sensor.edges import TwoState, ranges_of
+from teachlab.sensor.edges import TwoState, pieces
 from teachlab.sensor.level_pairs import LevelPairs
 from teachlab.sensor.validity import Validity
 from teachlab.teaching.cells.delay_counts import DelayCounter
 from teachlab.teaching.cells.device_steps import DeviceSteps
 from teachlab.teaching.cells.lane_counts import FAST_FROM, LaneCounter
-from teachlab.teaching.cells.plain_passes import PlainPasses
+from teachlab.teaching.cells.plain_passes import AT_A_TIME, PlainPasses, parts_of
 from teachlab.teaching.cells.shown_light import ShownLight
 
 Values = NDArray[np.float64]
 At = tuple[int, ...]
 """The place of a cell: numbers of its level, release, filter, on-delay and off-delay."""
+FROM_THE_START = np.zeros(1, np.int64)
 Cells = NDArray[np.int64]
 """Errors, shape (levels, releases, filters, on-delays, off-delays)."""
 
@@ -208,7 +209,7 @@ class ShownCounter:
         plain = self._plain(grid, turned)
         narrow: NDArray[np.bool_] = plain.share <= NARROW
         order = np.flatnonzero(narrow)
-        states = chain.from_iterable(self._compared(turned[k : k + 1], plain.evaluations(k)) for k in order.tolist())
+        states = chain.from_iterable(self._compared(turned[k : k + 1], *plain.stretches(k)) for k in order.tolist())
         parts = [self.of_states(part, grid) for part in _parts(states)]
         if parts:
             errors = np.concatenate(parts).reshape(-1, *grid.shape[1:])
@@ -258,9 +259,9 @@ class ShownCounter:
         # Not pass 0: the light of a pass begins at the end of the pass before it.
         some = np.unique(np.linspace(1, max(1, self.passes - 1), SAMPLED).astype(np.int64))
         some = some[some < self.passes]
-        at = ranges_of(events.end[some - 1], events.end[some])
-        found = sum(state.edges.size for state in self._compared(turned[levels], at))
-        return found * events.light.size / max(1, at.size)
+        begin, stop = events.end[some - 1], events.end[some]
+        found = sum(state.edges.size for state in self._compared(turned[levels], begin, stop))
+        return found * events.light.size / max(1, int((stop - begin).sum()))
 
     def of_states(self, states: list[TwoState], grid: CellGrid) -> Cells:
         """Return the errors of comparators under every filter and pair of delays: shape (comparators, …)."""
@@ -285,24 +286,34 @@ class ShownCounter:
 
     def _plain(self, grid: CellGrid, turned: Values) -> PlainPasses:
         # A rise is active at or above the level, a dip above it. With the next larger number both are the same test.
-        light, up = self._view.events.light, self._view.sign > 0
-        exact = turned if up else np.nextafter(turned, np.inf)
+        exact = turned if self._view.sign > 0 else np.nextafter(turned, np.inf)
         return PlainPasses.of(
-            self._view.events, light if up else -light, exact[:, 0, 0], exact[:, :, 1],
+            self._view.events, exact[:, 0, 0], exact[:, :, 1], sign=self._view.sign,
             consecutive=int(grid.filters.max()), on_delay=int(grid.on_delays.max()),
             off_delay=int(grid.off_delays.max()),
         )  # fmt: skip
 
-    def _compared(self, turned: Values, evaluations: NDArray[np.int64] | None = None) -> Iterator[TwoState]:
-        """Compare the light, or some evaluations of it, with levels in one reading."""
+    def _compared(
+        self, turned: Values, begin: NDArray[np.int64] = FROM_THE_START, stop: NDArray[np.int64] | None = None
+    ) -> Iterator[TwoState]:
+        """Compare the light, or some stretches of it one after the other, with levels in one reading."""
         pairs = [placed(self._view, level, release) for level, release in turned.reshape(-1, 2).tolist()]
         if not pairs:
             return
         comparators, light = LevelPairs(pairs), self._view.events.light
-        comparators.push(Block(0, light if evaluations is None else light[evaluations]))
+        stop = np.array([light.size]) if stop is None else stop
+        before = np.cumsum(stop - begin) - (stop - begin)
+        at = 0
+        for rows in parts_of(np.arange(begin.size), stop - begin):
+            part = pieces(light, begin[rows], stop[rows])
+            # One stretch may be all of the light.
+            for a in range(0, part.size, AT_A_TIME):
+                comparators.push(Block(at + a, part[a : a + AT_A_TIME]))
+            at += part.size
         for state in comparators.light_states():
-            # Edges are numbered among the compared evaluations. Return them to their places in the stretch.
-            yield state if evaluations is None else TwoState(state.first, evaluations[state.edges])
+            # Edges are numbered among the compared evaluations. Return them to their places in the stretch shown.
+            row = np.searchsorted(before, state.edges, side="right") - 1
+            yield TwoState(state.first, state.edges + (begin - before)[row])
 
 
 def line_through(at: At, axis: int, where: slice = slice(None)) -> Any:

@@ -8,13 +8,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from teachlab.model.teaching import Events
-from teachlab.sensor.edges import pieces, ranges_of
+from teachlab.sensor.edges import pieces
 
 Bools = NDArray[np.bool_]
 Places = NDArray[np.int64]
 Values = NDArray[np.float64]
 
-PASSES_AT_A_TIME = 1 << 14
+AT_A_TIME = 1 << 20
+"""Evaluations looked at together: all of a long stretch would take several times the memory of its light."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -41,14 +42,14 @@ class PlainPasses:
 
     @classmethod
     def of(
-        cls, events: Events, height: Values, on: Values, releases: Values, *,
-        consecutive: int, on_delay: int, off_delay: int,
+        cls, events: Events, on: Values, releases: Values, *, sign: int, consecutive: int, on_delay: int,
+        off_delay: int,
     ) -> PlainPasses:  # fmt: skip
         """Examine every pass once.
 
-        `height` (shape (evaluations,)): light, turned so that objects go up; NaN where invalid.
-        `on` (shape (levels,), ascending): levels: light begins at or above them.
-        `releases` (shape (levels, releases)): releases of each level: light ends below them.
+        `on` (shape (levels,), ascending): levels, turned so that objects go up: light begins at or above them.
+        `releases` (shape (levels, releases)): releases of each level, turned: light ends below them.
+        `sign`: 1 if objects raise the light, -1 if they lower it.
         `consecutive`, `on_delay`, `off_delay` (evaluations): the longest filter and delays.
 
         Notes
@@ -59,7 +60,7 @@ class PlainPasses:
         whether an off-delay swallows it, and the light after it decides how long it lasts. So a run that is left out
         changes no run that is counted.
         """
-        size, passes = height.size, events.start.size
+        light, size, passes = events.light, events.light.size, events.start.size
         first = (events.start - events.guard).clip(0, size)
         last = (events.end + events.guard).clip(0, size)
         begin = np.append(0, last[:-1])
@@ -67,21 +68,21 @@ class PlainPasses:
         room = first - begin > wait
         # For each gap: its top, and its lowest light early enough for every delay.
         bounds = np.stack((begin, np.where(room, first - wait, begin), first), axis=1).clip(0, size - 1)
-        lows = np.minimum.reduceat(height, bounds.ravel()).reshape(passes, 3)[:, 0]
-        tops = np.maximum.reduceat(height, bounds[:, ::2].ravel()).reshape(passes, 2)[:, 0]
+        # Light is turned in parts: a turned copy of all would take as much memory again.
+        least, most = (np.minimum, np.maximum) if sign > 0 else (np.maximum, np.minimum)
+        lows = sign * least.reduceat(light, bounds.ravel()).reshape(passes, 3)[:, 0]
+        tops = sign * most.reduceat(light, bounds[:, ::2].ravel()).reshape(passes, 2)[:, 0]
         possible = room & events.detect & (last > first)
         # The stretch of the last pass also holds the light after it, which is not examined here.
         possible[-1:] = False
         quiet = possible[:, None] & (tops[:, None] < on) & (lows[:, None] < releases.min(axis=1))
         once = np.zeros((passes, on.size), bool)
         plain = np.zeros_like(once)
-        for a in range(0, passes, PASSES_AT_A_TIME):
-            rows = a + np.flatnonzero(quiet[a : a + PASSES_AT_A_TIME].any(axis=1))
-            if rows.size:
-                reached, once[rows] = _crossed_once(
-                    height, first[rows], last[rows], on, releases.max(axis=1), on_delay + consecutive
-                )
-                plain[rows] = quiet[rows] & (once[rows] | ~reached)
+        for rows in parts_of(np.flatnonzero(quiet.any(axis=1)), last - first):
+            reached, once[rows] = _crossed_once(
+                light, sign, first[rows], last[rows], on, releases.max(axis=1), on_delay + consecutive
+            )
+            plain[rows] = quiet[rows] & (once[rows] | ~reached)
         counted = ~plain
         counted[1:] |= ~plain[:-1]
         counted[:-1] |= ~plain[1:]
@@ -93,14 +94,23 @@ class PlainPasses:
         """Return the share of the light that is counted, for every level."""
         return (self.stop - self.begin) @ self.counted / max(1, int(self.stop[-1]))
 
-    def evaluations(self, level: int) -> Places:
-        """Return the evaluations that are counted at a level, ascending."""
+    def stretches(self, level: int) -> tuple[Places, Places]:
+        """Return where the light that is counted at a level begins and stops, ascending."""
         rows = self.counted[:, level]
-        return ranges_of(self.begin[rows], self.stop[rows])
+        return self.begin[rows], self.stop[rows]
+
+
+def parts_of(rows: Places, lengths: Places) -> list[Places]:
+    """Return rows in parts of about `AT_A_TIME` evaluations, at least a row each; none if there are no rows.
+
+    `lengths` (ndarray of int64, evaluations): of every row that there is.
+    """
+    part = (np.cumsum(lengths[rows]) - 1).clip(min=0) // AT_A_TIME
+    return np.split(rows, np.flatnonzero(np.diff(part)) + 1) if rows.size else []
 
 
 def _crossed_once(
-    height: Values, first: Places, last: Places, on: Values, nearest: Values, least: int
+    shown: Values, sign: int, first: Places, last: Places, on: Values, nearest: Values, least: int
 ) -> tuple[Bools, Bools]:
     """Return the levels that each pass reaches, and those that it crosses once up and once down.
 
@@ -108,7 +118,7 @@ def _crossed_once(
     falls below the `nearest` release.
     """
     lengths = last - first
-    light = pieces(height, first, last)
+    light = sign * pieces(shown, first, last)
     rank = np.searchsorted(on, light, side="right")
     ends = np.cumsum(lengths)
     up = _first_reached(rank, lengths, on.size)

@@ -78,10 +78,10 @@ class ShownLight:
         Raises `Abstained` if passes or gaps have no valid light, or if passes do not stand out from the gaps.
         """
         events = view.events
-        height = events.light if view.sign > 0 else -events.light
         passes = events.detect & (events.end > events.start)
-        held, tops = _pass_heights(height, events.start[passes], events.end[passes])
-        gaps = _gap_light(height, events.start - events.guard, events.end + events.guard)
+        held, tops = _pass_heights(events.light, view.sign, events.start[passes], events.end[passes])
+        gaps = _gap_light(events.light, events.start - events.guard, events.end + events.guard)
+        gaps *= view.sign
         if not (tops.size and gaps.size):
             raise Abstained(
                 "no pass, or no gap, with valid light was shown",
@@ -115,8 +115,11 @@ class ShownLight:
         )
 
 
-def _pass_heights(height: Values, start: Places, end: Places) -> tuple[Values, Values]:
-    """Return the light that each pass holds for a quarter of its length, and its strongest; invalid passes left out."""
+def _pass_heights(light: Values, sign: int, start: Places, end: Places) -> tuple[Values, Values]:
+    """Return the turned light that each pass holds for a quarter of its length, and its strongest; no invalid passes.
+
+    Light is turned in parts: a turned copy of all would take as much memory again.
+    """
     held, tops = [], []
     order = np.argsort(end - start, kind="stable")
     lengths = (end - start)[order]
@@ -127,7 +130,7 @@ def _pass_heights(height: Values, start: Places, end: Places) -> tuple[Values, V
         stop = min(int(fit), at + max(1, TABLE_SIZE // int(lengths[at])))
         rows, longest = order[at:stop], int(lengths[stop - 1])
         places = start[rows, None] + np.arange(longest)
-        table = np.where(places < end[rows, None], height[np.minimum(places, height.size - 1)], np.nan)
+        table = np.where(places < end[rows, None], sign * light[np.minimum(places, light.size - 1)], np.nan)
         table.sort(axis=1)
         valid = longest - np.count_nonzero(np.isnan(table), axis=1)
         table, valid = table[valid > 0], valid[valid > 0]
@@ -140,13 +143,13 @@ def _pass_heights(height: Values, start: Places, end: Places) -> tuple[Values, V
     return (np.concatenate(held), np.concatenate(tops)) if held else (np.empty(0), np.empty(0))
 
 
-def _gap_light(height: Values, start: Places, end: Places) -> Values:
-    """Return the valid light outside stretches ``[start, end)``, which may overlap."""
+def _gap_light(light: Values, start: Places, end: Places) -> Values:
+    """Return a copy of the valid light outside stretches ``[start, end)``, which may overlap."""
     # Widened stretches may overlap: the light of a gap begins after the latest end so far.
-    begins = np.append(0, np.maximum.accumulate(end)).clip(0, height.size)
-    stops = np.append(start, height.size).clip(0, height.size)
-    light: Values = np.concatenate(
-        [height[a:b] for a, b in zip(begins.tolist(), stops.tolist(), strict=True) if a < b] or [np.empty(0)]
+    begins = np.append(0, np.maximum.accumulate(end)).clip(0, light.size)
+    stops = np.append(start, light.size).clip(0, light.size)
+    outside: Values = np.concatenate(
+        [light[a:b] for a, b in zip(begins.tolist(), stops.tolist(), strict=True) if a < b] or [np.empty(0)]
     )  # fmt: skip
-    invalid = np.isnan(light)
-    return light[~invalid] if invalid.any() else light
+    invalid = np.isnan(outside)
+    return outside[~invalid] if invalid.any() else outside
