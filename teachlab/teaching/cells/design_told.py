@@ -161,10 +161,14 @@ def _bought(
     if all(after >= before for before, after in pairs) and any(after > before for before, after in pairs):
         before, after = (_distances(gaps, passes, unit) for passes, gaps in sides)
         return f"distance to the nearest level tried with more errors: without it {before}, with it {after}"
-    before, after = (f"{100 * float(reserves.as_shown[one]):.0f} %" for one in (other, at))
-    if before == after:
-        return "it raises the reserves taken together by less than 1 %"
-    return f"it raises the reserves taken together from {before} to {after}"
+    without, used = (round(100 * float(reserves.as_shown[one])) for one in (other, at))
+    if used == without:
+        return "it changes the reserves taken together by less than 1 %"
+    if used > without:
+        return f"it raises the reserves taken together from {without} % to {used} %"
+    more = grid.features[other[2:]] > grid.features[at[2:]]
+    why = "without it more filters and delays are needed" if more else "it is for flashes that were not shown"
+    return f"{why}: on what was shown, the reserves taken together are {without} % without it and {used} % with it"
 
 
 def _distances(gaps: float, passes: float, unit: str) -> str:
