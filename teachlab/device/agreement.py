@@ -16,6 +16,7 @@ from teachlab.model.printable_text import cut_percent, in_figures, moment, numbe
 from teachlab.model.recording import Origin, Recording
 from teachlab.model.setting import Setting
 from teachlab.model.verdict import HeadlineClaim, Verdict, VerdictReason
+from teachlab.sensor.clock import Clock
 from teachlab.statistics.claims.decisions import ACCEPTED_ERRORS
 from teachlab.statistics.claims.lot_claims import CLAIM_LOTS, NOTHING, Assumption, claim_by_lots, lots_needed
 from teachlab.statistics.design_effect import ceiling_of
@@ -31,6 +32,8 @@ EARLIEST, LATEST = -20, 200
 LIKELY_LAGS = 5
 """Number of lags that are matched: those with the most edges near each other, all edges of either side counted."""
 AGREES, LIMITED, DIFFERS, OPEN = "agrees", "agrees with a limit", "does not agree", "cannot be decided"
+MOST_BEGINS = 16
+"""Number of samples that are tried as the first that the sensor evaluates, if it does not evaluate all."""
 LEAST_SHARE = 1 - ACCEPTED_ERRORS
 """Share of the pulses that must be shown to be reproduced, in both directions."""
 
@@ -96,15 +99,22 @@ def matched_to_log(
 ) -> MatchedEdges:
     """Replay a setting and match its edges with the logged ones, each direction separately; arguments as `agree`."""
     edges = logged_edges(recording)
-    output = replay(recording, setting)
+    clock = Clock.of(recording.samples, recording.info.sample_rate_hz, setting.evaluation_rate_hz)
+    every = -(-clock.numerator // clock.denominator)
     if tolerance is None:
-        tolerance = -(-output.clock.numerator // output.clock.denominator) + 1
-    sides, logged = (output.onsets, output.releases), (edges.active, edges.inactive)
-    if lag is None:
-        lag = _lag(edges, sides, tolerance)
-    moved = (side + lag for side in sides)
-    up, down = (side[(side > 0) & (side < edges.samples)] for side in moved)
-    return MatchedEdges.of(logged, (up, down), tolerance, lag=lag)
+        tolerance = every + 1
+    # A setting does not say at which sample the sensor began to evaluate: the begin that matches best is taken.
+    latest = min(every, recording.samples) - 1
+    begins = np.unique(np.linspace(0, latest, min(latest + 1, MOST_BEGINS)).round().astype(np.int64)).tolist()
+    tried = []
+    for begin in begins:
+        output = replay(recording.part(begin, recording.samples) if begin else recording, setting)
+        sides, logged = (output.onsets + begin, output.releases + begin), (edges.active, edges.inactive)
+        late = _lag(edges, sides, tolerance) if lag is None else lag
+        moved = (side + late for side in sides)
+        up, down = (side[(side > 0) & (side < edges.samples)] for side in moved)
+        tried.append(MatchedEdges.of(logged, (up, down), tolerance, lag=late))
+    return min(tried, key=lambda one: (len(one.unmatched()), float(np.abs(one.apart()[1]).sum())))
 
 
 def agree(
@@ -116,7 +126,8 @@ def agree(
     `recording`: a recording with a column `output`.
     `passes`: passes with lots, which become the lots of the claim; without them, stretches of consecutive pulses are
     used.
-    `tolerance` (int, samples): edges further apart than this do not match; default: one evaluation and one sample.
+    `tolerance` (int, samples): edges further apart than this do not match; default: one evaluation and one sample. Nor
+    may the pulses be longer or shorter by more than this, in the median.
     `lag` (int, samples): how much later than the replay the output was logged; by default the lag with the most matched
     edges.
     `assumption`: what the intervals may assume about the pulses of a lot.
@@ -180,12 +191,21 @@ def _verdict(
 ) -> Verdict:  # fmt: skip
     unmatched, lag = found.unmatched(), found.lag
     claims = (share.named and share.lots >= CLAIM_LOTS) or assumption.icc is not None
-    if share.low >= LEAST_SHARE and back.low >= LEAST_SHARE:
+    longer = found.longer
+    if abs(longer) > found.tolerance:
+        decision = DIFFERS
+    elif share.low >= LEAST_SHARE and back.low >= LEAST_SHARE:
         decision = AGREES if claims else LIMITED
     else:
         decision = DIFFERS if min(share.high, back.high) < LEAST_SHARE else OPEN
     info = recording.info
     reasons = []
+    if abs(longer) > found.tolerance:
+        than, part = ("longer", "off-delay") if longer > 0 else ("shorter", "on-delay")
+        reasons.append(VerdictReason(
+            text=f"The logged pulses are {number_of(round(abs(longer)), 'sample')} {than} than the replayed ones: no "
+            f"lag explains that, a longer {part} would."
+        ))  # fmt: skip
     for side, what in (("logged", "logged edges are missing in the replay"),
                        ("replayed", "replayed edges are missing in the log")):  # fmt: skip
         if some := [one for one in unmatched if one.side == side]:

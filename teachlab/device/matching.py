@@ -55,6 +55,17 @@ class MatchedEdges:
         theirs = [side[j] for side, (_, j) in zip(self.replayed, self.pairs, strict=True)]
         return np.concatenate(at), np.concatenate(at) - np.concatenate(theirs)
 
+    @property
+    def longer(self) -> float:
+        """How much longer logged pulses are than replayed ones, samples: the lag of releases beyond that of onsets.
+
+        Of the medians of the matched edges; 0 if one direction has none.
+        """
+        late = [
+            ours[i] - theirs[j] for ours, theirs, (i, j) in zip(self.logged, self.replayed, self.pairs, strict=True)
+        ]
+        return float(np.median(late[1]) - np.median(late[0])) if all(side.size for side in late) else 0.0
+
     def unmatched(self) -> tuple[ContradictedEdge, ...]:
         """Return the edges without a partner on either side, in time order."""
         out = []

@@ -24,6 +24,7 @@ from teachlab.model.setting import Setting
 from teachlab.model.truth import Truth
 from teachlab.statistics.claims.lot_claims import INDEPENDENT, Assumption
 from teachlab.statistics.intervals import proportion
+from teachlab.synthetic.sensor.logged_output import SimulatedSensor
 
 COVERAGE = runpy.run_path(str(Path(teachlab.__file__).parents[1] / "benchmarks" / "coverages" / "agreement.py"))
 SETTING = Setting(unit="counts", on_level=40, off_level=30)
@@ -115,6 +116,36 @@ def test_another_setting_does_not_agree() -> None:
     found = agree(recording, low, lots)
     assert found.verdict.decision == "does not agree"
     assert found.matched == 0
+
+
+@pytest.mark.parametrize("begin", [0, 3, 7])
+def test_a_sensor_agrees_whichever_sample_it_evaluates_first(begin: int) -> None:
+    """Every eighth sample is evaluated; pulses of 5 to 30 samples are seen or not as the first one lies."""
+    rng = np.random.default_rng(4)
+    light = np.concatenate([np.repeat([0, 50], [40, rng.integers(5, 30)]) for _ in range(400)]).astype(np.uint16)
+    starts = np.flatnonzero(np.diff(light.astype(int)) > 0) + 1
+    lots = Truth.from_arrays(starts, starts + 5, lot=[f"{k // 4}" for k in range(400)])
+    output = SimulatedSensor(on_level=40, off_level=30, ratio=8, phase=begin, lag=2).output(light, rng)
+    recording = Recording.from_array(light, RecordingInfo(sample_rate_hz=1000.0, unit="counts"), output=output)
+    found = agree(recording, replace(SETTING, evaluation_rate_hz=125.0), lots)
+    assert (found.verdict.decision, found.unmatched, found.lag_samples) == ("agrees", (), 2)
+
+
+@pytest.mark.parametrize(("on", "off", "told"), [(0, 0, ""), (0, 4, "longer"), (4, 0, "shorter"), (4, 4, "")])
+def test_pulses_of_another_length_do_not_agree_though_a_lag_brings_their_edges_near(
+    on: int, off: int, told: str
+) -> None:
+    """Delays of 4 ms more hold each edge 2 samples off at best: within the tolerance, and no lag of the log."""
+    light = np.tile(np.repeat([0, 50, 0], [20, 10, 15]), 400).astype(np.uint16)
+    lots = Truth.from_arrays(45 * np.arange(400) + 20, 45 * np.arange(400) + 30, lot=[f"{k // 4}" for k in range(400)])
+    rng = np.random.default_rng(0)
+    output = SimulatedSensor(on_level=40, off_level=30, on_delay=on, off_delay=off, jitter=1).output(light, rng)
+    recording = Recording.from_array(light, RecordingInfo(sample_rate_hz=1000.0, unit="counts"), output=output)
+    verdict = agree(recording, SETTING, lots, tolerance=3).verdict
+    assert verdict.decision == ("does not agree" if told else "agrees")
+    assert told in verdict.reasons[0].text
+    if told:
+        assert verdict.reasons[0].text.startswith(f"The logged pulses are 4 samples {told} than the replayed ones")
 
 
 def test_without_failure_a_lot_is_the_trial() -> None:
