@@ -65,7 +65,7 @@ def judged_record(
     criteria: Criteria | None = None,
     files: FilesJudged | None = None,
 ) -> tuple[dict[str, Any], str]:
-    """Compute the record, and what must be recorded before it decides; empty if nothing.
+    """Compute the record, and what must be recorded, or moved to the light, before it decides; or nothing.
 
     The same inputs give the same record: no clock, host or path enters. The step names `files` as they lie on this
     machine, so it is not in the record. Without `criteria` the record gives no verdict on them.
@@ -165,7 +165,8 @@ def judged_record(
     }  # fmt: skip
     record = plain(record)
     checked_text(record)
-    return record | {"record_sha256": identity.json_digest(record)}, next_step if next_step.startswith(LOG) else ""
+    lacking = next_step.startswith((LOG, "teachlab align "))
+    return record | {"record_sha256": identity.json_digest(record)}, next_step if lacking else ""
 
 
 def _cautions(recording: Recording, truth: Truth, cut: Split | None, setting: Setting) -> list[str]:

@@ -33,7 +33,7 @@ class Reported:
     """A record as it was written, and what it was made of.
 
     `setting`: None if the strategy abstained.
-    `step`: what must be recorded before the record decides; empty if nothing.
+    `step`: what must be recorded, or moved to the light, before the record decides; empty if nothing.
     `levels`: whether the page on which the levels can be dragged was written.
     """
 

@@ -10,6 +10,7 @@ import pyarrow.parquet as pq
 import pytest
 import shell
 
+import teachlab
 from teachlab.data.alignment import measure_alignment
 from teachlab.data.alignment.finding import finding
 from teachlab.data.recording_files import write_recording
@@ -402,3 +403,33 @@ def test_passes_that_do_not_follow_the_light_are_refused_evidence():
     write_truth("strange.passes.parquet", Truth.from_arrays(start, start + 70))
     told = shell.run("align", "strange.parquet", code=3)
     assert told.stdout.startswith("Your passes do not follow this light: ")
+
+
+@pytest.mark.parametrize(
+    "asked", [("surface",), ("counterfactual",), ("repeatability", "--strategy", "single-sample", "--draws", "30")]
+)
+def test_what_misplaced_passes_spoil_is_not_said_before_them(late, tmp_path, asked):
+    command, *rest = asked
+    told = shell.run(command, late / "line.parquet", *rest).stdout
+    assert told.splitlines()[0] == "Align the passes first."
+    assert "Your passes lag the light by 5.93" in told
+    step = " ".join(told.partition("Next: ")[2].partition("\n ")[0].split())
+    assert step.startswith(f"teachlab align {late}/line.parquet --out ")
+    assert shell.document(command, late / "line.parquet", *rest)["verdict"]["decision"] == "align the passes first"
+    moved = tmp_path / "moved.parquet"
+    shell.run("align", late / "line.parquet", "--out", moved)
+    assert not shell.run(command, moved, *rest).stdout.startswith("Align")
+    call = {
+        "surface": lambda: teachlab.surface(late / "line.parquet"),
+        "counterfactual": lambda: teachlab.counterfactual(late / "line.parquet"),
+        "repeatability": lambda: teachlab.repeatability(late / "line.parquet", "single-sample"),
+    }[command]
+    assert repr(call()).startswith("Your passes lag the light by 5.93")
+
+
+def test_a_report_on_misplaced_passes_leads_to_moving_them(late, tmp_path):
+    setting = {"schema": 1, "unit": "mV", "on_level": 550, "off_level": 500, "polarity": "light-on"}
+    (tmp_path / "s.json").write_text(json.dumps(setting))
+    words = ("--setting", tmp_path / "s.json", "--draws", "0", "--no-levels", "--out", tmp_path / "record")
+    told = shell.run("report", late / "line.parquet", *words).stdout
+    assert f"\nNext: teachlab align {late}/line.parquet --out " in told
