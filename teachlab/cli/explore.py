@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from teachlab.cli.again import carried
-from teachlab.cli.console import emit_json, note_last, progress, say, tell_notes
+from teachlab.cli.console import emit_json, note_last, progress, say, say_lines, tell_notes
 from teachlab.cli.opening import teachers
 from teachlab.cli.options import Assignments, Confidence, Draws, Json, PassesFile, RecordingFile, Seed, Tolerance
 from teachlab.cli.writing import kind_of
@@ -47,6 +47,7 @@ def explore_command(
     --out writes one file that works offline. --serve shows the whole light of a long recording at any zoom, replays
     every setting over it, and saves corrected passes as a new table.
     """
+    from teachlab.data.alignment.room import alignment_of
     from teachlab.data.atomic_files import write_aside
     from teachlab.data.opening import open_pair
     from teachlab.data.setting_files import read_setting
@@ -55,6 +56,7 @@ def explore_command(
     from teachlab.page.contents import page_contents
     from teachlab.questions.verdict import FilesJudged
     from teachlab.switching.fitting import naming
+    from teachlab.wording.alignment import lead_lines
 
     if out is None and not serve:
         raise ParameterError("explore needs --out NAME.html, or --serve.")
@@ -81,6 +83,7 @@ def explore_command(
     if json:
         emit_json(found.as_dict())
         return
+    say_lines(lead_lines(alignment_of(opened, passes), recording, truth))
     saved = shlex.quote(f"{found.facts['file']}.setting.json")
     of = typed_again(recording, truth=truth)
     if out is not None:

@@ -12,6 +12,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from teachlab.data.alignment.finding import off_lines
 from teachlab.data.quality.labelling import propose_passes
 from teachlab.data.quality.pass_doubts import pass_doubts
 from teachlab.data.setting_files import setting_text
@@ -153,6 +154,7 @@ def page_contents(
     result = score(output, truth, rules=rules)
     margin = seen.margin_where_known(result)
     verdict = None if setting is None else judged or _judged(seen, setting, result, files, margin)
+    off = off_lines(seen.alignment()) if setting is None else []
     doubts, why = _doubts(recording, truth)
     arrays |= pass_arrays(truth, kinds, measured, doubts)
     light, how = packed_light(recording, clock, _places(truth, output, result, measured))
@@ -174,7 +176,7 @@ def page_contents(
         "light": how,
         **_about_setting(hand, setting, light_step(recording, margin)),
         "served": False,
-        "verdict": _said(verdict, best, synthetic=recording.info.origin is Origin.SYNTHETIC),
+        "verdict": _said(verdict, best, off, synthetic=recording.info.origin is Origin.SYNTHETIC),
         # Where nothing is claimed at the start, nothing is at other levels of the same passes.
         "claims": truth.source is not TruthSource.SELF_LABELLED and (
             verdict is None or (verdict.claim is not None and verdict.claim.upper is not None)
@@ -275,8 +277,8 @@ def _arguments(files: FilesJudged) -> dict[str, str]:
     }
 
 
-def _said(verdict: Verdict | None, best: Hindsight | None, *, synthetic: bool) -> dict[str, Any]:
-    """Return the first line of the page: decision, claim, reasons."""
+def _said(verdict: Verdict | None, best: Hindsight | None, off: list[str], *, synthetic: bool) -> dict[str, Any]:
+    """Return the first line of the page: decision, claim, reasons; without a setting, how passes lie off the light."""
     if verdict is None:
         good = 0 if best is None else best.equally_good
         return {
@@ -285,7 +287,7 @@ def _said(verdict: Verdict | None, best: Hindsight | None, *, synthetic: bool) -
             f"{number_of(good, 'pair has', 'pairs have')} as few. "
             "Nothing is claimed, since the pair was chosen on these same passes.",
             "reasons": [],
-            "conditions": [],
+            "conditions": [printable(text) for text in off],
             "rehearsal": synthetic,
         }
     return {

@@ -433,3 +433,11 @@ def test_a_report_on_misplaced_passes_leads_to_moving_them(late, tmp_path):
     words = ("--setting", tmp_path / "s.json", "--draws", "0", "--no-levels", "--out", tmp_path / "record")
     told = shell.run("report", late / "line.parquet", *words).stdout
     assert f"\nNext: teachlab align {late}/line.parquet --out " in told
+
+
+def test_explore_and_its_page_begin_with_misplaced_passes(late, tmp_path):
+    told = shell.run("explore", late / "line.parquet", "--out", tmp_path / "page.html").stdout
+    assert told.startswith("Your passes lag the light by 5.93")
+    page = (tmp_path / "page.html").read_text(encoding="utf-8")
+    facts = json.loads(re.search(r'<script type="application/json" id="facts">(.*?)</script>', page, re.S)[1])
+    assert facts["verdict"]["conditions"][0].startswith("Your passes lag the light by 5.93")
