@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from enum import StrEnum
@@ -10,9 +11,10 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from teachlab.errors import SettingError
 from teachlab.light.repeats import repeated_stretches
 from teachlab.light.windows import Windows, border_evaluations
-from teachlab.model.printable_text import number_of
+from teachlab.model.printable_text import number_of, printable
 from teachlab.model.recording import Origin, Recording
 from teachlab.model.score import USUAL_RULES, Outcome, Rules, Score, Trials
 from teachlab.model.setting import Setting, Taught
@@ -229,7 +231,7 @@ def chosen_before(setting: Setting, recording: Recording, stop: int, scored_from
     itself says of this recording stays if it reaches as far.
     """
     taught = setting.taught or Taught(strategy="")
-    if int(chosen_on(setting, recording).get("to_sample", 0)) >= stop:
+    if _sample(chosen_on(setting, recording), "to_sample", 0) >= stop:
         return setting
     on: dict[str, object] = {"recording": recording.name, "at_sample": 0, "to_sample": stop}
     if scored_from:
@@ -260,9 +262,9 @@ def shown_stretches(setting: Setting, recording: Recording) -> list[tuple[int, i
     for part in parts:
         if not isinstance(part, Mapping) or "at_sample" not in part:
             continue
-        at = int(part["at_sample"])
-        long = int(part.get("evaluations", 1)) * recording.info.sample_rate_hz / rate
-        out.append((at, int(part.get("to_sample", at + long))))
+        at = _sample(part, "at_sample", 0)
+        long = _sample(part, "evaluations", 1) * recording.info.sample_rate_hz / rate
+        out.append((at, _sample(part, "to_sample", at + long)))
     return out
 
 
@@ -271,8 +273,19 @@ def after_teaching(truth: Truth, setting: Setting, trials: Trials, recording: Re
 
     On passes on which it was taught it looks better than it is; those by which it was chosen may show that it fails.
     """
-    first = int(np.searchsorted(truth.start, int(chosen_on(setting, recording).get("scored_from_sample", 0))))
+    first = int(np.searchsorted(truth.start, _sample(chosen_on(setting, recording), "scored_from_sample", 0)))
     return trials if first <= trials.first_pass else trials.from_pass(first)
+
+
+def _sample(said: Mapping[str, Any], key: str, usual: float) -> int:
+    """Return a number of samples that a setting states; a setting may come from anyone."""
+    value = said.get(key, usual)
+    if isinstance(value, bool) or not isinstance(value, int | float) or not 0 <= value < math.inf:
+        raise SettingError(
+            f"the setting says where it was taught or chosen: '{key}' must be a number of at least 0, got "
+            f"{printable(repr(value), most=40)}. Teach again."
+        )
+    return int(value)
 
 
 def _may_be(drawn: Mapping[str, object], recording: Recording) -> bool:

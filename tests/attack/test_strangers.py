@@ -139,3 +139,14 @@ def test_a_log_that_grows_while_it_is_read_is_refused(line: Path, monkeypatch: p
     told = refused(f"import log.{kind} --unit mV --column light --time time --out made.parquet")
     assert "this file was replaced or changed" in told
     assert not (line / "made.parquet").exists()
+
+
+@pytest.mark.parametrize("key", ["to_sample", "at_sample", "scored_from_sample"])
+@pytest.mark.parametrize("value", ["x", None, -1, True, [1]])
+def test_where_a_setting_was_chosen_is_a_number(line: Path, key: str, value: object) -> None:
+    setting = json.loads(Path("s.json").read_text())
+    said = {"at_sample": 0, "to_sample": 9, "scored_from_sample": 3, "overturned": {"text": 5}, key: value}
+    setting["taught"]["evidence"]["chosen_on"] = said
+    Path("said.json").write_text(json.dumps(setting))
+    told = shell.run("replay", "a.parquet", "--setting", "said.json", code=2).stderr
+    assert f"'{key}' must be a number of at least 0" in " ".join(told.split())

@@ -85,7 +85,7 @@ def test_of_many_labels_those_with_most_losses_are_shown() -> None:
     out = io.StringIO()
     Console(file=out, width=100, highlight=False).print(label_table(found))
     text = out.getvalue()
-    assert "4 more labels hold fewer losses" in text
+    assert "4 more labels hold no more losses" in text
     rates = found.results[0].median_score.by_label
     worst = sorted(rates, key=lambda name: -rates[name].events)[:3]
     assert all(name in text for name in worst)
