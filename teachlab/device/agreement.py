@@ -206,12 +206,12 @@ def _verdict(
             text=f"The logged pulses are {number_of(round(abs(longer)), 'sample')} {than} than the replayed ones: no "
             f"lag explains that, a longer {part} would."
         ))  # fmt: skip
-    for side, what in (("logged", "logged edges are missing in the replay"),
-                       ("replayed", "replayed edges are missing in the log")):  # fmt: skip
+    for side, where in (("logged", "replay"), ("replayed", "log")):
         if some := [one for one in unmatched if one.side == side]:
             places = ", ".join(dict.fromkeys(moment(one.sample, recording) for one in some[:4:2]))
             reasons.append(VerdictReason(
-                text=f"{len(some):,} {what}, first at {places}.", count=len(some),
+                text=f"{number_of(len(some), f'{side} edge is', f'{side} edges are')} missing in the {where}, "
+                f"first at {places}.", count=len(some),
                 first_at_s=some[0].sample / info.sample_rate_hz,
             ))  # fmt: skip
     if shift.median is not None:

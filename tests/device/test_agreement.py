@@ -240,3 +240,16 @@ def test_an_edge_that_the_lag_moves_before_the_first_sample_turns_the_state_ther
     edges = logged_edges(Recording.from_array(np.arange(60.0), info, output=output))
     assert (edges.first, edges.inactive.tolist(), edges.active.tolist()) == (True, [35], [45])
     assert edges.runs().tolist() == [[0, 35], [45, 60]]
+
+
+def test_one_edge_that_is_missing_is_one() -> None:
+    # The output is still active at the end of the log, the replay is not.
+    light, output = np.zeros(420, np.uint16), np.zeros(420, bool)
+    for a in STARTS:
+        light[a : a + 10], output[a : a + 10] = 50, True
+    output[STARTS[-1] :] = True
+    info = RecordingInfo(sample_rate_hz=1000.0, unit="counts")
+    found = agree(Recording.from_array(light, info, output=output), SETTING, lag=0)
+    assert "1 replayed edge is missing in the log, first at 0.39 s after the start." in [
+        reason.text for reason in found.verdict.reasons
+    ]
