@@ -99,7 +99,7 @@ def test_an_answer_that_judges_begins_with_its_verdict(answers: dict[str, Any]) 
 def test_a_notebook_calls_synthetic_light_a_rehearsal_as_the_command_does() -> None:
     found = teachlab.replay(teachlab.shipped("demo_tubs"), Setting(unit="counts", on_level=1000, off_level=900))
     assert repr(found).startswith("Rehearsal on synthetic light, no evidence about a real line. Use: ")
-    assert "At 95 % confidence, at most 14 % are lost on average over lots, if lots are independent." in repr(found)
+    assert "At 95 % confidence, at most 14 % are lost on average over independent lots." in repr(found)
 
 
 def test_verbs_are_functions_whatever_is_imported() -> None:

@@ -1066,7 +1066,7 @@ def test_losses_by_kind_and_by_lot_are_those_of_the_package(chromium: Any, tmp_p
     assert claim.lots == 5
     told = page.inner_text("#lots")
     assert f"of {claim.lots} lots with a loss" in told
-    assert f"at most {rounded_up(100 * claim.upper, 2)} % of passes are lost on average over lots" in told
+    assert f"at most {rounded_up(100 * claim.upper, 2)} % of passes are lost on average over independent lots" in told
     assert "save the setting, then run: teachlab replay" in page.inner_text("#moved")
     page.click("#back")
     assert page.inner_text("#moved") == ""

@@ -212,7 +212,7 @@ def test_two_settings_without_an_error_are_told_as_alike_and_the_one_with_more_r
 
     text = said(0)
     assert text.startswith("No difference shown: at50 and at80 are both without an error on 100 passes. Take at50: ")
-    assert "at most 26 % are lost on average over lots, if lots are independent. The same holds for at80." in text
+    assert "at most 26 % are lost on average over independent lots. The same holds for at80." in text
     # Downwards until the off-level of 45 meets the gaps at 10; upwards from 80 until it passes the light of 90.
     assert "at50 has more room: both levels may move by 35 counts at no more cost, those of at80 by 10." in text
     assert text.endswith(f"Next: teachlab report {path} --setting {tmp_path / 'at50.json'} --out record")

@@ -554,6 +554,12 @@ def _gone(now: RecordingUnderSetting) -> str:
     return f"the margin is gone: the {of} lie {-margin:.3g} times the noise beyond the {what}"
 
 
+def _by_quarter(events: NDArray[Any], trials: NDArray[Any]) -> tuple[NDArray[Any], NDArray[Any]]:
+    """Return events and trials of the quarters of a recording."""
+    part = quarters(events.size)
+    return np.bincount(part, events), np.bincount(part, trials)
+
+
 def _more(now: RecordingUnderSetting, before: RecordingUnderSetting | None) -> tuple[list[str], list[str]]:
     """Say what is more than before, by named lots, or more than accepted; and which trips are only seen to be more.
 
@@ -577,9 +583,8 @@ def _more(now: RecordingUnderSetting, before: RecordingUnderSetting | None) -> t
         groups = joined_lots(of.passes), joined_lots(then.passes)
         for what, *both in pairs:
             is_, was_ = ([np.bincount(group, k) for k in one] for group, one in zip(groups, both, strict=True))
-            by_quarter = ([np.bincount(quarters(k.size), k) for k in one] for one in (is_, was_))
             # Losses and trips are tested at once: each is given half of the error that both may have (Bonferroni).
-            if p_more_by_lots(*by_quarter) < (1 - now.score.confidence) / len(pairs):
+            if p_more_by_lots(_by_quarter(*is_), _by_quarter(*was_)) < (1 - now.score.confidence) / len(pairs):
                 (k, n), (k_before, n_before) = ([f"{int(x.sum()):,}" for x in one] for one in both)
                 lots = f"{is_[0].size} and {was_[0].size} lots"
                 told_as = f"{k} of {n} {what} now, {k_before} of {n_before} before: more than chance, by {lots}"

@@ -69,7 +69,7 @@ def claim_text(claim: LotClaim, *, lots: str = "lots") -> str:
     >>> from teachlab.statistics.claims.lot_claims import INDEPENDENT, claim_by_lots
     >>> print(*claim_text(claim_by_lots([0] * 20, [50] * 20)).split(". "), sep="\n")
     0 of 1,000 passes in 20 lots were lost
-    At 95 % confidence, at most 14 % are lost on average over lots, if lots are independent.
+    At 95 % confidence, at most 14 % are lost on average over independent lots.
     >>> claim_text(claim_by_lots([0] * 20, [50] * 20, assumption=INDEPENDENT))
     '0 of 1,000 passes in 20 lots were lost. At 95 % confidence, at most 0.3 % are lost if passes are independent.'
     """
@@ -82,7 +82,7 @@ def claim_text(claim: LotClaim, *, lots: str = "lots") -> str:
     if claim.assumption.icc is not None:
         return f"{counted}. {sentence(most)[:-1]} {claim.assumption.condition}."
     if claim.claims:
-        return f"{counted}. {sentence(most)[:-1]} on average over {lots}, if {lots} are independent."
+        return f"{counted}. {sentence(most)[:-1]} on average over independent {lots}."
     return f"{counted}. In this recording, {most}."
 
 
