@@ -58,8 +58,8 @@ PASSES_OF_KIND = 5
 """More kinds than one for so many passes would follow any drift."""
 EXACT, SURELY_TURNED, TIGHTER, QUARTER = 2.0, 0.1, 0.5, 1.5
 """For a direction: scatters below so many samples are equal; it must be likelier by so many nats a border, since a
-regular line has patterns of rounding; passes that are off in it as well must be tighter by this share of the jitter; and up to
-1.5 times as far off they are about as likely in the other."""
+regular line has patterns of rounding; passes that are off in it as well must be tighter by this share of the jitter;
+and up to 1.5 times as far off they are about as likely in the other."""
 SLOW, CLOSE, MOST_MOVES = 0.2, 0.1, 8
 """For edges that take this share of a usual pass, windows are laid anew until they move less, samples, or so often."""
 
