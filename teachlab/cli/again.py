@@ -22,8 +22,8 @@ COMMAND = re.compile(r"(?:^|: )(teachlab ([a-z]+) .*)$")
 def given_again(context: typer.Context, **more: str | bool | None) -> str:
     """Return the command of the present call with its own arguments and options, and with these options set.
 
-    `more`: options to set, by their names in Python: ``out="setting.json"``. None leaves one out. Options that only change
-    what is printed are left out.
+    `more`: options to set, by their names in Python: ``out="setting.json"``; None leaves one out. Options that only
+    change what is printed are left out.
     """
     words: list[Any] = []
     for parameter in context.command.params:

@@ -169,7 +169,7 @@ class Lateness:
         if place is None and not self.waits:
             return [Fraction(k, 2) for k in range(math.ceil(2 * ratio))]
         lags = np.arange(longest + 1 if self.waits else LIKELY_LAGS)
-        tried: NDArray[np.float64] = _spread(ratio) if place is None else (place - lags) % float(ratio)
+        tried = _spread(ratio) if place is None else np.asarray((place - lags) % float(ratio), np.float64)
         sides = [one.unexplained(float(ratio), tried) for one in self.waits]
         # A level that is a little off moves the phase of a side: the best of each side is tried, and of both together.
         orders = [np.argsort(left, kind="stable") for left in (np.mean(sides, axis=0), *sides)] if sides else [lags]
