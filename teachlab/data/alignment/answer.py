@@ -26,6 +26,8 @@ NOT_MEASURED = (
     "measured. Check that these passes belong to this recording and hold whole products, and that its direction (rise "
     "or dip) is right."
 )
+SURELY = 4.0
+"""Standard errors by which a length surely differs."""
 FITS_WITHIN = 0.25
 """Borders that vary by more than this share of a usual pass or gap do not fit."""
 
@@ -197,7 +199,8 @@ class Alignment:
 
         A doubt that is not small beside passes or gaps excuses no length: what the light shows is far closer.
         """
-        return abs(self.width) > WIDTH_TELLS * max(min(self.doubt, FITS_WITHIN * self.shortest), self.lags.jitter)
+        least = WIDTH_TELLS * max(min(self.doubt, FITS_WITHIN * self.shortest), self.lags.jitter)
+        return abs(self.width) > max(least, SURELY * self.lags.width_error)
 
     @property
     def short(self) -> bool:

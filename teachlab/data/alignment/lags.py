@@ -70,6 +70,12 @@ class Lags:
         return int(np.count_nonzero(~np.isnan(self.begins)) + np.count_nonzero(~np.isnan(self.ends)))
 
     @property
+    def width_error(self) -> float:
+        """Standard error of the difference of both lags, samples."""
+        sides = (side[~np.isnan(side)] for side in (self.begins, self.ends))
+        return float(MEDIAN_ERROR * np.sqrt(sum(_spread(side) ** 2 / max(side.size, 1) for side in sides)))
+
+    @property
     def within(self) -> float:
         """How near to its border an edge lies that matches it, samples."""
         return max(WITHIN * self.jitter, 0.5)

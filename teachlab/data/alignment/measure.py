@@ -181,12 +181,14 @@ def _measured(found: _Found, light: NearLight, direction: Direction, recording: 
 def _one_side_right(measured: Alignment) -> Alignment:
     """Keep borders of one side where they are, if they agree with the light and those of the other side do not.
 
-    Such passes have wrong lengths, and no lag: the mean of both would move the right borders away.
+    Such passes have wrong lengths, and no lag: the mean of both would move the right borders away. Lengths that differ
+    by less than the edges take may do so by where crossings are seen.
     """
     lags = measured.lags
     side = min(lags.begin, lags.end, key=abs)
     there = replace(lags.shift, shift=side)
-    if not (measured.misfits and measured.moves and there.most <= measured.doubt):
+    clear = measured.misfits and not abs(measured.width) <= measured.edge
+    if not (clear and measured.moves and there.most <= measured.doubt):
         return measured
     by = side - lags.shift.shift
     return replace(measured, lags=replace(lags, shift=there, low=lags.low + by, high=lags.high + by))

@@ -143,7 +143,7 @@ class InspectAnswer:
     @property
     def unmeasured(self) -> bool:
         """Whether no level works and no edge of the light lies at the borders of the passes."""
-        return self.works is False and self.alignment is None and not self.few
+        return self.works is False and self.alignment is None and not (self.few or self.empty)
 
     @property
     def turned(self) -> bool:

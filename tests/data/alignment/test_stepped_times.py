@@ -66,7 +66,7 @@ def test_times_too_coarse_for_the_passes_are_named() -> None:
     found, _ = measured(563.0, 120, 100, length=237.0)
     assert not found.belongs
     assert finding(found) == [
-        "The times of your passes come in steps of 100 ms, where half of all passes and gaps are shorter than 200 ms: "
+        "The times of your passes come in steps of 100 ms, where half of all passes and gaps are shorter than 201 ms: "
         "too coarse to lie against this light. Take closer times. Trust no count below before that is settled."
     ]
     stated, _ = measured(337.0, 9, 100, length=131.0, doubt=100.0)
