@@ -7,8 +7,9 @@ from typing import Any
 
 import numpy as np
 import pyarrow as pa
+import pyarrow.compute as pc
 
-from teachlab.data.importing.reading.cells import is_number, is_text, plain, to_numbers
+from teachlab.data.importing.reading.cells import is_text, plain
 from teachlab.data.importing.reading.place import Place
 from teachlab.model.printable_text import number_of
 
@@ -35,22 +36,16 @@ class RowCount:
         self._first = -1
 
     def push(self, cells: Any, row: int) -> None:
-        """Take the cells of the next rows, the first of which is `row`.
-
-        Raises
-        ------
-        RecordingError
-            If the column begins with numbers, and a cell is none: that row is no sample.
-        """
-        cells = plain(cells)
-        if not self._counts or (is_text(cells.type) and not is_number(cells[0].as_py() or "?")):
+        """Take the cells of the next rows, the first of which is `row`; once a cell is no whole number, all is left."""
+        try:
+            numbers = plain(cells)
+            numbers = (pc.utf8_trim_whitespace(numbers) if is_text(numbers.type) else numbers).cast(pa.int64())
+        except pa.ArrowException:
+            self._counts = False
+        if not self._counts or numbers.null_count:
             self._counts = False
             return
-        numbers = to_numbers(cells, False, self._place, row)
-        if numbers.null_count or not pa.types.is_integer(numbers.type):
-            self._counts = False
-            return
-        count = np.concatenate([self._last, numbers.to_numpy().astype(np.int64)])
+        count = np.concatenate([self._last, numbers.to_numpy()])
         steps = np.diff(count)
         for bits in WIDTHS:
             steps = np.where(steps == 1 - 2**bits, 1, steps)

@@ -216,7 +216,8 @@ class Survey:
         # Digits without dividers are a date, too, where a format says so.
         written = self.date_at is not None or self._wanted.time_format is not None
         text |= {self.time_at} if written and self.time_at is not None else set()
-        for cells in self._log.batches(chosen, text - set(self.lights_at)):
+        beside = set(self._counts)
+        for cells in self._log.batches(chosen, (text - set(self.lights_at)) | beside, beside):
             found = dict(zip(chosen, cells, strict=True))
             if len(cells[0]):
                 yield self._rows_of(found)

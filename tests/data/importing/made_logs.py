@@ -1554,7 +1554,7 @@ def _counted(numbers: Any, name: str = "Index", light: Any = LIGHT) -> str:
 
 kind("counted.csv", _counted(K), options={"rate_hz": 2000.0})
 kind("counted_in_16_bits.csv", _counted((K + 65000) % 65536, "scan no."), options={"rate_hz": 2000.0})
-kind("counted_with_a_total.csv", _counted(K) + "Total,5\n", options={"rate_hz": 2000.0}, refused="needed, got 'Total'")
+kind("counted_with_a_total.csv", _counted(K) + "Total,5\n", options={"rate_hz": 2000.0}, refused="summary at the end")
 kind("products_by_number.csv", _counted(np.cumsum(SEEN & ~np.roll(SEEN, 1)), "no"), options={"rate_hz": 2000.0})
 for _name, _numbers, _note in (
     (
@@ -1562,7 +1562,7 @@ for _name, _numbers, _note in (
         np.where(K < 500, K, np.where(K < 893, K + 7, K + 8)),
         "breaks off at 2 places.* skips 8 rows",
     ),
-    ("a_row_twice.csv", np.where(K < 700, K, K - 1), "breaks off at 1 place.* skips 0 rows"),
-    ("began_again.csv", K % 1500 + 1, "row 1500 .*breaks off at 1 place"),
+    ("a_number_twice.csv", np.where(K < 700, K, K - 1), "breaks off at 1 place.* skips 0 rows"),
+    ("began_again.csv", [f"{k % 1500 + 1:>6}" for k in K.tolist()], "row 1500 .*breaks off at 1 place"),
 ):
     kind(_name, _counted(_numbers), options={"rate_hz": 2000.0}, note=_note)

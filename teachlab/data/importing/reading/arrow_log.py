@@ -98,7 +98,9 @@ class ArrowLog:
         if self.file is not None:
             self.file.close()
 
-    def batches(self, chosen: Sequence[int], text: Collection[int] = ()) -> Iterator[list[Any]]:
+    def batches(
+        self, chosen: Sequence[int], text: Collection[int] = (), beside: Collection[int] = ()
+    ) -> Iterator[list[Any]]:
         """Iterate over the rows of some columns, as Arrow arrays of equal length; each comes in its own type."""
         read = 0
         try:

@@ -100,6 +100,7 @@ class TextLog:
         words = (*NULLS, *(word for word in options.missing if not is_number(word)))
         self._nulls = [blank + word for word in words for blank in ("", " ")]
         self._kinds: dict[int, Any] = {}
+        self._telling: set[int] = set()
         self._comments: list[int] = []
         self._unsure: list[Callable[[], None]] = []
         self._ends = (b"", b"")
@@ -155,11 +156,15 @@ class TextLog:
         blocks = _whole_lines(_as_utf8(chain([head], source), encoding, path), skip, path)
         return cls(path, found, encoding, blocks, options, source, taken)
 
-    def batches(self, chosen: Sequence[int], text: Collection[int] = ()) -> Iterator[list[Any]]:
+    def batches(
+        self, chosen: Sequence[int], text: Collection[int] = (), beside: Collection[int] = ()
+    ) -> Iterator[list[Any]]:
         """Iterate over the rows of some columns; empty cells and the usual words for "no value" are null.
 
         `text`: columns that are left as text.
+        `beside`: those of them whose cells may be anything, so that they do not tell whether a row is a sample.
         """
+        self._telling = {*chosen} - {*beside}
         # Whole numbers first, the narrowest kind: long stamps keep all their digits. The first cell that does not fit
         # makes its column wider, from that block on.
         for column in chosen:
@@ -168,7 +173,7 @@ class TextLog:
             if table is not None and table.num_rows:
                 yield [table.column(f"c{k}").combine_chunks() for k in chosen]
                 self._rows += table.num_rows
-        if 0 not in chosen:
+        if 0 not in self._telling:
             self._refuse_summary()
 
     def _refuse_summary(self) -> None:
@@ -220,7 +225,7 @@ class TextLog:
         return re.sub(rb"[ \t]+", b" ", re.sub(rb"(?m)^[ \t]+|[ \t]+(?=\r?$)", b"", block))
 
     def _table(self, block: bytes, chosen: Sequence[int], parsed: Future[Any] | None) -> Any:
-        if 0 not in chosen and any(block.startswith(mark) or b"\n" + mark in block for mark in MARKS):
+        if 0 not in self._telling and any(block.startswith(mark) or b"\n" + mark in block for mark in MARKS):
             self._refuse_full_comments(block)
         # The parser stops at the first thing it cannot take and names that alone: it is mended, and the block is parsed
         # again, until nothing is left to mend.
