@@ -744,7 +744,7 @@ def surface(
             counted, found.best, title=opened.name, marks=marks, cloud=cloud, curve=found.curve, kind=kind
         )
 
-    return _judged(found, rows, draw, None if found.works else _lies(opened, truth))
+    return _judged(found, rows, draw)
 
 
 @_in_keywords
@@ -859,7 +859,7 @@ def repeatability(
         document = plain(study.as_dict())
         return cloud_figure(document["strategies"], document["best"], study.unit, title=opened.name, kind=kind)
 
-    return _judged(found, rows, draw, _lies(opened, truth))
+    return _judged(found, rows, draw)
 
 
 @_in_keywords
@@ -910,7 +910,7 @@ def counterfactual(
             told = {name: value for name, value in document.items() if name not in ("clean_levels", "best")}
             yield told | {"above": above, "up_to": up_to, "cost": None if one.best is None else one.best.cost}
 
-    return _judged(found, rows, None, _lies(opened, truth))
+    return _judged(found, rows)
 
 
 @_in_keywords
@@ -1343,7 +1343,9 @@ def report(
         found.record["claims"][0] if found.setting is None else verdict_sentence(verdict_of(verdict, found.setting))
     )
     where = "" if folder is None else f"Written to {fspath(folder)}."
-    told = " ".join(filter(None, (overall_text(verdict), judged, where)))
+    first = overall_text(verdict)
+    both = (judged, first) if verdict["overall"] == "met" else (first, judged)
+    told = " ".join(filter(None, (*both, where)))
     return Told(found.record, told, lambda: verdict.get("criteria", ()))
 
 
@@ -1615,12 +1617,6 @@ def _beginning(verdict: Verdict, *lies: Alignment | None) -> str:
     from teachlab.wording.verdict import verdict_sentence
 
     return " ".join([*(line for one in lies for line in off_lines(one)), verdict_sentence(verdict)])
-
-
-def _lies(recording: Recording, truth: Truth) -> Alignment | None:
-    from teachlab.data.alignment.room import alignment_of
-
-    return alignment_of(recording, truth)
 
 
 def _path(given: str | PathLike[str] | None) -> str | None:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from teachlab.cli.console import warn
@@ -14,7 +13,6 @@ if TYPE_CHECKING:
     from teachlab.model.setting import Setting
     from teachlab.model.teaching import Strategy
     from teachlab.model.truth import Truth
-    from teachlab.model.verdict import Verdict
 
 CLASSICS = ("single-sample", "background-referenced", "sweep-minmax", "two-sample-midpoint")
 USUAL = (
@@ -39,27 +37,6 @@ def open_all(recordings: Sequence[str], truth: str | None) -> list[tuple[Recordi
     if truth is not None and len(recordings) > 1:
         raise ParameterError("--truth names the passes of a single recording; put each table beside its recording.")
     return [open_pair(recording, truth) for recording in recordings]
-
-
-def aligned_first(
-    verdict: Verdict, opened: Sequence[tuple[Recording, Truth]], recordings: Sequence[str], truth: str | None
-) -> Verdict:
-    """Return a verdict on light and passes; if these lie beside the light, that they are to be moved first.
-
-    What it says may come from the passes alone: that no level works, that passes are lost every time, no margin.
-    """
-    from teachlab.data.alignment.finding import off_lines
-    from teachlab.data.alignment.room import alignment_of
-    from teachlab.model.verdict import VerdictReason
-
-    for pair, recording in zip(opened, recordings, strict=True):
-        lies = alignment_of(*pair)
-        if lies is not None and lies.off:
-            first = "align the passes first" if lies.belongs else "find the right passes"
-            told = [VerdictReason(text=text) for text in off_lines(lies)]
-            held = replace(verdict, decision=first, about="", setting=None, equal_cost=None, conditions=())
-            return held.after(*told).leading_to(lies.command(recording, truth))
-    return verdict
 
 
 def load_base(path: str | None) -> Setting | None:

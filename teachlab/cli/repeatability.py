@@ -10,7 +10,7 @@ import typer
 
 from teachlab.cli import options as opt
 from teachlab.cli.console import emit_json, note_last, progress, say, say_verdict, show
-from teachlab.cli.opening import aligned_first, load_base, open_all, teachers
+from teachlab.cli.opening import load_base, open_all, teachers
 from teachlab.errors import ParameterError
 from teachlab.model.printable_text import Lines, in_figures, level_text, number_of, typed_again
 from teachlab.wording.notes import passes_notes
@@ -104,7 +104,9 @@ def repeatability_command(
     elif verdict.decision == "wrong every time":
         # The same strategy would fail again.
         step = f"teachlab bench {on} --out results"
-    verdict = aligned_first(verdict.leading_to(step), opened, recordings, truth)
+    if answer.off is not None and (lies := answer.alignments[answer.off]) is not None:
+        step = lies.command(recordings[answer.off], truth)
+    verdict = verdict.leading_to(step)
     studies, document = answer.studies, answer.as_dict() | {"verdict": verdict.as_dict()}
 
     def drawn(kind: str) -> bytes:

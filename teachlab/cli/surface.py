@@ -10,7 +10,7 @@ import typer
 
 from teachlab.cli import options as opt
 from teachlab.cli.console import emit_json, if_faster, note_last, progress, say, say_lines, say_verdict
-from teachlab.cli.opening import aligned_first, load_base, open_all, teachers
+from teachlab.cli.opening import load_base, open_all, teachers
 from teachlab.cli.writing import kind_of, write_results
 from teachlab.errors import ParameterError
 from teachlab.model.printable_text import level_text, number_of, typed_again
@@ -97,9 +97,9 @@ def surface_command(
     elif answer.delays is None and len(recordings) == 1 and not answer.works:
         # Why no level works, and what would: borders that are too sharp, a filter, levels that follow.
         step = f"teachlab inspect {on}"
+    if answer.alignment is not None and answer.alignment.off and not answer.works:
+        step = answer.alignment.command(recordings[0], truth)
     verdict = answer.verdict.leading_to(step)
-    if not answer.works:
-        verdict = aligned_first(verdict, opened, recordings, truth)
     document = answer.as_dict() | {"verdict": verdict.as_dict()}
 
     def drawn(kind: str) -> bytes:

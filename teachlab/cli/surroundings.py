@@ -8,7 +8,6 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from teachlab.cli.console import emit_json, note_last, progress, say, say_lines, say_verdict, show
-from teachlab.cli.opening import aligned_first
 from teachlab.cli.options import CostFalse, CostMiss, Json, PassesFile, RecordingFile, Tolerance
 from teachlab.errors import check_positive
 from teachlab.model.printable_text import Lines, in_figures, level_text, typed_again
@@ -238,7 +237,9 @@ def counterfactual_command(
         )
         verdict = verdict.then(VerdictReason(text=light))
         step = f"teachlab inspect {typed_again(recording, truth=truth)}"
-    verdict = aligned_first(verdict.leading_to(step), [(opened, passes)], [recording], truth)
+    if found.alignment is not None and found.alignment.off:
+        step, verdict = found.alignment.command(recording, truth), found.verdict
+    verdict = verdict.leading_to(step)
     if json:
         emit_json(found.as_dict() | {"verdict": verdict.as_dict()})
         return

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 from teachlab.data.alignment.answer import Alignment, Room
 from teachlab.data.strict_json import shown
 from teachlab.model.printable_text import in_figures, to_error
 from teachlab.model.recording import Direction
+from teachlab.model.verdict import Verdict, VerdictReason
 
 FEW = 8
 """Fewer passes may meet edges by chance as well as their own."""
@@ -18,6 +20,18 @@ def off_lines(alignment: Alignment | None) -> list[str]:
     """Return what must be said about truth that does not agree with the light, without a command; or nothing."""
     told = alignment is not None and (alignment.matters or alignment.misfits or alignment.fuller)
     return finding(alignment) if alignment is not None and told else []
+
+
+def aligned_first(verdict: Verdict, alignment: Alignment | None) -> Verdict:
+    """Return a verdict on light and passes; if these lie beside the light, that they are to be moved first.
+
+    What it says may come from the passes alone: that no level works, that passes are lost every time, no margin.
+    """
+    if alignment is None or not alignment.off:
+        return verdict
+    first = "align the passes first" if alignment.belongs else "find the right passes"
+    told = [VerdictReason(text=text) for text in off_lines(alignment)]
+    return replace(verdict, decision=first, about="", setting=None, equal_cost=None, conditions=()).after(*told)
 
 
 def finding(alignment: Alignment) -> list[str]:

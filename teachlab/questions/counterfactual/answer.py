@@ -4,10 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, replace
-from typing import ClassVar
+from typing import Any, ClassVar
 
 import numpy as np
 
+from teachlab.data.alignment.answer import Alignment
+from teachlab.data.alignment.finding import aligned_first
+from teachlab.data.alignment.room import alignment_of
 from teachlab.errors import SettingError, TruthError
 from teachlab.light.noise import LightMemory, need_for_light
 from teachlab.light.usable_light import bounded_recording
@@ -46,10 +49,21 @@ class Counterfactual(Document):
     schema: int = 1
     recording: str
     sensors: tuple[SensorMargin, ...]
+    alignment: Alignment | None = None
+
+    def as_dict(self) -> dict[str, Any]:
+        """Return the plain JSON form, which tells the alignment by the verdict."""
+        out = Document.as_dict(self)
+        del out["alignment"]
+        return out
 
     @property
     def verdict(self) -> Verdict:
         """Whether the present sensor has enough margin, and which other one would have the most."""
+        return aligned_first(self._found, self.alignment)
+
+    @property
+    def _found(self) -> Verdict:
         now, others = self.sensors[0], self.sensors[1:]
         promise = "This compares sensors on this light. It promises nothing about another sensor."
         if now.margin is None or now.needed is None:
@@ -140,6 +154,7 @@ def counterfactual(
             replace(one, times=None if spare is None or first is None or first <= 0 else spare / first)
             for one, spare in ((one, one.spare) for one in found)
         ),
+        alignment=alignment_of(recording, truth, rules),
     )
 
 

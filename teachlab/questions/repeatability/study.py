@@ -6,6 +6,9 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, fields, is_dataclass, replace
 from typing import Any
 
+from teachlab.data.alignment.answer import Alignment
+from teachlab.data.alignment.finding import aligned_first
+from teachlab.data.alignment.room import alignment_of
 from teachlab.data.split import split
 from teachlab.errors import ParameterError, SettingError
 from teachlab.model.draws import DrawOptions
@@ -265,15 +268,26 @@ class RepeatabilityAnswer:
     """Whether other pieces would have taught the same, on one recording or several.
 
     `between`: how the spread of every strategy divides between recordings; empty for one recording.
+    `alignments`: how the passes of each recording lie against its light.
     """
 
     options: DrawOptions
     studies: tuple[Study, ...]
     between: tuple[tuple[str, ByGroup], ...]
+    alignments: tuple[Alignment | None, ...] = ()
+
+    @property
+    def off(self) -> int | None:
+        """Which recording has passes beside the light, the first one; None if none has."""
+        return next((k for k, one in enumerate(self.alignments) if one is not None and one.off), None)
 
     @property
     def verdict(self) -> Verdict:
         """Whether another teaching would have been as good, on these recordings."""
+        return self._found if self.off is None else aligned_first(self._found, self.alignments[self.off])
+
+    @property
+    def _found(self) -> Verdict:
         reasons, shares, open_to, open_right, declined = [], [], 0.0, 0.0, False
         for study in self.studies:
             for one in study.strategies:
@@ -417,4 +431,5 @@ def repeatability(
     between = [] if len(opened) == 1 else [
         (s.name, between_recordings(opened, s, options=how, passes=asked.passes)) for s in strategies
     ]  # fmt: skip
-    return RepeatabilityAnswer(options=how, studies=tuple(studies), between=tuple(between))
+    lies = tuple(alignment_of(*pair, how.rules) for pair in opened)
+    return RepeatabilityAnswer(options=how, studies=tuple(studies), between=tuple(between), alignments=lies)

@@ -11,7 +11,10 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from teachlab.data.alignment.measure import AlignmentReading, measure_alignment
+from teachlab.data.alignment.answer import Alignment
+from teachlab.data.alignment.finding import aligned_first
+from teachlab.data.alignment.measure import AlignmentReading
+from teachlab.data.alignment.room import alignment_of
 from teachlab.errors import ParameterError
 from teachlab.model.draws import DrawOptions
 from teachlab.model.json_values import plain
@@ -61,6 +64,7 @@ class SurfaceAnswer:
     delays: DelaySurface | None = None
     room: EqualCost | None = None
     step: float | None = None
+    alignment: Alignment | None = None
 
     def looked_up(self) -> list[dict[str, Any]]:
         """Return the counts of every given setting and its additional cost over the best; None if not counted."""
@@ -118,7 +122,7 @@ class SurfaceAnswer:
                 reasons.append(VerdictReason(text=text))
         if self.delays is not None:
             reasons.insert(0, VerdictReason(text=self.delays.sentence(), better=self.delays.better))
-        return Verdict(
+        found = Verdict(
             decision=level_decision(best, apart),
             about=f"best in hindsight, with {number_of(errors, 'error') if errors else 'no error'}:",
             setting=best.setting,
@@ -130,6 +134,7 @@ class SurfaceAnswer:
             equal_cost=self.room,
             step=self.step,
         )
+        return found if self.works else aligned_first(found, self.alignment)
 
     def as_dict(self) -> dict[str, Any]:
         """Return the plain JSON form."""
@@ -198,10 +203,10 @@ def operating_surface(
     found, curve = _counted(opened, shared, levels, settings, how.rules, progress)
     line = found if curve is None else curve
     best = best_of([found] if curve is None else [found, curve], costs=how.costs)
-    positions, short = None, None
+    positions, short, lies = None, None, None
     if len(opened) == 1:
         near, short = _read_for(*opened[0], best.setting, how.rules)
-        lies = measure_alignment(*opened[0], near)
+        lies = alignment_of(*opened[0], how.rules, near)
         positions = position_axis(
             *opened[0], line, best.setting, rules=how.rules, costs=how.costs, progress=progress,
             jitter_ms=None if lies is None else lies.jitter_ms,
@@ -217,6 +222,7 @@ def operating_surface(
         best=best, positions=positions, delays=delays,
         names=tuple(names), given=tuple(settings), cloud=cloud,
         room=_room(opened, best, line, how, short),
+        alignment=lies,
         step=max((one.whole_step or 0.0 for one, _ in opened), default=0.0) or None,
     )  # fmt: skip
 
