@@ -175,8 +175,8 @@ class Alignment:
 
     @property
     def apart(self) -> float:
-        """How far the passes are from the light in place and length, samples."""
-        return self.shift.most + abs(self.width)
+        """How far the passes are from the light in place and length, samples; a clock drifts in either direction."""
+        return abs(self.shift.shift) + abs(self.width)
 
     @property
     def near(self) -> bool:

@@ -164,7 +164,11 @@ def _lies(a: Alignment) -> str:
     """Return how passes lie against the light, as a predicate."""
     if a.parted is not None or a.by_chance:
         return "do not follow it"
-    told = [f"{'lead' if a.shift.shift > 0 else 'lag'} it by {duration(abs(a.ms(a.shift.shift)))}"] if a.moves else []
+    told, off = [], abs(a.shift.shift)
+    if off > a.doubt:
+        told.append(f"{'lead' if a.shift.shift > 0 else 'lag'} it by {duration(a.ms(off))}")
+    if a.moves and a.drifts:
+        told.append(f"drift by {duration(a.ms(abs(a.shift.rate) * a.samples))} over the recording")
     if a.misfits:
         told.append(f"are {duration(abs(a.ms(a.width)))} too {'short' if a.width > 0 else 'long'}")
     if not told:

@@ -110,6 +110,26 @@ def test_what_cannot_be_told_apart_is_said_so(does: Direction) -> None:
 
 
 @pytest.mark.parametrize("does", Direction)
+@pytest.mark.parametrize(
+    ("drift", "told"), [(6.6e-3, " drift by 54 ms over the recording"), (1.4e-2, "The direction may be wrong: ")]
+)
+def test_a_clock_that_drifts_hides_no_wrong_direction(does: Direction, drift: float, told: str) -> None:
+    """Up to 57 ms at both ends, of passes of 68 ms: the passes were said to be half a product off."""
+    recording, truth = line(4, duty=0.5, varies=0.0, does=does, stored=other(does))
+    middle = recording.samples / 2
+    borders = [np.rint(side + drift * (side - middle)).astype(int) for side in (truth.start, truth.end)]
+    kept = (borders[0] >= 0) & (borders[1] <= recording.samples)
+    found = measure_alignment(recording, Truth.from_arrays(*(side[kept] for side in borders), uncertainty_samples=2))
+    assert found is not None
+    assert found.contrary is not None
+    assert not found.settled(None)
+    right = found if found.turned else found.contrary
+    assert right.direction is does
+    assert abs(right.shift.shift) < 2
+    assert told in finding(found)[0]
+
+
+@pytest.mark.parametrize("does", Direction)
 @pytest.mark.parametrize("late", [-34, 34])
 def test_a_quarter_late_in_one_direction_is_a_quarter_early_in_the_other(does: Direction, late: int) -> None:
     for stored in Direction:
