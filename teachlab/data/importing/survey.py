@@ -271,8 +271,8 @@ class Survey:
         codes = cells.dictionary_encode()
         at, names = codes.indices.to_numpy(zero_copy_only=False), codes.dictionary.to_pylist()
         several = len(names)
-        if not 0 < several <= MOST_SENSORS or cells.null_count:
-            return
+        if not 0 < several <= MOST_SENSORS or cells.null_count or self._log.columns[column] in names:
+            return  # where the names of the columns come again, the light says so
         words = is_text(cells.type) and not any(is_number(name) for name in names)
         first = self._sensors.setdefault(column, names[0])
         turns = several > 1 and len(at) >= 2 * several and bool((at[several:] == at[:-several]).all())

@@ -1566,3 +1566,9 @@ for _name, _numbers, _note in (
     ("began_again.csv", [f"{k % 1500 + 1:>6}" for k in K.tolist()], "row 1500 .*breaks off at 1 place"),
 ):
     kind(_name, _counted(_numbers), options={"rate_hz": 2000.0}, note=_note)
+kind(
+    "names_again_beside_a_sensor.csv",
+    rows(["S1"] * 900, K[:900] / 2000, LIGHT[:900], head="sensor,time,light") * 2,
+    options={"rate_hz": 2000.0},
+    refused="got 'light': the names of the columns come again",
+)
