@@ -1572,3 +1572,24 @@ kind(
     options={"rate_hz": 2000.0},
     refused="got 'light': the names of the columns come again",
 )
+
+
+def _mdf_outside(version: str, mark: bytes, place: int, flip: int = 64) -> Callable[[Path], None]:
+    """Write a file whose channels lie outside of their rows: readers that believe it end with their process."""
+
+    def write(path: Path) -> None:
+        _mdf_of(version, None, 0.0)(path)
+        whole = bytearray(path.read_bytes())
+        for at in (found.start() for found in re.finditer(mark, bytes(whole))):
+            whole[at + place] ^= flip
+        path.write_bytes(whole)
+
+    return write
+
+
+for _name, _write in (
+    ("outside_its_row.mf4", _mdf_outside("4.10", b"##CN", 93)),
+    ("outside_its_row.mdf", _mdf_outside("3.30", b"CN\xe4\0", 187)),
+    ("marks_outside_its_row.mf4", _mdf_outside("4.10", b"##CN", 100, 2)),
+):
+    kind(_name, _write, refused="not a readable MDF file: a channel reaches to bit", needs="asammdf")

@@ -18,6 +18,10 @@ from teachlab.model.memory import allowed_memory, need_memory
 
 BLOCK_TIMES = 3.0
 """A packed block while it is read, for each byte that it unpacks to."""
+VIRTUAL = (3, 6)
+"""Channels of MDF 4 that are counted, not stored."""
+MARKED = 2
+"""Flag of a channel whose samples may be marked invalid."""
 MOST_PACKED = 1 << 15
 """No byte unpacks to more, whatever the packing (Zstandard by RFC 8878: 128 KiB from 4 bytes)."""
 
@@ -56,7 +60,7 @@ class _Walk:
                 _, told, flags, _, _, size, more = self.fields.at(channels + 24 + 8 * len(of_group), "QQHHIII")
                 if not flags & 1 or of_group[1]:  # else a row has the length that it tells
                     rows += told * max(1, number_size + size + more)
-                self._channels(of_group[1])
+                self._channels(of_group[1], 8 * size, 8 * more)
             held = sum(self._held(block) for block in self._data_blocks(links[2]))
             self._need_rows(rows, held)
 
@@ -75,8 +79,18 @@ class _Walk:
             for channels in chain(links(group, 2)[1]):
                 size, told = fields.at(channels + 20, "HI")
                 self._need_rows(told * max(1, size), held)
-                for _ in chain(links(channels, 2)[1]):
-                    pass
+                for channel in chain(links(channels, 2)[1]):
+                    first, count = fields.at(channel + 186, "HH")
+                    more = fields.one(channel + 226, "H") if fields.one(channel + 2, "H") >= 228 else 0
+                    self._need_inside(8 * more + first + count, 8 * size)
+
+    def _need_inside(self, end: int, bits: int) -> None:
+        """Refuse a channel that ends outside of its row: its reader looks there and ends with the whole process."""
+        if end > bits:
+            raise RecordingError(
+                f"{self._path}: not a readable MDF file: a channel reaches to bit {end:,} of a row of {bits:,}. Copy "
+                "it again."
+            )
 
     def _need_rows(self, told: int, held: int) -> None:
         if told > held:
@@ -103,11 +117,17 @@ class _Walk:
         self._seen.add(at)
         return at
 
-    def _channels(self, at: int) -> None:
+    def _channels(self, at: int, bits: int, invalid_bits: int) -> None:
+        """Go through channels whose rows have so many bits, and behind them so many that mark samples as invalid."""
         waiting = [at]
         while waiting:
             for channel in self._chain(waiting.pop()):
                 links = self._links(channel)
+                kind, first, byte, count, flags, mark = self.fields.at(channel + 24 + 8 * len(links), "B2xBIIII")
+                if kind not in VIRTUAL:
+                    self._need_inside(8 * byte + first + count, bits)
+                if flags & MARKED:
+                    self._need_inside(mark + 1, invalid_bits)
                 waiting += [link for link in links[1:2] if link and self._data[link : link + 4] == b"##CN"]
                 for block in self._data_blocks(*links[5:6]):  # samples of free length lie beside the rows
                     self._held(block)
