@@ -219,4 +219,6 @@ def test_a_pass_cut_by_the_begin_of_the_record_leaves_nothing_to_compare(tmp_pat
 def test_the_next_step_keeps_filter_and_delays_of_the_present_sensor(line: Path) -> None:
     three = line.parent / "three.json"
     text = " ".join(shell.invoke("counterfactual", line, "--setting", three, "--tolerance-ms", 2).output.split())
-    assert re.search(rf"Next: teachlab (bench|design) \S+ --base {re.escape(str(three))} --tolerance-ms 2", text)
+    assert re.search(
+        rf"Next: teachlab (bench|design) \S+ --base {re.escape(str(three))} (--out results )?--tolerance-ms 2", text
+    )
