@@ -78,6 +78,6 @@ def test_the_limit_of_all_teaching_leaves_them_out() -> None:
     found = ceiling(recording, truth, Setting(unit="mV", on_level=900.0, off_level=850.0))
     assert (found.least.errors, found.least.lost_rows, found.least.touching) == (0, (), touch)
     assert found.brief() == (
-        f"Best possible in hindsight, errors: 0 with fixed levels. {touch} scored passes touch the one before: the output "
-        "counts both as one, which is no error here."
+        f"Best possible in hindsight, errors: 0 with fixed levels. {touch} scored passes touch the one before: "
+        "the output counts both as one, which is no error here."
     )
