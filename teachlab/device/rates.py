@@ -37,7 +37,7 @@ MOST_PHASES = 2
 LIKELY_LAGS, LIKELY_PHASES = 16, 4
 """Where edges tell the phase but for the lag: so many phases of the lags below so many samples are tried as well."""
 CLEARLY_EVEN = 4.0
-"""Edges lie evenly if at most half of those that chance leaves out are left out, and so many deviations fewer."""
+"""Edges lie evenly if at most half of what chance leaves out is left out, and so many deviations less."""
 FINE = 1 << 12
 """Parts of a sample to which a phase is given."""
 DRIFTS, STEPS_OF_DRIFT = 0.4, 20
@@ -169,14 +169,17 @@ class Lateness:
         if place is None and not self.waits:
             return [Fraction(k, 2) for k in range(math.ceil(2 * ratio))]
         lags = np.arange(longest + 1 if self.waits else LIKELY_LAGS)
-        tried = _spread(ratio) if place is None else np.asarray((place - lags) % float(ratio), np.float64)
+        tried: NDArray[np.float64] = _spread(ratio)
+        if place is not None:
+            tried = np.remainder(place - lags, float(ratio))
         sides = [one.unexplained(float(ratio), tried) for one in self.waits]
         # A level that is a little off moves the phase of a side: the best of each side is tried, and of both together.
         orders = [np.argsort(left, kind="stable") for left in (np.mean(sides, axis=0), *sides)] if sides else [lags]
         best = [order[:MOST_PHASES] for order in orders]
         if place is not None:
             best.append(orders[0][orders[0] < LIKELY_LAGS][:LIKELY_PHASES])
-        return [Fraction(round(tried[k] * FINE), FINE) for k in dict.fromkeys(np.concatenate(best).tolist())]
+        chosen = dict.fromkeys(np.concatenate(best).tolist())
+        return [ratio * k / PHASES if place is None else Fraction(round(tried[k] * FINE), FINE) for k in chosen]
 
     def _unexplained(self, ratio: Fraction) -> float:
         """Return the variance of the waits that an evaluation every so many samples leaves, at the best phases."""
@@ -225,9 +228,10 @@ def even_places(edges: Samples, ratio: Fraction, samples: int, jitter: int) -> t
         counts = np.array([allowed(one)[0] for one in tried.tolist()])
         good = np.flatnonzero(counts == counts.max())
         best = float(tried[good[good.size // 2]])
-    # So many edges allow no common place by chance; the best of all places and ratios tried has fewer.
-    chance = at.size * (1 - wide / float(ratio))
-    if at.size - counts.max() > min(chance / 2, chance - CLEARLY_EVEN * math.sqrt(chance)):
+    # This share of the edges allows no common place by chance; the best of all places and ratios tried has fewer. Of
+    # pulses and gaps of one length all edges lie alike, at any ratio: only different lengths count.
+    chance, lengths = 1 - wide / float(ratio), np.unique(np.diff(edges)).size
+    if 1 - counts.max() / at.size > min(chance / 2, chance - CLEARLY_EVEN * math.sqrt(chance / max(lengths, 1))):
         return None
     found = _simplest(best - step * good.size / 2, best + step * good.size / 2)
     return found, allowed(float(found))[1]

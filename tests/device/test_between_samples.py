@@ -138,16 +138,17 @@ def test_even_places_hold_all_edges_of_the_ratio_that_made_them(seed: int) -> No
     jitter = seed % 2
     ratio = float(rng.uniform(2 * jitter + 1.2, 2 * jitter + 5))
     place = float(rng.uniform(0, ratio))
-    at = np.sort(rng.choice(9000, 150, replace=False))
-    edges = np.sort(np.floor(place + at * ratio).astype(np.int64) + rng.integers(-jitter, jitter + 1, 150))
-    near = Fraction(ratio * (1 + float(rng.uniform(-0.3, 0.3)) / 9000))
+    at = np.sort(rng.choice(40_000, 400, replace=False))
+    edges = np.sort(np.floor(place + at * ratio).astype(np.int64) + rng.integers(-jitter, jitter + 1, 400))
+    near = Fraction(ratio * (1 + float(rng.uniform(-0.3, 0.3)) / 40_000))
     found = even_places(edges, near, int(edges[-1]) + 1, jitter)
     assert found is not None
-    assert most_allowed(edges, float(found[0]), jitter) == 150
-    assert abs(float(found[0]) / ratio - 1) * 9000 * ratio < 0.2
+    assert most_allowed(edges, float(found[0]), jitter) == 400
+    assert abs(float(found[0]) / ratio - 1) * 40_000 * ratio < 0.2
     off = (found[1] - place) % ratio
     assert min(off, ratio - off) < 0.2
-    assert even_places(np.sort(rng.choice(30_000, 150, replace=False)), near, 30_000, jitter) is None
+    assert even_places(np.sort(rng.choice(120_000, 400, replace=False)), near, 120_000, jitter) is None
+    assert even_places(60 * np.arange(400), Fraction(60, 13), 24_000, jitter) is None  # even products show no rate
 
 
 def test_lateness_shows_a_rate_and_its_phase_and_no_rate_where_every_sample_is_read() -> None:
