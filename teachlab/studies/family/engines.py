@@ -114,7 +114,7 @@ class WorkerProcesses:
             ended = wait(running, SILENT_S, FIRST_COMPLETED).done
             if not ended:
                 # What watches the processes learns of a new one only when it is woken: if that one was started late and
-                # has ended, it would wait for ever.
+                # has ended, it would wait without end.
                 with suppress(BrokenProcessPool):
                     pool.submit(os.getpid)
             for done in ended:
