@@ -335,8 +335,9 @@ def test_kinds_that_come_out_the_other_way_may_be_swapped_in_the_table() -> None
 def test_two_darker_caps_are_named_before_they_are_a_side() -> None:
     told = [reason.text for reason in CLEAN.but(cap=some(7, 50, value=20)).judged().reasons]
     assert told == [
+        "1.7 errors per 100 passes were counted, 5 are accepted. Whether other lots make more is not shown.",
         "2 passes lost: darker than the background, and no level above the background sees them. First at 0.45 s "
-        "after the start, pass 7."
+        "after the start, pass 7.",
     ]
     assert not CLEAN.judged().reasons
 
