@@ -17,7 +17,7 @@ RUNS_CODE = {
 MODULES = {"pickle", "marshal", "shelve", "subprocess", "dill", "cloudpickle", "runpy", "code", "imp", "yaml"}
 ALLOWED = {
     "__init__.py": "names of this package, from a literal table",
-    "cli/__init__.py": "modules of commands, from a literal table",
+    "cli/commands.py": "modules of commands, from a literal table",
     "questions/__init__.py": "modules of the rooms of questions, by literal names",
     "data/importing/reading/measurement_formats.py": "one of the readers of formats, by literal name",
     "teaching/registry.py": "the literal table of built-in strategies, and entry points of installed packages",

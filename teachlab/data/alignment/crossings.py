@@ -215,11 +215,10 @@ def rises(borders: Sequence[tuple[Light, int]]) -> list[tuple[Places, float]]:
     >>> places.tolist(), round(edge, 9)
     ([4.5], 1.6)
     """
-    steps = [_step_of(light, border) for light, border in borders]
-    known = [step for step in steps if step is not None]
     out = []
-    with np.errstate(over="ignore", invalid="ignore"):  # a step next to nothing
-        found = iter(_crossings(known))
+    with np.errstate(over="ignore", invalid="ignore"):  # a step next to nothing, or light at the end of all numbers
+        steps = [_step_of(light, border) for light, border in borders]
+        found = iter(_crossings([step for step in steps if step is not None]))
         for step, (_, border) in zip(steps, borders, strict=True):
             places, tops = (np.empty(0), np.empty(0, np.int64)) if step is None else next(found)
             edge = float("nan")

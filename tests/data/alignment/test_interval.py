@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from teachlab.data.alignment import measure_alignment
+from teachlab.data.alignment.crossings import rises
 from teachlab.model.recording import Direction, Recording, RecordingInfo
 from teachlab.model.truth import Truth
 
@@ -115,3 +116,10 @@ def test_light_that_bounces_at_borders_is_no_clock_that_drifts(passes: int) -> N
         inside += found.lags.low <= -9 <= found.lags.high
     assert drifting <= 3
     assert inside >= 17
+
+
+def test_light_at_the_end_of_all_numbers_has_its_border_where_it_rises() -> None:
+    """What is taken off a level there lies beyond all numbers of its type, which numpy warned of."""
+    light = np.array([-3.4e38] * 16 + [3.4e38] * 16, np.float32)
+    [(places, _)] = rises([(light, 16)])
+    assert places.tolist() == pytest.approx([16.0], abs=0.6)

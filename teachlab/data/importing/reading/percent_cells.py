@@ -55,13 +55,16 @@ def _read(book: zipfile.ZipFile, part: str, handler: Handler) -> Handler:
 
 
 class _Elements:
-    """The elements of a short part, with their attributes."""
+    """The elements of a short part that tell formats and sheets, with their attributes."""
+
+    NAMES = frozenset({"sheet", "Relationship", "numFmt", "cellXfs", "cellStyles", "xf"})
 
     def __init__(self) -> None:
         self.found: list[tuple[str, dict[str, str]]] = []
 
     def begins(self, name: str, attributes: dict[str, str]) -> None:
-        self.found.append((name.rpartition(":")[2], attributes))
+        if (name := name.rpartition(":")[2]) in self.NAMES:
+            self.found.append((name, attributes))
 
 
 class _Styles(_Elements):
