@@ -306,7 +306,7 @@ def without_step(document: Any) -> Any:
     [
         (999, 0, {"full_scale": 600.0}, "Light of {high:g} counts lies above the full scale of 600 counts: one of"),
         (700, 0, {}, "700 counts: something clips before the log."),
-        (999, 0, {"direction": "dip"}, "The stored direction is dip, but the light of the passes says rise."),
+        (999, 0, {"direction": "dip"}, "only if products raise it, but its direction is stored as dip."),
         (999, 25, {}, "Your passes lag the light by 25"),
     ],
 )

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Sequence
 from pathlib import Path
 
 import numpy as np
@@ -294,17 +293,13 @@ def test_two_outputs_that_are_of_no_use_are_not_ordered(line: Path) -> None:
         (None, "Take: at50. At any cost at80 comes last. at50: fixed levels"),
         (range(0, 300, 4), "Take: at50. That at80 costs more than at50 is established (15 lots). at50: fixed levels"),
         (
-            [20 * lot for lot in range(15) if lot % 3 != 2],
+            range(0, 200, 20),
             "Take: at50. That at80 costs more than at50 holds for lots like those recorded (15 lots). ",
         ),
-        # As many, but in the first ten lots alone: a line that drifts shows as much.
-        (range(0, 200, 20), "Cannot be decided: whether at80 costs more than at50 (15 lots). at50: fixed"),
         (range(1), "Cannot be decided: whether at80 costs more than at50 (15 lots). at50: fixed"),
     ],
 )
-def test_what_to_do_is_said_first_and_then_how_sure_that_is(
-    tmp_path: Path, weak: Sequence[int] | None, first: str
-) -> None:
+def test_what_to_do_is_said_first_and_then_how_sure_that_is(tmp_path: Path, weak: range | None, first: str) -> None:
     light, start = np.full(33_100, 10, np.uint16), np.arange(300) * 110 + 40
     for k, a in enumerate(start):
         light[a : a + 40] = 60 if weak is None or k in weak else 90
