@@ -137,7 +137,8 @@ function tellLots({ now: { scored }, passes: { lot }, facts, atStart, corrected 
   const told = !facts.claims || (facts.given && atStart && !corrected);
   element("lots").textContent = claim === null ? "" : `${shown(claim.withLoss)} of ${shown(claim.lots)} lots with a loss. `
     + (told ? "" : claim.upper > 0.995 ? "These lots show no upper bound below 100 %." : `At ${percent(confidence)} % confidence at most `
-    + `${roundedUp(100 * claim.upper)} % of passes are lost on average over independent lots, if the levels were not chosen on these passes.`);
+    + `${roundedUp(100 * claim.upper)} % of passes are lost on average over independent lots, `
+    + "if the levels were not chosen on these passes.");
 }
 
 /**
