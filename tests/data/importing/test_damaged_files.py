@@ -26,7 +26,7 @@ FILES = {
     "log.h5": "h5py",
     "scaled.h5": "h5py",
 }
-TRIES = 60
+TRIES = 24
 
 
 def damaged(whole: bytes, rng: np.random.Generator) -> bytes:
