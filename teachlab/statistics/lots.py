@@ -273,6 +273,19 @@ def quarters(lots: int) -> NDArray[np.int64]:
     return np.arange(lots) * min(QUARTERS, lots) // max(1, lots)
 
 
+def quarter_means(values: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return the means of one or more values of lots, or stretches, over the quarters of the recording.
+
+    Examples
+    --------
+    >>> quarter_means(np.array([1.0, 3.0, 5.0, 6.0, 7.0])).tolist()
+    [2.0, 5.0, 6.0, 7.0]
+    """
+    part = quarters(values.size)
+    means: NDArray[np.float64] = np.bincount(part, values) / np.bincount(part)
+    return means
+
+
 def checked_counts(events: ArrayLike, trials: ArrayLike) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Return events and trials of the lots that hold trials, refused where they cannot be counts of the same lots."""
     lost = np.asarray(events, np.float64).reshape(-1)

@@ -124,8 +124,8 @@ def doubt_of_unit(
         return ""
     others = list(map(measured, others))
     better = [one for one in others if one.follows and (not own.follows or one.share > own.share)]
-    if not better:
-        better = [one for one in others if one.share > own.share] if not own.follows else []
+    if not better and not own.follows:
+        better = [one for one in others if one.share > own.share]
     if not better:
         return ""
     told = f"{where}: {own.sentence}; {'; '.join(one.sentence for one in better)}."

@@ -42,7 +42,7 @@ from teachlab.scoring.margin import LEAST_MARGIN
 from teachlab.scoring.reasons import STANDS_STILL
 from teachlab.statistics.claims.lot_claims import joined_lots
 from teachlab.statistics.differences import p_more_by_lots
-from teachlab.statistics.lots import Dependence, Source, quarters
+from teachlab.statistics.lots import Dependence, Source, quarter_means, quarters
 from teachlab.statistics.over_time.autocorrelation import integrated_autocorrelation
 from teachlab.statistics.over_time.cumulative_sums import LEAST_BASELINE, Sequential
 
@@ -423,7 +423,7 @@ def _changes(before: Course, now: Course, confidence: float) -> tuple[Change, ..
         if min(one.size for one in both) < 2:
             continue
         was, is_ = (float(one.mean()) for one in both)
-        both = [np.bincount(part := quarters(one.size), one) / np.bincount(part) for one in both]
+        both = [quarter_means(one) for one in both]
         # Quarters that resemble the one before count as fewer.
         alike = [max(1.0, integrated_autocorrelation(one) or 1.0) for one in both]
         variances = [float(one.var(ddof=1)) / one.size * times for one, times in zip(both, alike, strict=True)]

@@ -15,7 +15,7 @@ from scipy.special import betaincinv, nctdtr, stdtr, stdtrit
 from teachlab.errors import ParameterError, check_share
 from teachlab.model.json_values import Document
 from teachlab.model.printable_text import number_of
-from teachlab.statistics.lots import Source, quarters
+from teachlab.statistics.lots import Source, quarter_means
 from teachlab.statistics.paired_tests import holm
 
 ORDER_LOTS = 10
@@ -266,8 +266,7 @@ def _p(d: NDArray[np.float64], by_named_lots: bool) -> float:
     """Return the p of the differences; of stretches the larger one of all, and of quarters of them."""
     if by_named_lots:
         return paired_p(d)
-    part = quarters(d.size)
-    return max(paired_p(d), paired_p(np.bincount(part, d) / np.bincount(part)))
+    return max(paired_p(d), paired_p(quarter_means(d)))
 
 
 def _with_adverse(d: NDArray[np.float64], worst: float) -> NDArray[np.float64]:
