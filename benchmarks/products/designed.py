@@ -239,7 +239,7 @@ def page(rows: list[dict[str, Any]], commit: str, limit: dict[str, Any]) -> str:
 
     def cell(alias: str, variant: str, condition: str) -> str:
         of = [r["errors"] for r in lines if (r["line"], r["variant"], r["condition"]) == (alias, variant, condition)]
-        return " ".join("–" if e is None else str(e) for e in of) or "–"
+        return " ".join(map(_count, of)) or "–"
 
     def total(variant: str, condition: str, seeds: tuple[tuple[int, int], ...]) -> str:
         of = [
@@ -295,11 +295,16 @@ def page(rows: list[dict[str, Any]], commit: str, limit: dict[str, Any]) -> str:
         "|---|---|---|---|---|---|",
     ]  # fmt: skip
     text += [
-        f"| {r['line']} | {r['variant']} | {r['condition']} | {r['errors']} | {r['worst']} | {r['abstained_draws']} |"
+        f"| {r['line']} | {r['variant']} | {r['condition']} | {_count(r['errors'])} | {_count(r['worst'])} | "
+        f"{r['abstained_draws']} |"
         for r in rows
         if "scenario" not in r
     ]
     return "\n".join(text) + "\n"
+
+
+def _count(errors: int | None) -> str:
+    return "–" if errors is None else str(errors)
 
 
 def _told(pairs: tuple[tuple[int, int], ...], rows: list[dict[str, Any]]) -> str:

@@ -7,6 +7,7 @@ import loading
 import numpy as np
 import pytest
 
+import teachlab
 from teachlab.synthetic import scenario_names
 from teachlab.teaching import resolve
 
@@ -190,6 +191,19 @@ def test_the_grid_keeps_every_cell_once_with_the_code_that_made_it(grid):
 
 def test_the_page_of_the_grid_says_what_the_rows_say(grid):
     assert (RESULTS / "strategies.md").read_text(encoding="utf-8") == grid.grid_text(kept_rows()) + "\n"
+
+
+def test_the_rules_of_teaching_say_what_the_rows_say(grid):
+    """How often the recommended strategy costs no more than the best classic one."""
+    name, counts = "guard-or-window", []
+    for group in grid.GROUPS:
+        mine = [row for row in grid.of_group(kept_rows(), group) if not grid.is_exception(row)]
+        counts.append(f"{sum(grid.over(row, name) <= grid.ALLOWED for row in mine)} of {len(mine)} cells")
+    long_delay = [grid.over(row, name) for row in kept_rows() if grid.is_exception(row)]
+    many = sum(excess > grid.ALLOWED for excess in long_delay)
+    told = " ".join((Path(teachlab.__file__).parent / "teaching" / "TEACHING.md").read_text(encoding="utf-8").split())
+    assert f"in {counts[0]} at the seeds of its design, and in {counts[1]} at fresh seeds." in told
+    assert f"in {many} of {len(long_delay)} cells, by up to {100 * max(long_delay):.1f} points" in told
 
 
 def test_where_the_recommended_strategy_is_beyond_is_explained(grid):
