@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from scipy.stats import binom, binomtest
+from scipy.stats import binom, binomtest, t
 
 from teachlab.statistics.claims.decisions import MeasuredCost, decide, enough_to_decide
 from teachlab.statistics.claims.orders import ORDER_LOTS, _half_of, cost_bound, lots_to_order, paired_p
@@ -52,6 +52,19 @@ def test_one_good_lot_among_bad_ones_does_not_hide_that_most_fail() -> None:
     assert bound.low == pytest.approx(binomtest(4, 6).proportion_ci(0.99).low)
     assert bound.low == pytest.approx(0.1436, abs=5e-5)
     assert cost_bound([-1, 1, 1, 1, 1, 1]).low < -0.1  # a saving can be any size: half of the lots bound no mean
+
+
+@pytest.mark.parametrize("icc", [0.05, 0.2, 0.5])
+@pytest.mark.parametrize("lots", [20, 80])
+def test_the_lower_end_lies_above_the_true_mean_at_most_as_often_as_allowed_and_students_less_often(
+    lots: int, icc: float
+) -> None:
+    rng = np.random.default_rng([lots, round(100 * icc)])
+    rates = rng.beta(0.05 * (1 / icc - 1), 0.95 * (1 / icc - 1), (2000, lots))
+    drawn = rng.binomial(50, rates) / 50
+    ours = np.mean([cost_bound(costs).low > 0.05 for costs in drawn])
+    students = np.mean(drawn.mean(axis=1) - t.ppf(0.95, lots - 1) * drawn.std(axis=1, ddof=1) / lots**0.5 > 0.05)
+    assert students < ours <= 0.05 + 3 * (0.05 * 0.95 / 2000) ** 0.5
 
 
 @pytest.mark.parametrize("lots", [5, 6, 9, 14, 40])

@@ -102,7 +102,7 @@ def cost_bound(costs: ArrayLike, *, confidence: float = 0.95, source: Source = S
     hold many. If the mean of such a sample is too high, it is nearer to the true mean than t assumes. So the lower end
     is ``mean − sd · (3/γ) ((1 + γ (t/√L − γ/(6 L)))^{1/3} − 1)``, where γ is the skewness of the sample: the inverse of
     Hall's third-degree transformation. Without skewness it is Student's. In simulations it lies above the true mean in
-    at most 5 % of the cases, Student's in 1 to 2 %; where few lots hold less than the others, it does so less often
+    at most 5 % of the cases, and Student's less often; where few lots hold less than the others, it does so less often
     than Student's, and lies far below the mean. So costs that are never negative have a second lower end, exact at a
     tenth of the risk: if more than half of L lots cost at least x, a share q of all lots does, which makes a mean of
     q x; q is Clopper and Pearson's.
