@@ -66,9 +66,9 @@ def autocorrelated_line(
     their restricted likelihood on a grid with equal prior weights weighs the distributions; low and high are quantiles
     of the mixture. So an interval is wide if there are few days and an apparent trend may be a slow random movement.
 
-    Simulated coverage at nominal 95 % is at least 94 % where days correlate by up to 0.6, 88 % at 0.8 with 5 days, and
-    92 % where most of the scatter lasts for weeks. Where a value falls once in ten days it is 85 to 90 %: few steps do
-    not show how often they come. A season is a trend for as long as it lasts: 3 % over a year, 64 % in 90 days
+    Simulated coverage at nominal 95 % is at least 94 % where days correlate by up to 0.6, 89 % at 0.8 with 5 days, and
+    92 % where most of the scatter lasts for weeks. Where a value falls once in ten days it is 84 to 89 %: few steps do
+    not show how often they come. A season is a trend for as long as it lasts: 3 % over a year, 65 % in 90 days
     (``benchmarks/coverages/cleaning.py``).
 
     References
