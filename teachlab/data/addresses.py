@@ -81,10 +81,7 @@ def ending_of(location: object) -> str:
 def system_of(address: str) -> tuple[fs.FileSystem, str]:
     """Return the file system of an address, and the path in it.
 
-    Raises
-    ------
-    ValueError, OSError
-        If no library knows such addresses, or they cannot be reached.
+    Raises ValueError or OSError if no library knows such addresses, or they cannot be reached.
     """
     place, query = divided(address)
     scheme = place.partition("://")[0]
@@ -123,11 +120,7 @@ def read_at(address: str, allow: Callable[[int], None]) -> bytes:
     """Return all bytes at an address; a missing file, or a folder, raises as such.
 
     `allow`: called with their number before they are fetched; it may refuse.
-
-    Raises
-    ------
-    InputError
-        If they cannot be fetched.
+    Raises InputError if they cannot be fetched.
     """
     try:
         with open_at(*system_of(address)) as source:
@@ -161,10 +154,7 @@ def exists(address: str) -> bool:
 def found_at(pattern: str) -> list[str] | None:
     """Return the files in a pattern of addresses, or in a folder of them; None for the address of one file.
 
-    Raises
-    ------
-    InputError
-        If they cannot be listed.
+    Raises InputError if they cannot be listed.
     """
     place, query = divided(pattern)
     magic = _MAGIC.search(place)

@@ -165,10 +165,8 @@ def outdated(path: str | Path) -> None:
 def protect(inputs: Iterable[Path]) -> Iterator[None]:
     """Protect files in the block: none may be written over under any name, and none may change while it is read.
 
-    Raises
-    ------
-    InputError
-        If one of them was replaced or changed before the end of the block; then no result has appeared either.
+    Raises InputError if one of them was replaced or changed before the end of the block; then no result has appeared
+    either.
     """
     known, stamps = {}, {}
     for path in inputs:
@@ -224,11 +222,8 @@ def write_aside(path: str | Path) -> Iterator[Path]:
 
     `path`: place of the finished file: a path whose folder exists, or an address such as ``s3://bucket/name``, to which
     it is sent when it is finished.
-
-    Raises
-    ------
-    InputError
-        If the folder is missing or cannot be written, the disk is full, or `path` is not an ordinary file.
+    Raises InputError if the folder is missing or cannot be written, the disk is full, or `path` is not an ordinary
+    file.
 
     Examples
     --------
@@ -259,11 +254,8 @@ def write_aside(path: str | Path) -> Iterator[Path]:
 def check_target(path: str | Path) -> Path:
     """Return the place of a result with this name, links followed; refuse names that cannot be written.
 
-    Raises
-    ------
-    InputError
-        If the name is not local or too long, the folder is missing or cannot be written, or something else has this
-        name.
+    Raises InputError if the name is not local or too long, the folder is missing or cannot be written, or something
+    else has this name.
     """
     check_name(path)
     if "://" in str(path):
@@ -310,10 +302,7 @@ def check_name(path: str | Path) -> None:
 def current(path: str | Path) -> Path:
     """Return the place of a local file's content: under its own name, or in the part that a journal names for it.
 
-    Raises
-    ------
-    InputError
-        If the journal in its folder is damaged.
+    Raises InputError if the journal in its folder is damaged.
     """
     try:
         target = Path(os.path.realpath(path))
@@ -430,10 +419,7 @@ def _locked(folder: Path, *, wait: bool = True) -> Iterator[bool]:
 def only_writer(folder: Path, what: str) -> Iterator[None]:
     """Let no other process, or thread, enter this block for the same folder: their results would mix.
 
-    Raises
-    ------
-    InputError
-        If another one is in it.
+    Raises InputError if another one is in it.
     """
     with _locked(folder, wait=False) as alone:
         if not alone:

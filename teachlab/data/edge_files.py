@@ -21,11 +21,7 @@ def write_edges(
     """Write onsets and releases in time order, as CSV or Parquet by the ending of the name.
 
     Columns: `sample` (int64), `time_s` (seconds from the first sample) and `active` (true for an onset).
-
-    Raises
-    ------
-    ParameterError
-        If the name has another ending.
+    Raises ParameterError if the name has another ending.
     """
     samples = np.concatenate((onsets, releases))
     order = np.argsort(samples, kind="stable")

@@ -13,10 +13,7 @@ from teachlab.model.truth import Truth
 def open_with_passes(recording: str, truth: str | None = None) -> tuple[Recording, Truth | None]:
     """Open a recording and the named table of passes, or the table beside it; None if there is none.
 
-    Raises
-    ------
-    TruthError
-        If the passes were written for another recording.
+    Raises TruthError if the passes were written for another recording.
     """
     opened = read_recording(recording)
     where = truth if truth is not None else find_truth(recording)
@@ -45,10 +42,7 @@ def check_tie(recording: Recording, truth: Truth, where: str) -> None:
 def open_pair(recording: str, truth: str | None = None) -> tuple[Recording, Truth]:
     """Open a recording and the named passes, or those beside it.
 
-    Raises
-    ------
-    TruthError
-        If there are none.
+    Raises TruthError if there are none.
     """
     opened, passes = open_with_passes(recording, truth)
     if passes is None:

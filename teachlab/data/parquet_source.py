@@ -46,10 +46,7 @@ DECODERS = 2
 def open_input(location: str | Path, what: str, error: type[InputError]) -> Any:
     """Open a local path or an address (``s3://…``, ``gs://…``, ``https://…``) for random access.
 
-    Raises
-    ------
-    InputError
-        Of the class `error`: nothing there, a folder, or no access.
+    Raises InputError of the class `error`: nothing there, a folder, or no access.
     """
     try:
         if not is_address(location):
@@ -234,10 +231,7 @@ def _varint(data: bytes, at: int) -> tuple[int, int]:
 def text_columns(file: pq.ParquetFile, wanted: Collection[str]) -> list[str]:
     """Return the wanted columns that hold text, after a check of their unpacked size.
 
-    Raises
-    ------
-    ParameterError
-        If the text of one row group takes more than the allowed memory.
+    Raises ParameterError if the text of one row group takes more than the allowed memory.
     """
     schema = file.schema_arrow
     names = [f.name for f in schema if f.name in wanted and (_is_text(f.type) or _is_text(_inner(f.type)))]
@@ -261,10 +255,7 @@ def _inner(kind: pa.DataType) -> pa.DataType:
 def unpacked(column: Any, name: str, location: str | Path, error: type[InputError]) -> Any:
     """Return a packed text column as plain text, if no value is longer than allowed.
 
-    Raises
-    ------
-    InputError
-        Of the requested class, with the column and the length.
+    Raises InputError of the requested class, with the column and the length.
     """
     for piece in column.chunks if isinstance(column, pa.ChunkedArray) else [column]:
         if not pa.types.is_dictionary(piece.type):
@@ -288,11 +279,7 @@ class ParquetSource:
     where it is used.
 
     `location`: local path or URI.
-
-    Raises
-    ------
-    RecordingError
-        If the file cannot be read, or has no usable column `light`.
+    Raises RecordingError if the file cannot be read, or has no usable column `light`.
     """
 
     def __init__(self, location: str | Path) -> None:
@@ -345,10 +332,7 @@ class ParquetSource:
     def output(self, start: int, stop: int) -> NDArray[np.bool_]:
         """Return the column `output` over the samples ``[start, stop)``: the sensor's own logged output.
 
-        Raises
-        ------
-        RecordingError
-            If there is no such column, or a sample is neither true nor false.
+        Raises RecordingError if there is no such column, or a sample is neither true nor false.
         """
         kinds = [self._file.schema_arrow.field(k).type for k in self._file.schema_arrow.get_all_field_indices(OUTPUT)]
         if len(kinds) != 1 or not pa.types.is_boolean(kinds[0]):

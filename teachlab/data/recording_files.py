@@ -167,26 +167,13 @@ class RecordingWriter:
 
     The file appears when the writer is closed; if the ``with`` block is left by an exception, nothing is left. The
     bytes depend on the samples and the metadata only, not on how the samples were divided.
-
-    Parameters
-    ----------
-    dtype : dtype
-        The stored type: any integer or floating type.
-    time : pyarrow type, optional
-        Type of a column `time` (timestamp or duration, ns), if the log had one; scoring does not read it.
-    about : dict, optional
-        Further metadata of the file.
-
-    Attributes
-    ----------
-    dtype : dtype
-        The stored type, in the byte order of this machine.
-    aside : Path
-        Where the recording lies until it appears under its name.
-    samples : int
-        Number written so far.
-    digest : str or None
-        Digest of the samples, after the writer is closed; passes are tied to it.
+    `dtype`: the stored type: any integer or floating type.
+    `time`: type of a column `time` (timestamp or duration, ns), if the log had one; scoring does not read it.
+    `about`: further metadata of the file.
+    `dtype`: the stored type, in the byte order of this machine.
+    `aside`: where the recording lies until it appears under its name.
+    `samples`: number written so far.
+    `digest`: digest of the samples, after the writer is closed; passes are tied to it.
 
     Examples
     --------

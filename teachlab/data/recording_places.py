@@ -19,19 +19,12 @@ ENDING = ".parquet"
 def find_recordings(named: Iterable[str | os.PathLike[str]], *, left_out: str | None = None) -> list[str]:
     """Return the meant recordings, each once, in the order named; those of one pattern or folder sorted by name.
 
-    Parameters
-    ----------
-    named : iterable of path
-        Files, addresses, patterns such as ``rec/**/*.parquet``, and folders, which are searched with all their
-        subfolders. Tables of passes are ignored, and so are Parquet files of a folder or pattern that can be read and
-        have no column ``light``. Files that cannot be read are reported when they are opened.
-    left_out : str, optional
-        A folder whose files are no inputs: where results are written.
-
-    Raises
-    ------
-    InputError
-        If a named file is missing, a pattern or folder holds no recording, or only a table of passes was named.
+    `named`: files, addresses, patterns such as ``rec/**/*.parquet``, and folders, which are searched with all their
+    subfolders. Tables of passes are ignored, and so are Parquet files of a folder or pattern that can be read and have
+    no column ``light``. Files that cannot be read are reported when they are opened.
+    `left_out`: a folder whose files are no inputs: where results are written.
+    Raises InputError if a named file is missing, a pattern or folder holds no recording, or only a table of passes was
+    named.
     """
     found: dict[str, str] = {}
     passes: list[str] = []

@@ -56,11 +56,7 @@ def setting_from_dict(values: object, where: str) -> Setting:
     """Return a setting from its parsed JSON; all faults are in one message.
 
     `values`: the parsed document: a mapping of schema 1, 2 or 3 without unknown keys.
-
-    Raises
-    ------
-    SettingError
-        If a key is missing, unknown or wrong, or the values do not fit together.
+    Raises SettingError if a key is missing, unknown or wrong, or the values do not fit together.
 
     Examples
     --------

@@ -10,10 +10,7 @@ from teachlab.errors import InputError
 def datasets_root() -> Path:
     """Return the folder of the shipped data: `datasets` of a checkout, or its copy in an installed package.
 
-    Raises
-    ------
-    InputError
-        If neither exists, which means that the installation is damaged.
+    Raises InputError if neither exists, which means that the installation is damaged.
     """
     package = Path(__file__).resolve().parent.parent
     for candidate in (package / "_datasets", package.parent / "datasets"):

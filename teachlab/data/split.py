@@ -18,15 +18,11 @@ from teachlab.sensor.clock import CEIL_SLACK, ceil, exact
 class Split:
     """A recording divided in time: teach block, left-out pass, scored block.
 
-    Parameters
-    ----------
-    teach_end : int, samples
-        The teach block is ``[0, teach_end)``; it ends in the middle of the gap after the last teach pass.
-    teach_passes : int
-        Detect passes in the teach block.
-    first_scored : int
-        Index of the first scored pass. The pass before it is left out, with the gap on either side of it; gaps are
-        scored from the one after pass `first_scored` on.
+    `teach_end` (samples): the teach block is ``[0, teach_end)``; it ends in the middle of the gap after the last teach
+    pass.
+    `teach_passes`: detect passes in the teach block.
+    `first_scored`: index of the first scored pass. The pass before it is left out, with the gap on either side of it;
+    gaps are scored from the one after pass `first_scored` on.
     """
 
     teach_end: int

@@ -44,16 +44,10 @@ def model_of(
 ) -> type[StrictModel]:
     """Return the strict model of a frozen dataclass: its fields, with the bounds in their metadata.
 
-    Parameters
-    ----------
-    made : type
-        A dataclass; fields that are dataclasses become models too.
-    without : frozenset of str
-        Fields that such a document does not have.
-    null_is_default : bool
-        Whether null may mean the default for every field that has one.
-    **more
-        Further fields of the document, as `pydantic.create_model` takes them: schema, kind and so on.
+    `made`: a dataclass; fields that are dataclasses become models too.
+    `without`: fields that such a document does not have.
+    `null_is_default`: whether null may mean the default for every field that has one.
+    `**more`: further fields of the document, as `pydantic.create_model` takes them: schema, kind and so on.
     """
     hints = get_type_hints(made)
     found: dict[str, Any] = {}

@@ -236,10 +236,7 @@ def bare_text(cell: str) -> str:
 def find_truth(recording: str | Path) -> str | Path | None:
     """Return the table of passes beside a recording: NAME.passes.parquet, or NAME.passes.csv, or None.
 
-    Raises
-    ------
-    TruthError
-        If both exist and differ.
+    Raises TruthError if both exist and differ.
     """
     names = [beside(recording, ending) for ending in (".passes.parquet", ".passes.csv")]
     found = [name for name in names if (exists(name) if is_address(name) else current(name).exists())]

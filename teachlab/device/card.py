@@ -91,13 +91,8 @@ def keyed_in(
 
     `setting`: a setting of fixed levels, or a window.
     `about`: name of the setting in the verdict.
-
-    Raises
-    ------
-    ParameterError
-        If units differ, or a delay lies beyond the range of the device.
-    SettingError
-        If the levels follow.
+    Raises ParameterError if units differ, or a delay lies beyond the range of the device.
+    Raises SettingError if the levels follow.
 
     Notes
     -----

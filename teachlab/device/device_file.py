@@ -67,10 +67,7 @@ class DeviceDocument(SchemaOne):
     def scale(self) -> DisplayScale:
         """Fit the scale to the readings.
 
-        Raises
-        ------
-        ParameterError
-            As `DisplayScale.of`.
+        Raises ParameterError as `DisplayScale.of`.
         """
         return DisplayScale.of(
             [p.light for p in self.pairs], [p.display for p in self.pairs],
@@ -83,10 +80,7 @@ class DeviceDocument(SchemaOne):
     def designing(self, strategy: Strategy) -> Strategy:
         """Return a strategy that chooses among what can be keyed in, if it designs whole settings; others unchanged.
 
-        Raises
-        ------
-        ParameterError
-            If no step of the display lies within the readings.
+        Raises ParameterError if no step of the display lies within the readings.
         """
         from teachlab.teaching.strategies.designed import Designed
 
@@ -130,10 +124,7 @@ class DeviceDocument(SchemaOne):
     def timing_in_steps(self, setting: Setting) -> Setting:
         """Return a setting with the nearest delays and filter that can be keyed in.
 
-        Raises
-        ------
-        ParameterError
-            If a delay lies beyond the range of the device.
+        Raises ParameterError if a delay lies beyond the range of the device.
         """
         on = _in_steps(setting.on_delay_ms, self.on_delay_ms, "on-delay")
         off = _in_steps(setting.off_delay_ms, self.off_delay_ms, "off-delay")
@@ -146,10 +137,7 @@ class DeviceDocument(SchemaOne):
 def read_device(path: str | Path) -> DeviceDocument:
     """Read a device from TOML; all faults are in one message.
 
-    Raises
-    ------
-    ParameterError
-        If the file is no TOML, a key is unknown, missing or wrong, or the readings give no scale.
+    Raises ParameterError if the file is no TOML, a key is unknown, missing or wrong, or the readings give no scale.
     """
     text = read_text(path, "a device in TOML", ParameterError)
     values = parse_toml(text, str(path), ParameterError)

@@ -119,13 +119,8 @@ def in_steps(
     """Round a setting to steps whose whole interval of light costs the same as its levels.
 
     `setting`: a setting of fixed levels, or a window.
-
-    Raises
-    ------
-    ParameterError
-        If units differ, or a delay lies beyond the range of the device.
-    SettingError
-        If the levels follow.
+    Raises ParameterError if units differ, or a delay lies beyond the range of the device.
+    Raises SettingError if the levels follow.
 
     Notes
     -----
@@ -176,12 +171,8 @@ def in_steps(
 def nearest_steps(setting: Setting, device: DeviceDocument, scale: DisplayScale) -> Setting:
     """Return a setting at the nearest steps of a device, whatever they cost.
 
-    Raises
-    ------
-    ParameterError
-        If a level or delay lies beyond the range of the device.
-    SettingError
-        If the levels follow.
+    Raises ParameterError if a level or delay lies beyond the range of the device.
+    Raises SettingError if the levels follow.
     """
     timed = device.timing_in_steps(check_levels(setting))
     levels = {}
@@ -266,10 +257,7 @@ def _in_words(setting: Setting, name: str) -> str:
 def check_levels(setting: Setting) -> Setting:
     """Return a setting that has levels to key in; refuse one whose levels move with the light.
 
-    Raises
-    ------
-    SettingError
-        If they do: then no display value can be given.
+    Raises SettingError if they do: then no display value can be given.
     """
     if not (type(setting) is Setting or isinstance(setting, WindowSetting)):
         raise SettingError(

@@ -69,10 +69,7 @@ class LoggedEdges:
 def logged_edges(recording: Recording) -> LoggedEdges:
     """Read the edges of the column `output`, moved earlier by the lag that the file states.
 
-    Raises
-    ------
-    RecordingError
-        If the recording has no such column, or it never changes.
+    Raises RecordingError if the recording has no such column, or it never changes.
     """
     about, read = recording.info.output, getattr(recording.source, "output", None)
     if about is None or read is None:

@@ -82,12 +82,8 @@ def matched_edges(logged: Samples, replayed: Samples, tolerance: int) -> tuple[S
 
     `logged`, `replayed`: ndarray of int64, ascending, samples.
     `tolerance`: int, samples.
-
-    Returns
-    -------
-    ndarray of int64, ndarray of int64
-        Positions in `logged` and in `replayed` of every pair: the most pairs, and among those the smallest sum of
-        distances.
+    Returned: positions in `logged` and in `replayed` of every pair: the most pairs, and among those the smallest sum of
+    distances.
 
     Examples
     --------

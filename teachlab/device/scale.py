@@ -46,11 +46,7 @@ def york_line(x: ArrayLike, y: ArrayLike, x_error: ArrayLike, y_error: ArrayLike
 
     `x`, `y`: array_like of float, shape (n,).
     `x_error`, `y_error` (array_like of float, shape (n,)): standard deviations; not both 0 at a point.
-
-    Raises
-    ------
-    ParameterError
-        With fewer than two different x, or a point without any error.
+    Raises ParameterError with fewer than two different x, or a point without any error.
 
     Notes
     -----
@@ -135,11 +131,7 @@ class DisplayScale:
 
         `light`, `display` (array_like of float, shape (n,)): at least three readings.
         `light_error`, `display_error`: standard deviations; the rounding of the display is added.
-
-        Raises
-        ------
-        ParameterError
-            With fewer than three readings, or if they do not show how the display follows the light.
+        Raises ParameterError with fewer than three readings, or if they do not show how the display follows the light.
         """
         check_share("confidence", confidence)
         u, v = np.asarray(light, np.float64), np.asarray(display, np.float64)
@@ -209,10 +201,7 @@ class DisplayScale:
     def nearest(self, target: float) -> DisplayStep:
         """Return the step nearest to a light, whatever it costs.
 
-        Raises
-        ------
-        ParameterError
-            If the light lies outside the readings, or the range that can be keyed in.
+        Raises ParameterError if the light lies outside the readings, or the range that can be keyed in.
         """
         self._within(target)
         shown = self.displayed(target)

@@ -57,10 +57,8 @@ def nothing_stated() -> dict[str, str | None]:
 def read_about(path: str | Path) -> dict[str, str | None]:
     """Read from TOML what a record is about.
 
-    Raises
-    ------
-    ParameterError
-        If the file is no TOML, a key is unknown or its value is no text, or the named log is not found.
+    Raises ParameterError if the file is no TOML, a key is unknown or its value is no text, or the named log is not
+    found.
     """
     text = read_text(path, "a TOML file of what the record is about", ParameterError)
     values = parse_toml(text, str(path), ParameterError)

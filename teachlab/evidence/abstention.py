@@ -107,11 +107,7 @@ def build_abstention(
     """Ask the strategy again, as often as draws are asked for, and record that it abstains.
 
     `options`: title, draws, confidence and deviations are used; no score is made.
-
-    Raises
-    ------
-    InputError
-        If the strategy does not abstain here, or abstains for another reason.
+    Raises InputError if the strategy does not abstain here, or abstains for another reason.
     """
     strategy, block = refused.made(), _block(recording, truth, refused)
     _again(strategy, block, refused)

@@ -26,11 +26,7 @@ def write_bundle(bundle: str | Path, folder: str | Path, sources: Sources) -> No
 
     `bundle`: ends in .zip.
     `sources`: recording, passes and setting, on this computer.
-
-    Raises
-    ------
-    InputError
-        If a source is an address and not a file, or two sources have the same name.
+    Raises InputError if a source is an address and not a file, or two sources have the same name.
     """
     inside = [Path(folder) / name for name in (RECORD, PAGE, PRINTED, LEVELS) if (Path(folder) / name).is_file()]
     for given in filter(None, (sources.recording, sources.truth, sources.setting)):
@@ -59,11 +55,7 @@ def unpacked(bundle: str | Path) -> Iterator[Path]:
 
     A bundle may come from a stranger. Before anything is used, these are refused: names with a folder in them, links,
     more or larger files than a record has, and files that unpack to more than they state.
-
-    Raises
-    ------
-    InputError
-        If it is damaged, holds no record, or holds something that a bundle never holds.
+    Raises InputError if it is damaged, holds no record, or holds something that a bundle never holds.
     """
     try:
         with zipfile.ZipFile(bundle) as source:

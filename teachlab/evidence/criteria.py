@@ -150,10 +150,7 @@ class Judged(Document):
 def read_criteria(path: str | Path) -> Criteria:
     """Read acceptance criteria from TOML; all faults are in one message.
 
-    Raises
-    ------
-    ParameterError
-        If the file is no TOML, or a key is unknown, missing or wrong.
+    Raises ParameterError if the file is no TOML, or a key is unknown, missing or wrong.
     """
     text = read_text(path, "acceptance criteria in TOML", ParameterError)
     values = parse_toml(text, str(path), ParameterError)

@@ -26,11 +26,7 @@ def write_record(
     `pdf`: whether to write the page as PDF too; needs the extra pdf.
     `levels`: HTML of the page on which levels can be dragged, to be written beside; that of an earlier record is
     removed.
-
-    Raises
-    ------
-    InputError
-        If the folder cannot be made.
+    Raises InputError if the folder cannot be made.
     """
     record = with_levels(record, levels)
     html = page_of(record, recording)

@@ -128,10 +128,7 @@ def rendered(template: str, **values: Any) -> str:
 def pdf_printer() -> Any:
     """Return the function that makes a PDF from HTML, or refuse; call this before any work.
 
-    Raises
-    ------
-    InputError
-        If WeasyPrint is not installed, or its system libraries are missing.
+    Raises InputError if WeasyPrint is not installed, or its system libraries are missing.
     """
     try:
         from weasyprint import HTML
@@ -146,10 +143,7 @@ def pdf_printer() -> Any:
 def page_pdf(html: str) -> bytes:
     """Return the page as PDF, by the optional library WeasyPrint.
 
-    Raises
-    ------
-    InputError
-        If it is not installed, or its system libraries are missing.
+    Raises InputError if it is not installed, or its system libraries are missing.
     """
     printer = pdf_printer()
     # Without an identifier, a random one is used; without this variable, fonts carry the time of day.

@@ -69,11 +69,7 @@ def judged_record(
 
     The same inputs give the same record: no clock, host or path enters. The step names `files` as they lie on this
     machine, so it is not in the record. Without `criteria` the record gives no verdict on them.
-
-    Raises
-    ------
-    InputError
-        If the pieces do not fit together.
+    Raises InputError if the pieces do not fit together.
     """
     how = RecordOptions() if options is None else options
     cut = None if how.teach_share is None else split(truth, recording.samples, teach_share=how.teach_share)

@@ -52,11 +52,7 @@ def verify_record(
 
     `path`: the record, result.json.
     `recording`, `truth`, `setting`: where its files are; by default beside the record, under the names that it gives.
-
-    Raises
-    ------
-    InputError
-        If the file is not a record, or the files of the record are not found.
+    Raises InputError if the file is not a record, or the files of the record are not found.
 
     Notes
     -----

@@ -62,10 +62,7 @@ class GuidePages(Document):
 def guide_page(name: str) -> GuidePage:
     """Return one page.
 
-    Raises
-    ------
-    ParameterError
-        If no page has that name.
+    Raises ParameterError if no page has that name.
     """
     if name not in ORDER:
         near = difflib.get_close_matches(name, ORDER, 1, 0.4)

@@ -63,12 +63,9 @@ class Contrasts(Document):
 def contrasts(pass_max: ArrayLike, pass_min: ArrayLike, gap_median: ArrayLike) -> Contrasts:
     """Measure how far the light of passes reaches above and below the gaps.
 
-    Parameters
-    ----------
-    pass_max, pass_min : array_like of float, shape (passes,), recording units
-        Extremes of the valid samples of every pass; passes with NaN are left out.
-    gap_median : float or array_like of float, shape (passes,), recording units
-        Median of the background: one for all passes, or one for each.
+    `pass_max`, `pass_min` (shape (passes,), recording units): extremes of the valid samples of every pass; passes with
+    NaN are left out.
+    `gap_median` (shape (passes,), recording units): median of the background: one for all passes, or one for each.
 
     Examples
     --------

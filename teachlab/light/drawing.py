@@ -70,16 +70,10 @@ def time_axis(seconds: float) -> tuple[str, float]:
 def picture(figure: Figure, kind: str, *, says: str = "", **metadata: None) -> bytes:
     """Return a figure as SVG or PNG, with all its text printable and without a date.
 
-    Parameters
-    ----------
-    figure : Figure
-        A figure that was drawn inside `drawing`.
-    kind : str
-        ``svg`` or ``png``.
-    says : str
-        One sentence below the figure that says what to see. A page that holds figures prints it as the caption.
-    **metadata : None
-        Further entries that are left out of an SVG.
+    `figure`: a figure that was drawn inside `drawing`.
+    `kind`: ``svg`` or ``png``.
+    `says`: one sentence below the figure that says what to see. A page that holds figures prints it as the caption.
+    `**metadata`: further entries that are left out of an SVG.
     """
     from matplotlib.text import Text
     from matplotlib.ticker import FixedFormatter, FuncFormatter, LogFormatter, NullFormatter

@@ -72,13 +72,9 @@ def object_height(peak: Any, middle: Any) -> Any:
 def edge_times(around: Levels, highest: float, middle: float, background: float) -> list[float]:
     """Return the 10–90 % times of those edges of a pass that have a foot.
 
-    Parameters
-    ----------
-    around : ndarray of float64, recording units, objects upwards
-        Light of the pass, up to the middle of the gap on either side.
-    highest, middle : float, recording units
-        Largest light and median inside the pass.
-    background : float, recording units
+    `around` (recording units, objects upwards): light of the pass, up to the middle of the gap on either side.
+    `highest`, `middle` (recording units): largest light and median inside the pass.
+    `background`: recording units.
     """
     step = float(object_height(highest - background, middle - background))
     if not step > 0:
@@ -124,14 +120,10 @@ def edge_range(height: Levels, start: Places, stop: Places, edge: float) -> floa
 def ranges(height: Levels, start: Places, stop: Places, span: int) -> Levels:
     """Return the range (largest minus smallest level) of every window that lies inside a stretch, shape (windows,).
 
-    Parameters
-    ----------
-    height : ndarray of float64, shape (n,), recording units
-        Without NaN.
-    start, stop : ndarray of int64, shape (k,), evaluations
-        Stretches ``[start, stop)``; a stretch shorter than `span` gives no window.
-    span : int, evaluations
-        Length of a window, at least 1.
+    `height` (shape (n,), recording units): without NaN.
+    `start`, `stop` (shape (k,), evaluations): stretches ``[start, stop)``; a stretch shorter than `span` gives no
+    window.
+    `span` (evaluations): length of a window, at least 1.
 
     Examples
     --------

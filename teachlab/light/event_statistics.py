@@ -24,36 +24,24 @@ Places = NDArray[np.int64]
 class EventStatistics:
     """Evidence statistics of a stretch of labelled passes; every height is `sign` · light, objects upwards.
 
-    Parameters
-    ----------
-    sign : int
-        +1 where objects raise the light, −1 where they lower it.
-    peaks : ndarray of float64, shape (passes,)
-        P_k: sustained peak of every detect pass over its window.
-    kinds : ndarray of str objects, shape (passes,)
-        Label of each.
-    ignored_peaks, ignored_kinds : ndarray, shape (ignore passes,)
-        Sustained peak and label of every pass that must not switch the output.
-    gap_peaks : ndarray of float64, shape (gaps,)
-        G_g: sustained peak of every gap, outside all windows.
-    gap_valleys : ndarray of float64, shape (gaps between passes,)
-        V_g: lowest light between one pass and the next that lasts long enough for a release.
-    peak_at, gap_at : ndarray of int64, evaluations
-        First evaluation of each pass and each gap, in the stretch shown.
-    noise_object, noise_background : float, recording units, optional
-        sigma of object and background; None without two neighbouring valid evaluations.
-    step : float, recording units, optional
-        Smallest step between levels that occur.
-    background : float
-        Median height of the gaps; NaN if there is none.
-    edge : float, evaluations
-        Median 10–90 % time of the edges; NaN if no pass rises.
-    edge_range : float, recording units
-        R_edge: 99 % quantile of the background range within one edge time; NaN if the gaps are too short for a window.
-    hold, gap_hold, release_hold : int, evaluations
-        D of passes, of gaps, and of valleys.
-    passes_left_out, gaps_left_out : int
-        Events that hold a void evaluation, or no evaluation.
+    `sign`: +1 where objects raise the light, −1 where they lower it.
+    `peaks` (shape (passes,)): P_k: sustained peak of every detect pass over its window.
+    `kinds` (shape (passes,)): label of each.
+    `ignored_peaks`, `ignored_kinds` (shape (ignore passes,)): sustained peak and label of every pass that must not
+    switch the output.
+    `gap_peaks` (shape (gaps,)): G_g: sustained peak of every gap, outside all windows.
+    `gap_valleys` (shape (gaps between passes,)): V_g: lowest light between one pass and the next that lasts long enough
+    for a release.
+    `peak_at`, `gap_at` (evaluations): first evaluation of each pass and each gap, in the stretch shown.
+    `noise_object`, `noise_background` (recording units): sigma of object and background; None without two neighbouring
+    valid evaluations.
+    `step` (recording units): smallest step between levels that occur.
+    `background`: median height of the gaps; NaN if there is none.
+    `edge` (evaluations): median 10–90 % time of the edges; NaN if no pass rises.
+    `edge_range` (recording units): R_edge: 99 % quantile of the background range within one edge time; NaN if the gaps
+    are too short for a window.
+    `hold`, `gap_hold`, `release_hold` (evaluations): D of passes, of gaps, and of valleys.
+    `passes_left_out`, `gaps_left_out`: events that hold a void evaluation, or no evaluation.
     """
 
     sign: int
@@ -98,16 +86,11 @@ def measure_events(
 ) -> EventStatistics:
     """Measure labelled passes and gaps.
 
-    Parameters
-    ----------
-    sign : int
-        +1 where objects raise the light, −1 where they lower it.
-    hold : int, evaluations
-        D for the passes: their peaks must last this long.
-    gap_hold : int, evaluations
-        D for gaps and for passes to be ignored: ``lag + 1``, the number of evaluations that switches the output.
-    release_hold : int, evaluations
-        How long the light must stay low for the output to be released.
+    `sign`: +1 where objects raise the light, −1 where they lower it.
+    `hold` (evaluations): D for the passes: their peaks must last this long.
+    `gap_hold` (evaluations): D for gaps and for passes to be ignored: ``lag + 1``, the number of evaluations that
+    switches the output.
+    `release_hold` (evaluations): how long the light must stay low for the output to be released.
 
     Notes
     -----
@@ -176,18 +159,12 @@ def measure_events(
 def inner_valleys(events: Events, sign: int, level: float, *, release_hold: int = 1) -> Heights:
     """Return K_k: the lowest light inside every detect pass after it has reached a level.
 
-    Parameters
-    ----------
-    sign : int
-        +1 where objects raise the light, −1 where they lower it.
-    level : float, recording units, objects upwards
-        T: the valley lies between the first and the last evaluation at or above it.
-    release_hold : int, evaluations
-        How long the light must stay low for the output to be released; shorter drops do not count.
-
-    Returns
-    -------
-    ndarray of float64, shape (passes that reach the level,), recording units, objects upwards
+    `sign`: +1 where objects raise the light, −1 where they lower it.
+    `level` (recording units, objects upwards): T: the valley lies between the first and the last evaluation at or above
+    it.
+    `release_hold` (evaluations): how long the light must stay low for the output to be released; shorter drops do not
+    count.
+    Returned: one for each pass that reaches the level, recording units, objects upwards.
     """
     seen = seen_light(events, sign)
     if seen.dark:

@@ -22,16 +22,10 @@ class Cells:
     """A block without an invalid sample, divided into cells; no cell crosses a border of a stretch.
 
     One reading of the light then serves everything that needs extremes of stretches or places where a level is met.
-
-    Parameters
-    ----------
-    start : int
-        Sample index of the first sample.
-    light : ndarray, shape (n,), recording units
-    cuts : ndarray of intp, shape (cells,)
-        First sample of each cell, from 0 on.
-    low, high : ndarray, shape (cells,), recording units
-        Extremes of each, in the stored type.
+    `start`: sample index of the first sample.
+    `light`: shape (n,), recording units.
+    `cuts` (shape (cells,)): first sample of each cell, from 0 on.
+    `low`, `high` (shape (cells,), recording units): extremes of each, in the stored type.
     """
 
     start: int
@@ -93,17 +87,10 @@ class Cells:
 class Extremes:
     """Reads light block by block and keeps the extremes of disjoint stretches.
 
-    Parameters
-    ----------
-    start, stop : ndarray of int64, shape (n,), samples
-        Stretches ``[start, stop)``, ascending and disjoint; they may touch, and may be empty.
-
-    Attributes
-    ----------
-    low, high : ndarray of float64, shape (n,), recording units
-        Extremes of the valid samples so far; NaN without any.
-    valid : ndarray of int64, shape (n,)
-        Valid samples so far.
+    `start`, `stop` (shape (n,), samples): stretches ``[start, stop)``, ascending and disjoint; they may touch, and may
+    be empty.
+    `low`, `high` (shape (n,), recording units): extremes of the valid samples so far; NaN without any.
+    `valid` (shape (n,)): valid samples so far.
 
     Examples
     --------

@@ -12,20 +12,12 @@ from teachlab.model.recording import Light
 class InnerValleys:
     """Reads light block by block and keeps, per stretch, the valley between its first and last active evaluation.
 
-    Parameters
-    ----------
-    start, stop : ndarray of int64, shape (n,), evaluations
-        Stretches ``[start, stop)``, ascending and disjoint; they may touch, and may be empty.
-    level : float, recording units
-        Level at which the output becomes active.
-    up : bool
-        True: active is ``x >= level`` and the valley is a minimum. False: active is ``x < level`` and the
-        valley, mirrored, is a maximum.
-
-    Attributes
-    ----------
-    valley : ndarray of float64, shape (n,), recording units
-        NaN for a stretch that is never active.
+    `start`, `stop` (shape (n,), evaluations): stretches ``[start, stop)``, ascending and disjoint; they may touch, and
+    may be empty.
+    `level` (recording units): level at which the output becomes active.
+    `up`: True: active is ``x >= level`` and the valley is a minimum. False: active is ``x < level`` and the valley,
+    mirrored, is a maximum.
+    `valley` (shape (n,), recording units): NaN for a stretch that is never active.
 
     Examples
     --------

@@ -63,19 +63,12 @@ class Hold:
 class SustainedExtremes:
     """Reads light block by block and keeps, for disjoint stretches, the extremes that last for `span` evaluations.
 
-    Parameters
-    ----------
-    start, stop : ndarray of int64, shape (n,), evaluations
-        Stretches ``[start, stop)``, ascending and disjoint; they may touch, and may be empty.
-    span : int, evaluations
-        How long an extreme must last. A stretch that is shorter is taken as a whole.
-
-    Attributes
-    ----------
-    high : ndarray of float64, shape (n,), recording units
-        Sustained peak: the highest minimum over `span` neighbours inside the stretch; NaN if it is empty.
-    low : ndarray of float64, shape (n,), recording units
-        Sustained valley: the lowest maximum over `span` neighbours inside the stretch.
+    `start`, `stop` (shape (n,), evaluations): stretches ``[start, stop)``, ascending and disjoint; they may touch, and
+    may be empty.
+    `span` (evaluations): how long an extreme must last. A stretch that is shorter is taken as a whole.
+    `high` (shape (n,), recording units): sustained peak: the highest minimum over `span` neighbours inside the stretch;
+    NaN if it is empty.
+    `low` (shape (n,), recording units): sustained valley: the lowest maximum over `span` neighbours inside the stretch.
 
     Notes
     -----

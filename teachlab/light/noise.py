@@ -372,16 +372,11 @@ def crossing_share(
 ) -> float:  # fmt: skip
     """Return the share of samples that lie on the other side of a level than the sample before.
 
-    Parameters
-    ----------
-    recording : Recording
-        Read in a few short stretches.
-    level : float, recording units, optional
-        Default: the middle between the lowest and the highest hundredth of each stretch, or of what the file states of
-        its parts if it does: then rare passes count. An object crosses it twice; noise alone crosses it at every
-        second sample.
-    beside : ndarray of int64, samples, optional
-        Starts of passes, beside which the stretches lie; default: evenly over the recording.
+    `recording`: read in a few short stretches.
+    `level` (recording units): default: the middle between the lowest and the highest hundredth of each stretch, or of
+    what the file states of its parts if it does: then rare passes count. An object crosses it twice; noise alone
+    crosses it at every second sample.
+    `beside` (samples): starts of passes, beside which the stretches lie; default: evenly over the recording.
     """
     starts = np.linspace(0, max(0, recording.samples - STRETCH), STRETCHES).astype(int)
     # On a grid on which no stretch is cut by the row groups of a file: two of them are decoded in twice the time.
@@ -415,12 +410,8 @@ def memory_for_light(
 ) -> float:
     """Return an estimate of the memory for some work on a recording, bytes; too small only where any light fits.
 
-    Parameters
-    ----------
-    level : float, recording units, optional
-        As in `crossing_share`.
-    beside : ndarray of int64, samples, optional
-        Starts of passes. Beside them the light is looked at: between rare passes it shows noise alone.
+    `level` (recording units): as in `crossing_share`.
+    `beside` (samples): starts of passes. Beside them the light is looked at: between rare passes it shows noise alone.
     """
     samples = min(recording.samples, held.whole or recording.samples)
     crossed = (recording.samples if held.edges else samples) * held.crossing
@@ -438,11 +429,7 @@ def need_for_light(
 
     `what`: the work: "a surface".
     `recording`, `held`, `level`, `beside`: as for `memory_for_light`.
-
-    Raises
-    ------
-    ParameterError
-        With the estimated memory.
+    Raises ParameterError with the estimated memory.
     """
     size = memory_for_light(recording, held, level=level, beside=beside)
     what = f"{what} of {number_of(recording.samples, 'sample')} of {recording.name}"

@@ -22,22 +22,14 @@ from teachlab.sensor.evaluated_blocks import evaluated
 class PassAndGapExtremes:
     """Extremes of every pass and gap of a recording, as the sensor evaluates its light.
 
-    Parameters
-    ----------
-    passes : Stretches
-        Passes that hold an evaluation.
-    pass_rows : ndarray of int64
-        Their rows in the truth.
-    gaps : Stretches
-        Stretches outside every pass, each pass widened by tolerance and uncertainty.
-    between : Stretches
-        From the end of each pass (or the start of the record) to the start of the next, where they do not touch.
-    between_before : ndarray of int64
-        The pass after each of these stretches.
-    clipped : ndarray of float64, shape (passes)
-        Share of the evaluations of each pass that are at an end of the scale; 0 without a full scale.
-    rate_hz : float, Hz
-        Evaluations per second.
+    `passes`: passes that hold an evaluation.
+    `pass_rows`: their rows in the truth.
+    `gaps`: stretches outside every pass, each pass widened by tolerance and uncertainty.
+    `between`: from the end of each pass (or the start of the record) to the start of the next, where they do not touch.
+    `between_before`: the pass after each of these stretches.
+    `clipped` (shape (passes)): share of the evaluations of each pass that are at an end of the scale; 0 without a full
+    scale.
+    `rate_hz`: evaluations per second.
     """
 
     passes: Stretches

@@ -22,14 +22,10 @@ _Rows = NDArray[np.int64]
 class SidesOfBackground:
     """Detect passes by the side of the background on which they lie.
 
-    Parameters
-    ----------
-    above, below : ndarray of int64
-        Rows of the truth.
-    background : (float, float), recording units
-        Strongest and weakest light of most gaps.
-    weakest_above, weakest_below : float or None, recording units
-        Peak of the least bright of the brighter passes, and of the least dark of the darker passes.
+    `above`, `below`: rows of the truth.
+    `background` (recording units): strongest and weakest light of most gaps.
+    `weakest_above`, `weakest_below` (recording units): peak of the least bright of the brighter passes, and of the
+    least dark of the darker passes.
     """
 
     above: _Rows

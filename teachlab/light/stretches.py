@@ -29,11 +29,7 @@ class Evaluated:
     `stop`: int, evaluations.
     `left_out` (sequence of (int, int), samples): stretches that are read as invalid.
     `keep`: whether a block that is small enough is kept; otherwise it is read as needed, whatever its size.
-
-    Attributes
-    ----------
-    exact : dtype
-        Of floating numbers, which holds every evaluation exactly.
+    `exact`: of floating numbers, which holds every evaluation exactly.
     """
 
     def __init__(
@@ -136,13 +132,9 @@ class EvaluatedPart(Evaluated):
 class Stretches:
     """Disjoint stretches ``[start, stop)`` of evaluations in time order, with their extremes.
 
-    Parameters
-    ----------
-    start, stop : ndarray of int64, shape (n,), evaluations
-    valid : ndarray of int64, shape (n,)
-        Valid evaluations of each.
-    low, high : ndarray of float64, shape (n,), recording units
-        Extremes of the valid evaluations; NaN where there is none.
+    `start`, `stop`: shape (n,), evaluations.
+    `valid` (shape (n,)): valid evaluations of each.
+    `low`, `high` (shape (n,), recording units): extremes of the valid evaluations; NaN where there is none.
     """
 
     start: NDArray[np.int64]
@@ -170,12 +162,8 @@ class Stretches:
 class SeenLight:
     """What one reading of evaluations shows, whatever lies in them.
 
-    Parameters
-    ----------
-    strongest : float, recording units
-        Largest absolute light; 0 where none is valid.
-    invalid_start, invalid_stop : ndarray of int64, shape (runs,), evaluations
-        Runs ``[start, stop)`` of invalid evaluations.
+    `strongest` (recording units): largest absolute light; 0 where none is valid.
+    `invalid_start`, `invalid_stop` (shape (runs,), evaluations): runs ``[start, stop)`` of invalid evaluations.
     """
 
     strongest: float

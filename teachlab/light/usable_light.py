@@ -45,10 +45,7 @@ def largest(dtype: np.dtype[Any]) -> float:
 def bounded(block: Block, name: str) -> Block:
     """Return a block in which infinite light is replaced by the largest number of its type.
 
-    Raises
-    ------
-    UnmeasurableError
-        At a finite sample beyond `LARGEST`.
+    Raises UnmeasurableError at a finite sample beyond `LARGEST`.
 
     Examples
     --------

@@ -28,16 +28,12 @@ def border_evaluations(truth: Truth, clock: Clock, rules: Rules) -> int:
 class Windows:
     """Windows and gaps of one truth under one lag; all positions in evaluations.
 
-    Parameters
-    ----------
-    covered_from, covered_to : ndarray of int64, shape (passes,)
-        Evaluations that read a sample of the pass, ``[from, to)``; empty if none does.
-    start, stop : ndarray of int64, shape (passes,)
-        The window ``[start, stop)``; empty for an empty pass. Windows are disjoint and ascending.
-    gap_start, gap_stop : ndarray of int64, shape (gaps,)
-        Gaps: what is left, longer than zero.
-    gap_after : ndarray of int64, shape (gaps,)
-        Index of the pass before the gap, −1 for the gap before the first pass.
+    `covered_from`, `covered_to` (shape (passes,)): evaluations that read a sample of the pass, ``[from, to)``; empty if
+    none does.
+    `start`, `stop` (shape (passes,)): the window ``[start, stop)``; empty for an empty pass. Windows are disjoint and
+    ascending.
+    `gap_start`, `gap_stop` (shape (gaps,)): gaps: what is left, longer than zero.
+    `gap_after` (shape (gaps,)): index of the pass before the gap, −1 for the gap before the first pass.
     """
 
     covered_from: Edges

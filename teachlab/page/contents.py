@@ -118,11 +118,7 @@ def page_contents(
     `draws`, `seed`: how often it is taught, and what picks what it is shown.
     `files`: what the files are called on the command line.
     `judged`: the verdict on the setting, if a record holds it already.
-
-    Raises
-    ------
-    InputError
-        If the pieces do not fit together.
+    Raises InputError if the pieces do not fit together.
     """
     files = files or FilesJudged(recording=recording.name)
     if not truth.detect.any():

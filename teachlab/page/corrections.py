@@ -47,11 +47,7 @@ def corrected_truth(before: Truth, passes: Mapping[str, Any], samples: int) -> T
     """Return passes as the page sends them, with what the table before says of itself.
 
     Where any border is another one the passes are self-labelled: it was set by the light on the page.
-
-    Raises
-    ------
-    TruthError
-        If they are no passes of a recording of so many samples.
+    Raises TruthError if they are no passes of a recording of so many samples.
     """
     given = check(_Passes, passes, "corrected passes", TruthError)
     try:
@@ -80,10 +76,7 @@ class CorrectedPasses:
     def write(self, truth: Truth, edits: object) -> str:
         """Write passes with their history as the next free ``NAME.corrected-K.passes.parquet``; return its name.
 
-        Raises
-        ------
-        InputError
-            If the history is none, or the file cannot be written; then nothing is.
+        Raises InputError if the history is none, or the file cannot be written; then nothing is.
         """
         kept = check(_Edits, {"edits": edits}, "history", TruthError).model_dump(by_alias=True)["edits"]
         digest = hashlib.sha256(read_current(self.table, lambda place: place.read_bytes())).hexdigest()

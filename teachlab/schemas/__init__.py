@@ -18,11 +18,7 @@ def schema_of(command: str) -> dict[str, Any]:
     """Return the JSON Schema of a command's document.
 
     `command`: as it is typed, with a hyphen for a space: replay, surroundings-lamp …
-
-    Raises
-    ------
-    ParameterError
-        If there is none.
+    Raises ParameterError if there is none.
 
     Examples
     --------

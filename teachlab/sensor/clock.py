@@ -81,11 +81,7 @@ class Clock:
 
         `r` is the quotient of the shortest decimals of the two rates, replaced by the nearest fraction
         with denominator ≤ 10⁶ if that lies within 1 part in 10¹².
-
-        Raises
-        ------
-        SettingError
-            If the evaluation rate exceeds the sample rate.
+        Raises SettingError if the evaluation rate exceeds the sample rate.
 
         Examples
         --------

@@ -66,21 +66,11 @@ class Comparator:
     Light begins at ``x >= on_level``, ends at ``x < off_level`` and holds between; an invalid evaluation
     holds. The first valid evaluation is light if ``x >= on_level``, else dark, and everything before it
     takes its state.
-
-    Parameters
-    ----------
-    on_level, off_level : float, recording units
-        ``off_level <= on_level``.
-    first_level : float, recording units, optional
-        Level at or above which the first valid evaluation is light; by default `on_level`.
-    fast : bool, optional
-        Whether to use the compiled way of the extra ``fast``; default: where it is installed, once a process has
-        compared so much that it pays.
-
-    Raises
-    ------
-    ParameterError
-        If `fast` is true and the extra is not installed.
+    `on_level`, `off_level` (recording units): ``off_level <= on_level``.
+    `first_level` (recording units): level at or above which the first valid evaluation is light; by default `on_level`.
+    `fast`: whether to use the compiled way of the extra ``fast``; default: where it is installed, once a process has
+    compared so much that it pays.
+    Raises ParameterError if `fast` is true and the extra is not installed.
     """
 
     def __init__(

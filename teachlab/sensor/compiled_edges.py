@@ -39,16 +39,10 @@ def latched(light: Any, dark: Any, now: Any) -> Any:
 def find_edges(x: Any, on: Any, off: Any, state: bool, out: Any) -> Any:
     """Write where the state changes; return how often, the state at the end, and whether a NaN was there.
 
-    Parameters
-    ----------
-    x : ndarray, shape (n,)
-        Contiguous.
-    on, off : scalar, of the type of x
-        Light begins at ``x >= on`` and ends at ``x < off``.
-    state : bool
-        Before the first evaluation.
-    out : ndarray of int32, shape (n,)
-        Written.
+    `x` (shape (n,)): contiguous.
+    `on`, `off` (of the type of x): light begins at ``x >= on`` and ends at ``x < off``.
+    `state`: before the first evaluation.
+    `out` (shape (n,)): written.
     """
     found, nan = 0, False
     now = np.uint64(state)

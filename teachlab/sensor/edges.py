@@ -53,12 +53,8 @@ def merged(*parts: Numbers) -> Numbers:
 class TwoState:
     """A two-valued signal over evaluations ``0 … n−1``: its first value and where it changes.
 
-    Parameters
-    ----------
-    first : bool
-        Value at evaluation 0 and, by convention, at all times before it.
-    edges : ndarray of int64, shape (k,), evaluations
-        First evaluation of every new value; ascending, all in ``1 … n−1``.
+    `first`: value at evaluation 0 and, by convention, at all times before it.
+    `edges` (shape (k,), evaluations): first evaluation of every new value; ascending, all in ``1 … n−1``.
     """
 
     first: bool

@@ -29,13 +29,9 @@ _NONE, _ONE, _TOP = np.uint64(0), np.uint64(1), np.uint64(63)
 def compared(values: NDArray[Any], on: Any, off: Any, scratch: NDArray[np.bool_]) -> tuple[Lanes, Lanes]:
     """Return where values are at or above one level, and where below another.
 
-    Parameters
-    ----------
-    values : ndarray, shape (n,)
-    on, off : scalar
-        Levels, in the type of the values.
-    scratch : ndarray of bool, shape (k,)
-        Overwritten: so many are compared at a time, a multiple of 64 if not all are.
+    `values`: shape (n,).
+    `on`, `off`: levels, in the type of the values.
+    `scratch` (shape (k,)): overwritten: so many are compared at a time, a multiple of 64 if not all are.
     """
     out = np.zeros((2, -(-values.size // 64) * 8), np.uint8)
     for a in range(0, values.size, scratch.size):

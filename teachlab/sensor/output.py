@@ -31,16 +31,10 @@ def void_of(invalid: TwoState, size: int) -> TwoState:
 class Output:
     """The output of one replay, as edges over evaluations.
 
-    Parameters
-    ----------
-    undelayed : TwoState
-        Polarity applied to the filtered state, without the delays: true is active.
-    output : TwoState
-        The output: true is active.
-    followed : Followed, optional
-        What the reference did, for a setting that follows.
-    compiled : bool
-        Whether the compiled comparator of the extra ``fast`` took part; the edges do not depend on it.
+    `undelayed`: polarity applied to the filtered state, without the delays: true is active.
+    `output`: the output: true is active.
+    `followed`: what the reference did, for a setting that follows.
+    `compiled`: whether the compiled comparator of the extra ``fast`` took part; the edges do not depend on it.
     """
 
     setting: Setting
@@ -80,14 +74,10 @@ class Output:
 class Followed:
     """What the reference of a following setting did over one recording.
 
-    Parameters
-    ----------
-    last, lowest, highest : float, recording units
-        The reference at the end, and the extremes of all its values.
-    releases : ndarray of int64, shape (n,), evaluations
-        First evaluations with a reference that was set anew, after no light had counted for too long.
-    alarm : TwoState
-        True where the reference is held at a limit that it would have crossed.
+    `last`, `lowest`, `highest` (recording units): the reference at the end, and the extremes of all its values.
+    `releases` (shape (n,), evaluations): first evaluations with a reference that was set anew, after no light had
+    counted for too long.
+    `alarm`: True where the reference is held at a limit that it would have crossed.
     """
 
     last: float

@@ -14,11 +14,7 @@ def running_min(light: Light, span: int) -> Light:
 
     `light` (ndarray, shape (n,)): in any type, without NaN; the type is kept.
     `span`: at least 1.
-
-    Returns
-    -------
-    ndarray, shape (max(0, n − span + 1),)
-        Element i is the minimum of ``light[i : i + span]``.
+    Returned (shape (max(0, n − span + 1),)): element i is the minimum of ``light[i : i + span]``.
 
     Notes
     -----

@@ -75,14 +75,9 @@ class SteppedSignal:
 class EvaluatedStretch:
     """A block of evaluations, and which of them are valid.
 
-    Parameters
-    ----------
-    start, stop : int
-        Evaluations ``[start, stop)`` of the record.
-    begin, end : int
-        The same, counted in valid evaluations of the record.
-    valid : ndarray of intp, shape (end - begin,), or None
-        Places of the valid evaluations in the block; None if all are valid.
+    `start`, `stop`: evaluations ``[start, stop)`` of the record.
+    `begin`, `end`: the same, counted in valid evaluations of the record.
+    `valid` (shape (end - begin,)): places of the valid evaluations in the block; None if all are valid.
     """
 
     start: int

@@ -23,22 +23,13 @@ BOLDEST = 0.99
 class BettingEvidence:
     """Result of a bet against a limit.
 
-    Parameters
-    ----------
-    limit : float
-        Rate that is not exceeded if there is no fault.
-    units : int
-        Number of passes, gaps or lots that were bet on.
-    mean : float or None
-        Their mean; None without any.
-    largest : float
-        Largest money at any time, starting from 1: the evidence against the limit.
-    last : float
-        Money at the end.
-    needed : float
-        One divided by the probability of a false alarm.
-    reached : int or None
-        Index of the unit after which the evidence was first sufficient; None if it never was.
+    `limit`: rate that is not exceeded if there is no fault.
+    `units`: number of passes, gaps or lots that were bet on.
+    `mean`: their mean; None without any.
+    `largest`: largest money at any time, starting from 1: the evidence against the limit.
+    `last`: money at the end.
+    `needed`: one divided by the probability of a false alarm.
+    `reached`: index of the unit after which the evidence was first sufficient; None if it never was.
     """
 
     limit: float
@@ -58,11 +49,8 @@ class BettingEvidence:
 def evidence_above(values: ArrayLike, limit: float) -> BettingEvidence:
     """Bet against a mean of at most `limit`, unit by unit.
 
-    Parameters
-    ----------
-    values : array_like of float, shape (n,), in [0, 1]
-        In time order: 1 for a pass that was lost, or the share lost of every lot.
-    limit : float, in (0, 1)
+    `values` (shape (n,), in [0, 1]): in time order: 1 for a pass that was lost, or the share lost of every lot.
+    `limit`: in (0, 1).
 
     Notes
     -----

@@ -21,21 +21,13 @@ from teachlab.statistics.lots import Source, few_lots
 class Bursts(Document):
     """A count per exposure when events come in bursts, with its bounds.
 
-    Parameters
-    ----------
-    source : Source
-        Lots as labelled, or stretches of time.
-    naive : CountRate
-        The bound for independent events.
-    contributing : float
-        How many lots account for the spread.
-    measured : float or None
-        Variance over mean of the counts per lot; None without events.
-    design_effect : float or None
-        Upper limit of the design effect, at least 1, which is used. None if too few lots hold an event: then there is
-        no bound.
-    low, high, upper : float
-        Interval and one-sided upper bound; `high` and `upper` may be infinite.
+    `source`: lots as labelled, or stretches of time.
+    `naive`: the bound for independent events.
+    `contributing`: how many lots account for the spread.
+    `measured`: variance over mean of the counts per lot; None without events.
+    `design_effect`: upper limit of the design effect, at least 1, which is used. None if too few lots hold an event:
+    then there is no bound.
+    `low`, `high`, `upper`: interval and one-sided upper bound; `high` and `upper` may be infinite.
     """
 
     ALSO: ClassVar[tuple[str, ...]] = ("basis", "holds")

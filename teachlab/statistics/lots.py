@@ -57,29 +57,18 @@ class Source(StrEnum):
 class Dependence(Document):
     """A rate when passes of one lot resemble each other.
 
-    Parameters
-    ----------
-    source : Source
-        Lots as labelled, stretches of consecutive passes, or a proxy for the outcome.
-    naive : Rate
-        The rate for independent passes.
-    contributing : float
-        How many lots account for the spread: all of them if they deviate equally, 1 if one lot has all the deviation.
-    measured : float or None
-        Estimated design effect; None without events.
-    design_effect : float
-        Design effect used: an upper limit, at least 1, and at most that of lots that are lost as a whole.
-    effective_trials : float
-        Trials divided by the design effect.
-    low, high, upper : float
-        Interval and one-sided upper bound at the effective sample size.
-    assumed_icc : float or None
-        Assumed intra-lot correlation; None if nothing was assumed.
-    governed_by : str or None
-        Which of the assumed design effects is the largest.
-    by_proxy : Dependence or None
-        The same rate under an assumption about how losses cluster, for cases that the lots seen cannot show: where too
-        few lots hold an event, and where the assumption is stricter than what was measured.
+    `source`: lots as labelled, stretches of consecutive passes, or a proxy for the outcome.
+    `naive`: the rate for independent passes.
+    `contributing`: how many lots account for the spread: all of them if they deviate equally, 1 if one lot has all the
+    deviation.
+    `measured`: estimated design effect; None without events.
+    `design_effect`: design effect used: an upper limit, at least 1, and at most that of lots that are lost as a whole.
+    `effective_trials`: trials divided by the design effect.
+    `low`, `high`, `upper`: interval and one-sided upper bound at the effective sample size.
+    `assumed_icc`: assumed intra-lot correlation; None if nothing was assumed.
+    `governed_by`: which of the assumed design effects is the largest.
+    `by_proxy`: the same rate under an assumption about how losses cluster, for cases that the lots seen cannot show:
+    where too few lots hold an event, and where the assumption is stricter than what was measured.
     """
 
     ALSO: ClassVar[tuple[str, ...]] = ("basis", "holds")

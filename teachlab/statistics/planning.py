@@ -38,16 +38,10 @@ class Standing(StrEnum):
 class PassPlan:
     """How many passes show that a rate is at most `max_rate`.
 
-    Parameters
-    ----------
-    passes : int
-        Fewest passes, with lots taken into account.
-    independent_passes : int
-        Fewest passes if all of them are independent.
-    lots : int or None
-        Number of lots over which the passes are spread.
-    design_effect : float
-        Passes per independent pass.
+    `passes`: fewest passes, with lots taken into account.
+    `independent_passes`: fewest passes if all of them are independent.
+    `lots`: number of lots over which the passes are spread.
+    `design_effect`: passes per independent pass.
     """
 
     passes: int

@@ -21,11 +21,7 @@ def quantile_limits(ascending: NDArray[np.float64], share: float, tail: float) -
     `ascending` (ndarray of float64, shape (n,)): sorted values of independent draws; equal values are allowed.
     `share` (float, in (0, 1)): which quantile.
     `tail`: float, in (0, 0.5).
-
-    Returns
-    -------
-    low, high : float or None
-        None if even the smallest (largest) value is wrong more often.
+    `low`, `high`: None if even the smallest (largest) value is wrong more often.
 
     Notes
     -----
@@ -50,14 +46,10 @@ def quantile_limits(ascending: NDArray[np.float64], share: float, tail: float) -
 class QuantileSpread(Document):
     """Median, and the spread from the 5 % to the 95 % quantile, of values that occurred.
 
-    Parameters
-    ----------
-    median, median_low, median_high : float
-        None if there are too few values for a limit.
-    spread, spread_low, spread_high : float
-        ``p95 − p05``; the limits combine those of both ends, each with half the probability of error.
-    confidence : float
-        Confidence of both intervals, if the values are independent.
+    `median`, `median_low`, `median_high`: None if there are too few values for a limit.
+    `spread`, `spread_low`, `spread_high`: ``p95 − p05``; the limits combine those of both ends, each with half the
+    probability of error.
+    `confidence`: confidence of both intervals, if the values are independent.
     """
 
     count: int
@@ -75,10 +67,7 @@ class QuantileSpread(Document):
     def of(cls, values: ArrayLike, *, confidence: float = 0.95) -> QuantileSpread | None:
         """Describe values; None without any.
 
-        Raises
-        ------
-        ParameterError
-            If a value is NaN.
+        Raises ParameterError if a value is NaN.
 
         Examples
         --------

@@ -48,24 +48,14 @@ class TailFit:
 class TailBound(Document):
     """An upper bound on the share of passes whose peak lies below a level.
 
-    Parameters
-    ----------
-    bound : float
-        Bound by the envelope rule.
-    exact : float
-        Exact one-sided bound from the count only: this is the claim.
-    exponential, pareto : float
-        Bounds of the two models of the tail.
-    confidence : float
-        Of the exact and the exponential bound.
-    passes, tail : int
-        Number of passes, and number of those in the tail.
-    threshold : float
-        Where the tail begins, in the unit of the peaks.
-    fit : TailFit
-        Generalised Pareto distribution of the tail.
-    label : str
-        What this number is, in words.
+    `bound`: bound by the envelope rule.
+    `exact`: exact one-sided bound from the count only: this is the claim.
+    `exponential`, `pareto`: bounds of the two models of the tail.
+    `confidence`: of the exact and the exponential bound.
+    `passes`, `tail`: number of passes, and number of those in the tail.
+    `threshold`: where the tail begins, in the unit of the peaks.
+    `fit`: generalised Pareto distribution of the tail.
+    `label`: what this number is, in words.
     """
 
     bound: float

@@ -32,19 +32,13 @@ NODES = 400
 class ToleranceClaim(Document):
     """What a number of taught values shows about all future ones.
 
-    Parameters
-    ----------
-    values : int
-        Number of taught values: readings, passes or gaps, independent of each other.
-    share, confidence : float
-        The question: the share of all future values, and the confidence.
-    range_confidence, extreme_confidence : float
-        Confidence that the share lies within the range of the values, and on the inner side of their extreme.
-    values_for_range, values_for_extreme : int
-        Fewest values with which that has the confidence asked for.
-    factor, factor_both : float or None
-        If values are normal: distance from the mean in standard deviations beyond which at most the rest lies, on one
-        side, and on both sides together; None for a single value.
+    `values`: number of taught values: readings, passes or gaps, independent of each other.
+    `share`, `confidence`: the question: the share of all future values, and the confidence.
+    `range_confidence`, `extreme_confidence`: confidence that the share lies within the range of the values, and on the
+    inner side of their extreme.
+    `values_for_range`, `values_for_extreme`: fewest values with which that has the confidence asked for.
+    `factor`, `factor_both`: if values are normal: distance from the mean in standard deviations beyond which at most
+    the rest lies, on one side, and on both sides together; None for a single value.
     """
 
     values: int
@@ -137,14 +131,9 @@ def samples_for_coverage(share: float, confidence: float, *, sides: int = 2) -> 
 def tolerance_factor(samples: int, share: float, confidence: float, *, sides: int = 1) -> float:
     """Return how many standard deviations from the mean hold `share` of all future values, if they are normal.
 
-    Parameters
-    ----------
-    samples : int
-        Independent values from which mean and standard deviation (divisor n − 1) come, at least 2.
-    share : float, in (0, 1)
-    confidence : float, in (0, 1)
-    sides : int
-        1: for one level, on one side of the mean; 2: for a window, between mean − k·s and mean + k·s.
+    `samples`: independent values from which mean and standard deviation (divisor n − 1) come, at least 2.
+    `share`, `confidence`: in (0, 1).
+    `sides`: 1: for one level, on one side of the mean; 2: for a window, between mean − k·s and mean + k·s.
 
     Notes
     -----
@@ -181,20 +170,11 @@ def tolerance_factor(samples: int, share: float, confidence: float, *, sides: in
 def share_beyond(figure: float, samples: int, confidence: float) -> float:
     """Return the largest share of normal values beyond a level that is `figure` standard deviations from their mean.
 
-    Parameters
-    ----------
-    figure : float, standard deviations
-        As the population figure of a margin; negative if the level lies beyond the mean.
-    samples : int
-        Independent values from which mean and standard deviation come, at least 2.
-    confidence : float, in (0, 1)
-        One-sided.
-
-    Returns
-    -------
-    float
-        It is based on a model: valid only for normal values like the observed ones. It is the inverse of
-        `tolerance_factor`.
+    `figure` (standard deviations): as the population figure of a margin; negative if the level lies beyond the mean.
+    `samples`: independent values from which mean and standard deviation come, at least 2.
+    `confidence` (in (0, 1)): one-sided.
+    It is based on a model: valid only for normal values like the observed ones. It is the inverse of
+    `tolerance_factor`.
 
     Examples
     --------

@@ -27,26 +27,16 @@ ASSUMES = (
 class Components(Document):
     """Variance components of a one-way random-effects analysis of variance.
 
-    Parameters
-    ----------
-    groups, values : int
-        k groups of N values in all.
-    mean : float, unit of the values
-        Of all values.
-    between_ss, within_ss : float
-        Sums of squares; the mean squares divide them by k − 1 and N − k.
-    f, p : float or None
-        F ratio and its p-value; None if no group varies within itself.
-    size : float
-        n₀: the effective group size; the common size if all groups are equal.
-    between_sd, repeatability_sd, reproducibility_sd : float, unit of the values
-        Between groups; within a group; and both together, which is the spread of one value from any group.
-    share : float or None
-        Intraclass share: the part of the variance that lies between groups. None if all values are equal.
-    share_low, share_high : float
-        Its exact interval.
-    negative : bool
-        Whether the estimated variance between groups was below 0 and was set to 0.
+    `groups`, `values`: k groups of N values in all.
+    `mean` (unit of the values): of all values.
+    `between_ss`, `within_ss`: sums of squares; the mean squares divide them by k − 1 and N − k.
+    `f`, `p`: F ratio and its p-value; None if no group varies within itself.
+    `size`: n₀: the effective group size; the common size if all groups are equal.
+    `between_sd`, `repeatability_sd`, `reproducibility_sd` (unit of the values): between groups; within a group; and
+    both together, which is the spread of one value from any group.
+    `share`: intraclass share: the part of the variance that lies between groups. None if all values are equal.
+    `share_low`, `share_high`: its exact interval.
+    `negative`: whether the estimated variance between groups was below 0 and was set to 0.
     """
 
     ALSO: ClassVar[tuple[str, ...]] = ("assumes",)
@@ -77,11 +67,7 @@ def variance_components(groups: Mapping[str, ArrayLike], *, confidence: float = 
 
     `groups`: values of every person, shift or lot; empty groups are left out.
     `confidence`: of the interval of the intraclass share.
-
-    Raises
-    ------
-    Abstained
-        With fewer than two groups, or if no group has two values: then the two parts cannot be separated.
+    Raises Abstained with fewer than two groups, or if no group has two values: then the two parts cannot be separated.
 
     Notes
     -----
@@ -191,17 +177,11 @@ def _share_limits(means: _Floats, sizes: _Floats, msw: float, freedom: int, conf
 class LossAgreement(Document):
     """Whether several settings lose the same passes.
 
-    Parameters
-    ----------
-    settings, passes : int
-        Number of settings, and number of passes that are trials under all of them.
-    lost_by_every, lost_by_some : int
-        Passes lost under every setting, and under at least one.
-    lost_share : float or None
-        Lost decisions divided by all decisions on a pass.
-    kappa : float or None
-        Fleiss' kappa: 1 if all settings lose the same passes, 0 if they agree as often as by chance. None if no pass,
-        or every pass, is lost.
+    `settings`, `passes`: number of settings, and number of passes that are trials under all of them.
+    `lost_by_every`, `lost_by_some`: passes lost under every setting, and under at least one.
+    `lost_share`: lost decisions divided by all decisions on a pass.
+    `kappa`: Fleiss' kappa: 1 if all settings lose the same passes, 0 if they agree as often as by chance. None if no
+    pass, or every pass, is lost.
     """
 
     settings: int

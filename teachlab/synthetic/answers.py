@@ -50,16 +50,10 @@ class MadeRecording(Document):
 class ToldScenarios(Document):
     """The scenarios, or one of them, or the keys with which they are written; what was not asked for is left out.
 
-    Parameters
-    ----------
-    scenarios : tuple of dict, optional
-        Name, alias and title of each.
-    toml : str, optional
-        The TOML text as it is written.
-    words : tuple of str, optional
-        What it contains, in words.
-    keys : str, optional
-        Every key, as a page.
+    `scenarios`: name, alias and title of each.
+    `toml`: the TOML text as it is written.
+    `words`: what it contains, in words.
+    `keys`: every key, as a page.
     """
 
     scenarios: tuple[dict[str, str], ...] | None = None

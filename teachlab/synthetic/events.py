@@ -30,30 +30,18 @@ LONGEST_MM = 1e9
 class PassChunk:
     """`EVENTS` passes, in the order in which they come.
 
-    Parameters
-    ----------
-    first : int
-        Number of the first pass.
-    kind, lot : ndarray of int64
-        Index of the kind of object, and number of the lot.
-    lead_mm, trail_mm : ndarray of float64, mm
-        Belt positions of the leading and the trailing edge: how far the line has moved when that end passes the beam.
-    gap_mm : ndarray of float64, mm
-        Gap after each pass.
-    level : ndarray of float64, percent of full scale
-        Level of the filled beam; 0 for transparent objects.
-    edge_transmission, middle_transmission : ndarray of float64
-        For transparent objects, otherwise 1.
-    print_factor : ndarray of float64
-        For printed objects, otherwise 1.
-    cover : ndarray of float64
-        Share of the beam that the object fills across the belt, otherwise 1.
-    glint_mm, glint_percent : ndarray of float64
-        Place and height of all glints, pass by pass.
-    glint_sd_mm : ndarray of float64, mm
-        Their standard deviations.
-    glint_first : ndarray of int64, shape (EVENTS + 1,)
-        Where the glints of each pass begin.
+    `first`: number of the first pass.
+    `kind`, `lot`: index of the kind of object, and number of the lot.
+    `lead_mm`, `trail_mm`: belt positions of the leading and the trailing edge: how far the line has moved when
+    that end passes the beam.
+    `gap_mm`: gap after each pass.
+    `level` (percent of full scale): level of the filled beam; 0 for transparent objects.
+    `edge_transmission`, `middle_transmission`: for transparent objects, otherwise 1.
+    `print_factor`: for printed objects, otherwise 1.
+    `cover`: share of the beam that the object fills across the belt, otherwise 1.
+    `glint_mm`, `glint_percent`: place and height of all glints, pass by pass.
+    `glint_sd_mm`: their standard deviations.
+    `glint_first` (shape (EVENTS + 1,)): where the glints of each pass begin.
     """
 
     first: int

@@ -69,11 +69,7 @@ def continue_recording(path: str | Path, more: int, *, progress: Progress | None
     `path`: the recording; it is replaced when the longer one is complete.
     `more`: number of passes to append, at least 1.
     `progress`: called with the rows written so far, and the number of all rows.
-
-    Raises
-    ------
-    ScenarioError
-        If the recipe is missing or does not belong to the file.
+    Raises ScenarioError if the recipe is missing or does not belong to the file.
     """
     from teachlab.data.atomic_files import one_result
     from teachlab.data.recording_files import RecordingWriter, read_recording
@@ -144,10 +140,7 @@ def write_recipe(recipe: Recipe, planned: Plan, recording: str | Path) -> None:
 def read_recipe(recording: str | Path) -> Recipe:
     """Read the recipe beside a synthetic recording.
 
-    Raises
-    ------
-    ScenarioError
-        If there is none, or it was changed.
+    Raises ScenarioError if there is none, or it was changed.
     """
     from teachlab.data.atomic_files import read_text
     from teachlab.data.strict_json import parse_json

@@ -30,14 +30,10 @@ DRIFT_STEP = 64
 class LineStress:
     """A stress on top of the scenario, ``x → g·x + a + p·(1 − g)``, before noise and converter.
 
-    Parameters
-    ----------
-    gain : float
-        g; it acts on the optical signal with its background, as dirt does.
-    ambient_percent : float, percent of full scale
-        a; it is added where ambient residual is, with its shot noise.
-    pedestal_percent : float, percent of full scale
-        p, backscatter of an opaque layer: with a clean window (g = 1) it adds nothing.
+    `gain`: g; it acts on the optical signal with its background, as dirt does.
+    `ambient_percent` (percent of full scale): a; it is added where ambient residual is, with its shot noise.
+    `pedestal_percent` (percent of full scale): p, backscatter of an opaque layer: with a clean window (g = 1) it adds
+    nothing.
     """
 
     gain: float = 1.0

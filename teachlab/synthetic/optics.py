@@ -72,13 +72,9 @@ class PassWindow:
 class Profile:
     """Piecewise constant profile of all objects in a stretch: values from each edge on.
 
-    Parameters
-    ----------
-    edge_mm : ndarray, mm, ascending
-        Where the values change.
-    fill, level, middle : ndarray
-        Fill (0, or the share of the beam that is covered: usually 1), level (percent of full scale) and middle
-        transmission (for objects that let light through, otherwise 0) from the edge on.
+    `edge_mm` (mm, ascending): where the values change.
+    `fill`, `level`, `middle`: fill (0, or the share of the beam that is covered: usually 1), level (percent of full
+    scale) and middle transmission (for objects that let light through, otherwise 0) from the edge on.
     """
 
     edge_mm: Floats

@@ -45,11 +45,7 @@ class Recipe:
     `passes`: number of objects that pass, at least 1. The recording ends in the middle of the gap after the last one.
     `seed`: at least 0.
     `stress`: stress in addition to the scenario.
-
-    Raises
-    ------
-    ParameterError
-        If a value is out of range.
+    Raises ParameterError if a value is out of range.
     """
 
     scenario: Scenario
@@ -270,11 +266,7 @@ def blocks(recipe: Recipe, *, samples: int, first: int = 0) -> Iterator[Block]:
     """Generate the samples ``[first, samples)`` of a recording as the logger writes them.
 
     `samples`: where to stop; the passes of the recipe do not matter here.
-
-    Yields
-    ------
-    Block
-        Consecutive rows in the stored type; `start` counts rows from the first one yielded.
+    Yielded: consecutive rows in the stored type; `start` counts rows from the first one yielded.
     """
     line = Line(recipe.scenario, recipe.seed, recipe.stress)
     counts = recipe.scenario.sensor.unit == "counts"
@@ -310,16 +302,11 @@ def generate(
 ) -> tuple[Recording, Truth]:
     """Generate a recording with its truth in memory.
 
-    Parameters
-    ----------
-    scenario : Scenario
-        The line, from `load_scenario`.
-    passes : int
-        Number of objects that pass.
-    seed : int
-        Same scenario, seed and passes: same samples; more passes are only appended.
-    gain, ambient, pedestal : float; ambient and pedestal in percent of full scale
-        Additional stress, ``x → g·x + a + p·(1 − g)`` before noise and converter.
+    `scenario`: the line, from `load_scenario`.
+    `passes`: number of objects that pass.
+    `seed`: same scenario, seed and passes: same samples; more passes are only appended.
+    `gain`, `ambient`, `pedestal` (the last two in percent of full scale): additional stress, ``x → g·x + a +
+    p·(1 − g)`` before noise and converter.
 
     Examples
     --------

@@ -195,10 +195,7 @@ class Scenario(Table):
 def parse(text: str, *, source: str) -> Scenario:
     """Read a scenario from TOML text.
 
-    Raises
-    ------
-    ScenarioError
-        If it is not TOML; or naming every key that is unknown, missing or out of range.
+    Raises ScenarioError if it is not TOML; or naming every key that is unknown, missing or out of range.
     """
     tables = parse_toml(text, source, ScenarioError)
     try:
@@ -224,10 +221,7 @@ def aliases() -> dict[str, str]:
 def load_scenario(name_or_path: str | Path) -> Scenario:
     """Load a scenario by name, by alias, or from a TOML file.
 
-    Raises
-    ------
-    ScenarioError
-        If there is no scenario with this name, or the file is faulty.
+    Raises ScenarioError if there is no scenario with this name, or the file is faulty.
 
     Examples
     --------

@@ -56,12 +56,9 @@ class Group:
 class Room:
     """Smallest pass peak minus largest gap peak, recording units, objects upwards; None without passes or gaps.
 
-    Parameters
-    ----------
-    before, after : float, recording units
-        Before the shift, and after it.
-    wrong_before, wrong_after : int
-        Passes and gaps on the wrong side of the level that has the fewest of them there, before and after the shift.
+    `before`, `after` (recording units): before the shift, and after it.
+    `wrong_before`, `wrong_after`: passes and gaps on the wrong side of the level that has the fewest of them there,
+    before and after the shift.
     """
 
     before: float | None
@@ -75,14 +72,10 @@ class Room:
 class Parted:
     """Passes that lie elsewhere against the light than the others: the clock of the table jumped, or kinds changed.
 
-    Parameters
-    ----------
-    first, last : int
-        Rows of the truth.
-    lag : float, samples
-        How much later than the borders of the others the light crosses after theirs; negative if theirs are late.
-    of_kind : bool
-        Whether the kind of product changes there, so that it may be the kinds that lie apart.
+    `first`, `last`: rows of the truth.
+    `lag` (samples): how much later than the borders of the others the light crosses after theirs; negative if theirs
+    are late.
+    `of_kind`: whether the kind of product changes there, so that it may be the kinds that lie apart.
     """
 
     first: int
@@ -95,43 +88,24 @@ class Parted:
 class Alignment:
     """Lag, drift and jitter of truth against light. All lengths in samples; `as_dict` gives ms.
 
-    Parameters
-    ----------
-    sample_rate_hz : float, Hz
-    lags : Lags
-        A positive lag means: the light crosses after the border, so the truth is early.
-    edge : float, samples
-        Median 10–90 % time of the light's edges.
-    uncertainty_samples : float
-        Uncertainty of the borders as the truth states it.
-    passes : int
-        Number of passes with a crossing.
-    fits : tuple of OtherFit
-        How well the truth fits as it is, and shifted by one and two passes.
-    ambiguous : bool
-        Whether the shift is uncertain by whole passes.
-    direction : Direction
-        What objects do to the light, for all that is measured here.
-    shortest : float, samples
-        Median of the shorter of every pass and its gaps, as long as the light shows them.
-    parted : Parted, optional
-        A part of the passes that another shift moves to the light.
-    room : Room, optional
-        What the shift changes; measured if the lag matters.
-    by_chance : bool
-        Whether edges lie no nearer to borders than they would by chance.
-    fuller : int
-        Shifted by so many passes, which fits as well, more of the passes have edges; 0 if none does.
-    turned : bool
-        Whether `direction` is the contrary of what is stored, because the passes surely follow the light better so.
-    contrary : Alignment, optional
-        In the other direction: the stored one if `turned`, else one that fits as well, with less to mend.
-    step : float, samples
-        Of which the times of the passes are multiples; 1 if none is found.
-    kinds : tuple of Group, optional
-        The kinds whose passes come earliest and latest against the light, if these surely lie apart.
-    own_jitter : float, samples
-        Standard deviation of the borders about the medians of their kinds.
+    `lags`: a positive lag means: the light crosses after the border, so the truth is early.
+    `edge` (samples): median 10–90 % time of the light's edges.
+    `uncertainty_samples`: uncertainty of the borders as the truth states it.
+    `passes`: number of passes with a crossing.
+    `fits`: how well the truth fits as it is, and shifted by one and two passes.
+    `ambiguous`: whether the shift is uncertain by whole passes.
+    `direction`: what objects do to the light, for all that is measured here.
+    `shortest` (samples): median of the shorter of every pass and its gaps, as long as the light shows them.
+    `parted`: a part of the passes that another shift moves to the light.
+    `room`: what the shift changes; measured if the lag matters.
+    `by_chance`: whether edges lie no nearer to borders than they would by chance.
+    `fuller`: shifted by so many passes, which fits as well, more of the passes have edges; 0 if none does.
+    `turned`: whether `direction` is the contrary of what is stored, because the passes surely follow the light better
+    so.
+    `contrary`: in the other direction: the stored one if `turned`, else one that fits as well, with less to mend.
+    `step` (samples): of which the times of the passes are multiples; 1 if none is found.
+    `kinds`: the kinds whose passes come earliest and latest against the light, if these surely lie apart.
+    `own_jitter` (samples): standard deviation of the borders about the medians of their kinds.
     """
 
     samples: int

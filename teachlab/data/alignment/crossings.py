@@ -66,10 +66,7 @@ class Crossings:
 class Reaches:
     """How far from every border its crossing may be: half of the gap outside, half of the pass inside.
 
-    Parameters
-    ----------
-    before, inside, after : ndarray of float64, shape (passes,), samples
-        Before the start, between start and end, after the end.
+    `before`, `inside`, `after` (shape (passes,), samples): before the start, between start and end, after the end.
     """
 
     before: Places
@@ -105,16 +102,10 @@ def crossings_beside(
 ) -> Crossings:  # fmt: skip
     """Return all crossings within reach of the borders of the passes of some runs.
 
-    Parameters
-    ----------
-    start, end : ndarray of float64, shape (passes,), samples
-        Passes ``[start, end)``, on the clock of the light.
-    reach : Reaches
-        Of all passes.
-    samples : int
-        Length of the recording.
-    runs : sequence of (int, int)
-        Passes ``[first, stop)`` that are examined.
+    `start`, `end` (shape (passes,), samples): passes ``[start, end)``, on the clock of the light.
+    `reach`: of all passes.
+    `samples`: length of the recording.
+    `runs`: passes ``[first, stop)`` that are examined.
     """
     begins: list[Places] = []
     ends: list[Places] = []
@@ -191,16 +182,10 @@ def _reading(light: NearLight, run: tuple[int, int], start: Places, end: Places,
 def rises(borders: Sequence[tuple[Light, int]]) -> list[tuple[Places, float]]:
     """Return for each border where light rises through half of its step, and the 10–90 % time of the nearest rise.
 
-    Parameters
-    ----------
-    borders : sequence of (ndarray of float32 or float64, shape (n,), recording units; int, samples)
-        Light, NaN where invalid, turned so that the object is up and after the border; and the first sample after it.
-
-    Returns
-    -------
-    list of (ndarray of float64, samples; float, samples)
-        Places are on the scale of borders: 3.5 is the middle of sample 3, so light that is at half of the step at
-        sample 3 has its border there. The time is NaN if the rise has no foot or no top.
+    `borders`: light, shape (n,), recording units, NaN where invalid, turned so that the object is up and after the
+    border; and the first sample after it.
+    Places are on the scale of borders: 3.5 is the middle of sample 3, so light that is at half of the step at
+    sample 3 has its border there. The time is NaN if the rise has no foot or no top.
 
     Notes
     -----

@@ -33,23 +33,16 @@ FAR_LARGER = 2.0
 class Lags:
     """How far the crossings of the light lie after the borders of the truth.
 
-    Parameters
-    ----------
-    shift : ClockShift
-        The shift that moves the truth to the light: the mean of both lags in the middle of the recording, and the
-        difference of rate if it is significant.
-    rate : float
-        The difference of rate as measured.
-    begin, end : float, samples
-        Median lag of starts and of ends, in the middle of the recording; NaN without any.
-    low, high : float, samples
-        95 % interval of the shift, by passes, widened by the uncertainty of the rate from the passes to the middle.
-    rate_low, rate_high : float
-        95 % interval of `rate`; infinite if there are too few passes.
-    jitter : float, samples
-        Standard deviation of the borders about shift and drift, from median deviations.
-    begins, ends : ndarray of float64, shape (passes,), samples
-        Remaining deviation of every border; NaN if it has no crossing within reach.
+    `shift`: the shift that moves the truth to the light: the mean of both lags in the middle of the recording, and the
+    difference of rate if it is significant.
+    `rate`: the difference of rate as measured.
+    `begin`, `end` (samples): median lag of starts and of ends, in the middle of the recording; NaN without any.
+    `low`, `high` (samples): 95 % interval of the shift, by passes, widened by the uncertainty of the rate from the
+    passes to the middle.
+    `rate_low`, `rate_high`: 95 % interval of `rate`; infinite if there are too few passes.
+    `jitter` (samples): standard deviation of the borders about shift and drift, from median deviations.
+    `begins`, `ends` (shape (passes,), samples): remaining deviation of every border; NaN if it has no crossing within
+    reach.
     """
 
     shift: ClockShift
@@ -116,16 +109,10 @@ def fit_lags(
 ) -> Lags | None:  # fmt: skip
     """Return lags, drift and jitter; None if fewer than three starts or ends have a crossing.
 
-    Parameters
-    ----------
-    start, end : ndarray of float64, shape (passes,), samples
-        Passes of the truth, on its own clock.
-    reach : Reaches
-        Of the same passes.
-    guess : ClockShift
-        Start value.
-    step : float, samples
-        Of which all times are multiples, if they are.
+    `start`, `end` (shape (passes,), samples): passes of the truth, on its own clock.
+    `reach`: of the same passes.
+    `guess`: start value.
+    `step` (samples): of which all times are multiples, if they are.
 
     Notes
     -----

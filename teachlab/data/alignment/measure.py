@@ -108,11 +108,7 @@ def measure_alignment(recording: Recording, truth: Truth, reading: AlignmentRead
 
     `reading`: reading of both, if the recording was read already.
     The result is None if fewer than three passes have a crossing near the start and near the end.
-
-    Raises
-    ------
-    TruthError
-        If a pass ends outside the recording.
+    Raises TruthError if a pass ends outside the recording.
 
     Notes
     -----

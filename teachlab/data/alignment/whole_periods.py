@@ -29,19 +29,12 @@ FEWEST_TOLD = 2
 class OtherFit:
     """The fit of truth that is shifted by whole passes.
 
-    Parameters
-    ----------
-    passes : int
-        How many passes it is shifted.
-    shift : float, samples
-        Additional shift.
-    matched : float
-        Share of the borders that have a crossing within 1.5 jitters.
-    met : float
-        Share of the borders with a crossing within half a pitch. Lost and missing passes lower it, and `matched` with
-        it, on a regular line too.
-    edges : int
-        How many borders have such a crossing.
+    `passes`: how many passes it is shifted.
+    `shift` (samples): additional shift.
+    `matched`: share of the borders that have a crossing within 1.5 jitters.
+    `met`: share of the borders with a crossing within half a pitch. Lost and missing passes lower it, and `matched`
+    with it, on a regular line too.
+    `edges`: how many borders have such a crossing.
     """
 
     passes: int

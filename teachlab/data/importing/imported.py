@@ -14,22 +14,14 @@ from teachlab.model.truth import Truth
 class Imported:
     """What was imported.
 
-    Parameters
-    ----------
-    rows, samples, invalid, filled : int
-        Rows of the log, samples written, samples without a valid value (including filled ones), and filled samples.
-    rate_from : str
-        ``given``, ``time column`` or ``file header``.
-    doubt : BorderDoubt, optional
-        Uncertainty of its borders, as found; None if the table or the user stated it.
-    notes : tuple of str
-        What was found without being stated.
-    began : str
-        Date and time of the first sample according to the log; empty if unknown.
-    kept : int
-        Rows that an earlier run had already read.
-    also : tuple of Imported
-        Further channels of the same log.
+    `rows`, `samples`, `invalid`, `filled`: rows of the log, samples written, samples without a valid value (including
+    filled ones), and filled samples.
+    `rate_from`: ``given``, ``time column`` or ``file header``.
+    `doubt`: uncertainty of its borders, as found; None if the table or the user stated it.
+    `notes`: what was found without being stated.
+    `began`: date and time of the first sample according to the log; empty if unknown.
+    `kept`: rows that an earlier run had already read.
+    `also`: further channels of the same log.
     """
 
     recording: str

@@ -20,20 +20,11 @@ def borders_from_light(recording: Recording, instants: Truth, where: str) -> tup
     """Give instants the borders that the light shows near them.
 
     `instants`: short passes around the instants; labels and lots are kept.
-
-    Returns
-    -------
-    Truth
-        Self-labelled. An instant takes the stretch of light that contains it, otherwise the nearest stretch within half
-        the usual distance of two products; no stretch is taken twice. An instant without a stretch keeps the usual
-        length and the usual position: a product that the light does not show stays a product.
-    str
-        What was found, for people.
-
-    Raises
-    ------
-    TruthError
-        If no instant has an object in the light, or two passes overlap.
+    The passes returned are self-labelled. An instant takes the stretch of light that contains it, otherwise the nearest
+    stretch within half the usual distance of two products; no stretch is taken twice. An instant without a stretch
+    keeps the usual length and the usual position: a product that the light does not show stays a product.
+    The text returned says what was found.
+    Raises TruthError if no instant has an object in the light, or two passes overlap.
     """
     found = propose_passes(recording).truth
     at = (instants.start + instants.end) // 2

@@ -46,24 +46,14 @@ class CountedIn(StrEnum):
 class LogTimes:
     """The times with which a table is compared.
 
-    Parameters
-    ----------
-    rate_hz : float, Hz
-        Sample rate of the recording.
-    axis : TimeReport, optional
-        How gaps of the log are filled, if they are.
-    stamps : TimeStamps, optional
-        How the log writes its own times.
-    first_ns : int, ns
-        The first of these times.
-    begun : tuple of int, ns, and bool, optional
-        When the first row was logged, and whether its zone is known.
-    samples_at : callable, optional
-        A function of positions of the line, mm, that returns the samples at which it was there.
-    time_unit, time_zone, time_format : str, optional
-        How the table writes its times, if stated.
-    pass_ms : float, ms, optional
-        Length of a pass around an instant.
+    `rate_hz`: sample rate of the recording.
+    `axis`: how gaps of the log are filled, if they are.
+    `stamps`: how the log writes its own times.
+    `first_ns`: the first of these times.
+    `begun` (ns): when the first row was logged, and whether its zone is known.
+    `samples_at`: a function of positions of the line, mm, that returns the samples at which it was there.
+    `time_unit`, `time_zone`, `time_format`: how the table writes its times, if stated.
+    `pass_ms`: length of a pass around an instant.
     """
 
     rate_hz: float
@@ -80,10 +70,7 @@ class LogTimes:
     def since_start(self, cells: Any, place: Place) -> tuple[NDArray[np.float64], float, float]:
         """Return times of a table in seconds after the log's first row, the size of their unit, and their slack, s.
 
-        Raises
-        ------
-        ParameterError
-            If the two clocks cannot be compared.
+        Raises ParameterError if the two clocks cannot be compared.
         """
         if self.stamps is None and self.begun is None:
             raise ParameterError(f"{place.path}: --passes-in time needs a time column in the log. Name it with --time.")
@@ -125,17 +112,11 @@ def read_intervals(
 ) -> tuple[Truth, BorderDoubt | None, list[str]]:
     """Read a table of passes, how far its borders may be wrong if it does not say so itself, and its unread columns.
 
-    Parameters
-    ----------
-    path : str
-        CSV with a header, or Parquet.
-    counted : CountedIn
-        samples: rows of the log, from 0; s, ms: seconds or milliseconds after its first row; time: as in its time
-        column, or any time if both are dates; mm: positions of the line.
-    start, end : str
-        Columns of the positions; the same column twice for a table of instants.
-    known : tuple of pyarrow Table and object, optional
-        The table and what its metadata state, if it was read: a pipe is read once.
+    `path`: CSV with a header, or Parquet.
+    `counted`: samples: rows of the log, from 0; s, ms: seconds or milliseconds after its first row; time: as in its
+    time column, or any time if both are dates; mm: positions of the line.
+    `start`, `end`: columns of the positions; the same column twice for a table of instants.
+    `known`: the table and what its metadata state, if it was read: a pipe is read once.
 
     Notes
     -----

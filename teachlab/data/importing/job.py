@@ -72,11 +72,7 @@ def import_log(job: ImportJob, *, progress: Progress = lambda share: None) -> Im
     last one is checked, and are kept there if the run ends early. `append` continues from them, or from a recording
     that was written. Nothing is resampled, and no recording appears if anything is wrong. With `from_s` or `to_s`, a
     recording and its passes are cut instead.
-
-    Raises
-    ------
-    InputError
-        With file, column, row and value.
+    Raises InputError with file, column, row and value.
     """
     _check_job(job)
     keep_freed_memory()

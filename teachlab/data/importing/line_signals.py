@@ -23,23 +23,12 @@ KEPT = 1 << 20
 def passes_of_signal(pieces: Iterable[NDArray[np.float64]], rows: int, level: float | None, name: str) -> RowPasses:
     """Return where a second analogue signal shows an object.
 
-    Parameters
-    ----------
-    pieces : iterable of ndarray of float64, signal units
-        The signal; NaN keeps the state before. It is read only once.
-    level : float, signal units, optional
-        Level at which an object begins; by default the middle between the two levels of the signal.
-
-    Returns
-    -------
-    RowPasses
-        Without labels. Objects are on the side of the level where the signal is for less of the time. A band around the
-        level, a fifth of the distance of its two levels wide, prevents that noise divides a pass.
-
-    Raises
-    ------
-    TruthError
-        If the signal does not have two levels, is always on one side, or is on both sides for nearly the same time.
+    `pieces` (signal units): the signal; NaN keeps the state before. It is read only once.
+    `level` (signal units): level at which an object begins; by default the middle between the two levels of the signal.
+    The passes have no labels. Objects are on the side of the level where the signal is for less of the time. A band
+    around the level, a fifth of the distance of its two levels wide, prevents that noise divides a pass.
+    Raises TruthError if the signal does not have two levels, is always on one side, or is on both sides for nearly the
+    same time.
     """
     signal = np.concatenate(list(pieces)) if rows else np.empty(0)
     finite = np.isfinite(signal)
@@ -89,14 +78,9 @@ def _switched(signal: NDArray[np.float64], finite: NDArray[np.bool_], middle: fl
 class LinePosition:
     """Position of the line at every row of the log, from an encoder.
 
-    Parameters
-    ----------
-    millimetres : ndarray of float64, shape (rows,), mm
-        Ascending: where the line runs back, the furthest position so far.
-    back_mm : float, mm
-        How far the line ran back at most; 0 for a trembling of up to two steps of the encoder.
-    back_row : int
-        Where it first did.
+    `millimetres` (shape (rows,), mm): ascending: where the line runs back, the furthest position so far.
+    `back_mm`: how far the line ran back at most; 0 for a trembling of up to two steps of the encoder.
+    `back_row`: where it first did.
     """
 
     millimetres: NDArray[np.float64]
@@ -147,10 +131,7 @@ class LinePosition:
     def rows_at(self, millimetres: NDArray[np.float64], place: Place) -> NDArray[np.float64]:
         """Return the row, with its fraction, at which the line was at some positions.
 
-        Raises
-        ------
-        TruthError
-            With the row, if the line never was at a position.
+        Raises TruthError with the row, if the line never was at a position.
         """
         at = self.millimetres
         outside = (millimetres < at[0]) | (millimetres > at[-1])

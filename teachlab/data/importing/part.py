@@ -24,10 +24,7 @@ from teachlab.model.truth import Truth
 def import_part(job: ImportJob, progress: Callable[[float], None]) -> Imported:
     """Write a part of a recording, and of the passes beside it; a cut inside a pass moves to the next gap outwards.
 
-    Raises
-    ------
-    InputError
-        If the part does not lie in the recording, or an option says how to read a log.
+    Raises InputError if the part does not lie in the recording, or an option says how to read a log.
     """
     own = {"path", "out", "info", "unit_given", "from_s", "to_s"}
     others = [one for one in fields(job) if one.name not in own]

@@ -44,11 +44,7 @@ class Recordings:
     `survey`: has taken the rows into account that are appended.
     `about`: further metadata of the files.
     `at_once`: whether to write rows as they are appended; else all of them by `finish`.
-
-    Attributes
-    ----------
-    hold : bool
-        Whether what was written so far holds, as far as the rows show.
+    `hold`: whether what was written so far holds, as far as the rows show.
     """
 
     def __init__(self, job: ImportJob, survey: Survey, about: dict[bytes, bytes], *, at_once: bool) -> None:

@@ -16,24 +16,16 @@ class ImportJob:
     """What to import and how; None is found from the log.
 
     Fields are the options of `teachlab import`, where each is described. These differ from them or say more:
-
-    Parameters
-    ----------
-    out : str
-        With several channels, one ``NAME-CHANNEL.parquet`` for each.
-    info : RecordingInfo
-        Metadata of the recording; the rate in it counts only if `rate_hz` is given, and the unit only if `unit_given`.
-    column : str, optional
-        Default: `light`, or the only column.
-    more_columns : tuple of str
-        Further channels, each a recording of its own.
-    lot_column : str, optional
-        A pass is of the lot of its first row.
-    clock_ppm : float, parts per million
-        By how much the clock of the passes must be stretched around the middle of the log, where `shift_ms` holds.
-    source : TruthSource, optional
-        Where the passes come from; default: as the table states, otherwise independent; self-labelled where
-        `borders_from_light`.
+    `out`: with several channels, one ``NAME-CHANNEL.parquet`` for each.
+    `info`: metadata of the recording; the rate in it counts only if `rate_hz` is given, and the unit only if
+    `unit_given`.
+    `column`: default: `light`, or the only column.
+    `more_columns`: further channels, each a recording of its own.
+    `lot_column`: a pass is of the lot of its first row.
+    `clock_ppm` (parts per million): by how much the clock of the passes must be stretched around the middle of the log,
+    where `shift_ms` holds.
+    `source`: where the passes come from; default: as the table states, otherwise independent; self-labelled where
+    `borders_from_light`.
     """
 
     path: str

@@ -198,10 +198,7 @@ class Survey:
     def understand(self) -> Iterator[Rows]:
         """Read the log; yield its interpreted rows, to be taken into account or passed over before the next ones.
 
-        Raises
-        ------
-        InputError
-            With file, column, row and value.
+        Raises InputError with file, column, row and value.
         """
         columns = (
             *(*self.lights_at, self.time_at, self.date_at, self.truth_at, self.lot_at, self.output_at),

@@ -121,10 +121,7 @@ class TruthColumn:
     def passes(self) -> RowPasses:
         """Return the passes.
 
-        Raises
-        ------
-        TruthError
-            With row and value, if a cell does not fit the kind.
+        Raises TruthError with row and value, if a cell does not fit the kind.
         """
         kind = self._found_kind()
         check = {TruthKind.FLAG: self._flag, TruthKind.NUMBER: self._number, TruthKind.LABEL: self._label}[kind]
@@ -267,10 +264,7 @@ def in_samples(rows: NDArray[np.int64], gap_rows: NDArray[np.int64], missing: ND
 def ignored(labels: Sequence[str], names: Sequence[str]) -> NDArray[np.bool_]:
     """Return which passes must be detected: those whose label is not in `names`.
 
-    Raises
-    ------
-    TruthError
-        If a name is not among the labels.
+    Raises TruthError if a name is not among the labels.
     """
     unknown = [name for name in names if name not in labels]
     if unknown:

@@ -65,10 +65,7 @@ def other_readings(read: Read, counted: CountedIn, samples: int) -> list[Counted
 def inside(read: Read, counted: CountedIn, samples: int, where: str) -> ReadTable:
     """Read passes that must lie inside a recording of so many samples.
 
-    Raises
-    ------
-    TruthError
-        With the units in which they do, if they do not as they are counted.
+    Raises TruthError with the units in which they do, if they do not as they are counted.
     """
     try:
         found = read(counted)
@@ -98,11 +95,7 @@ def doubt_of_unit(
 
     `stated`: whether the unit was stated; then it is doubted, and not asked about.
     `borders`: whether the table has borders, so that the light can tell.
-
-    Raises
-    ------
-    TruthError
-        If the unit was not stated, and the light follows the passes in another one.
+    Raises TruthError if the unit was not stated, and the light follows the passes in another one.
     """
     if not passes.truth.passes:
         return ""

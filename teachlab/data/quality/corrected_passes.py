@@ -28,14 +28,10 @@ ADVICE = "Positions are whole samples, or dates with a time."
 class Correction:
     """Corrected passes, and what was changed in the proposal.
 
-    Parameters
-    ----------
-    truth : Truth
-        Self-labelled: borders still come from the light.
-    as_proposed, moved, added, taken_out : int
-        Passes as proposed, with other borders, new ones, and proposed ones that were removed.
-    notes : tuple of str
-        Faults that were mended.
+    `truth`: self-labelled: borders still come from the light.
+    `as_proposed`, `moved`, `added`, `taken_out`: passes as proposed, with other borders, new ones, and proposed ones
+    that were removed.
+    `notes`: faults that were mended.
     """
 
     truth: Truth
@@ -55,11 +51,7 @@ def read_corrected(path: str, recording: Recording, proposed: Truth) -> Correcti
 
     `path`: a CSV with the columns start and end, and optionally label, expect and lot.
     `proposed`: the proposal; its uncertainty of borders is kept.
-
-    Raises
-    ------
-    TruthError
-        With file, column, line and value, if a row cannot be a pass.
+    Raises TruthError with file, column, line and value, if a row cannot be a pass.
     """
     notes: list[str] = []
     rows = [_pass_of(row, path, line, recording) for line, row in _table(path, notes)]

@@ -16,18 +16,11 @@ MOST = 0.95
 class TableAgreement:
     """Products that two tables have in common, and where they differ.
 
-    Parameters
-    ----------
-    both : int
-        Products in both tables.
-    only_first, only_second : tuple of int
-        Rows of either table whose product the other lacks.
-    same : int
-        Products in both, with the same borders to the sample.
-    kinds_differ : tuple of int
-        Rows of the first table whose label, or whether they are to be detected, differs.
-    border_samples : float, samples
-        By how much 95 % of the borders of common products differ at most; 0 without any.
+    `both`: products in both tables.
+    `only_first`, `only_second`: rows of either table whose product the other lacks.
+    `same`: products in both, with the same borders to the sample.
+    `kinds_differ`: rows of the first table whose label, or whether they are to be detected, differs.
+    `border_samples`: by how much 95 % of the borders of common products differ at most; 0 without any.
     """
 
     both: int

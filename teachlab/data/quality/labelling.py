@@ -45,16 +45,10 @@ AS_LONG = 2.0
 class Levels:
     """The two levels of a recording.
 
-    Parameters
-    ----------
-    low, high : float, recording units
-        Medians of the samples below and above the split.
-    low_spread, high_spread : float, recording units
-        1.4826 · MAD of the samples on either side.
-    split : float, recording units
-        The level that separates them best.
-    share_high : float
-        Share of the samples above the split.
+    `low`, `high` (recording units): medians of the samples below and above the split.
+    `low_spread`, `high_spread` (recording units): 1.4826 · MAD of the samples on either side.
+    `split` (recording units): the level that separates them best.
+    `share_high`: share of the samples above the split.
     """
 
     low: float
@@ -75,21 +69,14 @@ class Levels:
 class Proposal:
     """Proposed passes, and how they were found.
 
-    Parameters
-    ----------
-    truth : Truth
-        Self-labelled.
-    direction_from : str
-        ``given``, ``stored`` or ``the rarer level``.
-    shortest_samples : int
-        Passes and gaps shorter than this were removed.
-    left_out, joined : ndarray of int64, shape (n, 2), samples
-        The removed passes, and the removed gaps.
-    faint : ndarray of int64, shape (n, 2), samples
-        Stretches between the passes in which the light goes part of the way to an object, no longer than a pass may be.
-        They are not proposed: a person must say whether they are products.
-    opposite : ndarray of int64, shape (n, 2), samples
-        Such stretches on the other side of the background: darker where objects are bright.
+    `truth`: self-labelled.
+    `direction_from`: ``given``, ``stored`` or ``the rarer level``.
+    `shortest_samples`: passes and gaps shorter than this were removed.
+    `left_out`, `joined` (shape (n, 2), samples): the removed passes, and the removed gaps.
+    `faint` (shape (n, 2), samples): stretches between the passes in which the light goes part of the way to an object,
+    no longer than a pass may be. They are not proposed: a person must say whether they are products.
+    `opposite` (shape (n, 2), samples): such stretches on the other side of the background: darker where objects are
+    bright.
     """
 
     truth: Truth
@@ -117,20 +104,11 @@ def propose_passes(
 ) -> Proposal:
     """Propose passes where the light is on the objects' side of two levels.
 
-    Parameters
-    ----------
-    direction : Direction, optional
-        Whether objects raise or lower the light; by default as stored; otherwise objects are the level that takes less
-        of the time, if that is clear.
-    min_ms : float, ms, optional
-        Shortest pass and shortest gap; by default a tenth of the typical one, at least 3 samples.
-
-    Raises
-    ------
-    RecordingError
-        If the light does not have two levels, or no sample is valid.
-    ParameterError
-        If the direction is unclear, or `min_ms` is negative.
+    `direction`: whether objects raise or lower the light; by default as stored; otherwise objects are the level that
+    takes less of the time, if that is clear.
+    `min_ms`: shortest pass and shortest gap; by default a tenth of the typical one, at least 3 samples.
+    Raises RecordingError if the light does not have two levels, or no sample is valid.
+    Raises ParameterError if the direction is unclear, or `min_ms` is negative.
 
     Notes
     -----

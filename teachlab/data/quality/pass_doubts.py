@@ -26,15 +26,10 @@ FARTHEST = 1e3
 class PassDoubt:
     """What makes one proposed pass doubtful.
 
-    Parameters
-    ----------
-    row : int
-        Row of the pass among the proposed ones.
-    start, end : int, samples
-    doubt : float
-        0: as usual; 1: probably not a single object.
-    reason : str
-        What is unusual, for people; empty if nothing is.
+    `row`: row of the pass among the proposed ones.
+    `start`, `end`: samples.
+    `doubt`: 0: as usual; 1: probably not a single object.
+    `reason`: what is unusual, for people; empty if nothing is.
     """
 
     row: int

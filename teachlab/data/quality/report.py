@@ -51,12 +51,9 @@ class DriftBlock:
 class QualityDrift:
     """How the levels change over the recording.
 
-    Parameters
-    ----------
-    blocks : tuple of DriftBlock
-        Equal stretches of time.
-    level_per_hour, background_per_hour, object_per_hour : float, recording units per hour
-        Slope of the least-squares line through the medians; None for fewer than two.
+    `blocks`: equal stretches of time.
+    `level_per_hour`, `background_per_hour`, `object_per_hour` (recording units per hour): slope of the least-squares
+    line through the medians; None for fewer than two.
     """
 
     blocks: tuple[DriftBlock, ...]
@@ -69,27 +66,16 @@ class QualityDrift:
 class Quality(Document):
     """What `inspect` knows of a recording; None if it is unknown.
 
-    Parameters
-    ----------
-    invalid, saturated : float
-        Shares of all samples; saturated means at or below 0, or at or above full scale.
-    low, high : float, recording units
-        Extremes of the valid samples.
-    at_low, at_high : float
-        Shares of all samples exactly at these values: many at a level inside the receiver's range mean that the light
-        is clipped before the log.
-    direction : Direction
-        As stored, otherwise as found from the truth.
-    contrasts : Contrasts
-        How far passes reach above and below the background.
-    background : float, recording units
-        Median of the gaps.
-    contrast : float, recording units
-        Median of the pass peaks minus the median of the background; negative for dips.
-    separable : bool
-        Whether one level separates all passes from all gaps at zero hysteresis.
-    separability : Separability
-        The best level, and what prevents a better one.
+    `invalid`, `saturated`: shares of all samples; saturated means at or below 0, or at or above full scale.
+    `low`, `high` (recording units): extremes of the valid samples.
+    `at_low`, `at_high`: shares of all samples exactly at these values: many at a level inside the receiver's range mean
+    that the light is clipped before the log.
+    `direction`: as stored, otherwise as found from the truth.
+    `contrasts`: how far passes reach above and below the background.
+    `background` (recording units): median of the gaps.
+    `contrast` (recording units): median of the pass peaks minus the median of the background; negative for dips.
+    `separable`: whether one level separates all passes from all gaps at zero hysteresis.
+    `separability`: the best level, and what prevents a better one.
     """
 
     recording: str
@@ -137,13 +123,8 @@ def inspect_recording(
     `truth`: without it, the results on passes, sides, contrast and separability are None.
     `rules`: their tolerance is how far windows extend beyond passes, in addition to the uncertainty of the truth.
     `beside`: called with every block too, for other questions on the recording.
-
-    Raises
-    ------
-    RecordingError
-        If there is no valid sample.
-    TruthError
-        If a pass ends outside the recording.
+    Raises RecordingError if there is no valid sample.
+    Raises TruthError if a pass ends outside the recording.
 
     Notes
     -----

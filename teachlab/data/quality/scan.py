@@ -29,27 +29,16 @@ Stretched = NDArray[np.int64]
 class QualityScan:
     """Results of one reading; every sample counts as an evaluation, and windows have no lag.
 
-    Attributes
-    ----------
-    windows : Windows or None
-        Windows and gaps of the truth.
-    passes, reach, gaps : Extremes or None
-        Extremes over the passes, over their windows, and over the gaps.
-    background, object_steps, gap_steps, all_steps : Selection
-        Levels of the gaps; differences of neighbouring valid samples inside detect passes, inside gaps, and anywhere.
-        Infinite samples count in extremes, not in medians.
-    drift_edges : ndarray of int64, shape (blocks + 1,), samples
-        Borders of the stretches of time.
-    drift_all, drift_background : list of Selection
-        All valid levels, and those of the gaps, for each stretch of time.
-    step : SmallestStep
-        Smallest step between levels that occur.
-    low, high : float, recording units
-        Extremes of all valid samples; NaN if there is none.
-    at_low, at_high : int
-        Samples exactly at these values.
-    void : TwoState
-        True from the 6th invalid sample in a row on.
+    `windows`: windows and gaps of the truth.
+    `passes`, `reach`, `gaps`: extremes over the passes, over their windows, and over the gaps.
+    `background`, `object_steps`, `gap_steps`, `all_steps`: levels of the gaps; differences of neighbouring valid
+    samples inside detect passes, inside gaps, and anywhere. Infinite samples count in extremes, not in medians.
+    `drift_edges` (shape (blocks + 1,), samples): borders of the stretches of time.
+    `drift_all`, `drift_background`: all valid levels, and those of the gaps, for each stretch of time.
+    `step`: smallest step between levels that occur.
+    `low`, `high` (recording units): extremes of all valid samples; NaN if there is none.
+    `at_low`, `at_high`: samples exactly at these values.
+    `void`: True from the 6th invalid sample in a row on.
     """
 
     def __init__(self, recording: Recording, truth: Truth | None, rules: Rules) -> None:

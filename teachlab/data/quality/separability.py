@@ -37,20 +37,13 @@ class Obstacle:
 class Separability:
     """The level with most passes and gaps on the right sides, at zero hysteresis.
 
-    Parameters
-    ----------
-    separable : bool
-        Whether every scored detect pass peaks above every gap (below, for dips).
-    weakest_pass, strongest_gap : Obstacle
-        The pass with the smallest peak, the gap (or `ignore` pass) with the largest.
-    level : float, recording units
-        The best level, which objects reach. If passes and gaps are separable, it is midway between them.
-    lost, tripped : int
-        Passes that do not reach it; gaps and `ignore` passes that do.
-    lost_passes, tripped_gaps : tuple of Obstacle
-        The first of them.
-    passes, gaps : int
-        How many were used: those that a replay without delays would score.
+    `separable`: whether every scored detect pass peaks above every gap (below, for dips).
+    `weakest_pass`, `strongest_gap`: the pass with the smallest peak, the gap (or `ignore` pass) with the largest.
+    `level` (recording units): the best level, which objects reach. If passes and gaps are separable, it is midway
+    between them.
+    `lost`, `tripped`: passes that do not reach it; gaps and `ignore` passes that do.
+    `lost_passes`, `tripped_gaps`: the first of them.
+    `passes`, `gaps`: how many were used: those that a replay without delays would score.
     """
 
     separable: bool

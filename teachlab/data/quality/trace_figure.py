@@ -53,16 +53,10 @@ def trace_figure(
 ) -> bytes:
     """Draw the whole recording and, below it, its first passes.
 
-    Parameters
-    ----------
-    truth : Truth, optional
-        Passes to mark.
-    quality : Quality
-        Of the recording; its best level is drawn, unless something comes first.
-    logged : ndarray of int64, shape (k, 2), samples, optional
-        Where the sensor's own logged output is active: drawn as a separate row.
-    first : str
-        What is to be done to the passes before a level means anything; empty if nothing is.
+    `truth`: passes to mark.
+    `quality`: of the recording; its best level is drawn, unless something comes first.
+    `logged` (shape (k, 2), samples): where the sensor's own logged output is active: drawn as a separate row.
+    `first`: what is to be done to the passes before a level means anything; empty if nothing is.
     """
     spans = [(0, recording.samples)]
     if truth is not None and truth.passes:

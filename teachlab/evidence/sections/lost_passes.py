@@ -25,12 +25,8 @@ def lost_and_worst(truth: Truth, setting: Setting, margins: Margin, result: Scor
     """Return every lost pass by reason, and the worst passes with their reasons.
 
     `margins`: margin with the peak of every pass.
-
-    Returns
-    -------
-    dict
-        ``reasons``: count of every code; ``reasons_say``: its sentence; ``lost_passes``: pass, code and place of the
-        first `LISTED` lost passes; ``worst``: rows for the page.
+    Returned: ``reasons``: count of every code; ``reasons_say``: its sentence; ``lost_passes``: pass, code and place of
+    the first `LISTED` lost passes; ``worst``: rows for the page.
     """
     reach = np.full(truth.passes, np.nan) if margins.peak_of_pass is None else margins.peak_of_pass
     trials = result.trials

@@ -26,11 +26,7 @@ def judged_kept(
     `content`: share of all future ones that must keep it. None: every recorded lot kept it, and there are at least 5
     lots; for passes, 99 %.
     `confidence`: one-sided.
-
-    Returns
-    -------
-    measured, judgement, because : str
-        The judgement is ``"met"``, ``"not met"`` or ``"not enough evidence"``.
+    `measured`, `judgement`, `because`: the judgement is ``"met"``, ``"not met"`` or ``"not enough evidence"``.
 
     Notes
     -----

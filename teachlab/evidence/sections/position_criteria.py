@@ -22,11 +22,7 @@ def judged_position(
     `by_lots`: whether passes of one lot may resemble each other. If so, the range of the lots must stay within the
     limit, from the lowest 5 % quantile of a lot to the highest 95 % quantile. Otherwise passes are assumed to be
     independent, and the upper limit by order statistics must stay within it.
-
-    Returns
-    -------
-    limit, measured, judgement, because : str
-        The judgement is ``"met"``, ``"not met"`` or ``"not enough evidence"``.
+    `limit`, `measured`, `judgement`, `because`: the judgement is ``"met"``, ``"not met"`` or ``"not enough evidence"``.
     """
     unit = measure[-2:]
     limit = f"at most {most:g} {unit} at {100 * confidence:g} % confidence"

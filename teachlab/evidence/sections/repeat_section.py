@@ -41,12 +41,9 @@ def teach_cloud(
 ) -> Json:
     """Teach the setting's strategy again many times inside the teach block, and compare the setting with the draws.
 
-    Returns
-    -------
-    dict
-        The cloud as `Cloud.as_dict` gives it, with ``best`` (the best fixed setting in hindsight), ``released``
-        (measures of the setting, and the shares of draws with a lower on-level, a higher and a lower cost) and
-        ``between`` (how the spread divides between lots); or ``refused``: why there is none.
+    Returned: the cloud as `Cloud.as_dict` gives it, with ``best`` (the best fixed setting in hindsight), ``released``
+    (measures of the setting, and the shares of draws with a lower on-level, a higher and a lower cost) and ``between``
+    (how the spread divides between lots); or ``refused``: why there is none.
     """
     if draws == 0:
         return {"refused": "no draws were asked for"}

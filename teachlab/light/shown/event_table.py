@@ -85,20 +85,11 @@ class DisjointStretches:
 class EventTable:
     """Tables of a block of labelled passes; each is made at the first request.
 
-    Parameters
-    ----------
-    start, stop : ndarray of int64, shape (passes,), evaluations
-        Passes ``[start, stop)`` that may be shown.
-    detect : ndarray of bool, shape (passes,)
-    border : int, evaluations
-        How far windows reach beyond passes.
-    seen : SeenLight
-        What the first reading of the block showed.
-
-    Attributes
-    ----------
-    strongest : float
-        Largest absolute light; NaN counts as none.
+    `start`, `stop` (shape (passes,), evaluations): passes ``[start, stop)`` that may be shown.
+    `detect`: shape (passes,).
+    `border` (evaluations): how far windows reach beyond passes.
+    `seen`: what the first reading of the block showed.
+    `strongest`: largest absolute light; NaN counts as none.
     """
 
     def __init__(

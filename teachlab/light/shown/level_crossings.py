@@ -48,12 +48,9 @@ class LevelCrossings:
     def at(self, rows: Where, level: float) -> Heights:
         """Return first crossing, last crossing and lowest light of some stretches at a level.
 
-        Returns
-        -------
-        ndarray of float64, shape (4, stretches)
-            Whether any evaluation is at or above the level; the lowest light before the first such evaluation, from it
-            to the last, and after that: infinite where there is none. If a stretch does not reach the level, all of it
-            counts as before.
+        Returned (shape (4, stretches)): whether any evaluation is at or above the level; the lowest light before the
+        first such evaluation, from it to the last, and after that: infinite where there is none. If a stretch does not
+        reach the level, all of it counts as before.
         """
         if rows.size == 0:
             return np.empty((4, 0))
@@ -132,15 +129,10 @@ def _steps(light: Heights, size: Where) -> tuple[Heights, Where, Heights]:
     """Return the levels at which the first or last crossing moves, and the lowest light on each side.
 
     Parameters as of `_shortened`.
-
-    Returns
-    -------
-    steps : ndarray of float64, shape (4, n)
-        Levels, descending in each stretch; the lowest light before, between and after the crossings.
-    many : ndarray of intp, shape (stretches,)
-        Levels of each stretch.
-    lowest : ndarray of float64, shape (stretches,)
-        Lowest light of each.
+    `steps` (shape (4, n)): levels, descending in each stretch; the lowest light before, between and after the
+    crossings.
+    `many` (shape (stretches,)): levels of each stretch.
+    `lowest` (shape (stretches,)): lowest light of each.
     """
     table, inside = _table(light, size, -np.inf)
     before, after = _largest(table)

@@ -72,18 +72,12 @@ class _Coming:
 class OrderedValues:
     """Values of stretches, with their order statistics.
 
-    Parameters
-    ----------
-    scan : callable
-        Iterates over all values; called again if bins are needed that were not expected.
-    sample : ndarray of float64
-        Values of a few stretches, from which the bins are derived.
-    expected : iterable of (float, float, int)
-        Ranges in which the order statistics that will be requested are expected, and how many bins to keep beside each.
-    bins : int
-        At least 4.
-    dtype : dtype
-        Of whole numbers, in which as many as there are values can be counted.
+    `scan`: iterates over all values; called again if bins are needed that were not expected.
+    `sample`: values of a few stretches, from which the bins are derived.
+    `expected`: ranges in which the order statistics that will be requested are expected, and how many bins to keep
+    beside each.
+    `bins`: at least 4.
+    `dtype`: of whole numbers, in which as many as there are values can be counted.
     """
 
     def __init__(

@@ -30,17 +30,10 @@ class EdgeTable:
     An edge is a climb from its foot to its top. The table keeps the light from a little before the foot to a little
     behind the top, for a background near the given one, and the highest light before: with that, both are found for
     any background for which they lie in what is kept.
-
-    Parameters
-    ----------
-    before, after : ndarray of int64, shape (passes,), evaluations
-        First and last evaluation of the light around each pass.
-    light : iterable of (ndarray of float64, ndarray of float64)
-        Around and inside each pass, objects upwards.
-    background : float, recording units, objects upwards
-        Level of the empty sensor near which others will be asked for.
-    dtype : dtype
-        Of floating numbers, which holds all of the light exactly.
+    `before`, `after` (shape (passes,), evaluations): first and last evaluation of the light around each pass.
+    `light`: around and inside each pass, objects upwards.
+    `background` (recording units, objects upwards): level of the empty sensor near which others will be asked for.
+    `dtype`: of floating numbers, which holds all of the light exactly.
     """
 
     def __init__(

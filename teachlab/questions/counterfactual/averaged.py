@@ -99,11 +99,7 @@ def averaged(
 
     The result has one sample per evaluation. Its passes are later by half the span, the time by which an average delays
     the half height of an edge. The uncertainty of their borders grows by the same time.
-
-    Raises
-    ------
-    TruthError
-        If a pass lies between two evaluations.
+    Raises TruthError if a pass lies between two evaluations.
     """
     clock = Clock.of(recording.samples, recording.info.sample_rate_hz, evaluation_rate_hz)
     info = replace(recording.info, sample_rate_hz=clock.rate_hz)

@@ -50,11 +50,7 @@ def cycle_of(text: str, *, line_speed_m_s: float | None = None) -> Cycle:
     """Read ``belt=10s``, ``belt=6000mm``, ``lamp=100Hz``, or with the width of its feature ``belt=6000mm:40mm``.
 
     `line_speed_m_s` (float, m/s): turns lengths into times.
-
-    Raises
-    ------
-    ParameterError
-        If it cannot be read, or a length comes without a line speed.
+    Raises ParameterError if it cannot be read, or a length comes without a line speed.
 
     Examples
     --------
@@ -172,16 +168,9 @@ def exposures(
 def folded(start_s: ArrayLike, stop_s: ArrayLike, cycle: Cycle) -> tuple[Floats, NDArray[np.int64]]:
     """Return the borders of the phases between which the number of exposures is constant, and that number.
 
-    Returns
-    -------
-    edges : ndarray of float64, shape (n + 1,), s
-        From 0 to the period, ascending.
-    count : ndarray of int64, shape (n,)
-
-    Raises
-    ------
-    ParameterError
-        If the cycle is so short that its revolutions cannot be counted.
+    `edges` (shape (n + 1,), s): from 0 to the period, ascending.
+    `count`: shape (n,).
+    Raises ParameterError if the cycle is so short that its revolutions cannot be counted.
     """
     start, stop = _arrays(start_s, stop_s)
     period = cycle.period_s

@@ -26,12 +26,8 @@ def places(edges: Floats, count: Counts, *, most: int = PLACES) -> tuple[Floats,
 
     `edges` (ndarray of float64, shape (n + 1,), s): from 0 to the period, ascending.
     `count`: ndarray of int64, shape (n,).
-
-    Returns
-    -------
-    edges : ndarray of float64, shape (most + 1,), s
-    least, most : ndarray of int64, shape (most,)
-        For every stretch, how often the point seen least often, and most often, was seen.
+    `edges`: shape (most + 1,), s.
+    `least`, `most` (shape (most,)): for every stretch, how often the point seen least often, and most often, was seen.
 
     Examples
     --------

@@ -125,13 +125,8 @@ def designed_and_judged(
 
     `strategy`: a strategy with other steps or prices than the usual ones.
     `base`, `seed`, `rules`, `by`: as in `taught_and_judged`; of the base only the evaluation rate is kept.
-
-    Raises
-    ------
-    Abstained
-        If passes do not stand out, or no combination works on what was shown.
-    InputError
-        If the pieces do not fit together.
+    Raises Abstained if passes do not stand out, or no combination works on what was shown.
+    Raises InputError if the pieces do not fit together.
     """
     taught = taught_and_judged(
         recording, truth, strategy or built(installed_class("designed"), {}), base=base, seed=seed, rules=rules, by=by

@@ -39,16 +39,11 @@ def reserves_of(
     """Return for each axis how far it may move without a further error, counted on all passes.
 
     `room`: levels of equal cost, as the verdict says them.
-
-    Returns
-    -------
-    dict
-        ``{axis: {"low", "high", "unit"}}``; None where it was not looked for, or nothing that was tried adds an error.
-        `level`: distance of both levels together, recording units, in the steps of `room`. `ambient` (recording units
-        to take away or add) and `gain` (shares of the light above dark): exact, as `stress` finds them; not for
-        settings with two thresholds. `on_delay`, `off_delay`, ms: at the told distance no error is added, one
-        evaluation beyond it there is one; each evaluation is counted near the setting's delay, further away delays
-        whose steps grow.
+    Returned: ``{axis: {"low", "high", "unit"}}``; None where it was not looked for, or nothing that was tried adds an
+    error. `level`: distance of both levels together, recording units, in the steps of `room`. `ambient` (recording
+    units to take away or add) and `gain` (shares of the light above dark): exact, as `stress` finds them; not for
+    settings with two thresholds. `on_delay`, `off_delay`, ms: at the told distance no error is added, one evaluation
+    beyond it there is one; each evaluation is counted near the setting's delay, further away delays whose steps grow.
     """
     unit = recording.info.unit
     light = _light(recording, truth, setting, rules) if type(setting) is Setting else {}

@@ -193,10 +193,7 @@ class DemandsReading:
     def push(self, block: Block) -> None:
         """Take the next samples.
 
-        Raises
-        ------
-        UnmeasurableError
-            At light too large to be measured.
+        Raises UnmeasurableError at light too large to be measured.
         """
         for seen in evaluated((bounded(block, self._recording.name),), self._clock):
             invalid = seen.invalid_mask()
@@ -285,12 +282,8 @@ class DemandsReading:
 def demands_of(recording: Recording, truth: Truth, setting: Setting, *, rules: Rules = USUAL_RULES) -> Demands:
     """Measure the trials of a recording under a setting's filter, delays, rate and polarity.
 
-    Raises
-    ------
-    TruthError
-        Without a detect pass, or without background, among the trials.
-    UnmeasurableError
-        At light too large to be measured.
+    Raises TruthError without a detect pass, or without background, among the trials.
+    Raises UnmeasurableError at light too large to be measured.
     """
     reading = DemandsReading(recording, truth, setting, rules)
     for block in recording.blocks():

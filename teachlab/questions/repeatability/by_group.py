@@ -166,11 +166,7 @@ def taught_apart(
     one group, named by the recording.
     `options`: seed, teach share, tolerance, base setting.
     `passes`: number of consecutive detect passes of one lot in a stretch; passes left over are not used.
-
-    Raises
-    ------
-    ParameterError
-        If `passes` is below 1, or names do not belong to the passes.
+    Raises ParameterError if `passes` is below 1, or names do not belong to the passes.
 
     Notes
     -----

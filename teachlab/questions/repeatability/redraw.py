@@ -40,11 +40,7 @@ def repeat_teaching(
 
     `variants`: every way of teaching is shown the same pieces: draw k is the same for all.
     `beside`: further settings among which the best in hindsight is searched.
-
-    Raises
-    ------
-    InputError
-        If recording, truth and options do not fit together, or no pass is left to score.
+    Raises InputError if recording, truth and options do not fit together, or no pass is left to score.
 
     Notes
     -----

@@ -194,10 +194,7 @@ def between_recordings(
 ) -> ByGroup:
     """Divide the spread of levels and costs into that between recordings (one per person or shift) and that within.
 
-    Raises
-    ------
-    ParameterError
-        If two recordings share a name, or differ in their unit.
+    Raises ParameterError if two recordings share a name, or differ in their unit.
     """
     how = options or DrawOptions()
     names = [r.name for r, _ in recordings]

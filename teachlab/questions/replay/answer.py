@@ -99,11 +99,7 @@ def replayed(
 
     `margins`: measure margin and reasons too.
     `with_reserves`: measure reserves too; with filter or delays this needs some more readings.
-
-    Raises
-    ------
-    InputError
-        If recording, passes and setting do not fit together.
+    Raises InputError if recording, passes and setting do not fit together.
     """
     about: dict[str, Any] = {
         "recording": recording.name, "unit": recording.info.unit, "samples": recording.samples,

@@ -75,12 +75,8 @@ def observed_loss(days: Sequence[float], level: Sequence[float]) -> LossRate:
     Days resemble the days before; the interval takes this into account (`statistics/over_time/autocorrelated_line.py`).
     Whether the loss was steady is judged by its two halves. What changes the light as slowly as dirt does, such as a
     season, counts as dirt.
-
-    Raises
-    ------
-    ParameterError
-        With fewer than three points, a level that is not above 0, or a rise that lasts, as after a cleaning: the loss
-        before and after it lies on no one line.
+    Raises ParameterError with fewer than three points, a level that is not above 0, or a rise that lasts, as after a
+    cleaning: the loss before and after it lies on no one line.
     """
     x, y = np.asarray(days, np.float64), np.asarray(level, np.float64)
     if x.size != y.size or np.unique(x).size < LEAST_DAYS or not (y > 0).all():
@@ -170,11 +166,7 @@ def read_levels(path: str | Path, *, dark_level: float = 0.0) -> LossRate:
 
     `path`: a day is a number or a date, 2031-05-14.
     `dark_level` (float, recording units): subtracted from every level.
-
-    Raises
-    ------
-    ParameterError
-        With file, row and value, if something is no day or no level; or if there are too few.
+    Raises ParameterError with file, row and value, if something is no day or no level; or if there are too few.
     """
     text = read_text(path, "a CSV with the columns day and level", ParameterError)
     try:

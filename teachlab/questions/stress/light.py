@@ -57,10 +57,7 @@ class Receiver:
 
         `level`: float, recording units.
         `gain`, `ambient`, `pedestal`: float or ndarray of float64, shape (n,).
-
-        Returns
-        -------
-        ndarray of float64, shape (n,)
+        Returned: shape (n,).
         """
         gain, ambient, pedestal = np.broadcast_arrays(*(np.atleast_1d(v) for v in (gain, ambient, pedestal)))
 

@@ -182,11 +182,7 @@ def at_speed(recording: Recording, setting: Setting, factor: float) -> tuple[Rec
     Samples are assumed to follow each other `factor` times as fast, while the sensor keeps its evaluation rate: it
     reads fewer of them per pass. Truth in samples stays valid. Noise is not rescaled: it stays the same from sample to
     sample, which is right for white noise.
-
-    Raises
-    ------
-    ParameterError
-        If the line runs so slowly that the sensor would evaluate faster than the log.
+    Raises ParameterError if the line runs so slowly that the sensor would evaluate faster than the log.
     """
     if not (math.isfinite(factor) and factor > 0):
         raise ParameterError(f"a speed factor must be a finite number above 0, got {factor:g}.")

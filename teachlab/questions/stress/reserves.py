@@ -89,13 +89,9 @@ def reserves(
     `scored`: score of the same trials: if it holds an error, there is no reserve, and nothing is read.
     `reading`: of this setting, for the recording that it reduced; otherwise it is read once, or as often as the search
     needs.
-
-    Returns
-    -------
-    dict
-        ``contamination_reserve`` (share of the light), ``ambient_reserve`` (recording units), both None if a trial is
-        wrong without stress, and their resolutions: 0 if exact. ``share_of_light_refused`` is true if a share of the
-        logged light has no meaning.
+    Returned: ``contamination_reserve`` (share of the light), ``ambient_reserve`` (recording units), both None if a
+    trial is wrong without stress, and their resolutions: 0 if exact. ``share_of_light_refused`` is true if a share of
+    the logged light has no meaning.
     """
     if scored is not None:
         if any(wrong_apart(truth, scored)):
@@ -132,12 +128,8 @@ def search_apart(
     If light below dark was logged and the dark level lies between the levels, less light raises one level and lowers
     the other. Then there is no chain, and an error may come and go: every point at which a sample meets a level is
     replayed, from the unstressed light on, as long as there are few enough.
-
-    Returns
-    -------
-    Reserve
-        Exact if at most `reserve_path.VALUES` distinct samples meet a level before the first wrong point found.
-        Otherwise every point tried up to it is right, and one `resolution` beyond it is wrong.
+    Returned: exact if at most `reserve_path.VALUES` distinct samples meet a level before the first wrong point found.
+    Otherwise every point tried up to it is right, and one `resolution` beyond it is wrong.
     """
 
     def first_wrong(walk: Floats) -> int:

@@ -55,20 +55,10 @@ class SettingReading:
     `margins`: whether margin and reserves will be needed.
     `progress`: called with the share done.
     `beside`: others that take the light in this reading.
-
-    Attributes
-    ----------
-    output : Output
-        Of the setting's replay.
-    condensed : Condensed or None
-        The recording as settings with at least as much hysteresis see it.
-    extremes : PassAndGapExtremes
-        At the setting's evaluation rate.
-
-    Raises
-    ------
-    InputError
-        If the pieces do not fit together.
+    `output`: of the setting's replay.
+    `condensed`: the recording as settings with at least as much hysteresis see it.
+    `extremes`: at the setting's evaluation rate.
+    Raises InputError if the pieces do not fit together.
     """
 
     def __init__(
@@ -121,10 +111,7 @@ class SettingReading:
     def margin(self, trials: Trials) -> Margin:
         """Return the margin over the trials of a score.
 
-        Raises
-        ------
-        UnmeasurableError
-            If there was light too large to be measured.
+        Raises UnmeasurableError if there was light too large to be measured.
         """
         if self._scan is None:
             raise UnmeasurableError("no margin was to be measured: it takes one pair of fixed levels.")

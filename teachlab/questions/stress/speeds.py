@@ -65,11 +65,7 @@ def speeds(
     `setting`: levels, filter, delays and evaluation rate stay; the objects come faster.
     `factors`: how many times as fast, in the order of the result.
     `gain`, `ambient`, `pedestal`, `rules`, `progress`: as in `teachlab.questions.stress.map.stress_map`.
-
-    Raises
-    ------
-    ParameterError
-        As `teachlab.questions.stress.map.at_speed`.
+    Raises ParameterError as `teachlab.questions.stress.map.at_speed`.
     """
     bare, found = replace(setting, taught=None), []
     lines = [at_speed(recording, bare, factor) for factor in factors]

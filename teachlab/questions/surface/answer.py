@@ -180,11 +180,7 @@ def operating_surface(
     `on_delay`, `off_delay`: range of delays in ms that is counted together with the levels, ``"0:60"`` or
     ``"0:60:13"``.
     `options`: draws and seed of the strategy, base setting, rules and costs.
-
-    Raises
-    ------
-    InputError
-        If the pieces do not fit together.
+    Raises InputError if the pieces do not fit together.
     """
     how = options or DrawOptions()
     ranges = on_delay is not None or off_delay is not None

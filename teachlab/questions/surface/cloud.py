@@ -73,12 +73,9 @@ def taught_cloud(
 ) -> SurfaceCloud:
     """Teach a strategy many times on the whole first recording, and count the cost of every setting on all of them.
 
-    Raises
-    ------
-    ParameterError
-        If the strategy designs other delays than the base has: then one surface cannot hold its settings.
-    SettingError
-        If the settings follow the background, or have two thresholds.
+    Raises ParameterError if the strategy designs other delays than the base has: then one surface cannot hold its
+    settings.
+    Raises SettingError if the settings follow the background, or have two thresholds.
     """
     how = options or DrawOptions()
     block = TeachBlock(*recordings[0], base=how.base, rules=how.rules)

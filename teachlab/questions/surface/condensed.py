@@ -267,12 +267,7 @@ def collapsed(light: Light, borders: Where, width: float, cells: Cells | None = 
     end are left out.
     `width`: float, recording units.
     `cells`: cells of this light, cut at the borders: they are tried first.
-
-    Returns
-    -------
-    values, places : ndarray
-    fit : float
-        Share of the first cells that span little enough.
+    `fit`: share of the first cells that span little enough.
 
     Notes
     -----

@@ -131,13 +131,9 @@ def delay_surface(
     `base`: polarity, filter and evaluation rate.
     `levels`: ndarray of float64, shape (n,), recording units, ascending.
     `on_delays_ms`, `off_delays_ms`: sequence of float, ms, ascending.
-
-    Raises
-    ------
-    SettingError
-        If the delays of the base act on the light state of a dark-on output: they would act in another order.
-    RecordingError
-        If a recording holds no valid sample.
+    Raises SettingError if the delays of the base act on the light state of a dark-on output: they would act in another
+    order.
+    Raises RecordingError if a recording holds no valid sample.
 
     Notes
     -----
@@ -181,10 +177,7 @@ def delay_surface(
 def delay_range(text: str | None, option: str, kept: float) -> list[float]:
     """Return the delays of ``A:B`` or ``A:B:HOW_MANY`` in ms; without a range, the one delay that is kept.
 
-    Raises
-    ------
-    ParameterError
-        If the text is not such a range.
+    Raises ParameterError if the text is not such a range.
     """
     if text is None:
         return [kept]

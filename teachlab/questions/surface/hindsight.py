@@ -87,11 +87,7 @@ def hindsight(
     `costs`: default: 1 for a lost pass, 1 for a false or extra switching.
     `others`: further settings with their cost on the same passes, such as those of a bench: if only a selection of
     levels was counted, or if delays differ, one of them may be better than every pair of the surface.
-
-    Raises
-    ------
-    ParameterError
-        If no detect pass was scored.
+    Raises ParameterError if no detect pass was scored.
 
     Examples
     --------
@@ -181,11 +177,7 @@ def best_fixed(
     `counts`: counts of the taught settings, on the same passes.
     `base`: delays, filter and evaluation rate; default: none.
     `reading`: of the recording at the evaluation rate of the base, if it was read already.
-
-    Raises
-    ------
-    ParameterError
-        If no detect pass was scored.
+    Raises ParameterError if no detect pass was scored.
     """
     costs = costs or Costs()
     fixed = [(s, n.cost(costs)) for s, n in counts.items() if type(s) is Setting]

@@ -44,13 +44,8 @@ def taught_and_judged(
 
     `base`: delays, filter and evaluation rate.
     `seed`: selects what is shown.
-
-    Raises
-    ------
-    Abstained
-        If the strategy declines.
-    InputError
-        If the pieces do not fit together.
+    Raises Abstained if the strategy declines.
+    Raises InputError if the pieces do not fit together.
     """
     held = JUDGED._replace(crossing=DESIGNED.crossing, edges=False)
     need_for_light(recording, "a teaching", held, beside=truth.start)

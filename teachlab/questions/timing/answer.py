@@ -162,12 +162,8 @@ def time_budget(
     `evaluation_rate_hz`, `consecutive`, `on_delay_ms`, `off_delay_ms`: used instead of those of the setting.
     `scan_ms`, `input_filter_ms` (float, ms): scan and input filter of the controller.
     `speed_change`: relative.
-
-    Raises
-    ------
-    ParameterError
-        If lengths and a recording are given, too little of either, or shares together with a setting whose levels
-        count.
+    Raises ParameterError if lengths and a recording are given, too little of either, or shares together with a setting
+    whose levels count.
     """
     given = {
         "consecutive": consecutive, "on_delay_ms": on_delay_ms, "off_delay_ms": off_delay_ms,

@@ -113,11 +113,8 @@ def _share(left: float, scan: float) -> float:
 def shortened(line: TimeBudget) -> dict[str, float]:
     """Return to what delays must be shortened so that the shortest object and gap surely come through.
 
-    Returns
-    -------
-    dict
-        Longest on-delay and off-delay, ms, whole evaluations; only those that must be shortened. Empty if that would
-        not be enough.
+    Returned: longest on-delay and off-delay, ms, whole evaluations; only those that must be shortened. Empty if that
+    would not be enough.
     """
     swapped, given = line.switching.delays_swap_roles, line.switching
     period = line.period_ms

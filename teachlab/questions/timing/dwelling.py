@@ -104,12 +104,8 @@ def spans_of_truth(
 ) -> DwellSpans:
     """Return dwell and gap between the borders of the truth, at half height or at shares of the height.
 
-    Raises
-    ------
-    TruthError
-        Without a complete detect pass.
-    ParameterError
-        If a beam is given, but no speed is given or stored in the recording.
+    Raises TruthError without a complete detect pass.
+    Raises ParameterError if a beam is given, but no speed is given or stored in the recording.
     """
     rate = recording.info.sample_rate_hz
     stored = recording.info.line_speed_m_s

@@ -220,15 +220,9 @@ class JudgedSetting(KnownSetting):
     """A setting with the recording that shows all this of it.
 
     `reading`, `setting`, `result`, `by`, `candidates`, `margin`, `overturned`, `why_lost`: as for `setting_verdict`.
-
-    Attributes
-    ----------
-    found : Claimable
-        Trials that may support a claim.
-    every : Trials
-        Of all passes that are neither touching nor too short.
-    lone_row : int or None
-        The pass before the gap of `lone_gap`; −1 at the start of the record.
+    `found`: trials that may support a claim.
+    `every`: of all passes that are neither touching nor too short.
+    `lone_row`: the pass before the gap of `lone_gap`; −1 at the start of the record.
     """
 
     found: Claimable

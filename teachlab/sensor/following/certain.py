@@ -23,18 +23,12 @@ if TYPE_CHECKING:
 class CertainIntervals:
     """What is certain about intervals, as long as every reference stays within its bounds.
 
-    Parameters
-    ----------
-    unsure : ndarray of bool, shape (rows,)
-        Whether members may differ in the interval; for such an interval the other fields mean nothing.
-    counted : ndarray of int64, shape (rows,)
-        Evaluations that count.
-    total : ndarray of float64, shape (rows,), recording units
-        Sum of these evaluations.
-    light : TwoState
-        The state; its first value is the one before the first evaluation, at which it may change.
-    objects : tuple of ndarray of int64, evaluations
-        Starts and ends of stretches that are taken for objects.
+    `unsure` (shape (rows,)): whether members may differ in the interval; for such an interval the other fields mean
+    nothing.
+    `counted` (shape (rows,)): evaluations that count.
+    `total` (shape (rows,), recording units): sum of these evaluations.
+    `light`: the state; its first value is the one before the first evaluation, at which it may change.
+    `objects` (evaluations): starts and ends of stretches that are taken for objects.
     """
 
     unsure: Flags

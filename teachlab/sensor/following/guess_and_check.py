@@ -32,17 +32,10 @@ class GuessAndCheck:
 
     `members`: members, which are moved by it.
     `reach` (ndarray of float64, shape (m,), recording units): how far each reference may go from its present value.
-
-    Attributes
-    ----------
-    done : int
-        Number of intervals processed, at least 1.
-    unsure : float
-        Share of intervals in which members may differ.
-    narrower_helps : bool
-        Whether the levels of the members differ by less than they may move.
-    reach : ndarray of float64, shape (m,), recording units
-        The next guess.
+    `done`: number of intervals processed, at least 1.
+    `unsure`: share of intervals in which members may differ.
+    `narrower_helps`: whether the levels of the members differ by less than they may move.
+    `reach` (shape (m,), recording units): the next guess.
     """
 
     def __init__(self, members: Members, rows: Rows, reach: Values) -> None:
@@ -209,19 +202,12 @@ SINGLY = 16
 def path_of(value: Values, means: Values, weights: Values, slew: float) -> Values:
     """Move references over updates, without limits.
 
-    Parameters
-    ----------
-    value : ndarray of float64, shape (d,), recording units
-        Where they begin.
-    means, weights : ndarray of float64, shape (n,)
-        For every update: the mean of the light that counts, and the share of the distance to it that is covered.
-    slew : float, recording units
-        Largest move of an update, or infinite.
-
-    Returns
-    -------
-    ndarray of float64, shape (n, d), recording units
-        The value of each after each update, rounded as if moved one step at a time.
+    `value` (shape (d,), recording units): where they begin.
+    `means`, `weights` (shape (n,)): for every update: the mean of the light that counts, and the share of the distance
+    to it that is covered.
+    `slew` (recording units): largest move of an update, or infinite.
+    Returned (shape (n, d), recording units): the value of each after each update, rounded as if moved one step at a
+    time.
 
     Examples
     --------

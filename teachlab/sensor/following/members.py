@@ -57,13 +57,9 @@ class Members:
 
     `settings`: list of FollowingSetting, m of them.
     `followers`: followers of these settings, all started; `store` brings them to the place of the members.
-
-    Attributes
-    ----------
-    value, lowest, highest : ndarray of float64, shape (m,), recording units
-        The references now, and the extremes of their values.
-    state, alarm : ndarray of bool, shape (m,)
-    free_from, waited : ndarray of int64, shape (m,), evaluations
+    `value`, `lowest`, `highest` (shape (m,), recording units): the references now, and the extremes of their values.
+    `state`, `alarm`: shape (m,).
+    `free_from`, `waited`: shape (m,), evaluations.
     """
 
     def __init__(self, settings: list[FollowingSetting], followers: list[Follower]) -> None:

@@ -23,18 +23,11 @@ if TYPE_CHECKING:
 class Follower:
     """A comparator whose levels follow the background, at its place between two intervals.
 
-    Attributes
-    ----------
-    first : bool or None
-        State of the first valid evaluation; None before it.
-    state : bool
-        Whether the comparator is light.
-    free_from : int, evaluations
-        Evaluations before this one are frozen.
-    hold : int, evaluations
-        How long an object freezes the reference after it was last seen.
-    held : int
-        Edges so far.
+    `first`: state of the first valid evaluation; None before it.
+    `state`: whether the comparator is light.
+    `free_from` (evaluations): evaluations before this one are frozen.
+    `hold` (evaluations): how long an object freezes the reference after it was last seen.
+    `held`: edges so far.
     """
 
     def __init__(self, setting: FollowingSetting, clock: Clock) -> None:

@@ -19,19 +19,12 @@ Flags = NDArray[np.bool_]
 class Rows:
     """Consecutive update intervals.
 
-    Parameters
-    ----------
-    start : int
-        First evaluation of the first interval.
-    light : ndarray of float64, shape (rows, evaluations of an interval), recording units
-    low, high : ndarray of float64, shape (rows,), recording units
-        Extremes; NaN where an evaluation is invalid.
-    present : ndarray of int64, shape (rows,)
-        How many evaluations are finite.
-    total : ndarray of float64, shape (rows,), recording units
-        Sum of these, added in their order.
-    sound : ndarray of bool, shape (rows,)
-        Whether all are finite.
+    `start`: first evaluation of the first interval.
+    `light`: shape (rows, evaluations of an interval), recording units.
+    `low`, `high` (shape (rows,), recording units): extremes; NaN where an evaluation is invalid.
+    `present` (shape (rows,)): how many evaluations are finite.
+    `total` (shape (rows,), recording units): sum of these, added in their order.
+    `sound` (shape (rows,)): whether all are finite.
     """
 
     start: int

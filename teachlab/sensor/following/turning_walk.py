@@ -21,21 +21,12 @@ def walk(
     """Go through light evaluation by evaluation, as SWITCHING.md describes; dips only.
 
     The result is the state at the end, and the number of edges.
-
-    Parameters
-    ----------
-    light : sequence of float
-        NaN changes nothing.
-    begin : int
-        Number of the first evaluation.
-    share : float
-        Share of the turning point above dark; NaN for the offset form.
-    taught : float
-        The distance at the taught background.
-    back : float
-        Share of the distance that ends an object.
-    edges : ndarray of int64
-        Receives the evaluations at which the state changes.
+    `light`: NaN changes nothing.
+    `begin`: number of the first evaluation.
+    `share`: share of the turning point above dark; NaN for the offset form.
+    `taught`: the distance at the taught background.
+    `back`: share of the distance that ends an object.
+    `edges`: receives the evaluations at which the state changes.
     """
     seen, low, top, distance = now
     found = 0

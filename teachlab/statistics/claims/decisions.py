@@ -33,18 +33,12 @@ GOOD = frozenset({Decision.USE, Decision.LIMIT})
 class MeasuredCost:
     """The measurements on which the decision about one setting rests.
 
-    Parameters
-    ----------
-    errors : float or None
-        Lost passes, false trips, extra onsets and trips on passes to be ignored, per scored pass; None without any.
-    cost : CostBound
-        Cost per pass by lots, or by stretches.
-    never : float
-        Cost per pass of an output that never switches.
-    usable : bool
-        False if the output is active for most of the gap time, or never.
-    conditions : int
-        Number of open conditions on the evidence.
+    `errors`: lost passes, false trips, extra onsets and trips on passes to be ignored, per scored pass; None without
+    any.
+    `cost`: cost per pass by lots, or by stretches.
+    `never`: cost per pass of an output that never switches.
+    `usable`: False if the output is active for most of the gap time, or never.
+    `conditions`: number of open conditions on the evidence.
     """
 
     errors: float | None
@@ -60,13 +54,9 @@ def decide(
 ) -> Decision:
     """Decide about the chosen setting, and whether any of the candidates works.
 
-    Parameters
-    ----------
-    candidates : sequence of (CostBound, bool)
-        Errors per pass of every setting that was tried, including the chosen one, and whether its output is usable.
-        They may rest on more lots than `chosen`: also on the lots on which settings with few errors were chosen.
-    accepted : float
-        Errors per pass that are accepted.
+    `candidates`: errors per pass of every setting that was tried, including the chosen one, and whether its output is
+    usable. They may rest on more lots than `chosen`: also on the lots on which settings with few errors were chosen.
+    `accepted`: errors per pass that are accepted.
 
     Notes
     -----

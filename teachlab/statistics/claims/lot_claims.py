@@ -59,15 +59,12 @@ INDEPENDENT = Assumption(0.0)
 def assumption_from(text: str) -> Assumption:
     """Return what a person stated: lots, independent, or an intra-lot correlation as a number.
 
+    Raises ParameterError if it is none of these.
+
     Examples
     --------
     >>> assumption_from("lots") == NOTHING, assumption_from("independent") == INDEPENDENT, assumption_from("0.05").icc
     (True, True, 0.05)
-
-    Raises
-    ------
-    ParameterError
-        If it is none of these.
     """
     if text in {"lots", "independent"}:
         return NOTHING if text == "lots" else INDEPENDENT
@@ -81,18 +78,11 @@ def assumption_from(text: str) -> Assumption:
 class LotClaim:
     """A rate with the one bound that is claimed, and other bounds beside it.
 
-    Parameters
-    ----------
-    lots : int
-        Lots, or stretches, after small ones joined the next.
-    source : Source
-        Lots as named, or stretches of consecutive passes.
-    mean : float or None
-        Mean rate of the lots; None without any.
-    low, upper : float
-        One-sided bounds of that mean, each at `confidence`.
-    beside : tuple of (Assumption, float)
-        Upper bounds that assume more, each with its assumption.
+    `lots`: lots, or stretches, after small ones joined the next.
+    `source`: lots as named, or stretches of consecutive passes.
+    `mean`: mean rate of the lots; None without any.
+    `low`, `upper`: one-sided bounds of that mean, each at `confidence`.
+    `beside`: upper bounds that assume more, each with its assumption.
     """
 
     events: int
@@ -134,18 +124,11 @@ def claim_by_lots(
 ) -> LotClaim:
     """Bound the mean rate of lots.
 
-    Parameters
-    ----------
-    events, trials : array_like of int, shape (lots,)
-        In time order; lots without trials are left out.
-    confidence : float
-        One-sided, strictly between 0 and 1.
-    assumption : Assumption
-        Assumption of the bound itself; by default only that lots are independent.
-    beside : sequence of Assumption
-        Assumptions of further bounds that are given beside it.
-    least : int
-        A lot with fewer trials joins the next.
+    `events`, `trials` (shape (lots,)): in time order; lots without trials are left out.
+    `confidence`: one-sided, strictly between 0 and 1.
+    `assumption`: assumption of the bound itself; by default only that lots are independent.
+    `beside`: assumptions of further bounds that are given beside it.
+    `least`: a lot with fewer trials joins the next.
 
     Notes
     -----
@@ -191,10 +174,7 @@ def claim_by_lots(
 def join_small_lots(events: ArrayLike, trials: ArrayLike, *, least: int = CLAIM_LOT_PASSES) -> tuple[Counts, Counts]:
     """Return events and trials of lots that are large enough: a small lot joins the next, the last one the one before.
 
-    Raises
-    ------
-    ParameterError
-        If events are not given for every lot, or lie outside 0 and its trials.
+    Raises ParameterError if events are not given for every lot, or lie outside 0 and its trials.
 
     Examples
     --------

@@ -203,16 +203,11 @@ def orders(
 ) -> list[Order]:  # fmt: skip
     """Say for every pair of neighbours whether their order is established.
 
-    Parameters
-    ----------
-    differences : sequence of array_like of float, shape (lots,)
-        For every pair: cost per pass of the first minus that of the second, in every whole lot.
-    source : Source
-        Named lots, or stretches of the recording if no lots are named.
-    worst : float
-        Difference in the adverse lot: the cost of an error in every pass.
-    claims : bool
-        Whether these passes may support a claim. If not, no order is said to hold beyond this recording.
+    `differences` (shape (lots,)): for every pair: cost per pass of the first minus that of the second, in every whole
+    lot.
+    `source`: named lots, or stretches of the recording if no lots are named.
+    `worst`: difference in the adverse lot: the cost of an error in every pass.
+    `claims`: whether these passes may support a claim. If not, no order is said to hold beyond this recording.
 
     Notes
     -----

@@ -53,11 +53,7 @@ def autocorrelated_line(
     `values`: array_like of float, shape (n,).
     `lasting`: array_like of float, in [0, 1), the autocorrelations that are tried.
     `scatter`: sequence of float, in [0, 1), the shares of scatter in what changes in a day that are tried.
-
-    Raises
-    ------
-    ParameterError
-        With fewer than three different days, a day beyond 10 million, or a value that is not finite.
+    Raises ParameterError with fewer than three different days, a day beyond 10 million, or a value that is not finite.
 
     Notes
     -----

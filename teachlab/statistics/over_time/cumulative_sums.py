@@ -38,28 +38,17 @@ HORIZON = 100
 class Sequential(Document):
     """A one-sided cumulative sum on the level of the passes.
 
-    Parameters
-    ----------
-    alarm : int or None
-        Pass at which it first exceeds the threshold, None if it never does.
-    since : int or None
-        Pass from which on it rose to the alarm without falling back to 0: about there the change began.
-    largest : float
-        Largest sum, in standard deviations.
-    run_length : float
-        Average number of passes to a false alarm if nothing changes and what `source` names is independent, even if the
-        mean of the baseline is too high by two of its standard errors.
-    threshold : float
-        Largest sum that does not raise an alarm, in standard deviations.
-    baseline : int
-        Number of values from which mean and standard deviation come; none of them can raise the alarm.
-    source : str
-        What is assumed to be independent: ``"passes"``, ``"lots"`` or ``"blocks"`` (stretches of passes). Standard
-        deviations are those of their means.
-    lots : int or None
-        Number of lots or stretches in the baseline.
-    side : str or None
-        Side of the margin that it watches; None: the smallest of all sides.
+    `alarm`: pass at which it first exceeds the threshold, None if it never does.
+    `since`: pass from which on it rose to the alarm without falling back to 0: about there the change began.
+    `largest`: largest sum, in standard deviations.
+    `run_length`: average number of passes to a false alarm if nothing changes and what `source` names is independent,
+    even if the mean of the baseline is too high by two of its standard errors.
+    `threshold`: largest sum that does not raise an alarm, in standard deviations.
+    `baseline`: number of values from which mean and standard deviation come; none of them can raise the alarm.
+    `source`: what is assumed to be independent: ``"passes"``, ``"lots"`` or ``"blocks"`` (stretches of passes).
+    Standard deviations are those of their means.
+    `lots`: number of lots or stretches in the baseline.
+    `side`: side of the margin that it watches; None: the smallest of all sides.
     """
 
     alarm: int | None
@@ -82,18 +71,11 @@ class Sequential(Document):
 class MarginAlarm(Document):
     """What a warning "the light is within this factor of the level" would have done.
 
-    Parameters
-    ----------
-    warned : int
-        Passes that were detected with an excess gain below the factor.
-    first_warned, first_lost : int or None
-        Which pass.
-    lead : int or None
-        Passes from the first warning to the first lost pass; negative if the loss came first.
-    warnings : int
-        Groups of warned passes. A group continues as long as fewer passes than the horizon lie between them.
-    for_nothing : int
-        Groups after which no pass was lost within the horizon.
+    `warned`: passes that were detected with an excess gain below the factor.
+    `first_warned`, `first_lost`: which pass.
+    `lead`: passes from the first warning to the first lost pass; negative if the loss came first.
+    `warnings`: groups of warned passes. A group continues as long as fewer passes than the horizon lie between them.
+    `for_nothing`: groups after which no pass was lost within the horizon.
     """
 
     factor: float
@@ -221,11 +203,8 @@ def sums_of(steps: NDArray[np.float64]) -> NDArray[np.float64]:
 def margin_alarm(gain: ArrayLike, lost: ArrayLike, *, horizon: int = HORIZON) -> MarginAlarm:
     """Say when a warning on low excess gain would come, and how often it would be a false alarm.
 
-    Parameters
-    ----------
-    gain : array_like of float, shape (n,)
-        Excess gain of every pass in time order: received light divided by the light that is needed.
-    lost : array_like of bool, shape (n,)
+    `gain` (shape (n,)): excess gain of every pass in time order: received light divided by the light that is needed.
+    `lost`: shape (n,).
 
     Examples
     --------

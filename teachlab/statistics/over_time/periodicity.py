@@ -32,17 +32,11 @@ Floats = NDArray[np.float64]
 class Periodicity(Document):
     """The strongest period in the range that was searched.
 
-    Parameters
-    ----------
-    period_s, uncertainty_s : float, s
-        Period and its standard uncertainty.
-    power : float
-        R at its frequency; about 1 on average if nothing is periodic.
-    p : float
-        Probability of a peak at least as high anywhere in the range if the values came in random order; where that is
-        at most `SIGNIFICANT`, if they resembled their neighbours in random order, where that is larger.
-    shortest_s, longest_s : float, s
-        Range of periods that was searched.
+    `period_s`, `uncertainty_s`: period and its standard uncertainty.
+    `power`: R at its frequency; about 1 on average if nothing is periodic.
+    `p`: probability of a peak at least as high anywhere in the range if the values came in random order; where that is
+    at most `SIGNIFICANT`, if they resembled their neighbours in random order, where that is larger.
+    `shortest_s`, `longest_s`: range of periods that was searched.
     """
 
     ALSO: ClassVar[tuple[str, ...]] = ("significant",)
@@ -68,26 +62,15 @@ def dominant_period(
 ) -> Periodicity:  # fmt: skip
     """Find the period in which values vary most.
 
-    Parameters
-    ----------
-    times_s : array_like of float, shape (n,), s
-        Time of each value; any spacing.
-    values : array_like of float, shape (n,)
-        A height, or how often something happened.
-    shortest_s : float, s
-        Shortest period in the search: at least twice the usual distance of two times, because a shorter one appears at
-        its alias.
-    longest_s : float, s
-        Longest period in the search, if a third of the record is longer.
-    permutations : int
-        Number of random orders with which the peak is compared.
-
-    Raises
-    ------
-    Abstained
-        Fewer than 12 values, values that do not vary, or a record shorter than three shortest periods.
-    ParameterError
-        If the two differ in length, or a limit is impossible.
+    `times_s` (shape (n,), s): time of each value; any spacing.
+    `values` (shape (n,)): a height, or how often something happened.
+    `shortest_s`: shortest period in the search: at least twice the usual distance of two times, because a shorter
+    one appears at its alias.
+    `longest_s`: longest period in the search, if a third of the record is longer.
+    `permutations`: number of random orders with which the peak is compared.
+    Raises Abstained with fewer than 12 values, values that do not vary, or a record shorter than three
+    shortest periods.
+    Raises ParameterError if the two differ in length, or a limit is impossible.
 
     Notes
     -----

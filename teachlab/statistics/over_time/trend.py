@@ -21,16 +21,11 @@ LEAST_GROUPS = 4
 class FittedLine:
     """A least-squares line.
 
-    Parameters
-    ----------
-    slope, low, high : float
-        Slope and its two-sided interval by Student's t.
-    mean_at, mean : float
-        A point on the line: the means of both coordinates.
-    variances : (float, float, float)
-        Variance of the height of the line at `mean_at`, covariance of height and slope, and variance of the slope.
-    freedom : float
-        Degrees of freedom of the variances.
+    `slope`, `low`, `high`: slope and its two-sided interval by Student's t.
+    `mean_at`, `mean`: a point on the line: the means of both coordinates.
+    `variances`: variance of the height of the line at `mean_at`, covariance of height and slope, and variance of the
+    slope.
+    `freedom`: degrees of freedom of the variances.
     """
 
     slope: float
@@ -106,12 +101,8 @@ def fit_lowered(
     """Fit the line below which a given share of the values lies, where values of one group resemble each other.
 
     The result is None with fewer than 4 groups, or if all are at one place.
-
-    Parameters
-    ----------
-    at, values : array_like of float, shape (n,)
-    groups : array_like of int, shape (n,)
-        Group number of every value, 0, 1, …; groups are independent of each other.
+    `at`, `values`: shape (n,).
+    `groups` (shape (n,)): group number of every value, 0, 1, …; groups are independent of each other.
 
     Notes
     -----
@@ -202,12 +193,8 @@ def _quantile(rest: NDArray[np.float64], share: float) -> tuple[float, float]:
 def crossing(line: FittedLine, level: float) -> tuple[float | None, list[tuple[float, float]]]:
     """Return where a line reaches a level, and the set of places that the data do not exclude.
 
-    Returns
-    -------
-    estimate : float or None
-        None for a horizontal line.
-    places : list of (float, float)
-        One interval if the slope is established; otherwise two half-lines, or the whole line.
+    `estimate`: None for a horizontal line.
+    `places`: one interval if the slope is established; otherwise two half-lines, or the whole line.
 
     Notes
     -----

@@ -53,10 +53,7 @@ class Mark(Table):
     def centres_mm(self, low_mm: float, high_mm: float) -> Floats:
         """Return the centres within a stretch of belt, ``[low, high]``.
 
-        Raises
-        ------
-        ScenarioError
-            If there are too many of them.
+        Raises ScenarioError if there are too many of them.
         """
         first = max(0, int(np.ceil((low_mm - self.first_mm) / self.every_mm)))
         last = int(np.floor((high_mm - self.first_mm) / self.every_mm))

@@ -187,11 +187,8 @@ class Halted:
 def _run_through(time_s: Floats, knots_s: Floats, share: Floats, run_s: Floats) -> Floats:
     """Return the running time at ascending times, where the pace is linear between knots.
 
-    Parameters
-    ----------
-    time_s : ndarray, s
-    knots_s, share, run_s : ndarray, shape (k,)
-        Time, pace as a share of full pace, and running time at every knot.
+    `time_s`: s.
+    `knots_s`, `share`, `run_s` (shape (k,)): time, pace as a share of full pace, and running time at every knot.
     """
     k = np.searchsorted(knots_s, time_s, side="right") - 1
     since = time_s - knots_s[k]

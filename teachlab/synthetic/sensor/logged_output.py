@@ -22,24 +22,15 @@ MADE_UP = 3
 class SimulatedSensor:
     """A sensor beside the logger that follows the law of switching.
 
-    Parameters
-    ----------
-    on_level, off_level : float, recording units
-    consecutive : int, evaluations
-    on_delay, off_delay : int, evaluations
-        Of the output, or of the light where `delays_on_light`.
-    ratio : int
-        Samples per evaluation.
-    phase : int, samples
-        First sample that is evaluated, below `ratio`.
-    lag : int, samples
-        How much later the output reaches the log.
-    jitter : int, samples
-        Every edge is logged at most this many samples early or late, with equal probability.
-    noise : float, recording units
-        Standard deviation of the difference between what the sensor saw and the logged light.
-    missing, spurious : float
-        Pulses that the log lost, and pulses that it invented, as shares of all pulses.
+    `on_level`, `off_level`: recording units.
+    `consecutive`: evaluations.
+    `on_delay`, `off_delay` (evaluations): of the output, or of the light where `delays_on_light`.
+    `ratio`: samples per evaluation.
+    `phase` (samples): first sample that is evaluated, below `ratio`.
+    `lag` (samples): how much later the output reaches the log.
+    `jitter` (samples): every edge is logged at most this many samples early or late, with equal probability.
+    `noise` (recording units): standard deviation of the difference between what the sensor saw and the logged light.
+    `missing`, `spurious`: pulses that the log lost, and pulses that it invented, as shares of all pulses.
     """
 
     on_level: float

@@ -36,19 +36,13 @@ def diffuse_w(
 ) -> float:
     """Return the power received from a Lambertian target, ``P ρ cos(θ) A/(π d²) · overlap · share``, watts.
 
-    Parameters
-    ----------
-    tx_w : float, W
-        Emitted power that reaches the target's plane.
-    reflectance : float
-        Diffuse reflectance ρ: white card 0.8 to 0.9, kraft 0.45 to 0.6, black plastic 0.03 to 0.08
-        (planning values, common practice, no source).
-    receiver_mm2, distance_mm : float
-        Receiver area and distance of the target.
-    overlap : float
-        Overlap of emitter and receiver fields, 0 in the blind zone, 1 far out.
-    spot_share : float
-        Share of the spot that the target fills; for a small target it falls as 1/d², and the power then falls as 1/d⁴.
+    `tx_w` (W): emitted power that reaches the target's plane.
+    `reflectance`: diffuse reflectance ρ: white card 0.8 to 0.9, kraft 0.45 to 0.6, black plastic 0.03 to 0.08 (planning
+    values, common practice, no source).
+    `receiver_mm2`, `distance_mm`: receiver area and distance of the target.
+    `overlap`: overlap of emitter and receiver fields, 0 in the blind zone, 1 far out.
+    `spot_share`: share of the spot that the target fills; for a small target it falls as 1/d², and the power then falls
+    as 1/d⁴.
     """
     lambert = reflectance * math.cos(math.radians(tilt_deg)) * receiver_mm2 / (math.pi * distance_mm**2)
     return tx_w * lambert * overlap * spot_share

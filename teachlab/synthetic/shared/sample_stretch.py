@@ -57,11 +57,7 @@ def near(position: Floats, low: Floats, high: Floats) -> tuple[NDArray[np.int64]
 
     `position` (ndarray, ascending): place or time of the samples.
     `low`, `high` (ndarray, shape (k,)): intervals, closed.
-
-    Raises
-    ------
-    ScenarioError
-        If so many intervals overlap that the pairs would take gigabytes.
+    Raises ScenarioError if so many intervals overlap that the pairs would take gigabytes.
     """
     first = np.searchsorted(position, low, side="left")
     count = np.searchsorted(position, high, side="right") - first

@@ -48,31 +48,17 @@ class HeadBegin:
 class ArrowLog:
     """Columns of a binary format.
 
-    Parameters
-    ----------
-    reader : callable
-        A function of the wanted columns that iterates over batches of their rows.
-    rate_hz : float, Hz, optional
-        Sample rate, if the format states it.
-    rates : tuple of (float or None), Hz
-        Or the rate of each column, if the format states them apart.
-    units : tuple of str
-        Units of the columns, empty if unknown.
-    time_of : dict
-        The time column of each column, if the format states it.
-    begins : dict
-        From when a column of times counts, or else when a column of samples began, if the format states it.
-    file : object, optional
-        An object that has to be closed at the end.
-    rows : int
-        About so many; 0 if unknown.
-    tables : tuple
-        What the rows of each column are, equal for columns that may be read together; empty if all are of one table.
-
-    Attributes
-    ----------
-    share : float
-        How much of it was read; 0 if `rows` is unknown.
+    `reader`: a function of the wanted columns that iterates over batches of their rows.
+    `rate_hz`: sample rate, if the format states it.
+    `rates`: or the rate of each column, if the format states them apart.
+    `units`: units of the columns, empty if unknown.
+    `time_of`: the time column of each column, if the format states it.
+    `begins`: from when a column of times counts, or else when a column of samples began, if the format states it.
+    `file`: an object that has to be closed at the end.
+    `rows`: about so many; 0 if unknown.
+    `tables`: what the rows of each column are, equal for columns that may be read together; empty if all are of one
+    table.
+    `share`: how much of it was read; 0 if `rows` is unknown.
     """
 
     path: str

@@ -65,10 +65,7 @@ def plain(array: Any) -> Any:
 def uses_decimal_comma(cells: Any, place: Place, first_row: int) -> bool:
     """Whether a comma separates the fraction in text cells.
 
-    Raises
-    ------
-    RecordingError
-        If every comma could also be a thousands separator.
+    Raises RecordingError if every comma could also be a thousands separator.
     """
     with_comma = [(k, cell) for k, cell in enumerate(cells.to_pylist()) if cell is not None and "," in cell]
     numbers = [(k, cell) for k, cell in with_comma if _COMMA.fullmatch(cell)]
@@ -103,11 +100,7 @@ def refuse_points(cells: Any, place: Place, first_row: int, *, whole_before: boo
 
     Where a comma is before the fraction, a point is not. Where that is not known, a logger that writes three decimals
     writes them in every cell: cells without a point beside them say that these are thousands.
-
-    Raises
-    ------
-    RecordingError
-        With the first such cell.
+    Raises RecordingError with the first such cell.
     """
     first = None if decimal_comma is False else pointed_thousands(cells)
     if first is None:
@@ -125,11 +118,7 @@ def refuse_powers(cells: Any, place: Place, first_row: int) -> None:
     """Refuse numbers in text that may be hexadecimal: all of one width, some with an E between digits.
 
     Powers of ten from a program have a point or a sign: 3.0E8, 3E+08.
-
-    Raises
-    ------
-    RecordingError
-        With the first cell with an E.
+    Raises RecordingError with the first cell with an E.
     """
     known = pc.drop_null(cells)
     powers = pc.match_substring_regex(known, r"^\s*\d+[eE]\d+\s*$")
@@ -146,23 +135,12 @@ def refuse_powers(cells: Any, place: Place, first_row: int) -> None:
 def to_numbers(array: Any, decimal_comma: bool, place: Place, first_row: int, *, advice: str = ADVICE) -> Any:
     """Return an Arrow array of an integer or floating type; text becomes int64 if all numbers are whole.
 
-    Parameters
-    ----------
-    array : pyarrow Array
-        Numbers, decimals or text.
-    decimal_comma : bool
-        Whether a comma separates the fraction in text.
-    place : Place
-        Names a row for the message.
-    first_row : int
-        Row of the first element.
-    advice : str
-        What to do about a cell that is no number.
-
-    Raises
-    ------
-    RecordingError
-        With the row and the value of the first cell that is no number.
+    `array`: numbers, decimals or text.
+    `decimal_comma`: whether a comma separates the fraction in text.
+    `place`: names a row for the message.
+    `first_row`: row of the first element.
+    `advice`: what to do about a cell that is no number.
+    Raises RecordingError with the row and the value of the first cell that is no number.
     """
     array = plain(array)
     kind = array.type

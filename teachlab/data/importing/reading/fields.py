@@ -25,11 +25,7 @@ class Fields:
 
         `place`: first byte.
         `layout`: as `struct` takes it, without byte order.
-
-        Raises
-        ------
-        ValueError
-            If they do not lie within the data.
+        Raises ValueError if they do not lie within the data.
         """
         size = struct.calcsize(f"{self.order}{layout}")
         # `struct` alone counts a negative place from the end.

@@ -51,22 +51,12 @@ MEASURED = ("hdf5", "tdms", "mdf", "workbook")
 def open_log(path: str | Path, options: TextOptions, *, layout: Layout | None = None) -> Log:
     """Open a log; its format is recognised from its content, not from its name.
 
-    Parameters
-    ----------
-    path : str or Path
-        Parquet, Feather (Arrow IPC), WAV, MAT, HDF5, TDMS, MDF, a workbook, or delimited text, also compressed;
-        ``-`` for text from standard input.
-    options : TextOptions
-        Layout of the text; values that are not given are found.
-    layout : Layout, optional
-        The layout of the text, if it is already known.
-
-    Raises
-    ------
-    RecordingError
-        If the file cannot be read; with the extra that reads it, if there is one.
-    ParameterError
-        If an option has no meaning in its format.
+    `path`: Parquet, Feather (Arrow IPC), WAV, MAT, HDF5, TDMS, MDF, a workbook, or delimited text, also compressed;
+    ``-`` for text from standard input.
+    `options`: layout of the text; values that are not given are found.
+    `layout`: the layout of the text, if it is already known.
+    Raises RecordingError if the file cannot be read; with the extra that reads it, if there is one.
+    Raises ParameterError if an option has no meaning in its format.
     """
     kind = None if str(path) == STANDARD_INPUT else _kind(path)
     opened = {"parquet": _parquet, "feather": _feather, "wav": _wav, "mat": _mat}
@@ -151,10 +141,7 @@ def _zip_kind(source: Any) -> str:
 def column_index(log: Log, wanted: str, option: str) -> int:
     """Return the position of a column given by its name, or by its number counted from 1.
 
-    Raises
-    ------
-    ParameterError
-        If there is no such column, or if two have this name.
+    Raises ParameterError if there is no such column, or if two have this name.
     """
     names = list(log.columns)
     if names.count(wanted) == 1:

@@ -43,10 +43,7 @@ class Variable:
     def read(self, path: str) -> np.ndarray[Any, Any]:
         """Return the array; one that is not packed is mapped.
 
-        Raises
-        ------
-        ParameterError
-            If it takes more memory than may be used.
+        Raises ParameterError if it takes more memory than may be used.
         """
         size = math.prod(self.shape) * self.dtype.itemsize
         if self.packed is None:
@@ -62,10 +59,7 @@ class Variable:
 def variables_of(path: str) -> list[Variable]:
     """Find the arrays of real numbers in a MAT file.
 
-    Raises
-    ------
-    RecordingError
-        If an element does not hold what its tag tells.
+    Raises RecordingError if an element does not hold what its tag tells.
     """
     try:
         with open(path, "rb") as file:

@@ -29,12 +29,8 @@ MOST_PACKED = 1 << 15
 def need_for_blocks(path: str) -> None:
     """Refuse an MDF file whose blocks go in a circle, tell of more rows than there are, or unpack to too much.
 
-    Raises
-    ------
-    ParameterError
-        With the figure, if a block unpacks to more than may be used.
-    RecordingError
-        If blocks lead in a circle or out of the file, or rows are told of that are not there.
+    Raises ParameterError with the figure, if a block unpacks to more than may be used.
+    Raises RecordingError if blocks lead in a circle or out of the file, or rows are told of that are not there.
     """
     with open(path, "rb") as file, mmap.mmap(file.fileno(), 0, access=mmap.ACCESS_READ) as data:
         walk = _Walk(path, data)

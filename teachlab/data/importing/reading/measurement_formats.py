@@ -60,10 +60,7 @@ LOCAL_TIME = 1
 def open_measurement(path: str, kind: str, options: TextOptions) -> Log:
     """Open a file of one of `EXTRAS`.
 
-    Raises
-    ------
-    RecordingError
-        If the library is not installed, or the file is damaged or holds no numbers.
+    Raises RecordingError if the library is not installed, or the file is damaged or holds no numbers.
     """
     name, extra, modules = EXTRAS[kind]
     library = next(filter(None, map(_imported, modules)), None)

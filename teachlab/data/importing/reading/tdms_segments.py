@@ -17,10 +17,7 @@ OPEN_END = 2**64 - 1
 def check_segments(path: str) -> bool:
     """Return whether the logger closed the file.
 
-    Raises
-    ------
-    RecordingError
-        If a segment is cut, or no other begins where it ends.
+    Raises RecordingError if a segment is cut, or no other begins where it ends.
     """
     with open(path, "rb") as file, mmap.mmap(file.fileno(), 0, access=mmap.ACCESS_READ) as data:
         fields, at, size = Fields(data), 0, len(data)

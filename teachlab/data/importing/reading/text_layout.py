@@ -99,20 +99,12 @@ class TextOptions:
 class Layout:
     """The layout that the first lines of a text show.
 
-    Parameters
-    ----------
-    delimiter : str
-        One character, or `SPACES`.
-    names : tuple of str
-        Names of the columns; 1, 2, 3 … without a header.
-    skip_lines : int
-        Lines before the first row.
-    units : tuple of str
-        From a row below the names, otherwise from brackets in the names; empty if there are none.
-    notes : tuple of str
-        What was found without being stated.
-    rate_hint : str
-        A line above the names that mentions a rate; empty if there is none.
+    `delimiter`: one character, or `SPACES`.
+    `names`: names of the columns; 1, 2, 3 … without a header.
+    `skip_lines`: lines before the first row.
+    `units`: from a row below the names, otherwise from brackets in the names; empty if there are none.
+    `notes`: what was found without being stated.
+    `rate_hint`: a line above the names that mentions a rate; empty if there is none.
     """
 
     delimiter: str

@@ -33,13 +33,8 @@ def need_for_batches(source: Any, path: str) -> None:
 
     `source`: read by its footer; every packed buffer begins with its unpacked length (Arrow columnar format,
     "Compression").
-
-    Raises
-    ------
-    ParameterError
-        With the figure.
-    RecordingError
-        If footer or batches are outside the file.
+    Raises ParameterError with the figure.
+    Raises RecordingError if footer or batches are outside the file.
     """
     try:
         most = max((sum(sizes) for sizes in _batches(source)), default=0)

@@ -34,24 +34,15 @@ MOST_BESIDE = 2.0
 class TimeReport:
     """Results for a time column.
 
-    Parameters
-    ----------
-    rate_from : str
-        ``given`` or ``time column``.
-    measured_hz : float, Hz
-        Rate of the time column.
-    jitter : float, sample periods
-        Largest deviation of a step between two rows from one period, except at gaps.
-    jitter_row : int
-        Its later row.
-    gap_rows, missing : ndarray of int64, shape (gaps,)
-        Rows that follow a gap, and the number of missing samples before each.
-    gap_phase : float, sample periods
-        Largest deviation of a gap from whole periods.
-    tick_s : float, s, optional
-        Tick of the clock, if it is too slow to separate the rows.
-    wander : float, sample periods
-        How far rows come to lie beside an even clock of this rate, apart from gaps; 0 if rounded stamps explain it.
+    `rate_from`: ``given`` or ``time column``.
+    `measured_hz`: rate of the time column.
+    `jitter` (sample periods): largest deviation of a step between two rows from one period, except at gaps.
+    `jitter_row`: its later row.
+    `gap_rows`, `missing` (shape (gaps,)): rows that follow a gap, and the number of missing samples before each.
+    `gap_phase` (sample periods): largest deviation of a gap from whole periods.
+    `tick_s`: tick of the clock, if it is too slow to separate the rows.
+    `wander` (sample periods): how far rows come to lie beside an even clock of this rate, apart from gaps; 0 if rounded
+    stamps explain it.
     """
 
     rate_hz: float
@@ -270,12 +261,8 @@ class TimeAxis:
     def finish(self, *, fill_gaps: bool) -> TimeReport:
         """Return the result.
 
-        Raises
-        ------
-        RecordingError
-            If there are gaps that may not be filled, or the rate changes within the log.
-        ParameterError
-            If the given rate is different.
+        Raises RecordingError if there are gaps that may not be filled, or the rate changes within the log.
+        Raises ParameterError if the given rate is different.
         """
         rest = np.concatenate(self._held) if self._held else np.empty(0)
         self._held = []
@@ -409,13 +396,9 @@ def tick_of(seconds: NDArray[np.float64]) -> float | None:
     """Return the tick of a clock if repeated or skipped stamps then agree with a steady rate, otherwise None.
 
     `seconds` (ndarray of float64, shape (n,), s): the first times of a log, ascending or repeating.
-
-    Returns
-    -------
-    float, s, or None
-        The largest step of which all steps are multiples, if at least one step in 20 is zero, or is two ticks among
-        single ones, and the stamps stay within two ticks of a straight line. A sample that was logged twice, or left
-        out, moves all stamps after it, and so they do not stay there.
+    Returned (s): the largest step of which all steps are multiples, if at least one step in 20 is zero, or is two ticks
+    among single ones, and the stamps stay within two ticks of a straight line. A sample that was logged twice, or left
+    out, moves all stamps after it, and so they do not stay there.
 
     Examples
     --------

@@ -100,31 +100,16 @@ HALF_DAY, HOUR = 43_200 * 10**9, 3600 * 10**9
 class TimeStamps:
     """Turns the cells of a time column into nanoseconds.
 
-    Parameters
-    ----------
-    unit : str, optional
-        Unit of times that are numbers; otherwise found from their size, then from `named`, then seconds.
-    named : str, optional
-        The unit in the name of the column or in a row of units.
-    zone : str, optional
-        Zone of dates that state none, such as ``Europe/Berlin``.
-    written : str, optional
-        How dates are written, such as ``%d/%m/%Y %H:%M:%S.%f``.
-    after : int, ns, optional
-        A time before the first one: times of day may have begun again since.
-    advice : str
-        What to do about a cell that is no time.
-
-    Attributes
-    ----------
-    absolute : bool
-        Whether the times count from 1970, so that other tables can be compared with them.
-    aware : bool
-        Whether their zone is known.
-    exact_s : float, s
-        How exactly fractions of their size are held; 0 if they are none.
-    notes : list of str
-        What was found without being stated.
+    `unit`: unit of times that are numbers; otherwise found from their size, then from `named`, then seconds.
+    `named`: the unit in the name of the column or in a row of units.
+    `zone`: zone of dates that state none, such as ``Europe/Berlin``.
+    `written`: how dates are written, such as ``%d/%m/%Y %H:%M:%S.%f``.
+    `after` (ns): a time before the first one: times of day may have begun again since.
+    `advice`: what to do about a cell that is no time.
+    `absolute`: whether the times count from 1970, so that other tables can be compared with them.
+    `aware`: whether their zone is known.
+    `exact_s`: how exactly fractions of their size are held; 0 if they are none.
+    `notes`: what was found without being stated.
     """
 
     def __init__(
@@ -161,10 +146,7 @@ class TimeStamps:
     def nanoseconds(self, cells: Any, first_row: int) -> NDArray[np.int64]:
         """Return the times of a batch, ns; since 1970 if they are `absolute`.
 
-        Raises
-        ------
-        RecordingError
-            If a cell is empty, or neither a number nor a date with a time.
+        Raises RecordingError if a cell is empty, or neither a number nor a date with a time.
         """
         cells = plain(cells)
         kind = cells.type

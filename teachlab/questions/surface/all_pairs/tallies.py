@@ -45,18 +45,13 @@ class Tallies:
     """Histograms from which the counts of all pairs follow by running sums.
 
     `levels`: n.
-
-    Attributes
-    ----------
-    onsets : ndarray of int32 or int64, shape (4 · (n + 1), n + 1)
-        At ``[4 · a + kind, b]``: onsets of every comparator with ``i < a`` and ``j >= b``.
-    pieces : ndarray of int64, shape (4,)
-    without : ndarray of int32, shape (3, n + 1, n + 2)
-        Differences along i of a histogram over b: spans of a kind without onset for every comparator with
-        ``j < b``.
-    active : ndarray of int32, shape (2, n + 1, n + 2)
-        The same for detect passes without onset in which the output is active: first those that stand apart, then those
-        that touch the pass before.
+    `onsets` (shape (4 · (n + 1), n + 1)): at ``[4 · a + kind, b]``: onsets of every comparator with ``i < a`` and ``j
+    >= b``.
+    `pieces`: shape (4,).
+    `without` (shape (3, n + 1, n + 2)): differences along i of a histogram over b: spans of a kind without onset for
+    every comparator with ``j < b``.
+    `active` (shape (2, n + 1, n + 2)): the same for detect passes without onset in which the output is active: first
+    those that stand apart, then those that touch the pass before.
     """
 
     def __init__(self, levels: int, evaluations: int) -> None:

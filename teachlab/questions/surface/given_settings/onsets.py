@@ -57,12 +57,8 @@ class Rises:
     def united(self, width: int) -> tuple[Rises, Whole, Whole]:
         """Return the union per span as disjoint stretches, and where two of them only met.
 
-        Returns
-        -------
-        Rises
-            Disjoint within a span, and not touching.
-        piece, met : ndarray of int64, shape (m,)
-            Spans and indices at which one stretch ended and the next began.
+        Returned: disjoint within a span, and not touching.
+        `piece`, `met` (shape (m,)): spans and indices at which one stretch ended and the next began.
         """
         # Sorted as one number: by span, then by the lower end. In a span several rises may pass one setting. It has an
         # onset if any rise does, hence the union.
