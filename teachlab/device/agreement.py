@@ -131,13 +131,8 @@ def agree(
     `lag` (int, samples): how much later than the replay the output was logged; by default the lag with the most matched
     edges.
     `assumption`: what the intervals may assume about the pulses of a lot.
-
-    Raises
-    ------
-    RecordingError
-        Without a logged output.
-    ParameterError
-        If the log holds no complete pulse.
+    Raises RecordingError without a logged output.
+    Raises ParameterError if the log holds no complete pulse.
 
     Notes
     -----

@@ -23,7 +23,6 @@ def agreement_figure(found: MatchedEdges, recording: Recording, *, kind: str = "
     """Draw logged minus replayed edges over time, unmatched edges above and below, and both outputs at the first one.
 
     `recording`: the recording whose output was logged.
-    `kind`: svg or png.
     """
     at, apart = found.apart()
     rate_hz, name = recording.info.sample_rate_hz, recording.info.title or recording.name

@@ -295,11 +295,7 @@ def card(
     """Make the card of a setting.
 
     `options`: how often the teaching is repeated for the expected value, and the rules of all scores.
-
-    Raises
-    ------
-    InputError
-        If the pieces do not fit together.
+    Raises InputError if the pieces do not fit together.
     """
     how, drawn = by or JudgedBy(), options or DrawOptions(draws=50)
     used = check_levels(setting)

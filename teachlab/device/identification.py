@@ -239,12 +239,8 @@ def most_held_back(box: _Box) -> int:
 def identify(recording: Recording, *, jitter: int = 1, longest_ms: float | None = None) -> Identification:
     """Find the settings that explain the sensor's own output, logged beside the light.
 
-    Raises
-    ------
-    RecordingError
-        Without a logged output, or where it never changes.
-    ParameterError
-        If the jitter is negative, or no latency is left to try.
+    Raises RecordingError without a logged output, or where it never changes.
+    Raises ParameterError if the jitter is negative, or no latency is left to try.
 
     Notes
     -----

@@ -71,7 +71,6 @@ def picture(figure: Figure, kind: str, *, says: str = "", **metadata: None) -> b
     """Return a figure as SVG or PNG, with all its text printable and without a date.
 
     `figure`: a figure that was drawn inside `drawing`.
-    `kind`: ``svg`` or ``png``.
     `says`: one sentence below the figure that says what to see. A page that holds figures prints it as the caption.
     `**metadata`: further entries that are left out of an SVG.
     """

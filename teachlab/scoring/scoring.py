@@ -28,21 +28,9 @@ def score(
 ) -> Score:
     """Attribute every onset to a pass, an `ignore` pass or a gap, and bound the rates.
 
-    Parameters
-    ----------
-    output : Output
-        From `teachlab.switching.replay`.
-    truth : Truth
-        Passes of the same recording.
-    rules : Rules
-        Tolerance of the borders, confidence of every interval, first pass to be scored.
-    tables : bool
-        Whether to split the lost rate by label and lot.
-
-    Raises
-    ------
-    TruthError
-        If a pass lies outside the recording.
+    `output`: from `teachlab.switching.replay`.
+    `tables`: whether to split the lost rate by label and lot.
+    Raises TruthError if a pass lies outside the recording.
 
     Notes
     -----

@@ -38,32 +38,12 @@ def replay(
 
     Evaluate, compare with hysteresis, filter, apply polarity, delay: in that order, bit-exact. Reads the
     recording in blocks; memory grows with the number of edges, not of samples.
-
-    Parameters
-    ----------
-    recording : Recording
-        In memory or in a file.
-    setting : Setting
-        Of any kind, in the unit of the recording.
-    fast : bool, optional
-        Whether to compare with a fixed pair of levels the compiled way of the extra ``fast``; default: where it is
-        installed, once a process has replayed so much that it pays. The edges are the same.
-    progress : callable, optional
-        Called with the share of the recording that is done.
-
-    Returns
-    -------
-    Output
-        Edges over evaluations, and in samples as `onsets` and `releases`.
-
-    Raises
-    ------
-    SettingError
-        If the unit differs from the recording's, or the evaluation rate exceeds its rate.
-    RecordingError
-        If no evaluation reads a valid sample.
-    ParameterError
-        If `fast` is true and the extra is not installed.
+    `fast`: whether to compare with a fixed pair of levels the compiled way of the extra ``fast``; default: where it is
+    installed, once a process has replayed so much that it pays. The edges are the same.
+    Returned: edges over evaluations, and in samples as `onsets` and `releases`.
+    Raises SettingError if the unit differs from the recording's, or the evaluation rate exceeds its rate.
+    Raises RecordingError if no evaluation reads a valid sample.
+    Raises ParameterError if `fast` is true and the extra is not installed.
 
     Examples
     --------

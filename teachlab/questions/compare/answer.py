@@ -108,11 +108,7 @@ def compare(
     `settings`: with their names; two or more, for two recordings one or two.
     `called`: what the user called the recordings; default: their names.
     `assumption`: what the claim on the cheapest one assumes.
-
-    Raises
-    ------
-    ParameterError
-        If there are too many settings, or too few.
+    Raises ParameterError if there are too many settings, or too few.
     """
     names, chosen = [name for name, _ in settings], [setting for _, setting in settings]
     called = list(called) or [recording.name for recording, _ in recordings]

@@ -155,11 +155,7 @@ def coverage(
     `teach_share`: as for the split; None: everything is scored.
     `rules`: tolerance of the borders, confidence of every interval.
     `begins_h` (float, h): time of day at which the recording begins.
-
-    Raises
-    ------
-    InputError
-        If the pieces do not fit together.
+    Raises InputError if the pieces do not fit together.
     """
     if times < 1:
         raise ParameterError(f"a feature must be seen at least once, got {times}.")

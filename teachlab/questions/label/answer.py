@@ -195,15 +195,9 @@ def label(
     `count`: how many products passed, from another count.
     `corrected`: a corrected table to check and use.
     `against`: that of another person; both are compared.
-
-    Raises
-    ------
-    RecordingError
-        If the light does not have two levels.
-    TruthError
-        If a corrected table cannot be used, with line and value.
-    ParameterError
-        If a second table is given without a first, or the count is no number of products.
+    Raises RecordingError if the light does not have two levels.
+    Raises TruthError if a corrected table cannot be used, with line and value.
+    Raises ParameterError if a second table is given without a first, or the count is no number of products.
     """
     if count is not None:
         check_least("count", count, 1)

@@ -81,33 +81,18 @@ def plan(
 ) -> PlanAnswer:
     """Plan how many passes, or running hours, show a rate.
 
-    Parameters
-    ----------
-    max_rate : float
-        Rate to be shown, per pass; with `hours` per running hour.
-    confidence : float
-        One-sided.
-    events : int
-        Lost passes (or false trips) that are allowed.
-    best_of : int
-        Number of settings from which the claimed one is chosen on the same data.
-    lot_size, lots : float, int, optional
-        Passes per lot, or the number of lots.
-    icc : float
-        Intra-lot correlation of the outcomes.
-    hours : bool
-        Plan running hours instead of passes.
-    true_rate : float, optional
-        Also give the probability that the plan succeeds, by passes and by lots, if this is the true rate per pass.
-    seen, lost : float, int, optional
-        Passes (hours) recorded so far, and events among them.
-    values, figure : int, float, optional
-        Number of taught values, and their population figure: what they show of all future ones.
-
-    Raises
-    ------
-    ParameterError
-        If a number is out of its range, or two numbers do not fit together.
+    `max_rate`: rate to be shown, per pass; with `hours` per running hour.
+    `confidence`: one-sided.
+    `events`: lost passes (or false trips) that are allowed.
+    `best_of`: number of settings from which the claimed one is chosen on the same data.
+    `lot_size`, `lots`: passes per lot, or the number of lots.
+    `icc`: intra-lot correlation of the outcomes.
+    `hours`: plan running hours instead of passes.
+    `true_rate`: also give the probability that the plan succeeds, by passes and by lots, if this is the true rate per
+    pass.
+    `seen`, `lost`: passes (hours) recorded so far, and events among them.
+    `values`, `figure`: number of taught values, and their population figure: what they show of all future ones.
+    Raises ParameterError if a number is out of its range, or two numbers do not fit together.
     """
     if hours:
         if lot_size is not None or lots is not None or icc:

@@ -343,7 +343,6 @@ def inspected(
 ) -> InspectAnswer:
     """Measure a recording's quality, how its passes lie, and count the best pair of fixed levels.
 
-    `progress`: called with the share done.
     Raises InputError if recording and passes do not fit together, or no sample is valid.
 
     Notes

@@ -121,11 +121,7 @@ def study(
     """Repeat teachings in every way asked for, scored on the same passes and compared with one best setting.
 
     `taught`: who taught, and what: a name may occur more than once.
-
-    Raises
-    ------
-    InputError
-        If something does not fit together.
+    Raises InputError if something does not fit together.
     """
     how, asked = options or DrawOptions(), question or Question()
     for name, setting in taught:
@@ -411,10 +407,7 @@ def repeatability(
 ) -> RepeatabilityAnswer:
     """Repeat teachings on every recording and, for several recordings, divide the spread between and within them.
 
-    Raises
-    ------
-    InputError
-        If something does not fit together.
+    Raises InputError if something does not fit together.
     """
     how, asked = options or DrawOptions(), question or Question()
     studies = []

@@ -103,12 +103,7 @@ def stress(
     conditions are also compared with each other: does any fixed level work under all of them?
     `factors`: speeds of the line, 1 as recorded.
     `loss`: loss of light per day: as observed, or a share.
-    `progress`: called with the share done.
-
-    Raises
-    ------
-    InputError
-        If recording, passes, setting and conditions do not fit together.
+    Raises InputError if recording, passes, setting and conditions do not fit together.
     """
     for factor in factors:
         at_speed(recording, setting, factor)

@@ -51,9 +51,7 @@ AT_ONCE = 1 << 21
 class SettingReading:
     """All results of one reading for one setting.
 
-    `recording`, `truth`, `setting`, `rules`: as for a score.
     `margins`: whether margin and reserves will be needed.
-    `progress`: called with the share done.
     `beside`: others that take the light in this reading.
     `output`: of the setting's replay.
     `condensed`: the recording as settings with at least as much hysteresis see it.

@@ -52,17 +52,10 @@ def surface(
     `fast`: whether to use the compiled engine of the extra ``fast``; default: for long recordings, if it is installed.
     The counts are the same.
     `reading`: of the recording at the evaluation rate of the base, if it was read already.
-
-    Returns
-    -------
-    Surface
-        Without delays and with ``consecutive`` 1: every pair. With them: zero hysteresis only, exact at every level
-        (with or without given `levels`); for pairs with hysteresis use `replayed_surface`.
-
-    Raises
-    ------
-    SettingError, RecordingError, TruthError, ParameterError
-        As in replay and scoring; also if there are too many levels or one is not finite.
+    Returned: without delays and with ``consecutive`` 1: every pair. With them: zero hysteresis only, exact at every
+    level (with or without given `levels`); for pairs with hysteresis use `replayed_surface`.
+    Raises SettingError, RecordingError, TruthError or ParameterError as in replay and scoring; also if there are
+    too many levels or one is not finite.
 
     Notes
     -----

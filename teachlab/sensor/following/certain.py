@@ -42,14 +42,8 @@ def agree(rows: Rows, members: Members, bounds: Bounds) -> CertainIntervals:
     """Find what is certain.
 
     Positions count from the first evaluation of the record.
-
-    Parameters
-    ----------
-    rows : Rows
-    members : Members
-        Members, at their place before the first of these rows.
-    bounds : Bounds
-        Bounds of their levels.
+    `members`: members, at their place before the first of these rows.
+    `bounds`: bounds of their levels.
     """
     # The comparator with the highest levels is the last to become light and the first to go dark; the one with the
     # lowest levels does the opposite. All members lie between these two, however their levels move within the bounds.

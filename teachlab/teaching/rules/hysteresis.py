@@ -104,26 +104,15 @@ def design(
 ) -> Width:
     """Design the hysteresis of a level, jointly with the delays of the base setting.
 
-    Parameters
-    ----------
-    view : TeachView
-        Its events, and the filter and delays of its base setting.
-    found : EventStatistics
-        Of the events shown.
-    level : float, recording units, objects upwards
-        T, where the output becomes active.
-    share : float, in [0, 0.5)
-        a: share of the passes that may fall below the release, and of the gaps that may reach it.
-    guard : float, recording units, objects upwards, optional
-        B: with an on-delay the release stays above it; without B, the width is not increased beyond what is required.
-    strict : bool
-        Abstain if the required width does not fit; otherwise it is reduced to what fits.
-
-    Raises
-    ------
-    Abstained
-        If so many gaps stay above the level that the output is not released, or, with `strict`, if the required width
-        is not allowed. The message says which of noise, texture, contrast and gap prevents it.
+    `view`: its events, and the filter and delays of its base setting.
+    `found`: of the events shown.
+    `level` (recording units, objects upwards): T, where the output becomes active.
+    `share` (in [0, 0.5)): a: share of the passes that may fall below the release, and of the gaps that may reach it.
+    `guard` (recording units, objects upwards): B: with an on-delay the release stays above it; without B, the width is
+    not increased beyond what is required.
+    `strict`: abstain if the required width does not fit; otherwise it is reduced to what fits.
+    Raises Abstained if so many gaps stay above the level that the output is not released, or, with `strict`, if the
+    required width is not allowed. The message says which of noise, texture, contrast and gap prevents it.
 
     Notes
     -----
