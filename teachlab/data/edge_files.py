@@ -8,16 +8,14 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.csv as pacsv
 import pyarrow.parquet as pq
-from numpy.typing import NDArray
 
 from teachlab.data.addresses import ending_of
 from teachlab.data.atomic_files import write_aside
 from teachlab.errors import ParameterError
+from teachlab.model.arrays import Integers
 
 
-def write_edges(
-    path: str | Path, onsets: NDArray[np.int64], releases: NDArray[np.int64], sample_rate_hz: float
-) -> None:
+def write_edges(path: str | Path, onsets: Integers, releases: Integers, sample_rate_hz: float) -> None:
     """Write onsets and releases in time order, as CSV or Parquet by the ending of the name.
 
     Columns: `sample` (int64), `time_s` (seconds from the first sample) and `active` (true for an onset).

@@ -6,11 +6,12 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
 from teachlab.device.logged_edges import LoggedEdges, Samples, logged_edges
 from teachlab.device.matching import ContradictedEdge, MatchedEdges, matched_edges
 from teachlab.errors import ParameterError, check_share
+from teachlab.model.arrays import Flags, Integers
 from teachlab.model.json_values import Document
 from teachlab.model.printable_text import cut_percent, in_figures, moment, number_of
 from teachlab.model.recording import Origin, Recording
@@ -295,7 +296,7 @@ def share_limits(
 
 
 def _share(
-    starts: Samples, good: NDArray[np.bool_], passes: Truth | None, confidence: float, assumption: Assumption
+    starts: Samples, good: Flags, passes: Truth | None, confidence: float, assumption: Assumption
 ) -> ReproducedShare:
     failed, of, named = _by_lot(starts, good, passes)
     if not of.size:
@@ -304,9 +305,7 @@ def _share(
     return ReproducedShare(float(good.mean()), low, high, int(of.size), named, confidence)
 
 
-def _by_lot(
-    starts: Samples, good: NDArray[np.bool_], passes: Truth | None
-) -> tuple[NDArray[np.int64], NDArray[np.int64], bool]:
+def _by_lot(starts: Samples, good: Flags, passes: Truth | None) -> tuple[Integers, Integers, bool]:
     """Return failed pulses and all pulses of every lot that has some, and whether lots are named."""
     if passes is None or passes.lot is None or not passes.passes:
         failed, of = blocks_of(~good[np.argsort(starts, kind="stable")])

@@ -27,6 +27,7 @@ from teachlab.device.timing_classes import TimingClass, output_of, timing_classe
 from teachlab.errors import ParameterError
 from teachlab.light.noise import PART, local_noise
 from teachlab.light.usable_light import bounded
+from teachlab.model.arrays import Integers
 from teachlab.model.memory import need_memory
 from teachlab.model.printable_text import number_of
 from teachlab.model.recording import Light, Origin, Recording
@@ -110,8 +111,8 @@ class _Screened(NamedTuple):
 
     grid: EvaluationGrid
     light_on: bool
-    up: NDArray[np.int64]
-    down: NDArray[np.int64]
+    up: Integers
+    down: Integers
 
     @property
     def fewest(self) -> int:
@@ -423,9 +424,7 @@ def _boxes(search: _Stretch, grids: list[EvaluationGrid], longest: int) -> list[
     return sorted(kept, key=lambda b: (not b.grid.whole, not b.grid.exact, b.missed))
 
 
-def _screened(
-    search: _Stretch, grid: EvaluationGrid, edges: Samples, longest: int, *, begins: bool
-) -> NDArray[np.int64]:
+def _screened(search: _Stretch, grid: EvaluationGrid, edges: Samples, longest: int, *, begins: bool) -> Integers:
     """Return how many of a few edges share no level, for every latency."""
     few = edges[:: -(-edges.size // SCREEN_EDGES)]
     places = few - np.arange(longest + 1)[:, None]

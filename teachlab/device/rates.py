@@ -9,8 +9,9 @@ from fractions import Fraction
 from typing import TYPE_CHECKING
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.signal import find_peaks
+
+from teachlab.model.arrays import Floats
 
 if TYPE_CHECKING:
     from teachlab.device.logged_edges import LoggedEdges, Samples
@@ -69,7 +70,7 @@ class EdgeWaits:
 
     unevenness: float
     crossings: Samples
-    late: NDArray[np.float64]
+    late: Floats
 
     @classmethod
     def after(
@@ -98,7 +99,7 @@ class EdgeWaits:
         uneven = (float(wait @ wait) + (logged.size - rows.size) * (half + 1) ** 2) / logged.size
         return cls(uneven, before[rows, nearest[rows]], wait) if wait.any() else None
 
-    def unexplained(self, ratio: float, phases: NDArray[np.float64]) -> NDArray[np.float64]:
+    def unexplained(self, ratio: float, phases: Floats) -> Floats:
         """Return the variance that an evaluation every so many samples leaves, for every phase."""
         few = slice(None, None, -(-self.crossings.size // MOST_WAITS))
         at = self.crossings[few].astype(np.float64)
@@ -106,7 +107,7 @@ class EdgeWaits:
         # The filter and the delays move an edge by whole evaluations, which end between samples.
         ends = np.arange(ENDS)[:, None] / ENDS
         told = np.floor(phases + np.ceil((at - phases) / ratio) * ratio + ends) - at
-        left: NDArray[np.float64] = (self.late[few] - told).var(axis=-1).min(axis=-1)
+        left: Floats = (self.late[few] - told).var(axis=-1).min(axis=-1)
         return left
 
 
@@ -169,7 +170,7 @@ class Lateness:
         if place is None and not self.waits:
             return [Fraction(k, 2) for k in range(math.ceil(2 * ratio))]
         lags = np.arange(longest + 1 if self.waits else LIKELY_LAGS)
-        tried: NDArray[np.float64] = _spread(ratio)
+        tried: Floats = _spread(ratio)
         if place is not None:
             tried = np.remainder(place - lags, float(ratio))
         sides = [one.unexplained(float(ratio), tried) for one in self.waits]
@@ -186,7 +187,7 @@ class Lateness:
         return float(np.mean([one.unexplained(float(ratio), _spread(ratio)).min() for one in self.waits]))
 
 
-def _spread(ratio: Fraction) -> NDArray[np.float64]:
+def _spread(ratio: Fraction) -> Floats:
     return np.arange(PHASES) * float(ratio) / PHASES
 
 
@@ -261,7 +262,7 @@ def _periods(waits: tuple[EdgeWaits, ...], samples: int) -> list[Fraction]:
     return out
 
 
-def _spectrum(sides: Sequence[tuple[Samples, NDArray[np.float64]]], span: int) -> tuple[NDArray[np.float64], int]:
+def _spectrum(sides: Sequence[tuple[Samples, Floats]], span: int) -> tuple[Floats, int]:
     """Return the power of pulses by frequency, added over sides, and the samples of which this is the transform."""
     train = np.zeros(1 << (span - 1).bit_length() + 1)
     power = np.zeros(train.size // 2 + 1)
@@ -274,7 +275,7 @@ def _spectrum(sides: Sequence[tuple[Samples, NDArray[np.float64]]], span: int) -
     return power, train.size
 
 
-def _highest(power: NDArray[np.float64], begin: int, least: float) -> list[int]:
+def _highest(power: Floats, begin: int, least: float) -> list[int]:
     """Return the highest peaks from one frequency on, the highest first."""
     peaks, _ = find_peaks(power[begin:], height=least, distance=8)
     highest: list[int] = (peaks[np.argsort(-power[begin:][peaks])][:MOST_PROPOSALS] + begin).tolist()
@@ -311,9 +312,7 @@ def proposed_ratios(edges: Samples, samples: int, jitter: int) -> list[Fraction]
     return out
 
 
-def _refined(
-    sides: Sequence[tuple[Samples, NDArray[np.float64]]], frequency: float, span: int, samples: int
-) -> tuple[float, float]:
+def _refined(sides: Sequence[tuple[Samples, Floats]], frequency: float, span: int, samples: int) -> tuple[float, float]:
     """Climb the peak on longer and longer stretches, each fine enough for the next; return it with its width."""
     while True:
         width = 1.0 / span

@@ -3,20 +3,18 @@
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
 
 from teachlab.light.windows import Windows
+from teachlab.model.arrays import Flags, Integers
 from teachlab.model.truth import Truth
 from teachlab.sensor.clock import Clock
 from teachlab.sensor.edges import RunCounter, TwoState
 from teachlab.sensor.output import void_of
 
-_Bool = NDArray[np.bool_]
-
 
 def excluded_trials(
     truth: Truth, windows: Windows, clock: Clock, invalid: TwoState, *, lag: int
-) -> tuple[_Bool, _Bool]:
+) -> tuple[Flags, Flags]:
     """Return which passes and which gaps cannot be scored.
 
     A window that touches a stretch which the truth leaves out (`Truth.except_`) cannot be scored either.
@@ -46,7 +44,7 @@ def excluded_trials(
     return passes, gaps
 
 
-def _touching(start: NDArray[np.int64], stop: NDArray[np.int64], left_out: NDArray[np.int64]) -> _Bool:
+def _touching(start: Integers, stop: Integers, left_out: Integers) -> Flags:
     """Return which windows share an evaluation with a stretch that is left out."""
     begins, ends = left_out[left_out[:, 1] > left_out[:, 0]].T
     first = np.searchsorted(ends, start, side="right")

@@ -6,12 +6,10 @@ from dataclasses import dataclass
 from typing import Any, Self
 
 import numpy as np
-from numpy.typing import NDArray
 
+from teachlab.model.arrays import Flags, Floats, Integers, Where
 from teachlab.model.recording import Block, Light
 from teachlab.sensor.edges import ranges_of
-
-Where = NDArray[np.intp]
 
 TOGETHER = 512
 """Cells whose light stays in the cache from the search for the lowest to that for the highest."""
@@ -35,7 +33,7 @@ class Cells:
     high: Light
 
     @classmethod
-    def of(cls, block: Block, borders: NDArray[np.int64], length: int) -> Self | None:
+    def of(cls, block: Block, borders: Integers, length: int) -> Self | None:
         """Divide a block at ascending borders (samples of the record), and after every `length` samples.
 
         None for an empty block, and for a block with an invalid sample.
@@ -63,15 +61,15 @@ class Cells:
         """Index after the last sample."""
         return self.start + self.light.size
 
-    def index(self, samples: NDArray[np.int64]) -> Where:
+    def index(self, samples: Integers) -> Where:
         """Return which cell begins at each border; for borders outside the block, the number behind the last cell."""
         return np.searchsorted(self.cuts, samples - self.start)
 
-    def samples(self, some: NDArray[np.bool_]) -> Where:
+    def samples(self, some: Flags) -> Where:
         """Return the places in the block of all samples of some cells."""
         return ranges_of(self.cuts[some], np.append(self.cuts[1:], self.light.size)[some])
 
-    def told_by(self, side: Light, whole: NDArray[np.bool_]) -> tuple[Light, Where]:
+    def told_by(self, side: Light, whole: Flags) -> tuple[Light, Where]:
         """Return all samples of some cells and one value of each other cell, with every cell's start and the last end.
 
         `side` (ndarray, shape (cells,)): the one value of each cell.
@@ -101,14 +99,14 @@ class Extremes:
     ([5.0, 1.0], [7.0, 4.0], [2, 2])
     """
 
-    def __init__(self, start: NDArray[np.int64], stop: NDArray[np.int64]) -> None:
+    def __init__(self, start: Integers, stop: Integers) -> None:
         self._rows = np.flatnonzero(stop > start)
         self._start, self._stop = start[self._rows], stop[self._rows]
         self.low = np.full(start.size, np.nan)
         self.high = np.full(start.size, np.nan)
         self.valid = np.zeros(start.size, np.int64)
 
-    def push(self, first: int, light: Light, invalid: NDArray[np.bool_] | None = None) -> None:
+    def push(self, first: int, light: Light, invalid: Flags | None = None) -> None:
         """Take consecutive samples.
 
         `first`: sample index of the first element.
@@ -139,7 +137,7 @@ class Extremes:
         ends = np.column_stack([self._start[a:b], self._stop[a:b]]).ravel()
         self._take(a, b, cells.index(ends), (ends - cells.start).clip(0, cells.light.size), cells.low, cells.high)
 
-    def _take(self, a: int, b: int, cuts: Where, samples: NDArray[np.int64], low: Light, high: Light) -> None:
+    def _take(self, a: int, b: int, cuts: Where, samples: Integers, low: Light, high: Light) -> None:
         """Take stretches `a` to `b` from the lowest and highest light of pieces that begin at the cuts."""
         # For an empty stretch, reduceat returns the first element: empty stretches are left out beforehand.
         some = cuts[1::2] > cuts[0::2]
@@ -153,15 +151,15 @@ class Extremes:
         self.high[rows] = np.fmax(self.high[rows], reduced(np.maximum, high, cuts))
 
 
-def reduced(reduction: Any, light: Light, cuts: NDArray[np.int64]) -> NDArray[np.float64]:
+def reduced(reduction: Any, light: Light, cuts: Integers) -> Floats:
     """Return an extreme of each stretch of light that lies between the next two of some cuts."""
     # Every second piece is a stretch; a last cut at the end of the light would point to no element.
     inner = cuts[:-1] if cuts[-1] == light.size else cuts
-    found: NDArray[np.float64] = reduction.reduceat(light, inner)[::2].astype(np.float64)
+    found: Floats = reduction.reduceat(light, inner)[::2].astype(np.float64)
     return found
 
 
-def inside(first: int, size: int, start: NDArray[np.int64], stop: NDArray[np.int64]) -> NDArray[np.bool_]:
+def inside(first: int, size: int, start: Integers, stop: Integers) -> Flags:
     """Return which of the samples ``first … first + size − 1`` lie in disjoint ascending stretches.
 
     Examples
@@ -176,5 +174,5 @@ def inside(first: int, size: int, start: NDArray[np.int64], stop: NDArray[np.int
     np.add.at(flips, (start[a:b] - first).clip(0, size), 1)
     np.subtract.at(flips, (stop[a:b] - first).clip(0, size), 1)
     # Of disjoint stretches a sample lies in none or in one: the sum is 0 or 1, and its bytes are those of a bool.
-    out: NDArray[np.bool_] = np.cumsum(flips[:size], dtype=np.int8).view(np.bool_)
+    out: Flags = np.cumsum(flips[:size], dtype=np.int8).view(np.bool_)
     return out

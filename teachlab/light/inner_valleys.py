@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
 
-from teachlab.light.extremes import Cells, Where, reduced
+from teachlab.light.extremes import Cells, reduced
+from teachlab.model.arrays import Floats, Integers, Where
 from teachlab.model.recording import Light
 
 
@@ -28,7 +28,7 @@ class InnerValleys:
     [3.0]
     """
 
-    def __init__(self, start: NDArray[np.int64], stop: NDArray[np.int64], level: float, up: bool) -> None:
+    def __init__(self, start: Integers, stop: Integers, level: float, up: bool) -> None:
         self._rows = np.flatnonzero(stop > start)
         self._start, self._stop = start[self._rows], stop[self._rows]
         self._level, self._up = level, up
@@ -37,7 +37,7 @@ class InnerValleys:
         self._since: float | None = None
 
     @property
-    def valley(self) -> NDArray[np.float64]:
+    def valley(self) -> Floats:
         """Valleys so far."""
         return self._valley if self._up else -self._valley
 
@@ -92,9 +92,7 @@ class InnerValleys:
         after = int(active[j[-1] - 1]) + 1 if some[-1] else None
         self._since = self._left_open(height, since, b - a == 1, after) if left_open else None
 
-    def _left_open(
-        self, height: NDArray[np.float64], since: float | None, alone: bool, after: int | None
-    ) -> float | None:
+    def _left_open(self, height: Floats, since: float | None, alone: bool, after: int | None) -> float | None:
         """Return the deepest light since the last active evaluation of a stretch that goes on, or None."""
         if after is not None:
             return float(height[after:].min(initial=np.inf))

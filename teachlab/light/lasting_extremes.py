@@ -5,9 +5,9 @@ from __future__ import annotations
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from teachlab.light.extremes import Cells, Extremes
+from teachlab.model.arrays import Flags, Floats, Integers
 from teachlab.model.recording import Light
 from teachlab.sensor.running_extremes import running_max, running_min
 
@@ -36,7 +36,7 @@ class Hold:
         """Whether evaluations are kept back until a valid one comes."""
         return self._last is None and self._ahead > 0
 
-    def push(self, light: Light, invalid: NDArray[np.bool_] | None) -> Light:
+    def push(self, light: Light, invalid: Flags | None) -> Light:
         """Return the evaluations up to the end of this block, without holes, in the same type."""
         if light.size == 0:
             return light
@@ -85,7 +85,7 @@ class SustainedExtremes:
     ([5.0], [5.0])
     """
 
-    def __init__(self, start: NDArray[np.int64], stop: NDArray[np.int64], span: int) -> None:
+    def __init__(self, start: Integers, stop: Integers, span: int) -> None:
         self._span = span
         short = stop - start < span
         # Element i of a running extreme ends at i: it lies inside the stretch from start + span − 1 on.
@@ -120,19 +120,17 @@ class SustainedExtremes:
             self.push(cells.start, cells.light)
 
     @property
-    def high(self) -> NDArray[np.float64]:
+    def high(self) -> Floats:
         """Sustained peaks so far."""
         return self._mins.high if self._whole is None else np.where(self._short, self._whole.low, self._mins.high)
 
     @property
-    def low(self) -> NDArray[np.float64]:
+    def low(self) -> Floats:
         """Sustained valleys so far."""
         return self._maxes.low if self._whole is None else np.where(self._short, self._whole.high, self._maxes.low)
 
 
-def highs(
-    height: NDArray[np.float64], start: NDArray[np.int64], stop: NDArray[np.int64], span: int
-) -> NDArray[np.float64]:
+def highs(height: Floats, start: Integers, stop: Integers, span: int) -> Floats:
     """Return the sustained peaks of stretches of one piece of light; parameters as of `SustainedExtremes`."""
     found = SustainedExtremes(start, stop, span)
     found.push(0, height)

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from teachlab.model.arrays import Floats, Integers, Where
 from teachlab.model.memory import LIBRARY_BYTES, allowed_memory, need_memory
 from teachlab.model.printable_text import number_of
 from teachlab.model.recording import Light
@@ -69,7 +70,7 @@ PERIOD = 1 << 12
 
 
 @cache
-def _sorted_period() -> tuple[NDArray[np.uint64], NDArray[np.intp]]:
+def _sorted_period() -> tuple[NDArray[np.uint64], Where]:
     """Return the first multiples of the golden ratio, sorted; and which they are, once more behind the last."""
     numbers = np.arange(PERIOD, dtype=np.uint64) * GOLDEN
     order = np.argsort(numbers)
@@ -97,15 +98,15 @@ class Selection:
         while at_least >> self._bits > limit + UNEVEN:
             self._bits += 1
         self._index: list[NDArray[np.uint64]] = []
-        self._kept: list[NDArray[np.float64]] = []
+        self._kept: list[Floats] = []
         self._held = 0
         self.count = 0
 
-    def push(self, values: NDArray[np.float64]) -> None:
+    def push(self, values: Floats) -> None:
         """Take the next values."""
         self.take(values.size, values.__getitem__)
 
-    def take(self, size: int, pick: Callable[[NDArray[np.intp]], NDArray[np.float64]]) -> None:
+    def take(self, size: int, pick: Callable[[Where], Floats]) -> None:
         """Take the next `size` values; `pick` returns a copy of those at some places among them."""
         at = self._due(size)
         self._index.append((np.uint64(self.count) + at.astype(np.uint64)) * GOLDEN)
@@ -115,21 +116,19 @@ class Selection:
         while self._held > self._limit:
             self._halve()
 
-    def take_within(
-        self, start: NDArray[np.intp], stop: NDArray[np.intp], pick: Callable[[NDArray[np.intp]], NDArray[np.float64]]
-    ) -> None:
+    def take_within(self, start: Where, stop: Where, pick: Callable[[Where], Floats]) -> None:
         """Take the values in stretches ``[start, stop)`` one after the other; `pick` returns those at some places."""
         stop = np.maximum(start, stop)
         ends = np.cumsum(stop - start)
         size, before = int(ends[-1]) if ends.size else 0, stop - ends
 
-        def placed(k: NDArray[np.intp]) -> NDArray[np.float64]:
+        def placed(k: Where) -> Floats:
             # Where few are kept, their places alone are searched.
             return pick(ranges_of(start, stop) if k.size == size else k + before[np.searchsorted(ends, k, "right")])
 
         self.take(size, placed)
 
-    def _due(self, size: int) -> NDArray[np.intp]:
+    def _due(self, size: int) -> Where:
         """Return the places of the next values that are kept, in order."""
         if not self._bits:
             return np.arange(size)
@@ -142,7 +141,7 @@ class Selection:
         low = -(np.uint64(self.count) + first.astype(np.uint64)) * GOLDEN
         high = low + self._bound()
         begin, end = np.searchsorted(numbers, low), np.searchsorted(numbers, high) + PERIOD * (high < low)
-        due: NDArray[np.intp] = order[ranges_of(begin, end)] + np.repeat(first, end - begin)
+        due: Where = order[ranges_of(begin, end)] + np.repeat(first, end - begin)
         due.sort()
         return due[: np.searchsorted(due, size)]
 
@@ -156,7 +155,7 @@ class Selection:
         self._index, self._kept = [index[chosen]], [kept[chosen]]
         self._held = int(np.count_nonzero(chosen))
 
-    def values(self) -> NDArray[np.float64]:
+    def values(self) -> Floats:
         """Return the kept values, in the order in which they came."""
         return np.concatenate(self._kept) if self._kept else np.empty(0, np.float64)
 
@@ -222,11 +221,11 @@ class SmallestStep:
         if np.abs(places - np.rint(places)).max() <= OFF_GRID / 2:
             self._grid = float(levels[0]), step
 
-    def _finite(self) -> NDArray[np.float64]:
+    def _finite(self) -> Floats:
         """Return the finite levels, ascending."""
         if self._levels is None:
             return np.empty(0)
-        found: NDArray[np.float64] = self._levels[np.isfinite(self._levels)].astype(np.float64)
+        found: Floats = self._levels[np.isfinite(self._levels)].astype(np.float64)
         return found
 
     def _smallest(self) -> float:
@@ -239,7 +238,7 @@ class SmallestStep:
         return found if math.isfinite(found) else None
 
 
-def local_noise(differences: NDArray[np.float64], step: float | None) -> float | None:
+def local_noise(differences: Floats, step: float | None) -> float | None:
     """Return the local noise of a stretch of light, recording units.
 
     `differences` (ndarray of float64, shape (n,), recording units): differences of neighbouring valid samples.
@@ -272,7 +271,7 @@ def noise_of(away: float, step: float | None) -> float:
     return max(SIGMA * away / math.sqrt(2), floor)
 
 
-def deviation(values: NDArray[np.float64]) -> float:
+def deviation(values: Floats) -> float:
     """Return the median absolute deviation from the median; whole numbers of a small range are counted, not sorted.
 
     Examples
@@ -359,7 +358,7 @@ def placed(values: NDArray[np.floating[Any]], at: int, *, in_place: bool = False
     return value, float(found[at + 1 :].min()) if at + 1 < found.size else value
 
 
-def _middle(levels: NDArray[np.float64], counts: NDArray[np.int64]) -> float:
+def _middle(levels: Floats, counts: Integers) -> float:
     """Return the median of levels in ascending order, each with its count."""
     before = np.cumsum(counts)
     n = int(before[-1])
@@ -368,7 +367,7 @@ def _middle(levels: NDArray[np.float64], counts: NDArray[np.int64]) -> float:
 
 
 def crossing_share(
-    recording: Recording, level: float | None = None, beside: NDArray[np.int64] | None = None
+    recording: Recording, level: float | None = None, beside: Integers | None = None
 ) -> float:  # fmt: skip
     """Return the share of samples that lie on the other side of a level than the sample before.
 
@@ -406,7 +405,7 @@ def _stated_middle(recording: Recording) -> float | None:
 
 
 def memory_for_light(
-    recording: Recording, held: LightMemory, *, level: float | None = None, beside: NDArray[np.int64] | None = None
+    recording: Recording, held: LightMemory, *, level: float | None = None, beside: Integers | None = None
 ) -> float:
     """Return an estimate of the memory for some work on a recording, bytes; too small only where any light fits.
 
@@ -423,7 +422,7 @@ def memory_for_light(
 
 def need_for_light(
     recording: Recording, what: str, held: LightMemory, *, level: float | None = None,
-    beside: NDArray[np.int64] | None = None,
+    beside: Integers | None = None
 ) -> None:  # fmt: skip
     """Refuse work on a recording that needs more memory than may be used: a long one, or a noisy one.
 

@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from teachlab.light.usable_light import LARGEST
+from teachlab.model.arrays import Floats, Integers, Where
 from teachlab.model.recording import Block, Recording
 from teachlab.sensor.edges import pieces
 
@@ -35,8 +36,6 @@ NEAR = 256
 AT_ONCE = 1 << 16
 """Samples that are compared at a time, so that they fit in the cache of a core."""
 
-_Ints = NDArray[np.int64]
-
 
 LOOKED_AT = 16
 """This many samples of a stretch, evenly spread, are compared first; stretches that agree in them are read again."""
@@ -51,7 +50,7 @@ class Repeats:
     `start`, `stop` (ndarray of int64, shape (n,), samples): in time order, not overlapping.
     """
 
-    def __init__(self, start: NDArray[np.int64], stop: NDArray[np.int64]) -> None:
+    def __init__(self, start: Integers, stop: Integers) -> None:
         self._start, self._stop = start, stop
         self._key = np.zeros(start.size, np.uint64)
         self._words = _TellingWords(start, stop)
@@ -122,7 +121,7 @@ class _TellingWords:
     depends on the light alone, so a copy keeps the same words.
     """
 
-    def __init__(self, start: _Ints, stop: _Ints) -> None:
+    def __init__(self, start: Integers, stop: Integers) -> None:
         before = np.concatenate((np.zeros(min(stop.size, 1), np.int64), stop[:-1]))
         self._from, self._to = np.maximum(start - WORD, before), stop
         self._most = max(MOST_WORDS, WORDS_PER_STRETCH * start.size)
@@ -136,7 +135,7 @@ class _TellingWords:
             self._climb += 1
         self._before: list[Block] = []
         self._words: list[NDArray[np.uint64]] = [np.empty(0, np.uint64)]
-        self._places: list[_Ints] = [np.empty(0, np.int64)]
+        self._places: list[Integers] = [np.empty(0, np.int64)]
         self._held = 0
 
     def push(self, block: Block) -> None:
@@ -190,7 +189,7 @@ class _TellingWords:
         self._places.append(place[telling])
         self._held += word.size
 
-    def copies(self, recording: Recording, start: _Ints) -> Iterator[tuple[int, int]]:
+    def copies(self, recording: Recording, start: Integers) -> Iterator[tuple[int, int]]:
         """Yield stretches in which, or before which, the light is a copy of the light of an earlier one."""
         words, places = np.concatenate(self._words), np.concatenate(self._places)
         # Numbers alone are sorted in a tenth of the time, and hardly any word is there twice.
@@ -211,9 +210,7 @@ class _TellingWords:
                 yield later, earlier
 
 
-def repeated_stretches(
-    recording: Recording, start: NDArray[np.int64], stop: NDArray[np.int64]
-) -> list[tuple[int, int]]:
+def repeated_stretches(recording: Recording, start: Integers, stop: Integers) -> list[tuple[int, int]]:
     """Return the stretches that repeat an earlier one, each with the one that it repeats: see `Repeats.found`.
 
     `start`, `stop` (ndarray of int64, shape (n,), samples): in time order.
@@ -236,7 +233,7 @@ def _bits(compare: Any, values: NDArray[Any]) -> NDArray[np.uint64]:
     return bits.view("<u8")
 
 
-def _word(bits: NDArray[np.uint64], at: NDArray[np.intp]) -> NDArray[np.uint64]:
+def _word(bits: NDArray[np.uint64], at: Where) -> NDArray[np.uint64]:
     """Return `WORD` bits from each place on."""
     first, shift = at >> 6, (at & 63).astype(np.uint64)
     # A shift by 64 is not defined: the next number is shifted by one, and by the rest.
@@ -245,7 +242,7 @@ def _word(bits: NDArray[np.uint64], at: NDArray[np.intp]) -> NDArray[np.uint64]:
     return out
 
 
-def _climbs(ups: NDArray[np.uint64], steps: int) -> NDArray[np.intp]:
+def _climbs(ups: NDArray[np.uint64], steps: int) -> Where:
     """Return where light begins to climb for at least so many steps, from its second sample on.
 
     Runs of upward steps are found for 64 places at once.
@@ -268,11 +265,11 @@ def _climbs(ups: NDArray[np.uint64], steps: int) -> NDArray[np.intp]:
     found = (run & ~before).view(np.uint8)
     some = np.flatnonzero(found)
     place, bit = np.nonzero(np.unpackbits(found[some][:, None], axis=1, bitorder="little"))
-    out: NDArray[np.intp] = 8 * some[place] + bit
+    out: Where = 8 * some[place] + bit
     return out
 
 
-def _turns(words: NDArray[np.uint64]) -> _Ints:
+def _turns(words: NDArray[np.uint64]) -> Integers:
     """Return how many different runs of six directions lie in each word."""
     found = np.zeros(words.size, np.uint64)
     for k in range(WORD - 5):
@@ -280,7 +277,7 @@ def _turns(words: NDArray[np.uint64]) -> _Ints:
     return _counted(found)
 
 
-def _counted(words: NDArray[np.uint64]) -> _Ints:
+def _counted(words: NDArray[np.uint64]) -> Integers:
     """Return how many bits are set in each word."""
     return np.bitwise_count(words).astype(np.int64)
 
@@ -307,7 +304,7 @@ def _is_copy(recording: Recording, one: int, other: int) -> bool:
     return False
 
 
-def _noise(light: NDArray[np.float64]) -> float:
+def _noise(light: Floats) -> float:
     """Return the noise of light without edges and flicker: the part of a sample that those before do not predict."""
     bend = np.abs(np.diff(light, 2))
     usual = 1.4826 * float(np.median(bend))

@@ -5,9 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field, fields
 from typing import Any, ClassVar
 
-import numpy as np
-from numpy.typing import NDArray
-
+from teachlab.model.arrays import Floats
 from teachlab.model.json_values import Document, picked
 
 SIDE_WORDS = {
@@ -138,10 +136,10 @@ class Margin:
     gaps: int
     no_variance: tuple[str, ...] = ()
     step: float | None = None
-    peak_of_pass: NDArray[np.float64] | None = field(default=None, compare=False, repr=False)
-    hold_of_pass: NDArray[np.float64] | None = field(default=None, compare=False, repr=False)
-    gap_top: NDArray[np.float64] | None = field(default=None, compare=False, repr=False)
-    gap_valley: NDArray[np.float64] | None = field(default=None, compare=False, repr=False)
+    peak_of_pass: Floats | None = field(default=None, compare=False, repr=False)
+    hold_of_pass: Floats | None = field(default=None, compare=False, repr=False)
+    gap_top: Floats | None = field(default=None, compare=False, repr=False)
+    gap_valley: Floats | None = field(default=None, compare=False, repr=False)
 
     @property
     def to_noise(self) -> float | None:

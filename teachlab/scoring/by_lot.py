@@ -7,6 +7,7 @@ from collections.abc import Mapping, Sequence
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from teachlab.model.arrays import Flags, Floats, Integers
 from teachlab.model.score import LOST, Outcome, Trials
 from teachlab.model.truth import Truth
 from teachlab.statistics.bursts import Bursts, burst_rate
@@ -68,9 +69,7 @@ def gaps_tripped_by_lot(
     return lot_rate(hits, of, confidence=confidence, source=source, icc=icc, least=runs or 1.0)
 
 
-def _weakest_effect(
-    reach: NDArray[np.float64], code: NDArray[np.int64], of: NDArray[np.int64], confidence: float
-) -> float:
+def _weakest_effect(reach: Floats, code: Integers, of: Integers, confidence: float) -> float:
     """Return the upper limit of the design effect of "is among the weakest tenth of the passes"; 1 if it is unknown."""
     known = ~np.isnan(reach)
     if not known.any():
@@ -103,7 +102,7 @@ def exposure(truth: Truth, stop_taught: int, trials: Trials) -> Mapping[str, tup
     return out
 
 
-def lot_codes(truth: Truth, rows: NDArray[np.int64]) -> tuple[NDArray[np.int64], Source]:
+def lot_codes(truth: Truth, rows: Integers) -> tuple[Integers, Source]:
     """Return the lot number of every pass in `rows`, and whether lots are named ones or stretches."""
     if truth.lot is not None:
         names = with_lots(truth.lot, ~truth.detect)[rows].tolist()
@@ -116,7 +115,7 @@ def lot_codes(truth: Truth, rows: NDArray[np.int64]) -> tuple[NDArray[np.int64],
     return np.repeat(np.arange(of.size), of), Source.BLOCKS
 
 
-def with_lots(lot: NDArray[np.object_], free: NDArray[np.bool_]) -> NDArray[np.object_]:
+def with_lots(lot: NDArray[np.object_], free: Flags) -> NDArray[np.object_]:
     """Return the lots of passes in time order; a `free` one without a lot goes with the pass before, or else after."""
     for _ in range(2):  # forwards, then backwards
         none = free & (lot == "")
@@ -169,7 +168,7 @@ def onsets_by_lot(truth: Truth, trials: Trials, *, ignored: bool, per: str, conf
     return burst_rate(np.bincount(code, onsets), np.bincount(code), confidence=confidence, per=per, source=source)
 
 
-def _lengths(truth: Truth, after: NDArray[np.int64]) -> NDArray[np.float64]:
+def _lengths(truth: Truth, after: Integers) -> Floats:
     """Return the length of every gap between the borders of its passes; the last gap counts as the others' mean."""
     end = np.concatenate(([0], truth.end))[after + 1]
     begin = np.append(truth.start, -1)[after + 1]

@@ -9,11 +9,11 @@ from enum import StrEnum
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from teachlab.errors import SettingError
 from teachlab.light.repeats import repeated_stretches
 from teachlab.light.windows import Windows, border_evaluations
+from teachlab.model.arrays import Flags, Integers
 from teachlab.model.printable_text import number_of, printable
 from teachlab.model.recording import Origin, Recording
 from teachlab.model.score import USUAL_RULES, Outcome, Rules, Score, Trials
@@ -31,8 +31,6 @@ FROM_THIS_LIGHT = (
 )
 NEVER_ALIKE = "Two readings of a sensor are never alike."
 NOT_THIS_LIGHT = "The borders of the passes do not follow this light: they may belong to another recording."
-
-_Bool = NDArray[np.bool_]
 
 
 class OpenCondition(StrEnum):
@@ -177,9 +175,9 @@ def without_touching(truth: Truth, trials: Trials) -> Trials:
     return trials.without(merged) if merged.any() else trials
 
 
-def touching_merges(truth: Truth, trials: Trials) -> _Bool:
+def touching_merges(truth: Truth, trials: Trials) -> Flags:
     """Return which scored passes merged with the touching pass before: the output stayed active between them."""
-    out: _Bool = truth.touching[trials.first_pass :] & (trials.passes == Outcome.MERGED)
+    out: Flags = truth.touching[trials.first_pass :] & (trials.passes == Outcome.MERGED)
     return out
 
 
@@ -188,7 +186,7 @@ def wrong_apart(truth: Truth, result: Score) -> tuple[int, int]:
     return result.counts.lost - int(touching_merges(truth, result.trials).sum()), result.counts.false
 
 
-def touching_rows(truth: Truth, trials: Trials) -> NDArray[np.int64]:
+def touching_rows(truth: Truth, trials: Trials) -> Integers:
     """Return the rows of the truth that `touching_merges` marks."""
     return trials.rows(touching_merges(truth, trials))
 
@@ -205,7 +203,7 @@ def touching_text(passes: int, more: str = "") -> str:
     return f"{touch} the one before: the output counts both as one, which is no error"
 
 
-def joined_where(truth: Truth, rows: NDArray[np.int64]) -> Truth:
+def joined_where(truth: Truth, rows: Integers) -> Truth:
     """Return the truth with each of these passes joined to the pass before it."""
     if not rows.size:
         return truth
@@ -296,7 +294,7 @@ def _may_be(drawn: Mapping[str, object], recording: Recording) -> bool:
     return name is None or name == recording.name
 
 
-def _shown(recording: Recording, truth: Truth, setting: Setting, trials: Trials, rules: Rules) -> tuple[_Bool, _Bool]:
+def _shown(recording: Recording, truth: Truth, setting: Setting, trials: Trials, rules: Rules) -> tuple[Flags, Flags]:
     """Return which scored passes and gaps hold an evaluation that was shown, or are next to one that does.
 
     A trial is the window of a pass, or what is left between windows: what was shown in the widened part of a window was

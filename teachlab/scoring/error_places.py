@@ -5,8 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from teachlab.model.arrays import Flags, Integers
 from teachlab.model.printable_text import Recorded, moment, printable
 from teachlab.model.score import Outcome, Trials
 from teachlab.model.truth import Truth
@@ -21,8 +21,6 @@ SHORT_STRETCH = 0.2
 LONG_STRETCH = 0.6
 """The same for a stretch in which nearly every pass is wrong: something changed from there on."""
 SMALL_GROUP = 0.5
-
-_Ints = NDArray[np.int64]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -79,7 +77,7 @@ def error_places(truth: Truth, trials: Trials) -> list[ErrorPlace]:
     return sorted((place for place in found if place is not None), key=lambda place: -place.count)
 
 
-def _one_gap(truth: Truth, trials: Trials, trips: _Ints) -> ErrorPlace | None:
+def _one_gap(truth: Truth, trials: Trials, trips: Integers) -> ErrorPlace | None:
     total = int(trips.sum())
     if total < FEWEST:
         return None
@@ -99,7 +97,7 @@ def _one_gap(truth: Truth, trials: Trials, trips: _Ints) -> ErrorPlace | None:
     )
 
 
-def _place(truth: Truth, trials: Trials, what: str, errors: _Ints, scored: NDArray[np.bool_]) -> ErrorPlace | None:
+def _place(truth: Truth, trials: Trials, what: str, errors: Integers, scored: Flags) -> ErrorPlace | None:
     """Return the shortest stretch, or otherwise the smallest group, that holds most of the errors."""
     total = int(errors.sum())
     if total < FEWEST or not scored.any():
@@ -133,7 +131,7 @@ def _place(truth: Truth, trials: Trials, what: str, errors: _Ints, scored: NDArr
     )
 
 
-def _shortest(at: _Ints, weight: _Ints, wanted: int) -> tuple[int, int]:
+def _shortest(at: Integers, weight: Integers, wanted: int) -> tuple[int, int]:
     """Return the ends of the shortest run of places whose weights add up to the wanted sum."""
     sums = np.concatenate(([0], np.cumsum(weight)))
     # For each place, look up where the running sum has risen by the wanted sum: no sliding window is needed.
@@ -144,7 +142,7 @@ def _shortest(at: _Ints, weight: _Ints, wanted: int) -> tuple[int, int]:
     return int(at[k]), int(at[last[k] - 1])
 
 
-def _with_neighbours(at: _Ints, begin: int, end: int) -> tuple[int, int]:
+def _with_neighbours(at: Integers, begin: int, end: int) -> tuple[int, int]:
     """Extend a run to errors beside it that are no farther away than the errors within it are from each other."""
     inside = at[(at >= begin) & (at <= end)]
     near = int(np.diff(inside).max(initial=1))
@@ -159,7 +157,7 @@ def _with_neighbours(at: _Ints, begin: int, end: int) -> tuple[int, int]:
     return begin, end
 
 
-def _group(truth: Truth, errors: _Ints, scored: NDArray[np.bool_], first: int) -> tuple[str, str, int]:
+def _group(truth: Truth, errors: Integers, scored: Flags, first: int) -> tuple[str, str, int]:
     for where, names in (("lot", truth.lot), ("label", truth.label)):
         if names is None:
             continue

@@ -17,6 +17,7 @@ from teachlab.light.lasting_extremes import Hold, SustainedExtremes
 from teachlab.light.noise import KEPT_VALUES, SmallestStep, local_noise, median
 from teachlab.light.usable_light import bounded, largest
 from teachlab.light.windows import Windows, border_evaluations
+from teachlab.model.arrays import Flags, Integers, Where
 from teachlab.model.margin import ExcessGain, Margin, Population, Sides
 from teachlab.model.recording import Block, Light, Recording
 from teachlab.model.score import USUAL_RULES, Outcome, Rules, Trials
@@ -112,7 +113,7 @@ class MarginScan:
         return [self.windows, self.gaps, *self._inner.values()]
 
     @property
-    def borders(self) -> NDArray[np.int64]:
+    def borders(self) -> Integers:
         """Where windows, gaps and passes begin and end, evaluations."""
         w = self._windows
         return np.concatenate((w.start, w.stop, w.gap_start, w.gap_stop, w.covered_from, w.covered_to))
@@ -133,7 +134,7 @@ class MarginScan:
             for into in self._extremes:
                 into.push(first + light.size - held.size, held)
 
-    def _evaluated(self, block: Block) -> tuple[int, Light, NDArray[np.bool_] | None]:
+    def _evaluated(self, block: Block) -> tuple[int, Light, Flags | None]:
         """Return the first evaluation of a block, the light of all of them, and which are invalid."""
         first, light, invalid = self._clock.first_at_or_after(block.start), block.light, block.invalid_mask()
         if not self._clock.every_sample:
@@ -156,11 +157,11 @@ class MarginScan:
         for into in self._extremes:
             into.push_cells(cells)
 
-    def _push_noise(self, first: int, light: NDArray[Any], invalid: NDArray[np.bool_] | None) -> None:
+    def _push_noise(self, first: int, light: NDArray[Any], invalid: Flags | None) -> None:
         self.steps.push(first, light, invalid)
         self.step.push(light if invalid is None else light[~invalid])
 
-    def edge_stretch(self, rows: NDArray[np.int64] | None = None) -> tuple[int, int]:
+    def edge_stretch(self, rows: Integers | None = None) -> tuple[int, int]:
         """Return the samples ``[first, stop)`` from which edge times are measured, beginning with some of the passes.
 
         Without rows, begin with the first detect pass that the start of the record does not cut. In a long recording
@@ -198,7 +199,7 @@ class MarginScan:
             found = _margin(self, passes, gaps, output, recording.info.dark_level, quantile_share, edge_range)
             return _without_saturated(found, self, passes, gaps, recording.info.full_scale)
 
-    def _edge_range(self, recording: Recording, output: Output, rows: NDArray[np.int64]) -> float | None:
+    def _edge_range(self, recording: Recording, output: Output, rows: Integers) -> float | None:
         """Return the 99 % quantile of the background range within the median time of an edge."""
         if rows.size == 0:
             return None
@@ -237,15 +238,15 @@ class _Steps:
     `count`: evaluations of the record.
     """
 
-    def __init__(self, kinds: Sequence[tuple[NDArray[np.int64], NDArray[np.int64]]], count: int) -> None:
+    def __init__(self, kinds: Sequence[tuple[Integers, Integers]], count: int) -> None:
         # The difference at an evaluation is the one from the evaluation before.
-        self._kinds: list[tuple[NDArray[np.int64], NDArray[np.int64], list[Levels]]] = [
+        self._kinds: list[tuple[Integers, Integers, list[Levels]]] = [
             (start[stop > start + 1] + 1, stop[stop > start + 1], []) for start, stop in kinds
         ]
         self._stride = -(-count // KEPT_VALUES)
         self._last = np.empty(0)
 
-    def push(self, first: int, light: NDArray[Any], invalid: NDArray[np.bool_] | None) -> None:
+    def push(self, first: int, light: NDArray[Any], invalid: Flags | None) -> None:
         """Take consecutive evaluations."""
         if light.size == 0:
             return
@@ -259,9 +260,7 @@ class _Steps:
                 kept.append(self._within(light, invalid, low, np.minimum(stop[rows] - first, end[cell])))
         self._last = Block(0, light[-1:], None if invalid is None else invalid[-1:]).as_float()
 
-    def _within(
-        self, light: NDArray[Any], invalid: NDArray[np.bool_] | None, start: NDArray[np.intp], stop: NDArray[np.intp]
-    ) -> Levels:
+    def _within(self, light: NDArray[Any], invalid: Flags | None, start: Where, stop: Where) -> Levels:
         """Return the differences at the evaluations ``[start, stop)`` of a block, without those of an invalid one."""
         begin = start - 1
         holes = None if invalid is None else pieces(invalid, begin.clip(min=0), stop)
@@ -274,7 +273,7 @@ class _Steps:
         known[np.cumsum(stop - begin)[:-1] - 1] = False
         return steps[known]
 
-    def _looked_at(self, first: int, size: int) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+    def _looked_at(self, first: int, size: int) -> tuple[Where, Where]:
         """Return the stretches of a block in which evaluations are looked at."""
         if self._stride == 1:
             return np.array([0]), np.array([size])
@@ -289,13 +288,7 @@ class _Steps:
 
 
 def _margin(
-    scan: MarginScan,
-    passes: NDArray[np.bool_],
-    gaps: NDArray[np.bool_],
-    output: Output,
-    dark: float,
-    share: float,
-    edge_range: float | None,
+    scan: MarginScan, passes: Flags, gaps: Flags, output: Output, dark: float, share: float, edge_range: float | None
 ) -> Margin:
     setting = output.setting
     up = setting.light_on
@@ -343,9 +336,7 @@ def _margin(
     )
 
 
-def _without_saturated(
-    found: Margin, scan: MarginScan, passes: NDArray[np.bool_], gaps: NDArray[np.bool_], full_scale: float | None
-) -> Margin:
+def _without_saturated(found: Margin, scan: MarginScan, passes: Flags, gaps: Flags, full_scale: float | None) -> Margin:
     """Remove the sides of a class that stays at an end of the scale: noise of a clipped class cannot be measured."""
     if full_scale is None:
         return found
@@ -371,7 +362,7 @@ def _without_saturated(
     )
 
 
-def _after(scan: MarginScan, values: Levels, gaps: NDArray[np.bool_]) -> Levels:
+def _after(scan: MarginScan, values: Levels, gaps: Flags) -> Levels:
     """Return the value of the gap after every pass; NaN where there is none, or where it was not examined."""
     out = np.full(scan.gap_after_of, np.nan)
     known = gaps & (scan.gap_after >= 0)
@@ -379,7 +370,7 @@ def _after(scan: MarginScan, values: Levels, gaps: NDArray[np.bool_]) -> Levels:
     return out
 
 
-def _known(values: Levels, rows: NDArray[np.bool_]) -> Levels:
+def _known(values: Levels, rows: Flags) -> Levels:
     chosen: Levels = values[rows]
     return chosen[~np.isnan(chosen)]
 

@@ -7,9 +7,10 @@ from dataclasses import dataclass
 from typing import ClassVar
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
 from teachlab.errors import ParameterError
+from teachlab.model.arrays import Flags, Integers
 from teachlab.model.json_values import Document
 from teachlab.model.score import Trials
 from teachlab.model.truth import Truth
@@ -137,9 +138,7 @@ def gaps_by_lot(truth: Truth, first: Trials, second: Trials, *, confidence: floa
     return _by_lot(truth, np.maximum(after, 0), one, other, confidence)
 
 
-def _by_lot(
-    truth: Truth, rows: NDArray[np.int64], first: NDArray[np.bool_], second: NDArray[np.bool_], confidence: float
-) -> PairedLots | None:
+def _by_lot(truth: Truth, rows: Integers, first: Flags, second: Flags, confidence: float) -> PairedLots | None:
     if rows.size == 0 or truth.passes == 0:
         return None
     code, source = lot_codes(truth, rows)

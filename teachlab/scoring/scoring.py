@@ -10,13 +10,12 @@ from numpy.typing import NDArray
 
 from teachlab.light.excluded import excluded_trials
 from teachlab.light.windows import Windows, border_evaluations
+from teachlab.model.arrays import Flags
 from teachlab.model.score import MOST_OF_THE_TIME, USUAL_RULES, Counts, Outcome, Rate, Rules, Score, Trials
 from teachlab.model.truth import Names, Truth, TruthSource
 from teachlab.sensor.edges import Edges, RunCounter
 from teachlab.sensor.output import Output
 from teachlab.statistics.intervals import count, proportion
-
-_Bool = NDArray[np.bool_]
 
 
 def score(
@@ -97,7 +96,7 @@ def _attribute(onsets: Edges, windows: Windows) -> tuple[Edges, Edges]:
     return inside[:gaps].astype(np.int64), inside[gaps:].astype(np.int64)
 
 
-def _pass_outcomes(output: Output, truth: Truth, windows: Windows, onsets: Edges, excluded: _Bool) -> NDArray[np.int8]:
+def _pass_outcomes(output: Output, truth: Truth, windows: Windows, onsets: Edges, excluded: Flags) -> NDArray[np.int8]:
     size = output.clock.count
     outcome = np.where(truth.detect, np.where(onsets > 0, Outcome.HIT, Outcome.MISS), Outcome.QUIET).astype(np.int8)
     outcome[~truth.detect & (onsets > 0)] = Outcome.TRIPPED
@@ -113,7 +112,7 @@ def _pass_outcomes(output: Output, truth: Truth, windows: Windows, onsets: Edges
     return outcome
 
 
-def _gap_times(output: Output, windows: Windows, trials: Trials) -> tuple[_Bool, Edges, Edges]:
+def _gap_times(output: Output, windows: Windows, trials: Trials) -> tuple[Flags, Edges, Edges]:
     """Return which gaps are trials, the length of each, and how long the undelayed output is active in it."""
     later = windows.gap_start.size - trials.gaps.size
     start, stop = windows.gap_start[later:], windows.gap_stop[later:]
@@ -138,7 +137,7 @@ def _count(truth: Truth, trials: Trials) -> Counts:
     detect = truth.detect[trials.first_pass :]
     outcome, onsets = trials.passes, trials.pass_onsets
 
-    def passes(which: Outcome, among: _Bool) -> int:
+    def passes(which: Outcome, among: Flags) -> int:
         return int(np.count_nonzero((outcome == which) & among))
 
     hits = passes(Outcome.HIT, detect)

@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from teachlab.errors import ParameterError
+from teachlab.model.arrays import Flags, Where
 from teachlab.model.recording import Light
 from teachlab.sensor.edges import Edges, TwoState, placed, ranges_of
 from teachlab.sensor.latch import FEW, compared, edges_of, packed, undecided
@@ -25,7 +26,6 @@ COMPARED = 1 << 17
 FAST_FROM = 2_500_000_000
 """Evaluations compared in a process from which on it is compiled: loading takes 0.5 s, and saves 0.2 ns of each."""
 
-_Bool = NDArray[np.bool_]
 _Way = Callable[..., tuple[int, bool, bool]]
 
 
@@ -113,7 +113,7 @@ class Comparator:
         self._validity.push(None, evaluations)
         self._count += evaluations
 
-    def push(self, light: Light, invalid: _Bool | None = None) -> None:
+    def push(self, light: Light, invalid: Flags | None = None) -> None:
         """Take the next evaluations.
 
         `light` (ndarray, shape (n,), recording units): in the stored type.
@@ -130,7 +130,7 @@ class Comparator:
             self._count += part.size
             a = b
 
-    def push_cells(self, light: Light, cuts: NDArray[np.intp], low: Light, high: Light) -> None:
+    def push_cells(self, light: Light, cuts: Where, low: Light, high: Light) -> None:
         """Take the next evaluations, all valid, of which the extremes of cells are known.
 
         `light` (ndarray, shape (n,), recording units): in the stored type.
@@ -157,7 +157,7 @@ class Comparator:
         self._validity.push(None, light.size)
         self._count += light.size
 
-    def _push(self, x: Light, invalid: _Bool | None, find: _Way | None) -> None:
+    def _push(self, x: Light, invalid: Flags | None, find: _Way | None) -> None:
         if self.first is None and not self._start(x, invalid):
             self._validity.push(np.ones(x.size, bool), x.size)
             return
@@ -174,7 +174,7 @@ class Comparator:
         # Much that stands still is passed over in small parts; where much changes large ones take less time.
         self._size = CACHE_BLOCK if edges * CALM_BLOCK > MANY * x.size else CALM_BLOCK
 
-    def _start(self, x: Light, invalid: _Bool | None) -> bool:
+    def _start(self, x: Light, invalid: Flags | None) -> bool:
         k = 0
         if x[0] != x[0] or (invalid is not None and invalid[0]):
             valid = x == x if invalid is None else (x == x) & ~invalid
@@ -185,7 +185,7 @@ class Comparator:
         return True
 
     def _find_edges(
-        self, x: Light, null: _Bool | None, find: _Way | None, places: NDArray[np.intp] | None = None
+        self, x: Light, null: Flags | None, find: _Way | None, places: Where | None = None
     ) -> tuple[int, bool]:
         """Keep the edges among some evaluations; return how many, and whether there is a NaN."""
         _COMPARED.evaluations += x.size
@@ -194,7 +194,7 @@ class Comparator:
             self._edges.append((self._count, (at if places is None else places[at]).astype(np.int32)))
         return int(at.size), nan
 
-    def _edges_in_bits(self, x: Light, null: _Bool | None) -> tuple[NDArray[Any], bool]:
+    def _edges_in_bits(self, x: Light, null: Flags | None) -> tuple[NDArray[Any], bool]:
         if self._scratch.size < min(x.size, COMPARED):
             self._scratch = np.empty(min(x.size, COMPARED), bool)
         light, dark = compared(x, self._on, self._off, self._scratch)
@@ -262,7 +262,7 @@ def _holds(dtype: np.dtype[Any], level: Any) -> bool:
     return bool(np.iinfo(dtype).min <= level <= np.iinfo(dtype).max)
 
 
-def _has_nan(x: Light, some: NDArray[np.intp]) -> bool:
+def _has_nan(x: Light, some: Where) -> bool:
     """Whether there is a NaN in some of the stretches of 64; elsewhere each value compares with a level."""
     if x.dtype.kind != "f":
         return False

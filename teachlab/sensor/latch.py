@@ -15,6 +15,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from teachlab.model.arrays import Flags, Where
 from teachlab.sensor.edges import merged
 
 Lanes = NDArray[np.uint64]
@@ -26,7 +27,7 @@ FEW = 8
 _NONE, _ONE, _TOP = np.uint64(0), np.uint64(1), np.uint64(63)
 
 
-def compared(values: NDArray[Any], on: Any, off: Any, scratch: NDArray[np.bool_]) -> tuple[Lanes, Lanes]:
+def compared(values: NDArray[Any], on: Any, off: Any, scratch: Flags) -> tuple[Lanes, Lanes]:
     """Return where values are at or above one level, and where below another.
 
     `values`: shape (n,).
@@ -45,7 +46,7 @@ def compared(values: NDArray[Any], on: Any, off: Any, scratch: NDArray[np.bool_]
     return out[0].view("<u8"), out[1].view("<u8")
 
 
-def packed(flags: NDArray[np.bool_]) -> Lanes:
+def packed(flags: Flags) -> Lanes:
     """Return flags as lanes."""
     out = np.zeros(-(-flags.size // 64) * 8, np.uint8)
     bits = np.packbits(flags, bitorder="little")
@@ -53,7 +54,7 @@ def packed(flags: NDArray[np.bool_]) -> Lanes:
     return out.view("<u8")
 
 
-def places_of(lanes: Lanes) -> NDArray[np.intp]:
+def places_of(lanes: Lanes) -> Where:
     """Return the places of all flags that are set, ascending.
 
     Examples
@@ -77,14 +78,12 @@ def places_of(lanes: Lanes) -> NDArray[np.intp]:
     return out
 
 
-def undecided(set_: Lanes, reset: Lanes) -> NDArray[np.intp]:
+def undecided(set_: Lanes, reset: Lanes) -> Where:
     """Return which numbers hold an evaluation at which nothing decides; the last one, where it is not full."""
     return np.flatnonzero((set_ | reset) != ALL)
 
 
-def edges_of(
-    set_: Lanes, reset: Lanes, state: bool, some: NDArray[np.intp] | None = None
-) -> tuple[NDArray[np.intp], bool]:
+def edges_of(set_: Lanes, reset: Lanes, state: bool, some: Where | None = None) -> tuple[Where, bool]:
     """Return where the state changes, and the state at the end.
 
     `set_`, `reset` (ndarray of uint64, shape (n,)): never both at one evaluation.

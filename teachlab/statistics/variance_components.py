@@ -7,14 +7,13 @@ from dataclasses import dataclass
 from typing import ClassVar
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 from scipy.special import fdtrc, fdtri
 
 from teachlab.errors import Abstained, ParameterError, check_share
+from teachlab.model.arrays import Floats
 from teachlab.model.json_values import Document
 from teachlab.model.printable_text import number_of
-
-_Floats = NDArray[np.float64]
 
 ASSUMES = (
     "groups, and values within a group, are normal: the interval is exact then and wide enough for bounded ones, but "
@@ -145,7 +144,7 @@ def variance_components(groups: Mapping[str, ArrayLike], *, confidence: float = 
     )
 
 
-def _share_limits(means: _Floats, sizes: _Floats, msw: float, freedom: int, confidence: float) -> tuple[float, float]:
+def _share_limits(means: Floats, sizes: Floats, msw: float, freedom: int, confidence: float) -> tuple[float, float]:
     """Return the exact interval of the intraclass share."""
     from scipy.optimize import brentq
 

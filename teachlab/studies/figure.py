@@ -10,6 +10,7 @@ import numpy as np
 
 from teachlab.light.drawing import GOOD, GREY, LIGHT, LOST, SHADE, draw_light, drawing, picture
 from teachlab.light.pass_and_gap_extremes import PassAndGapExtremes
+from teachlab.model.arrays import Flags
 from teachlab.model.following_and_window import WindowSetting
 from teachlab.model.printable_text import number_of
 from teachlab.model.recording import Recording
@@ -18,8 +19,6 @@ from teachlab.model.teaching import Levels
 from teachlab.model.truth import Truth
 
 if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
     from teachlab.studies.in_hindsight.unsolved import UnsolvedTrial
     from teachlab.studies.result import RecordingBench, StrategyResult
 
@@ -178,7 +177,7 @@ def _keep_near_the_light(axes: Any, bench: RecordingBench) -> None:
         axes.set_xlim(min(low, ends[0] - MARGIN * reach), max(high, ends[1] + MARGIN * reach))
 
 
-def _mark_beyond(axes: Any, row: int, at: Levels, free: NDArray[np.bool_]) -> None:
+def _mark_beyond(axes: Any, row: int, at: Levels, free: Flags) -> None:
     """Say at the ends of the axis how many levels of a row lie beyond them."""
     low, high = axes.get_xlim()
     for beyond, x, said in ((at < low, 0.01, "← {} lower"), (at > high, 0.99, "{} higher →")):

@@ -7,16 +7,14 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from teachlab.errors import ScenarioError
+from teachlab.model.arrays import Floats, Integers
 from teachlab.synthetic.product.objects import Object
 from teachlab.synthetic.scenario import Scenario
 from teachlab.synthetic.sensor.received_power import level_against_reference, suppressed_level
 from teachlab.synthetic.shared.streams import EVENTS, Drawn, stream
 
-Floats = NDArray[np.float64]
-Integers = NDArray[np.int64]
 Draw = Callable[[Object, np.random.Generator, int], Floats]
 """Draws so many values of a property of one kind."""
 

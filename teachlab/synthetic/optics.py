@@ -10,15 +10,13 @@ from collections.abc import Iterator
 from dataclasses import dataclass, fields
 
 import numpy as np
-from numpy.typing import NDArray
 
+from teachlab.model.arrays import Floats, Integers
 from teachlab.synthetic.events import PassChunk, PassSource
 from teachlab.synthetic.product.objects import WAVES, Object, Texture, Wrap
 from teachlab.synthetic.scenario import Scenario
-from teachlab.synthetic.shared.sample_stretch import Floats, Floats32, SampleStretch, near, steps, turns
+from teachlab.synthetic.shared.sample_stretch import Floats32, SampleStretch, near, steps, turns
 from teachlab.synthetic.shared.streams import BeltTrack, stream
-
-Integers = NDArray[np.int64]
 
 WRAP_TURNS = 4.0
 """Standard deviation of the varying angles of stretched film in radians: wide enough to be uniform on the circle."""

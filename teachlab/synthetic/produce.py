@@ -9,9 +9,9 @@ from hashlib import sha256
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from teachlab.errors import ParameterError, ScenarioError, check_least
+from teachlab.model.arrays import Floats, Integers
 from teachlab.model.memory import need_memory
 from teachlab.model.printable_text import number_of
 from teachlab.model.recording import Block, Direction, Light, Origin, Recording, RecordingInfo, Sensing
@@ -33,7 +33,6 @@ MOST_GAIN, MOST_PERCENT = 10.0, 100.0
 PASS_BYTES = 500
 """Memory of a pass while its line is planned, in bytes."""
 
-Integers = NDArray[np.int64]
 Progress = Callable[[int, int], None]
 """Called with the samples written so far, and the number of all samples."""
 
@@ -98,7 +97,7 @@ def plan(recipe: Recipe) -> Plan:
     _refuse_too_long(recipe, end_mm)
     motion, rate = motion_of(scenario, recipe.seed), scenario.sensor.sample_rate_hz
 
-    def sample(position: NDArray[np.float64]) -> Integers:
+    def sample(position: Floats) -> Integers:
         return first_sample_at(motion, rate, position, speed_mm_s=scenario.line.speed_mm_s)
 
     samples = max(int(sample(np.array([end_mm]))[0]), 1)
@@ -190,10 +189,10 @@ def _apart(start: Integers, end: Integers, samples: int) -> tuple[Integers, Inte
     return start, np.minimum(np.maximum(end, start + 1), samples)
 
 
-def _passes(recipe: Recipe) -> tuple[NDArray[np.float64], NDArray[np.float64], Integers, Integers, float]:
+def _passes(recipe: Recipe) -> tuple[Floats, Floats, Integers, Integers, float]:
     """Return edges, kinds and lots of the first passes, and the belt position at which the recording ends."""
     # only the needed part of a chunk is kept: recordings hold millions of passes
-    leads: list[NDArray[np.float64]] = []
+    leads: list[Floats] = []
     trails, kinds, lots = [], [], []
     n = recipe.passes
     for chunk in PassSource(recipe.scenario, recipe.seed).chunks():

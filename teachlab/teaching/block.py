@@ -17,6 +17,7 @@ from teachlab.light.shown.tabled_light import TabledEvents
 from teachlab.light.stretches import Evaluated, EvaluatedPart, Stretches, measure
 from teachlab.light.usable_light import LARGEST
 from teachlab.light.windows import Windows, border_evaluations
+from teachlab.model.arrays import Integers
 from teachlab.model.memory import allowed_memory
 from teachlab.model.printable_text import in_figures, number_of
 from teachlab.model.recording import Direction, Recording
@@ -406,9 +407,7 @@ def _refuse_nothing_valid(recording: Recording) -> None:
     raise no_valid_sample(recording.name, recording.samples)
 
 
-def _mid_gaps(
-    windows: Windows, rows: NDArray[np.int64], stop: int, count: int
-) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+def _mid_gaps(windows: Windows, rows: Integers, stop: int, count: int) -> tuple[Integers, Integers]:
     """Return the evaluations in the middle of the gaps before and after some passes."""
     real = np.flatnonzero(windows.covered_to > windows.covered_from)
     a, b = windows.covered_from[real], windows.covered_to[real]
@@ -418,7 +417,7 @@ def _mid_gaps(
     return before[at].clip(max=stop), after[at].clip(max=stop)
 
 
-def _centre(size: int) -> NDArray[np.int64]:
+def _centre(size: int) -> Integers:
     """Return which of `size` valid evaluations form a static reading.
 
     The `READING_EVALUATIONS` in the middle; if there are fewer, the middle half: a quarter, rounded down, is left out

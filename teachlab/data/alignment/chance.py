@@ -3,12 +3,10 @@
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
 
 from teachlab.data.alignment.crossings import Crossings, Reaches
 from teachlab.data.alignment.lags import Lags
-
-Floats = NDArray[np.float64]
+from teachlab.model.arrays import Floats
 
 LEAST = 11.0
 """Natural units of likelihood that passes of this light reach; they pay for the shifts and scatters that were tried.

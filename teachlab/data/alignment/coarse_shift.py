@@ -7,12 +7,10 @@ from dataclasses import dataclass
 from typing import NamedTuple
 
 import numpy as np
-from numpy.typing import NDArray
 
 from teachlab.data.alignment.shift import MOST_RATE, ClockShift
 from teachlab.data.alignment.stretches import MOST_PASSES, RUNS, Bin, NearLight, runs_of
-
-Floats = NDArray[np.float64]
+from teachlab.model.arrays import Floats
 
 BINS_PER_PASS = 8
 """Bins per short pass or gap."""

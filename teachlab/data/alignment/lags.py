@@ -5,15 +5,13 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.special import stdtrit
 
 from teachlab.data.alignment.crossings import Crossings, Reaches
 from teachlab.data.alignment.shift import ClockShift
 from teachlab.light.noise import SIGMA, deviation, median
+from teachlab.model.arrays import Floats
 from teachlab.statistics.median_slope import median_slope
-
-Floats = NDArray[np.float64]
 
 ROUNDS = 4
 FEWEST_PASSES = 3

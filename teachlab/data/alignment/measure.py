@@ -29,11 +29,10 @@ from teachlab.data.alignment.whole_periods import (
 from teachlab.data.border_doubt import common_step
 from teachlab.data.kept_light import KeptLight
 from teachlab.light.noise import SIGMA, median
+from teachlab.model.arrays import Flags, Floats, Integers
 from teachlab.model.printable_text import moment
 from teachlab.model.recording import Block, Direction, Recording
 from teachlab.model.truth import Truth
-
-Floats = NDArray[np.float64]
 
 UPWARDS = {Direction.RISE: 1.0, Direction.DIP: -1.0}
 TIME_GROUPS = 8
@@ -286,7 +285,7 @@ def _kinds_apart(measured: Alignment, truth: Truth) -> Alignment:
     return replace(measured, kinds=(early, late), own_jitter=jitter)
 
 
-def _evidence(truth: Truth, rows: NDArray[np.int64], found: _Found, samples: int, exact: float = 0.0) -> float:
+def _evidence(truth: Truth, rows: Integers, found: _Found, samples: int, exact: float = 0.0) -> float:
     """Return how much better than by chance the borders of the rows that were examined are met, in nats."""
     lags = found.lags
     start, end = (lags.shift.of(side.astype(np.float64)) for side in (truth.start, truth.end))
@@ -296,13 +295,13 @@ def _evidence(truth: Truth, rows: NDArray[np.int64], found: _Found, samples: int
     )
 
 
-def _examined(truth: Truth, crossings: Crossings) -> NDArray[np.int64]:
+def _examined(truth: Truth, crossings: Crossings) -> Integers:
     """Return the rows of the passes whose light was examined."""
     runs = runs_of(truth.passes, stop=crossings.passes // RUNS)
     return np.concatenate([np.arange(*run) for run in runs])
 
 
-def _stepped(measured: Alignment, truth: Truth, rows: NDArray[np.int64]) -> Parted | None:
+def _stepped(measured: Alignment, truth: Truth, rows: Integers) -> Parted | None:
     """Return the shorter side of a jump of the clock that lies within reach; None if there is none.
 
     A shift with a difference of rate would lie half-way between both sides everywhere.
@@ -325,7 +324,7 @@ def _stepped(measured: Alignment, truth: Truth, rows: NDArray[np.int64]) -> Part
     return Parted(int(rows[found.at]), truth.passes - 1, found.size, of_kind)
 
 
-def _parted(measured: Alignment, light: NearLight, truth: Truth, rows: NDArray[np.int64]) -> Parted | None:
+def _parted(measured: Alignment, light: NearLight, truth: Truth, rows: Integers) -> Parted | None:
     """Return a run of passes that another shift moves to the light; None if there is none.
 
     Borders without a crossing may also lie where nothing is seen. So that run is measured by itself.
@@ -352,7 +351,7 @@ def _parted(measured: Alignment, light: NearLight, truth: Truth, rows: NDArray[n
     return Parted(first, last, lag) if near and abs(lag) > off + 2 * other[0].jitter else None
 
 
-def _densest(elsewhere: NDArray[np.bool_]) -> tuple[int, int] | None:
+def _densest(elsewhere: Flags) -> tuple[int, int] | None:
     """Return first and last of the run in which passes lie elsewhere together; None if there is none.
 
     Examples

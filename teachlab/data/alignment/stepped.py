@@ -5,13 +5,11 @@ from __future__ import annotations
 from typing import NamedTuple
 
 import numpy as np
-from numpy.typing import NDArray
 
 from teachlab.data.alignment.lags import FEWEST_FOR_DRIFT
 from teachlab.light.noise import SIGMA, median
+from teachlab.model.arrays import Floats
 from teachlab.statistics.median_slope import median_slope
-
-Floats = NDArray[np.float64]
 
 FEWEST = 5
 """Passes on either side of a jump."""

@@ -6,12 +6,10 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from teachlab.data.alignment.crossings import Crossings, Reaches
 from teachlab.data.alignment.lags import Lags, nearest
-
-Floats = NDArray[np.float64]
+from teachlab.model.arrays import Flags, Floats
 
 TRIED = (-2, -1, 1, 2)
 """Whole passes that are also tried."""
@@ -118,9 +116,7 @@ def _pitch(start: Floats, passes: int) -> Floats:
     return np.sign(passes) * (start[far:] - start[: start.size - far]) if far < start.size else np.empty(0)
 
 
-def _covered(
-    places: Floats, moved: tuple[Floats, Floats], reach: Reaches, runs: Sequence[tuple[int, int]]
-) -> NDArray[np.bool_]:
+def _covered(places: Floats, moved: tuple[Floats, Floats], reach: Reaches, runs: Sequence[tuple[int, int]]) -> Flags:
     """Return which places were examined in the light."""
     out = np.zeros(places.size, bool)
     for a, b in runs:

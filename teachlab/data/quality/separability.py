@@ -5,14 +5,13 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from teachlab.data.quality.scan import QualityScan
+from teachlab.model.arrays import Flags, Floats
 from teachlab.model.recording import Direction
 from teachlab.model.truth import Truth
 from teachlab.sensor.edges import RunCounter
 
-_Float = NDArray[np.float64]
 SHOWN = 5
 """So many obstacles of either kind are named."""
 
@@ -110,7 +109,7 @@ def separability(measured: QualityScan, truth: Truth, direction: Direction) -> S
     )
 
 
-def best_level(passes: _Float, gaps: _Float) -> tuple[float, int, int]:
+def best_level(passes: Floats, gaps: Floats) -> tuple[float, int, int]:
     """Return a level with the fewest passes below it and gaps at or above it, and the two counts.
 
     `passes`, `gaps` (ndarray of float64, shape (n,) and (m,), not empty): peaks.
@@ -147,7 +146,7 @@ def best_level(passes: _Float, gaps: _Float) -> tuple[float, int, int]:
     return level, int(lost[best][k]), int(tripped[best][k])
 
 
-def _trials(measured: QualityScan, truth: Truth, size: int) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
+def _trials(measured: QualityScan, truth: Truth, size: int) -> tuple[Flags, Flags]:
     w = measured.windows
     if w is None:
         return np.zeros(0, bool), np.zeros(0, bool)

@@ -24,6 +24,7 @@ from teachlab.light.shown.level_crossings import LevelCrossings
 from teachlab.light.shown.ordered_values import FEW_BINS, MANY_BINS, OrderedValues
 from teachlab.light.shown.smallest_steps import smallest_steps
 from teachlab.light.windows import Windows
+from teachlab.model.arrays import Flags, Where
 from teachlab.model.truth import Truth
 from teachlab.sensor.clock import Clock
 from teachlab.sensor.edges import pieces
@@ -35,7 +36,6 @@ if TYPE_CHECKING:
 
 Heights = NDArray[np.float64]
 Places = NDArray[np.int64]
-Where = NDArray[np.intp]
 T = TypeVar("T")
 
 AT_ONCE = 1 << 16
@@ -93,13 +93,7 @@ class EventTable:
     """
 
     def __init__(
-        self,
-        evaluated: Evaluated,
-        start: Places,
-        stop: Places,
-        detect: NDArray[np.bool_],
-        border: int,
-        seen: SeenLight,
+        self, evaluated: Evaluated, start: Places, stop: Places, detect: Flags, border: int, seen: SeenLight
     ) -> None:
         self._evaluated, self._detect, self._border = evaluated, detect, border
         self._passes = DisjointStretches(start, stop)
@@ -126,13 +120,13 @@ class EventTable:
         """Runs of void evaluations: the sixth invalid one in a row and later ones."""
         return DisjointStretches.of(self._invalid_start + VOID_FROM, self._invalid_stop)
 
-    def clean(self, start: Places, stop: Places) -> NDArray[np.bool_]:
+    def clean(self, start: Places, stop: Places) -> Flags:
         """Return which stretches hold at least one evaluation and no void one."""
         # So many void runs end at or before the start, and so many begin before the stop: equal numbers mean that none
         # lies within.
         after = np.searchsorted(self._void.stop, start, side="right")
         before = np.searchsorted(self._void.start, stop, side="left")
-        out: NDArray[np.bool_] = (stop > start) & (after >= before)
+        out: Flags = (stop > start) & (after >= before)
         return out
 
     @property

@@ -11,10 +11,10 @@ from collections.abc import Iterable, Iterator
 import numpy as np
 from numpy.typing import DTypeLike, NDArray
 
+from teachlab.model.arrays import Flags, Where
 from teachlab.sensor.edges import ranges_of
 
 Heights = NDArray[np.float64]
-Where = NDArray[np.intp]
 
 CELL = 16
 """Evaluations that are left out together."""
@@ -89,7 +89,7 @@ def _together(light: Iterable[Heights]) -> Iterator[list[Heights]]:
         yield some
 
 
-def _table(values: Heights, size: Where, beyond: float) -> tuple[Heights, NDArray[np.bool_]]:
+def _table(values: Heights, size: Where, beyond: float) -> tuple[Heights, Flags]:
     """Return stretches, given one after the other, as rows that are filled up; and what of them is given."""
     inside = np.arange(size.max()) < size[:, None]
     out = np.full(inside.shape, beyond)

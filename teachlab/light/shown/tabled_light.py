@@ -6,7 +6,6 @@ from collections.abc import Callable, Hashable, Iterable
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from teachlab.light.edge_time import EDGE_SHARE, EDGES, HIGH, LOW, edge_span, edge_times, object_height
 from teachlab.light.noise import median, noise_of
@@ -14,11 +13,10 @@ from teachlab.light.shown.event_table import DisjointStretches, EventTable, Heig
 from teachlab.light.shown.level_crossings import crossed
 from teachlab.light.shown.ordered_values import OrderedValues, Rows
 from teachlab.light.windows import Windows
+from teachlab.model.arrays import Flags, Where
 from teachlab.model.teaching import Events
 from teachlab.sensor.edges import pieces
 from teachlab.sensor.running_extremes import running_max
-
-Where = NDArray[np.intp]
 
 BESIDE, LONGEST = 8, 512
 """Evaluations that are kept beside each edge, and the largest number that is kept of one."""
@@ -69,7 +67,7 @@ class EdgeTable:
         done = np.concatenate([times[~beyond] for times, _ in found])
         return done[~np.isnan(done)].tolist(), rows[beyond]
 
-    def _climbs(self, way: int, rows: Where, step: Heights, background: float) -> tuple[Heights, NDArray[np.bool_]]:
+    def _climbs(self, way: int, rows: Where, step: Heights, background: float) -> tuple[Heights, Flags]:
         """Return the time of one edge of each pass (NaN without a foot), and which edges lie beyond what is kept."""
         begin, end = self._light.begin[2 * rows + way], self._light.begin[2 * rows + way + 1]
         size = end - begin
@@ -196,7 +194,7 @@ class TabledLight:
     def __init__(self, table: EventTable, first: int, last: int, sign: int) -> None:
         self._table, self._first, self._last, self._sign = table, first, last, sign
 
-    def clean(self, start: Places, stop: Places) -> NDArray[np.bool_]:
+    def clean(self, start: Places, stop: Places) -> Flags:
         """Return which stretches hold an evaluation and no void one."""
         return self._table.clean(start + self._first, stop + self._first)
 

@@ -8,10 +8,10 @@ from dataclasses import dataclass, replace
 from typing import Any, ClassVar
 
 import numpy as np
-from numpy.typing import NDArray
 
 from teachlab.errors import ParameterError
 from teachlab.light.noise import LightMemory, need_for_light
+from teachlab.model.arrays import Floats, Integers
 from teachlab.model.draws import TEACH_SHARE
 from teachlab.model.json_values import Document, picked
 from teachlab.model.printable_text import number_of, time_text
@@ -20,7 +20,7 @@ from teachlab.model.score import USUAL_RULES, Rules
 from teachlab.model.setting import Setting
 from teachlab.model.truth import Truth
 from teachlab.model.verdict import Verdict, VerdictReason
-from teachlab.questions.coverage.cycles import Cycle, Exposure, Floats, exposures, folded, revolutions_if_independent
+from teachlab.questions.coverage.cycles import Cycle, Exposure, exposures, folded, revolutions_if_independent
 from teachlab.questions.coverage.open_gaps import OpenGaps, Positions
 from teachlab.questions.coverage.recurrence import Recurrence, search
 from teachlab.scoring.by_lot import exposure
@@ -43,7 +43,7 @@ class CycleCoverage:
     cycle: Cycle
     blocks: Mapping[str, Exposure]
     needed: Mapping[str, float]
-    profiles: Mapping[str, tuple[Floats, NDArray[np.int64]]]
+    profiles: Mapping[str, tuple[Floats, Integers]]
 
     def in_step(self, block: str) -> bool:
         """Return whether places stay unseen in more revolutions than would do: products come in step, or in bursts."""

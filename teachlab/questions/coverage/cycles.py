@@ -8,12 +8,12 @@ from dataclasses import dataclass
 from typing import ClassVar
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
 from teachlab.errors import ParameterError, check_share
+from teachlab.model.arrays import Floats, Integers
 from teachlab.model.json_values import Document
 
-Floats = NDArray[np.float64]
 SLIVER = 1e-9
 """Shares of a cycle below this are rounding."""
 _SECONDS = {"s": 1.0, "ms": 0.001, "min": 60.0, "h": 3600.0}
@@ -165,7 +165,7 @@ def exposures(
     )
 
 
-def folded(start_s: ArrayLike, stop_s: ArrayLike, cycle: Cycle) -> tuple[Floats, NDArray[np.int64]]:
+def folded(start_s: ArrayLike, stop_s: ArrayLike, cycle: Cycle) -> tuple[Floats, Integers]:
     """Return the borders of the phases between which the number of exposures is constant, and that number.
 
     `edges` (shape (n + 1,), s): from 0 to the period, ascending.

@@ -8,10 +8,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from teachlab.light.drawing import FALSE_TRIP, GOOD, GREY, SHADE, drawing, picture
+from teachlab.model.arrays import Floats
 
 if TYPE_CHECKING:
     from teachlab.questions.coverage.certificate import Coverage, CycleCoverage
-    from teachlab.questions.coverage.cycles import Floats
 
 NAMES = {"shown": "shown at teaching", "teach": "teach block", "scored": "scored block"}
 PLACES = 240

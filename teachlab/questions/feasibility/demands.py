@@ -33,6 +33,7 @@ from teachlab.light.noise import Selection
 from teachlab.light.stretches import Evaluated
 from teachlab.light.usable_light import bounded, bounded_recording, largest
 from teachlab.light.windows import Windows, border_evaluations
+from teachlab.model.arrays import Flags, Floats
 from teachlab.model.recording import Block, Light, Recording
 from teachlab.model.score import USUAL_RULES, Rules
 from teachlab.model.setting import Setting
@@ -43,7 +44,6 @@ from teachlab.sensor.output import onset_lag
 from teachlab.sensor.running_extremes import running_max, running_min
 from teachlab.sensor.validity import Validity
 
-Floats = NDArray[np.float64]
 Rows = NDArray[np.int64]
 LOOKED_AT = 1 << 16
 """The median of the gaps is taken over this number of evaluations."""
@@ -90,7 +90,7 @@ class Demands:
     stop: Rows
     top: Floats
     beside: Rows
-    everyone: NDArray[np.bool_]
+    everyone: Flags
     low: float
     high: float
     median: float
@@ -292,8 +292,8 @@ def demands_of(recording: Recording, truth: Truth, setting: Setting, *, rules: R
 
 
 def _rests(
-    start: Rows, stop: Rows, top: Floats, beside: Rows, everyone: NDArray[np.bool_]
-) -> tuple[Rows, Rows, Floats, Rows, NDArray[np.bool_]]:
+    start: Rows, stop: Rows, top: Floats, beside: Rows, everyone: Flags
+) -> tuple[Rows, Rows, Floats, Rows, Flags]:
     """Join touching gaps and `ignore` windows: an onset anywhere in them is an error."""
     order = np.argsort(start, kind="stable")
     start, stop, top = start[order], stop[order], top[order]
@@ -325,13 +325,7 @@ def _valleys(windows: Windows, low: Floats, gap_low: Floats, rows: Rows) -> Floa
 
 
 def _entered(
-    windows: Windows,
-    low: Floats,
-    gap_low: Floats,
-    rows: Rows,
-    sound: NDArray[np.bool_],
-    evaluated: Evaluated,
-    sustained: int,
+    windows: Windows, low: Floats, gap_low: Floats, rows: Rows, sound: Flags, evaluated: Evaluated, sustained: int
 ) -> Floats:
     """Return the lowest light of each pass and of the gap directly before it, if that is a trial and long enough."""
     long = sound & ~np.isnan(gap_low) & (windows.gap_stop - windows.gap_start >= sustained)

@@ -7,10 +7,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
-import numpy as np
-from numpy.typing import NDArray
-
 from teachlab.errors import ParameterError
+from teachlab.model.arrays import Floats
 from teachlab.model.draws import MEASURES, Draw, Spread
 from teachlab.model.json_values import Document, picked, plain
 from teachlab.model.score import Rate
@@ -89,7 +87,7 @@ class Repeated(Document):
     most: float
 
     @classmethod
-    def of(cls, values: NDArray[np.float64]) -> Repeated:
+    def of(cls, values: Floats) -> Repeated:
         """Describe at least one value."""
         sd = float(values.std(ddof=1)) if values.size > 1 else None
         low, high = float(values.min()), float(values.max())

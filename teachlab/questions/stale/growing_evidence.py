@@ -6,8 +6,8 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
+from teachlab.model.arrays import Floats, Integers
 from teachlab.model.json_values import picked
 from teachlab.model.score import Outcome, Trials
 from teachlab.model.truth import Truth
@@ -77,9 +77,7 @@ def evidence_on_trips(truth: Truth, trials: Trials, limit: float) -> GrowingEvid
     return _evidence("trips", "gaps", truth, trials.gap_after[scored], tripped, limit)
 
 
-def _evidence(
-    of: str, unit: str, truth: Truth, rows: NDArray[np.int64], events: NDArray[np.float64], limit: float
-) -> GrowingEvidence:
+def _evidence(of: str, unit: str, truth: Truth, rows: Integers, events: Floats, limit: float) -> GrowingEvidence:
     values, last = events, rows
     code, source = lot_codes(truth, rows)
     if rows.size and int(code.max()) > 0:

@@ -8,15 +8,14 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from teachlab.errors import ParameterError
+from teachlab.model.arrays import Flags, Floats, Integers
 
 if TYPE_CHECKING:
     from teachlab.model.recording import Recording, RecordingInfo
     from teachlab.model.setting import Setting
 
-Floats = NDArray[np.float64]
 LARGEST = float(np.finfo(np.float64).max)
 ROUNDED = 4e-15
 """A few roundings in a row are off by less than this share of the numbers rounded."""
@@ -61,8 +60,8 @@ class Receiver:
         """
         gain, ambient, pedestal = np.broadcast_arrays(*(np.atleast_1d(v) for v in (gain, ambient, pedestal)))
 
-        def reaches(x: Floats) -> NDArray[np.bool_]:
-            out: NDArray[np.bool_] = self.stressed(x, gain, ambient, pedestal) >= level
+        def reaches(x: Floats) -> Flags:
+            out: Flags = self.stressed(x, gain, ambient, pedestal) >= level
             return out
 
         with np.errstate(all="ignore"):
@@ -97,9 +96,7 @@ def no_share_of_light(info: RecordingInfo, setting: Setting, low: float, high: f
     )
 
 
-def first_true(
-    test: Callable[[Floats], NDArray[np.bool_]], low: Floats, high: Floats, near: Floats, size: Floats
-) -> Floats:
+def first_true(test: Callable[[Floats], Flags], low: Floats, high: Floats, near: Floats, size: Floats) -> Floats:
     """Return the smallest float64 in ``[low, high]`` at which a rising test holds; `high` if it holds nowhere.
 
     `test`: from an ndarray of float64, shape (n,), to one of bool; for every element false up to some value, true after
@@ -127,7 +124,7 @@ def first_true(
     return _number(b)
 
 
-def _order(values: Floats) -> NDArray[np.int64]:
+def _order(values: Floats) -> Integers:
     """Return the positions of float64 numbers among all, as integers that ascend with them."""
     # The bits of a float64, read as a whole number, ascend with it, except that those of negative ones descend. Turned
     # round, all numbers lie in one row, without gaps, and at most 64 halvings find any of them:
@@ -138,7 +135,7 @@ def _order(values: Floats) -> NDArray[np.int64]:
     return np.where(bits >= 0, bits, -(bits & 0x7FFF_FFFF_FFFF_FFFF))
 
 
-def _number(place: NDArray[np.int64]) -> Floats:
+def _number(place: Integers) -> Floats:
     bits = np.where(place >= 0, place, -place | np.int64(-(2**63)))
     return bits.view(np.float64)
 

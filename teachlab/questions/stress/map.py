@@ -9,15 +9,15 @@ from itertools import product
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from teachlab.errors import ParameterError
 from teachlab.light.usable_light import bounded_recording
+from teachlab.model.arrays import Flags, Floats, Integers
 from teachlab.model.json_values import picked
 from teachlab.model.memory import need_memory
 from teachlab.model.recording import Recording
 from teachlab.model.score import USUAL_RULES, Rules
-from teachlab.questions.stress.light import Floats, Receiver, Stress, no_share_of_light
+from teachlab.questions.stress.light import Receiver, Stress, no_share_of_light
 from teachlab.questions.stress.reserves import both_reserves
 from teachlab.questions.surface.condensed import condensed
 from teachlab.questions.surface.given_settings.pairs import score_pairs
@@ -54,10 +54,10 @@ class StressMap:
     gain: tuple[float, ...]
     ambient: tuple[float, ...]
     pedestal: tuple[float, ...]
-    lost: NDArray[np.int64]
-    false_trips: NDArray[np.int64]
-    extra: NDArray[np.int64]
-    ignore_trips: NDArray[np.int64]
+    lost: Integers
+    false_trips: Integers
+    extra: Integers
+    ignore_trips: Integers
     contamination_reserve: float | None
     ambient_reserve: float | None
     share_refused: str
@@ -67,10 +67,10 @@ class StressMap:
     setting: Setting
 
     @property
-    def survives(self) -> NDArray[np.bool_]:
+    def survives(self) -> Flags:
         """Where every pass is detected once and nothing trips."""
         right = (self.lost == 0) & (self.extra == 0) & (self.false_trips == 0) & (self.ignore_trips == 0)
-        out: NDArray[np.bool_] = right
+        out: Flags = right
         return out
 
     def boundary(self) -> list[list[float | None]]:

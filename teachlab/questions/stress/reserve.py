@@ -12,9 +12,9 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
-from numpy.typing import NDArray
 
 from teachlab.errors import InputError
+from teachlab.model.arrays import Flags, Floats
 from teachlab.model.recording import Recording
 from teachlab.questions.stress.reserve_path import Path, Reserve
 from teachlab.questions.surface.given_settings.chain import Play, count_chain
@@ -28,7 +28,6 @@ if TYPE_CHECKING:
     from teachlab.model.score import Rules
     from teachlab.model.setting import Setting
     from teachlab.model.truth import Truth
-    from teachlab.questions.stress.light import Floats
     from teachlab.questions.surface.values.levels import FirstReading
     from teachlab.sensor.clock import Clock
     from teachlab.sensor.steps import EvaluatedStretch, SteppedSignal
@@ -99,8 +98,8 @@ class _Between:
 class _Tried(NamedTuple):
     """Which points are right, between which of them more may have happened, and how many evaluations were looked at."""
 
-    right: NDArray[np.bool_]
-    suspect: NDArray[np.bool_]
+    right: Flags
+    suspect: Flags
     looked_at: int
 
 
@@ -151,7 +150,7 @@ class ChainSearch:
         first = int(np.argmax(asked))
         return Reserve.up_to(float(walk[first]), self.path.start, abs(float(walk[first + 1] - walk[first])))
 
-    def _begin(self) -> tuple[Floats, NDArray[np.bool_]]:
+    def _begin(self) -> tuple[Floats, Flags]:
         p, light = self.path, self.reading.distinct
         if light is not None:
             points = p.with_breaks(light, light, np.array([p.start, p.end]))
@@ -209,7 +208,7 @@ class ChainSearch:
         settled = spans.settled_before(self.recording, clock, float(off.min()), float(on.max()))
         return 0 if settled is None else settled[0]
 
-    def _finer(self, walk: Floats, asked: NDArray[np.bool_]) -> tuple[Floats, NDArray[np.bool_]]:
+    def _finer(self, walk: Floats, asked: Flags) -> tuple[Floats, Flags]:
         """Return the walk from the first open stretch on, with more points in it, and what is settled."""
         asked = asked[: walk.size - 1]
         first = int(np.argmax(asked))

@@ -9,7 +9,8 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from teachlab.questions.stress.light import Floats, Receiver, first_true
+from teachlab.model.arrays import Flags, Floats, Where
+from teachlab.questions.stress.light import Receiver, first_true
 from teachlab.sensor.evaluated_blocks import evaluated
 
 if TYPE_CHECKING:
@@ -97,8 +98,8 @@ class Path:
             size = (abs(level) + abs(dark) + np.abs(light)) / per
         return first_true(lambda at: self._reaches(light, at, level) == above, low, high, near, size)
 
-    def _reaches(self, light: Floats, at: Floats, level: float) -> NDArray[np.bool_]:
-        out: NDArray[np.bool_] = self.stressed(light, at) >= level
+    def _reaches(self, light: Floats, at: Floats, level: float) -> Flags:
+        out: Flags = self.stressed(light, at) >= level
         return out
 
     def with_breaks(self, on: Floats, off: Floats, points: Floats) -> Floats:
@@ -109,7 +110,7 @@ class Path:
         return inside if self.start < self.end else inside[::-1]
 
     def samples(
-        self, recording: Recording, reading: FirstReading, walk: Floats, stretches: NDArray[np.intp], begin: int = 0
+        self, recording: Recording, reading: FirstReading, walk: Floats, stretches: Where, begin: int = 0
     ) -> tuple[Floats, Floats] | None:
         """Return the distinct samples from `begin` on that meet the on-level, and the off-level, in stretches.
 
@@ -146,7 +147,7 @@ class Path:
         return Reserve.up_to(last, self.start)
 
 
-def _inside(light: NDArray[Any], ends: NDArray[np.float64]) -> Floats:
+def _inside(light: NDArray[Any], ends: Floats) -> Floats:
     """Return the light in any of some ranges ``[low, high)``, shape (n, 2), ascending."""
     x: Floats = light[(light >= ends[0, 0]) & (light < ends[-1, 1])].astype(np.float64)
     if ends.shape[0] > 1:

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from teachlab.light.usable_light import bounded_recording
+from teachlab.model.arrays import Floats
 from teachlab.model.score import USUAL_RULES, Rules, Score
 from teachlab.questions.stress.light import Receiver, no_share_of_light
 from teachlab.questions.stress.reserve import ChainSearch
@@ -21,7 +22,6 @@ if TYPE_CHECKING:
     from teachlab.model.score import Rules
     from teachlab.model.setting import Setting
     from teachlab.model.truth import Truth
-    from teachlab.questions.stress.light import Floats
     from teachlab.questions.stress.setting_reading import SettingReading
     from teachlab.questions.surface.values.levels import FirstReading
 

@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 
 from teachlab.light.extremes import Cells
 from teachlab.light.usable_light import largest
+from teachlab.model.arrays import Flags, Floats, Where
 from teachlab.model.recording import Block, Light, Recording
 from teachlab.model.score import USUAL_RULES, Rules
 from teachlab.model.setting import Setting
@@ -28,8 +29,6 @@ from teachlab.sensor.edges import TwoState, merged, ranges_of
 from teachlab.sensor.output import VOID_FROM
 from teachlab.sensor.validity import Validity
 
-Floats = NDArray[np.float64]
-Where = NDArray[np.intp]
 # Light 0 1 0 2 | 7 9 8 9 7 | 1 0 with H = 3; | are the borders of a window:
 #
 #     cells          0, 0 … 2   7, 7 … 9   1, 0 … 0        first sample, then lowest and highest of the rest
@@ -88,7 +87,7 @@ class Condensing:
         if block.light.size:
             self._take(block, block.invalid_mask())
 
-    def _take(self, block: Block, invalid: NDArray[np.bool_] | None, cells: Cells | None = None) -> None:
+    def _take(self, block: Block, invalid: Flags | None, cells: Cells | None = None) -> None:
         if self.given_up:
             return
         self._validity.push(invalid, block.light.size)
@@ -198,15 +197,15 @@ class WindowsAsPasses(Truth):
     `touches` (ndarray of bool, shape (n,)): which of the passes that they stand for begin where the one before ends.
     """
 
-    touches: NDArray[np.bool_] = field(default_factory=lambda: np.zeros(0, bool))
+    touches: Flags = field(default_factory=lambda: np.zeros(0, bool))
 
     @classmethod
-    def of(cls, windows: Truth, touches: NDArray[np.bool_]) -> WindowsAsPasses:
+    def of(cls, windows: Truth, touches: Flags) -> WindowsAsPasses:
         """Return passes of these borders."""
         return cls(**{f.name: getattr(windows, f.name) for f in fields(Truth)} | {"touches": touches})
 
     @property
-    def touching(self) -> NDArray[np.bool_]:
+    def touching(self) -> Flags:
         """Which passes began where the pass before them ended, shape (passes,)."""
         return self.touches
 
@@ -311,11 +310,11 @@ def collapsed(light: Light, borders: Where, width: float, cells: Cells | None = 
     return np.concatenate(values)[order], at[order], share
 
 
-def _span_little(low: Light, high: Light, width: float) -> NDArray[np.bool_]:
+def _span_little(low: Light, high: Light, width: float) -> Flags:
     """Return the pieces of light in which no comparator in question can switch both ways."""
     with np.errstate(invalid="ignore", over="ignore"):
         bottom, top = low.astype(np.float64), high.astype(np.float64)
-        out: NDArray[np.bool_] = top - bottom <= width - SLACK * np.maximum(np.abs(top), np.abs(bottom))
+        out: Flags = top - bottom <= width - SLACK * np.maximum(np.abs(top), np.abs(bottom))
     out |= low == high
     return out
 
@@ -408,7 +407,7 @@ def _turning(values: Floats, piece: Where) -> tuple[Floats, Where]:
     return values[keep], piece[keep]
 
 
-def _marked(values: Floats, size: Where, left_out: NDArray[np.bool_]) -> tuple[Floats, Where]:
+def _marked(values: Floats, size: Where, left_out: Flags) -> tuple[Floats, Where]:
     """Return the light with a void stretch in every excluded span, the starts of the spans, and the last end."""
     first = np.concatenate(([0], np.cumsum(size)))
     which = np.flatnonzero(left_out)

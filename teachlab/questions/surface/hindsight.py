@@ -8,9 +8,9 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from teachlab.errors import ParameterError
+from teachlab.model.arrays import Flags, Floats, Where
 from teachlab.model.draws import Costs
 from teachlab.model.json_values import picked
 from teachlab.model.recording import Recording
@@ -110,7 +110,7 @@ def hindsight(
         )
     table = surface.cost(costs)
     best = float(table.min())
-    good: NDArray[np.bool_] = table == best
+    good: Flags = table == best
     with np.errstate(over="ignore"):  # room between the ends of the numbers is as large as can be
         i, j, on, off = _roomiest(good, surface)
     pair = surface.setting(i, j)
@@ -203,7 +203,7 @@ def best_of(surfaces: Sequence[Surface], *, costs: Costs | None = None) -> Hinds
     return replace(best, searched="; and ".join(dict.fromkeys(one.searched for one in found)))
 
 
-def regret_of(surface: Surface, settings: Iterable[Setting], *, costs: Costs | None = None) -> NDArray[np.float64]:
+def regret_of(surface: Surface, settings: Iterable[Setting], *, costs: Costs | None = None) -> Floats:
     """Return the regret of settings by look-up; NaN for one whose levels were not counted."""
     costs = costs or Costs()
     table = surface.cost(costs)
@@ -219,12 +219,12 @@ def regret_of(surface: Surface, settings: Iterable[Setting], *, costs: Costs | N
 class _Runs:
     """Runs of good cells along the lines of a table: their line, their first and their last place, in this order."""
 
-    line: NDArray[np.intp]
-    first: NDArray[np.intp]
-    last: NDArray[np.intp]
+    line: Where
+    first: Where
+    last: Where
 
     @classmethod
-    def of(cls, good: NDArray[np.bool_], axis: int) -> _Runs:
+    def of(cls, good: Flags, axis: int) -> _Runs:
         """Find the runs along an axis: places lie along it, lines across."""
         padded = np.pad(good, [(1, 1) if k == axis else (0, 0) for k in range(2)])
         changes = padded[1:] != padded[:-1] if axis == 0 else padded[:, 1:] != padded[:, :-1]
@@ -233,22 +233,20 @@ class _Runs:
         place, line = place[order], line[order]
         return cls(line[::2], place[::2], place[1::2] - 1)
 
-    def holding(self, line: NDArray[np.intp], place: NDArray[np.intp]) -> NDArray[np.intp]:
+    def holding(self, line: Where, place: Where) -> Where:
         """Return which of the runs holds each of some good cells."""
         long = int(self.last.max()) + 1
         return np.searchsorted(self.line * long + self.first, line * long + place, side="right") - 1
 
 
-def _roomiest(
-    good: NDArray[np.bool_], surface: Surface
-) -> tuple[int, int, tuple[float, float, bool], tuple[float, float, bool]]:
+def _roomiest(good: Flags, surface: Surface) -> tuple[int, int, tuple[float, float, bool], tuple[float, float, bool]]:
     """Return the good pair with the most room, the first of equal ones, and its runs of good on- and off-levels."""
     levels = surface.levels
     # With all distinct levels of the light, a level between two of them acts as the upper one: a run of good levels
     # then begins right above the level before its first.
     lows = np.concatenate((levels[:1], levels[:-1])) if surface.distinct else levels
 
-    def room(level: NDArray[np.float64], runs: _Runs, k: NDArray[np.intp]) -> NDArray[np.float64]:
+    def room(level: Floats, runs: _Runs, k: Where) -> Floats:
         return np.minimum(level - lows[runs.first[k]], levels[runs.last[k]] - level)
 
     def told(runs: _Runs, k: int) -> tuple[float, float, bool]:

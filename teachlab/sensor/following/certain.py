@@ -12,11 +12,12 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from teachlab.model.arrays import Flags
 from teachlab.sensor.edges import Edges, RunCounter, TwoState
 
 if TYPE_CHECKING:
     from teachlab.sensor.following.members import Bounds, Members
-    from teachlab.sensor.following.rows import Flags, Rows, Values
+    from teachlab.sensor.following.rows import Rows, Values
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -8,12 +8,13 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from teachlab.model.arrays import Flags
 from teachlab.model.following_and_window import Follow, FollowingSetting
 
 if TYPE_CHECKING:
     from teachlab.sensor.edges import Edges
     from teachlab.sensor.following.row_by_row import Follower
-    from teachlab.sensor.following.rows import Flags, Rows, Values
+    from teachlab.sensor.following.rows import Rows, Values
 
 ULPS = 64.0
 """Rounding errors of a distance, in units of the last place of its largest number: more than can add up."""

@@ -8,11 +8,12 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
+from teachlab.model.arrays import Flags
+
 if TYPE_CHECKING:
     from teachlab.sensor.edges import Edges
 
 Values = NDArray[np.float64]
-Flags = NDArray[np.bool_]
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -14,9 +14,10 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from teachlab.model.arrays import Flags
 from teachlab.model.recording import Block, Light
 from teachlab.sensor.edges import Edges, TwoState, joined
-from teachlab.sensor.following.rows import Flags, Values
+from teachlab.sensor.following.rows import Values
 from teachlab.sensor.following.turning_walk import Now, walk
 from teachlab.sensor.validity import Validity
 

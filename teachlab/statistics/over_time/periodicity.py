@@ -6,9 +6,10 @@ from dataclasses import dataclass
 from typing import ClassVar
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
 from teachlab.errors import Abstained, ParameterError
+from teachlab.model.arrays import Floats
 from teachlab.model.json_values import Document
 from teachlab.model.printable_text import number_of
 
@@ -24,8 +25,6 @@ HARMONICS = 12
 ALIKE = 0.75
 """A multiple of the period with at least this share of the highest power is taken as the period."""
 STEPS = 20
-
-Floats = NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -6,10 +6,8 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from typing import Any
 
-import numpy as np
-from numpy.typing import NDArray
-
 from teachlab.data.alignment.answer import Alignment
+from teachlab.model.arrays import Integers
 from teachlab.model.following_and_window import Follow, WindowSetting
 from teachlab.model.json_values import plain
 from teachlab.model.recording import Recording
@@ -227,7 +225,7 @@ def ceiling(
     )
 
 
-def _rows_joined(truth: Truth, found: Score, rules: Rules) -> NDArray[np.int64]:
+def _rows_joined(truth: Truth, found: Score, rules: Rules) -> Integers:
     """Return the rows of the passes that merge with the scored pass that they touch."""
     rows = touching_rows(truth, found.trials)
     return rows[rows > rules.first_pass]

@@ -5,15 +5,14 @@ from __future__ import annotations
 from typing import Literal
 
 import numpy as np
-from numpy.typing import NDArray
 from pydantic import Field
 
 from teachlab.errors import ScenarioError
+from teachlab.model.arrays import Floats
 from teachlab.synthetic.product.objects import Texture
 from teachlab.synthetic.sensor.beam import CircularBeam, GaussianBeam, SlitBeam
 from teachlab.synthetic.shared.tables import Table
 
-Floats = NDArray[np.float64]
 MOST_AT_ONCE = 10_000_000
 """Marks on the belt in one block of samples: 80 MB of places."""
 

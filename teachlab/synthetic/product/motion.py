@@ -7,14 +7,12 @@ from collections.abc import Sequence
 from typing import Protocol
 
 import numpy as np
-from numpy.typing import NDArray
 from pydantic import Field
 
+from teachlab.model.arrays import Floats, Integers
 from teachlab.synthetic.shared.spread import Amount, Constant
 from teachlab.synthetic.shared.streams import stream
 from teachlab.synthetic.shared.tables import Table
-
-Floats = NDArray[np.float64]
 
 WAVES = 4
 
@@ -212,7 +210,7 @@ def _time_at(motion: Motion, place_mm: float) -> float:
     return float(brentq(short_of, 0.0, latest, xtol=1e-12)) if short_of(0.0) < 0 else 0.0
 
 
-def first_sample_at(motion: Motion, rate_hz: float, position_mm: Floats, *, speed_mm_s: float) -> NDArray[np.int64]:
+def first_sample_at(motion: Motion, rate_hz: float, position_mm: Floats, *, speed_mm_s: float) -> Integers:
     """Return the first sample at which the belt has reached each position, by bisection.
 
     `position_mm` (ndarray, mm): positions at or above 0, ascending.

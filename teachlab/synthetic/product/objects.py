@@ -11,11 +11,11 @@ import numpy as np
 from numpy.typing import NDArray
 from pydantic import Field, model_validator
 
+from teachlab.model.arrays import Floats
 from teachlab.synthetic.shared.consistency import object_faults
 from teachlab.synthetic.shared.spread import Amount, Constant, Share, Spread
 from teachlab.synthetic.shared.tables import Table
 
-Floats = NDArray[np.float64]
 Floats32 = NDArray[np.float32]
 
 

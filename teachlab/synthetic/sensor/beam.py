@@ -14,12 +14,10 @@ import math
 from typing import Annotated, Literal
 
 import numpy as np
-from numpy.typing import NDArray
 from pydantic import Field
 
+from teachlab.model.arrays import Floats
 from teachlab.synthetic.shared.tables import Table
-
-Floats = NDArray[np.float64]
 
 GAUSSIAN_REACH = 4.5
 """Standard deviations beyond which the Gaussian edge counts as complete; 3.4e-6 is neglected."""

@@ -8,9 +8,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from teachlab.errors import ScenarioError
+from teachlab.model.arrays import Floats, Integers
 from teachlab.synthetic.shared.streams import CHUNK, stream
 
-Floats = NDArray[np.float64]
 Floats32 = NDArray[np.float32]
 
 
@@ -52,7 +52,7 @@ MOST_PAIRS = MOST_OVERLAPS * CHUNK
 """Pairs of a sample and an effect in one stretch: half a gigabyte, about a second."""
 
 
-def near(position: Floats, low: Floats, high: Floats) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+def near(position: Floats, low: Floats, high: Floats) -> tuple[Integers, Integers]:
     """Return which samples lie within each interval, as pairs (sample, interval), interval by interval.
 
     `position` (ndarray, ascending): place or time of the samples.

@@ -10,12 +10,10 @@ import math
 from typing import Annotated, Any, Literal, Self
 
 import numpy as np
-from numpy.typing import NDArray
 from pydantic import AfterValidator, BeforeValidator, Field, model_validator
 
+from teachlab.model.arrays import Floats
 from teachlab.synthetic.shared.tables import Table
-
-Floats = NDArray[np.float64]
 
 
 class _Clipped(Table):

@@ -12,7 +12,7 @@ from typing import Literal
 import numpy as np
 from pydantic import Field
 
-from teachlab.synthetic.shared.sample_stretch import Floats
+from teachlab.model.arrays import Floats
 from teachlab.synthetic.shared.spread import Share, Uniform
 from teachlab.synthetic.shared.streams import stream
 from teachlab.synthetic.shared.tables import Table

@@ -5,10 +5,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 from pydantic import Field
 
-from teachlab.synthetic.shared.sample_stretch import Floats, Floats32, near
+from teachlab.model.arrays import Flags, Floats, Integers
+from teachlab.synthetic.shared.sample_stretch import Floats32, near
 from teachlab.synthetic.shared.streams import CHUNK, stream
 from teachlab.synthetic.shared.tables import Table
 
@@ -73,7 +73,7 @@ class Faults(Table):
         return parts
 
 
-def missing(config: Dropouts, seed: int, index: int) -> NDArray[np.bool_]:
+def missing(config: Dropouts, seed: int, index: int) -> Flags:
     """Return which samples of a chunk have no value, shape (CHUNK,); a run may have begun in the chunk before."""
     out = np.zeros(CHUNK, bool)
     for chunk in range(max(index - 1, 0), index + 1):
@@ -87,14 +87,14 @@ def missing(config: Dropouts, seed: int, index: int) -> NDArray[np.bool_]:
     return out
 
 
-def duplicated(config: Faults, seed: int, index: int) -> NDArray[np.int64]:
+def duplicated(config: Faults, seed: int, index: int) -> Integers:
     """Return which samples of a chunk are written twice, ascending offsets within the chunk."""
     rng = stream(seed, "duplicates", index)
     count = rng.binomial(CHUNK, config.duplicates_per_million * 1e-6)
     return np.sort(rng.choice(CHUNK, count, replace=False)).astype(np.int64)
 
 
-def written_order(config: Faults, size: int, seed: int, index: int) -> NDArray[np.int64]:
+def written_order(config: Faults, size: int, seed: int, index: int) -> Integers:
     """Return the order in which the rows of a chunk are written: sometimes two neighbours change places."""
     order = np.arange(size)
     if config.swapped_per_million:
@@ -135,9 +135,9 @@ class RowMap:
     `every`: only samples 0, every, 2·every … are written.
     """
 
-    twice: NDArray[np.int64]
+    twice: Integers
     every: int = 1
 
-    def row_of(self, sample: NDArray[np.int64]) -> NDArray[np.int64]:
+    def row_of(self, sample: Integers) -> Integers:
         """Return the first row that holds each sample, or the next written one."""
         return -(-sample // self.every) + np.searchsorted(self.twice, sample, side="left")

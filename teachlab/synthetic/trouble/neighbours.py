@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
 from pydantic import Field
 
+from teachlab.model.arrays import Flags, Integers
 from teachlab.synthetic.shared.sample_stretch import Floats32, SampleStretch, turns
 from teachlab.synthetic.shared.streams import stream
 from teachlab.synthetic.shared.tables import Table
@@ -58,16 +58,14 @@ class GatedNeighbour(Table):
         return f"a pulsed neighbour hits {100 * min(1.0, share):.3g} % of the pulses"
 
 
-def pulses_hit(config: GatedNeighbour, pulse: NDArray[np.int64], phase: float) -> NDArray[np.bool_]:
+def pulses_hit(config: GatedNeighbour, pulse: Integers, phase: float) -> Flags:
     """Return which own pulses overlap one of the neighbour's.
 
     The gate is ``[j·T1, j·T1 + w1)``, the neighbour's pulses are ``[(k + phase)·T2, (k + phase)·T2 + w2)``.
     """
     start = pulse * config.own_period_us / config.neighbour_period_us - phase
     since = (start - np.floor(start)) * config.neighbour_period_us
-    hit: NDArray[np.bool_] = (since < config.neighbour_pulse_us) | (
-        since > config.neighbour_period_us - config.own_gate_us
-    )
+    hit: Flags = (since < config.neighbour_pulse_us) | (since > config.neighbour_period_us - config.own_gate_us)
     return hit
 
 

@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from teachlab.errors import Abstained
+from teachlab.model.arrays import Flags, Integers
 from teachlab.model.printable_text import number_of
 from teachlab.model.recording import Block
 from teachlab.model.setting import DelaysActOn, Setting
@@ -66,9 +67,9 @@ class CellGrid:
 
     levels: Values
     releases: Values
-    filters: NDArray[np.int64]
-    on_delays: NDArray[np.int64]
-    off_delays: NDArray[np.int64]
+    filters: Integers
+    on_delays: Integers
+    off_delays: Integers
     keyed: Values | None = None
     moved: float = 0.0
 
@@ -106,16 +107,16 @@ class CellGrid:
         return (self.levels.size, self.releases.size, self.filters.size, self.on_delays.size, self.off_delays.size)
 
     @property
-    def timings(self) -> tuple[NDArray[np.int64], ...]:
+    def timings(self) -> tuple[Integers, ...]:
         """Filters, on-delays and off-delays."""
         return self.filters, self.on_delays, self.off_delays
 
     @property
-    def features(self) -> NDArray[np.int64]:
+    def features(self) -> Integers:
         """Number of filter, on-delay and off-delay in use, shape (filters, on-delays, off-delays)."""
         # The first place on each of these axes is none.
         c, d, e = ((axis > axis[0]).astype(np.int64) for axis in self.timings)
-        out: NDArray[np.int64] = c.reshape(-1, 1, 1) + d.reshape(-1, 1) + e
+        out: Integers = c.reshape(-1, 1, 1) + d.reshape(-1, 1) + e
         return out
 
     def turned_levels(self, shown: ShownLight) -> list[tuple[float, float]]:
@@ -134,7 +135,7 @@ class CellGrid:
         ]
 
 
-def _delays(longest: float, count: int) -> NDArray[np.int64]:
+def _delays(longest: float, count: int) -> Integers:
     """Return no delay and up to `count` different ones, each longer than the one before by the same factor."""
     top = int(longest)
     if top < 1 or count < 1:
@@ -197,17 +198,17 @@ class ShownCounter:
             out[wide] = self.levels(grid, shown, wide)
         return out
 
-    def levels(self, grid: CellGrid, shown: ShownLight, some: NDArray[np.bool_]) -> Cells:
+    def levels(self, grid: CellGrid, shown: ShownLight, some: Flags) -> Cells:
         """Return the errors of every cell of some levels, shape (levels, …)."""
         turned = _by_level(grid, shown)[some]
         parts = [self.of_states(part, grid) for part in _parts(self._compared(turned))]
         return np.concatenate(parts).reshape(-1, *grid.shape[1:])
 
-    def quiet_levels(self, grid: CellGrid, shown: ShownLight, out: Cells) -> NDArray[np.bool_]:
+    def quiet_levels(self, grid: CellGrid, shown: ShownLight, out: Cells) -> Flags:
         """Count the levels at which most passes need no counting, write them to `out`, and return which they are."""
         turned = _by_level(grid, shown)
         plain = self._plain(grid, turned)
-        narrow: NDArray[np.bool_] = plain.share <= NARROW
+        narrow: Flags = plain.share <= NARROW
         order = np.flatnonzero(narrow)
         states = chain.from_iterable(self._compared(turned[k : k + 1], *plain.stretches(k)) for k in order.tolist())
         parts = [self.of_states(part, grid) for part in _parts(states)]
@@ -216,9 +217,7 @@ class ShownCounter:
             out[narrow] = errors - plain.right[narrow].reshape(-1, 1, 1, 1, 1)
         return narrow
 
-    def count_into(
-        self, errors: Cells, wanted: NDArray[np.bool_], grid: CellGrid, shown: ShownLight
-    ) -> NDArray[np.bool_]:
+    def count_into(self, errors: Cells, wanted: Flags, grid: CellGrid, shown: ShownLight) -> Flags:
         """Count some cells, each with all longer off-delays, write them to `errors`, and return which were counted.
 
         `errors` (ndarray of int64, shape of the cells): written.
@@ -253,7 +252,7 @@ class ShownCounter:
             )  # fmt: skip
         return self._lane_counter
 
-    def edges_expected(self, grid: CellGrid, shown: ShownLight, levels: NDArray[np.bool_]) -> float:
+    def edges_expected(self, grid: CellGrid, shown: ShownLight, levels: Flags) -> float:
         """Estimate the edges of the comparators of some levels together, from the light of a few passes."""
         events, turned = self._view.events, _by_level(grid, shown)
         # Not pass 0: the light of a pass begins at the end of the pass before it.
@@ -294,7 +293,7 @@ class ShownCounter:
         )  # fmt: skip
 
     def _compared(
-        self, turned: Values, begin: NDArray[np.int64] = FROM_THE_START, stop: NDArray[np.int64] | None = None
+        self, turned: Values, begin: Integers = FROM_THE_START, stop: Integers | None = None
     ) -> Iterator[TwoState]:
         """Compare the light, or some stretches of it one after the other, with levels in one reading."""
         pairs = [placed(self._view, level, release) for level, release in turned.reshape(-1, 2).tolist()]

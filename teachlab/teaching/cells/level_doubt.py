@@ -5,15 +5,13 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
+from teachlab.model.arrays import Flags
 from teachlab.model.setting import Setting
 from teachlab.model.teaching import TeachView
 from teachlab.sensor.edges import TwoState
 from teachlab.teaching.cells.designed_cells import CellGrid, Cells, ShownCounter
 from teachlab.teaching.cells.shown_light import ShownLight
-
-Bools = NDArray[np.bool_]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -52,19 +50,19 @@ class DoubtCounter:
         out: Cells = np.maximum.reduce([counter.cells(one, shown) for one, counter in self._at_places(grid)])
         return out
 
-    def levels(self, grid: CellGrid, shown: ShownLight, some: Bools) -> Cells:
+    def levels(self, grid: CellGrid, shown: ShownLight, some: Flags) -> Cells:
         """Return the errors of every cell of some levels."""
         out: Cells = np.maximum.reduce([counter.levels(one, shown, some) for one, counter in self._at_places(grid)])
         return out
 
-    def quiet_levels(self, grid: CellGrid, shown: ShownLight, out: Cells) -> Bools:
+    def quiet_levels(self, grid: CellGrid, shown: ShownLight, out: Cells) -> Flags:
         """Count the levels at which most passes need no counting at any place, and return which they are."""
         parts = [np.empty_like(out) for _ in self.places]
         found = [counter.quiet_levels(one, shown, part)
                  for (one, counter), part in zip(self._at_places(grid), parts, strict=True)]  # fmt: skip
         return self._worst(parts, found, out)
 
-    def count_into(self, errors: Cells, wanted: Bools, grid: CellGrid, shown: ShownLight) -> Bools:
+    def count_into(self, errors: Cells, wanted: Flags, grid: CellGrid, shown: ShownLight) -> Flags:
         """Count some cells, each with all longer off-delays, write them to `errors`, and return which were counted."""
         parts = [errors.copy() for _ in self.places]
         found = [counter.count_into(part, wanted, one, shown)
@@ -72,12 +70,12 @@ class DoubtCounter:
         return self._worst(parts, found, errors)
 
     @staticmethod
-    def _worst(parts: list[Cells], counted: list[Bools], out: Cells) -> Bools:
-        everywhere: Bools = np.logical_and.reduce(counted)
+    def _worst(parts: list[Cells], counted: list[Flags], out: Cells) -> Flags:
+        everywhere: Flags = np.logical_and.reduce(counted)
         out[everywhere] = np.maximum.reduce([part[everywhere] for part in parts])
         return everywhere
 
-    def edges_expected(self, grid: CellGrid, shown: ShownLight, levels: Bools) -> float:
+    def edges_expected(self, grid: CellGrid, shown: ShownLight, levels: Flags) -> float:
         """Estimate the edges of the comparators of some levels together."""
         return sum(counter.edges_expected(one, shown, levels) for one, counter in self._at_places(grid))
 

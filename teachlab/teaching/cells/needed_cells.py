@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterable
 
 import numpy as np
-from numpy.typing import NDArray
 
+from teachlab.model.arrays import Flags
 from teachlab.teaching.cells.designed_cells import At, CellGrid, ShownCounter, Values, line_through
 from teachlab.teaching.cells.level_doubt import DoubtCounter
 from teachlab.teaching.cells.shown_light import ShownLight
@@ -22,8 +22,6 @@ TOGETHER = 32
 """Number of best cells whose lines are counted at a time, on all stretches except the last."""
 MOST_ROUNDS = 400
 """Number of times that counting may change the choice. After that, all cells that can matter are counted."""
-
-Bools = NDArray[np.bool_]
 
 
 class NeededCells:
@@ -57,9 +55,9 @@ class NeededCells:
             self.errors[~quiet] = self._counters[0].levels(grid, shown, ~quiet)
 
     @property
-    def counted(self) -> Bools:
+    def counted(self) -> Flags:
         """Return which cells are counted in full."""
-        out: Bools = self._stage == len(self._counters) - 1
+        out: Flags = self._stage == len(self._counters) - 1
         return out
 
     def settled(self, cells: Iterable[At], worth: Values) -> bool:
@@ -89,7 +87,7 @@ class NeededCells:
         self._count(needed & (self._stage == stage - 1), stage)
         return False
 
-    def _around(self, cells: Iterable[At], *, ends: bool = False) -> Bools:
+    def _around(self, cells: Iterable[At], *, ends: bool = False) -> Flags:
         """Return the cells between the nearest known costlier cells along each axis; cells beyond have no effect.
 
         With `ends`: only the ends of these lines, and the cells themselves.
@@ -106,7 +104,7 @@ class NeededCells:
             out[at] = True
         return out
 
-    def _count(self, cells: Bools, stage: int) -> None:
+    def _count(self, cells: Flags, stage: int) -> None:
         """Count cells on one of the stretches."""
         found = self.errors.copy()
         new = self._counters[stage].count_into(found, cells, self._grid, self._shown)

@@ -7,10 +7,10 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from teachlab.model.arrays import Flags
 from teachlab.model.teaching import Events
 from teachlab.sensor.edges import pieces
 
-Bools = NDArray[np.bool_]
 Places = NDArray[np.int64]
 Values = NDArray[np.float64]
 
@@ -36,7 +36,7 @@ class PlainPasses:
     """
 
     right: Places
-    counted: Bools
+    counted: Flags
     begin: Places
     stop: Places
 
@@ -111,7 +111,7 @@ def parts_of(rows: Places, lengths: Places) -> list[Places]:
 
 def _crossed_once(
     shown: Values, sign: int, first: Places, last: Places, on: Values, nearest: Values, least: int
-) -> tuple[Bools, Bools]:
+) -> tuple[Flags, Flags]:
     """Return the levels that each pass reaches, and those that it crosses once up and once down.
 
     Crossed once: between its first and last evaluation at or above the level, more than `least` apart, the light never

@@ -9,16 +9,16 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-from numpy.typing import NDArray
 
+from teachlab.model.arrays import Flags, Where
 from teachlab.questions.surface.all_pairs.staircase import NEVER
 from teachlab.questions.surface.all_pairs.tallies import Tallies
+from teachlab.questions.surface.values.kinds import Kinds
 from teachlab.sensor.compiling import compiled
 
 if TYPE_CHECKING:
     from teachlab.model.recording import Light
     from teachlab.questions.surface.all_pairs.finishing import Sums
-    from teachlab.questions.surface.all_pairs.turning import Where
     from teachlab.questions.surface.values.ranks import Ranker, Ranks
 
 _NEVER = int(NEVER)
@@ -329,14 +329,7 @@ class CompiledCounting:
         return out
 
     def push(
-        self,
-        rank: Ranks,
-        begins: Where,
-        ends: Where,
-        kind: NDArray[np.int8],
-        hidden: NDArray[np.bool_],
-        opens: NDArray[np.bool_],
-        closes: NDArray[np.bool_],
+        self, rank: Ranks, begins: Where, ends: Where, kind: Kinds, hidden: Flags, opens: Flags, closes: Flags
     ) -> None:
         """Take the next pieces."""
         if self._tp.size < rank.size + 2:

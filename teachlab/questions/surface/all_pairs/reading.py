@@ -6,15 +6,15 @@ from collections.abc import Callable
 from typing import TYPE_CHECKING, Protocol
 
 import numpy as np
-from numpy.typing import NDArray
 
 from teachlab.errors import ParameterError
+from teachlab.model.arrays import Flags, Where
 from teachlab.model.recording import Block, Light, Recording
 from teachlab.questions.surface.all_pairs.finishing import PlainSums, Sums
 from teachlab.questions.surface.all_pairs.staircase import NEVER, Staircase
 from teachlab.questions.surface.all_pairs.tallies import PairTally, Tallies
-from teachlab.questions.surface.all_pairs.turning import Ladders, Turning, Where, closed_cycles
-from teachlab.questions.surface.values.kinds import OWN
+from teachlab.questions.surface.all_pairs.turning import Ladders, Turning, closed_cycles
+from teachlab.questions.surface.values.kinds import OWN, Kinds
 from teachlab.questions.surface.values.ranks import Ranker, Ranks
 from teachlab.sensor.evaluated_blocks import evaluated
 
@@ -37,14 +37,7 @@ class Engine(Protocol):
         """Rank valid light."""
 
     def push(
-        self,
-        rank: Ranks,
-        begins: Where,
-        ends: Where,
-        kind: NDArray[np.int8],
-        hidden: NDArray[np.bool_],
-        opens: NDArray[np.bool_],
-        closes: NDArray[np.bool_],
+        self, rank: Ranks, begins: Where, ends: Where, kind: Kinds, hidden: Flags, opens: Flags, closes: Flags
     ) -> None:
         """Take the next pieces ``rank[begins[k]:ends[k]]``, in time order.
 
@@ -69,14 +62,7 @@ class PlainEngine:
         return ranker.rank(light)
 
     def push(
-        self,
-        rank: Ranks,
-        begins: Where,
-        ends: Where,
-        kind: NDArray[np.int8],
-        hidden: NDArray[np.bool_],
-        opens: NDArray[np.bool_],
-        closes: NDArray[np.bool_],
+        self, rank: Ranks, begins: Where, ends: Where, kind: Kinds, hidden: Flags, opens: Flags, closes: Flags
     ) -> None:
         """Take the next pieces."""
         ladders = ladders_of(rank, begins, ends, kind & OWN, self._levels, self._tally)
@@ -84,9 +70,7 @@ class PlainEngine:
         self._staircase.push(ladders, kind, opens, closes)
 
 
-def ladders_of(
-    rank: Ranks, begins: Where, ends: Where, kind: NDArray[np.int8], levels: int, tally: PairTally
-) -> Ladders:
+def ladders_of(rank: Ranks, begins: Where, ends: Where, kind: Kinds, levels: int, tally: PairTally) -> Ladders:
     """Book the closed cycles of pieces and return their ladders; a piece may have no valid sample."""
     # A piece without a valid sample (a dropout over a whole gap) has no rank: it keeps its place and does nothing.
     some = np.flatnonzero(ends > begins)
@@ -124,7 +108,7 @@ class Pieces:
             light = block.light[a : a + BLOCK]
             self._push(block.start + a, light, None if invalid is None else invalid[a : a + BLOCK])
 
-    def _push(self, first: int, light: Light, invalid: NDArray[np.bool_] | None) -> None:
+    def _push(self, first: int, light: Light, invalid: Flags | None) -> None:
         s = self._spans
         stop = first + light.size
         # Spans p … q − 1 touch this block; the first and the last may extend beyond it.

@@ -14,11 +14,12 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
+from teachlab.model.arrays import Flags, Integers, Where
 from teachlab.questions.surface.all_pairs.tallies import KINDS, PairTally
-from teachlab.questions.surface.values.kinds import OWN
+from teachlab.questions.surface.values.kinds import OWN, Kinds
 
 if TYPE_CHECKING:
-    from teachlab.questions.surface.all_pairs.turning import Ladders, Where
+    from teachlab.questions.surface.all_pairs.turning import Ladders
     from teachlab.questions.surface.values.ranks import Ranks
 
 # The staircase, for n = 6 levels. On-index i runs along, off-index j upwards; a comparator that is light is #:
@@ -36,7 +37,6 @@ if TYPE_CHECKING:
 # Every new peak wipes out the steps to its left, every new valley lowers those above it: only the peaks and valleys
 # that nothing later exceeded are remembered. That is why a few steps stand for all n (n + 1) / 2 comparators.
 NEVER = np.int16(np.iinfo(np.int16).max)
-_Whole = NDArray[np.int64]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -47,10 +47,10 @@ class _Steps:
     `value`: ndarray of int16, shape (m,).
     """
 
-    key: _Whole
+    key: Integers
     value: Ranks
 
-    def at(self, key: _Whole) -> Ranks:
+    def at(self, key: Integers) -> Ranks:
         """Return the values just before given ends."""
         return self.value[np.searchsorted(self.key, key)]
 
@@ -72,9 +72,7 @@ class Staircase:
         self._entry = np.zeros(state.size, np.int16)
         self._had = np.full(state.size, NEVER, np.int16)
 
-    def push(
-        self, ladders: Ladders, kind: NDArray[np.int8], opens: NDArray[np.bool_], closes: NDArray[np.bool_]
-    ) -> None:
+    def push(self, ladders: Ladders, kind: Kinds, opens: Flags, closes: Flags) -> None:
         """Take the next pieces, some of which begin or end a span."""
         # A hidden first evaluation holds the output: its lead is not dark.
         dark = (ladders.top == 0) & (ladders.lead == 0) & opens & closes
@@ -87,19 +85,12 @@ class Staircase:
         if dark.size and dark[-1]:
             self._ends, self._negated = [self._levels], [0]
 
-    def _book_dark(self, kind: NDArray[np.int8]) -> None:
+    def _book_dark(self, kind: Kinds) -> None:
         """Book whole spans below all levels, which only switch off every comparator."""
         zero = np.zeros(kind.size, np.int64)
         self._tally.quiet(kind, zero, zero + self._levels, zero + self._levels + 1)
 
-    def _push(
-        self,
-        ladders: Ladders,
-        kind: NDArray[np.int8],
-        opens: NDArray[np.bool_],
-        closes: NDArray[np.bool_],
-        after_dark: NDArray[np.bool_],
-    ) -> None:
+    def _push(self, ladders: Ladders, kind: Kinds, opens: Flags, closes: Flags, after_dark: Flags) -> None:
         n = self._levels
         # Three staircases over the on-indices decide what a piece does to a comparator; each is constant between its
         # ends. `entry` says which comparators were light before it, `first` how low the light was before the first peak
@@ -136,7 +127,7 @@ class Staircase:
             lengths = end[a:b] - begin[a:b]
             self._part(kind[k], np.repeat(at_begin[a:b], lengths), np.repeat(had[a:b], lengths), opens[k], closes[k])
 
-    def _states(self, ladders: Ladders, peak: Ranks, after: Ranks, after_dark: NDArray[np.bool_]) -> _Steps:
+    def _states(self, ladders: Ladders, peak: Ranks, after: Ranks, after_dark: Flags) -> _Steps:
         """Go through the pieces, and return the state at the start of each."""
         n = self._levels
         ends, negated = self._ends, self._negated
@@ -170,7 +161,7 @@ class Staircase:
         piece = np.repeat(np.arange(len(sizes)), sizes)
         return _Steps(piece * (n + 1) + np.array(all_ends, np.int64), -np.array(all_negated, np.int16))
 
-    def _book(self, kind: NDArray[np.int8], begin: _Whole, end: _Whole, entry: Ranks, had: Ranks) -> None:
+    def _book(self, kind: Kinds, begin: Integers, end: Integers, entry: Ranks, had: Ranks) -> None:
         self._tally.quiet(*_runs(kind & OWN, begin, end, had))
         self._tally.held(*_runs(kind, begin, end, np.minimum(entry, had)))
 
@@ -187,9 +178,7 @@ class Staircase:
             self._book(np.full(begin.size, kind), begin, end, self._entry[begin], self._had[begin])
 
 
-def _runs(
-    kind: NDArray[np.int8], begin: _Whole, end: _Whole, border: Ranks
-) -> tuple[NDArray[np.int8], _Whole, _Whole, Ranks]:
+def _runs(kind: Kinds, begin: Integers, end: Integers, border: Ranks) -> tuple[Kinds, Integers, Integers, Ranks]:
     """Join neighbouring stretches of one border; a piece begins at 0."""
     new = np.append(True, (border[1:] != border[:-1]) | (begin[1:] == 0))
     first = np.flatnonzero(new)

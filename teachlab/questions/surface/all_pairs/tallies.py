@@ -7,14 +7,13 @@ from typing import TYPE_CHECKING, Any, Protocol
 import numpy as np
 from numpy.typing import NDArray
 
-from teachlab.questions.surface.values.kinds import OWN, TOUCHING, Kind
+from teachlab.model.arrays import Integers
+from teachlab.questions.surface.values.kinds import OWN, TOUCHING, Kind, Kinds
 
 if TYPE_CHECKING:
     from teachlab.questions.surface.values.ranks import Ranks
 
 KINDS = 4
-_Kinds = NDArray[np.int8]
-_Whole = NDArray[np.int64]
 
 
 class PairTally(Protocol):
@@ -23,18 +22,18 @@ class PairTally(Protocol):
     `pieces` (ndarray of int64, shape (4,)): by kind: to be subtracted from the onsets of every comparator.
     """
 
-    pieces: _Whole
+    pieces: Integers
 
     def cycles(self, peak: NDArray[Any], valley: NDArray[Any]) -> None:
         """Book onsets for ``i < peak`` and ``j >= valley``; the lowest two bits of the peak hold the kind."""
 
-    def no_onset(self, kind: _Kinds, begin: _Whole, end: _Whole, border: Ranks) -> None:
+    def no_onset(self, kind: Kinds, begin: Integers, end: Integers, border: Ranks) -> None:
         """Add the onset back that `pieces` subtracts, for ``begin <= i < end`` and ``j >= border``."""
 
-    def quiet(self, kind: _Kinds, begin: _Whole, end: _Whole, border: NDArray[Any]) -> None:
+    def quiet(self, kind: Kinds, begin: Integers, end: Integers, border: NDArray[Any]) -> None:
         """Book a span without onset for ``begin <= i < end`` and ``j < border``."""
 
-    def held(self, kind: _Kinds, begin: _Whole, end: _Whole, border: NDArray[Any]) -> None:
+    def held(self, kind: Kinds, begin: Integers, end: Integers, border: NDArray[Any]) -> None:
         """Book a span without onset in which the output is active; only detect passes are examined.
 
         The kind contains the mark of passes that touch the one before.
@@ -68,7 +67,7 @@ class Tallies:
         """Book closed cycles."""
         np.add.at(self.onsets.reshape(-1), peak.astype(np.intp) * (self.levels + 1) + valley, 1)
 
-    def no_onset(self, kind: _Kinds, begin: _Whole, end: _Whole, border: Ranks) -> None:
+    def no_onset(self, kind: Kinds, begin: Integers, end: Integers, border: Ranks) -> None:
         """Give back onsets."""
         flat, width = self.onsets.reshape(-1), self.levels + 1
         # A range of on-indices is booked by its two ends: + at the end, − at the start; the running sum fills the
@@ -76,19 +75,19 @@ class Tallies:
         np.add.at(flat, (end * KINDS + kind) * width + border, 1)
         np.subtract.at(flat, (begin * KINDS + kind) * width + border, 1)
 
-    def quiet(self, kind: _Kinds, begin: _Whole, end: _Whole, border: NDArray[Any]) -> None:
+    def quiet(self, kind: Kinds, begin: Integers, end: Integers, border: NDArray[Any]) -> None:
         """Book spans without onset."""
         some = kind != Kind.UNCOUNTED
         base = kind[some].astype(np.intp) * (self.levels + 1)
         self._add(self.without, base + begin[some], base + end[some], border[some])
 
-    def held(self, kind: _Kinds, begin: _Whole, end: _Whole, border: NDArray[Any]) -> None:
+    def held(self, kind: Kinds, begin: Integers, end: Integers, border: NDArray[Any]) -> None:
         """Book passes without onset that are active."""
         some = kind & OWN == Kind.DETECT
         base = (kind[some] // TOUCHING).astype(np.intp) * (self.levels + 1)
         self._add(self.active, base + begin[some], base + end[some], border[some])
 
-    def _add(self, into: NDArray[np.int32], begin: _Whole, end: _Whole, border: NDArray[Any]) -> None:
+    def _add(self, into: NDArray[np.int32], begin: Integers, end: Integers, border: NDArray[Any]) -> None:
         flat, width = into.reshape(-1), into.shape[-1]
         np.add.at(flat, begin * width + border, 1)
         np.subtract.at(flat, end * width + border, 1)

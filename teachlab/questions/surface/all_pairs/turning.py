@@ -12,12 +12,13 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
+from teachlab.model.arrays import Flags, Where
 from teachlab.questions.surface.all_pairs.tallies import KINDS, PairTally
+from teachlab.questions.surface.values.kinds import Kinds
 
 if TYPE_CHECKING:
     from teachlab.questions.surface.values.ranks import Ranks
 
-Where = NDArray[np.intp]
 # Closed cycles, as they are taken off. Light 0 5 2 4 1 6 0 has the peaks 5 4 6 and the valleys 2 1 between them:
 #
 #       6 |             *       4 is the lowest peak: it dies at the higher of its valleys, 2: cycle (4, 2).
@@ -77,7 +78,7 @@ class Turning:
         return cls(rank[peak_at], valleys, first, last, rank[begins], rank[ends])
 
 
-def closed_cycles(turning: Turning, kind: NDArray[np.int8], tally: PairTally) -> None:
+def closed_cycles(turning: Turning, kind: Kinds, tally: PairTally) -> None:
     """Book every onset of every piece, started in the dark, as a pair of a peak and the valley before it.
 
     A comparator with on-index i and off-index j has one onset per pair with ``peak > i`` and
@@ -218,7 +219,7 @@ class Ladders:
             last_after=later[last].astype(narrow),
         )
 
-    def select(self, kept: NDArray[np.bool_]) -> Ladders:
+    def select(self, kept: Flags) -> Ladders:
         """Return the ladders of some pieces, numbered anew."""
         number = np.cumsum(kept) - 1
         first, last = kept[self.first_piece], kept[self.last_piece]

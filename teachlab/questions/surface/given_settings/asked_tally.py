@@ -7,8 +7,9 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
+from teachlab.model.arrays import Integers, Where
 from teachlab.questions.surface.all_pairs.tallies import KINDS
-from teachlab.questions.surface.values.kinds import OWN, TOUCHING, Kind
+from teachlab.questions.surface.values.kinds import OWN, TOUCHING, Kind, Kinds
 
 if TYPE_CHECKING:
     from teachlab.questions.surface.values.ranks import Ranks
@@ -30,8 +31,6 @@ CHANNELS = 8
 #       |   q     +              corner with every comparator with their product. So the on-indices are cut into
 #       |       +                strips: whole strips to the right of q are one sum in a small table; only the strip
 #       +-----|-----|--- i       in which q itself lies is worked out index by index.
-_Whole = NDArray[np.int64]
-_Kinds = NDArray[np.int8]
 
 
 class TallyOfGivenPairs:
@@ -64,20 +63,20 @@ class TallyOfGivenPairs:
         some = np.flatnonzero((column <= self._reach[row]) & (kind != Kind.UNCOUNTED))
         self._keep(kind[some] + ONSETS, row[some], column[some], np.ones(some.size, np.int8))
 
-    def no_onset(self, kind: _Kinds, begin: _Whole, end: _Whole, border: Ranks) -> None:
+    def no_onset(self, kind: Kinds, begin: Integers, end: Integers, border: Ranks) -> None:
         """Add the onset back that `pieces` subtracts, for ``begin <= i < end`` and ``j >= border``."""
         self._stretches(ONSETS, kind, begin, end, border)
 
-    def quiet(self, kind: _Kinds, begin: _Whole, end: _Whole, border: NDArray[Any]) -> None:
+    def quiet(self, kind: Kinds, begin: Integers, end: Integers, border: NDArray[Any]) -> None:
         """Book a span without onset for ``begin <= i < end`` and ``j < border``."""
         self._stretches(QUIET, kind, begin, end, border)
 
-    def held(self, kind: _Kinds, begin: _Whole, end: _Whole, border: NDArray[Any]) -> None:
+    def held(self, kind: Kinds, begin: Integers, end: Integers, border: NDArray[Any]) -> None:
         """Book a span without onset in which the output is active; only detect passes are asked for."""
         some = kind & OWN == Kind.DETECT
         self._stretches(HELD, kind[some] // np.int8(TOUCHING), begin[some], end[some], border[some])
 
-    def _stretches(self, channel: int, kind: _Kinds, begin: _Whole, end: _Whole, border: NDArray[Any]) -> None:
+    def _stretches(self, channel: int, kind: Kinds, begin: Integers, end: Integers, border: NDArray[Any]) -> None:
         low, high = self._rows_below[begin], self._rows_below[end]
         # From begin to end: what lies left of the end, minus what lies left of the begin, if anything does.
         some = np.flatnonzero((low != high) & (kind != Kind.UNCOUNTED))
@@ -110,7 +109,7 @@ class TallyOfGivenPairs:
                 above = self._dominated(row[some], column[some], weight[some], below=c < QUIET)
                 self._sums[c] += above
 
-    def _dominated(self, row: Ranks, column: Ranks, weight: NDArray[np.int8], *, below: bool) -> _Whole:
+    def _dominated(self, row: Ranks, column: Ranks, weight: NDArray[np.int8], *, below: bool) -> Integers:
         """Return, for every comparator, the weight of corners with ``row > i`` and ``column <= j``, or ``> j``."""
         strips = self._rows // STRIP + 1
         width = self._columns + 1
@@ -134,9 +133,7 @@ class TallyOfGivenPairs:
                 out[q] += self._within(row[a] % STRIP, column[a], weight[a], q, below=below)
         return out
 
-    def _within(
-        self, row: Ranks, column: Ranks, weight: NDArray[np.int8], asked: NDArray[np.intp], *, below: bool
-    ) -> _Whole:
+    def _within(self, row: Ranks, column: Ranks, weight: NDArray[np.int8], asked: Where, *, below: bool) -> Integers:
         """Do the same within one strip, for the columns that it needs."""
         columns, place = np.unique(self._column[asked], return_inverse=True)
         height, width = STRIP + 1, columns.size + 1
@@ -144,10 +141,10 @@ class TallyOfGivenPairs:
         table = _histogram(at, weight, height * width).reshape(height, width)
         table = np.cumsum(np.cumsum(table[::-1], axis=0)[::-1], axis=1)
         above = self._row[asked] % STRIP + 1
-        found: _Whole = table[above, place]
+        found: Integers = table[above, place]
         return found if below else table[above, -1] - found
 
-    def counts(self, spans: Spans) -> dict[str, _Whole]:
+    def counts(self, spans: Spans) -> dict[str, Integers]:
         """Return the counts of every comparator by the names of the tables of a surface, shape (q,)."""
         self._sum_up()
         onsets = self._sums[ONSETS:QUIET] - self.pieces[:3, None]
@@ -166,7 +163,7 @@ class TallyOfGivenPairs:
         }
 
 
-def _histogram(at: _Whole, weight: NDArray[np.int8], size: int) -> _Whole:
+def _histogram(at: Integers, weight: NDArray[np.int8], size: int) -> Integers:
     # Counted twice instead of once with weights: bincount adds weights as floats, at eight times the memory.
-    out: _Whole = np.bincount(at[weight > 0], minlength=size)
+    out: Integers = np.bincount(at[weight > 0], minlength=size)
     return out - np.bincount(at[weight < 0], minlength=size)

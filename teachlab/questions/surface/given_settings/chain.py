@@ -12,13 +12,13 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Protocol
 
 import numpy as np
-from numpy.typing import NDArray
 
+from teachlab.model.arrays import Flags, Integers, Where
 from teachlab.model.recording import Light, Recording
 from teachlab.model.score import USUAL_RULES, Rules
 from teachlab.model.setting import Setting
 from teachlab.model.truth import Truth
-from teachlab.questions.surface.given_settings.onsets import OnsetCounter, Whole
+from teachlab.questions.surface.given_settings.onsets import OnsetCounter
 from teachlab.questions.surface.values.ranks import Ranker, Ranks
 from teachlab.questions.surface.values.spans import Spans
 from teachlab.sensor.evaluated_blocks import evaluated
@@ -98,7 +98,7 @@ class Play:
             begins, state = np.append(begin, begins), np.append(before, state)
         return SteppedSignal(begins, np.int16(self.count) - state if self.mirrored else state).compressed()
 
-    def _not_passed_over(self, light: Light, lighted: int) -> NDArray[np.intp]:
+    def _not_passed_over(self, light: Light, lighted: int) -> Where:
         """Return where light must be looked at: without cells in which the state stays as it is, if these are many.
 
         `light`: ndarray, shape (n,), recording units.
@@ -121,7 +121,7 @@ class Play:
             return np.arange(light.size)
         return np.append(np.flatnonzero(np.repeat(~skip, CELL)), np.arange(whole, light.size))
 
-    def _no_further(self, switched: Ranks, cut: NDArray[np.bool_], first: int, *, strict: bool) -> NDArray[np.bool_]:
+    def _no_further(self, switched: Ranks, cut: Flags, first: int, *, strict: bool) -> Flags:
         """Return the cells that switch no more settings than were switched since the last cut, or before all cells.
 
         `switched` (ndarray of int16, shape (cells,)): how many settings the cell switches.
@@ -134,13 +134,13 @@ class Play:
         base = (self.count + 2) * np.cumsum(cut)
         number = base + np.where(cut, -1, switched)
         before = np.maximum.accumulate(np.append(first, number))[:-1]
-        out: NDArray[np.bool_] = ~cut & ((before == base + self.count) | (number + strict <= before))
+        out: Flags = ~cut & ((before == base + self.count) | (number + strict <= before))
         return out
 
     def _watch(self, low: Ranks, high: Ranks, state: Ranks, begin: At, end: At) -> None:
         before = np.concatenate((np.array([self._state], np.int16), state[:-1]))
 
-        def moved(bound: Ranks, passed: NDArray[np.bool_]) -> At:
+        def moved(bound: Ranks, passed: Flags) -> At:
             # The count lies in the same interval between two settings as the bound that the light sets: while that
             # lasts, and at its first evaluation also if it did before, or if the count itself passes a setting there.
             inner = (bound > 0) & (bound < self.count)  # beyond the ends of the chain settings do not differ
@@ -168,8 +168,8 @@ class ChainCounts:
     between settings c − 1 and c come from different rises.
     """
 
-    sums: dict[str, Whole]
-    meeting: NDArray[np.bool_]
+    sums: dict[str, Integers]
+    meeting: Flags
     spans: Spans
 
 

@@ -18,12 +18,13 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
+from teachlab.model.arrays import Flags, Integers, Where
 from teachlab.model.following_and_window import WindowSetting
 from teachlab.model.recording import Block, Recording
 from teachlab.model.score import USUAL_RULES, Rules
 from teachlab.model.setting import Setting
 from teachlab.model.truth import Truth
-from teachlab.questions.surface.given_settings.onsets import OnsetCounter, Whole
+from teachlab.questions.surface.given_settings.onsets import OnsetCounter
 from teachlab.questions.surface.values.ranks import Ranker, Ranks
 from teachlab.questions.surface.values.spans import Spans
 from teachlab.sensor.clock import Clock
@@ -60,9 +61,7 @@ class _Reader:
     `rising`, `falling` (ndarray of bool, shape (n,)): which of them act on rising, and on falling light.
     """
 
-    def __init__(
-        self, levels: Levels, rising: NDArray[np.bool_], falling: NDArray[np.bool_], recording: Recording
-    ) -> None:
+    def __init__(self, levels: Levels, rising: Flags, falling: Flags, recording: Recording) -> None:
         self._recording, self._ranker = recording, Ranker(levels, recording.dtype)
         # A level acts on rises (as an on-level) or on falls (as an off-level), rarely on both: light that only rises
         # past off-levels changes nothing. This halves what noise leaves.
@@ -102,7 +101,7 @@ class _Reader:
             np.concatenate(ranks),
         )  # fmt: skip
 
-    def _changes(self, rank: Ranks) -> NDArray[np.intp]:
+    def _changes(self, rank: Ranks) -> Where:
         """Return the places of ranks that may change a state, compared with the one before each."""
         # Light that rises past no level that acts on rises, and falls past none that acts on falls, changes nothing.
         up, down = (turn[np.concatenate((self._last, rank))] for turn in (self._up, self._down))
@@ -203,7 +202,7 @@ class _Chain:
         undelayed, output = self._stream.push(seen, signal)
         self._counter.push(self.spans, seen.start, seen.stop, undelayed, output)
 
-    def sums(self) -> dict[str, Whole]:
+    def sums(self) -> dict[str, Integers]:
         """Return the counts of the settings by the names of the tables of a surface; mirrored for dark-on."""
         return self._counter.sums(self.spans)
 
@@ -297,7 +296,7 @@ class LevelPlaces:
     """
 
     levels: Levels
-    occurring: NDArray[np.bool_]
+    occurring: Flags
 
     @property
     def count(self) -> int:
@@ -309,7 +308,7 @@ class LevelPlaces:
         out: NDArray[np.int16] = (np.cumsum(self.occurring) - self.occurring).astype(np.int16)
         return out
 
-    def of(self, settings: Sequence[Setting]) -> NDArray[np.int64]:
+    def of(self, settings: Sequence[Setting]) -> Integers:
         """Return what must not fall along a chain, shape (settings, 2 or 4); settings are of one kind.
 
         A level has place p if the light reaches it exactly from the p-th occurring rank on. Levels that no rank
@@ -319,13 +318,13 @@ class LevelPlaces:
         upper = [(s.on_level, s.high_release if isinstance(s, WindowSetting) else s.off_level) for s in settings]
         lower = [(s.off_level, s.low_release) for s in settings if isinstance(s, WindowSetting)]
         places = np.cumsum(self.occurring, dtype=np.int64)
-        columns: NDArray[np.int64] = places[np.searchsorted(self.levels, upper)]
+        columns: Integers = places[np.searchsorted(self.levels, upper)]
         if lower:
             columns = np.concatenate((columns, -places[np.searchsorted(self.levels, lower)]), axis=1)
         return columns
 
 
-def divide(rows: NDArray[Any]) -> list[NDArray[np.intp]]:
+def divide(rows: NDArray[Any]) -> list[Where]:
     """Divide settings into few chains, along each of which no column falls; return the rows of each, in its order.
 
     `rows`: ndarray, shape (settings, columns).

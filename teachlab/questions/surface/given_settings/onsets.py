@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
+from teachlab.model.arrays import Integers
 from teachlab.questions.surface.all_pairs.tallies import KINDS
 from teachlab.questions.surface.values.kinds import OWN, TOUCHING, Kind
 from teachlab.sensor.edges import merged
@@ -17,8 +18,6 @@ if TYPE_CHECKING:
     from teachlab.questions.surface.values.ranks import Ranks
     from teachlab.questions.surface.values.spans import Spans
 
-Whole = NDArray[np.int64]
-
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Rises:
@@ -27,12 +26,12 @@ class Rises:
     `piece`, `low`, `high` (ndarray of int64, shape (n,)): number of the span, and the signal before and after.
     """
 
-    piece: Whole
-    low: Whole
-    high: Whole
+    piece: Integers
+    low: Integers
+    high: Integers
 
     @classmethod
-    def of(cls, before: Ranks, after: Ranks, begins: Whole) -> Rises:
+    def of(cls, before: Ranks, after: Ranks, begins: Integers) -> Rises:
         """Find the stretches of a signal, cut at the starts of the spans; the first start is 0."""
         at = np.flatnonzero(after != before)
         up = after[at] > before[at]
@@ -54,7 +53,7 @@ class Rises:
         some = self.piece == piece
         return Rises(np.zeros(np.count_nonzero(some), np.int64), self.low[some], self.high[some])
 
-    def united(self, width: int) -> tuple[Rises, Whole, Whole]:
+    def united(self, width: int) -> tuple[Rises, Integers, Integers]:
         """Return the union per span as disjoint stretches, and where two of them only met.
 
         Returned: disjoint within a span, and not touching.
@@ -77,7 +76,7 @@ class Rises:
         found = Rises(storey[first] // width, low[first], reach[last] - storey[last])
         return found, storey[just] // width, low[just]
 
-    def _parts(self) -> tuple[Whole, Whole, Whole]:
+    def _parts(self) -> tuple[Integers, Integers, Integers]:
         return self.piece, self.low, self.high
 
 
@@ -116,7 +115,7 @@ class OnsetCounter:
         self.take(begins, told, values[-1], values[0], goes_on=bool(spans.stop[q - 1] > stop))
         return before
 
-    def take(self, begins: Whole, told: Whole, undelayed: Ranks, output: Ranks, *, goes_on: bool) -> None:
+    def take(self, begins: Integers, told: Integers, undelayed: Ranks, output: Ranks, *, goes_on: bool) -> None:
         """Take the next values of both signals, with every value in between.
 
         `begins`, `told` (ndarray of int64, shape (spans,)): where the spans begin among the values (the first is 0),
@@ -147,7 +146,7 @@ class OnsetCounter:
             rises = Rises(rises.piece[done], rises.low[done], rises.high[done])
         self._close(rises, told, np.minimum(top, seen)[:whole])
 
-    def _close(self, rises: Rises, told: Whole, held: Whole) -> None:
+    def _close(self, rises: Rises, told: Integers, held: Integers) -> None:
         """Book complete spans; `held` is the limit of the indices at which they are active."""
         united, piece, met = rises.united(self._width)
         kind, base = told & OWN, told // TOUCHING * self._width
@@ -167,12 +166,12 @@ class OnsetCounter:
         ):  # fmt: skip
             flat += sign * np.bincount(at, minlength=flat.size)
 
-    def _add(self, into: Whole, kind: Whole, low: Whole, high: Whole) -> None:
+    def _add(self, into: Integers, kind: Integers, low: Integers, high: Integers) -> None:
         flat = into.reshape(-1)
         flat += np.bincount(kind * self._width + low, minlength=flat.size)
         flat -= np.bincount(kind * self._width + high, minlength=flat.size)
 
-    def sums(self, spans: Spans) -> dict[str, Whole]:
+    def sums(self, spans: Spans) -> dict[str, Integers]:
         """Return the counts at every index by the names of the tables of a surface, shape (size,)."""
         onsets, some, held = (np.cumsum(x, axis=1)[:, : self.size] for x in (self._onsets, self._with, self._held))
         out: dict[str, NDArray[Any]] = {

@@ -4,6 +4,11 @@ from __future__ import annotations
 
 from enum import IntEnum
 
+import numpy as np
+from numpy.typing import NDArray
+
+Kinds = NDArray[np.int8]
+
 
 class Kind(IntEnum):
     """What an onset in a span counts as."""

@@ -5,14 +5,13 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from teachlab.light.excluded import excluded_trials
 from teachlab.light.windows import Windows, border_evaluations
 from teachlab.model.recording import Recording
 from teachlab.model.score import USUAL_RULES, Rules
 from teachlab.model.truth import Truth
-from teachlab.questions.surface.values.kinds import TOUCHING, Kind
+from teachlab.questions.surface.values.kinds import TOUCHING, Kind, Kinds
 from teachlab.sensor.clock import Clock
 from teachlab.sensor.edges import Edges, TwoState
 
@@ -36,14 +35,14 @@ class Spans:
 
     start: Edges
     stop: Edges
-    kind: NDArray[np.int8]
+    kind: Kinds
     row: Edges
     detect: int
     ignore: int
     gaps: int
     blind: int
     begin: int
-    told: NDArray[np.int8]
+    told: Kinds
 
     @property
     def evaluations(self) -> int:
@@ -112,7 +111,7 @@ class Spans:
         return (stop - LOOKED_BACK + int(settled[-1]), float(light[settled[-1]])) if settled.size else None
 
 
-def _told(kind: NDArray[np.int8], row: Edges, truth: Truth) -> NDArray[np.int8]:
+def _told(kind: Kinds, row: Edges, truth: Truth) -> Kinds:
     touching = np.append(truth.touching, False)[row]  # the row of a gap is −1
-    out: NDArray[np.int8] = kind + np.int8(TOUCHING) * (touching & (kind == Kind.DETECT))
+    out: Kinds = kind + np.int8(TOUCHING) * (touching & (kind == Kind.DETECT))
     return out
