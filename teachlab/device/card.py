@@ -16,12 +16,12 @@ from teachlab.light.noise import JUDGED, need_for_light
 from teachlab.model.draws import DrawOptions
 from teachlab.model.following_and_window import WindowSetting
 from teachlab.model.json_values import Document, picked, plain
-from teachlab.model.margin import SIDE_WORDS
+from teachlab.model.margin import SIDE_WORDS, EqualCost, Margin
 from teachlab.model.printable_text import cut, cut_percent, in_figures, level_text, number_of
-from teachlab.model.score import USUAL_RULES, Rules
+from teachlab.model.score import USUAL_RULES, Rules, Score
 from teachlab.model.setting import Setting
 from teachlab.model.setting_words import equal_cost_text
-from teachlab.model.teaching import Shown
+from teachlab.model.teaching import Shown, Strategy
 from teachlab.model.verdict import Verdict
 from teachlab.questions.coverage import coverage
 from teachlab.questions.plan import plan
@@ -36,10 +36,7 @@ from teachlab.teaching.once import taught_again, teach_draws
 if TYPE_CHECKING:
     from teachlab.device.device_file import DeviceDocument
     from teachlab.device.scale import DisplayStep
-    from teachlab.model.margin import EqualCost, Margin
     from teachlab.model.recording import Recording
-    from teachlab.model.score import Score
-    from teachlab.model.teaching import Strategy
     from teachlab.model.truth import Truth
     from teachlab.questions.coverage.cycles import Cycle
 

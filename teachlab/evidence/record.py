@@ -26,7 +26,7 @@ from teachlab.evidence.sections.agreement_section import agreement_caution, comp
 from teachlab.evidence.sections.lost_passes import lost_and_worst
 from teachlab.evidence.sections.repeat_section import nuisance_cycles, shown_too_much, teach_cloud
 from teachlab.light.noise import JUDGED, need_for_light
-from teachlab.model.json_values import plain
+from teachlab.model.json_values import picked, plain
 from teachlab.model.margin import Margin
 from teachlab.model.printable_text import number_of
 from teachlab.model.recording import Recording
@@ -195,9 +195,7 @@ def _split(recording: Recording, truth: Truth, cut: Split | None, result: Score)
         return None
     scored_from = int(truth.start[cut.first_scored])
     return {
-        "teach_passes": cut.teach_passes,
-        "teach_end": cut.teach_end,
-        "first_scored": cut.first_scored,
+        **picked(cut, "teach_passes", "teach_end", "first_scored"),
         "scored_from": scored_from,
         "teach_samples_sha256": identity.samples_digest(recording, 0, cut.teach_end),
         "scored_samples_sha256": identity.samples_digest(recording, scored_from, recording.samples),

@@ -128,8 +128,7 @@ def data_of(recording: Recording, truth: Truth, sources: Sources) -> dict[str, A
         "truth_file_sha256": identity.file_digest(sources.truth),
         "truth_sha256": identity.truth_digest(truth),
         "truth_source": str(truth.source),
-        "uncertainty_samples": truth.uncertainty_samples,
-        "passes": truth.passes,
+        **picked(truth, "uncertainty_samples", "passes"),
     }
 
 

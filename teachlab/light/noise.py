@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from functools import cache
-from typing import TYPE_CHECKING, Any, NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -13,11 +13,8 @@ from numpy.typing import NDArray
 from teachlab.model.arrays import Floats, Integers, Where
 from teachlab.model.memory import LIBRARY_BYTES, allowed_memory, need_memory
 from teachlab.model.printable_text import number_of
-from teachlab.model.recording import Light
+from teachlab.model.recording import Light, Recording
 from teachlab.sensor.edges import merged, ranges_of
-
-if TYPE_CHECKING:
-    from teachlab.model.recording import Recording
 
 KEPT_VALUES = 1 << 18
 """Up to this many values a median is exact. Of more values, an even selection is used."""

@@ -23,11 +23,10 @@ from teachlab.scoring.scoring import score
 from teachlab.statistics.claims.decisions import Decision
 from teachlab.statistics.claims.orders import Order
 from teachlab.statistics.intervals import proportion
-from teachlab.studies.claim_half import HalfByLot
+from teachlab.studies.claim_half import ClaimHalf, HalfByLot
 from teachlab.studies.recommend import by_choice
 
 if TYPE_CHECKING:
-    from teachlab.studies.claim_half import ClaimHalf
     from teachlab.studies.result import Recommendation, RecordingBench, StrategyResult
 
 NAMED = 1

@@ -25,29 +25,23 @@ LONGEST_MM = 1e9
 
 
 @dataclass(frozen=True, slots=True)
-class PassChunk:
-    """`EVENTS` passes, in the order in which they come.
+class Seen:
+    """Passes in the order in which they come, with their glints.
 
-    `first`: number of the first pass.
-    `kind`, `lot`: index of the kind of object, and number of the lot.
+    `kind`: index of the kind of object.
     `lead_mm`, `trail_mm`: belt positions of the leading and the trailing edge: how far the line has moved when
     that end passes the beam.
-    `gap_mm`: gap after each pass.
     `level` (percent of full scale): level of the filled beam; 0 for transparent objects.
     `edge_transmission`, `middle_transmission`: for transparent objects, otherwise 1.
     `print_factor`: for printed objects, otherwise 1.
     `cover`: share of the beam that the object fills across the belt, otherwise 1.
     `glint_mm`, `glint_percent`: place and height of all glints, pass by pass.
     `glint_sd_mm`: their standard deviations.
-    `glint_first` (shape (EVENTS + 1,)): where the glints of each pass begin.
     """
 
-    first: int
     kind: Integers
-    lot: Integers
     lead_mm: Floats
     trail_mm: Floats
-    gap_mm: Floats
     level: Floats
     edge_transmission: Floats
     middle_transmission: Floats
@@ -56,7 +50,22 @@ class PassChunk:
     glint_mm: Floats
     glint_percent: Floats
     glint_sd_mm: Floats
+
+
+@dataclass(frozen=True, slots=True)
+class PassChunk(Seen):
+    """`EVENTS` passes.
+
+    `glint_first` (shape (EVENTS + 1,)): where the glints of each pass begin.
+    `first`: number of the first pass.
+    `lot`: number of the lot.
+    `gap_mm`: gap after each pass.
+    """
+
     glint_first: Integers
+    first: int
+    lot: Integers
+    gap_mm: Floats
 
 
 class PassSource:
@@ -114,19 +123,13 @@ class PassSource:
             level = level * self._lot_factor.take(int(lot[0]), int(lot[-1]) + 1)[lot - lot[0]]
         glints = _together(self._glints(kind, lead, length, index), self._swaps(kind, lead, length, level, index))
         return PassChunk(
-            first,
-            kind,
-            lot,
-            lead,
-            trail,
-            gap,
-            level,
+            kind, lead, trail, level,
             self._per_kind(kind, "edge transmission", index, _edge_transmission),
             self._per_kind(kind, "middle transmission", index, self._middle_transmission),
             self._per_kind(kind, "print", index, _print_factor),
             self._per_kind(kind, "across", index, self._cover),
-            *glints,
-        )
+            *glints, first=first, lot=lot, gap_mm=gap,
+        )  # fmt: skip
 
     def _refuse_too_long(self, kind: Integers, length: Floats, gap: Floats) -> None:
         """Refuse lengths that are so large that places of objects lose their digits, and name the key."""

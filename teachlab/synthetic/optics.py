@@ -12,7 +12,7 @@ from dataclasses import dataclass, fields
 import numpy as np
 
 from teachlab.model.arrays import Floats, Integers
-from teachlab.synthetic.events import PassChunk, PassSource
+from teachlab.synthetic.events import PassChunk, PassSource, Seen
 from teachlab.synthetic.product.objects import WAVES, Object, Texture, Wrap
 from teachlab.synthetic.scenario import Scenario
 from teachlab.synthetic.shared.sample_stretch import Floats32, SampleStretch, near, steps, turns
@@ -20,23 +20,6 @@ from teachlab.synthetic.shared.streams import BeltTrack, stream
 
 WRAP_TURNS = 4.0
 """Standard deviation of the varying angles of stretched film in radians: wide enough to be uniform on the circle."""
-
-
-@dataclass(frozen=True, slots=True)
-class Seen:
-    """The passes that touch a stretch, with their glints; fields as in `PassChunk`."""
-
-    kind: Integers
-    lead_mm: Floats
-    trail_mm: Floats
-    level: Floats
-    edge_transmission: Floats
-    middle_transmission: Floats
-    print_factor: Floats
-    cover: Floats
-    glint_mm: Floats
-    glint_percent: Floats
-    glint_sd_mm: Floats
 
 
 def _slice(chunk: PassChunk, low_mm: float, high_mm: float) -> Seen:

@@ -4,11 +4,10 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
-from teachlab.model.printable_text import LONG_S, in_figures, moment, number_of
+from teachlab.model.printable_text import LONG_S, Recorded, in_figures, moment, number_of
 from teachlab.wording.rates import FURTHEST, time_unit
 
 if TYPE_CHECKING:
-    from teachlab.model.printable_text import Recorded
     from teachlab.questions.stale.growing_evidence import GrowingEvidence
 
 UNIT = {"lots": "lot", "stretches": "stretch", "passes": "pass", "gaps": "gap"}

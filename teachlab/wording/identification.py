@@ -7,14 +7,13 @@ from typing import TYPE_CHECKING
 
 from rich.table import Table
 
-from teachlab.model.printable_text import level_text, moment
+from teachlab.model.printable_text import Recorded, level_text, moment
 from teachlab.model.setting import DelaysActOn
 from teachlab.wording.tables import plain_table
 
 if TYPE_CHECKING:
     from teachlab.device.identified import Identification
     from teachlab.device.matching import ContradictedEdge
-    from teachlab.model.printable_text import Recorded
 
 MOST_TOLD = 12
 """Classes, and places, that are told; documents hold all of them."""

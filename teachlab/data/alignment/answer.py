@@ -7,13 +7,12 @@ import shlex
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
-from teachlab.data.alignment.shift import MOST_RATE
+from teachlab.data.alignment.shift import MOST_RATE, ClockShift
 from teachlab.model.json_values import picked, plain
 from teachlab.model.recording import Direction
 
 if TYPE_CHECKING:
     from teachlab.data.alignment.lags import Lags
-    from teachlab.data.alignment.shift import ClockShift
     from teachlab.data.alignment.whole_periods import OtherFit
     from teachlab.model.truth import Truth
 

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 from teachlab.data.border_doubt import BorderDoubt
 from teachlab.data.importing.times.time_axis import TimeReport
+from teachlab.model.json_values import picked
 from teachlab.model.recording import RecordingInfo
 from teachlab.model.truth import Truth
 
@@ -48,15 +49,12 @@ class Imported:
         time, truth = self.time, self.truth
         return {
             "schema": 1,
-            "recording": self.recording,
-            "samples": self.samples,
+            **picked(self, "recording", "samples"),
             "sample_rate_hz": self.info.sample_rate_hz,
             "rate_from": self.rate_from,
             "seconds": self.samples / self.info.sample_rate_hz,
             "unit": self.info.unit,
-            "dtype": self.dtype,
-            "column": self.column,
-            "rows": self.rows,
+            **picked(self, "dtype", "column", "rows"),
             "rows_kept": self.kept,
             "invalid_samples": self.invalid,
             "filled_samples": self.filled,
@@ -66,8 +64,7 @@ class Imported:
             else {
                 "column": self.time_column,
                 "jitter_periods": time.jitter,
-                "jitter_row": time.jitter_row,
-                "tick_s": time.tick_s,
+                **picked(time, "jitter_row", "tick_s"),
                 "gaps": int(time.gap_rows.size),
                 "gap_rows": time.gap_rows,
                 "gap_missing": time.missing,

@@ -10,9 +10,9 @@ from typing import TYPE_CHECKING, Any
 from teachlab.data.alignment.room import alignment_of
 from teachlab.errors import ParameterError
 from teachlab.light.noise import JUDGED, need_for_light
-from teachlab.model.json_values import plain
+from teachlab.model.json_values import picked, plain
 from teachlab.model.printable_text import in_figures, number_of
-from teachlab.model.score import USUAL_RULES, Rules, Score
+from teachlab.model.score import USUAL_RULES, Rules, Score, Trials
 from teachlab.model.verdict import HeadlineClaim, Verdict, VerdictReason, sentence
 from teachlab.questions.stress.equal_cost import room_of
 from teachlab.questions.stress.worth import SettingWorth, Worth
@@ -42,7 +42,6 @@ if TYPE_CHECKING:
     from teachlab.data.alignment.answer import Alignment
     from teachlab.model.margin import EqualCost
     from teachlab.model.recording import Recording
-    from teachlab.model.score import Trials
     from teachlab.model.setting import Setting
     from teachlab.model.truth import Truth
     from teachlab.questions.stress.setting_reading import SettingReading
@@ -82,8 +81,7 @@ class CompareAnswer:
         """Return the plain JSON form."""
         document = {
             "schema": 1,
-            "verdict": self.verdict,
-            "recording": self.recording,
+            **picked(self, "verdict", "recording"),
             "with": self.with_,
             "settings": list(self.settings),
             **self.found,

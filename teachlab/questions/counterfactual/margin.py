@@ -75,8 +75,7 @@ class SensorMargin:
         return {
             "sensor": self.sensor.name,
             "average_evaluations": self.sensor.average,
-            "consecutive": self.sensor.setting.consecutive,
-            "evaluation_rate_hz": self.sensor.setting.evaluation_rate_hz,
+            **picked(self.sensor.setting, "consecutive", "evaluation_rate_hz"),
             **picked(self, "objects", "background", "noise", "margin", "needed"),
             "clean_levels": plain(self.clean),
             **picked(self, "times", "best"),

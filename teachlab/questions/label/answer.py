@@ -89,8 +89,7 @@ class LabelAnswer:
 
     def _place(self, one: LikelyPlace) -> dict[str, object]:
         return {
-            "sample": one.sample,
-            "end": one.end,
+            **picked(one, "sample", "end"),
             "time": time_of(self.info, one.sample),
             "end_time": time_of(self.info, one.end),
             "text": one.text,
@@ -163,8 +162,7 @@ class LabelAnswer:
             "count": None
             if check is None
             else {
-                "counted": check.counted,
-                "proposed": check.proposed,
+                **picked(check, "counted", "proposed"),
                 "places": [self._place(place) for place in check.places],
             },
             "correction": None

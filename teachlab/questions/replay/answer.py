@@ -66,9 +66,7 @@ class ReplayAnswer:
         document = {
             "schema": 1,
             **picked(self, "verdict", "recording", "samples", "sample_rate_hz", "setting"),
-            "active_at_start": self.output.active_at_start,
-            "onsets": self.output.onsets,
-            "releases": self.output.releases,
+            **picked(self.output, "active_at_start", "onsets", "releases"),
             **_reference(self.output),
             "score": None if worth is None else worth.score,
             "dependence": self.dependence,
@@ -78,8 +76,7 @@ class ReplayAnswer:
             "clearance": None if worth is None else worth.clearance,
             "equal_cost": None if self.verdict is None else self.verdict.equal_cost,
             "switching_position": None if worth is None else worth.position,
-            "reasons": self.reasons,
-            "alignment": self.alignment,
+            **picked(self, "reasons", "alignment"),
         }
         return {name: plain(value) for name, value in document.items()}
 
@@ -138,9 +135,7 @@ def _reference(output: Output) -> dict[str, Any]:
         return {}
     return {
         "reference": {
-            "last": followed.last,
-            "lowest": followed.lowest,
-            "highest": followed.highest,
+            **picked(followed, "last", "lowest", "highest"),
             "releases": clock.sample_of(followed.releases),
             "alarm_begins": clock.sample_of(followed.alarm.rises()),
             "alarm_ends": clock.sample_of(followed.alarm.falls()),

@@ -8,14 +8,13 @@ import numpy as np
 
 from teachlab.light.usable_light import LARGEST
 from teachlab.model.draws import Costs
-from teachlab.model.margin import EqualCost
+from teachlab.model.margin import EqualCost, Margin
 from teachlab.model.score import USUAL_RULES, Rules
 from teachlab.model.setting import Setting
 from teachlab.questions.surface.given_settings.chain import count_chain
 from teachlab.questions.surface.values.levels import Evaluations, read_first
 
 if TYPE_CHECKING:
-    from teachlab.model.margin import Margin
     from teachlab.model.recording import Recording
     from teachlab.model.truth import Truth
     from teachlab.questions.stress.setting_reading import SettingReading

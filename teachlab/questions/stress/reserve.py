@@ -19,7 +19,7 @@ from teachlab.model.recording import Recording
 from teachlab.questions.stress.reserve_path import Path, Reserve
 from teachlab.questions.surface.given_settings.chain import Play, count_chain
 from teachlab.questions.surface.values.kinds import Kind
-from teachlab.questions.surface.values.levels import read_first
+from teachlab.questions.surface.values.levels import FirstReading, read_first
 from teachlab.questions.surface.values.spans import Spans
 from teachlab.sensor.delays import delay_stages
 from teachlab.sensor.edges import merged
@@ -28,7 +28,6 @@ if TYPE_CHECKING:
     from teachlab.model.score import Rules
     from teachlab.model.setting import Setting
     from teachlab.model.truth import Truth
-    from teachlab.questions.surface.values.levels import FirstReading
     from teachlab.sensor.clock import Clock
     from teachlab.sensor.steps import EvaluatedStretch, SteppedSignal
 

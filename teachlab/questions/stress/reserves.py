@@ -14,16 +14,14 @@ from teachlab.questions.stress.reserve import ChainSearch
 from teachlab.questions.stress.reserve_path import Axis, Path, Reserve
 from teachlab.questions.surface.condensed import condensed
 from teachlab.questions.surface.given_settings.pairs import score_pairs
-from teachlab.questions.surface.values.levels import read_first
+from teachlab.questions.surface.values.levels import FirstReading, read_first
 from teachlab.scoring.claimable import joined_where, touching_rows, wrong_apart
 
 if TYPE_CHECKING:
     from teachlab.model.recording import Recording
-    from teachlab.model.score import Rules
     from teachlab.model.setting import Setting
     from teachlab.model.truth import Truth
     from teachlab.questions.stress.setting_reading import SettingReading
-    from teachlab.questions.surface.values.levels import FirstReading
 
 NONE: dict[str, float | None] = {
     "contamination_reserve": None,

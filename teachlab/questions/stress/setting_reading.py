@@ -9,9 +9,9 @@ from teachlab.data.alignment.measure import AlignmentReading
 from teachlab.data.alignment.room import alignment_of
 from teachlab.errors import UnmeasurableError
 from teachlab.light.extremes import Cells
-from teachlab.light.pass_and_gap_extremes import PassAndGapReading
+from teachlab.light.pass_and_gap_extremes import PassAndGapExtremes, PassAndGapReading
 from teachlab.light.repeats import Repeats
-from teachlab.model.score import USUAL_RULES, Rules
+from teachlab.model.score import USUAL_RULES, Rules, Score, Trials
 from teachlab.model.setting import Setting
 from teachlab.questions.surface.condensed import CELLS, Condensing
 from teachlab.scoring.margin import MarginScan
@@ -23,10 +23,8 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from teachlab.data.alignment.answer import Alignment
-    from teachlab.light.pass_and_gap_extremes import PassAndGapExtremes
     from teachlab.model.margin import Margin
     from teachlab.model.recording import Block, Recording
-    from teachlab.model.score import Score, Trials
     from teachlab.model.truth import Truth
 
 

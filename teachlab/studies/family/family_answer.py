@@ -24,7 +24,7 @@ from teachlab.statistics.variance_components import Components, variance_compone
 from teachlab.studies.family.family_criteria import judged_study
 from teachlab.studies.family.family_verdict import FamilyJudge, LineVerdict, supports
 from teachlab.studies.family.row_judgement import RowJudgement, in_order_of_choice
-from teachlab.studies.family.row_store import NESTED
+from teachlab.studies.family.row_store import NESTED, RowTable
 from teachlab.teaching.parameters import describe
 from teachlab.teaching.registry import RECOMMENDED
 
@@ -33,7 +33,6 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from teachlab.evidence.criteria import Judged
-    from teachlab.studies.family.row_store import RowTable
     from teachlab.studies.family.study_grid import Row, StudiedLine, StudyGrid
 
 SCHEMA = 1

@@ -9,7 +9,7 @@ from typing import Any
 from teachlab.data.alignment.answer import Alignment
 from teachlab.model.arrays import Integers
 from teachlab.model.following_and_window import Follow, WindowSetting
-from teachlab.model.json_values import plain
+from teachlab.model.json_values import picked, plain
 from teachlab.model.recording import Recording
 from teachlab.model.score import USUAL_RULES, Rules, Score
 from teachlab.model.setting import Setting
@@ -146,8 +146,7 @@ class Ceiling:
             "passes": self.passes,
             "found": [{**plain(one), "reached_by": list(self.reached.get(one.kind, ()))} for one in self.found],
             "unsolved": [one.as_dict() for one in self.unsolved],
-            "averaged": plain(self.averaged),
-            "searched": self.searched,
+            **picked(self, "averaged", "searched"),
         }
 
 

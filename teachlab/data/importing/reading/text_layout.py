@@ -142,7 +142,7 @@ def find_layout(lines: Sequence[str], options: TextOptions) -> Layout | None:
             row.pop()  # a divider at the end of the names, but not of the rows
         elif len(row) == width - 1 and hollow:
             row.append("")  # and the other way round
-    first, header, units_at = _first_row(lines, usable, cells, width, options)
+    first, header, units_at = _first_row(usable, cells, width, options)
     below: list[str] | None = None if units_at is None else cells[units_at]
     if header is None and options.header is None:
         names, below = _names_in_a_comment(lines[:first], delimiter, width)
@@ -273,7 +273,7 @@ def _is_value(cell: str) -> bool:
 
 
 def _first_row(
-    lines: Sequence[str], usable: Sequence[int], cells: dict[int, list[str]], width: int, options: TextOptions
+    usable: Sequence[int], cells: dict[int, list[str]], width: int, options: TextOptions
 ) -> tuple[int, int | None, int | None]:
     """Return the line numbers of the first row, of the names and of the units."""
     if options.header is False:

@@ -105,7 +105,7 @@ def _cycles(
 
 @compiled
 def _walk(
-    top: int, lead: int, kind: int, whole: bool, levels: int, end: Any, value: Any, steps: int, fp: Any, fl: Any,
+    top: int, lead: int, kind: int, whole: bool, levels: int, end: Any, value: Any, fp: Any, fl: Any,
     high: Any, pmin: Any, depth: int, onsets: Any, quiet: Any, held: Any, dense_entry: Any, dense_had: Any, fresh: bool,
 ) -> None:  # fmt: skip
     """Go along the on-indices over the steps of entry state, first ladder and last ladder together.
@@ -198,7 +198,7 @@ def _close(kind: int, levels: int, dense_entry: Any, dense_had: Any, quiet: Any,
 
 @compiled
 def _next_state(
-    top: int, bottom: int, trail: int, levels: int, high: Any, low: Any, depth: int, end: Any, value: Any, steps: int,
+    top: int, bottom: int, trail: int, high: Any, low: Any, depth: int, end: Any, value: Any, steps: int,
     new_end: Any, new_value: Any,
 ) -> int:  # fmt: skip
     """Replace the entry state by the state after the piece; return the number of steps."""
@@ -254,13 +254,13 @@ def _push(
             lead = _NEVER
         whole = opens[p] and closes[p]
         _walk(
-            top, lead, kind, whole, levels, end, value, steps, fp, fl, high, pmin, depth, flat_onsets, flat_quiet,
+            top, lead, kind, whole, levels, end, value, fp, fl, high, pmin, depth, flat_onsets, flat_quiet,
             held_of.reshape(-1), dense_entry, dense_had, opens[p],
         )  # fmt: skip
         pieces[kind] += 1
         if closes[p] and not whole and kind < 3:
             _close(kind, levels, dense_entry, dense_had, quiet, held_of)
-        steps = _next_state(top, bottom, trail, levels, high, low, depth, end, value, steps, new_end, new_value)
+        steps = _next_state(top, bottom, trail, high, low, depth, end, value, steps, new_end, new_value)
     return steps
 
 

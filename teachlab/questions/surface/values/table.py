@@ -155,12 +155,5 @@ def unmirrored(table: Table) -> Table:
 
 def counts_by_table(counts: Counts) -> dict[str, int]:
     """Return the counts of a score under the names of the tables of a surface."""
-    return {
-        "lost": counts.lost,
-        "merged": counts.merged,
-        "extra": counts.extra,
-        "false_trips": counts.false_trips,
-        "gaps_tripped": counts.gaps_tripped,
-        "ignore_trips": counts.ignore_false_trips,
-        "ignore_tripped": counts.ignore_tripped,
-    }
+    renamed = {"ignore_trips": "ignore_false_trips"}
+    return {name: getattr(counts, renamed.get(name, name)) for name in TABLES}
