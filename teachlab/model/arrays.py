@@ -6,6 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 Floats = NDArray[np.float64]
+Floats32 = NDArray[np.float32]
 Integers = NDArray[np.int64]
 Flags = NDArray[np.bool_]
 Where = NDArray[np.intp]

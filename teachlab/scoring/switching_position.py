@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from teachlab.light.windows import Windows, border_evaluations
+from teachlab.model.arrays import Floats
 from teachlab.model.json_values import picked
 from teachlab.model.margin import Margin
 from teachlab.model.recording import RecordingInfo
@@ -19,7 +20,6 @@ from teachlab.sensor.output import Output
 from teachlab.statistics.median_slope import median_slope
 from teachlab.statistics.quantiles import QuantileSpread
 
-Values = NDArray[np.float64]
 Rows = NDArray[np.int64]
 
 MOST_IN_SLOPE = 2000
@@ -66,9 +66,9 @@ class SwitchingPosition:
     """
 
     rows: Rows
-    onset_ms: Values
-    release_ms: Values
-    peak: Values
+    onset_ms: Floats
+    release_ms: Floats
+    peak: Floats
     label: Names
     lot: Names | None
     doubt_ms: float
@@ -129,7 +129,7 @@ class SwitchingPosition:
     def from_points(cls, points: Mapping[str, Any], **more: Any) -> SwitchingPosition:
         """Return the passes that `points` gave, from its plain JSON form; `more` holds the other fields."""
 
-        def floats(name: str) -> Values:
+        def floats(name: str) -> Floats:
             return np.array([np.nan if value is None else value for value in points[name]], np.float64)
 
         return cls(
@@ -243,7 +243,7 @@ def _next_begin(windows: Windows, count: int) -> Rows:
     return np.append(later[1:], count).astype(np.int64)
 
 
-def _slope(peak: Values, position: Values, confidence: float) -> PositionSlope | None:
+def _slope(peak: Floats, position: Floats, confidence: float) -> PositionSlope | None:
     known = np.flatnonzero(np.isfinite(peak) & np.isfinite(position))
     # Every two passes give a slope: time and memory grow with the square of their number.
     if known.size > MOST_IN_SLOPE:

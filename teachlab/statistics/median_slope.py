@@ -5,10 +5,9 @@ from __future__ import annotations
 from typing import NamedTuple
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.special import ndtri
 
-Values = NDArray[np.float64]
+from teachlab.model.arrays import Floats
 
 
 class MedianSlope(NamedTuple):
@@ -22,7 +21,7 @@ class MedianSlope(NamedTuple):
     high: float
 
 
-def median_slope(values: Values, at: Values, confidence: float = 0.95) -> MedianSlope:
+def median_slope(values: Floats, at: Floats, confidence: float = 0.95) -> MedianSlope:
     """Return the median of the slopes of all pairs of points.
 
     `values`, `at` (ndarray of float64, shape (n,)): finite. Time and memory grow with the square of n.

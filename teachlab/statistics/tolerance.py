@@ -9,15 +9,13 @@ from dataclasses import dataclass
 from functools import cache
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.special import betainc, betaincc, chdtr, chdtrc, chndtrix, ndtr, ndtri
 
 from teachlab.errors import ParameterError, check_least, check_share
+from teachlab.model.arrays import Floats
 from teachlab.model.json_values import Document
 from teachlab.sensor.clock import exact
 from teachlab.statistics.planning import EXACT_UP_TO, NEAR
-
-Values = NDArray[np.float64]
 
 REACH = 12.0
 """Means further than this many standard errors from the true mean are left out (2e-33)."""
@@ -237,7 +235,7 @@ def _held_between(factor: float, share: float, samples: int) -> float:
 _rule = cache(np.polynomial.legendre.leggauss)
 
 
-def nodes_between(low: float, high: float, nodes: int = NODES) -> tuple[Values, Values]:
+def nodes_between(low: float, high: float, nodes: int = NODES) -> tuple[Floats, Floats]:
     """Return places between two limits and their weights, by the rule of Gauss and Legendre."""
     node, weight = _rule(nodes)
     return low + (high - low) * (node + 1) / 2, weight * (high - low) / 2

@@ -11,12 +11,13 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from teachlab.model.arrays import Floats32
 from teachlab.synthetic.events import PassSource
 from teachlab.synthetic.optics import Optics
 from teachlab.synthetic.product.motion import Halted, Motion, Steady, Uneven
 from teachlab.synthetic.scenario import Scenario
 from teachlab.synthetic.sensor.electronics import LowPass, NoiseTrack, quantise
-from teachlab.synthetic.shared.sample_stretch import Floats32, SampleStretch, numbers
+from teachlab.synthetic.shared.sample_stretch import SampleStretch, numbers
 from teachlab.synthetic.shared.streams import CHUNK
 from teachlab.synthetic.trouble.drift import gain_and_pedestal
 from teachlab.synthetic.trouble.faults import logged, missing

@@ -11,11 +11,11 @@ from dataclasses import dataclass, fields
 
 import numpy as np
 
-from teachlab.model.arrays import Floats, Integers
+from teachlab.model.arrays import Floats, Floats32, Integers
 from teachlab.synthetic.events import PassChunk, PassSource, Seen
 from teachlab.synthetic.product.objects import WAVES, Object, Texture, Wrap
 from teachlab.synthetic.scenario import Scenario
-from teachlab.synthetic.shared.sample_stretch import Floats32, SampleStretch, near, steps, turns
+from teachlab.synthetic.shared.sample_stretch import SampleStretch, near, steps, turns
 from teachlab.synthetic.shared.streams import BeltTrack, stream
 
 WRAP_TURNS = 4.0

@@ -15,11 +15,11 @@ import numpy as np
 from numpy.typing import DTypeLike, NDArray
 
 from teachlab.light.noise import between, placed
+from teachlab.model.arrays import Floats
 
-Values = NDArray[np.float64]
 Rows = Sequence[tuple[int, int]]
 """Runs ``[first, last)`` of stretches."""
-Scan = Callable[[], Iterator[tuple[Values, NDArray[np.intp]]]]
+Scan = Callable[[], Iterator[tuple[Floats, NDArray[np.intp]]]]
 """Iterates over all values: each piece with the stretch of every value, ascending."""
 
 FEW_BINS, MANY_BINS = 256, 2048
@@ -34,11 +34,11 @@ SLACK = 1e-6
 class _Bin:
     """The values of one bin, by stretch; equal values are kept once."""
 
-    values: Values
+    values: Floats
     before: NDArray[np.int64]
     alike: bool
 
-    def of(self, rows: Rows) -> tuple[Values, NDArray[np.int64]]:
+    def of(self, rows: Rows) -> tuple[Floats, NDArray[np.int64]]:
         """Return values, and how often each occurs."""
         if self.alike:
             count = sum(int(self.before[b] - self.before[a]) for a, b in rows)
@@ -52,9 +52,9 @@ class _Coming:
     """The values of one bin while they come: as long as all are equal, they are counted."""
 
     def __init__(self) -> None:
-        self._first, self._same, self._parts = np.empty(0), 0, list[Values]()
+        self._first, self._same, self._parts = np.empty(0), 0, list[Floats]()
 
-    def push(self, values: Values) -> None:
+    def push(self, values: Floats) -> None:
         if not self._parts:
             self._first = self._first if self._same else values[:1].copy()
             if (values == self._first).all():
@@ -84,7 +84,7 @@ class OrderedValues:
         self,
         stretches: int,
         scan: Scan,
-        sample: Values,
+        sample: Floats,
         expected: Iterable[tuple[float, float, int]] = (),
         bins: int = FEW_BINS,
         dtype: DTypeLike = np.int64,
@@ -102,7 +102,7 @@ class OrderedValues:
             wanted.update(range(max(first - beside, 0), min(last + beside, bins - 1) + 1))
         self._read(wanted, counting=True)
 
-    def _place(self, values: Values | float) -> Values:
+    def _place(self, values: Floats | float) -> Floats:
         """Return the positions of values in bins; bin b holds ``[b, b + 1)``; the outermost also hold all beyond."""
         with np.errstate(over="ignore"):
             out = np.asarray(values - np.float64(self._low))
@@ -110,7 +110,7 @@ class OrderedValues:
             out += 1.0
         return out
 
-    def _bins(self, values: Values) -> NDArray[np.intp]:
+    def _bins(self, values: Floats) -> NDArray[np.intp]:
         # Every step rounds monotonically, so the order is kept.
         out = self._place(values)
         return np.clip(out, 0, self._many - 1, out=out).astype(np.intp)
@@ -144,17 +144,17 @@ class OrderedValues:
             wanted = {b + near for b in missing for near in (-1, 0, 1)} & set(range(self._many))
             self._read(wanted - self._kept.keys())
 
-    def size(self, rows: Rows, more: Values) -> int:
+    def size(self, rows: Rows, more: Floats) -> int:
         """Return the number of values of some stretches and of further values."""
         return int(self._count(rows, more).sum())
 
-    def _count(self, rows: Rows, more: Values) -> NDArray[np.int64]:
+    def _count(self, rows: Rows, more: Floats) -> NDArray[np.int64]:
         out: NDArray[np.int64] = np.bincount(self._bins(more), minlength=self._many)
         for a, b in rows:
             out = out + self._counts[b] - self._counts[a]
         return out
 
-    def at(self, rows: Rows, more: Values, orders: tuple[int, int]) -> tuple[float, float]:
+    def at(self, rows: Rows, more: Floats, orders: tuple[int, int]) -> tuple[float, float]:
         """Return the values at two neighbouring places of the ascending order, counted from 0."""
         counts = self._count(rows, more)
         reach = np.cumsum(counts)
@@ -162,7 +162,7 @@ class OrderedValues:
         below = int(reach[first - 1]) if first else 0
         return self._picked(rows, more, np.arange(first, last + 1), (orders[0] - below, orders[1] - below))
 
-    def nearest(self, rows: Rows, more: Values, middle: float, orders: tuple[int, int]) -> tuple[float, float]:
+    def nearest(self, rows: Rows, more: Floats, middle: float, orders: tuple[int, int]) -> tuple[float, float]:
         """Return the distances from `middle` at two neighbouring places of their ascending order."""
         counts = self._count(rows, more)
         begin = np.arange(self._many, dtype=np.float64)
@@ -180,13 +180,13 @@ class OrderedValues:
         left = int(counts[below].sum())
         return self._picked(rows, more, some, (orders[0] - left, orders[1] - left), middle)
 
-    def _reached(self, distance: Values, counts: NDArray[np.int64], order: int) -> float:
+    def _reached(self, distance: Floats, counts: NDArray[np.int64], order: int) -> float:
         """Return the distance within which more than `order` values lie."""
         by = np.argsort(distance, kind="stable")
         return float(distance[by[int(np.searchsorted(np.cumsum(counts[by]), order, side="right"))]])
 
     def _picked(
-        self, rows: Rows, more: Values, bins: NDArray[np.intp], orders: tuple[int, int], middle: float | None = None
+        self, rows: Rows, more: Floats, bins: NDArray[np.intp], orders: tuple[int, int], middle: float | None = None
     ) -> tuple[float, float]:
         """Return the entries at two places among the values of some bins, or among their distances from a value."""
         self._need(bins)
@@ -206,19 +206,19 @@ class OrderedValues:
         low, high = placed(values, orders[0])
         return low, high if orders[1] > orders[0] else low
 
-    def median(self, rows: Rows, more: Values) -> float:
+    def median(self, rows: Rows, more: Floats) -> float:
         """Return the median of some stretches and further values, at least one value in all."""
         n = self.size(rows, more)
         low, high = self.at(rows, more, ((n - 1) // 2, n // 2))
         return high if n % 2 else (low + high) / 2
 
-    def deviation(self, rows: Rows, more: Values) -> float:
+    def deviation(self, rows: Rows, more: Floats) -> float:
         """Return the median absolute deviation from the median."""
         n = self.size(rows, more)
         low, high = self.nearest(rows, more, self.median(rows, more), ((n - 1) // 2, n // 2))
         return high if n % 2 else (low + high) / 2
 
-    def quantile(self, rows: Rows, more: Values, share: float) -> float:
+    def quantile(self, rows: Rows, more: Floats, share: float) -> float:
         """Return a quantile as `numpy.quantile` does by default: type 7 of Hyndman & Fan 1996."""
         place = (self.size(rows, more) - 1) * share
         first = int(place)
@@ -226,7 +226,7 @@ class OrderedValues:
         return between(low, high, place - first)
 
 
-def _short(values: Values) -> NDArray[Any]:
+def _short(values: Floats) -> NDArray[Any]:
     """Return numbers in half of the memory, if it holds them exactly."""
     with np.errstate(over="ignore"):
         half = values.astype(np.float32)

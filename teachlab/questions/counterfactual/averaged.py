@@ -6,16 +6,14 @@ from collections.abc import Iterator, Sequence
 from dataclasses import replace
 
 import numpy as np
-from numpy.typing import NDArray
 
 from teachlab.errors import TruthError
 from teachlab.light.lasting_extremes import Hold
 from teachlab.light.stretches import Evaluated
+from teachlab.model.arrays import Floats
 from teachlab.model.recording import BLOCK_SAMPLES, Block, Chunk, Recording
 from teachlab.model.truth import Truth
 from teachlab.sensor.clock import Clock, no_valid_sample
-
-Values = NDArray[np.float64]
 
 
 class AveragedSource:
@@ -73,7 +71,7 @@ class AveragedSource:
         own = invalid[invalid.size - (b - a) :]
         return Block(a, mean, own if own.any() else None)
 
-    def _held(self, values: Values, start: int) -> Values:
+    def _held(self, values: Floats, start: int) -> Floats:
         """Return the values with every invalid one replaced by the last valid one."""
         bad = np.isnan(values)
         if not bad.any():

@@ -12,12 +12,12 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from teachlab.model.arrays import Flags
+from teachlab.model.arrays import Flags, Floats
 from teachlab.sensor.edges import Edges, RunCounter, TwoState
 
 if TYPE_CHECKING:
     from teachlab.sensor.following.members import Bounds, Members
-    from teachlab.sensor.following.rows import Rows, Values
+    from teachlab.sensor.following.rows import Rows
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -34,7 +34,7 @@ class CertainIntervals:
 
     unsure: Flags
     counted: Edges
-    total: Values
+    total: Floats
     light: TwoState
     objects: tuple[Edges, Edges]
 
@@ -149,7 +149,7 @@ def _mark(unsure: Flags, rows: Rows, starts: Edges, ends: Edges) -> None:
     unsure |= np.cumsum(steps)[:-1] > 0
 
 
-def _within(low: Values, high: Values, bounds: Bounds) -> tuple[Flags, Flags]:
+def _within(low: Floats, high: Floats, bounds: Bounds) -> tuple[Flags, Flags]:
     """Return where light between two extremes is certain to be near every reference, and certain not to be."""
     with np.errstate(all="ignore"):
         near = (high - bounds.low < bounds.near_low) & (bounds.high - low < bounds.near_low)

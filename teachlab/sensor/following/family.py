@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from teachlab.model.arrays import Flags
+from teachlab.model.arrays import Flags, Floats
 from teachlab.model.following_and_window import FollowingSetting
 from teachlab.model.recording import Block, Light
 from teachlab.sensor.clock import Clock
@@ -23,7 +23,7 @@ from teachlab.sensor.edges import Edges, TwoState
 from teachlab.sensor.following.guess_and_check import GuessAndCheck
 from teachlab.sensor.following.members import Members
 from teachlab.sensor.following.row_by_row import Follower
-from teachlab.sensor.following.rows import Rows, Values
+from teachlab.sensor.following.rows import Rows
 from teachlab.sensor.output import Followed
 from teachlab.sensor.validity import Validity
 
@@ -73,7 +73,7 @@ class Followers:
         self._reach = np.zeros(len(settings))
         self._fast = len(settings) * clock.count >= FAST_FROM if fast is None else fast
         self._validity = Validity()
-        self._rest: list[Values] = []
+        self._rest: list[Floats] = []
         self._waiting = self._count = 0
 
     @property

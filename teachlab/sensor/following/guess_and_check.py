@@ -7,12 +7,13 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from teachlab.model.arrays import Floats
 from teachlab.sensor.edges import Edges
 from teachlab.sensor.following.certain import agree
 
 if TYPE_CHECKING:
     from teachlab.sensor.following.members import Members
-    from teachlab.sensor.following.rows import Rows, Values
+    from teachlab.sensor.following.rows import Rows
 
 # References move little, and most light lies clear of every level that they can lead to:
 #
@@ -38,7 +39,7 @@ class GuessAndCheck:
     `reach` (shape (m,), recording units): the next guess.
     """
 
-    def __init__(self, members: Members, rows: Rows, reach: Values) -> None:
+    def __init__(self, members: Members, rows: Rows, reach: Floats) -> None:
         self._members, self._rows, self._every = members, rows, rows.every
         self._start = members.value
         self._low = np.maximum(members.value - reach, members.low_limit)
@@ -125,7 +126,7 @@ class GuessAndCheck:
         late = np.flatnonzero(ends < np.append(moved, stop))
         return (int(ends[late[0]]), True) if late.size else (stop, False)
 
-    def _usable(self, path: Values, of: Edges) -> tuple[int, bool, bool]:
+    def _usable(self, path: Floats, of: Edges) -> tuple[int, bool, bool]:
         """Return how many updates of a path are valid, whether the next meets a limit, and the last leaves the bounds.
 
         The update with which a reference leaves its bounds is still valid: it was decided before.
@@ -151,7 +152,7 @@ class GuessAndCheck:
         )
         return bound + 1, False, True
 
-    def _move(self, path: Values, of: Edges, moved: Edges, stop: int) -> None:
+    def _move(self, path: Floats, of: Edges, moved: Edges, stop: int) -> None:
         """Move the references along a path of updates, up to the beginning of interval `stop`."""
         members = self._members
         if moved.size == 0:
@@ -187,7 +188,7 @@ class GuessAndCheck:
         return self._rows.start + row * self._every
 
 
-def _inner(of: Edges, classes: int, low: Values, high: Values) -> tuple[Values, Values]:
+def _inner(of: Edges, classes: int, low: Floats, high: Floats) -> tuple[Floats, Floats]:
     """Return what all members of each class have between their bounds."""
     inner_low, inner_high = np.full(classes, -np.inf), np.full(classes, np.inf)
     np.maximum.at(inner_low, of, low)
@@ -199,7 +200,7 @@ SINGLY = 16
 """So few references are moved one by one: a vector operation takes as long as about twenty of them."""
 
 
-def path_of(value: Values, means: Values, weights: Values, slew: float) -> Values:
+def path_of(value: Floats, means: Floats, weights: Floats, slew: float) -> Floats:
     """Move references over updates, without limits.
 
     `value` (shape (d,), recording units): where they begin.

@@ -8,13 +8,13 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from teachlab.model.arrays import Flags
+from teachlab.model.arrays import Flags, Floats
 from teachlab.model.following_and_window import Follow, FollowingSetting
 
 if TYPE_CHECKING:
     from teachlab.sensor.edges import Edges
     from teachlab.sensor.following.row_by_row import Follower
-    from teachlab.sensor.following.rows import Rows, Values
+    from teachlab.sensor.following.rows import Rows
 
 ULPS = 64.0
 """Rounding errors of a distance, in units of the last place of its largest number: more than can add up."""
@@ -92,7 +92,7 @@ class Members:
     def __len__(self) -> int:
         return self.value.size
 
-    def levels(self, value: Values) -> tuple[Values, Values, Values]:
+    def levels(self, value: Floats) -> tuple[Floats, Floats, Floats]:
         """Return on-levels, off-levels and the distances within which light counts, at these references."""
         with np.errstate(all="ignore"):
             if self._gain:
@@ -109,7 +109,7 @@ class Members:
             near = np.full(value.shape, np.inf) if self._guard is None else self._guard * np.abs(active - value)
         return on, off, near
 
-    def bounds(self, low: Values, high: Values) -> Bounds:
+    def bounds(self, low: Floats, high: Floats) -> Bounds:
         """Return the range of all levels while every reference is within ``[low, high]``, shapes (m,).
 
         Every step of `levels` rounds a monotone function, so the levels lie between those at the two ends, except for
@@ -132,7 +132,7 @@ class Members:
             float(near.max()) + slop, float(low.min()), float(high.max()),
         )  # fmt: skip
 
-    def update(self, at: int, counted: Edges, total: Values, present: int, present_total: float) -> None:
+    def update(self, at: int, counted: Edges, total: Floats, present: int, present_total: float) -> None:
         """Move every reference at the end of an interval, as `Reference.update` moves one.
 
         `counted` and `total` have shape (m,); what is present is the same for all.
@@ -155,7 +155,7 @@ class Members:
         self.sound_alarms(at, np.where(moved, held != wanted, self.alarm))
         self.move(np.where(moved, held, self.value))
 
-    def move(self, value: Values) -> None:
+    def move(self, value: Floats) -> None:
         """Take new values of the references."""
         self.value = value
         self.lowest, self.highest = np.minimum(self.lowest, value), np.maximum(self.highest, value)

@@ -11,13 +11,14 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from teachlab.model.arrays import Floats
 from teachlab.model.following_and_window import Follow, FollowingSetting
 from teachlab.sensor.clock import Clock, delay_evaluations
 from teachlab.sensor.edges import Edges, TwoState, joined
 from teachlab.sensor.output import Followed
 
 if TYPE_CHECKING:
-    from teachlab.sensor.following.rows import Rows, Values
+    from teachlab.sensor.following.rows import Rows
 
 
 class Follower:
@@ -52,7 +53,7 @@ class Follower:
                 continue
             self.walk(begin, rows.light[k])
 
-    def walk(self, begin: int, light: Values) -> None:
+    def walk(self, begin: int, light: Floats) -> None:
         """Walk through an interval, or the part of it at the end of the record."""
         counted = present = 0
         total = present_total = 0.0

@@ -6,14 +6,11 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
-from numpy.typing import NDArray
 
-from teachlab.model.arrays import Flags
+from teachlab.model.arrays import Flags, Floats
 
 if TYPE_CHECKING:
     from teachlab.sensor.edges import Edges
-
-Values = NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -29,15 +26,15 @@ class Rows:
     """
 
     start: int
-    light: Values
-    low: Values
-    high: Values
+    light: Floats
+    low: Floats
+    high: Floats
     present: Edges
-    total: Values
+    total: Floats
     sound: Flags
 
     @classmethod
-    def of(cls, start: int, light: Values) -> Rows:
+    def of(cls, start: int, light: Floats) -> Rows:
         """Take the extremes and sums of intervals."""
         turned = np.ascontiguousarray(light.T)
         low, high = turned.min(axis=0), turned.max(axis=0)
@@ -76,14 +73,14 @@ class Rows:
         )  # fmt: skip
 
 
-def added(turned: Values) -> Values:
+def added(turned: Floats) -> Floats:
     """Return sums over the first axis, added to 0 one by one from the first on.
 
     A reduction may add in another order, which rounds differently.
     """
     if turned.shape[0] > turned.shape[1]:
         return np.asarray(0.0 + np.add.accumulate(turned, axis=0)[-1])
-    total: Values = 0.0 + turned[0]
+    total: Floats = 0.0 + turned[0]
     for row in turned[1:]:
         total += row
     return total

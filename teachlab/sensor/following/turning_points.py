@@ -14,10 +14,9 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from teachlab.model.arrays import Flags
+from teachlab.model.arrays import Flags, Floats
 from teachlab.model.recording import Block, Light
 from teachlab.sensor.edges import Edges, TwoState, joined
-from teachlab.sensor.following.rows import Values
 from teachlab.sensor.following.turning_walk import Now, walk
 from teachlab.sensor.validity import Validity
 
@@ -105,11 +104,11 @@ class TurningPoints:
 class _Stretches:
     """Light turned so that objects dip, with the extremes of every `STRETCH` evaluations; made when needed."""
 
-    def __init__(self, light: Values, begin: int) -> None:
+    def __init__(self, light: Floats, begin: int) -> None:
         self.light, self.begin = light, begin
 
     @cached_property
-    def extremes(self) -> tuple[Values, Values]:
+    def extremes(self) -> tuple[Floats, Floats]:
         # The last stretch may be short: fmin and fmax ignore the NaN that fill it, and those of invalid light.
         padded = np.full(-(-self.light.size // STRETCH) * STRETCH, np.nan)
         padded[: self.light.size] = self.light
@@ -168,7 +167,7 @@ class _Member:
             self._edges.append(edges)
             self.held += edges.size
 
-    def _quiet(self, low: Values, high: Values) -> int:
+    def _quiet(self, low: Floats, high: Floats) -> int:
         """Skip the stretches before the first one that can hold a switch; return how many were skipped."""
         seen, bottom, top, distance = self._now
         share, taught, back, dark = self._rules

@@ -6,9 +6,10 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
 from teachlab.errors import ParameterError, check_share
+from teachlab.model.arrays import Floats
 
 LEAST_DAYS = 3
 LASTING = 1 - np.geomspace(1.0, 0.0001, 33)
@@ -19,8 +20,6 @@ APART = 9
 """Decimals of a day: times closer than this count as one, because values so close depend on each other completely."""
 FARTHEST = 1e7
 """Days from day 0, 27,000 years: beyond this the decimals are lost."""
-
-Values = NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -105,7 +104,7 @@ def autocorrelated_line(
     )
 
 
-def _kinds_of_residuals(lasting: Values, scatter: Sequence[float]) -> tuple[Values, Values]:
+def _kinds_of_residuals(lasting: Floats, scatter: Sequence[float]) -> tuple[Floats, Floats]:
     """Return autocorrelation of the wandering part and share of scatter in the variance, for every kind."""
     lasting, share = (grid.ravel() for grid in np.meshgrid(lasting, scatter, indexing="ij"))
     # Without autocorrelation, the wandering part is scatter itself.
@@ -115,7 +114,7 @@ def _kinds_of_residuals(lasting: Values, scatter: Sequence[float]) -> tuple[Valu
     return lasting, new / (1 - share + new)
 
 
-def _given(t: Values, y: Values, lasting: Values, scatter: Values) -> tuple[Values, Values, Values]:
+def _given(t: Floats, y: Floats, lasting: Floats, scatter: Floats) -> tuple[Floats, Floats, Floats]:
     """Return slope, standard error and weight for every kind of residuals; day by day, by a Kalman filter."""
     columns = np.stack((np.ones_like(t), t, y))
     known, doubt = np.zeros((3, lasting.size)), 1 - scatter
@@ -140,7 +139,7 @@ def _given(t: Values, y: Values, lasting: Values, scatter: Values) -> tuple[Valu
     return slope, np.sqrt(rest / freedom * aa / determinant), weight / weight.sum()
 
 
-def _quantile(slope: Values, error: Values, weight: Values, freedom: int, share: float) -> float:
+def _quantile(slope: Floats, error: Floats, weight: Floats, freedom: int, share: float) -> float:
     """Return a quantile of the mixture of t distributions."""
     from scipy.optimize import brentq
     from scipy.special import stdtr, stdtrit

@@ -8,15 +8,12 @@ from __future__ import annotations
 from typing import Literal, Self
 
 import numpy as np
-from numpy.typing import NDArray
 from pydantic import Field, model_validator
 
-from teachlab.model.arrays import Floats
+from teachlab.model.arrays import Floats, Floats32
 from teachlab.synthetic.shared.consistency import object_faults
 from teachlab.synthetic.shared.spread import Amount, Constant, Share, Spread
 from teachlab.synthetic.shared.tables import Table
-
-Floats32 = NDArray[np.float32]
 
 
 class Texture(Table):

@@ -7,7 +7,8 @@ import math
 import numpy as np
 from pydantic import Field
 
-from teachlab.synthetic.shared.sample_stretch import Floats32, SampleStretch
+from teachlab.model.arrays import Floats32
+from teachlab.synthetic.shared.sample_stretch import SampleStretch
 from teachlab.synthetic.shared.streams import Track
 from teachlab.synthetic.shared.tables import Table
 

@@ -5,13 +5,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from teachlab.errors import ScenarioError
-from teachlab.model.arrays import Floats, Integers
+from teachlab.model.arrays import Floats, Floats32, Integers
 from teachlab.synthetic.shared.streams import CHUNK, stream
-
-Floats32 = NDArray[np.float32]
 
 
 @dataclass(frozen=True, slots=True)

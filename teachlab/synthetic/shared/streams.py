@@ -14,6 +14,8 @@ from zlib import crc32
 import numpy as np
 from numpy.typing import NDArray
 
+from teachlab.model.arrays import Floats32
+
 CHUNK = 1 << 16
 """Samples (or belt nodes) generated at a time."""
 
@@ -25,8 +27,6 @@ WARM_UP = 1 << 12
 
 SMALLEST_STEP = 1 / 64
 """Finest step of a correlated track, in correlation lengths."""
-
-Floats32 = NDArray[np.float32]
 
 
 def stream(seed: int, effect: str, index: int) -> np.random.Generator:

@@ -7,8 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 from pydantic import Field
 
-from teachlab.model.arrays import Flags, Floats, Integers
-from teachlab.synthetic.shared.sample_stretch import Floats32, near
+from teachlab.model.arrays import Flags, Floats, Floats32, Integers
+from teachlab.synthetic.shared.sample_stretch import near
 from teachlab.synthetic.shared.streams import CHUNK, stream
 from teachlab.synthetic.shared.tables import Table
 

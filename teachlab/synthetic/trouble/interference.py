@@ -8,7 +8,8 @@ from __future__ import annotations
 import numpy as np
 from pydantic import Field
 
-from teachlab.synthetic.shared.sample_stretch import Floats32, SampleStretch, near, turns
+from teachlab.model.arrays import Floats32
+from teachlab.synthetic.shared.sample_stretch import SampleStretch, near, turns
 from teachlab.synthetic.shared.spread import Pareto, Spread
 from teachlab.synthetic.shared.streams import CHUNK, stream
 from teachlab.synthetic.shared.tables import Table

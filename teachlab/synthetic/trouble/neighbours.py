@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 from pydantic import Field
 
-from teachlab.model.arrays import Flags, Integers
-from teachlab.synthetic.shared.sample_stretch import Floats32, SampleStretch, turns
+from teachlab.model.arrays import Flags, Floats32, Integers
+from teachlab.synthetic.shared.sample_stretch import SampleStretch, turns
 from teachlab.synthetic.shared.streams import stream
 from teachlab.synthetic.shared.tables import Table
 

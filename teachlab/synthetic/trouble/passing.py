@@ -5,8 +5,7 @@ from __future__ import annotations
 import numpy as np
 from pydantic import Field
 
-from teachlab.model.arrays import Floats
-from teachlab.synthetic.shared.sample_stretch import Floats32
+from teachlab.model.arrays import Floats, Floats32
 from teachlab.synthetic.shared.spread import Amount, Spread, Uniform
 from teachlab.synthetic.shared.streams import stream
 from teachlab.synthetic.shared.tables import Table

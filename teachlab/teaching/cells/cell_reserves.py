@@ -7,7 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from teachlab.teaching.cells.designed_cells import At, CellGrid, Cells, Values
+from teachlab.model.arrays import Floats
+from teachlab.teaching.cells.designed_cells import At, CellGrid, Cells
 from teachlab.teaching.cells.shown_light import ShownLight
 
 LEAST_NOISE = 0.05
@@ -35,10 +36,10 @@ class CostlierCells:
 
     below: NDArray[np.int16]
     above: NDArray[np.int16]
-    places: Values
+    places: Floats
 
     @classmethod
-    def of(cls, costlier: NDArray[np.bool_], places: Values, axis: int) -> CostlierCells:
+    def of(cls, costlier: NDArray[np.bool_], places: Floats, axis: int) -> CostlierCells:
         """Find them along an axis.
 
         `costlier` (ndarray of bool, shape of the cells): which cells cost more than the least.
@@ -68,7 +69,7 @@ class CostlierCells:
             None if above == self.places.size else float(self.places[above]),
         )
 
-    def ends(self, shift: float) -> tuple[Values, Values]:
+    def ends(self, shift: float) -> tuple[Floats, Floats]:
         """Return all places plus `shift`; if there is none, 0 below and infinity above."""
         moved = self.places + shift
         return np.append(moved, 0.0)[self.below], np.append(moved, np.inf)[self.above]
@@ -91,10 +92,10 @@ class CellReserves:
     level: CostlierCells
     on_delay: CostlierCells
     off_delay: CostlierCells
-    smallest: Values
-    together: Values
-    as_shown: Values
-    still: Values
+    smallest: Floats
+    together: Floats
+    as_shown: Floats
+    still: Floats
 
     @classmethod
     def of(cls, errors: Cells, grid: CellGrid, shown: ShownLight, *, expect_flashes: bool) -> CellReserves:
@@ -153,7 +154,7 @@ class CellReserves:
         as_shown = [*rest, np.minimum(waited, room)]
         still = apart / (apart + CHATTER * shown.noise / shown.contrast)
 
-        def of_all(values: Values) -> Values:
+        def of_all(values: Floats) -> Floats:
             out = np.full(errors.shape, np.nan)
             out.ravel()[cells] = values
             return out
@@ -165,7 +166,7 @@ class CellReserves:
         )  # fmt: skip
 
 
-def _dimming(f: Values, held: Values, high: Values, shown: ShownLight) -> Values:
+def _dimming(f: Floats, held: Floats, high: Floats, shown: ShownLight) -> Floats:
     """Return the reserve of light that dims; 1 if the light is not above dark."""
     usual = shown.light_of(1.0 if shown.rise else 0.0)
     if not usual > 0:
@@ -177,30 +178,30 @@ def _dimming(f: Values, held: Values, high: Values, shown: ShownLight) -> Values
         else:
             left = shown.light_of(held) / usual
     lost = 1 - np.clip(left, 0.0, 1.0)
-    out: Values = lost / (lost + min(DIMMED, shown.contrast / usual))
+    out: Floats = lost / (lost + min(DIMMED, shown.contrast / usual))
     return out
 
 
-def _together(reserves: list[Values]) -> Values:
+def _together(reserves: list[Floats]) -> Floats:
     # The library squares at once; of a negative power it does not know that it is whole.
     parts = [1 / np.maximum(one, LEAST_RESERVE) ** POWER for one in reserves]
     return (sum(parts[1:], start=parts[0]) / len(parts)) ** (-1 / POWER)
 
 
-def waiting_reserve(costlier: NDArray[np.bool_], delays: NDArray[np.int64], axis: int, longest: float) -> Values:
+def waiting_reserve(costlier: NDArray[np.bool_], delays: NDArray[np.int64], axis: int, longest: float) -> Floats:
     """Return the reserve of a delay along an axis of cells, as `CellReserves` does for the off-delay."""
     waits = delays.astype(np.float64)
     shape = (-1,) + (1,) * (costlier.ndim - 1 - axis)
     return _waiting(CostlierCells.of(costlier, waits, axis), waits.reshape(shape) + 1, longest)
 
 
-def _waiting(costlier: CostlierCells, waits: Values, longest: float) -> Values:
+def _waiting(costlier: CostlierCells, waits: Floats, longest: float) -> Floats:
     low, high = costlier.ends(1.0)
     room = np.where(waits == 1, 1.0, _room(waits, np.minimum(high, max(longest, 1.0))))
     return np.minimum((waits - low) / waits, room)
 
 
-def _room(at: Values, high: Values, measure: float = 0.0) -> Values:
+def _room(at: Floats, high: Floats, measure: float = 0.0) -> Floats:
     """Return the distance to the next costlier place above, as a share of that place; 1 if there is none."""
     with np.errstate(invalid="ignore"):
         return np.where(np.isinf(high), 1.0, np.maximum((high - at) / (high + measure), 0.0))

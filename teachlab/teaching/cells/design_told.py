@@ -8,12 +8,13 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from teachlab.model.arrays import Floats
 from teachlab.model.following_and_window import WindowSetting
 from teachlab.model.printable_text import in_figures, number_of, time_text
 from teachlab.model.setting import Setting
 from teachlab.model.teaching import TeachView
 from teachlab.teaching.cells.cell_reserves import CellReserves
-from teachlab.teaching.cells.designed_cells import FEW_PASSES, At, CellGrid, Cells, Values, line_through
+from teachlab.teaching.cells.designed_cells import FEW_PASSES, At, CellGrid, Cells, line_through
 from teachlab.teaching.cells.shown_light import ShownLight
 
 NOT_SHOWN = "no error on what was shown asks for it"
@@ -49,7 +50,7 @@ class ChosenCell:
 
 def reasons_told(
     view: TeachView, cell: ChosenCell, errors: Cells, reserves: CellReserves, at: At, shown: ShownLight,
-    setting: Setting, *, grid: CellGrid, worth: Values, counted: NDArray[np.bool_], few: bool,
+    setting: Setting, *, grid: CellGrid, worth: Floats, counted: NDArray[np.bool_], few: bool,
 ) -> dict[str, str]:  # fmt: skip
     """Return the reason for each part of the setting, one line each.
 
@@ -116,7 +117,7 @@ TIMING_AXES = {"filter": 2, "on_delay": 3, "off_delay": 4}
 """Axes of the cells whose first place is none."""
 
 
-def compared_with(axis: int, at: At, worth: Values) -> tuple[At, At]:
+def compared_with(axis: int, at: At, worth: Floats) -> tuple[At, At]:
     """Return the best cell without a filter or delay, and the cell with it for comparison.
 
     Each has the release that is worth most for it, because the release of the setting is chosen later.
@@ -148,7 +149,7 @@ def _feature(used: bool, what: str, times: str, without: int, least: int, limit:
 
 
 def _bought(
-    axis: int, at: At, grid: CellGrid, reserves: CellReserves, worth: Values, shown: ShownLight, unit: str
+    axis: int, at: At, grid: CellGrid, reserves: CellReserves, worth: Floats, shown: ShownLight, unit: str
 ) -> str:  # fmt: skip
     """Return what a filter or delay adds if no error requires it: the figures without it and with it."""
     other, at = compared_with(axis, at, worth)

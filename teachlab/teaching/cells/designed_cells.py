@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from teachlab.errors import Abstained
-from teachlab.model.arrays import Flags, Integers
+from teachlab.model.arrays import Flags, Floats, Integers
 from teachlab.model.printable_text import number_of
 from teachlab.model.recording import Block
 from teachlab.model.setting import DelaysActOn, Setting
@@ -28,7 +28,6 @@ from teachlab.teaching.cells.lane_counts import FAST_FROM, LaneCounter
 from teachlab.teaching.cells.plain_passes import AT_A_TIME, PlainPasses, parts_of
 from teachlab.teaching.cells.shown_light import ShownLight
 
-Values = NDArray[np.float64]
 At = tuple[int, ...]
 """The place of a cell: numbers of its level, release, filter, on-delay and off-delay."""
 FROM_THE_START = np.zeros(1, np.int64)
@@ -65,12 +64,12 @@ class CellGrid:
     `moved` (recording units): by how much both levels of every pair lie higher, light turned so that objects go up.
     """
 
-    levels: Values
-    releases: Values
+    levels: Floats
+    releases: Floats
     filters: Integers
     on_delays: Integers
     off_delays: Integers
-    keyed: Values | None = None
+    keyed: Floats | None = None
     moved: float = 0.0
 
     @classmethod
@@ -97,7 +96,7 @@ class CellGrid:
         )  # fmt: skip
 
     @property
-    def held(self) -> Values:
+    def held(self) -> Floats:
         """Return the release of every level as f, shape (levels, releases)."""
         return self.levels[:, None] * (1 - self.releases) if self.keyed is None else self.keyed
 
@@ -243,7 +242,7 @@ class ShownCounter:
             errors[f, h, c, d, e:], counted[f, h, c, d, e:] = row, True
         return counted
 
-    def _lanes(self, turned: Values) -> LaneCounter:
+    def _lanes(self, turned: Floats) -> LaneCounter:
         if self._lane_counter is None:
             view, sign = self._view, self._view.sign
             self._lane_counter = LaneCounter(
@@ -283,7 +282,7 @@ class ShownCounter:
         )
         return int(found.errors[0, 0, 0])
 
-    def _plain(self, grid: CellGrid, turned: Values) -> PlainPasses:
+    def _plain(self, grid: CellGrid, turned: Floats) -> PlainPasses:
         # A rise is active at or above the level, a dip above it. With the next larger number both are the same test.
         exact = turned if self._view.sign > 0 else np.nextafter(turned, np.inf)
         return PlainPasses.of(
@@ -293,7 +292,7 @@ class ShownCounter:
         )  # fmt: skip
 
     def _compared(
-        self, turned: Values, begin: Integers = FROM_THE_START, stop: Integers | None = None
+        self, turned: Floats, begin: Integers = FROM_THE_START, stop: Integers | None = None
     ) -> Iterator[TwoState]:
         """Compare the light, or some stretches of it one after the other, with levels in one reading."""
         pairs = [placed(self._view, level, release) for level, release in turned.reshape(-1, 2).tolist()]
@@ -320,7 +319,7 @@ def line_through(at: At, axis: int, where: slice = slice(None)) -> Any:
     return (*at[:axis], where, *at[axis + 1 :])
 
 
-def _by_level(grid: CellGrid, shown: ShownLight) -> Values:
+def _by_level(grid: CellGrid, shown: ShownLight) -> Floats:
     """Return level and release of every pair, turned, shape (levels, releases, 2)."""
     return np.array(grid.turned_levels(shown)).reshape(grid.levels.size, grid.releases.size, 2)
 

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from teachlab.errors import Abstained
+from teachlab.model.arrays import Floats
 from teachlab.model.printable_text import level_text
 from teachlab.sensor.clock import delay_evaluations
 from teachlab.teaching.cells.shown_light import ShownLight
@@ -16,8 +17,6 @@ from teachlab.teaching.cells.shown_light import ShownLight
 FILTERS = (1, 3)
 FUZZ = 1e-9
 """Part of a step by which rounding may miss a value that can be keyed in."""
-
-Values = NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,7 +35,7 @@ class KeyedRange:
     high: float
     step: float
 
-    def nearest(self, wanted: ArrayLike) -> Values:
+    def nearest(self, wanted: ArrayLike) -> Floats:
         """Return the nearest of them to each value."""
         last = math.floor((self.high - self.low) / self.step + FUZZ)
         places = np.clip(np.round((np.asarray(wanted) - self.low) / self.step), 0, last)
@@ -65,7 +64,7 @@ class DeviceSteps:
     hysteresis: float | None = None
     rate_hz: float = 1.0
 
-    def levels_near(self, shares: Values, releases: Values, shown: ShownLight) -> tuple[Values, Values | None]:
+    def levels_near(self, shares: Floats, releases: Floats, shown: ShownLight) -> tuple[Floats, Floats | None]:
         """Return the levels nearest to those wanted, and their releases, both as f; no releases: any can be set.
 
         `shares`, `releases`: f and h.
@@ -88,7 +87,7 @@ class DeviceSteps:
             return shares, np.minimum(self._steps_near(shares[:, None] * (1 - releases), shown), shares[:, None])
         return shares, (shares - self.hysteresis / shown.contrast)[:, None]
 
-    def _steps_near(self, shares: Values, shown: ShownLight) -> Values:
+    def _steps_near(self, shares: Floats, shown: ShownLight) -> Floats:
         if self.levels is None:
             return shares
         sign = 1 if shown.rise else -1

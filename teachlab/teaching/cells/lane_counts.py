@@ -15,6 +15,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from teachlab.model.arrays import Floats
 from teachlab.sensor.edges import Edges
 from teachlab.sensor.lane_delays import filtered, held, lasting
 from teachlab.sensor.latch import Lanes, compared, later, packed, places_of, states_of
@@ -31,7 +32,6 @@ HELD_ONSETS, KEPT = 1 << 21, 1 << 24
 LANE = 64
 """Longest filter that is compiled: it asks for no more evaluations than a number holds."""
 
-Values = NDArray[np.float64]
 Row = tuple[int, int, int]
 """Evaluations in a row, on-delay, and number of the shortest off-delay."""
 
@@ -45,7 +45,7 @@ class LaneCounter:
     `fast`: whether to count the compiled way, where the extra ``fast`` is installed.
     """
 
-    def __init__(self, light: Values, levels: Values, *, light_on: bool, counter: DelayCounter, fast: bool) -> None:
+    def __init__(self, light: Floats, levels: Floats, *, light_on: bool, counter: DelayCounter, fast: bool) -> None:
         self._size, self._light_on, self._counter, self._levels = light.size, light_on, counter, levels
         valid = ~np.isnan(light)
         self._valid = None if valid.all() else packed(valid)
@@ -149,7 +149,7 @@ def _of_edges(at: Edges, before: bool, bridge: int) -> tuple[Edges, Edges]:
     return onsets, distance
 
 
-def _filled(light: Values) -> Values:
+def _filled(light: Floats) -> Floats:
     """Return light in which an invalid evaluation repeats the last valid one: no comparator changes at it."""
     places = np.where(np.isnan(light), -1, np.arange(light.size))
     last = np.maximum.accumulate(places)
@@ -157,7 +157,7 @@ def _filled(light: Values) -> Values:
     return light[np.where(last < 0, int(np.argmax(places >= 0)), last)]
 
 
-def _small(light: Values, levels: Values) -> tuple[NDArray[Any], Edges]:
+def _small(light: Floats, levels: Floats) -> tuple[NDArray[Any], Edges]:
     """Return numbers of few bytes that compare with one number for each level as the light does with the level."""
     ranks = np.empty(light.size, np.uint8 if levels.size < 256 else np.uint16)
     low, high = float(light.min()), float(light.max())

@@ -6,8 +6,8 @@ from collections.abc import Iterable
 
 import numpy as np
 
-from teachlab.model.arrays import Flags
-from teachlab.teaching.cells.designed_cells import At, CellGrid, ShownCounter, Values, line_through
+from teachlab.model.arrays import Flags, Floats
+from teachlab.teaching.cells.designed_cells import At, CellGrid, ShownCounter, line_through
 from teachlab.teaching.cells.level_doubt import DoubtCounter
 from teachlab.teaching.cells.shown_light import ShownLight
 
@@ -60,7 +60,7 @@ class NeededCells:
         out: Flags = self._stage == len(self._counters) - 1
         return out
 
-    def settled(self, cells: Iterable[At], worth: Values) -> bool:
+    def settled(self, cells: Iterable[At], worth: Floats) -> bool:
         """Tell whether everything that the reserves of some cells depend on is counted in full; if not, count more.
 
         `cells`: their places.

@@ -7,12 +7,11 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from teachlab.model.arrays import Flags
+from teachlab.model.arrays import Flags, Floats
 from teachlab.model.teaching import Events
 from teachlab.sensor.edges import pieces
 
 Places = NDArray[np.int64]
-Values = NDArray[np.float64]
 
 AT_A_TIME = 1 << 20
 """Evaluations looked at together: all of a long stretch would take several times the memory of its light."""
@@ -42,7 +41,7 @@ class PlainPasses:
 
     @classmethod
     def of(
-        cls, events: Events, on: Values, releases: Values, *, sign: int, consecutive: int, on_delay: int,
+        cls, events: Events, on: Floats, releases: Floats, *, sign: int, consecutive: int, on_delay: int,
         off_delay: int,
     ) -> PlainPasses:  # fmt: skip
         """Examine every pass once.
@@ -90,7 +89,7 @@ class PlainPasses:
         return cls(right=np.count_nonzero(once & ~counted, axis=0), counted=counted, begin=begin, stop=stop)
 
     @property
-    def share(self) -> Values:
+    def share(self) -> Floats:
         """Return the share of the light that is counted, for every level."""
         return (self.stop - self.begin) @ self.counted / max(1, int(self.stop[-1]))
 
@@ -110,7 +109,7 @@ def parts_of(rows: Places, lengths: Places) -> list[Places]:
 
 
 def _crossed_once(
-    shown: Values, sign: int, first: Places, last: Places, on: Values, nearest: Values, least: int
+    shown: Floats, sign: int, first: Places, last: Places, on: Floats, nearest: Floats, least: int
 ) -> tuple[Flags, Flags]:
     """Return the levels that each pass reaches, and those that it crosses once up and once down.
 
@@ -143,7 +142,7 @@ def _first_reached(rank: Places, lengths: Places, levels: int) -> Places:
     return records[np.minimum(at, highest[:, None])]
 
 
-def _lows_between(light: Values, at: Places, end: Places) -> Values:
+def _lows_between(light: Floats, at: Places, end: Places) -> Floats:
     """Return the lowest light from each place to the next place in its row, and from the last place to `end`."""
     bounds = np.concatenate((at, end[:, None]), axis=1)
     return np.minimum.reduceat(np.append(light, np.inf), bounds.ravel()).reshape(bounds.shape)[:, :-1]

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from teachlab.errors import Abstained
 from teachlab.light.noise import median
+from teachlab.model.arrays import Floats
 from teachlab.model.printable_text import number_of
 from teachlab.model.teaching import TeachView
 
@@ -21,7 +22,6 @@ TOP_SHARE = 0.05
 LONGER, TABLE_SIZE = 1.25, 1 << 20
 """Passes up to so many times as long are sorted in one table, of about so many evaluations."""
 
-Values = NDArray[np.float64]
 Places = NDArray[np.int64]
 
 
@@ -47,7 +47,7 @@ class ShownLight:
     dwell: float
     shortest_pass: float
     shortest_gap: float
-    tops: Values
+    tops: Floats
     rise: bool
     dark: float
 
@@ -115,7 +115,7 @@ class ShownLight:
         )
 
 
-def _pass_heights(light: Values, sign: int, start: Places, end: Places) -> tuple[Values, Values]:
+def _pass_heights(light: Floats, sign: int, start: Places, end: Places) -> tuple[Floats, Floats]:
     """Return the turned light that each pass holds for a quarter of its length, and its strongest; no invalid passes.
 
     Light is turned in parts: a turned copy of all would take as much memory again.
@@ -143,12 +143,12 @@ def _pass_heights(light: Values, sign: int, start: Places, end: Places) -> tuple
     return (np.concatenate(held), np.concatenate(tops)) if held else (np.empty(0), np.empty(0))
 
 
-def _gap_light(light: Values, start: Places, end: Places) -> Values:
+def _gap_light(light: Floats, start: Places, end: Places) -> Floats:
     """Return a copy of the valid light outside stretches ``[start, end)``, which may overlap."""
     # Widened stretches may overlap: the light of a gap begins after the latest end so far.
     begins = np.append(0, np.maximum.accumulate(end)).clip(0, light.size)
     stops = np.append(start, light.size).clip(0, light.size)
-    outside: Values = np.concatenate(
+    outside: Floats = np.concatenate(
         [light[a:b] for a, b in zip(begins.tolist(), stops.tolist(), strict=True) if a < b] or [np.empty(0)]
     )  # fmt: skip
     invalid = np.isnan(outside)

@@ -7,6 +7,7 @@ from typing import Any, ClassVar
 
 import numpy as np
 
+from teachlab.model.arrays import Floats
 from teachlab.model.following_and_window import WindowSetting
 from teachlab.model.setting import Polarity, Setting
 from teachlab.model.teaching import Shown, TeachView
@@ -19,7 +20,6 @@ from teachlab.teaching.cells.designed_cells import (
     At,
     CellGrid,
     ShownCounter,
-    Values,
     cell_setting,
     line_through,
     require_few_errors,
@@ -188,7 +188,7 @@ class Designed:
         return replace(setting, taught=record(self, **told))
 
     @staticmethod
-    def _chosen(expected: Values, plain: Values, still: Values, grid: CellGrid) -> tuple[At, list[At]]:
+    def _chosen(expected: Floats, plain: Floats, still: Floats, grid: CellGrid) -> tuple[At, list[At]]:
         """Return the place of the best cell, and of all cells that it was compared with.
 
         Their worth with flashes that were not shown, without, and with how still the output is at the level.

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from teachlab.errors import Abstained
+from teachlab.model.arrays import Floats
 from teachlab.model.following_and_window import Follow, TurningPointSetting
 from teachlab.model.setting import Setting, Switching
 from teachlab.model.teaching import Shown, TeachView
@@ -20,7 +21,6 @@ from teachlab.teaching.cells.designed_cells import (
     CellGrid,
     Cells,
     ShownCounter,
-    Values,
     cell_setting,
     require_few_errors,
 )
@@ -145,7 +145,7 @@ class TurningPointFollower(CheckedParameters):
             return [self.form]
         return [Follow.GAIN, Follow.OFFSET] if shares else [Follow.OFFSET]
 
-    def _steps(self, view: TeachView, form: Follow, shown: ShownLight) -> Values:
+    def _steps(self, view: TeachView, form: Follow, shown: ShownLight) -> Floats:
         (least, most), scale = (SHARES, 1.0) if form is Follow.GAIN else (DISTANCES, shown.contrast)
         first = require_difference(view, scale * least, "the steps are too small to be separated")
         return np.geomspace(first, scale * most, self.steps)
@@ -169,7 +169,7 @@ class TurningPointFollower(CheckedParameters):
         points.push(view.events.light)
         return counter.of_states(points.light_states(), grid)
 
-    def _best(self, steps: Values, costlier: NDArray[np.bool_], grid: CellGrid, shown: ShownLight) -> _Chosen:
+    def _best(self, steps: Floats, costlier: NDArray[np.bool_], grid: CellGrid, shown: ShownLight) -> _Chosen:
         """Return the longest run of distances under the filter and delays with the most reserve for their price."""
         places = np.arange(steps.size, dtype=np.float64)
         around = CostlierCells.of(costlier, places, 0)
