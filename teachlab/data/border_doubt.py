@@ -24,7 +24,7 @@ _FRACTION = re.compile(r"\d[.,](\d+)(?!.*[.,]\d)")
 class BorderDoubt:
     """Half-width of the uncertainty of every border, and its reason.
 
-    `samples` (float, samples): at least 1: no border is more certain than one sample of the light.
+    `samples` (samples): at least 1: no border is more certain than one sample of the light.
     `because`: the end of the sentence "Borders are uncertain by ± … because …".
     """
 
@@ -38,8 +38,8 @@ class BorderDoubt:
         The larger of two steps: the printed one, and the one that all positions share. It counts in full, because
         stamps may have been truncated instead of rounded. At least 1 sample.
 
-        `start`, `end`: ndarray of float64, shape (passes,), samples.
-        `printed` (float, samples): the last printed digit of a time.
+        `start`, `end`: shape (passes,), samples.
+        `printed` (samples): the last printed digit of a time.
 
         Examples
         --------
@@ -67,7 +67,7 @@ class BorderDoubt:
 def common_step(start: Places, end: Places, *, rounded: bool) -> float:
     """Return the step of which all lengths of passes and gaps are multiples; 1 if none is found.
 
-    `start`, `end` (ndarray of float64, shape (passes,), samples): passes ``[start, end)``.
+    `start`, `end` (shape (passes,), samples): passes ``[start, end)``.
     `rounded`: whether positions were rounded to whole samples afterwards.
 
     Notes

@@ -18,7 +18,7 @@ HELD_BYTES, HELD_BLOCK = 1 << 26, 1 << 20
 class KeptLight:
     """Keeps stretches of a recording while it is read in blocks.
 
-    `stretches` (sequence of (int, int), samples): ``[start, stop)``; they may overlap.
+    `stretches` (samples): ``[start, stop)``; they may overlap.
     """
 
     def __init__(self, recording: Recording, stretches: Sequence[tuple[int, int]]) -> None:

@@ -127,9 +127,9 @@ def agree(
     `recording`: a recording with a column `output`.
     `passes`: passes with lots, which become the lots of the claim; without them, stretches of consecutive pulses are
     used.
-    `tolerance` (int, samples): edges further apart than this do not match; default: one evaluation and one sample. Nor
-    may the pulses be longer or shorter by more than this, in the median.
-    `lag` (int, samples): how much later than the replay the output was logged; by default the lag with the most matched
+    `tolerance` (samples): edges further apart than this do not match; default: one evaluation and one sample. Nor may
+    the pulses be longer or shorter by more than this, in the median.
+    `lag` (samples): how much later than the replay the output was logged; by default the lag with the most matched
     edges.
     `assumption`: what the intervals may assume about the pulses of a lot.
     Raises RecordingError without a logged output.
@@ -272,7 +272,7 @@ def share_limits(
 ) -> tuple[float, float]:
     """Return the interval of the reproduced share, from the failed pulses and all pulses of every lot.
 
-    `failed`, `of` (array_like of int, shape (lots,)): at least one pulse in every lot.
+    `failed`, `of` (shape (lots,)): at least one pulse in every lot.
     `confidence`: two-sided.
     `assumption`: an intra-lot correlation that is assumed; without one, the spread of the lots decides.
 

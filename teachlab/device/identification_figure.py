@@ -23,7 +23,7 @@ def identification_figure(
     """Draw, for every logged edge, the levels between which the light crossed, and the levels of the set.
 
     `found`: an identification with at least one class.
-    `light` (ndarray): in the stored type, NaN where invalid.
+    `light`: in the stored type, NaN where invalid.
     """
     best, rate = found.classes[0], found.sample_rate_hz
     unit, long = time_axis(light.size / rate)

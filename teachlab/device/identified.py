@@ -39,9 +39,8 @@ class IdentifiedClass:
     """Settings that this log cannot separate, on one grid of evaluations.
 
     `grid`: when the sensor evaluates.
-    `latency_active`, `latency_inactive` (int, samples): from the crossing of a level to the logged edge.
-    `lag` (int, samples): the part of the latency that is neither filter nor delay, at the shortest on-delay of the
-    class.
+    `latency_active`, `latency_inactive` (samples): from the crossing of a level to the logged edge.
+    `lag` (samples): the part of the latency that is neither filter nor delay, at the shortest on-delay of the class.
     `levels` ((float, float), recording units): on- and off-level at which it was replayed.
     `on_level`, `off_level`: Interval, recording units.
     """
@@ -104,14 +103,14 @@ class IdentifiedClass:
 class Identification:
     """The set of all settings that reproduce a logged output, or why there is none.
 
-    `jitter`, `jitter_needed` (int, samples): the allowed jitter, and the jitter that the edges need: more explains no
+    `jitter`, `jitter_needed` (samples): the allowed jitter, and the jitter that the edges need: more explains no
     further edge.
     `groups_left`: groups of rate, polarity and latencies that were not searched because the limit of work was reached:
     the set may be larger.
     `classes`: fewest contradictions first, then the simplest; the first is the representative.
     `contradictions`: edges that the representative does not explain.
     `readings`: how often the whole light was read.
-    `noise` (float, recording units): standard deviation of the noise of the light.
+    `noise` (recording units): standard deviation of the noise of the light.
     `refused`: why no setting is given.
     `rehearsal`: whether the light is synthetic.
     `next_step`: a command that works as printed.

@@ -85,9 +85,9 @@ def crossing_intervals(
     edge that no evaluation can have made has an empty interval, `low` = `high` = NaN. Invalid light gives no bound.
 
     `light`: in the stored type, NaN where invalid.
-    `edges`: ndarray of int64, samples.
-    `latency` (int, samples): from the crossing to the edge.
-    `jitter` (int, samples): how far a logged edge may be from its true place, in either direction.
+    `edges`: samples.
+    `latency` (samples): from the crossing to the edge.
+    `jitter` (samples): how far a logged edge may be from its true place, in either direction.
     `begins`: whether light begins at these edges; otherwise it ends there.
     """
     centre = edges - latency
@@ -149,7 +149,7 @@ def shared_level(low: Any, high: Any, slack: int = 0) -> SharedLevel | None:
 def fewest_missed(low: Any, high: Any) -> NDArray[np.int64]:
     """Return, for every row of intervals, how many do not contain the level that most of the row share.
 
-    `low`, `high`: ndarray, shape (rows, edges).
+    `low`, `high`: shape (rows, edges).
     """
     # Most intervals share one of the upper ends: there, the count is the number that have begun below it minus the
     # number that have ended. At equal values the ends come first, and the first of those holds the count.

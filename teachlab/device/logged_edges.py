@@ -19,8 +19,8 @@ class LoggedEdges:
     """Edges of a logged output over the samples of a recording.
 
     `first`: whether the output is active at the first sample.
-    `active`, `inactive` (ndarray of int64, samples): first samples of every stretch in which it is active, and in which
-    it is not; ascending.
+    `active`, `inactive` (samples): first samples of every stretch in which it is active, and in which it is not;
+    ascending.
     """
 
     samples: int

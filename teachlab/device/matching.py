@@ -34,7 +34,7 @@ class MatchedEdges:
     `logged`, `replayed` ((ndarray, ndarray) of int64, samples): to active, and to inactive; the replayed ones are
     already moved by the lag.
     `pairs`: positions in `logged` and in `replayed`, for each direction.
-    `lag`, `tolerance`: int, samples.
+    `lag`, `tolerance`: samples.
     """
 
     logged: BothWays
@@ -80,8 +80,8 @@ class MatchedEdges:
 def matched_edges(logged: Samples, replayed: Samples, tolerance: int) -> tuple[Samples, Samples]:
     """Match edges of one direction, in order, no further apart than the tolerance.
 
-    `logged`, `replayed`: ndarray of int64, ascending, samples.
-    `tolerance`: int, samples.
+    `logged`, `replayed`: ascending, samples.
+    `tolerance`: samples.
     Returned: positions in `logged` and in `replayed` of every pair: the most pairs, and among those the smallest sum of
     distances.
 
@@ -162,10 +162,10 @@ def swallowed_count(logged: BothWays, replayed: Samples, first: bool, tolerance:
     more: if jitter is as likely in either direction, each stretch is lost with a probability below one half.
 
     `logged` ((ndarray, ndarray) of int64, samples): to active, and to inactive.
-    `replayed` (ndarray of int64, samples): all edges, ascending.
+    `replayed` (samples): all edges, ascending.
     `first`: whether the first edge becomes active.
-    `tolerance` (int, samples): how far apart two edges may be and still match.
-    `jitter` (int, samples): jitter that may have swallowed a pulse.
+    `tolerance` (samples): how far apart two edges may be and still match.
+    `jitter` (samples): jitter that may have swallowed a pulse.
     """
     width = np.diff(replayed)
     short = width <= 2 * jitter

@@ -63,9 +63,9 @@ def hidden_ratios(jitter: int, per: int) -> list[Fraction]:
 class EdgeWaits:
     """How late edges of one direction are after crossings of a level.
 
-    `unevenness` (float, samples²): spread of the lateness, in which edges without a crossing count in full.
-    `crossings`: ndarray of int64, samples.
-    `late` (ndarray of float64, samples): from the mean.
+    `unevenness` (samples²): spread of the lateness, in which edges without a crossing count in full.
+    `crossings`: samples.
+    `late` (samples): from the mean.
     """
 
     unevenness: float
@@ -130,8 +130,8 @@ class Lateness:
     def of(cls, light: Light, edges: LoggedEdges, jitter: int, longest: int) -> Lateness:
         """Measure it.
 
-        `light` (ndarray): in the stored type, NaN where invalid.
-        `jitter`, `longest` (int, samples): jitter that is allowed, and the longest latency.
+        `light`: in the stored type, NaN where invalid.
+        `jitter`, `longest` (samples): jitter that is allowed, and the longest latency.
         """
         early = min(edges.samples, SEARCHED_SAMPLES)
         levels = _tried_levels(light[:early])
@@ -165,7 +165,7 @@ class Lateness:
         """Return the phases of the first evaluation, samples, that explain the waits best.
 
         `place`: where an edge is logged, by `even_places`. Then the phase is that place, less a lag of whole samples.
-        `longest` (int, samples): the longest lag.
+        `longest` (samples): the longest lag.
         """
         if place is None and not self.waits:
             return [Fraction(k, 2) for k in range(math.ceil(2 * ratio))]
@@ -205,8 +205,8 @@ def even_places(edges: Samples, ratio: Fraction, samples: int, jitter: int) -> t
     ``⌊place + i · ratio⌋``, if the jitter is less than half an evaluation. An edge at sample e allows the places from
     e − jitter to e + jitter + 1, less a whole number of evaluations; the place is the one that most edges allow.
 
-    `edges` (ndarray of int64, ascending, samples): of both directions.
-    `jitter`: int, samples.
+    `edges` (ascending, samples): of both directions.
+    `jitter`: samples.
     """
     wide = 2 * jitter + 1
     if wide >= ratio:
@@ -288,8 +288,8 @@ def proposed_ratios(edges: Samples, samples: int, jitter: int) -> list[Fraction]
     Jitter hides ratios up to ``2 · jitter + 1`` from the spectrum, so whole ones and halves up to there are always
     included. If objects come at exactly equal distances, there are no others: such a log shows no rate.
 
-    `edges` (ndarray of int64, ascending, samples): edges of both directions.
-    `jitter`: int, samples.
+    `edges` (ascending, samples): edges of both directions.
+    `jitter`: samples.
     """
     out = [Fraction(k) for k in range(1, 2 * jitter + 4)] + hidden_ratios(jitter, 2)
     span = min(samples, SEARCHED_SAMPLES)

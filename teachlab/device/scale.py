@@ -44,8 +44,8 @@ class YorkLine(Document):
 def york_line(x: ArrayLike, y: ArrayLike, x_error: ArrayLike, y_error: ArrayLike) -> YorkLine:
     """Fit a straight line where both coordinates have known, independent errors.
 
-    `x`, `y`: array_like of float, shape (n,).
-    `x_error`, `y_error` (array_like of float, shape (n,)): standard deviations; not both 0 at a point.
+    `x`, `y`: shape (n,).
+    `x_error`, `y_error` (shape (n,)): standard deviations; not both 0 at a point.
     Raises ParameterError with fewer than two different x, or a point without any error.
 
     Notes
@@ -91,8 +91,8 @@ def york_line(x: ArrayLike, y: ArrayLike, x_error: ArrayLike, y_error: ArrayLike
 class DisplayStep(Document):
     """A value of the display, and what it may mean in light.
 
-    `light` (float, recording units): light according to the line.
-    `low`, `high` (float, recording units): range of the light, at the confidence of the scale.
+    `light` (recording units): light according to the line.
+    `low`, `high` (recording units): range of the light, at the confidence of the scale.
     """
 
     display: float
@@ -106,10 +106,10 @@ class DisplayScale:
     """What the device displays for a light.
 
     `line`: display as a function of light; errors of the display include its resolution.
-    `resolution` (float, display units): smallest difference that the display shows.
-    `step` (float, display units): step in which values can be keyed in.
-    `first`, `last` (float, display units): range that can be keyed in.
-    `light_low`, `light_high` (float, recording units): range of the readings; outside it no value is given.
+    `resolution` (display units): smallest difference that the display shows.
+    `step` (display units): step in which values can be keyed in.
+    `first`, `last` (display units): range that can be keyed in.
+    `light_low`, `light_high` (recording units): range of the readings; outside it no value is given.
     `confidence`: two-sided.
     """
 
@@ -129,7 +129,7 @@ class DisplayScale:
     ) -> DisplayScale:  # fmt: skip
         """Fit the scale to pairs of readings.
 
-        `light`, `display` (array_like of float, shape (n,)): at least three readings.
+        `light`, `display` (shape (n,)): at least three readings.
         `light_error`, `display_error`: standard deviations; the rounding of the display is added.
         Raises ParameterError with fewer than three readings, or if they do not show how the display follows the light.
         """
@@ -222,7 +222,7 @@ class DisplayScale:
     def rounded(self, target: float, low: float, high: float, *, feared: int = 0) -> DisplayStep | str:
         """Return the nearest step whose whole interval lies within equal cost, or why there is none.
 
-        `target`, `low`, `high` (float, recording units): levels in ``(low, high]`` cost the same.
+        `target`, `low`, `high` (recording units): levels in ``(low, high]`` cost the same.
         `feared`: 1: more light than the target is worse; −1: less light is worse. At equal distance the other side is
         taken.
         """

@@ -20,8 +20,8 @@ class TimingClass(Document):
     Delays act on the output, in evaluations. The on-delay lies between `on_delay` and `longest_on_delay`; the off-delay
     is always longer by `delay_difference`. A longer on-delay means a shorter lag.
 
-    `on_delay`, `longest_on_delay`: int, evaluations.
-    `delay_difference` (int, evaluations): off-delay minus on-delay.
+    `on_delay`, `longest_on_delay`: evaluations.
+    `delay_difference` (evaluations): off-delay minus on-delay.
     `extends_first`: whether the off-delay acts before the on-delay: dark-on with delays on the light.
     """
 
@@ -67,9 +67,9 @@ def timing_classes(
     """Yield every class that a state of the comparator separates, with its output over evaluations.
 
     `state`, `invalid`: comparator, and which evaluations were invalid.
-    `size`: int, evaluations.
-    `latency` (int, evaluations): largest sum of filter and on-delay, from the crossing to the edge.
-    `difference` (int, evaluations): off-delay minus on-delay.
+    `size`: evaluations.
+    `latency` (evaluations): largest sum of filter and on-delay, from the crossing to the edge.
+    `difference` (evaluations): off-delay minus on-delay.
     `least`: outputs with fewer active stretches are left out, and with them all longer filters and on-delays.
     """
     for consecutive in range(1, latency + 2):

@@ -184,7 +184,7 @@ def judge(
 
     `found`: the trials that may support a claim, and the open conditions.
     `setting`: a setting of fixed levels, together with `margin`: for what every lot keeps.
-    `dark_level`: float, recording units.
+    `dark_level`: recording units.
     `rehearsal`: whether synthetic light is judged as if it were real; the result then says so.
     """
     case = _Case(criteria, result, margin, truth, found, reserves or {}, position, setting, dark_level)

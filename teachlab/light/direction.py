@@ -21,8 +21,8 @@ REQUIRED_RATIO = 1.25
 class Contrasts(Document):
     """How far objects rise above the gaps, and how far they dip below them.
 
-    `rise` (float, recording units): median of (pass maximum − gap median); NaN without data.
-    `dip` (float, recording units): median of (gap median − pass minimum); NaN without data.
+    `rise` (recording units): median of (pass maximum − gap median); NaN without data.
+    `dip` (recording units): median of (gap median − pass minimum); NaN without data.
     """
 
     ALSO: ClassVar[tuple[str, ...]] = ("ratio",)

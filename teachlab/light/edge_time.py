@@ -25,9 +25,9 @@ EDGES = 1000
 def edge_evaluations(height: Levels, start: Places, end: Places, background: float) -> float:
     """Return the median 10–90 % time of the edges of passes, in evaluations; NaN if no pass rises above the background.
 
-    `height` (ndarray of float64, shape (n,), recording units, objects upwards): without NaN.
-    `start`, `end` (ndarray of int64, shape (passes,), evaluations): passes ``[start, end)``, ascending and disjoint.
-    `background` (float, recording units, objects upwards): level of the empty sensor.
+    `height` (shape (n,), recording units, objects upwards): without NaN.
+    `start`, `end` (shape (passes,), evaluations): passes ``[start, end)``, ascending and disjoint.
+    `background` (recording units, objects upwards): level of the empty sensor.
 
     Notes
     -----
@@ -105,9 +105,9 @@ def edge_span(edge: float) -> int:
 def edge_range(height: Levels, start: Places, stop: Places, edge: float) -> float | None:
     """Return the 99 % quantile of the range of the background within one edge time; None if stretches are too short.
 
-    `height` (ndarray of float64, shape (n,), recording units): without NaN.
-    `start`, `stop` (ndarray of int64, shape (gaps,), evaluations): gaps ``[start, stop)``.
-    `edge` (float, evaluations): time of an edge; NaN if none was measured.
+    `height` (shape (n,), recording units): without NaN.
+    `start`, `stop` (shape (gaps,), evaluations): gaps ``[start, stop)``.
+    `edge` (evaluations): time of an edge; NaN if none was measured.
     """
     span = edge_span(edge)
     # Stay one edge time away from the passes where there is room: the foot of an edge is no noise.

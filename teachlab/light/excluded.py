@@ -20,7 +20,7 @@ def excluded_trials(
     A window that touches a stretch which the truth leaves out (`Truth.except_`) cannot be scored either.
 
     `windows`: windows of that truth, under this lag.
-    `lag` (int, evaluations): how many evaluations filter and delay can delay an onset.
+    `lag` (evaluations): how many evaluations filter and delay can delay an onset.
     """
     passes = (truth.start == 0) | (truth.end == clock.samples)
     gaps = np.zeros(windows.gap_start.size, bool)

@@ -72,8 +72,8 @@ class Cells:
     def told_by(self, side: Light, whole: Flags) -> tuple[Light, Where]:
         """Return all samples of some cells and one value of each other cell, with every cell's start and the last end.
 
-        `side` (ndarray, shape (cells,)): the one value of each cell.
-        `whole`: ndarray of bool, shape (cells,).
+        `side` (shape (cells,)): the one value of each cell.
+        `whole`: shape (cells,).
         """
         ends = np.where(whole, np.append(self.cuts[1:], self.light.size), self.cuts + 1)
         at = np.concatenate(([0], np.cumsum(ends - self.cuts)))
@@ -110,8 +110,8 @@ class Extremes:
         """Take consecutive samples.
 
         `first`: sample index of the first element.
-        `light` (ndarray, shape (n,), recording units): in the stored type.
-        `invalid` (ndarray of bool, shape (n,)): every invalid sample, including NaN.
+        `light` (shape (n,), recording units): in the stored type.
+        `invalid` (shape (n,)): every invalid sample, including NaN.
         """
         holes = None if invalid is None else np.flatnonzero(invalid)
         self.push_valid(first, light.size, light if invalid is None else light[~invalid], holes)

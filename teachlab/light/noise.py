@@ -36,7 +36,7 @@ PART = "Take a part: teachlab import NAME.parquet --from 0 --to 3600 --out PART.
 class LightMemory(NamedTuple):
     """The memory that some work on a recording takes.
 
-    `sample`, `crossing` (float, bytes): for each sample, and more for each crossing of the level.
+    `sample`, `crossing` (bytes): for each sample, and more for each crossing of the level.
     `whole`: most samples that are held at a time: `sample` counts for so many.
     `edges`: whether something is kept of every crossing; if not, only crossings of the held samples count.
     """
@@ -238,8 +238,8 @@ class SmallestStep:
 def local_noise(differences: Floats, step: float | None) -> float | None:
     """Return the local noise of a stretch of light, recording units.
 
-    `differences` (ndarray of float64, shape (n,), recording units): differences of neighbouring valid samples.
-    `step` (float, recording units): smallest step between levels that occur.
+    `differences` (shape (n,), recording units): differences of neighbouring valid samples.
+    `step` (recording units): smallest step between levels that occur.
 
     Notes
     -----
@@ -296,7 +296,7 @@ def median(values: NDArray[np.floating[Any]], *, in_place: bool = False) -> floa
     """Return the median of one or more values without NaN.
 
     It asks for one place of the order, and the library for two: this takes a fifth of the time.
-    `values`: ndarray of float, shape (n,).
+    `values`: shape (n,).
     `in_place`: whether the order of the values may change: this saves a copy.
 
     Examples

@@ -47,7 +47,7 @@ WEIGHTS = (np.random.default_rng(7).integers(1 << 62, 1 << 63, LOOKED_AT, np.uin
 class Repeats:
     """Finds stretches that repeat an earlier one while a recording is read.
 
-    `start`, `stop` (ndarray of int64, shape (n,), samples): in time order, not overlapping.
+    `start`, `stop` (shape (n,), samples): in time order, not overlapping.
     """
 
     def __init__(self, start: Integers, stop: Integers) -> None:
@@ -213,7 +213,7 @@ class _TellingWords:
 def repeated_stretches(recording: Recording, start: Integers, stop: Integers) -> list[tuple[int, int]]:
     """Return the stretches that repeat an earlier one, each with the one that it repeats: see `Repeats.found`.
 
-    `start`, `stop` (ndarray of int64, shape (n,), samples): in time order.
+    `start`, `stop` (shape (n,), samples): in time order.
     """
     reading = Repeats(start, stop)
     for block in recording.blocks():

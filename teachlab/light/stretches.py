@@ -26,8 +26,8 @@ FAR = 1 << 18
 class Evaluated:
     """Evaluations ``[0, stop)`` of a recording; no sample after the last of them is read.
 
-    `stop`: int, evaluations.
-    `left_out` (sequence of (int, int), samples): stretches that are read as invalid.
+    `stop`: evaluations.
+    `left_out` (samples): stretches that are read as invalid.
     `keep`: whether a block that is small enough is kept; otherwise it is read as needed, whatever its size.
     `exact`: of floating numbers, which holds every evaluation exactly.
     """

@@ -52,7 +52,7 @@ class Windows:
         would overlap, both meet at ``min(⌊(end + next start) / 2⌋ + lag, end + border + lag, next end)``. A pass
         without an evaluation has an empty window and divides no gap.
 
-        `border`, `lag`: int, evaluations.
+        `border`, `lag`: evaluations.
         """
         size = clock.count
         covered_from = clock.firsts_at_or_after(truth.start)

@@ -117,7 +117,7 @@ class WindowSetting(Setting):
     while it is within. `on_level` is the upper threshold: beyond begins at ``x >= on_level`` and ends at ``x <
     high_release``. `off_level` is the lower one: beyond begins at ``x < off_level`` and ends at ``x >= low_release``.
 
-    `low_release`, `high_release` (float, recording units): ``off_level <= low_release <= high_release <= on_level``.
+    `low_release`, `high_release` (recording units): ``off_level <= low_release <= high_release <= on_level``.
 
     Raises `SettingError` if an invariant does not hold.
     """

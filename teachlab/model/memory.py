@@ -40,7 +40,7 @@ def allowed_memory() -> float:
 def need_memory(size: float, what: str, instead: str) -> None:
     """Refuse work that needs more memory than may be used.
 
-    `size` (float, bytes): estimate of the largest amount that is held at a time.
+    `size` (bytes): estimate of the largest amount that is held at a time.
     `what`: what needs it, as the subject of a sentence: "a surface of 5,000 levels".
     `instead`: what to do, as a sentence.
 

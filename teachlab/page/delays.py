@@ -43,8 +43,7 @@ class DelayRows:
     `rows`: by which level moves along the row, as in `teachlab.page.chains.Chain`.
     `counts` (dict of str to ndarray of int64, shape (on-delays × off-delays, settings of all rows)): by the names of
     the tables of a surface.
-    `trials` (ndarray of int64, shape (3, on-delays × off-delays)): passes to be detected, passes to be ignored and gaps
-    that were scored.
+    `trials` (shape (3, on-delays × off-delays)): passes to be detected, passes to be ignored and gaps that were scored.
     """
 
     rows: dict[str, tuple[Setting, ...]]
@@ -80,7 +79,7 @@ def delay_rows(
     """Count the rows of a setting under other delays; None for levels that follow, which depend on them.
 
     `hand`: its filter, hysteresis and own delays are among what is counted.
-    `levels` (ndarray of float64, recording units): of which up to `MOST_LEVELS` are counted.
+    `levels` (recording units): of which up to `MOST_LEVELS` are counted.
     """
     if isinstance(hand, MOVING):
         return None
@@ -102,9 +101,9 @@ def delay_rows(
 def delays_up_to(longest: int, clock: Clock, steps: int, own: float) -> tuple[float, ...]:
     """Return delays from none to the longest, each a different number of evaluations, with the one of the setting.
 
-    `longest`: int, evaluations.
+    `longest`: evaluations.
     `steps`: how many at most, beside that of the setting.
-    `own`: float, ms.
+    `own`: ms.
     """
     # Short ones fall together once they are whole evaluations: more are laid out until so many are left.
     wanted = min(steps - 1, longest)

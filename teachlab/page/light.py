@@ -31,8 +31,8 @@ def packed_light(
 ) -> tuple[dict[str, PackedArray], dict[str, Any]]:
     """Return the light for the page, and how it is held.
 
-    `places` (iterable of (int, int), samples): stretches whose light matters most, the most important first: where not
-    all light travels, theirs does, up to `MOST_PIECES`.
+    `places` (samples): stretches whose light matters most, the most important first: where not all light travels,
+    theirs does, up to `MOST_PIECES`.
     """
     if recording.samples <= MOST_RAW and max(clock.numerator, clock.denominator) < SAFE:
         return _packed(recording.read(0, recording.samples)), {"raw": True}

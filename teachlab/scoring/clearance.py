@@ -177,7 +177,7 @@ def worst_by_unit(
     """Return a figure of the margin for every lot, or every pass, from its own worst light.
 
     `measure`: margin_to_noise, population or excess_gain, as `Margin` defines them over the whole recording.
-    `dark_level` (float, recording units): reading without any light, for the excess gain.
+    `dark_level` (recording units): reading without any light, for the excess gain.
     `lots`: if true, by named lots, where small ones join the next; otherwise by passes, each with the gap after it.
 
     Lots or passes that cannot be measured are left out; a single pass has no population figure.

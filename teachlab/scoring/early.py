@@ -32,7 +32,7 @@ def early_rows(trials: Trials) -> Rows:
 def early_by_s(output: Output, truth: Truth, rows: Rows) -> NDArray[np.float64]:
     """Return how long before the first sample of each of these passes the output became active, s.
 
-    `rows` (ndarray of int64): as `early_rows` gives them for the score of this output.
+    `rows`: as `early_rows` gives them for the score of this output.
     """
     onsets = output.onsets
     before = np.searchsorted(onsets, truth.start[rows], side="left") - 1

@@ -430,7 +430,7 @@ def empty_text(empty: int, passes: int) -> str:
 def like_gaps(rows: NDArray[np.int64], extremes: PassAndGapExtremes, upwards: Sequence[bool]) -> NDArray[np.bool_]:
     """Whether the light of passes is that of most gaps and of the gaps beside them, by objects of each way.
 
-    `rows` (ndarray of int64): passes, by their place in the extremes.
+    `rows`: passes, by their place in the extremes.
     `upwards`: whether objects raise the light: several where they may do either.
     """
     low, high = _usual_gap(extremes)

@@ -32,8 +32,8 @@ LEAST_IN_SLOPE = 10
 class PositionSlope:
     """How much a position changes with the peak light of the pass.
 
-    `per_unit`, `low`, `high` (float, ms per recording unit): Theil–Sen slope with its interval, which assumes
-    independent passes; negative where brighter objects switch earlier.
+    `per_unit`, `low`, `high` (ms per recording unit): Theil–Sen slope with its interval, which assumes independent
+    passes; negative where brighter objects switch earlier.
     """
 
     per_unit: float

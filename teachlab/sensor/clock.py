@@ -65,7 +65,7 @@ class Clock:
     """Evaluation `i` reads sample ``floor(i · r)``, the latest at or before ``i / evaluation_rate``.
 
     `samples`: samples of the recording.
-    `sample_rate_hz`, `rate_hz` (float, Hz): samples, and evaluations, per second.
+    `sample_rate_hz`, `rate_hz`: samples, and evaluations, per second.
     `numerator`, `denominator`: ``r = sample_rate / evaluation_rate`` as an exact fraction, at least 1.
     """
 

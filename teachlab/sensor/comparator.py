@@ -36,7 +36,7 @@ def level_in(dtype: np.dtype[Any], level: float) -> Any:
     ``x >= level_in(...)`` and ``x < level_in(...)`` in the sample's own, faster type.
 
     `dtype`: uint8 … int32, or float16 … float64.
-    `level`: float, recording units.
+    `level`: recording units.
 
     Examples
     --------
@@ -116,8 +116,8 @@ class Comparator:
     def push(self, light: Light, invalid: Flags | None = None) -> None:
         """Take the next evaluations.
 
-        `light` (ndarray, shape (n,), recording units): in the stored type.
-        `invalid` (ndarray of bool, shape (n,)): nulls; NaN need not be flagged.
+        `light` (shape (n,), recording units): in the stored type.
+        `invalid` (shape (n,)): nulls; NaN need not be flagged.
         """
         a = 0
         while a < light.size:
@@ -133,9 +133,9 @@ class Comparator:
     def push_cells(self, light: Light, cuts: Where, low: Light, high: Light) -> None:
         """Take the next evaluations, all valid, of which the extremes of cells are known.
 
-        `light` (ndarray, shape (n,), recording units): in the stored type.
-        `cuts` (ndarray of intp, shape (cells,)): where cells begin, from 0 on.
-        `low`, `high`: ndarray, shape (cells,), recording units.
+        `light` (shape (n,), recording units): in the stored type.
+        `cuts` (shape (cells,)): where cells begin, from 0 on.
+        `low`, `high`: shape (cells,), recording units.
         """
         # A cell can change the state if it reaches a level that the cell before did not leave the state at.
         darkens, lights = low < self._off, high >= self._on

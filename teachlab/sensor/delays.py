@@ -75,7 +75,7 @@ def on_delay(state: TwoState, delay: int, size: int) -> TwoState:
     """Stay off until the input was on for ``i, i−1, …, i−delay`` (IEC 61131-3 TON).
 
     `state`: input. Its value at the first evaluation is assumed for all time before.
-    `delay`, `size` (int, evaluations): the delay, and the length of the recording.
+    `delay`, `size` (evaluations): the delay, and the length of the recording.
     """
     if delay == 0:
         return state

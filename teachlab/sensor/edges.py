@@ -109,8 +109,7 @@ class TwoState:
 class RunCounter:
     """Number of evaluations before a position that lie inside given runs, in logarithmic time.
 
-    `starts`, `ends` (ndarray of int64, shape (k,), evaluations): disjoint ascending runs ``[start, end)``, all at or
-    after 0.
+    `starts`, `ends` (shape (k,), evaluations): disjoint ascending runs ``[start, end)``, all at or after 0.
     """
 
     starts: Edges

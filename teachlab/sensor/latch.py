@@ -86,9 +86,9 @@ def undecided(set_: Lanes, reset: Lanes) -> Where:
 def edges_of(set_: Lanes, reset: Lanes, state: bool, some: Where | None = None) -> tuple[Where, bool]:
     """Return where the state changes, and the state at the end.
 
-    `set_`, `reset` (ndarray of uint64, shape (n,)): never both at one evaluation.
+    `set_`, `reset` (shape (n,)): never both at one evaluation.
     `state`: before the first evaluation.
-    `some` (ndarray of intp): what `undecided` says of them, where it is known.
+    `some`: what `undecided` says of them, where it is known.
 
     Examples
     --------

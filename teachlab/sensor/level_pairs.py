@@ -23,7 +23,7 @@ _RANK = np.dtype(np.int32)
 class LevelPairs:
     """Reads evaluated light block by block through many pairs of levels and keeps the edges of each.
 
-    `pairs` (sequence of (float, float), recording units): on- and off-level of each comparator, ``off <= on``.
+    `pairs` (recording units): on- and off-level of each comparator, ``off <= on``.
 
     Examples
     --------

@@ -12,7 +12,7 @@ from teachlab.model.recording import Light
 def running_min(light: Light, span: int) -> Light:
     """Return the minimum over every `span` neighbouring values.
 
-    `light` (ndarray, shape (n,)): in any type, without NaN; the type is kept.
+    `light` (shape (n,)): in any type, without NaN; the type is kept.
     `span`: at least 1.
     Returned (shape (max(0, n − span + 1),)): element i is the minimum of ``light[i : i + span]``.
 

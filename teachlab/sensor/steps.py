@@ -44,8 +44,8 @@ STEPS_EVERY = 6
 class SteppedSignal:
     """A signal over one block of evaluations.
 
-    `at` (ndarray of int64, shape (n,)): where each value begins, ascending; the first is the start of the block.
-    `value`: ndarray of int16, shape (n,).
+    `at` (shape (n,)): where each value begins, ascending; the first is the start of the block.
+    `value`: shape (n,).
     """
 
     at: At
@@ -142,7 +142,7 @@ class SteppedSwitching:
 class Past:
     """The steps of a signal that still matter for the last `span` evaluations, block after block.
 
-    `span`: int, evaluations.
+    `span`: evaluations.
     `first`: value of the signal at all times before the record.
     """
 
@@ -164,7 +164,7 @@ class Running:
     """A running extreme over the last ``delay + 1`` evaluations, starting in the settled state of one value.
 
     `pick`: ``np.minimum`` or ``np.maximum``.
-    `delay`: int, evaluations.
+    `delay`: evaluations.
     """
 
     def __init__(self, pick: np.ufunc, delay: int, first: int) -> None:

@@ -24,8 +24,8 @@ class MedianSlope(NamedTuple):
 def median_slope(values: Floats, at: Floats, confidence: float = 0.95) -> MedianSlope:
     """Return the median of the slopes of all pairs of points.
 
-    `values`, `at` (ndarray of float64, shape (n,)): finite. Time and memory grow with the square of n.
-    `confidence` (float, in (0, 1)): of the interval.
+    `values`, `at` (shape (n,)): finite. Time and memory grow with the square of n.
+    `confidence` (in (0, 1)): of the interval.
 
     Notes
     -----

@@ -18,9 +18,9 @@ LOW, HIGH = 0.05, 0.95
 def quantile_limits(ascending: NDArray[np.float64], share: float, tail: float) -> tuple[float | None, float | None]:
     """Return order statistics below and above a quantile, each wrong with a probability of at most `tail`.
 
-    `ascending` (ndarray of float64, shape (n,)): sorted values of independent draws; equal values are allowed.
-    `share` (float, in (0, 1)): which quantile.
-    `tail`: float, in (0, 0.5).
+    `ascending` (shape (n,)): sorted values of independent draws; equal values are allowed.
+    `share` (in (0, 1)): which quantile.
+    `tail`: in (0, 0.5).
     `low`, `high`: None if even the smallest (largest) value is wrong more often.
 
     Notes

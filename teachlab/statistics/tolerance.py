@@ -76,7 +76,7 @@ def coverage_confidence(samples: int, share: float, *, sides: int = 2) -> float:
     """Return the confidence that the range of `samples` values holds at least `share` of all future ones.
 
     `samples`: at least 1, independent.
-    `share`: float, in (0, 1).
+    `share`: in (0, 1).
     `sides`: 2: between the smallest and the largest value; 1: only below the largest (or above the smallest).
 
     Notes

@@ -194,7 +194,7 @@ class LossAgreement(Document):
 def agreement(lost_by: ArrayLike, settings: int) -> LossAgreement:
     """Say, from how many settings lose each pass, whether they lose the same passes.
 
-    `lost_by` (array_like of int, shape (passes,)): how many of the settings lose each pass.
+    `lost_by` (shape (passes,)): how many of the settings lose each pass.
     `settings`: number of settings, at least 2.
 
     Notes

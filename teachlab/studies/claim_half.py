@@ -30,8 +30,8 @@ class FixedSetting:
 
     `draw`: number of the draw with the median cost of the strategy's draws there.
     `cost`, `p95`: median cost of the strategy there, and its 95 % quantile over the draws.
-    `room` (float or None, recording units): how far its levels may move there without costing more; None if it was not
-    compared by that.
+    `room` (recording units): how far its levels may move there without costing more; None if it was not compared by
+    that.
     `useless`: whether its output was active for most of the gap time there, or never, once it was replayed.
     """
 
@@ -48,9 +48,9 @@ class FixedSetting:
 class HalfByLot:
     """What a setting did on the claim half, lot by lot, or by stretches where no lots are named.
 
-    `passes`, `lost`, `errors` (sequence of int, one per lot): passes that touch and merge are left out.
+    `passes`, `lost`, `errors` (one per lot): passes that touch and merge are left out.
     `like`: which products are like those of the lot.
-    `at_s` (sequence of float, s): time of its first pass in the recording.
+    `at_s`: time of its first pass in the recording.
     `usable`: whether the output is neither active for most of the gap time nor never.
     """
 

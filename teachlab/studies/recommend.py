@@ -138,7 +138,7 @@ def rooms(
     """Return how far each of several settings may be moved, up and down, without costing more.
 
     `settings`: of fixed levels, with any filter and delays, without their history.
-    `reach` (float, recording units, above 0): largest shift that is tried.
+    `reach` (recording units, above 0): largest shift that is tried.
 
     Each is the largest tried shift of both levels together, in recording units, for which it, and every smaller one,
     costs no more in either direction; 0 if there is none.

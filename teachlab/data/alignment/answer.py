@@ -36,7 +36,7 @@ class Group:
     """Remaining deviations of the borders of one kind of object, or of one stretch of time.
 
     `name`: label, or start time of the stretch.
-    `begin`, `end` (float, samples): medians of the remaining deviations after shift and drift; NaN if there are none.
+    `begin`, `end` (samples): medians of the remaining deviations after shift and drift; NaN if there are none.
     """
 
     name: str

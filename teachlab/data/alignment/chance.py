@@ -26,10 +26,10 @@ def evidence(
 ) -> float:
     """Return how much likelier the edges of the light lie about borders than anywhere within their reach, in nats.
 
-    `start`, `end` (ndarray of float64, shape (n,), samples): passes that were examined, moved by the shift of `lags`.
+    `start`, `end` (shape (n,), samples): passes that were examined, moved by the shift of `lags`.
     `reach`: of these passes.
     `lags`: with the remaining deviations of these passes alone.
-    `exact` (float, samples): no smaller spread is tried.
+    `exact` (samples): no smaller spread is tried.
 
     Notes
     -----

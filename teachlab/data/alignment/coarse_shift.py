@@ -31,9 +31,9 @@ NEAR_PASSES = 2.5
 class Train:
     """Correlation of a group of passes with the light, over the shift.
 
-    `at` (float, samples): middle of the group.
-    `first` (int, bins): the shift of the first element.
-    `values` (ndarray of float64): one per bin.
+    `at` (samples): middle of the group.
+    `first` (bins): the shift of the first element.
+    `values`: one per bin.
     """
 
     at: float
@@ -69,7 +69,7 @@ def bins_of(start: Floats, end: Floats, samples: int) -> list[Bin]:
 class _Search(NamedTuple):
     """What is correlated: runs ``[first, stop)`` of passes, over shifts of `reach` passes, in bins of `width` samples.
 
-    `pitch` (float, samples): from pass to pass; 0 with one pass.
+    `pitch` (samples): from pass to pass; 0 with one pass.
     """
 
     runs: list[tuple[int, int]]

@@ -38,8 +38,8 @@ BACK = 0.35
 class Crossings:
     """Crossings of half the local step, in time order; a crossing lies between two samples, as a border does.
 
-    `begins`, `ends` (ndarray of float64, shape (n,) and (m,), samples): where objects begin, and where they end.
-    `edges` (ndarray of float64, shape (k,), samples): 10–90 % times of the edges nearest to borders.
+    `begins`, `ends` (shape (n,) and (m,), samples): where objects begin, and where they end.
+    `edges` (shape (k,), samples): 10–90 % times of the edges nearest to borders.
     `passes`: how many passes were examined.
     """
 

@@ -83,7 +83,7 @@ class AlignmentReading:
     """What one reading of a recording keeps for its alignment: means of bins, and the light near borders.
 
     `recording`, `truth`: as for `measure_alignment`.
-    `beside` (sequence of (int, int), samples): further stretches that will be needed.
+    `beside` (samples): further stretches that will be needed.
     """
 
     def __init__(self, recording: Recording, truth: Truth, *, beside: Sequence[tuple[int, int]] = ()) -> None:

@@ -21,7 +21,7 @@ class ClockShift:
     """Position of a time of the truth on the clock of the light: ``p + shift + rate · (p − samples / 2)``.
 
     `samples`: length of the recording; its middle is where the shift holds.
-    `shift` (float, samples): what is added in the middle of the recording.
+    `shift` (samples): what is added in the middle of the recording.
     `rate`: difference of rate, 1e-6 is 1 ppm.
     """
 

@@ -35,8 +35,8 @@ class Step(NamedTuple):
 def step_of(begins: Floats, ends: Floats, times: Floats) -> Step | None:
     """Return the jump of the deviations of passes; None if one line tells them nearly as well as two.
 
-    `begins`, `ends` (ndarray of float64, shape (n,), samples): remaining deviations of their borders, NaN without any.
-    `times` (ndarray of float64, shape (n,), samples): where the passes are, in rising order.
+    `begins`, `ends` (shape (n,), samples): remaining deviations of their borders, NaN without any.
+    `times` (shape (n,), samples): where the passes are, in rising order.
 
     Notes
     -----

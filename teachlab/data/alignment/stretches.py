@@ -46,7 +46,7 @@ def runs_of(passes: int, first: int = 0, stop: int = MOST_PASSES // RUNS) -> lis
 class Bins:
     """Means of the valid light in bins of equal width, while a recording is read in blocks.
 
-    `start`, `stop`, `width` (int, samples): bins from `start` on; the last may be shorter.
+    `start`, `stop`, `width` (samples): bins from `start` on; the last may be shorter.
     """
 
     def __init__(self, start: int, stop: int, width: int) -> None:

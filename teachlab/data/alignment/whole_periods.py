@@ -53,7 +53,7 @@ def other_fits(
     """Return how well the truth fits unshifted (0 passes), and shifted by one and two passes.
 
     `start`, `end`, `crossings`, `reach`, `lags`: as `fit_lags` took and gave them.
-    `runs` (sequence of (int, int)): passes ``[first, stop)`` that were examined.
+    `runs`: passes ``[first, stop)`` that were examined.
     """
     moved = lags.shift.of(start), lags.shift.of(end)
     found = []

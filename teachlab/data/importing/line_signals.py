@@ -92,8 +92,8 @@ class LinePosition:
     def of_counts(cls, counts: NDArray[np.float64], mm: float, rate_hz: float) -> LinePosition:
         """Build from encoder counts: roll-overs are undone, and a line that counts down is reversed.
 
-        `counts`: ndarray of float64, shape (rows,).
-        `mm` (float, mm): millimetres per count.
+        `counts`: shape (rows,).
+        `mm` (mm): millimetres per count.
         """
         if not (np.isfinite(mm) and mm > 0):
             raise ParameterError(f"--encoder-mm must be above 0 mm, got {mm:g}.")

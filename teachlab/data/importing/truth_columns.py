@@ -43,7 +43,7 @@ class TruthKind(StrEnum):
 class RowPasses:
     """Passes in rows of the log: ``[start, end)`` and their labels.
 
-    `start`, `end`: ndarray of int64, shape (n,), rows.
+    `start`, `end`: shape (n,), rows.
     """
 
     start: NDArray[np.int64]

@@ -169,7 +169,7 @@ def _between_passes(faint: TwoState, truth: Truth, samples: int, shortest: int) 
 def two_levels(values: NDArray[np.float64], unit: str) -> Levels:
     """Divide values into two levels, or raise if they do not have two.
 
-    `values` (ndarray of float64, shape (n,), recording units): finite.
+    `values` (shape (n,), recording units): finite.
     """
     if values.size == 0:
         raise RecordingError("no valid sample of finite light: there is nothing to label. Log it again.")

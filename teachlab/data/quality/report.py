@@ -25,9 +25,9 @@ from teachlab.model.truth import Truth
 class QualityNoise:
     """Local noise, recording units; None if it cannot be measured.
 
-    `object`, `background` (float, recording units): inside detect passes, and in the gaps.
-    `overall` (float, recording units): over all samples, in passes and in gaps.
-    `step` (float, recording units): smallest step between levels that occur; noise is at least ``step / √12``.
+    `object`, `background` (recording units): inside detect passes, and in the gaps.
+    `overall` (recording units): over all samples, in passes and in gaps.
+    `step` (recording units): smallest step between levels that occur; noise is at least ``step / √12``.
     """
 
     object: float | None

@@ -158,8 +158,7 @@ class QualityScan:
 class _Light:
     """The light of a block, and its steps: the difference at a sample is the one from the sample before.
 
-    `invalid`: ndarray of bool.
-    `before` (float, recording units): the sample before the block, NaN if it is not valid or there is none.
+    `before` (recording units): the sample before the block, NaN if it is not valid or there is none.
     `sound`: whether all samples are valid and finite.
     """
 

@@ -20,8 +20,8 @@ SHOWN = 5
 class Obstacle:
     """A pass that no level reaches without a gap, or a gap that is as bright as a pass.
 
-    `start`, `stop` (int, samples): the pass, or the gap, ``[start, stop)``.
-    `peak` (float, recording units): its extreme in the direction of the objects.
+    `start`, `stop` (samples): the pass, or the gap, ``[start, stop)``.
+    `peak` (recording units): its extreme in the direction of the objects.
     `row`: row of the pass; None for a gap.
     """
 
@@ -112,7 +112,7 @@ def separability(measured: QualityScan, truth: Truth, direction: Direction) -> S
 def best_level(passes: Floats, gaps: Floats) -> tuple[float, int, int]:
     """Return a level with the fewest passes below it and gaps at or above it, and the two counts.
 
-    `passes`, `gaps` (ndarray of float64, shape (n,) and (m,), not empty): peaks.
+    `passes`, `gaps` (shape (n,) and (m,), not empty): peaks.
 
     Notes
     -----

@@ -23,8 +23,8 @@ DETAIL_PASSES = 6
 class Envelope:
     """Lowest and highest light in equal stretches of time; no sample is left out.
 
-    `edges`: ndarray of int64, shape (columns + 1,), samples.
-    `low`, `high` (ndarray of float64, shape (columns,), recording units): NaN if no sample is valid.
+    `edges`: shape (columns + 1,), samples.
+    `low`, `high` (shape (columns,), recording units): NaN if no sample is valid.
     """
 
     edges: NDArray[np.int64]

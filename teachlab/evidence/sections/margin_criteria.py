@@ -21,7 +21,7 @@ def judged_kept(
     """Judge whether enough lots, or passes, keep a margin.
 
     `least`: value that each must keep.
-    `kept` (ndarray of float64, shape (lots or passes,)): the worst value of each.
+    `kept` (shape (lots or passes,)): the worst value of each.
     `lots`: whether they are named lots; otherwise they are passes, assumed to be independent.
     `content`: share of all future ones that must keep it. None: every recorded lot kept it, and there are at least 5
     lots; for passes, 99 %.

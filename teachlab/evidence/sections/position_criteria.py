@@ -17,7 +17,7 @@ def judged_position(
     """Judge one spread.
 
     `measure`: one of `POSITIONS`.
-    `most` (float, ms or mm): limit.
+    `most` (ms or mm): limit.
     `confidence`: one-sided.
     `by_lots`: whether passes of one lot may resemble each other. If so, the range of the lots must stay within the
     limit, from the lowest 5 % quantile of a lot to the highest 95 % quantile. Otherwise passes are assumed to be

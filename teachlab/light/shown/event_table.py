@@ -305,7 +305,7 @@ class EventTable:
 class Values:
     """Kind of values to be ordered: light, differences of neighbours, or ranges within a number of evaluations.
 
-    `span`: int, evaluations.
+    `span`: evaluations.
     """
 
     name: str
@@ -319,8 +319,8 @@ class Values:
     def of(self, light: Heights, start: Places, stop: Places) -> tuple[Heights, Places]:
         """Return the values of stretches, concatenated, and the number of values of each.
 
-        `light` (ndarray of float64, recording units): from the beginning of the first stretch on.
-        `start`, `stop`: ndarray of int64, shape (n,), evaluations.
+        `light` (recording units): from the beginning of the first stretch on.
+        `start`, `stop`: shape (n,), evaluations.
         """
         start, stop = start - start[0], stop - start[0]
         if not self.held:

@@ -106,7 +106,7 @@ def _shortened(light: Heights, size: Where) -> tuple[Heights, Where]:
     """Return stretches with the same crossings, at every level: of cells without one, only the lowest value.
 
     `light`: one stretch after the other.
-    `size` (ndarray of intp, shape (stretches,)): of each.
+    `size` (shape (stretches,)): of each.
     """
     cells = -(-size // CELL)
     start, first = np.cumsum(size) - size, np.cumsum(cells) - cells

@@ -129,7 +129,7 @@ HEIGHT, DIFFERENCE = Values("height"), Values("difference")
 class TabledEvents(Events):
     """Labelled passes and gaps of a block with tables; the light itself is read only on request.
 
-    `first`, `last` (int, evaluations): the stretch ``[first, last)`` of the block.
+    `first`, `last` (evaluations): the stretch ``[first, last)`` of the block.
     `read`: returns its light.
     `**events`: as of `Events`, but for the light.
     """
@@ -185,7 +185,7 @@ def once_shown(events: Events, key: Hashable, make: Callable[[], T]) -> T:
 class TabledLight:
     """Same as `teachlab.light.shown.stretch_light.StretchLight`, computed from tables: equal to the last bit.
 
-    `first`, `last` (int, evaluations): the stretch ``[first, last)`` of the block.
+    `first`, `last` (evaluations): the stretch ``[first, last)`` of the block.
     `sign`: +1 where objects raise the light, −1 where they lower it.
     """
 
@@ -317,7 +317,7 @@ class TabledLight:
         """Return how often a comparator becomes active in every window, and in every gap.
 
         `windows`: of the stretch.
-        `level`, `release` (float, recording units, objects upwards): active from the one on, until below the other.
+        `level`, `release` (recording units, objects upwards): active from the one on, until below the other.
 
         Notes
         -----

@@ -22,7 +22,7 @@ class AveragedSource:
     Invalid evaluations count with the last valid value, as a sensor holds it, and stay invalid. Before the record,
     everything is as at its first valid evaluation.
 
-    `span` (int, evaluations): at least 1.
+    `span` (evaluations): at least 1.
     """
 
     def __init__(self, recording: Recording, clock: Clock, span: int) -> None:

@@ -43,9 +43,9 @@ MOST_WITHIN = 1 << 20
 class SensorMargin:
     """Margin to noise that one sensor would have on this recording.
 
-    `objects`, `background` (float or None, recording units): 1 % quantile of the sustained peaks of passes, and 99 %
-    quantile of those of gaps, on the side of the objects.
-    `noise` (float or None, recording units): robust standard deviation of the background as this sensor sees it.
+    `objects`, `background` (recording units): 1 % quantile of the sustained peaks of passes, and 99 % quantile of those
+    of gaps, on the side of the objects.
+    `noise` (recording units): robust standard deviation of the background as this sensor sees it.
     `margin`: ``(objects − background) / (2 · noise)``: distance of the middle level to either side, in sigma; negative
     if they overlap.
     `needed`: margin at which white noise alone trips such a sensor once an hour, `needed_margin`.

@@ -23,7 +23,7 @@ class ComparedSensor:
     """A hypothetical sensor.
 
     `setting`: filter, delays and rate.
-    `average` (int, evaluations): light is averaged over so many evaluations before the comparator; 1: no average.
+    `average` (evaluations): light is averaged over so many evaluations before the comparator; 1: no average.
     `missing`: why this recording shows nothing about it, otherwise empty.
     """
 
@@ -36,7 +36,7 @@ class ComparedSensor:
 def needed_margin(rate_hz: float, consecutive: int = 1, delay: int = 0, *, trips_per_hour: float = 1.0) -> float:
     """Return how many sigma below the level white noise must lie to trip no more often than stated.
 
-    `rate_hz` (float, Hz): evaluations per second.
+    `rate_hz`: evaluations per second.
     `delay`: evaluations for which a delay holds an onset back.
 
     Notes

@@ -154,7 +154,7 @@ def coverage(
     shown is certified too.
     `teach_share`: as for the split; None: everything is scored.
     `rules`: tolerance of the borders, confidence of every interval.
-    `begins_h` (float, h): time of day at which the recording begins.
+    `begins_h` (h): time of day at which the recording begins.
     Raises InputError if the pieces do not fit together.
     """
     if times < 1:

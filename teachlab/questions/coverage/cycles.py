@@ -28,8 +28,8 @@ _SPEC = re.compile(
 class Cycle:
     """Something that recurs at a steady pace, with a feature at an unknown place of it.
 
-    `period_s` (float, s): of one revolution.
-    `width_s` (float, s): how long the feature takes to pass; it was seen only if all of it lay in one open gap.
+    `period_s`: of one revolution.
+    `width_s`: how long the feature takes to pass; it was seen only if all of it lay in one open gap.
     """
 
     name: str
@@ -49,7 +49,7 @@ class Cycle:
 def cycle_of(text: str, *, line_speed_m_s: float | None = None) -> Cycle:
     """Read ``belt=10s``, ``belt=6000mm``, ``lamp=100Hz``, or with the width of its feature ``belt=6000mm:40mm``.
 
-    `line_speed_m_s` (float, m/s): turns lengths into times.
+    `line_speed_m_s` (m/s): turns lengths into times.
     Raises ParameterError if it cannot be read, or a length comes without a line speed.
 
     Examples
@@ -89,7 +89,7 @@ def cycle_of(text: str, *, line_speed_m_s: float | None = None) -> Cycle:
 class Exposure(Document):
     """How often a feature at an unknown place of a cycle lay completely in an open gap.
 
-    `seconds`, `open_s` (float, s): examined time, and how much of it was open gap.
+    `seconds`, `open_s` (s): examined time, and how much of it was open gap.
     `revolutions`: revolutions of the cycle in that time.
     `exposures`: mean over all places of the cycle: revolutions with the feature in an open gap.
     `least`, `most`: exposures of the place that was seen least often, and most often.
@@ -121,8 +121,8 @@ def exposures(
 ) -> Exposure:
     """Count, for every place of a cycle, in how many revolutions it lay in an open gap.
 
-    `start_s`, `stop_s` (array_like of float, shape (gaps,), s): open gaps ``[start, stop)``, disjoint.
-    `seconds` (float, s): examined time, gaps and passes.
+    `start_s`, `stop_s` (shape (gaps,), s): open gaps ``[start, stop)``, disjoint.
+    `seconds` (s): examined time, gaps and passes.
     `times`: how often the feature should be seen, at least 1.
 
     Notes
@@ -216,8 +216,8 @@ def _arrays(start_s: ArrayLike, stop_s: ArrayLike) -> tuple[Floats, Floats]:
 def revolutions_needed(open_share: float, confidence: float, *, times: int = 1) -> float:
     """Return the revolutions after which a feature was seen often enough with this confidence.
 
-    `open_share` (float, in [0, 1]): share of the revolutions in which the feature lies in an open gap.
-    `confidence`: float, in (0, 1).
+    `open_share` (in [0, 1]): share of the revolutions in which the feature lies in an open gap.
+    `confidence`: in (0, 1).
     `times`: how often it has to be seen.
 
     The result is infinite if no revolution meets an open gap.

@@ -24,8 +24,8 @@ Counts = NDArray[np.int64]
 def places(edges: Floats, count: Counts, *, most: int = PLACES) -> tuple[Floats, Counts, Counts]:
     """Reduce counts of exposures, constant between edges, to `most` equal stretches; no unseen place is lost.
 
-    `edges` (ndarray of float64, shape (n + 1,), s): from 0 to the period, ascending.
-    `count`: ndarray of int64, shape (n,).
+    `edges` (shape (n + 1,), s): from 0 to the period, ascending.
+    `count`: shape (n,).
     `edges`: shape (most + 1,), s.
     `least`, `most` (shape (most,)): for every stretch, how often the point seen least often, and most often, was seen.
 

@@ -25,9 +25,9 @@ Positions = NDArray[np.int64]
 class OpenGaps:
     """Open gaps of a recording in evaluations, and where its blocks lie.
 
-    `start`, `stop`, `after` (ndarray of int64, shape (gaps,)): gaps that are trials, and the pass before each.
+    `start`, `stop`, `after` (shape (gaps,)): gaps that are trials, and the pass before each.
     `trials`: of the whole recording.
-    `first_window` (int, evaluations): where the scored block begins.
+    `first_window` (evaluations): where the scored block begins.
     """
 
     output: Output

@@ -30,8 +30,7 @@ class DesignAnswer:
     """A designed setting.
 
     `taught`: the setting, and its results on the passes that were not shown.
-    `teach_cost` (float, errors per pass): errors per pass of the setting on what was shown; no counted combination has
-    fewer.
+    `teach_cost` (errors per pass): errors per pass of the setting on what was shown; no counted combination has fewer.
     `cells`: number of combinations counted.
     `reserves`: ``{axis: {"low", "high", "unit"}}``: how far levels, light and delays may move without a further error,
     on all passes of the recording (`teachlab.questions.design.reserves`). It holds for what was recorded and is no

@@ -34,7 +34,7 @@ class Helps(Document):
     `window`: whether two thresholds with the background between them detect every pass as recorded.
     `on_delay_ms`: an on-delay with which some level, `on_delay_level`, replays without an error as recorded; tried if
     no level does so without one.
-    `on_delay_level`: float or None, recording units.
+    `on_delay_level`: recording units.
     `setting_per_label`, `setting_per_lot`: whether every kind of object, or every lot, has levels that work for it as
     recorded.
     """

@@ -56,26 +56,25 @@ class Demands:
     """Trials of a recording, upside down if objects dip.
 
     `rise`: whether objects raise the light.
-    `peak` (ndarray of float64, shape (passes,), recording units): highest light of each detect pass, with what a filter
-    or on-delay still sees of the light before.
-    `valley`, `lasting` (ndarray of float64, shape (passes,), recording units): lowest light since the previous pass
-    began; and the highest on-level with which the output is active at every place before a possible onset, −inf if any
-    fall is enough to release it.
-    `entered` (ndarray of float64, shape (passes,), recording units): lowest light of a pass and of the gap directly
-    before it, −inf if there is none or it is too short.
-    `other` (ndarray of float64, shape (passes,), recording units): lowest light of the same passes.
+    `peak` (shape (passes,), recording units): highest light of each detect pass, with what a filter or on-delay still
+    sees of the light before.
+    `valley`, `lasting` (shape (passes,), recording units): lowest light since the previous pass began; and the highest
+    on-level with which the output is active at every place before a possible onset, −inf if any fall is enough to
+    release it.
+    `entered` (shape (passes,), recording units): lowest light of a pass and of the gap directly before it, −inf if
+    there is none or it is too short.
+    `other` (shape (passes,), recording units): lowest light of the same passes.
     `labels`, `lots`: of the same passes; without a column there are no lots.
-    `start`, `stop` (ndarray of int64, shape (rests,), evaluations): gaps, and windows of `ignore` passes.
-    `top` (ndarray of float64, shape (rests,), recording units): no light of a rest is higher.
-    `beside` (ndarray of int64, shape (rests, 2)): the passes (as above) before and after each gap, −1 if there is none.
-    `everyone` (ndarray of bool, shape (rests,)): whether a rest is background for every kind of object: `ignore`
-    passes.
-    `low`, `high` (float, recording units): extremes of the background.
-    `median` (float, recording units): of the light in the gaps.
-    `lowest`, `highest` (float, recording units): of all light, not upside down.
+    `start`, `stop` (shape (rests,), evaluations): gaps, and windows of `ignore` passes.
+    `top` (shape (rests,), recording units): no light of a rest is higher.
+    `beside` (shape (rests, 2)): the passes (as above) before and after each gap, −1 if there is none.
+    `everyone` (shape (rests,)): whether a rest is background for every kind of object: `ignore` passes.
+    `low`, `high` (recording units): extremes of the background.
+    `median` (recording units): of the light in the gaps.
+    `lowest`, `highest` (recording units): of all light, not upside down.
     `evaluated`: to read stretches again.
-    `sustained`, `held` (int, evaluations): how long light must last to switch the output, and how much longer the
-    output is held.
+    `sustained`, `held` (evaluations): how long light must last to switch the output, and how much longer the output is
+    held.
     """
 
     rise: bool

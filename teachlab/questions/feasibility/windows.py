@@ -21,10 +21,10 @@ MOST_CONTRADICTIONS = 50
 class Window:
     """Levels at which nothing is lost and nothing trips, for one condition and one kind of object or lot.
 
-    `background`, `objects` (float, recording units): what the background beside these objects demands, and the weakest
-    of the objects: a rise needs ``background < on <= objects``, a dip ``objects < off <= background``.
+    `background`, `objects` (recording units): what the background beside these objects demands, and the weakest of the
+    objects: a rise needs ``background < on <= objects``, a dip ``objects < off <= background``.
     `lot`: name of the lot, if the window is one of a lot.
-    `reference` (float, recording units): median of the background under that condition.
+    `reference` (recording units): median of the background under that condition.
     """
 
     condition: str

@@ -44,9 +44,9 @@ FEWEST = 3
 class WiderBorders(Document):
     """What the best pair of fixed levels makes if borders are taken as no sharper than the edges of the light.
 
-    `tolerance_ms` (float, ms): tolerance that allows for the edges.
+    `tolerance_ms`: tolerance that allows for the edges.
     `errors`, `errors_now`: with this tolerance, and with the one asked for.
-    `edge_ms`, `doubt_ms` (float, ms): 10 to 90 % time of the edges; half-width of the doubt of a border as it is.
+    `edge_ms`, `doubt_ms`: 10 to 90 % time of the edges; half-width of the doubt of a border as it is.
     """
 
     tolerance_ms: float
@@ -74,14 +74,14 @@ class InspectAnswer:
     `alignment`: how the passes lie against the light; None without passes, or if it cannot be measured.
     `best`: the best pair of fixed levels, with every pass and gap counted; None without passes that can be scored.
     `sides`: result of two thresholds if objects lie on both sides of the background.
-    `step` (float or None, recording units): smallest step of the light, if it is stored in whole numbers: levels are
-    not printed with finer steps.
+    `step` (recording units): smallest step of the light, if it is stored in whole numbers: levels are not printed with
+    finer steps.
     `cures`: changes of the best pair that leave fewer errors, one of each kind, best first; empty if it makes no error.
     `missing`: what is said of gaps in which the best pair trips on light as strong as a pass; empty if there are none.
     `stopped`: what is said of passes in which the log stands still.
     `wider`: if the borders are taken as sharper than the light is, and that is why the best pair fails.
     `empty`: passes to be detected in which nothing is seen, if these are most of them.
-    `full_scale` (float or None, recording units): stated end of the receiver's range.
+    `full_scale` (recording units): stated end of the receiver's range.
     """
 
     quality: Quality

@@ -162,8 +162,8 @@ def taught_apart(
 
     The draws are by lot, in time order.
 
-    `names` (iterable of str, shape (passes of the truth,)): the lot of every pass; default: the whole teach block is
-    one group, named by the recording.
+    `names` (shape (passes of the truth,)): the lot of every pass; default: the whole teach block is one group, named by
+    the recording.
     `options`: seed, teach share, tolerance, base setting.
     `passes`: number of consecutive detect passes of one lot in a stretch; passes left over are not used.
     Raises ParameterError if `passes` is below 1, or names do not belong to the passes.

@@ -37,7 +37,7 @@ class ReplayAnswer:
     `dependent` (mapping of str to Dependence, Bursts or None): rates with lots and bursts taken into account.
     `reasons`: why passes were lost and gaps tripped; None if there were no errors, or if the light was not to be
     examined.
-    `early_s` (tuple of float, s): for false trips that lasted into the next pass: how long before it they began.
+    `early_s`: for false trips that lasted into the next pass: how long before it they began.
     `verdict`: the decision on the setting; None without passes.
     `alignment`: how the passes lie against the light; None without passes, or if it cannot be measured.
     """

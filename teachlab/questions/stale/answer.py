@@ -254,7 +254,7 @@ def staleness(
 
     `rules`: tolerance of the borders, confidence of every interval.
     `least_margin`: margin to noise below which the setting is watched.
-    `horizon_hours` (float, optional, h): watch the setting if its time to cleaning may be shorter.
+    `horizon_hours` (h): watch the setting if its time to cleaning may be shorter.
 
     Notes
     -----

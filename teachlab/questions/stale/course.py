@@ -40,10 +40,10 @@ class CourseStretch:
     """One stretch of consecutive scored passes, or the passes of one lot or of joined lots.
 
     `hours`: time at which its middle pass begins.
-    `object`, `weakest` (float, recording units): median of the sustained peaks of its passes, and the peak nearest to
-    being lost.
-    `background` (float or None, recording units): median of the light of its gaps; None without a gap.
-    `contrast` (float or None, recording units): distance between the two medians, positive where objects stand out.
+    `object`, `weakest` (recording units): median of the sustained peaks of its passes, and the peak nearest to being
+    lost.
+    `background` (recording units): median of the light of its gaps; None without a gap.
+    `contrast` (recording units): distance between the two medians, positive where objects stand out.
     `margin`: smallest distance of its extremes to the levels, in noise; None without measurable noise.
     `limited_by`: which side that is.
     """
@@ -107,9 +107,9 @@ class Course:
     `sequential`: cumulative sum on the margin of every pass, as `alarm_of` chooses it.
     `opening`: the same from the end backwards: whether the first passes lie below those that follow. Its alarm is the
     last pass of that start. All alarms are rows of the table of passes.
-    `levels` (ndarray of float64, recording units): the light that is followed, pass by pass in time order.
-    `margins` (ndarray of float64, shape (stretches,)): mean over the passes of each stretch of their smallest distance
-    to a level, in noise; NaN if it is not known. The smallest of a stretch depends on how many passes it has.
+    `levels` (recording units): the light that is followed, pass by pass in time order.
+    `margins` (shape (stretches,)): mean over the passes of each stretch of their smallest distance to a level, in
+    noise; NaN if it is not known. The smallest of a stretch depends on how many passes it has.
     `watched`: the smallest margin, and each side for itself.
     `lots_are`: whether their lots are lots or stretches.
     """

@@ -59,7 +59,7 @@ class GrowingEvidence:
 def evidence_on_losses(truth: Truth, trials: Trials, limit: float) -> GrowingEvidence:
     """Bet, lot by lot or stretch by stretch, against "at most `limit` of the passes are lost".
 
-    `limit` (float, in (0, 1)): limited to 0.95.
+    `limit` (in (0, 1)): limited to 0.95.
     """
     lost = trials.lost[trials.wanted].astype(float)
     return _evidence("losses", "passes", truth, trials.rows(trials.wanted), lost, limit)

@@ -57,8 +57,8 @@ def level_of_lots(
 ) -> LotLevel | None:
     """Calculate level and spread from an earlier recording; None with fewer than four lots, or without any spread.
 
-    `values` (array_like of float, shape (n,)): of every pass, without NaN.
-    `lots` (array_like of int, shape (n,)): number of its lot.
+    `values` (shape (n,)): of every pass, without NaN.
+    `lots` (shape (n,)): number of its lot.
     `source`: what the lots are. Stretches of passes may resemble their neighbours; labelled lots do not.
     `least`: standard deviation of a single value that is assumed at least: values that are equal by chance show none.
 
@@ -115,9 +115,8 @@ def falling_below(
 ) -> Sequential | None:
     """Watch for a fall below the level of lots.
 
-    `values` (array_like of float, shape (n,)): values that must not fall, pass by pass in time order, without NaN.
-    `before` (array_like of float, shape (m,)): the passes that gave this level: what they themselves reach against it
-    raises no alarm.
+    `values` (shape (n,)): values that must not fall, pass by pass in time order, without NaN.
+    `before` (shape (m,)): the passes that gave this level: what they themselves reach against it raises no alarm.
     `chance`: probability of an alarm if nothing changes.
 
     Notes
@@ -164,8 +163,8 @@ def falling_within(
 ) -> Sequential | None:
     """Watch for a fall below the level of the first lots of the same recording.
 
-    `values` (array_like of float, shape (n,)): pass by pass in time order, without NaN.
-    `lots` (array_like of int, shape (n,)): number of its lot, or of its stretch of passes, in time order.
+    `values` (shape (n,)): pass by pass in time order, without NaN.
+    `lots` (shape (n,)): number of its lot, or of its stretch of passes, in time order.
     `source`, `least`, `chance`: as of `level_of_lots` and `falling_below`.
 
     The result is None with fewer than six lots, or without any spread.

@@ -125,8 +125,8 @@ def _cleaned(values: NDArray[np.float64]) -> int | None:
 class Cleaning(Document):
     """Time until the reserve is used up.
 
-    `days`, `earliest`, `latest` (float or None, days): at the stated or fitted loss, and at the ends of its interval;
-    infinite without loss, None without a reserve.
+    `days`, `earliest`, `latest` (days): at the stated or fitted loss, and at the ends of its interval; infinite without
+    loss, None without a reserve.
     `loss_per_day`: as stated: the share of the remaining light that a day takes; or the exponential rate of `observed`.
     `observed`: the fit, if the loss was observed.
     """
@@ -165,7 +165,7 @@ def read_levels(path: str | Path, *, dark_level: float = 0.0) -> LossRate:
     """Fit the loss per day to a table of levels over days: CSV with the columns ``day`` and ``level``.
 
     `path`: a day is a number or a date, 2031-05-14.
-    `dark_level` (float, recording units): subtracted from every level.
+    `dark_level` (recording units): subtracted from every level.
     Raises ParameterError with file, row and value, if something is no day or no level; or if there are too few.
     """
     text = read_text(path, "a CSV with the columns day and level", ParameterError)

@@ -39,8 +39,7 @@ def equal_cost(
     """Try both levels shifted together, in one reading.
 
     `setting`: of fixed levels.
-    `reach` (float, recording units, above 0): how far the levels are shifted in each direction: as far as there is
-    light.
+    `reach` (recording units, above 0): how far the levels are shifted in each direction: as far as there is light.
     `first`: of this recording at the setting's rate, if it was read before.
     `guess` ((float, float), recording units): how far down and up the cost will hardly stay the same; levels beyond are
     tried only where it does.

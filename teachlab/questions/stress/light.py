@@ -25,8 +25,8 @@ ROUNDED = 4e-15
 class Receiver:
     """What the stress map needs to know about the receiver.
 
-    `dark`: float, recording units.
-    `low`, `high` (float, recording units): range of the receiver: samples are clipped to it.
+    `dark`: recording units.
+    `low`, `high` (recording units): range of the receiver: samples are clipped to it.
     """
 
     dark: float = 0.0
@@ -54,7 +54,7 @@ class Receiver:
         rounding, so comparing gives the same result on both sides. It is found by bisection over all float64 numbers;
         if no finite x reaches the level, it is the largest one.
 
-        `level`: float, recording units.
+        `level`: recording units.
         `gain`, `ambient`, `pedestal`: float or ndarray of float64, shape (n,).
         Returned: shape (n,).
         """
@@ -81,7 +81,7 @@ def no_share_of_light(info: RecordingInfo, setting: Setting, low: float, high: f
     """Say why a share of the light has no meaning here, and what to give instead; empty if it has a meaning.
 
     `info`: for the dark level: light is counted from there.
-    `low`, `high` (float, recording units): extremes of the logged light.
+    `low`, `high` (recording units): extremes of the logged light.
     """
     dark, unit = info.dark_level, info.unit
     if setting.off_level <= dark:
@@ -101,9 +101,9 @@ def first_true(test: Callable[[Floats], Flags], low: Floats, high: Floats, near:
 
     `test`: from an ndarray of float64, shape (n,), to one of bool; for every element false up to some value, true after
     it.
-    `low`, `high`: ndarray of float64, shape (n,).
-    `near`, `size` (ndarray of float64, shape (n,)): what it is but for rounding, and the size of the numbers that were
-    rounded. It may be anything: then the whole range is searched.
+    `low`, `high`: shape (n,).
+    `near`, `size` (shape (n,)): what it is but for rounding, and the size of the numbers that were rounded. It may be
+    anything: then the whole range is searched.
     """
     some = np.isfinite(near) & np.isfinite(size)
     near, size = np.where(some, near, 0.0), np.where(some, size, 0.0)
@@ -145,8 +145,7 @@ class Stress:
     """One condition: ``x → clip(dark + gain · (x − dark) + ambient + pedestal · (1 − gain))`` in float64.
 
     `gain`: share of the light that is left, at least 0.
-    `ambient`, `pedestal` (float, recording units): light that is added; and the backscatter of a completely dirty
-    window.
+    `ambient`, `pedestal` (recording units): light that is added; and the backscatter of a completely dirty window.
     `receiver`: its dark level, and its range: samples are clipped to it.
     """
 

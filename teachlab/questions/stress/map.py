@@ -40,12 +40,11 @@ GAINS = tuple(round(1 - 0.05 * k, 2) for k in range(20))
 class StressMap:
     """Counts of one setting under every combination of three stresses.
 
-    `lost`, `false_trips`, `extra`, `ignore_trips` (ndarray of int64, shape (gains, ambients, pedestals)): `lost` leaves
-    out passes that merged with the one that they touch.
+    `lost`, `false_trips`, `extra`, `ignore_trips` (shape (gains, ambients, pedestals)): `lost` leaves out passes that
+    merged with the one that they touch.
     `contamination_reserve`: ``1 − g`` with the smallest g such that every trial is right on all of [g, 1]; None if the
     unstressed recording already holds an error.
-    `ambient_reserve` (float or None, recording units): the largest ambient rise a such that every trial is right on all
-    of [0, a].
+    `ambient_reserve` (recording units): the largest ambient rise a such that every trial is right on all of [0, a].
     `share_refused`: why a share of the light has no meaning here; empty if it has.
     `resolution`: for each of the two: 0 if it is exact (the next float64 beyond it gives an error), otherwise how far
     beyond it an error is known.

@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 class AtSpeed:
     """The result of a setting on a line that runs `factor` times as fast as recorded.
 
-    `line_speed_m_s` (float or None, m/s): ``factor ·`` the speed of the recording; None if that is not stored.
+    `line_speed_m_s` (m/s): ``factor ·`` the speed of the recording; None if that is not stored.
     `stressed`: the stress map at this speed, with its reserves.
     """
 

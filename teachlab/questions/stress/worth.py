@@ -53,8 +53,7 @@ class Worth:
 def worth_of(reading: SettingReading, *, jitter_ms: float | None = None, with_reserves: bool = True) -> Worth:
     """Score the setting of a reading, and measure its margin and reserves where that was asked for and is possible.
 
-    `jitter_ms` (float, ms): jitter of the borders against the light, if it was measured: a spread of positions is
-    compared with it.
+    `jitter_ms`: jitter of the borders against the light, if it was measured: a spread of positions is compared with it.
     `with_reserves`: whether to measure reserves too.
     """
     recording, truth, rules, output = reading.recording, reading.truth, reading.rules, reading.output

@@ -175,8 +175,7 @@ def operating_surface(
     `given`: settings to look up, with their names. With a base they take its filter and delays; otherwise all pairs
     have those of the first setting.
     `strategy`: strategy whose draws are placed on the surface.
-    `levels` (ndarray of float64, recording units): levels to count at; default: all distinct ones, or a selection if
-    there are too many.
+    `levels` (recording units): levels to count at; default: all distinct ones, or a selection if there are too many.
     `on_delay`, `off_delay`: range of delays in ms that is counted together with the levels, ``"0:60"`` or
     ``"0:60:13"``.
     `options`: draws and seed of the strategy, base setting, rules and costs.

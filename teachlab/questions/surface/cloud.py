@@ -26,7 +26,7 @@ class SurfaceCloud:
     """Draws of a strategy on the passes counted: a picture, no proof, since these were used for teaching too.
 
     `settings`: in order of the draws that gave a setting; the first draw is what `teach` gives with the same seed.
-    `cost` (ndarray of float64, shape (settings,)): per pass, on the passes counted.
+    `cost` (shape (settings,)): per pass, on the passes counted.
     `first`: of draw 0; None if it abstained or failed.
     `abstained`, `failed`: number of draws that gave no setting.
     `why`: reason of the first of them.

@@ -194,7 +194,7 @@ class Condensing:
 class WindowsAsPasses(Truth):
     """Passes that are as long as their windows were: windows that meet are not yet passes that touch.
 
-    `touches` (ndarray of bool, shape (n,)): which of the passes that they stand for begin where the one before ends.
+    `touches` (shape (n,)): which of the passes that they stand for begin where the one before ends.
     """
 
     touches: Flags = field(default_factory=lambda: np.zeros(0, bool))
@@ -261,10 +261,10 @@ def condensed(
 def collapsed(light: Light, borders: Where, width: float, cells: Cells | None = None) -> tuple[Light, Where, float]:
     """Return lowest and highest light of cells that span at most `width`, all samples of others, and their places.
 
-    `light` (ndarray, shape (n,), recording units): valid samples, at least one.
-    `borders` (ndarray of intp, ascending): where pieces begin; no cell crosses a border. The first is 0; borders at the
-    end are left out.
-    `width`: float, recording units.
+    `light` (shape (n,), recording units): valid samples, at least one.
+    `borders` (ascending): where pieces begin; no cell crosses a border. The first is 0; borders at the end are left
+    out.
+    `width`: recording units.
     `cells`: cells of this light, cut at the borders: they are tried first.
     `fit`: share of the first cells that span little enough.
 
@@ -343,8 +343,8 @@ def _begins(chosen: Where | None, borders: Where) -> Where:
 def without_small_cycles(values: Floats, piece: Where, width: float) -> tuple[Floats, Where]:
     """Return the turning points of pieces, without reversals of at most `width` that are passed again both ways.
 
-    `values`: ndarray of float64, shape (n,).
-    `piece` (ndarray of intp, shape (n,)): piece of each value, ascending; the first and the last value of a piece stay.
+    `values`: shape (n,).
+    `piece` (shape (n,)): piece of each value, ascending; the first and the last value of a piece stay.
 
     References
     ----------

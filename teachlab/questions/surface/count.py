@@ -47,8 +47,7 @@ def surface(
     """Count the result of every pair of levels on one recording.
 
     `base`: polarity, filter, delays and evaluation rate; its levels are not used.
-    `levels` (ndarray of float64, shape (n,), recording units): default: all distinct levels up to 1,100, otherwise
-    1,000 spread evenly.
+    `levels` (shape (n,), recording units): default: all distinct levels up to 1,100, otherwise 1,000 spread evenly.
     `fast`: whether to use the compiled engine of the extra ``fast``; default: for long recordings, if it is installed.
     The counts are the same.
     `reading`: of the recording at the evaluation rate of the base, if it was read already.

@@ -37,8 +37,8 @@ Levels = NDArray[np.float64]
 class DelaySurface(DelayCounts):
     """The result of every level under every delay, without hysteresis; every cell is exact: equal to its replay.
 
-    `levels`: ndarray of float64, shape (n,), recording units.
-    `on_delays_ms`, `off_delays_ms`: ndarray of float64, ms.
+    `levels`: shape (n,), recording units.
+    `on_delays_ms`, `off_delays_ms`: ms.
     `base`: polarity, filter and evaluation rate of all cells; its levels and delays are not used.
     """
 
@@ -129,8 +129,8 @@ def delay_surface(
     """Count every level without hysteresis under every pair of delays; the counts of several recordings are added.
 
     `base`: polarity, filter and evaluation rate.
-    `levels`: ndarray of float64, shape (n,), recording units, ascending.
-    `on_delays_ms`, `off_delays_ms`: sequence of float, ms, ascending.
+    `levels`: shape (n,), recording units, ascending.
+    `on_delays_ms`, `off_delays_ms`: ms, ascending.
     Raises SettingError if the delays of the base act on the light state of a dark-on output: they would act in another
     order.
     Raises RecordingError if a recording holds no valid sample.

@@ -39,9 +39,9 @@ class Hindsight:
     level.
     `counts`: its losses and trips; empty if the setting did not come from the surface.
     `equally_good`: how many pairs cost the same.
-    `on_interval`, `off_interval` (tuple of float, recording units): on-levels that are as good with that off-level, and
-    off-levels that are as good with that on-level, without a more expensive one between the ends. If all distinct
-    levels were counted, the low end itself is not as good.
+    `on_interval`, `off_interval` (recording units): on-levels that are as good with that off-level, and off-levels that
+    are as good with that on-level, without a more expensive one between the ends. If all distinct levels were counted,
+    the low end itself is not as good.
     `open_below`: whether the low end of the two intervals is excluded.
     `searched`: the settings among which it is the best.
     `touching`: passes among its losses that merged with the one that they touch.

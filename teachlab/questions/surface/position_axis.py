@@ -68,7 +68,7 @@ class PositionAxis:
     """Positions along the axis of levels; the distance of the two levels stays the same.
 
     `levels`: ascending.
-    `doubt_ms` (float, ms): uncertainty of the borders of the truth.
+    `doubt_ms`: uncertainty of the borders of the truth.
     """
 
     levels: tuple[PositionAtLevel, ...]
@@ -150,7 +150,7 @@ def position_axis(
     `surface`: surface of the same recording: levels are tried where its cost without hysteresis is below that of losing
     all passes.
     `setting`: its hysteresis, polarity, filter and delays are kept.
-    `jitter_ms` (float, ms): jitter of the borders, if it was measured.
+    `jitter_ms`: jitter of the borders, if it was measured.
     """
     weights = Costs() if costs is None else costs
     tried = _levels(surface, weights)

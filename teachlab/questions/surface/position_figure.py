@@ -103,7 +103,7 @@ def _line(axes: Any, slope: PositionSlope | None, peak: Any, values: Any, confid
 def median_steps(peak: Any, values: Any, confidence: float) -> list[tuple[float, float, float]]:
     """Return ranges of peak light whose medians differ: lowest and highest peak of each, and the median.
 
-    `peak`, `values`: ndarray of float64, shape (n,), finite; n above 0.
+    `peak`, `values`: shape (n,), finite; n above 0.
     `confidence`: of the interval of each median.
 
     Notes

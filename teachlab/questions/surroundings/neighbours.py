@@ -31,7 +31,7 @@ ENDLESS = 1_000_000
 class Pair:
     """Two neighbouring sensors, and whether their light pulses disturb each other.
 
-    `periods_us`: tuple of float, µs.
+    `periods_us`: µs.
     `apart`: whether neither can switch the other.
     `answer`: result for the sensor that is disturbed more.
     """

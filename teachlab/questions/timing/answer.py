@@ -155,12 +155,12 @@ def time_budget(
     `recording`, `truth`: both or neither.
     `setting`: filter, delays and rate are taken from it. With a recording, the light is measured at its levels; without
     a setting, between the borders of the truth.
-    `speed_mm_s` (float, mm/s): speed of the line; with a recording, by default the stored speed.
-    `length_mm`, `gap_mm` (float, mm): shortest object and gap; only without a recording, and then required.
-    `beam_mm` (float, mm): 1/e² radius of the beam; 0: sharp edges.
-    `on_share`, `off_share` (float, in (0, 1)): heights of the levels, as shares from background to object.
+    `speed_mm_s` (mm/s): speed of the line; with a recording, by default the stored speed.
+    `length_mm`, `gap_mm`: shortest object and gap; only without a recording, and then required.
+    `beam_mm`: 1/e² radius of the beam; 0: sharp edges.
+    `on_share`, `off_share` (in (0, 1)): heights of the levels, as shares from background to object.
     `evaluation_rate_hz`, `consecutive`, `on_delay_ms`, `off_delay_ms`: used instead of those of the setting.
-    `scan_ms`, `input_filter_ms` (float, ms): scan and input filter of the controller.
+    `scan_ms`, `input_filter_ms`: scan and input filter of the controller.
     `speed_change`: relative.
     Raises ParameterError if lengths and a recording are given, too little of either, or shares together with a setting
     whose levels count.

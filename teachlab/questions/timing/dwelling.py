@@ -27,8 +27,8 @@ Millis = NDArray[np.float64]
 class DwellSpans:
     """Dwell of every detect pass that is scored, and length of every gap between two passes.
 
-    `dwell_ms`, `gap_ms` (ndarray of float64, ms): gaps of light without a valid sample, and of stretches that the
-    passes leave out, are not among them.
+    `dwell_ms`, `gap_ms`: gaps of light without a valid sample, and of stretches that the passes leave out, are not
+    among them.
     `source`: how they were found.
     `touching`: pairs of passes that touch: they count as one product, and have no gap.
     `at_levels`: whether they were measured at the levels of a setting.

@@ -17,12 +17,12 @@ UNDELAYED = Switching()
 class TimeBudget:
     """What passes, how the sensor evaluates it, and what reads the output.
 
-    `dwell_ms`, `gap_ms` (float, ms): shortest time for which an object holds the light beyond the level, and shortest
-    time between two objects. The cause of a time of 0 is the level.
-    `speed_mm_s` (float, mm/s): speed of the line; needed for lengths.
-    `scan_ms`, `input_filter_ms` (float, ms): scan of the controller, and filter of its input.
-    `edge_mm` (float, mm): ``x_on + x_off``: how much shorter an object appears between its on-level and its off-level
-    than at half of its height, and how much longer the gap after it (negative: the opposite).
+    `dwell_ms`, `gap_ms`: shortest time for which an object holds the light beyond the level, and shortest time between
+    two objects. The cause of a time of 0 is the level.
+    `speed_mm_s` (mm/s): speed of the line; needed for lengths.
+    `scan_ms`, `input_filter_ms`: scan of the controller, and filter of its input.
+    `edge_mm`: ``x_on + x_off``: how much shorter an object appears between its on-level and its off-level than at half
+    of its height, and how much longer the gap after it (negative: the opposite).
     `speed_change`: relative change of the speed, for the position of the onset.
     `source`: where dwell and gap come from.
     """

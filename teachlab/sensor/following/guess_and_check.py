@@ -32,7 +32,7 @@ class GuessAndCheck:
     """One step over intervals: the members go through as many as their guessed bounds allow.
 
     `members`: members, which are moved by it.
-    `reach` (ndarray of float64, shape (m,), recording units): how far each reference may go from its present value.
+    `reach` (shape (m,), recording units): how far each reference may go from its present value.
     `done`: number of intervals processed, at least 1.
     `unsure`: share of intervals in which members may differ.
     `narrower_helps`: whether the levels of the members differ by less than they may move.

@@ -32,9 +32,9 @@ def family_of(setting: FollowingSetting) -> tuple[object, ...]:
 class Bounds:
     """Range of the levels of some settings while each reference stays near its present value.
 
-    `on_low`, `on_high`, `off_low`, `off_high`: float, recording units.
-    `near_low`, `near_high` (float, recording units): bounds of the distance within which light counts.
-    `low`, `high` (float, recording units): bounds of the references.
+    `on_low`, `on_high`, `off_low`, `off_high`: recording units.
+    `near_low`, `near_high` (recording units): bounds of the distance within which light counts.
+    `low`, `high` (recording units): bounds of the references.
     """
 
     on_low: float
@@ -56,7 +56,7 @@ class Bounds:
 class Members:
     """Settings of one family, each at its place between two intervals.
 
-    `settings`: list of FollowingSetting, m of them.
+    `settings`: m of them.
     `followers`: followers of these settings, all started; `store` brings them to the place of the members.
     `value`, `lowest`, `highest` (shape (m,), recording units): the references now, and the extremes of their values.
     `state`, `alarm`: shape (m,).

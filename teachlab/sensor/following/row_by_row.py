@@ -167,7 +167,7 @@ class FollowedReference:
 
         `at`: first evaluation of the next interval.
         `counted`, `present`: evaluations that count, and all finite ones.
-        `total`, `present_total` (float, recording units): their sums, in the order of the evaluations.
+        `total`, `present_total` (recording units): their sums, in the order of the evaluations.
         """
         if counted:
             self.waited = 0

@@ -207,7 +207,7 @@ def joined_lots(trials: ArrayLike, *, least: int = CLAIM_LOT_PASSES) -> NDArray[
 def lots_needed(max_rate: float, confidence: float, *, lost_lots: float = 0.0) -> int:
     """Return the smallest number of lots with which `claim_by_lots` shows a mean rate of at most `max_rate`.
 
-    `max_rate`: float, in (0, 1).
+    `max_rate`: in (0, 1).
     `confidence`: one-sided.
     `lost_lots`: allowed sum of the rates of the lots: 0 if no pass may be lost.
 

@@ -93,7 +93,7 @@ class CostBound(Document):
 def cost_bound(costs: ArrayLike, *, confidence: float = 0.95, source: Source = Source.LOTS) -> CostBound:
     """Bound the mean cost per pass of lots by the t distribution; the lower end is corrected for skewness.
 
-    `costs` (array_like of float, shape (lots,)): cost per pass of every lot.
+    `costs` (shape (lots,)): cost per pass of every lot.
     `confidence`: one-sided.
 
     Notes

@@ -26,7 +26,7 @@ FARTHEST = 1e7
 class AutocorrelatedLine:
     """The slope of a line whose residuals are autocorrelated.
 
-    `slope`, `low`, `high` (float, per day): median and two-sided interval.
+    `slope`, `low`, `high` (per day): median and two-sided interval.
     `alike`: autocorrelation of the residuals of neighbouring days: the middle of what the data do not exclude.
     """
 
@@ -48,10 +48,10 @@ def autocorrelated_line(
 ) -> AutocorrelatedLine:
     """Fit a line through values over days, where a day may resemble the days before.
 
-    `at` (array_like of float, shape (n,), days): in any order; values of one day are averaged.
-    `values`: array_like of float, shape (n,).
-    `lasting`: array_like of float, in [0, 1), the autocorrelations that are tried.
-    `scatter`: sequence of float, in [0, 1), the shares of scatter in what changes in a day that are tried.
+    `at` (shape (n,), days): in any order; values of one day are averaged.
+    `values`: shape (n,).
+    `lasting`: in [0, 1), the autocorrelations that are tried.
+    `scatter`: in [0, 1), the shares of scatter in what changes in a day that are tried.
     Raises ParameterError with fewer than three different days, a day beyond 10 million, or a value that is not finite.
 
     Notes

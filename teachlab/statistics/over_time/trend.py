@@ -62,7 +62,7 @@ def fit_line(at: ArrayLike, values: ArrayLike, *, confidence: float = 0.95) -> F
 
     The result is None with fewer than 3 points, if all are at one place, or if one is not finite.
 
-    `at`, `values`: array_like of float, shape (n,).
+    `at`, `values`: shape (n,).
     """
     check_share("confidence", confidence)
     t, y = np.asarray(at, np.float64), np.asarray(values, np.float64)

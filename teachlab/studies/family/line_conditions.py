@@ -20,8 +20,8 @@ class LineCondition:
     """A condition under which settings are tried, as `stress` maps the light.
 
     `gain`: share of the light above dark that is left, at least 0.
-    `ambient` (float, recording units): light that is added.
-    `pedestal` (float, recording units): backscatter of a completely dirty window.
+    `ambient` (recording units): light that is added.
+    `pedestal` (recording units): backscatter of a completely dirty window.
     """
 
     name: str = AS_RECORDED

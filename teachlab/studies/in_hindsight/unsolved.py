@@ -47,7 +47,7 @@ class UnsolvedTrial(Document):
 
     `where`: pass, or gap.
     `row`: row of the pass; for a gap, row of the pass before it, −1 at the start of the record.
-    `start`, `end` (int, samples): the pass, or what lies between the neighbouring passes.
+    `start`, `end` (samples): the pass, or what lies between the neighbouring passes.
     `what`: lost, switched again, tripped.
     """
 

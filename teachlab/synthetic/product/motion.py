@@ -94,7 +94,7 @@ class Steady:
 class Uneven:
     """Wander and stops: ``u(t) = v · W(τ(t))``, with τ the time in which the line ran.
 
-    `speed_mm_s` (float, mm/s): nominal speed.
+    `speed_mm_s` (mm/s): nominal speed.
     `wander`, `stops`: the two effects, each optional.
     """
 
@@ -154,7 +154,7 @@ class Halted:
     so that the belt comes to rest exactly at the place.
 
     `motion`: the line without halts.
-    `places_mm` (ndarray of float64, shape (k,), mm): belt positions of the halts, ascending, at or above 0.
+    `places_mm` (shape (k,), mm): belt positions of the halts, ascending, at or above 0.
     `halts`: the halts, in the same order.
     """
 
@@ -213,8 +213,8 @@ def _time_at(motion: Motion, place_mm: float) -> float:
 def first_sample_at(motion: Motion, rate_hz: float, position_mm: Floats, *, speed_mm_s: float) -> Integers:
     """Return the first sample at which the belt has reached each position, by bisection.
 
-    `position_mm` (ndarray, mm): positions at or above 0, ascending.
-    `speed_mm_s` (float, mm/s): nominal speed, for the first guess.
+    `position_mm`: positions at or above 0, ascending.
+    `speed_mm_s` (mm/s): nominal speed, for the first guess.
     """
     if position_mm.size == 0:
         return np.empty(0, np.int64)

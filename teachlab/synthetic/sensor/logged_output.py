@@ -56,7 +56,7 @@ class SimulatedSensor:
     def output(self, light: Light, rng: np.random.Generator) -> NDArray[np.bool_]:
         """Return the logged output, one truth value per sample.
 
-        `light`: ndarray, shape (n,), recording units.
+        `light`: shape (n,), recording units.
         """
         return self.logged([light], rng).dense(light.size)
 

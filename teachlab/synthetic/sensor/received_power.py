@@ -78,9 +78,9 @@ def overlap(distance_mm: float, *, peak_mm: float) -> float:
 def fibre_coupling(gap_mm: float, *, core_mm: float, half_angle_deg: float = 30.0) -> float:
     """Return the share of the light that a fibre collects across a gap, ``(a/(a + d·tan θ))²``, a: half the core.
 
-    `gap_mm` (float, mm): distance d of the two fibre ends.
-    `core_mm` (float, mm): diameter of both cores; 0.25 to 1.5 mm.
-    `half_angle_deg` (float, degrees): half-angle θ of the cone of light; a numerical aperture of 0.5 has 30 degrees.
+    `gap_mm`: distance d of the two fibre ends.
+    `core_mm`: diameter of both cores; 0.25 to 1.5 mm.
+    `half_angle_deg`: half-angle θ of the cone of light; a numerical aperture of 0.5 has 30 degrees.
     """
     half = core_mm / 2
     return (half / (half + gap_mm * math.tan(math.radians(half_angle_deg)))) ** 2

@@ -16,7 +16,7 @@ class SampleStretch:
     """One chunk of samples of a recording that is being generated.
 
     `index`: number of the chunk; its first sample is ``index · CHUNK``.
-    `position_mm` (ndarray of float64, shape (CHUNK,), mm): belt position of every sample; never falls.
+    `position_mm` (shape (CHUNK,), mm): belt position of every sample; never falls.
     """
 
     index: int
@@ -52,8 +52,8 @@ MOST_PAIRS = MOST_OVERLAPS * CHUNK
 def near(position: Floats, low: Floats, high: Floats) -> tuple[Integers, Integers]:
     """Return which samples lie within each interval, as pairs (sample, interval), interval by interval.
 
-    `position` (ndarray, ascending): place or time of the samples.
-    `low`, `high` (ndarray, shape (k,)): intervals, closed.
+    `position` (ascending): place or time of the samples.
+    `low`, `high` (shape (k,)): intervals, closed.
     Raises ScenarioError if so many intervals overlap that the pairs would take gigabytes.
     """
     first = np.searchsorted(position, low, side="left")

@@ -111,8 +111,8 @@ class BeltTrack:
     The belt carries nodes one nominal sample step apart, or 1/64 of the correlation length if that is coarser. Between
     nodes the texture is interpolated linearly, which lowers its variance between two nodes by at most 0.8 %.
 
-    `length_mm` (float, mm): correlation length.
-    `step_mm` (float, mm): travel per sample at nominal speed.
+    `length_mm`: correlation length.
+    `step_mm`: travel per sample at nominal speed.
     `uniform`: whether sample i is always at ``i · step_mm``.
     """
 

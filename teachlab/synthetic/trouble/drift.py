@@ -239,7 +239,7 @@ class Drift(Table):
 def gain_and_pedestal(drift: Drift, time_s: Floats, *, sensing: str, seed: int) -> tuple[Floats, Floats]:
     """Return the multiplicative gain and the pedestal with daylight (percent of full scale) at ascending times.
 
-    `time_s` (ndarray, s): time since the recording began.
+    `time_s`: time since the recording began.
     `sensing`: sensing principle; it decides how often light crosses dirty windows.
     """
     day = drift.days(time_s)

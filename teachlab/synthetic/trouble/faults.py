@@ -131,7 +131,7 @@ def stamps(config: Faults, time_s: Floats, rate_hz: float, seed: int, index: int
 class RowMap:
     """The row of each sample when rows are left out or written twice.
 
-    `twice` (ndarray of int64): samples that are written twice, ascending; none of those left out.
+    `twice`: samples that are written twice, ascending; none of those left out.
     `every`: only samples 0, every, 2·every … are written.
     """
 

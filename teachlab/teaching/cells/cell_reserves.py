@@ -42,8 +42,8 @@ class CostlierCells:
     def of(cls, costlier: NDArray[np.bool_], places: Floats, axis: int) -> CostlierCells:
         """Find them along an axis.
 
-        `costlier` (ndarray of bool, shape of the cells): which cells cost more than the least.
-        `places` (ndarray of float64, ascending): level, hysteresis or delay of the cells along the axis.
+        `costlier` (shape of the cells): which cells cost more than the least.
+        `places` (ascending): level, hysteresis or delay of the cells along the axis.
         """
         shape = [1] * costlier.ndim
         shape[axis] = places.size
@@ -101,7 +101,7 @@ class CellReserves:
     def of(cls, errors: Cells, grid: CellGrid, shown: ShownLight, *, expect_flashes: bool) -> CellReserves:
         """Measure the reserves.
 
-        `errors`: ndarray of int64, shape of the cells.
+        `errors`: shape of the cells.
         `expect_flashes`: whether, in `together`, no on-delay is a small reserve even if no flash was shown.
 
         Notes

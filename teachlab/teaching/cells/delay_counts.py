@@ -110,7 +110,7 @@ class DelayCounter:
     """Counts comparators under many delays against the passes of one stretch of light.
 
     `truth`: passes of the stretch, in samples of `clock`.
-    `border` (int, evaluations): distance by which windows are wider than their passes, on either side.
+    `border` (evaluations): distance by which windows are wider than their passes, on either side.
     `first_pass`, `last_pass`: passes and gaps before the first, and from the last one on, are not scored.
     """
 
@@ -171,8 +171,8 @@ class DelayCounter:
         """Count everything in the tables of a surface, including merged passes and tripped gaps.
 
         `undelayed`: undelayed outputs, after filter and polarity: true is active.
-        `lag` (int, evaluations): by how much the filter holds back an onset.
-        `on_delays`, `off_delays`: sequence of int, evaluations, ascending.
+        `lag` (evaluations): by how much the filter holds back an onset.
+        `on_delays`, `off_delays`: evaluations, ascending.
 
         Memory grows with the runs of all outputs, and with outputs times passes.
         """

@@ -26,8 +26,8 @@ class ChosenCell:
     """One cell of a design.
 
     `share`: f: place of the level on the way from the gaps to the median pass.
-    `level`, `release`: float, recording units, turned so that objects go up.
-    `consecutive`, `on_delay`, `off_delay`: int, evaluations.
+    `level`, `release`: recording units, turned so that objects go up.
+    `consecutive`, `on_delay`, `off_delay`: evaluations.
     """
 
     share: float

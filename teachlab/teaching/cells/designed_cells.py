@@ -219,8 +219,8 @@ class ShownCounter:
     def count_into(self, errors: Cells, wanted: Flags, grid: CellGrid, shown: ShownLight) -> Flags:
         """Count some cells, each with all longer off-delays, write them to `errors`, and return which were counted.
 
-        `errors` (ndarray of int64, shape of the cells): written.
-        `wanted`: ndarray of bool, shape of the cells.
+        `errors` (shape of the cells): written.
+        `wanted`: shape of the cells.
         """
         turned = _by_level(grid, shown)
         counted = np.zeros_like(wanted)

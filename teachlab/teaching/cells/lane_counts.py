@@ -59,9 +59,9 @@ class LaneCounter:
     ) -> list[list[Edges]]:
         """Return the errors of some rows of cells of each comparator, from the shortest off-delay of a row on.
 
-        `comparators` (list of (float, float), recording units): on- and off-level of each.
+        `comparators` (recording units): on- and off-level of each.
         `rows`: of each comparator.
-        `off_delays`: ndarray of int64, evaluations, ascending.
+        `off_delays`: evaluations, ascending.
         """
         out: list[list[Edges]] = [[np.empty(0, np.int64)] * len(of) for of in rows]
         onsets: dict[Row, list[tuple[int, int, Edges, Edges]]] = {}

@@ -31,8 +31,7 @@ class NeededCells:
     errors a cell has, the more cells are costlier, and the smaller reserves become. So a cell that is the best by
     bounds, and whose lines are counted in full, is the best of all: the choice is that of counting every cell.
 
-    `errors` (ndarray of int64, shape of the cells): exact for cells that are counted in full; lower bounds for the
-    others.
+    `errors` (shape of the cells): exact for cells that are counted in full; lower bounds for the others.
     """
 
     def __init__(self, counter: ShownCounter | DoubtCounter, grid: CellGrid, shown: ShownLight) -> None:

@@ -102,7 +102,7 @@ class PlainPasses:
 def parts_of(rows: Places, lengths: Places) -> list[Places]:
     """Return rows in parts of about `AT_A_TIME` evaluations, at least a row each; none if there are no rows.
 
-    `lengths` (ndarray of int64, evaluations): of every row that there is.
+    `lengths` (evaluations): of every row that there is.
     """
     part = (np.cumsum(lengths[rows]) - 1).clip(min=0) // AT_A_TIME
     return np.split(rows, np.flatnonzero(np.diff(part)) + 1) if rows.size else []

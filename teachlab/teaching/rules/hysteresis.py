@@ -49,9 +49,9 @@ class WidthReason(StrEnum):
 class Width:
     """A designed width and its reason.
 
-    `width` (float, recording units): H, at least 0.
-    `wanted` (float, recording units): the required width, by `wanted_by`.
-    `widest` (float, recording units): the largest allowed width, by `limited_by`; infinite without a limit.
+    `width` (recording units): H, at least 0.
+    `wanted` (recording units): the required width, by `wanted_by`.
+    `widest` (recording units): the largest allowed width, by `limited_by`; infinite without a limit.
     """
 
     width: float

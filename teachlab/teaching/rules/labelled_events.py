@@ -148,7 +148,7 @@ class Guards:
 def guards_of(view: TeachView, found: EventStatistics, share: float) -> Guards:
     """Return the two guards; abstain if they overlap, and name the contradiction.
 
-    `share` (float, in [0, 0.5)): a: share of the events of a class that may lie beyond its guard.
+    `share` (in [0, 0.5)): a: share of the events of a class that may lie beyond its guard.
 
     Raises `Abstained` if the weakest objects do not reach above the strongest background.
     """

@@ -36,7 +36,7 @@ Places = NDArray[np.int64]
 class LeastErrors:
     """The best of the settings that were tried on the events shown.
 
-    `level`, `width` (float, recording units): T, objects upwards, and H.
+    `level`, `width` (recording units): T, objects upwards, and H.
     `errors`: passes lost, plus onsets beyond one per pass or outside all passes.
     `passes`: number of detect passes.
     """
@@ -183,8 +183,8 @@ class ShownEvents:
     def errors(self, level: float, release: float) -> int:
         """Return passes without an onset, plus onsets that are not the first of a pass.
 
-        `level`, `release` (float, recording units, objects upwards): two of the levels: the output is active from where
-        the light reaches the first until it no longer reaches the second.
+        `level`, `release` (recording units, objects upwards): two of the levels: the output is active from where the
+        light reaches the first until it no longer reaches the second.
         """
         on, off = np.searchsorted(self.levels, (level, release))
         light = self.rank > on

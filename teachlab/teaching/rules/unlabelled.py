@@ -82,7 +82,7 @@ def place_on_sweep(strategy: Any, view: TeachView, level: float, **evidence: Any
     """Return the setting of a level found on a sweep.
 
     `strategy`: for the record.
-    `level` (float, recording units, objects upwards): T; there are evaluations on both sides of it.
+    `level` (recording units, objects upwards): T; there are evaluations on both sides of it.
     `**evidence`: further plain numbers for the record.
 
     The level itself labels the sweep: everything beyond it counts as passes. H = max(R_edge, 6 σ) of what lies before
@@ -121,7 +121,7 @@ def require_two_levels(view: TeachView, m0: float, v0: float, m1: float, v1: flo
     """Abstain if two classes are not two levels: their means are too close for their spreads.
 
     `m0`, `v0`, `m1`, `v1`: means and variances of the two classes, heights.
-    `floor` (float, recording units): least standard deviation.
+    `floor` (recording units): least standard deviation.
     """
     spread = math.sqrt(max((v0 + v1) / 2, floor**2))
     if m1 - m0 < SEPARATION * spread:

@@ -35,7 +35,7 @@ def since_1970(when: datetime) -> int:
 class HeadBegin:
     """When a log began, as its head tells.
 
-    `at_ns` (int, ns): since 1970: in UTC if `aware`, else as a clock without a zone showed it.
+    `at_ns`: since 1970: in UTC if `aware`, else as a clock without a zone showed it.
     `of_times`: whether the times of the log count from it; else it is the time of the first row.
     """
 

@@ -65,7 +65,7 @@ class TimeReport:
 class TimeAxis:
     """Reads times block by block and checks that they are uniform.
 
-    `rate_hz` (float, Hz): the given rate; otherwise it is found.
+    `rate_hz`: the given rate; otherwise it is found.
     """
 
     def __init__(self, place: Place, rate_hz: float | None) -> None:
@@ -395,7 +395,7 @@ LEAST_TICKS = 4
 def tick_of(seconds: NDArray[np.float64]) -> float | None:
     """Return the tick of a clock if repeated or skipped stamps then agree with a steady rate, otherwise None.
 
-    `seconds` (ndarray of float64, shape (n,), s): the first times of a log, ascending or repeating.
+    `seconds` (shape (n,), s): the first times of a log, ascending or repeating.
     Returned (s): the largest step of which all steps are multiples, if at least one step in 20 is zero, or is two ticks
     among single ones, and the stamps stay within two ticks of a straight line. A sample that was logged twice, or left
     out, moves all stamps after it, and so they do not stay there.

@@ -43,8 +43,8 @@ NEVER = np.int16(np.iinfo(np.int16).max)
 class _Steps:
     """A staircase for each piece: at on-index i, the value of the first step that ends above i.
 
-    `key` (ndarray of int64, shape (m,)): ``piece · (levels + 1) + end``, ascending.
-    `value`: ndarray of int16, shape (m,).
+    `key` (shape (m,)): ``piece · (levels + 1) + end``, ascending.
+    `value`: shape (m,).
     """
 
     key: Integers
@@ -58,7 +58,7 @@ class _Steps:
 class Staircase:
     """Carries the state of all comparators over pieces in time order.
 
-    `state` (ndarray of int16, shape (n,)): before the record: off-indices below it are active.
+    `state` (shape (n,)): before the record: off-indices below it are active.
     """
 
     def __init__(self, state: Ranks, tally: PairTally) -> None:

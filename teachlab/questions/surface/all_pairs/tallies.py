@@ -19,7 +19,7 @@ KINDS = 4
 class PairTally(Protocol):
     """Counts for comparators with on-index i and off-index j.
 
-    `pieces` (ndarray of int64, shape (4,)): by kind: to be subtracted from the onsets of every comparator.
+    `pieces` (shape (4,)): by kind: to be subtracted from the onsets of every comparator.
     """
 
     pieces: Integers

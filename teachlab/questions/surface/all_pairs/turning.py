@@ -37,11 +37,10 @@ FEW = 96
 class Turning:
     """Turning points of pieces that each hold at least one rank.
 
-    `peaks` (ndarray of int16, shape (n,)): peaks of all pieces in time order, seen from the dark before and after each
-    piece.
-    `valleys` (ndarray of int16, shape (n,)): the valley after each peak; 0, the dark, after the last one of a piece.
-    `first`, `last` (ndarray of intp, shape (pieces,)): first and last peak of every piece.
-    `lead`, `trail` (ndarray of int16, shape (pieces,)): first and last rank of every piece.
+    `peaks` (shape (n,)): peaks of all pieces in time order, seen from the dark before and after each piece.
+    `valleys` (shape (n,)): the valley after each peak; 0, the dark, after the last one of a piece.
+    `first`, `last` (shape (pieces,)): first and last peak of every piece.
+    `lead`, `trail` (shape (pieces,)): first and last rank of every piece.
     """
 
     peaks: Ranks
@@ -85,7 +84,7 @@ def closed_cycles(turning: Turning, kind: Kinds, tally: PairTally) -> None:
     ``valley <= j``: the pairs are the bars of superlevel persistence, which are the cycles of rainflow
     counting.
 
-    `kind`: ndarray of int8, shape (pieces,).
+    `kind`: shape (pieces,).
 
     Notes
     -----
@@ -168,11 +167,11 @@ def _stack(peaks: list[int], valleys: list[int], tally: PairTally) -> None:
 class Ladders:
     """What the state at the start of a piece can still change, and what the piece leaves behind.
 
-    `top`, `bottom`, `lead` (ndarray of int16, shape (pieces,)): highest, lowest and first rank.
-    `first_piece`, `first_peak`, `first_low` (ndarray, shape (m,)): peaks higher than all before them in the piece, and
-    the lowest rank before each.
-    `last_piece`, `last_peak`, `last_low`, `last_after` (ndarray, shape (n,)): peaks higher than all after them in the
-    piece, and the lowest rank before and after each.
+    `top`, `bottom`, `lead` (shape (pieces,)): highest, lowest and first rank.
+    `first_piece`, `first_peak`, `first_low` (shape (m,)): peaks higher than all before them in the piece, and the
+    lowest rank before each.
+    `last_piece`, `last_peak`, `last_low`, `last_after` (shape (n,)): peaks higher than all after them in the piece, and
+    the lowest rank before and after each.
     """
 
     top: Ranks

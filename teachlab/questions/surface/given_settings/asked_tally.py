@@ -36,7 +36,7 @@ CHANNELS = 8
 class TallyOfGivenPairs:
     """Counts of given comparators, as `teachlab.questions.surface.all_pairs.tallies.Tallies`, without a table of all.
 
-    `on`, `off` (ndarray of int, shape (q,)): on-index and off-index of each.
+    `on`, `off` (shape (q,)): on-index and off-index of each.
     """
 
     def __init__(self, on: NDArray[Any], off: NDArray[Any], levels: int) -> None:

@@ -47,8 +47,7 @@ FEW_PASSED_OVER = 0.25
 class Play:
     """Converts light to the number of settings of a chain that are light.
 
-    `on`, `off` (ndarray of float64, shape (n,), recording units): levels of the chain; neither falls, and ``off <=
-    on``.
+    `on`, `off` (shape (n,), recording units): levels of the chain; neither falls, and ``off <= on``.
     `mirrored`: whether to return the number that are dark.
     """
 
@@ -101,7 +100,7 @@ class Play:
     def _not_passed_over(self, light: Light, lighted: int) -> Where:
         """Return where light must be looked at: without cells in which the state stays as it is, if these are many.
 
-        `light`: ndarray, shape (n,), recording units.
+        `light`: shape (n,), recording units.
         `lighted`: how many settings are light, before it.
         """
         whole = light.size // CELL * CELL
@@ -124,8 +123,8 @@ class Play:
     def _no_further(self, switched: Ranks, cut: Flags, first: int, *, strict: bool) -> Flags:
         """Return the cells that switch no more settings than were switched since the last cut, or before all cells.
 
-        `switched` (ndarray of int16, shape (cells,)): how many settings the cell switches.
-        `cut` (ndarray of bool, shape (cells,)): where settings may be switched back.
+        `switched` (shape (cells,)): how many settings the cell switches.
+        `cut` (shape (cells,)): where settings may be switched back.
         `first`: how many are switched before the first cell.
         `strict`: whether a cell must switch fewer of them, unless all are: light that meets the bound of a count is
         watched.
@@ -164,8 +163,8 @@ class ChainCounts:
     """Counts of every setting of a chain, in its order.
 
     `sums` (mapping of str to ndarray of int64, shape (n,)): keyed by the names of the tables of a surface.
-    `meeting` (ndarray of bool, shape (n + 1,)): at c: in some pass, the onsets just below and just above the interval
-    between settings c − 1 and c come from different rises.
+    `meeting` (shape (n + 1,)): at c: in some pass, the onsets just below and just above the interval between settings c
+    − 1 and c come from different rises.
     """
 
     sums: dict[str, Integers]
@@ -189,7 +188,7 @@ def count_chain(
 
     `base`: polarity, filter, delays and rate of all.
     `reading`: of the same recording at that rate.
-    `on`, `off` (ndarray of float64, shape (n,), recording units): neither falls from one setting to the next.
+    `on`, `off` (shape (n,), recording units): neither falls from one setting to the next.
 
     References
     ----------

@@ -57,8 +57,8 @@ class _Seen(EvaluatedStretch):
 class _Reader:
     """Reduces light block by block.
 
-    `levels`: ndarray of float64, shape (n,), ascending, recording units.
-    `rising`, `falling` (ndarray of bool, shape (n,)): which of them act on rising, and on falling light.
+    `levels`: shape (n,), ascending, recording units.
+    `rising`, `falling` (shape (n,)): which of them act on rising, and on falling light.
     """
 
     def __init__(self, levels: Levels, rising: Flags, falling: Flags, recording: Recording) -> None:
@@ -112,8 +112,7 @@ class _Reader:
 class _Side:
     """One side of all settings of a chain: how many are beyond it.
 
-    `begins`, `ends` (ndarray of int, shape (n,)): ranks from which the state of the side begins, and does not end;
-    neither falls.
+    `begins`, `ends` (shape (n,)): ranks from which the state of the side begins, and does not end; neither falls.
     `ranks`: one more than the highest rank.
     """
 
@@ -141,7 +140,7 @@ class _Side:
 class _Comparators:
     """Converts changes of rank to the number of settings light, or beyond; for dark-on, those that are not.
 
-    `rows` (ndarray of int, shape (n, 2 or 4)): of a chain, as `LevelPlaces.of` gives them.
+    `rows` (shape (n, 2 or 4)): of a chain, as `LevelPlaces.of` gives them.
     `first`: rank of the first valid evaluation.
     """
 
@@ -291,8 +290,8 @@ LONGEST = 32_000
 class LevelPlaces:
     """Levels that are separated only where some rank separates them.
 
-    `levels`: ndarray of float64, shape (n,), ascending, recording units.
-    `occurring` (ndarray of bool, shape (n + 1,)): which ranks among the levels occur.
+    `levels`: shape (n,), ascending, recording units.
+    `occurring` (shape (n + 1,)): which ranks among the levels occur.
     """
 
     levels: Levels
@@ -327,7 +326,7 @@ class LevelPlaces:
 def divide(rows: NDArray[Any]) -> list[Where]:
     """Divide settings into few chains, along each of which no column falls; return the rows of each, in its order.
 
-    `rows`: ndarray, shape (settings, columns).
+    `rows`: shape (settings, columns).
 
     Notes
     -----

@@ -23,7 +23,7 @@ if TYPE_CHECKING:
 class Rises:
     """Stretches in which the signal only rises: the output has one onset at every index in ``[low, high)``.
 
-    `piece`, `low`, `high` (ndarray of int64, shape (n,)): number of the span, and the signal before and after.
+    `piece`, `low`, `high` (shape (n,)): number of the span, and the signal before and after.
     """
 
     piece: Integers
@@ -118,9 +118,9 @@ class OnsetCounter:
     def take(self, begins: Integers, told: Integers, undelayed: Ranks, output: Ranks, *, goes_on: bool) -> None:
         """Take the next values of both signals, with every value in between.
 
-        `begins`, `told` (ndarray of int64, shape (spans,)): where the spans begin among the values (the first is 0),
-        and the kind of each with its mark.
-        `undelayed`, `output`: ndarray of int16, shape (n,).
+        `begins`, `told` (shape (spans,)): where the spans begin among the values (the first is 0), and the kind of each
+        with its mark.
+        `undelayed`, `output`: shape (n,).
         `goes_on`: whether the last span continues after them.
         """
         # A rise of the signal from a to b is an onset of the settings a … b − 1 at once: booked by its ends, as

@@ -48,7 +48,7 @@ class PairCounts:
     """Counts of one setting, as scoring its replay gives them.
 
     `touching`: those of the merged passes that touch the one before.
-    `running_hours`, `gap_hours` (float, hours): as in `Score`: of everything that was scored, and of the scored gaps.
+    `running_hours`, `gap_hours` (hours): as in `Score`: of everything that was scored, and of the scored gaps.
     """
 
     lost: int

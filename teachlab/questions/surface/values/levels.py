@@ -45,7 +45,7 @@ PAIR_BYTES = 100
 class Evaluations:
     """What must be known of a recording before settings are counted on it.
 
-    `first` (float, recording units): the first valid evaluation.
+    `first` (recording units): the first valid evaluation.
     """
 
     clock: Clock
@@ -64,10 +64,9 @@ class Evaluations:
 class FirstReading(Evaluations):
     """Results of one reading of a recording before anything is counted.
 
-    `low`, `high` (float, recording units): finite extremes of the evaluated light.
-    `distinct` (ndarray of float64, shape (n,), or None): the distinct levels, None if there are more than
-    `MOST_DISTINCT`.
-    `inner` (tuple of float, recording units): range that holds most of the light, from an even selection.
+    `low`, `high` (recording units): finite extremes of the evaluated light.
+    `distinct` (shape (n,)): the distinct levels, None if there are more than `MOST_DISTINCT`.
+    `inner` (recording units): range that holds most of the light, from an even selection.
     """
 
     low: float

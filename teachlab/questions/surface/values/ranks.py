@@ -29,7 +29,7 @@ class Ranker:
     levels lie in lower cells, and the few levels in the cell itself are compared. If cells hold many levels each, as
     with taught levels, a binary search is used.
 
-    `levels`: ndarray of float64, shape (n,), ascending, recording units.
+    `levels`: shape (n,), ascending, recording units.
     `mirrored`: whether to return ``n − rank``, which turns dips into rises.
 
     Notes

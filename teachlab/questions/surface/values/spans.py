@@ -23,14 +23,14 @@ LOOKED_BACK = 1 << 16
 class Spans:
     """Windows and gaps in time order, without those that hold no evaluation.
 
-    `start`, `stop` (ndarray of int64, shape (spans,), evaluations): together they cover every evaluation once.
-    `kind`: ndarray of int8 `Kind`, shape (spans,).
-    `row` (ndarray of int64, shape (spans,)): row of the pass in the truth; −1 for a gap.
+    `start`, `stop` (shape (spans,), evaluations): together they cover every evaluation once.
+    `kind`: the `Kind` of each, shape (spans,).
+    `row` (shape (spans,)): row of the pass in the truth; −1 for a gap.
     `detect`, `ignore`, `gaps`: trials: scored detect passes, ignore passes and gaps.
     `blind`: scored detect passes without an evaluation: missed at every level.
-    `begin` (int, evaluations): where the scored time begins.
-    `told` (ndarray of int8, shape (spans,)): the kind, with `TOUCHING` added for passes to be detected that begin where
-    the pass before them ends.
+    `begin` (evaluations): where the scored time begins.
+    `told` (shape (spans,)): the kind, with `TOUCHING` added for passes to be detected that begin where the pass before
+    them ends.
     """
 
     start: Edges

@@ -24,16 +24,16 @@ Table = NDArray[np.signedinteger[Any]]
 class Surface:
     """The result of every pair of levels.
 
-    `levels` (ndarray of float64, shape (n,), recording units): ascending.
-    `lost`, `merged`, `extra`, `false_trips`, `gaps_tripped`, `ignore_trips`, `ignore_tripped` (ndarray of int, shape
-    (n, n)): counts at on-level i and off-level ``j <= i``; cells with ``j > i`` have no meaning.
+    `levels` (shape (n,), recording units): ascending.
+    `lost`, `merged`, `extra`, `false_trips`, `gaps_tripped`, `ignore_trips`, `ignore_tripped` (shape (n, n)): counts at
+    on-level i and off-level ``j <= i``; cells with ``j > i`` have no meaning.
     `every_pair`: whether all pairs ``j <= i`` are counted; otherwise only those of zero hysteresis, ``j = i``.
     `distinct`: whether the levels are all distinct levels of the light: then no other level gives other counts.
     `how`: how the counts were made, in words.
     `base`: polarity, filter, delays and evaluation rate of all pairs; its levels are not used.
     `recordings`: how many recordings were added.
-    `touching` (ndarray of int, shape (n, n), or None): those of the merged passes that touch the one before: no level
-    is worse for them, and no cost contains them. None if no passes touch.
+    `touching` (shape (n, n)): those of the merged passes that touch the one before: no level is worse for them, and no
+    cost contains them. None if no passes touch.
     """
 
     levels: Levels
