@@ -66,7 +66,9 @@ class ReplayAnswer:
         document = {
             "schema": 1,
             **picked(self, "verdict", "recording", "samples", "sample_rate_hz", "setting"),
-            **picked(self.output, "active_at_start", "onsets", "releases"),
+            "active_at_start": self.output.active_at_start,
+            "onsets": self.output.onsets,
+            "releases": self.output.releases,
             **_reference(self.output),
             "score": None if worth is None else worth.score,
             "dependence": self.dependence,
