@@ -55,12 +55,14 @@ def say_page(text: str) -> None:
     typer.echo(printable(text, keep="\n"))
 
 
-def say_verdict(verdict: Verdict, table: Sequence[str] = (), *, details: bool, most: int = 12) -> None:
-    """Print a verdict on stdout, with one small table; with `details`, everything that it holds."""
+def say_verdict(
+    verdict: Verdict, table: Sequence[str] = (), *, asked: Sequence[str] = (), details: bool, most: int = 12
+) -> None:
+    """Print a verdict on stdout, with one small table and what was asked beside; with `details`, all that it holds."""
     from teachlab.wording.verdict import verdict_lines
 
     told = verdict.leading_to(carried(verdict.next_step))
-    say_lines(verdict_lines(told, table, details=details, most=most))
+    say_lines(verdict_lines(told, table, asked=asked, details=details, most=most))
 
 
 def warn(text: str) -> None:

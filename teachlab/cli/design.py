@@ -38,7 +38,6 @@ def design_command(
     """
     from teachlab.questions.design import DesignAnswer, designed_and_judged
     from teachlab.teaching.strategies.designed import Designed
-    from teachlab.wording.lines import wrapped
 
     kind = picture_kind(plot)
 
@@ -56,5 +55,4 @@ def design_command(
     )  # fmt: skip
     if json:
         return
-    parts = [line for part in found.part_lines() for line in wrapped(part)]
-    say_verdict(found.taught.verdict, parts, details=details, most=32)
+    say_verdict(found.taught.verdict, asked=found.part_lines(), details=details, most=18)

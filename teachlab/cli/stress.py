@@ -14,10 +14,8 @@ from teachlab.cli.options import Base, Details, Figures, Json, PassesFile, Recor
 from teachlab.cli.writing import kind_of, picture_kind, write_results
 from teachlab.errors import ParameterError
 from teachlab.model.printable_text import cut, level_text, number_of
-from teachlab.wording.lines import wrapped
 from teachlab.wording.notes import passes_note
 from teachlab.wording.rates import reserve_percent
-from teachlab.wording.verdict import MOST_LINES
 
 if TYPE_CHECKING:
     from teachlab.questions.feasibility import Feasibility
@@ -109,9 +107,8 @@ def stress_command(
     none = "none, because there is no reserve" if answer.bears else "not shown by this recording"
     if found.share_refused:
         none = "unknown, because no share of the light can be stated"
-    told_too = (*_cleaning_lines(answer.cleaning, none), *_speed_lines(answer.faster))
-    asked = [line for text in told_too for line in wrapped(text)]
-    say_verdict(answer.verdict, asked, details=details, most=MOST_LINES + len(asked))
+    asked = (*_cleaning_lines(answer.cleaning, none), *_speed_lines(answer.faster))
+    say_verdict(answer.verdict, asked=asked, details=details)
     if not details:
         return
     _tell(found)

@@ -21,11 +21,13 @@ FEWEST_ROWS = 3
 
 
 def verdict_lines(
-    verdict: Verdict, table: Sequence[str] = (), *, details: bool = False, most: int = MOST_LINES, remarks: int = 2
-) -> list[str]:
+    verdict: Verdict, table: Sequence[str] = (), *, asked: Sequence[str] = (), details: bool = False,
+    most: int = MOST_LINES, remarks: int = 2,
+) -> list[str]:  # fmt: skip
     """Return decision, limit, claim, reasons, one small table and the next step, in at most twelve lines.
 
     `table`: head and rows; shortened if there is no room for all of them.
+    `asked`: sentences that answer a further question of the user: never shortened, and not counted in `most`.
     `most`: number of lines available, of 100 columns; narrower ones are more.
     `remarks`: remarks given beside the claim where there are no details.
     `details`: whether to give everything: all reasons, all conditions, and the remarks beside the claim.
@@ -51,6 +53,7 @@ def verdict_lines(
     if verdict.near is not None and (details or not late):
         top += wrapped(f"Near: {verdict.near.text}")
     bottom = wrapped(f"Next: {verdict.next_step}") if verdict.next_step else []
+    last = [line for text in asked for line in wrapped(text)] + bottom
     reasons = [wrapped(reason.told) for reason in verdict.reasons]
     if details:
         top += wrapped(f"Sensor: {verdict.sensor}") if verdict.sensor else []
@@ -60,7 +63,7 @@ def verdict_lines(
             for cure in verdict.cures
             if cure.text not in better
         ]
-        return top + [line for lines in reasons for line in lines] + (kept if late else []) + list(table) + bottom
+        return top + [line for lines in reasons for line in lines] + (kept if late else []) + list(table) + last
     room = most - len(top) - len(bottom)
     body: list[str] = []
     for k, lines in enumerate(reasons[:MOST_REASONS]):
@@ -76,7 +79,7 @@ def verdict_lines(
     if late and len(body) + len(kept) + min(FEWEST_ROWS, len(table)) <= room:
         body += kept
     rows = list(table)[: max(0, room - len(body))]
-    return top + body + (rows if len(rows) >= min(FEWEST_ROWS, len(table)) else []) + bottom
+    return top + body + (rows if len(rows) >= min(FEWEST_ROWS, len(table)) else []) + last
 
 
 def verdict_of(document: Mapping[str, Any], setting: Setting) -> Verdict:

@@ -155,6 +155,23 @@ def test_the_first_reason_is_told_however_little_room_there_is(most):
     assert any(line.startswith("Room: ") for line in lines) is (most == 12)
 
 
+@pytest.mark.parametrize("reasons", [0, 1, 3])
+def test_what_was_asked_beside_is_told_whole_however_long_the_verdict_is(reasons: int) -> None:
+    """No sentence ends in its middle, and the reasons are those that a verdict alone would give."""
+    verdict = Verdict(
+        decision="use with a limit",
+        setting=Setting(unit="mV", on_level=50.0, off_level=40.0),
+        claim=HeadlineClaim(text="word " * 60, confidence=0.95),
+        reasons=tuple(VerdictReason(text="reason " * 25) for _ in range(reasons)),
+        conditions=("a limit " * 15,),
+        next_step="teachlab replay r --setting s",
+    )
+    asked = [f"Line {speed} times as fast: " + "counted " * 16 + "0 extra switchings." for speed in (1, 2, 3)]
+    *alone, following = verdict_lines(verdict)
+    lines = verdict_lines(verdict, asked=asked)
+    assert lines == [*alone, *(line for text in asked for line in wrapped(text)), following]
+
+
 def test_a_verdict_reads_the_same_from_its_document() -> None:
     """A record holds the document, and its page says what the command said."""
     setting = Setting(unit="mV", on_level=50.0, off_level=40.0)
