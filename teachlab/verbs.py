@@ -172,7 +172,8 @@ def inspect(
 
     def draw(kind: str) -> bytes:
         first = found.verdict.decision if found.misplaced or found.empty else ""
-        return trace_figure(opened, truth, quality, logged=logged_runs(opened), first=first, kind=kind)
+        levels, logged = None if best is None else best.setting, logged_runs(opened)
+        return trace_figure(opened, truth, quality, best=levels, logged=logged, first=first, kind=kind)
 
     return _judged(found, rows, draw)
 

@@ -53,7 +53,9 @@ def inspect_command(
         from teachlab.device.logged_edges import logged_runs
 
         first = found.verdict.decision if found.misplaced or found.empty else ""
-        write_file(plot, trace_figure(opened, passes, quality, logged=logged_runs(opened), first=first, kind=kind))
+        best = None if found.best is None else found.best.setting
+        logged = logged_runs(opened)
+        write_file(plot, trace_figure(opened, passes, quality, best=best, logged=logged, first=first, kind=kind))
     note_last(passes_note(passes))
     verdict = found.verdict.leading_to(_next_step(found, recording, truth))
     if json:

@@ -16,7 +16,7 @@ from teachlab.light.noise import JUDGED, need_for_light
 from teachlab.model.draws import DrawOptions
 from teachlab.model.following_and_window import WindowSetting
 from teachlab.model.json_values import Document, picked, plain
-from teachlab.model.margin import SIDE_WORDS, EqualCost, Margin
+from teachlab.model.margin import SIDE_WORDS, EqualCost, Margin, wrong_side_text
 from teachlab.model.printable_text import cut, cut_percent, in_figures, level_text, number_of
 from teachlab.model.score import USUAL_RULES, Rules, Score
 from teachlab.model.setting import Setting
@@ -374,6 +374,8 @@ def _limited_by(margin: Margin | None) -> str:
     side = None if margin is None else margin.sides.smallest()
     if side is None:
         return ""
+    if side[1] < 0:
+        return wrong_side_text(*side)
     of, what = SIDE_WORDS[side[0]]
     return f"the {of}: {side[1]:.3g} times the noise from the {what}"
 

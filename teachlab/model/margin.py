@@ -17,6 +17,18 @@ SIDE_WORDS = {
 """Of each margin, the light that is near and the level it is near to."""
 
 
+def wrong_side_text(side: str, margin: float) -> str:
+    """Say how far the nearest light of a margin below 0 lies from its level; `margin`: noise.
+
+    Examples
+    --------
+    >>> wrong_side_text("release", -34.97)
+    'the gaps that come back least lie 35 times the noise on the wrong side of the level of release'
+    """
+    of, what = SIDE_WORDS[side]
+    return f"the {of} lie {-margin:.3g} times the noise on the wrong side of the {what}"
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Sides:
     """Distances to the levels in units of the local noise; None if it was not measured.

@@ -62,7 +62,7 @@ REASONS = {
     "held-by-delay": "merged: the {held} bridges the gap before {them}, whatever the level: shorten it",
     "held-by-filter": "merged: the gap before {them} is too short for {consecutive} evaluations in a row",
     "touching": "merged: {they_touch} the pass before {them}, and the output was still active from before",
-    "held-by-level": "merged: the output was still active from before, since the light had not fallen back to the "
+    "held-by-level": "merged: the output was still active from before, since the light had not come back to the "
     "level of release of {release} {unit}",
 }
 """The text of every code, after the number of passes."""

@@ -644,6 +644,40 @@ def test_nothing_sticks_out_sideways(chromium: Any, tmp_path: Path, width: int, 
     opened.close()
 
 
+def test_numbers_are_written_alike_in_a_browser_of_any_language(chromium: Any, tmp_path: Path) -> None:
+    """A German browser wrote 0,5 s and 3.250 counts at the axes of a page whose text says 3250."""
+    opened = Opened(chromium, _line(tmp_path), locale="de-DE")
+    page = opened.page
+    page.evaluate(
+        """() => {
+          window.texts = [];
+          const own = CanvasRenderingContext2D.prototype.fillText;
+          CanvasRenderingContext2D.prototype.fillText = function (text, x, y) {
+            if (document.getElementById("trace").contains(this.canvas)) texts.push(String(text));
+            return own.apply(this, arguments);
+          };
+        }"""
+    )
+    page.click("#nearer")
+    page.wait_for_timeout(200)
+    numbers = {text for text in page.evaluate("texts") if text[:1].isdigit()}
+    assert "0.5" in numbers or "1.5" in numbers
+    assert all(float(text) == float(f"{float(text):g}") for text in numbers), numbers
+    assert " samples at 1000 Hz" in page.inner_text("#foot")
+    opened.close()
+
+
+def test_what_the_bars_mean_turns_with_the_polarity(chromium: Any, tmp_path: Path) -> None:
+    """Where the output is active in the dark, a full bar is the darkest light: "strongest" read as the brightest."""
+    opened = Opened(chromium, _line(tmp_path))
+    said = "Full bars: the {} light of each pass or gap. Outlined: its {}."
+    assert opened.page.inner_text("#spread-bars") == said.format("brightest", "darkest")
+    opened.page.select_option("#polarity", "dark-on")
+    opened.page.wait_for_timeout(200)
+    assert opened.page.inner_text("#spread-bars") == said.format("darkest", "brightest")
+    opened.close()
+
+
 @pytest.mark.parametrize("zoom", [1, 2])
 def test_numbers_at_the_axes_grow_with_the_zoom(chromium: Any, tmp_path: Path, zoom: int) -> None:
     """At 200 % they were half as large as all other text."""

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from itertools import pairwise
 from pathlib import Path
+from unittest import mock
 
 import numpy as np
 import pytest
@@ -18,6 +20,8 @@ from teachlab.model.printable_text import wrong_text
 from teachlab.model.recording import Direction, Origin, Recording, RecordingInfo
 from teachlab.model.truth import Truth, TruthSource
 from teachlab.questions.quality import inspected
+from teachlab.scoring.scoring import score
+from teachlab.switching.run import replay
 
 KEYS = {
     "samples", "sample_rate_hz", "seconds", "invalid", "saturated", "direction", "passes", "noise", "contrast",
@@ -124,8 +128,29 @@ def test_the_picture_draws_no_level_while_the_passes_lie_beside_the_light(tmp_pa
         write_truth(tmp_path / "line.passes.parquet", Truth.from_arrays(start + late, start + late + 100))
         shell.run("inspect", path, "--plot", plot)
         text = plot.read_text()
-        seen.append(("level that separates" in text, "No level is drawn: align the passes first." in text))
+        seen.append(("on-level of the best pair" in text, "No level is drawn: align the passes first." in text))
     assert seen == [(True, False), (False, True)]
+
+
+def test_the_picture_draws_the_pair_of_levels_that_the_answer_names(tmp_path: Path) -> None:
+    """Double walls: one level between all gaps and all passes switches twice for each product, and was drawn as good."""
+    start = 300 + 400 * np.arange(100)
+    light = np.random.default_rng(3).normal(1000, 3, 41_000).round()
+    for a in start:
+        light[a : a + 100] -= 200
+        light[np.r_[a : a + 20, a + 80 : a + 100]] -= 400
+    info = RecordingInfo(sample_rate_hz=1000.0, unit="counts", direction=Direction.DIP)
+    recording, truth = Recording.from_array(light.astype(np.int16), info), Truth.from_arrays(start, start + 100)
+    write_recording(tmp_path / "walls.parquet", recording)
+    write_truth(tmp_path / "walls.passes.parquet", truth)
+    best = inspected(recording, truth).best
+    assert best is not None
+    assert best.cost == 0
+    one = replace(best.setting, on_level=600.0, off_level=600.0)
+    assert score(replay(recording, one), truth).counts.extra == 100
+    with mock.patch("matplotlib.axes.Axes.axhline") as drawn:
+        shell.run("inspect", tmp_path / "walls.parquet", "--plot", tmp_path / "light.svg")
+    assert [call.args[0] for call in drawn.call_args_list] == [best.setting.on_level, best.setting.off_level] * 2
 
 
 def test_passes_in_which_nothing_is_seen_are_no_fault_of_a_level(tmp_path: Path) -> None:
@@ -141,7 +166,7 @@ def test_passes_in_which_nothing_is_seen_are_no_fault_of_a_level(tmp_path: Path)
     told = shell.invoke("inspect", tmp_path / "far.parquet", "--plot", plot).stdout
     assert told.startswith("Nothing is seen in most passes.\nWhy: In 584 of 600 passes the light is that of the gaps: ")
     assert "No fixed level works" not in told
-    assert "level that separates" not in plot.read_text()
+    assert "on-level of the best pair" not in plot.read_text()
 
 
 def test_an_empty_table_of_passes_is_named(tmp_path: Path) -> None:
@@ -342,7 +367,7 @@ def test_touching_products_are_no_fault_of_the_level(tmp_path, monkeypatch):
     told = shell.invoke("inspect", "line.parquet").stdout.splitlines()
     assert told[0] == "A fixed level can work here, but it counts touching products as one."
     assert told[1].startswith(
-        f"Why: {touch} of 90 passes touch the one before, and the light does not fall back between"
+        f"Why: {touch} of 90 passes touch the one before, and the light does not come back between"
     )
     assert any(f"leaves no error on {90 - touch} passes" in f"{a} {b}" for a, b in pairwise(told))
     told = shell.invoke("bench", "line.parquet", "--strategy", "two-sample-midpoint", "--draws", "4").stdout

@@ -327,6 +327,23 @@ def test_the_numbers_of_the_sheet_come_from_their_questions(tmp_path: Path) -> N
     assert "on the display; at any other, teach again" in dict(always.sheet_lines())["Expect"]
 
 
+def test_light_on_the_wrong_side_of_a_level_is_told_in_words() -> None:
+    """A card that said "-35 times the noise from the level" left it to the reader what a distance below 0 is."""
+    starts = 60 + 60 * np.arange(200)
+    light = 200 + np.random.default_rng(5).integers(-1, 2, int(starts[-1]) + 90).astype(float)
+    for k, a in enumerate(starts):
+        light[a : a + 20] += 700
+        light[a + 20 : a + 60] += 300 * (k in {50, 60, 70})  # gaps that do not come back
+    recording = Recording.from_array(light, RecordingInfo(sample_rate_hz=1000.0, unit="counts", full_scale=2000.0))
+    found = card(recording, Truth.from_arrays(starts, starts + 20), Setting(unit="counts", on_level=600, off_level=400))
+    assert found.score is not None
+    assert found.score.counts.merged == 3
+    told = dict(found.rest_lines())["Limited by"]
+    assert told.startswith("the gaps that come back least lie ")
+    assert told.endswith(" times the noise on the wrong side of the level of release")
+    assert "-" not in told
+
+
 def test_the_command_prints_what_to_key_in_and_a_page(tmp_path: Path) -> None:
     recording, setting, page, out = (tmp_path / n for n in ("r.parquet", "s.json", "card.html", "t.json"))
     write_recording(recording, line())

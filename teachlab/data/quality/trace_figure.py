@@ -9,10 +9,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from teachlab.data.quality.report import Quality
-from teachlab.data.quality.separability import Separability
 from teachlab.light.drawing import GREY, LIGHT, OUTPUT, PASS, drawing, picture, time_axis
 from teachlab.light.extremes import Extremes
 from teachlab.model.recording import Origin, Recording
+from teachlab.model.setting import Setting
 from teachlab.model.truth import Truth
 
 COLUMNS = 1600
@@ -47,6 +47,7 @@ def trace_figure(
     truth: Truth | None,
     quality: Quality,
     *,
+    best: Setting | None = None,
     logged: NDArray[np.int64] | None = None,
     first: str = "",
     kind: str = "svg",
@@ -54,7 +55,8 @@ def trace_figure(
     """Draw the whole recording and, below it, its first passes.
 
     `truth`: passes to mark.
-    `quality`: of the recording; its best level is drawn, unless something comes first.
+    `quality`: of the recording.
+    `best`: the best pair of levels, as the answer names it: drawn, unless something comes first.
     `logged` (shape (k, 2), samples): where the sensor's own logged output is active: drawn as a separate row.
     `first`: what is to be done to the passes before a level means anything; empty if nothing is.
     """
@@ -64,7 +66,7 @@ def trace_figure(
     with drawing(recording.name, (11, 1.2 + 2.6 * len(spans))) as figure:
         for k, (start, stop) in enumerate(spans):
             axes = figure.add_subplot(len(spans), 1, k + 1)
-            _draw(axes, recording, truth, None if first else quality.separability, start, stop, logged)
+            _draw(axes, recording, truth, None if first else best, start, stop, logged)
             axes.set_title("the whole recording" if k == 0 else "its first passes", loc="left", fontsize=9)
             if k == 0:
                 axes.legend(loc="upper left", bbox_to_anchor=(1.0, 1.0), frameon=False, fontsize=8.5)
@@ -72,7 +74,7 @@ def trace_figure(
         if quality.truth_source == "self-labelled":
             notes += " — passes self-labelled, support no claim"
         figure.suptitle((recording.info.title or recording.name) + notes, fontsize=10)
-        works = "A level works where it lies between every gap and every pass."
+        works = "Good levels switch once for each product, and never in a gap."
         return picture(figure, kind, says=f"No level is drawn: {first}." if first else works)
 
 
@@ -84,7 +86,7 @@ def _detail(truth: Truth, samples: int) -> tuple[int, int]:
 
 
 def _draw(
-    axes: Any, recording: Recording, truth: Truth | None, level: Separability | None, start: int, stop: int,
+    axes: Any, recording: Recording, truth: Truth | None, best: Setting | None, start: int, stop: int,
     logged: NDArray[np.int64] | None,
 ) -> None:  # fmt: skip
     found = envelope(recording, start, stop)
@@ -121,9 +123,8 @@ def _draw(
             bars, (0, 1), facecolors="none", edgecolors=GREY, hatch="///", linewidth=0,
             transform=axes.get_xaxis_transform(), label="no valid sample",
         )  # fmt: skip
-    if level is not None:
-        word = "separates all" if level.separable else "separates most"
-        axes.axhline(level.level, color="black", linestyle="--", linewidth=0.9, label=f"level that {word}")
+    for name, level, style in () if best is None else (("on", best.on_level, "--"), ("off", best.off_level, ":")):
+        axes.axhline(level, color="black", linestyle=style, linewidth=1, label=f"{name}-level of the best pair")
     axes.set_xlim(at(found.edges[:1])[0], at(found.edges[-1:])[0])
     axes.margins(y=0.08 if logged is None else 0.13)
     axes.set_xlabel(f"time, {unit}")

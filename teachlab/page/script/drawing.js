@@ -234,11 +234,20 @@ const CLOCK_STEPS = [0.001, 0.002, 0.005, 0.01, 0.02, 0.05, 0.1, 0.2, 0.5, 1, 2,
   7200, 10800, 21600, 43200, ...[1, 2, 5, 10, 20, 50, 100, 200, 500, 1000, 2000, 5000, 10000].map((days) => 86400 * days)];
 
 /**
+ * Numbers at an axis, written as everywhere on the page and not as the language of the browser would.
+ * @param {any} _u
+ * @param {number[]} at
+ */
+export function plainTicks(_u, at) {
+  return at.map((value) => inFigures(value, 12));
+}
+
+/**
  * What an axis of time says: time of day, hours and minutes from the start, or, for short recordings, seconds.
  * @param {any} facts
  */
 export function timeAxis(facts) {
-  if (facts.began === null && facts.samples / facts.sample_rate_hz < LONG_S) return { label: "s from the start" };
+  if (facts.began === null && facts.samples / facts.sample_rate_hz < LONG_S) return { label: "s from the start", values: plainTicks };
   const values = (/** @type {any} */ _u, /** @type {number[]} */ at) =>
     at.map((seconds) => moment(facts, seconds, at.length > 1 ? at[1] - at[0] : 1));
   const label = facts.began === null ? "time from the start" : "time of day";

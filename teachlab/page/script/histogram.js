@@ -35,8 +35,10 @@ export class Histogram {
     hand.listeners.push(eachFrame(() => this.draw()));
   }
 
-  /** Rows of the histogram: a name, and how many reach each bin. */
+  /** Rows of the histogram: a name, and how many reach each bin. What the bars mean turns with the polarity. */
   gathered() {
+    const [most, least] = this.hand.lightOn ? ["brightest", "darkest"] : ["darkest", "brightest"];
+    element("spread-bars").textContent = `Full bars: the ${most} light of each pass or gap. Outlined: its ${least}.`;
     const { facts: { kinds }, passes, arrays, lightOn } = this.hand;
     const [strongest, weakest] = lightOn ? [passes.high, passes.low] : [passes.low, passes.high];
     const [gapStrongest, gapWeakest] = lightOn ? [arrays.gap_high, arrays.gap_low] : [arrays.gap_low, arrays.gap_high];

@@ -3,7 +3,7 @@ import { decoded } from "./decoding.js";
 import { Corrections } from "./corrections.js";
 import { percent, sentence, tellCounts, tellReserves } from "./counts.js";
 import { Course } from "./course.js";
-import { download, drawAll, element, levelText, moment, numberOf, say, shown } from "./drawing.js";
+import { download, drawAll, element, inFigures, levelText, moment, numberOf, say, shown } from "./drawing.js";
 import { Hand, KEPT, MEMORY } from "./hand.js";
 import { Histogram } from "./histogram.js";
 import { SurfaceMap } from "./map.js";
@@ -34,7 +34,7 @@ function introduce(facts) {
   element("title").title = facts.title;
   element("interval-head").textContent = `${percent(rules.confidence)} % interval`;
   for (const id of ["before-head", "kind-before-head"]) element(id).textContent = facts.given ? "setting" : "at the start";
-  element("foot").textContent = `${facts.recording}: ${shown(facts.samples)} samples at ${shown(facts.sample_rate_hz)} Hz, `
+  element("foot").textContent = `${facts.recording}: ${shown(facts.samples)} samples at ${inFigures(facts.sample_rate_hz, 6)} Hz, `
     + `${numberOf(facts.trials.detect, "pass", "passes")} to be detected, ${numberOf(facts.trials.gaps, "gap")}. The intervals `
     + `assume independent passes.${facts.note ? ` ${facts.note}` : ""}`;
   element("legend").textContent = (facts.setting.kind === "turning-point" ? "" : "Drag a level. ")
@@ -44,8 +44,7 @@ function introduce(facts) {
   element("map-section").hidden = !facts.every_pair;
   element("map-note").textContent = facts.every_pair ? mapNote(facts) : "";
   element("best").hidden = facts.best === null;
-  element("spread-note").textContent = "Full bars: the strongest light of each pass or gap. Outlined: its weakest. "
-    + "Heights grow with the square root of the count, so that one stays visible. " + spreadNote(facts);
+  element("spread-note").textContent = "Heights grow with the square root of the count, so that one stays visible. " + spreadNote(facts);
 }
 
 /** @param {any} facts */

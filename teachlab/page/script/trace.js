@@ -6,7 +6,7 @@
  * @import {NearLight} from "./serving.js"
  * @typedef {{low: ArrayLike<number>, high: ArrayLike<number>, invalid: ArrayLike<number>|null, block: number, origin: number}} Folded
  */
-import { colour, eachFrame, font, levelText, textSize, timeAxis } from "./drawing.js";
+import { colour, eachFrame, font, levelText, plainTicks, textSize, timeAxis } from "./drawing.js";
 import { EXCLUDED, HELD, HIT, JOINED, MERGED, MISS, TRIPPED } from "./scoring.js";
 import { rankOf } from "./tables.js";
 
@@ -102,7 +102,7 @@ export class Trace {
       bands: [{ series: [2, 1], fill: ink }],
       axes: [
         { ...axis, ...timeAxis(this.hand.facts), labelFont: font(), labelSize: textSize() * 1.6, size: textSize() * 2.6 },
-        { ...axis, label: Array.from(unit).slice(0, 30).join(""), labelFont: font(), labelSize: textSize() * 1.6,
+        { ...axis, values: plainTicks, label: Array.from(unit).slice(0, 30).join(""), labelFont: font(), labelSize: textSize() * 1.6,
           size: (/** @type {any} */ _u, /** @type {string[]|null} */ texts) =>
             18 + textSize() * 0.65 * Math.max(3, ...(texts ?? []).map((t) => t.length)) },
       ],

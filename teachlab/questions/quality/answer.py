@@ -237,7 +237,7 @@ class InspectAnswer:
                 reasons.append(
                     VerdictReason(
                         text=f"{self.touching} of {q.detect_passes} {touch} the one before, and the light does not "
-                        "fall back between: the output counts both as one. The other passes are counted below.",
+                        "come back between: the output counts both as one. The other passes are counted below.",
                         count=self.touching,
                     )
                 )

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from teachlab.errors import ParameterError, UnmeasurableError
 from teachlab.model.json_values import Document, picked
-from teachlab.model.margin import SIDE_WORDS, Margin
+from teachlab.model.margin import SIDE_WORDS, Margin, wrong_side_text
 from teachlab.model.printable_text import in_figures, moment, number_of, unlike_figures
 from teachlab.model.recording import Recording
 from teachlab.model.score import USUAL_RULES, Rate, Rules, Score
@@ -550,8 +550,7 @@ def _gone(now: RecordingUnderSetting) -> str:
     """Say how far the nearest light lies beyond its level; empty if it does not."""
     if now.margin is None or (margin := now.margin.to_noise) is None or margin > 0:
         return ""
-    of, what = SIDE_WORDS[str(now.margin.limited_by)]
-    return f"the margin is gone: the {of} lie {-margin:.3g} times the noise beyond the {what}"
+    return f"the margin is gone: {wrong_side_text(str(now.margin.limited_by), margin)}"
 
 
 def _by_quarter(events: NDArray[Any], trials: NDArray[Any]) -> tuple[NDArray[Any], NDArray[Any]]:

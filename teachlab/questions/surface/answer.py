@@ -108,7 +108,7 @@ class SurfaceAnswer:
             touch = number_of(best.touching, "pass touches", "passes touch")
             reasons.append(
                 VerdictReason(
-                    text=f"{touch} the one before, and the light does not fall back between: the output counts both "
+                    text=f"{touch} the one before, and the light does not come back between: the output counts both "
                     "as one. That is no error of a level, and left out here.",
                     count=best.touching,
                 )

@@ -428,7 +428,7 @@ def test_trips_that_were_none_are_named_with_where() -> None:
     spread = _found(_edited(now, (now[1].end[120:187] + 8).tolist(), 80.0), quiet)
     assert spread.state is Stale.RETEACH
     assert spread.because[0].startswith("the margin is gone: the strongest gaps lie ")
-    assert spread.because[0].endswith(" times the noise beyond the level")
+    assert spread.because[0].endswith(" times the noise on the wrong side of the level")
     assert spread.because[-1] == f"67 false trips in 67 gaps now, {above}"
     # 10 of them are fewer than is accepted, and no test shows more without lots: what is seen is told.
     ten = (now[1].end[120:240:12] + 8).tolist()

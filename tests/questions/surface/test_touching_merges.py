@@ -69,7 +69,7 @@ def test_the_right_level_has_no_error() -> None:
     texts = [reason.text for reason in told.reasons]
     assert told.decision == "a fixed level can work here"
     assert texts[0].startswith(f"The best pair of all that were counted: no error on {30 - touch} passes")
-    assert texts[1].startswith(f"{touch} passes touch the one before, and the light does not fall back between")
+    assert texts[1].startswith(f"{touch} passes touch the one before, and the light does not come back between")
     assert texts[2] == "right.json: no error; as good as the best."
 
 
