@@ -31,7 +31,7 @@ OVERVIEW_CAPTION = (
     "as the table of lost and worst passes lists them."
 )
 POSITION_CAPTION = (
-    "Onset after the start of the pass, and release after its end, over the peak light, by kind. Within the grey band "
+    "Onset after the start of the pass, and release after its end, over its light, by kind. Within the grey band "
     "the uncertainty of the borders may be the reason."
 )
 OVERVIEW_COLUMNS = 800

@@ -127,13 +127,14 @@ def margin_alarm(found: dict[str, Any]) -> str:
         first = f" The first warning came {number_of(lead, 'pass', 'passes')} before the first loss."
     else:
         first = " No warning came before the first loss."
-    below = f"less than {found['factor']:g} times the level"
+    # Of passes that darken the light, the level is that many times the light: no "times the level" fits both.
+    below = f"an excess gain below {found['factor']:g}"
     if not found["warned"]:
-        return f"No pass that was detected reaches {below}.{first}"
+        return f"No pass that was detected has {below}.{first}"
     groups, quiet = found["warnings"], found["for_nothing"]
     after = "after it" if groups == 1 else f"after {quiet} of these groups" if quiet < groups else "after these groups"
     nothing = f" Nothing was lost {after}." if quiet else " Losses followed."
     return (
-        f"{number_of(found['warned'], 'pass', 'passes')} in {number_of(groups, 'group')} reached {below}: a "
+        f"{number_of(found['warned'], 'pass', 'passes')} in {number_of(groups, 'group')} had {below}: a "
         f"warning.{nothing}{first}"
     )

@@ -218,10 +218,10 @@ def test_a_dozen_places_are_told_and_how_many_more_there_are() -> None:
 @pytest.mark.parametrize(
     ("groups", "quiet", "told"),
     [
-        (1, 1, "1 group reached less than 1.5 times the level: a warning. Nothing was lost after it."),
-        (2, 2, "2 groups reached less than 1.5 times the level: a warning. Nothing was lost after these groups."),
-        (4, 1, "4 groups reached less than 1.5 times the level: a warning. Nothing was lost after 1 of these groups."),
-        (1, 0, "1 group reached less than 1.5 times the level: a warning. Losses followed."),
+        (1, 1, "1 group had an excess gain below 1.5: a warning. Nothing was lost after it."),
+        (2, 2, "2 groups had an excess gain below 1.5: a warning. Nothing was lost after these groups."),
+        (4, 1, "4 groups had an excess gain below 1.5: a warning. Nothing was lost after 1 of these groups."),
+        (1, 0, "1 group had an excess gain below 1.5: a warning. Losses followed."),
     ],
 )
 def test_warnings_before_a_loss_are_told_in_their_number(groups: int, quiet: int, told: str) -> None:

@@ -53,12 +53,13 @@ def surface_figure(
     """
     with drawing(title or "surface", (11, 5.2), boxed=True) as figure:
         left, right = figure.subplots(1, 2, width_ratios=(1.35, 1))
-        _draw_map(figure, left, surface, best)
+        outlined = _draw_map(figure, left, surface, best)
         _mark(left, best, marks, cloud, cloud_name)
         _draw_line(right, surface if curve is None else curve, left.get_xlim())
         figure.suptitle(title, fontsize=10)
         least = "errors cost least" if best.cost else "nothing is lost and nothing trips"
-        return picture(figure, kind, says=f"Inside the black line {least}; the cross has the most room.")
+        where = f"Inside the black line {least}" if outlined else "No pair of this map is as good as the best"
+        return picture(figure, kind, says=f"{where}; the cross has the most room.")
 
 
 def _edges(surface: Surface) -> NDArray[np.float64]:
@@ -83,7 +84,8 @@ def _interesting(cost: NDArray[np.float64], levels: NDArray[np.float64], dear: f
     return max(float(levels[0]), low - pad), min(float(levels[-1]), high + pad)
 
 
-def _draw_map(figure: Any, axes: Any, surface: Surface, best: Hindsight) -> None:
+def _draw_map(figure: Any, axes: Any, surface: Surface, best: Hindsight) -> bool:
+    """Draw the costs, and a line around the cheapest pairs; return whether the map holds such a pair."""
     from matplotlib.colors import SymLogNorm
     from matplotlib.patches import Polygon
 
@@ -121,6 +123,7 @@ def _draw_map(figure: Any, axes: Any, surface: Surface, best: Hindsight) -> None
     axes.set_xlabel(f"on-level, {surface.base.unit}")
     axes.set_ylabel(f"off-level, {surface.base.unit}")
     axes.spines[["top", "right"]].set_visible(False)
+    return bool(region.any())
 
 
 def _mark(axes: Any, best: Hindsight, marks: Sequence[MarkedSetting], cloud: Sequence[Setting], name: str) -> None:

@@ -54,7 +54,7 @@ def draw_position(figure: Any, position: SwitchingPosition, unit: str) -> None:
         _line(top, position.onset_slope, position.peak, position.onset_ms, position.confidence)
         _line(bottom, position.release_slope, position.peak, position.release_ms, position.confidence)
     figure.legend(*top.get_legend_handles_labels(), loc="outside right upper", fontsize=8, frameon=False)
-    bottom.set_xlabel(f"peak light of the pass, {unit}" if measured else "pass")
+    bottom.set_xlabel(f"light of the pass where it is furthest from the gaps, {unit}" if measured else "pass")
 
 
 def _kinds(position: SwitchingPosition) -> list[tuple[str, Any]]:

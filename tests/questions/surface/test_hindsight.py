@@ -13,6 +13,7 @@ from teachlab.model.recording import Recording, RecordingInfo
 from teachlab.model.setting import Setting
 from teachlab.model.truth import Truth
 from teachlab.questions.surface.count import surface
+from teachlab.questions.surface.figure import surface_figure
 from teachlab.questions.surface.hindsight import hindsight, regret_of
 from teachlab.questions.surface.values.table import Surface
 
@@ -102,6 +103,19 @@ def test_a_better_setting_from_outside_is_taken() -> None:
     best = hindsight(found, others=[(other, 0.0)])
     assert best.cost == 0
     assert best.setting == other
+
+
+def test_the_picture_speaks_of_a_line_only_where_one_is_drawn() -> None:
+    """A setting from outside may be better than every pair of the map: the caption spoke of a line that was not there."""
+    found = count(levels=np.array([1.0, 3.0]))
+    better = BASE.with_levels(8.0, 5.0, BASE.polarity), 0.0
+    for seen, says in (
+        (hindsight(found), "Inside the black line errors cost least; the cross has the most room."),
+        (hindsight(found, others=[better]), "No pair of this map is as good as the best; the cross has the most room."),
+    ):
+        text = surface_figure(found, seen).decode()
+        assert says in text
+        assert ("cheapest: " in text) is ("black line" in text)
 
 
 def test_a_level_between_stated_ones_was_not_counted() -> None:

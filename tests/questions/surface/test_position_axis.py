@@ -146,7 +146,7 @@ def test_the_figure_names_kinds_and_axes() -> None:
     found = measured(30)
     picture = position_figure(found, "mV", title="bottling").decode()
     for text in (
-        "peak light of the pass, mV",
+        "light of the pass where it is furthest from the gaps, mV",
         "onset after the start, ms",
         "jar",
         "lid",
