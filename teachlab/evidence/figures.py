@@ -109,7 +109,7 @@ def _overview(figure: Any, record: dict[str, Any], recording: Recording) -> str:
     low, high = (np.clip(values, -MOST_DRAWN, MOST_DRAWN) for values in (found.low, found.high))
     axes.fill_between(seconds[:-1] / long, low, high, step="post", color=GREY, alpha=0.45, linewidth=0, label="light")
     _levels(axes, record)
-    lost = [row["start"] for row in record["worst"] if row["outcome"] != "hit"]
+    lost = [row["start"] for row in record["worst"] if row["outcome"] != "hit" and row["reason"] != "touching"]
     if lost:
         at = np.array(lost) / record["data"]["sample_rate_hz"] / long
         place = axes.get_xaxis_transform()

@@ -65,6 +65,7 @@ def page_html(record: dict[str, Any], recording: Recording | None = None) -> str
         **wording.verdict_parts(record),
         percent=f"{100 * record['options']['confidence']:g} %",
         rates=wording.rate_rows(record["score"]),
+        counted=wording.counted_lines(record),
         dependences=wording.dependence_rows(record["dependence"]),
         warnings=wording.dependence_warnings(record["dependence"]),
         bursts=wording.burst_rows(record),

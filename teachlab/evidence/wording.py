@@ -14,6 +14,7 @@ from teachlab.model.printable_text import cut, in_figures, number_of, typed_agai
 from teachlab.model.score import USUAL_RULES
 from teachlab.model.setting import Setting
 from teachlab.model.setting_words import equal_cost_text, setting_in_words
+from teachlab.scoring.claimable import touching_text
 from teachlab.scoring.clearance import Clearance
 from teachlab.teaching.parameters import stated
 from teachlab.wording.course import duration
@@ -59,6 +60,16 @@ def percent(value: float | None) -> str:
 def rate_rows(score: dict[str, Any]) -> list[tuple[str, dict[str, str]]]:
     """Return every rate with its counts, estimate and bounds."""
     return [(_named(name, score[key]), _rate(score[key])) for key, name in RATES]
+
+
+def counted_lines(record: dict[str, Any]) -> list[str]:
+    """Return how many of the counted passes the claim rests on, and how many are no error: empty if all, and none."""
+    counts = record["score"]
+    scored = counts["detect_passes"] - counts["excluded_passes"]
+    rests = (record["verdict"]["claim"] or {}).get("passes")
+    out = [] if rests in {None, scored} else [f"All {scored:,} passes are counted here; the claim rests on {rests:,}."]
+    touching = record["reasons"].get("touching", 0)
+    return [*out, f"{touching_text(touching)}; the tables count that as lost."] if touching else out
 
 
 def _named(name: str, rate: dict[str, Any]) -> str:

@@ -133,7 +133,7 @@ def test_the_picture_draws_no_level_while_the_passes_lie_beside_the_light(tmp_pa
 
 
 def test_the_picture_draws_the_pair_of_levels_that_the_answer_names(tmp_path: Path) -> None:
-    """Double walls: one level between all gaps and all passes switches twice for each product, and was drawn as good."""
+    """Double walls: one level between all gaps and all passes switches twice for each product; it was drawn as good."""
     start = 300 + 400 * np.arange(100)
     light = np.random.default_rng(3).normal(1000, 3, 41_000).round()
     for a in start:

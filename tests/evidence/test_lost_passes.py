@@ -134,3 +134,33 @@ def test_a_record_reads_the_light_with_the_tolerance_of_its_score(tmp_path: Path
         record = json.loads((out / "result.json").read_text())
         replayed = json.loads(shell.invoke("replay", *files, "--tolerance-ms", tolerance, "--json").stdout)
         assert record["reasons"] == replayed["reasons"]["counts"] == {code: 1}
+
+
+def test_passes_that_touch_and_count_as_one_are_neither_marked_as_lost_nor_listed_before_others(tmp_path: Path) -> None:
+    """They are no error: yet they filled the list, and the picture and the counts called them lost without a word."""
+    start = np.sort(np.append(np.arange(60) * 40 + 20, np.arange(30) * 80 + 30))
+    light = 10.0 + np.arange(2500) % 2
+    for k, a in enumerate(start):
+        light[a : a + 10] = 80 + k / 10
+    write_recording(
+        tmp_path / "line.parquet", Recording.from_array(light, RecordingInfo(sample_rate_hz=1000, unit="x"))
+    )
+    write_truth(tmp_path / "line.passes.parquet", Truth.from_arrays(start, start + 10))
+    write_setting(tmp_path / "at.json", Setting(unit="x", on_level=50.0, off_level=40.0))
+    shell.run(
+        "report", tmp_path / "line.parquet", "--setting", tmp_path / "at.json", "--out", tmp_path / "record",
+        "--no-levels",
+    )  # fmt: skip
+    record = json.loads((tmp_path / "record" / "result.json").read_text())
+    assert record["reasons"] == {"touching": 30}
+    assert record["score"]["lost_rate"]["events"] == 30
+    assert [row["outcome"] for row in record["worst"]] == ["hit"] * 20
+    distances = [row["distance_to_level"] for row in record["worst"]]
+    assert distances == sorted(distances)
+    page = (tmp_path / "record" / "report.html").read_text()
+    assert "0 lost passes marked." in page
+    told = "<p>30 passes touch the one before: the output counts both as one, which is no error; "
+    assert f"{told}the tables count that as lost.</p>" in page
+    rests = record["verdict"]["claim"]["passes"]
+    assert rests == 60
+    assert f"<p>All 90 passes are counted here; the claim rests on {rests}.</p>" in page

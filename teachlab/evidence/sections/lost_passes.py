@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from teachlab.scoring.reasons import Reasons
 
 WORST = 20
-"""Number of passes listed: lost ones first, then those nearest to being lost."""
+"""Number of passes listed: lost ones, those nearest to being lost, and last those that touch and count as one."""
 LISTED = 1000
 """This many lost passes are listed one by one."""
 
@@ -32,7 +32,9 @@ def lost_and_worst(truth: Truth, setting: Setting, margins: Margin, result: Scor
     trials = result.trials
     scored = trials.rows(trials.wanted)
     codes = {loss.row: loss.code for loss in why.losses}
-    rows = scored[np.lexsort((reach[scored], ~trials.lost[trials.wanted]))[:WORST]].tolist()
+    # That a pass merges with the one that it touches is no error: such passes would fill the list.
+    touching = np.isin(scored, [row for row, code in codes.items() if code == "touching"])
+    rows = scored[np.lexsort((reach[scored], ~trials.lost[trials.wanted], touching))[:WORST]].tolist()
     found = why.as_dict()
     return {
         "reasons": found["counts"],

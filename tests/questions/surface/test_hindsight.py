@@ -106,7 +106,7 @@ def test_a_better_setting_from_outside_is_taken() -> None:
 
 
 def test_the_picture_speaks_of_a_line_only_where_one_is_drawn() -> None:
-    """A setting from outside may be better than every pair of the map: the caption spoke of a line that was not there."""
+    """A setting from outside may be better than every pair of the map: then there is no line to speak of."""
     found = count(levels=np.array([1.0, 3.0]))
     better = BASE.with_levels(8.0, 5.0, BASE.polarity), 0.0
     for seen, says in (
