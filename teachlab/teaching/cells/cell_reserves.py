@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from teachlab.model.arrays import Floats
+from teachlab.model.arrays import Flags, Floats, Integers
 from teachlab.teaching.cells.designed_cells import At, CellGrid, Cells
 from teachlab.teaching.cells.shown_light import ShownLight
 
@@ -188,17 +188,21 @@ def _together(reserves: list[Floats]) -> Floats:
     return (sum(parts[1:], start=parts[0]) / len(parts)) ** (-1 / POWER)
 
 
-def waiting_reserve(costlier: NDArray[np.bool_], delays: NDArray[np.int64], axis: int, longest: float) -> Floats:
-    """Return the reserve of a delay along an axis of cells, as `CellReserves` does for the off-delay."""
+def waiting_reserve(costlier: Flags, filters: Integers, delays: Integers, axis: int, longest: float) -> Floats:
+    """Return the reserve of a delay along an axis of cells (…, filters, on-delays, off-delays), as of the off-delay.
+
+    `filters`: evaluations in a row, which take room from the shortest pass and gap as delays do; ones: they take none.
+    """
     waits = delays.astype(np.float64)
     shape = (-1,) + (1,) * (costlier.ndim - 1 - axis)
-    return _waiting(CostlierCells.of(costlier, waits, axis), waits.reshape(shape) + 1, longest)
+    more = filters.reshape(-1, 1, 1) - 1.0
+    return _waiting(CostlierCells.of(costlier, waits, axis), waits.reshape(shape) + 1, longest, more)
 
 
-def _waiting(costlier: CostlierCells, waits: Floats, longest: float) -> Floats:
+def _waiting(costlier: CostlierCells, waits: Floats, longest: float, more: Floats | float = 0.0) -> Floats:
     low, high = costlier.ends(1.0)
-    room = np.where(waits == 1, 1.0, _room(waits, np.minimum(high, max(longest, 1.0))))
-    return np.minimum((waits - low) / waits, room)
+    room = _room(waits + more, np.minimum(high + more, max(longest, 1.0)))
+    return np.minimum((waits - low) / waits, np.where(waits + more == 1, 1.0, room))
 
 
 def _room(at: Floats, high: Floats, measure: float = 0.0) -> Floats:

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from teachlab.errors import Abstained
-from teachlab.model.arrays import Floats
+from teachlab.model.arrays import Flags, Floats
 from teachlab.model.following_and_window import Follow, TurningPointSetting
 from teachlab.model.setting import Setting, Switching
 from teachlab.model.teaching import Shown, TeachView
@@ -110,7 +110,7 @@ class TurningPointFollower(CheckedParameters):
         require_few_errors(least, shown.passes, tried_all)
         # At the same cost a share is used: what dims the light of a dip dims it by a share.
         form, (steps, errors) = next(one for one in tried.items() if one[1][1].min() == least)
-        best = self._best(steps, errors > least, grid, shown)
+        best = self._best(steps, errors > least, form, grid, shown)
         c, d, e = best.at
         switching = cell_setting(
             view, 0.0, 0.0, *(int(axis[k]) for axis, k in zip(grid.timings, best.at, strict=True))
@@ -169,7 +169,7 @@ class TurningPointFollower(CheckedParameters):
         points.push(view.events.light)
         return counter.of_states(points.light_states(), grid)
 
-    def _best(self, steps: Floats, costlier: NDArray[np.bool_], grid: CellGrid, shown: ShownLight) -> _Chosen:
+    def _best(self, steps: Floats, costlier: Flags, form: Follow, grid: CellGrid, shown: ShownLight) -> _Chosen:
         """Return the longest run of distances under the filter and delays with the most reserve for their price."""
         places = np.arange(steps.size, dtype=np.float64)
         around = CostlierCells.of(costlier, places, 0)
@@ -186,8 +186,10 @@ class TurningPointFollower(CheckedParameters):
         # without one on that side has all the room there is.
         ends = np.concatenate([[0.0], steps, [np.inf]])
         low, high = ends[a], ends[b + 2]
+        # An amount must be small where the light falls, and with a filter it is: there a filter takes no room.
+        filters = grid.filters if form is Follow.GAIN else np.ones_like(grid.filters)
         waits = ((grid.on_delays, 2, shown.shortest_pass), (grid.off_delays, 3, shown.shortest_gap))
-        waited = [of(waiting_reserve(costlier, *of_delay)) for of_delay in waits]
+        waited = [of(waiting_reserve(costlier, filters, *of_delay)) for of_delay in waits]
         reserve = np.minimum.reduce([1 - low / distance, 1 - distance / high, *waited])
         worth = np.round(reserve - self.price * grid.features, TIE_DIGITS)
         worth[of(costlier)] = -np.inf
