@@ -195,7 +195,7 @@ def waiting_reserve(costlier: Flags, filters: Integers, delays: Integers, axis: 
     """
     waits = delays.astype(np.float64)
     shape = (-1,) + (1,) * (costlier.ndim - 1 - axis)
-    more = filters.reshape(-1, 1, 1) - 1.0
+    more = filters.astype(np.float64).reshape(-1, 1, 1) - 1
     return _waiting(CostlierCells.of(costlier, waits, axis), waits.reshape(shape) + 1, longest, more)
 
 
