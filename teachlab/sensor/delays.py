@@ -6,13 +6,16 @@ settings, block by block.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from dataclasses import dataclass
 from typing import NamedTuple
 
 import numpy as np
+from numpy.typing import NDArray
 
 from teachlab.model.setting import Switching
 from teachlab.sensor.clock import Clock
-from teachlab.sensor.edges import RunCounter, TwoState
+from teachlab.sensor.edges import LONG_AGO, Edges, RunCounter, TwoState
 
 
 class DelayStage(NamedTuple):
@@ -54,21 +57,79 @@ def consecutive_filter(light: TwoState, invalid: TwoState, consecutive: int, siz
     """
     if consecutive == 1 or light.edges.size == 0:
         return light
-    consecutive = min(consecutive, size + 1)
-    skipped = RunCounter.of(invalid, size)
-    # Count only valid evaluations: every change of the comparator happens at one of them.
-    at = light.edges - skipped.total[np.searchsorted(skipped.starts, light.edges, side="right")]
-    valid = size - int(skipped.total[-1])
-    lengths = np.diff(np.append(at, valid))
-    becomes = (np.arange(at.size) % 2 == 0) ^ light.first
-    lasting = lengths >= consecutive
-    at, becomes = at[lasting] + consecutive - 1, becomes[lasting]
-    #     comparator      dark  light  dark  light       with the short dark run dropped, light follows light:
-    #     lasts           yes   yes    no    yes         the second one is no change
-    at = at[becomes != np.concatenate(([light.first], becomes[:-1]))]
-    # Back to all evaluations: run j of invalid ones lies before its valid ordinal `starts − total`.
-    edges = at + skipped.total[np.searchsorted(skipped.starts - skipped.total[:-1], at, side="right")]
-    return TwoState(light.first, edges.astype(np.int64))
+    return TwoState(light.first, JoinedStates.of([light]).filtered(invalid, consecutive, size).edges)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class JoinedStates:
+    """Many two-valued signals over the same evaluations, with all edges in one list.
+
+    `first` (shape (signals,)): value of each at evaluation 0, and at all times before it.
+    `edges` (shape (k,), evaluations): where it changes, signal after signal, ascending in each.
+    `owner` (shape (k,)): the signal of each edge.
+    """
+
+    first: NDArray[np.bool_]
+    edges: Edges
+    owner: Edges
+
+    @classmethod
+    def of(cls, states: Sequence[TwoState]) -> JoinedStates:
+        """Join some signals, at least one."""
+        owner = np.repeat(np.arange(len(states)), [one.edges.size for one in states])
+        return cls(np.array([one.first for one in states]), np.concatenate([one.edges for one in states]), owner)
+
+    def inverted(self) -> JoinedStates:
+        """Return the opposite signals."""
+        return JoinedStates(~self.first, self.edges, self.owner)
+
+    @property
+    def _begin(self) -> Edges:
+        """Where the edges of each signal begin, shape (signals + 1,)."""
+        return np.searchsorted(self.owner, np.arange(self.first.size + 1))
+
+    def filtered(self, invalid: TwoState, consecutive: int, size: int) -> JoinedStates:
+        """Do as `consecutive_filter` to every signal."""
+        if consecutive == 1 or self.edges.size == 0:
+            return self
+        consecutive = min(consecutive, size + 1)
+        skipped = RunCounter.of(invalid, size)
+        # Count only valid evaluations: every change of the comparator happens at one of them.
+        at = self.edges - skipped.total[np.searchsorted(skipped.starts, self.edges, side="right")]
+        begin = self._begin
+        some = begin[1:] > begin[:-1]
+        lengths = np.empty_like(at)
+        np.subtract(at[1:], at[:-1], out=lengths[:-1])
+        last = begin[1:][some] - 1
+        lengths[last] = size - int(skipped.total[-1]) - at[last]
+        becomes = (np.arange(at.size) - begin[self.owner]) % 2 == 0
+        becomes ^= self.first[self.owner]
+        lasting = np.flatnonzero(lengths >= consecutive)
+        at, becomes, owner = at[lasting] + (consecutive - 1), becomes[lasting], self.owner[lasting]
+        #     comparator      dark  light  dark  light       with the short dark run dropped, light follows light:
+        #     lasts           yes   yes    no    yes         the second one is no change
+        before = np.append(False, becomes[:-1])
+        firsts = np.flatnonzero(np.diff(owner, prepend=-1))
+        before[firsts] = self.first[owner[firsts]]
+        changes = becomes != before
+        at, owner = at[changes], owner[changes]
+        # Back to all evaluations: run j of invalid ones lies before its valid ordinal `starts − total`.
+        at = at + skipped.total[np.searchsorted(skipped.starts - skipped.total[:-1], at, side="right")]
+        return JoinedStates(self.first, at.astype(np.int64), owner)
+
+    def runs(self, size: int) -> tuple[Edges, Edges, Edges]:
+        """Return begins and ends of the runs in which they are true, as of `TwoState.runs`, and the signal of each."""
+        begin = self._begin
+        open_ = (np.diff(begin) + self.first) % 2 == 1
+        #     begins true    __|      at all times before      ends true    |__    at `size`
+        early, late = np.flatnonzero(self.first), np.flatnonzero(open_)
+        of = np.concatenate((early, late))
+        where = np.concatenate((begin[early], begin[late + 1]))
+        values = np.repeat((LONG_AGO, size), (early.size, late.size))
+        order = np.argsort(of, kind="stable")
+        edges = np.insert(self.edges, where[order], values[order])
+        owner = np.insert(self.owner, where[order], of[order])
+        return edges[::2], edges[1::2], owner[::2]
 
 
 def on_delay(state: TwoState, delay: int, size: int) -> TwoState:

@@ -21,7 +21,7 @@ from teachlab.light.excluded import excluded_trials
 from teachlab.light.windows import Windows
 from teachlab.model.truth import Truth
 from teachlab.sensor.clock import Clock
-from teachlab.sensor.delays import consecutive_filter
+from teachlab.sensor.delays import JoinedStates
 from teachlab.sensor.edges import LONG_AGO, Edges, TwoState
 
 Counts = NDArray[np.int64]
@@ -33,6 +33,8 @@ TABLE_NAMES = "lost", "merged", "extra", "false_trips", "gaps_tripped", "ignore_
 COUNTED = "lost", "extra", "false_trips", "ignore_trips", "touching"
 DETECT, IGNORE, GAP, EXCLUDED = range(4)
 KINDS = 4
+EDGES_TOGETHER = 1 << 16
+"""Comparators of about so many edges are filtered together."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -176,8 +178,7 @@ class DelayCounter:
 
         Memory grows with the runs of all outputs, and with outputs times passes.
         """
-        runs = _joined_runs([state.runs(self._clock.count) for state in undelayed])
-        starts, ends, owner = runs
+        starts, ends, owner = runs = JoinedStates.of(undelayed).runs(self._clock.count)
         shape = len(undelayed), len(on_delays), len(off_delays)
         out = {name: np.zeros(shape, np.int64) for name in TABLE_NAMES}
         laid = []
@@ -224,16 +225,19 @@ class DelayCounter:
 
     def _runs(self, light: Sequence[TwoState], light_on: bool, consecutive: int, delay: int) -> Runs:
         """Return the active runs of all undelayed outputs that are longer than a delay, and the comparator of each."""
-        size = self._clock.count
-        parts = []
-        for state in light:
-            filtered = consecutive_filter(state, self._invalid, consecutive, size)
-            starts, ends = (filtered if light_on else filtered.inverted()).runs(size)
+        size, parts = self._clock.count, []
+        # A few at a time, so that their edges stay near the processor.
+        upto = np.cumsum([state.edges.size for state in light])
+        cuts = np.flatnonzero(np.diff(upto // EDGES_TOGETHER)) + 1
+        for a, b in zip([0, *cuts.tolist()], [*cuts.tolist(), len(light)], strict=True):
+            states = JoinedStates.of(light[a:b]).filtered(self._invalid, consecutive, size)
+            starts, ends, owner = (states if light_on else states.inverted()).runs(size)
             if delay:
                 long = np.flatnonzero(ends - starts > delay)
-                starts, ends = starts[long], ends[long]
-            parts.append((starts, ends))
-        return _joined_runs(parts)
+                starts, ends, owner = starts[long], ends[long], owner[long]
+            parts.append((starts, ends, owner + a))
+        starts, ends, owner = (np.concatenate(one) for one in zip(*parts, strict=True))
+        return starts, ends, owner
 
     def _laid(self, lag: int) -> _TrialSpans:
         """Return windows and gaps under a lag, made once for all comparators."""
@@ -262,13 +266,6 @@ class DelayCounter:
             start[real][order], stop[real][order], kind[real][order], touching[real][order],
             *(int(np.count_nonzero(kinds == one)) for one in (DETECT, IGNORE)),
         )  # fmt: skip
-
-
-def _joined_runs(parts: Sequence[tuple[Edges, Edges]]) -> Runs:
-    """Return begins and ends of the runs of all comparators, one after the other, and the comparator of each."""
-    starts = np.concatenate([a for a, _ in parts])
-    ends = np.concatenate([b for _, b in parts])
-    return starts, ends, np.repeat(np.arange(len(parts)), [a.size for a, _ in parts])
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -26,11 +26,13 @@ from teachlab.teaching.cells.delay_counts import DelayCounter
 from teachlab.teaching.cells.device_steps import DeviceSteps
 from teachlab.teaching.cells.lane_counts import FAST_FROM, LaneCounter
 from teachlab.teaching.cells.plain_passes import AT_A_TIME, PlainPasses, parts_of
+from teachlab.teaching.cells.ranked_light import RankedLight
 from teachlab.teaching.cells.shown_light import ShownLight
 
 At = tuple[int, ...]
 """The place of a cell: numbers of its level, release, filter, on-delay and off-delay."""
 FROM_THE_START = np.zeros(1, np.int64)
+Places = NDArray[np.int64]
 Cells = NDArray[np.int64]
 """Errors, shape (levels, releases, filters, on-delays, off-delays)."""
 
@@ -145,49 +147,56 @@ def _delays(longest: float, count: int) -> Integers:
 class ShownCounter:
     """Counts settings on the events shown, as a replay of that stretch would be scored.
 
-    `scored`: passes from this one on, and the gaps after it, are not scored.
     `fast`: whether cells are counted the compiled way, if the extra ``fast`` is installed; default: long light.
     """
 
-    def __init__(self, view: TeachView, scored: int | None = None, *, fast: bool | None = None) -> None:
-        self._view, self._scored = view, scored
-        self._fast = view.events.evaluations >= FAST_FROM if fast is None else fast
+    def __init__(self, view: TeachView, *, fast: bool | None = None) -> None:
+        self._view = view
+        self._truth, self.evaluations = truth_of(view.events), view.events.evaluations
+        self._scored: int | None = None
+        self._fast = self.evaluations >= FAST_FROM if fast is None else fast
         self._lane_counter: LaneCounter | None = None
+        self._ranked: RankedLight | None = None
 
     def first(self, passes: int) -> ShownCounter:
         """Return a counter of the first passes and gaps only: its errors are a lower bound for all.
 
         It reads one pass more than it scores. Up to there, switching and windows do not depend on the light after it.
         """
-        events, upto = self._view.events, passes + 1
-        shown = replace(
-            events, light=events.light[: int(events.end[passes])], start=events.start[:upto], end=events.end[:upto],
-            detect=events.detect[:upto], label=events.label[:upto],
-        )  # fmt: skip
-        return ShownCounter(replace(self._view, events_=shown), passes, fast=self._fast)
+        out, upto, whole = ShownCounter(self._view, fast=self._fast), passes + 1, self._truth
+        out._truth = Truth.from_arrays(
+            whole.start[:upto], whole.end[:upto], detect=whole.detect[:upto], label=whole.label[:upto]
+        )
+        out._scored, out.evaluations = passes, int(whole.end[passes])
+        out._ranked = None if self._ranked is None else self._ranked.first(out.evaluations)
+        return out
 
     @property
     def passes(self) -> int:
         """Passes shown, including those to be ignored."""
-        return self._view.events.start.size
-
-    @property
-    def evaluations(self) -> int:
-        """Evaluations shown."""
-        return self._view.events.light.size
+        return self._truth.start.size
 
     @cached_property
     def _clock(self) -> Clock:
-        return Clock.of(self._view.events.light.size, self._view.rate_hz, None)
+        return Clock.of(self.evaluations, self._view.rate_hz, None)
 
     @cached_property
     def _counter(self) -> DelayCounter:
-        light, validity = self._view.events.light, Validity()
-        validity.push(np.isnan(light), light.size)
+        validity = Validity()
+        validity.push(None if self._ranked is None else self._ranked.invalid, self.evaluations)
         return DelayCounter(
-            truth_of(self._view.events), self._clock, validity.state(), border=self._view.events.guard,
-            last_pass=self._scored,
-        )  # fmt: skip
+            self._truth, self._clock, validity.state(), border=self._view.events.guard, last_pass=self._scored
+        )
+
+    def _pairs(self, turned: Floats) -> Places:
+        """Return the marks of on- and off-level of every pair, of all of a grid, shape (levels, releases, 2)."""
+        # A level and its release, both turned so that objects go up, are on- and off-level; of dips the other way.
+        sign = self._view.sign
+        levels = np.unique(sign * turned)
+        if self._ranked is None or not np.array_equal(levels, self._ranked.levels):
+            light = self._view.events.light[: self.evaluations]
+            self._ranked, self._lane_counter = RankedLight.of([light], light.size, levels), None
+        return self._ranked.marks(sign * turned[..., ::sign])
 
     def cells(self, grid: CellGrid, shown: ShownLight) -> Cells:
         """Return the errors of every cell: lost passes, false, extra and ignore trips."""
@@ -199,21 +208,20 @@ class ShownCounter:
 
     def levels(self, grid: CellGrid, shown: ShownLight, some: Flags) -> Cells:
         """Return the errors of every cell of some levels, shape (levels, …)."""
-        turned = _by_level(grid, shown)[some]
-        parts = [self.of_states(part, grid) for part in _parts(self._compared(turned))]
+        pairs = self._pairs(_by_level(grid, shown))[some]
+        parts = [self.of_states(part, grid) for part in _parts(self._compared(pairs))]
         return np.concatenate(parts).reshape(-1, *grid.shape[1:])
 
     def quiet_levels(self, grid: CellGrid, shown: ShownLight, out: Cells) -> Flags:
         """Count the levels at which most passes need no counting, write them to `out`, and return which they are."""
-        turned = _by_level(grid, shown)
-        plain = self._plain(grid, turned)
-        narrow: Flags = plain.share <= NARROW
-        order = np.flatnonzero(narrow)
-        states = chain.from_iterable(self._compared(turned[k : k + 1], *plain.stretches(k)) for k in order.tolist())
-        parts = [self.of_states(part, grid) for part in _parts(states)]
-        if parts:
-            errors = np.concatenate(parts).reshape(-1, *grid.shape[1:])
-            out[narrow] = errors - plain.right[narrow].reshape(-1, 1, 1, 1, 1)
+        pairs = self._pairs(_by_level(grid, shown))
+        plain = self._plain(grid, pairs)
+        narrow: NDArray[np.bool_] = plain.share <= NARROW
+        for some in plain.groups(np.flatnonzero(narrow)):
+            begin, stop, right = plain.stretches(some)
+            states = self._compared(pairs[some], begin, stop)
+            errors = np.concatenate([self.of_states(part, grid) for part in _parts(states)])
+            out[some] = errors.reshape(-1, *grid.shape[1:]) - right.reshape(-1, 1, 1, 1, 1)
         return narrow
 
     def count_into(self, errors: Cells, wanted: Flags, grid: CellGrid, shown: ShownLight) -> Flags:
@@ -222,44 +230,43 @@ class ShownCounter:
         `errors` (shape of the cells): written.
         `wanted`: shape of the cells.
         """
-        turned = _by_level(grid, shown)
+        every = self._pairs(_by_level(grid, shown))
         counted = np.zeros_like(wanted)
-        if truth_of(self._view.events).touching.any():
+        if self._truth.touching.any():
             # Lanes give onsets alone: what merged is told by runs.
             some = wanted.any(axis=(2, 3, 4))
-            errors[some] = np.concatenate([self.of_states(part, grid) for part in _parts(self._compared(turned[some]))])
+            errors[some] = np.concatenate([self.of_states(part, grid) for part in _parts(self._compared(every[some]))])
             counted[some] = True
             return counted
         pairs, rows, places = [], [], []
         for f, h in np.argwhere(wanted.any(axis=(2, 3, 4))).tolist():
             of = wanted[f, h]
             at = [(c, d, int(of[c, d].argmax())) for c, d in np.argwhere(of.any(axis=2)).tolist()]
-            pairs.append(placed(self._view, *turned[f, h].tolist()))
+            pairs.append(tuple(every[f, h].tolist()))
             rows.append([(int(grid.filters[c]), int(grid.on_delays[d]), e) for c, d, e in at])
             places.append([(f, h, *one) for one in at])
-        found = self._lanes(turned).errors(pairs, rows, grid.off_delays)
+        found = self._lanes.errors(pairs, rows, grid.off_delays)
         for (f, h, c, d, e), row in zip(chain.from_iterable(places), chain.from_iterable(found), strict=True):
             errors[f, h, c, d, e:], counted[f, h, c, d, e:] = row, True
         return counted
 
-    def _lanes(self, turned: Floats) -> LaneCounter:
+    @property
+    def _lanes(self) -> LaneCounter:
         if self._lane_counter is None:
-            view, sign = self._view, self._view.sign
             self._lane_counter = LaneCounter(
-                view.events.light, np.unique(sign * turned), light_on=sign > 0, counter=self._counter,
-                fast=self._fast,
-            )  # fmt: skip
+                self._ranked, light_on=self._view.sign > 0, counter=self._counter, fast=self._fast
+            )
         return self._lane_counter
 
     def edges_expected(self, grid: CellGrid, shown: ShownLight, levels: Flags) -> float:
         """Estimate the edges of the comparators of some levels together, from the light of a few passes."""
-        events, turned = self._view.events, _by_level(grid, shown)
+        pairs, end = self._pairs(_by_level(grid, shown)), self._truth.end
         # Not pass 0: the light of a pass begins at the end of the pass before it.
         some = np.unique(np.linspace(1, max(1, self.passes - 1), SAMPLED).astype(np.int64))
         some = some[some < self.passes]
-        begin, stop = events.end[some - 1], events.end[some]
-        found = sum(state.edges.size for state in self._compared(turned[levels], begin, stop))
-        return found * events.light.size / max(1, int((stop - begin).sum()))
+        begin, stop = end[some - 1], end[some]
+        found = sum(state.edges.size for state in self._compared(pairs[levels], begin, stop))
+        return found * self.evaluations / max(1, int((stop - begin).sum()))
 
     def of_states(self, states: list[TwoState], grid: CellGrid) -> Cells:
         """Return the errors of comparators under every filter and pair of delays: shape (comparators, …)."""
@@ -282,31 +289,37 @@ class ShownCounter:
         )
         return int(found.errors[0, 0, 0])
 
-    def _plain(self, grid: CellGrid, turned: Floats) -> PlainPasses:
-        # A rise is active at or above the level, a dip above it. With the next larger number both are the same test.
-        exact = turned if self._view.sign > 0 else np.nextafter(turned, np.inf)
+    def _plain(self, grid: CellGrid, pairs: Places) -> PlainPasses:
+        rise, light = self._view.sign > 0, self._ranked
+        # A rise is active from the mark of its level on, a dip below it: turned, that is the rank after it.
+        level, release = (pairs[..., k] if rise else 1 + light.turned(pairs[..., 1 - k], rise) for k in (0, 1))
         return PlainPasses.of(
-            self._view.events, exact[:, 0, 0], exact[:, :, 1], sign=self._view.sign,
+            self._truth, light, level[:, 0], release, guard=self._view.events.guard, rise=rise,
             consecutive=int(grid.filters.max()), on_delay=int(grid.on_delays.max()),
             off_delay=int(grid.off_delays.max()),
         )  # fmt: skip
 
     def _compared(
-        self, turned: Floats, begin: Integers = FROM_THE_START, stop: Integers | None = None
+        self, pairs: Places, begin: Places = FROM_THE_START, stop: Places | None = None
     ) -> Iterator[TwoState]:
-        """Compare the light, or some stretches of it one after the other, with levels in one reading."""
-        pairs = [placed(self._view, level, release) for level, release in turned.reshape(-1, 2).tolist()]
-        if not pairs:
+        """Compare the light, or some stretches of it one after the other, with some levels in one reading.
+
+        `pairs` (ndarray of int64, shape (…, 2)): marks of on- and off-levels.
+        """
+        if not pairs.size:
             return
-        comparators, light = LevelPairs(pairs), self._view.events.light
-        stop = np.array([light.size]) if stop is None else stop
+        comparators, light = LevelPairs(pairs.reshape(-1, 2).tolist()), self._ranked
+        stop = np.array([self.evaluations]) if stop is None else stop
         before = np.cumsum(stop - begin) - (stop - begin)
         at = 0
         for rows in parts_of(np.arange(begin.size), stop - begin):
-            part = pieces(light, begin[rows], stop[rows])
+            part, missing = (
+                None if of is None else pieces(of, begin[rows], stop[rows]) for of in (light.ranks, light.invalid)
+            )
             # One stretch may be all of the light.
             for a in range(0, part.size, AT_A_TIME):
-                comparators.push(Block(at + a, part[a : a + AT_A_TIME]))
+                b = a + AT_A_TIME
+                comparators.push(Block(at + a, part[a:b], None if missing is None else missing[a:b]))
             at += part.size
         for state in comparators.light_states():
             # Edges are numbered among the compared evaluations. Return them to their places in the stretch shown.
@@ -327,11 +340,13 @@ def _by_level(grid: CellGrid, shown: ShownLight) -> Floats:
 def _parts(states: Iterable[TwoState]) -> Iterator[list[TwoState]]:
     """Yield the states in parts that fit into memory."""
     held: list[TwoState] = []
+    edges = 0
     for state in states:
         held.append(state)
-        if sum(one.edges.size for one in held) > HELD_RUNS:
+        edges += state.edges.size
+        if edges > HELD_RUNS:
             yield held
-            held = []
+            held, edges = [], 0
     if held:
         yield held
 

@@ -10,23 +10,19 @@ from __future__ import annotations
 
 from functools import cache
 from types import ModuleType
-from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
-from teachlab.model.arrays import Floats
 from teachlab.sensor.edges import Edges
 from teachlab.sensor.lane_delays import filtered, held, lasting
 from teachlab.sensor.latch import Lanes, compared, later, packed, places_of, states_of
 from teachlab.teaching.cells.delay_counts import DETECT, EXCLUDED, KINDS, NEVER_SWALLOWED, DelayCounter
+from teachlab.teaching.cells.ranked_light import RankedLight
 
 FAST_FROM = 1 << 21
 """Evaluations from which on cells are counted the compiled way of the extra ``fast``, if it is installed."""
-RANKED, COMPARED = 1 << 18, 1 << 17
-"""Evaluations worked on at a time."""
-LEAST_WHOLE, MOST_WHOLE = -(2.0**52), 2.0**20
-"""Light in whole numbers from the one on, no further apart than the other, is ranked by a table."""
+COMPARED = 1 << 17
+"""Evaluations compared at a time."""
 HELD_ONSETS, KEPT = 1 << 21, 1 << 24
 """Onsets counted at a time, and bytes of lanes that are kept for the next rows of the same comparators."""
 LANE = 64
@@ -39,27 +35,22 @@ Row = tuple[int, int, int]
 class LaneCounter:
     """Counts cells of many comparators over one stretch of light.
 
-    `light` (shape (n,), recording units): not empty; NaN is an invalid evaluation.
-    `levels` (ascending): all levels that comparators may have.
+    `ranked`: its ranks among all levels that comparators may have; not empty.
     `light_on`: whether the output is active when light.
     `fast`: whether to count the compiled way, where the extra ``fast`` is installed.
     """
 
-    def __init__(self, light: Floats, levels: Floats, *, light_on: bool, counter: DelayCounter, fast: bool) -> None:
-        self._size, self._light_on, self._counter, self._levels = light.size, light_on, counter, levels
-        valid = ~np.isnan(light)
-        self._valid = None if valid.all() else packed(valid)
-        self._light, self._marks = _small(light if self._valid is None else _filled(light), levels)
+    def __init__(self, ranked: RankedLight, *, light_on: bool, counter: DelayCounter, fast: bool) -> None:
+        self._size, self._light_on, self._counter, self._light = ranked.ranks.size, light_on, counter, ranked.ranks
+        self._valid = None if ranked.invalid is None else packed(~ranked.invalid)
         self._scratch = np.empty(COMPARED, bool)
         self._compiled = _compiled() if fast else None
-        self._kept: dict[tuple[float, float, int], tuple[Lanes, bool]] = {}
+        self._kept: dict[tuple[int, int, int], tuple[Lanes, bool]] = {}
 
-    def errors(
-        self, comparators: list[tuple[float, float]], rows: list[list[Row]], off_delays: Edges
-    ) -> list[list[Edges]]:
+    def errors(self, comparators: list[tuple[int, int]], rows: list[list[Row]], off_delays: Edges) -> list[list[Edges]]:
         """Return the errors of some rows of cells of each comparator, from the shortest off-delay of a row on.
 
-        `comparators` (recording units): on- and off-level of each.
+        `comparators` (list of (int, int)): marks of the on- and the off-level of each.
         `rows`: of each comparator.
         `off_delays`: evaluations, ascending.
         """
@@ -101,7 +92,7 @@ class LaneCounter:
                 out[p][r] = errors
         onsets.clear()
 
-    def _output(self, on: float, off: float, consecutive: int) -> tuple[Lanes, bool]:
+    def _output(self, on: int, off: int, consecutive: int) -> tuple[Lanes, bool]:
         """Return the output without delays, and what it is before the first evaluation."""
         key = on, off, consecutive
         if key not in self._kept:
@@ -114,10 +105,9 @@ class LaneCounter:
                 self._kept[key] = self._filtered(lanes, consecutive, before), before
         return self._kept[key]
 
-    def _undelayed(self, on: float, off: float) -> tuple[Lanes, bool]:
-        on_mark, off_mark = self._marks[np.searchsorted(self._levels, (on, off))].tolist()
-        light, dark = compared(self._light, on_mark, off_mark, self._scratch)
-        first = bool(self._light[0] >= on_mark)
+    def _undelayed(self, on: int, off: int) -> tuple[Lanes, bool]:
+        light, dark = compared(self._light, on, off, self._scratch)
+        first = bool(self._light[0] >= on)
         lanes = (states_of if self._compiled is None else self._compiled.states_of)(light, dark, first)
         return (lanes, first) if self._light_on else (np.invert(lanes, out=lanes), not first)
 
@@ -147,32 +137,6 @@ def _of_edges(at: Edges, before: bool, bridge: int) -> tuple[Edges, Edges]:
     else:
         distance[1:] = onsets[1:] - ends[: max(0, onsets.size - 1)]
     return onsets, distance
-
-
-def _filled(light: Floats) -> Floats:
-    """Return light in which an invalid evaluation repeats the last valid one: no comparator changes at it."""
-    places = np.where(np.isnan(light), -1, np.arange(light.size))
-    last = np.maximum.accumulate(places)
-    # Before the first valid evaluation all is as at it.
-    return light[np.where(last < 0, int(np.argmax(places >= 0)), last)]
-
-
-def _small(light: Floats, levels: Floats) -> tuple[NDArray[Any], Edges]:
-    """Return numbers of few bytes that compare with one number for each level as the light does with the level."""
-    ranks = np.empty(light.size, np.uint8 if levels.size < 256 else np.uint16)
-    low, high = float(light.min()), float(light.max())
-    of_whole = None
-    if low > LEAST_WHOLE and high - low < MOST_WHOLE:
-        of_whole = np.searchsorted(levels, np.arange(np.floor(low), high + 1), side="right").astype(ranks.dtype)
-    for a in range(0, light.size, RANKED):
-        part = light[a : a + RANKED]
-        if of_whole is not None:
-            # A log counts in whole numbers, as a rule: each has its rank in a table.
-            whole = (part - np.floor(low)).astype(np.int64)
-            if not np.array_equal(whole + np.floor(low), part):
-                of_whole = None
-        ranks[a : a + RANKED] = np.searchsorted(levels, part, side="right") if of_whole is None else of_whole[whole]
-    return ranks, np.arange(1, levels.size + 1)
 
 
 @cache
