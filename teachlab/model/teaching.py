@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from enum import StrEnum
 from typing import ClassVar, Protocol, TypeVar, runtime_checkable
@@ -108,6 +109,10 @@ class Events:
     def evaluations(self) -> int:
         """How many evaluations the stretch has."""
         return int(self.light.size)
+
+    def parts(self) -> Iterator[Levels]:
+        """Iterate over the light in parts, one after the other; where it is long it is not held."""
+        yield self.light
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

@@ -13,12 +13,11 @@ from numpy.typing import NDArray
 from teachlab.errors import Abstained, ParameterError, SettingError, StrategyError
 from teachlab.light.direction import REQUIRED_RATIO, Contrasts, contrasts
 from teachlab.light.shown.event_table import EventTable
-from teachlab.light.shown.tabled_light import TabledEvents
+from teachlab.light.shown.tabled_light import HELD_SHOWN, TabledEvents, refuse_to_hold
 from teachlab.light.stretches import Evaluated, EvaluatedPart, Stretches, measure
 from teachlab.light.usable_light import LARGEST
 from teachlab.light.windows import Windows, border_evaluations
 from teachlab.model.arrays import Integers
-from teachlab.model.memory import allowed_memory
 from teachlab.model.printable_text import in_figures, number_of
 from teachlab.model.recording import Direction, Recording
 from teachlab.model.score import USUAL_RULES, Rules
@@ -45,9 +44,6 @@ MEDIAN_EVALUATIONS = 1 << 22
 
 MOST_SHOWN = 1 << 22
 """Labelled events of a block of more evaluations are measured from tables, which hold no light."""
-
-HELD_SHOWN = 40
-"""Bytes for each evaluation shown to a strategy that works on the light itself. Measured: 39 for a design of 10⁷."""
 
 # One stream of random numbers for each kind of evidence: what one strategy needs never changes the draw of another.
 _OBJECT, _BACKGROUND, _STRETCH, _SWEEP, _EVENTS = range(5)
@@ -348,10 +344,10 @@ class TeachBlock:
         }
 
         def light() -> Levels:
-            _refuse_to_hold(b - a)
             return _light(self._evaluated.read(a, b))
 
         if not (tabled or self._stop > MOST_SHOWN):
+            refuse_to_hold(b - a, HELD_SHOWN)
             return Events(light(), **shown)
         if self._table.strongest <= LARGEST and self._table.serves(a):
             return TabledEvents(self._table, a, b, light, **shown)
@@ -438,17 +434,6 @@ def _light(light: Levels) -> Levels:
     """Return light as it may be shown; abstain if it is too strong to be calculated with."""
     _refuse_too_strong(light)
     return frozen(light)
-
-
-def _refuse_to_hold(evaluations: int) -> None:
-    """Abstain if a strategy that works on the light shown itself would need more memory than may be used."""
-    need, most = HELD_SHOWN * evaluations, allowed_memory()
-    if need > most:
-        raise Abstained(
-            "the passes shown are too long for a strategy that works on all of their light at once",
-            f"{number_of(evaluations, 'evaluation')}, which need about {in_figures(need / 1e9, 2)} GB of memory",
-            f"at most {in_figures(most / 1e9, 2)} GB: give a part of the recording, or allow more with --memory",
-        )
 
 
 def _refuse_too_strong(light: Levels) -> None:

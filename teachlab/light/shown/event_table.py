@@ -22,6 +22,7 @@ from teachlab.light.edge_time import EDGE_SHARE
 from teachlab.light.lasting_extremes import Hold, highs
 from teachlab.light.shown.level_crossings import LevelCrossings
 from teachlab.light.shown.ordered_values import FEW_BINS, MANY_BINS, OrderedValues
+from teachlab.light.shown.pass_heights import between, pass_heights
 from teachlab.light.shown.smallest_steps import smallest_steps
 from teachlab.light.windows import Windows
 from teachlab.model.arrays import Flags, Where
@@ -134,6 +135,10 @@ class EventTable:
         """Type of floating numbers that holds all of the light exactly."""
         return self._evaluated.exact
 
+    def parts(self, first: int, last: int) -> Iterator[Heights]:
+        """Iterate over the light of a stretch in parts, as it is stored; NaN is an invalid evaluation."""
+        return (light for _, light in self._evaluated.blocks(first, last))
+
     def heights(self, sign: int, start: Places, stop: Places) -> Iterator[Heights]:
         """Yield the held light of stretches, objects upwards, in one reading; they begin in time order."""
         for first, levels in zip(start.tolist(), self._evaluated.each(start, stop), strict=True):
@@ -184,6 +189,11 @@ class EventTable:
         """Take note of stretches that will be shown: their smallest steps are found together."""
         self._expected = list(dict.fromkeys((*self._expected, *showings)))
 
+    @property
+    def repeated(self) -> bool:
+        """Whether any such stretches are known."""
+        return bool(self._expected)
+
     def step(self, first: int, last: int) -> float | None:
         """Return the smallest step between levels of a stretch, in about `STEP_LEVELS` evenly thinned evaluations."""
         known = self._steps
@@ -218,6 +228,25 @@ class EventTable:
         found = self._windows
         some = self.clean(found.start, found.stop)
         return DisjointStretches(found.start[some], found.stop[some])
+
+    @cached_property
+    def between(self) -> DisjointStretches:
+        """Stretches between passes that are widened by the border, whatever light they have."""
+        start, stop = self._passes.start - self._border, self._passes.stop + self._border
+        return DisjointStretches.of(*between(start, stop, self.evaluations))
+
+    def heights_of_passes(self, sign: int, start: Places, end: Places) -> Heights:
+        """Return what `pass_heights` does of some passes of the block, shape (2, passes)."""
+        out: Heights = self.once(self._pass_heights, sign)[:, self._passes.rows(start, end)]
+        return out
+
+    def _pass_heights(self, sign: int) -> Heights:
+        some = self._passes
+        parts = [
+            np.stack(pass_heights(light, 1, some.start[a:b] - some.start[a], some.stop[a:b] - some.start[a]))
+            for a, b, light in self.pieces(sign, some, held=False)
+        ]
+        return np.concatenate(parts, axis=1)
 
     @cached_property
     def shown(self) -> DisjointStretches:
@@ -303,7 +332,7 @@ class EventTable:
 
 @dataclass(frozen=True, slots=True)
 class Values:
-    """Kind of values to be ordered: light, differences of neighbours, or ranges within a number of evaluations.
+    """Kind of values to be ordered: light, held or valid, differences of neighbours, or ranges within some evaluations.
 
     `span`: evaluations.
     """
@@ -314,7 +343,7 @@ class Values:
     @property
     def held(self) -> bool:
         """Whether they are values of held light."""
-        return self.name != "difference"
+        return self.name not in ("difference", "valid light")
 
     def of(self, light: Heights, start: Places, stop: Places) -> tuple[Heights, Places]:
         """Return the values of stretches, concatenated, and the number of values of each.
@@ -323,8 +352,10 @@ class Values:
         `start`, `stop`: shape (n,), evaluations.
         """
         start, stop = start - start[0], stop - start[0]
-        if not self.held:
-            return _between_valid(np.diff(light), start, stop - 1)
+        if self.name == "valid light":
+            return _valid(light, start, stop)
+        if self.name == "difference":
+            return _valid(np.diff(light), start, stop - 1)
         if "range" in self.name:
             if light.size < self.span:
                 return np.empty(0), np.zeros(start.size, np.int64)
@@ -354,9 +385,9 @@ def _around(sample: Heights, share: float) -> tuple[float, float]:
     return low, high
 
 
-def _between_valid(difference: Heights, start: Places, stop: Places) -> tuple[Heights, Places]:
-    """Return the differences of valid neighbours in stretches, and the number of differences of each."""
-    values, size = pieces(difference, start, stop), stop - start
+def _valid(values: Heights, start: Places, stop: Places) -> tuple[Heights, Places]:
+    """Return the values of stretches that are not NaN, and their number in each."""
+    values, size = pieces(values, start, stop), stop - start
     valid = ~np.isnan(values)
     if not valid.all():
         row = np.repeat(np.arange(start.size), size)

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Hashable, Iterable
+from collections.abc import Callable, Hashable, Iterable, Iterator
 from typing import Any
 
 import numpy as np
 
+from teachlab.errors import Abstained
 from teachlab.light.edge_time import EDGE_SHARE, EDGES, HIGH, LOW, edge_span, edge_times, object_height
 from teachlab.light.noise import median, noise_of
 from teachlab.light.shown.event_table import DisjointStretches, EventTable, Heights, Places, T, Values
@@ -14,6 +15,8 @@ from teachlab.light.shown.level_crossings import crossed
 from teachlab.light.shown.ordered_values import OrderedValues, Rows
 from teachlab.light.windows import Windows
 from teachlab.model.arrays import Flags, Where
+from teachlab.model.memory import allowed_memory
+from teachlab.model.printable_text import in_figures, number_of
 from teachlab.model.teaching import Events
 from teachlab.sensor.edges import pieces
 from teachlab.sensor.running_extremes import running_max
@@ -123,7 +126,10 @@ def _climb(height: Heights, step: float) -> tuple[int, int]:
     return (first, last) if last - first <= LONGEST else (0, 0)
 
 
-HEIGHT, DIFFERENCE = Values("height"), Values("difference")
+HELD_SHOWN, HELD_RANKS = 40, 12
+"""Bytes for each evaluation shown to a strategy that works on the light itself, and on its ranks in parts."""
+
+HEIGHT, DIFFERENCE, VALID = Values("height"), Values("difference"), Values("valid light")
 
 
 class TabledEvents(Events):
@@ -157,19 +163,44 @@ class TabledEvents(Events):
     def light(self) -> Heights:
         """All evaluations of the stretch; NaN is an invalid evaluation."""
         if self._light is None:
+            refuse_to_hold(self.evaluations, HELD_SHOWN)
             object.__setattr__(self, "_light", self._read())
         out: Heights = self._light
         return out
+
+    def parts(self) -> Iterator[Heights]:
+        """Iterate over the light in parts, which are read as they are asked for."""
+        refuse_to_hold(self.evaluations, HELD_RANKS)
+        return self._table.parts(self._first, self._last)
 
     @property
     def evaluations(self) -> int:
         """How many evaluations the stretch has."""
         return self._last - self._first
 
+    @property
+    def repeated(self) -> bool:
+        """Whether other draws will show passes of the same block, so that tables of all of it are worth it."""
+        return self._table.repeated
+
     def seen(self, sign: int) -> TabledLight:
         """Return the light, objects upwards."""
         # Not kept: the table keeps what is known, and would be part of a cycle, which is freed late.
         return TabledLight(self._table, self._first, self._last, sign)
+
+
+def refuse_to_hold(evaluations: int, each: int) -> None:
+    """Abstain if a strategy that works on all of the light shown would need more memory than may be used.
+
+    `evaluations`: shown; `each` (bytes): for each of them.
+    """
+    need, most = each * evaluations, allowed_memory()
+    if need > most:
+        raise Abstained(
+            "the passes shown are too long for a strategy that works on all of their light at once",
+            f"{number_of(evaluations, 'evaluation')}, which need about {in_figures(need / 1e9, 2)} GB of memory",
+            f"at most {in_figures(most / 1e9, 2)} GB: give a part of the recording, or allow more with --memory",
+        )
 
 
 def once_shown(events: Events, key: Hashable, make: Callable[[], T]) -> T:
@@ -197,6 +228,19 @@ class TabledLight:
     def clean(self, start: Places, stop: Places) -> Flags:
         """Return which stretches hold an evaluation and no void one."""
         return self._table.clean(start + self._first, stop + self._first)
+
+    def heights(self, start: Places, end: Places) -> tuple[Heights, Heights]:
+        """Return the light that each pass holds for a quarter of its length, and its strongest; NaN without light."""
+        held, tops = self._table.heights_of_passes(self._sign, start + self._first, end + self._first)
+        return held, tops
+
+    def between(self, start: Places, stop: Places) -> tuple[int, float, float]:
+        """Return how much valid light is between passes, its median, and the median absolute deviation from that."""
+        order, rows, more = self._ordered(VALID, "between", start, stop)
+        size = order.size(rows, more)
+        if not size:
+            return 0, float("nan"), float("nan")
+        return size, order.median(rows, more), order.deviation(rows, more)
 
     def highs(self, start: Places, stop: Places, hold: int) -> Heights:
         """Return the highest light of stretches that lasts a given time."""

@@ -153,9 +153,10 @@ class DelayCounter:
         trials = np.zeros(len(on_delays), np.int64)
         waits = np.asarray(off_delays, np.int64)
         for k, delay in enumerate(on_delays):
-            long = ends - starts > delay
+            long = np.flatnonzero(ends - starts > delay)
             # A longer delay drops everything that a shorter one drops: after the first few, chatter is gone.
-            starts, ends, owner = starts[long], ends[long], owner[long]
+            if long.size < starts.size:
+                starts, ends, owner = starts[long], ends[long], owner[long]
             spans = self._laid(consecutive - 1 + delay)
             trials[k] = spans.detect_trials
             onsets = _StandingOnsets.of(starts, ends, owner, delay, spans, waits, len(light))
@@ -294,7 +295,8 @@ class _StandingOnsets:
         #     distance                   |-------|              the onset stands under every off-delay below it
         distance = np.empty_like(at)
         np.subtract(at[1:], ends[:-1], out=distance[1:])
-        firsts = np.flatnonzero(np.diff(owner, prepend=-1))
+        firsts = np.unique(np.searchsorted(owner, np.arange(comparators)))
+        firsts = firsts[firsts < owner.size]
         distance[firsts] = NEVER_SWALLOWED
         # A run that began before the record is no onset, but the next run has its distance from it.
         before = firsts[starts[firsts] <= LONG_AGO]
@@ -318,15 +320,11 @@ class _StandingOnsets:
 
     def first_of(self, kind: int) -> tuple[Edges, Edges, Edges]:
         """Return comparator, span and standing of every span with an onset; one standing onset is enough."""
-        if self.owner.size == 0:
-            return self.owner, self.span, self.standing
+        own = np.flatnonzero(self.spans.kind[self.span] == kind)
+        owner, span, standing = self.owner[own], self.span[own], self.standing[own]
         # Onsets are in time order, so onsets of one span are neighbours.
-        key = self.owner * self.spans.start.size + self.span
-        begins = np.flatnonzero(np.diff(key, prepend=-1))
-        standing = np.maximum.reduceat(self.standing, begins)
-        own = self.spans.kind[self.span[begins]] == kind
-        begins = begins[own]
-        return self.owner[begins], self.span[begins], standing[own]
+        begins = np.flatnonzero(np.append(own[:1] >= 0, (span[1:] != span[:-1]) | (owner[1:] != owner[:-1])))
+        return owner[begins], span[begins], np.maximum.reduceat(standing, begins) if begins.size else standing
 
     def spans_with(self, kind: int, name: str) -> dict[str, Counts]:
         """Return how many spans of a kind have an onset."""

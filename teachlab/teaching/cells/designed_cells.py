@@ -183,7 +183,8 @@ class ShownCounter:
     @cached_property
     def _counter(self) -> DelayCounter:
         validity = Validity()
-        validity.push(None if self._ranked is None else self._ranked.invalid, self.evaluations)
+        invalid = np.isnan(self._view.events.light) if self._ranked is None else self._ranked.invalid
+        validity.push(invalid, self.evaluations)
         return DelayCounter(
             self._truth, self._clock, validity.state(), border=self._view.events.guard, last_pass=self._scored
         )
@@ -194,8 +195,8 @@ class ShownCounter:
         sign = self._view.sign
         levels = np.unique(sign * turned)
         if self._ranked is None or not np.array_equal(levels, self._ranked.levels):
-            light = self._view.events.light[: self.evaluations]
-            self._ranked, self._lane_counter = RankedLight.of([light], light.size, levels), None
+            parts = self._view.events.parts()
+            self._ranked, self._lane_counter = RankedLight.of(parts, self.evaluations, levels), None
         return self._ranked.marks(sign * turned[..., ::sign])
 
     def cells(self, grid: CellGrid, shown: ShownLight) -> Cells:

@@ -14,7 +14,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-Values = NDArray[np.float64]
+from teachlab.model.arrays import Flags, Floats, Integers, Where
+
 Ranks = NDArray[Any]
 
 RANKED = 1 << 16
@@ -33,15 +34,16 @@ class RankedLight:
     `invalid` (ndarray of bool, shape (n,)): None if all are valid.
     """
 
-    levels: Values
+    levels: Floats
     ranks: Ranks
-    invalid: NDArray[np.bool_] | None
+    invalid: Flags | None
 
     @classmethod
-    def of(cls, light: Iterable[Values], size: int, levels: Values) -> RankedLight:
+    def of(cls, light: Iterable[Floats], size: int, levels: Floats) -> RankedLight:
         """Rank light.
 
-        `light`: parts of it, one after the other, `size` evaluations together; NaN is an invalid one.
+        `light`: parts of it, one after the other; NaN is an invalid evaluation.
+        `size` (evaluations): how many are ranked; what comes after them is left out.
         `levels` (recording units): in any order, at least one.
         """
         levels = np.unique(levels)
@@ -49,8 +51,8 @@ class RankedLight:
         ranks, invalid = np.empty(size, ranking.dtype), None
         at, begun = 0, False
         for one in light:
-            for a in range(0, one.size, RANKED):
-                part = one[a : a + RANKED]
+            for a in range(0, min(one.size, size - at), RANKED):
+                part = one[a : a + RANKED][: size - at]
                 rank, missing = ranking.of(part), np.isnan(part)
                 if missing.any():
                     invalid = np.zeros(size, bool) if invalid is None else invalid
@@ -70,14 +72,14 @@ class RankedLight:
         invalid = None if self.invalid is None else self.invalid[:evaluations]
         return RankedLight(self.levels, self.ranks[:evaluations], invalid)
 
-    def turned(self, ranks: Ranks, rise: bool) -> NDArray[np.int64]:
+    def turned(self, ranks: Ranks, rise: bool) -> Integers:
         """Return ranks or marks turned so that objects go up: where they lower the light, the other way round.
 
         A dip reaches a level below it: from the mark on it is not there.
         """
         return ranks.astype(np.int64) if rise else self.levels.size - ranks.astype(np.int64)
 
-    def marks(self, levels: Values) -> NDArray[np.int64]:
+    def marks(self, levels: Floats) -> Integers:
         """Return the rank from which on light is at or above each of the levels, which are among `levels`."""
         return np.searchsorted(self.levels, levels) + 1
 
@@ -89,7 +91,7 @@ class _Ranking:
     those of higher ones. Only where the place holds a level too they are compared.
     """
 
-    def __init__(self, levels: Values) -> None:
+    def __init__(self, levels: Floats) -> None:
         # One number more stands for places that hold a level.
         self.dtype = np.min_scalar_type(levels.size + 1)
         self._levels = levels
@@ -101,7 +103,7 @@ class _Ranking:
         self._unknown = self.dtype.type(levels.size + 1)
         self._known[places] = self._unknown
 
-    def _places(self, light: Values) -> NDArray[np.intp]:
+    def _places(self, light: Floats) -> Where:
         with np.errstate(over="ignore", invalid="ignore"):
             place = light - self._levels[0]
             place *= self._scale
@@ -110,7 +112,7 @@ class _Ranking:
             # Every step rounds monotonically, so the order is kept. NaN lies anywhere.
             return place.astype(np.intp)
 
-    def of(self, light: Values) -> Ranks:
+    def of(self, light: Floats) -> Ranks:
         """Return the rank of light; of NaN any."""
         out: Ranks = self._known.take(self._places(light), mode="clip")
         rest = np.flatnonzero(out == self._unknown)

@@ -10,19 +10,29 @@ from numpy.typing import NDArray
 
 from teachlab.errors import Abstained
 from teachlab.light.noise import median
+from teachlab.light.shown.pass_heights import between, pass_heights
+from teachlab.light.shown.tabled_light import TabledEvents, once_shown
 from teachlab.model.arrays import Floats
 from teachlab.model.printable_text import number_of
-from teachlab.model.teaching import TeachView
+from teachlab.model.teaching import Events, TeachView
+from teachlab.sensor.edges import pieces
 
-HELD_SHARE = 0.25
-"""The height of a pass is the light that it holds for this share of its length."""
 SHORTEST = 0.02
 """Quantile of the lengths of passes, and of gaps, that is taken as the shortest."""
 TOP_SHARE = 0.05
-LONGER, TABLE_SIZE = 1.25, 1 << 20
-"""Passes up to so many times as long are sorted in one table, of about so many evaluations."""
 
 Places = NDArray[np.int64]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Heights:
+    """What passes and gaps measure, turned: of every pass with valid light, and of all valid light of the gaps."""
+
+    held: Floats
+    tops: Floats
+    gaps: int
+    background: float
+    deviation: float
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -78,17 +88,14 @@ class ShownLight:
         Raises `Abstained` if passes or gaps have no valid light, or if passes do not stand out from the gaps.
         """
         events = view.events
-        passes = events.detect & (events.end > events.start)
-        held, tops = _pass_heights(events.light, view.sign, events.start[passes], events.end[passes])
-        gaps = _gap_light(events.light, events.start - events.guard, events.end + events.guard)
-        gaps *= view.sign
-        if not (tops.size and gaps.size):
+        found = once_shown(events, ("heights", view.sign), lambda: _heights(events, view.sign))
+        held, tops, background = found.held, found.tops, found.background
+        if not (tops.size and found.gaps):
             raise Abstained(
                 "no pass, or no gap, with valid light was shown",
-                f"{number_of(tops.size, 'pass', 'passes')} and {number_of(gaps.size, 'evaluation')} of gaps",
+                f"{number_of(tops.size, 'pass', 'passes')} and {number_of(found.gaps, 'evaluation')} of gaps",
                 "at least one pass and one gap between passes",
             )
-        background = median(gaps, in_place=True)
         contrast = float(np.median(held)) - background
         if not contrast > 0:
             raise Abstained(
@@ -96,15 +103,13 @@ class ShownLight:
                 f"the median pass lies {contrast:.4g} {view.unit} above the gaps, light turned so that objects go up",
                 "a contrast above 0",
             )
-        gaps -= background
-        noise = 1.4826 * median(np.abs(gaps, out=gaps), in_place=True)
         dwells = (events.end - events.start)[events.detect]
         between = events.start[1:] - events.end[:-1]
         between = between[between > 0]
         return cls(
             background=background,
             contrast=contrast,
-            noise=noise,
+            noise=1.4826 * found.deviation,
             passes=tops.size,
             dwell=float(np.median(dwells)),
             shortest_pass=float(np.quantile(dwells, SHORTEST)),
@@ -115,41 +120,29 @@ class ShownLight:
         )
 
 
-def _pass_heights(light: Floats, sign: int, start: Places, end: Places) -> tuple[Floats, Floats]:
-    """Return the turned light that each pass holds for a quarter of its length, and its strongest; no invalid passes.
-
-    Light is turned in parts: a turned copy of all would take as much memory again.
-    """
-    held, tops = [], []
-    order = np.argsort(end - start, kind="stable")
-    lengths = (end - start)[order]
-    at = 0
-    while at < order.size:
-        # Passes of about the same length are sorted as rows of one table: invalid light and empty places come last.
-        fit = np.searchsorted(lengths, LONGER * lengths[at], side="right")
-        stop = min(int(fit), at + max(1, TABLE_SIZE // int(lengths[at])))
-        rows, longest = order[at:stop], int(lengths[stop - 1])
-        places = start[rows, None] + np.arange(longest)
-        table = np.where(places < end[rows, None], sign * light[np.minimum(places, light.size - 1)], np.nan)
-        table.sort(axis=1)
-        valid = longest - np.count_nonzero(np.isnan(table), axis=1)
-        table, valid = table[valid > 0], valid[valid > 0]
-        row, place = np.arange(valid.size), (1 - HELD_SHARE) * (valid - 1)
-        below = place.astype(np.int64)
-        low, high = table[row, below], table[row, np.minimum(below + 1, valid - 1)]
-        held.append(low + (high - low) * (place - below))
-        tops.append(table[row, valid - 1])
-        at = stop
-    return (np.concatenate(held), np.concatenate(tops)) if held else (np.empty(0), np.empty(0))
+def _heights(events: Events, sign: int) -> _Heights:
+    """Measure passes and gaps; where many draws show the passes of a block, by tables of it."""
+    passes = events.detect & (events.end > events.start)
+    start, end = events.start[passes], events.end[passes]
+    begins, stops = between(events.start - events.guard, events.end + events.guard, events.evaluations)
+    begins, stops = begins[begins < stops], stops[begins < stops]
+    if isinstance(events, TabledEvents) and events.repeated:
+        seen = events.seen(sign)
+        held, tops = seen.heights(start, end)
+        gaps = seen.between(begins, stops)
+    else:
+        held, tops = pass_heights(events.light, sign, start, end)
+        gaps = _gaps(events.light, sign, begins, stops)
+    return _Heights(held[~np.isnan(held)], tops[~np.isnan(tops)], *gaps)
 
 
-def _gap_light(light: Floats, start: Places, end: Places) -> Floats:
-    """Return a copy of the valid light outside stretches ``[start, end)``, which may overlap."""
-    # Widened stretches may overlap: the light of a gap begins after the latest end so far.
-    begins = np.append(0, np.maximum.accumulate(end)).clip(0, light.size)
-    stops = np.append(start, light.size).clip(0, light.size)
-    outside: Floats = np.concatenate(
-        [light[a:b] for a, b in zip(begins.tolist(), stops.tolist(), strict=True) if a < b] or [np.empty(0)]
-    )  # fmt: skip
-    invalid = np.isnan(outside)
-    return outside[~invalid] if invalid.any() else outside
+def _gaps(light: Floats, sign: int, start: Places, stop: Places) -> tuple[int, float, float]:
+    """Return how much valid light stretches have, turned its median, and its median absolute deviation from that."""
+    gaps = pieces(light, start, stop)
+    invalid = np.isnan(gaps)
+    gaps = sign * (gaps[~invalid] if invalid.any() else gaps)
+    if not gaps.size:
+        return 0, float("nan"), float("nan")
+    level = median(gaps, in_place=True)
+    gaps -= level
+    return gaps.size, level, median(np.abs(gaps, out=gaps), in_place=True)

@@ -231,6 +231,7 @@ class Designed:
                 "off_level": -bound, "low_release": -back, "high_release": -cell.level, "on_level": -cell.release
             }  # fmt: skip
         window = WindowSetting.of(setting, **levels, polarity=Polarity.DARK_ON)
-        both = TwoThresholds(window, view.events.light.dtype)
-        both.push(view.events.light)
+        both = TwoThresholds(window, np.dtype(np.float64))
+        for part in view.events.parts():
+            both.push(part)
         return window if counter.errors_of(both.light_state(), window) <= least else None
