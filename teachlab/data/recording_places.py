@@ -40,6 +40,11 @@ def find_recordings(named: Iterable[str | os.PathLike[str]], *, left_out: str | 
             members = [text]
         else:
             members = [m for m in sorted(searched) if not _below(m, left_out) and _may_be_recording(m)]
+            if not members and any(_below(m, left_out) and _may_be_recording(m) for m in searched):
+                raise InputError(
+                    f"'{text}': its recordings lie in {left_out}, where results are to be written. Write them to "
+                    "another folder."
+                )
             if not members:
                 raise InputError(f"'{text}': no recording is found there. Name NAME.parquet files, or their folder.")
         for member in members:

@@ -27,7 +27,7 @@ def web_pages(pages: Iterable[GuidePage]) -> dict[str, str]:
         # Pages link to each other by their sources.
         body = marks.render(page.with_names).replace('.md">', '.html">')
         body = re.sub(r'<p><img src="(.*?)" alt="(.*?)" /></p>', _FIGURE, body)
-        body = _PRINTED.sub(lambda block: block[0].replace("<pre>", '<pre class="table">', 1), body)
+        body = _PRINTED.sub(lambda block: block[0].replace("<pre>", '<pre class="table" tabindex="0">', 1), body)
         found[f"{page.name}.html"] = template.render(title=page.question, body=body, pages=pages, here=page.name)
     listed = "\n\n".join(f"**[{page.question}]({page.name}.html)**  \n{page.answer}" for page in pages)
     title = "teachlab: which question do you have?"

@@ -225,7 +225,39 @@ def abstained(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return _report(folder, "flat.parquet", "abstained.json", "--draws", "20", *texts)
 
 
-@pytest.fixture(params=["hostile", "ordinary", "all_lost", "abstained"])
+@pytest.fixture(scope="session")
+def studied(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The page of a study of six lines: one does worse, parameters are varied, one condition is named."""
+    folder = tmp_path_factory.mktemp("studied")
+    (folder / "lines").mkdir()
+    start = np.arange(60) * 100 + 40
+    for line in range(6):
+        rng = np.random.default_rng(line)
+        light = rng.normal(20, 2, 60 * 100 + 80)
+        for k, a in enumerate(start):
+            light[a : a + 40] += 8 if line == 5 and k % 3 == 0 else 60
+        info = RecordingInfo(sample_rate_hz=1000, unit="counts")
+        name = folder / "lines" / f"skarnhollow_week_{line}.parquet"
+        write_recording(name, Recording.from_array(light.astype(np.float32), info))
+        write_truth(name.with_suffix(".passes.parquet"), Truth.from_arrays(start, start + 40))
+    shell.run(
+        "study", folder / "lines", "--strategy", "two-sample-midpoint", "--strategy", "quantile-guard", "--grid",
+        "quantile-guard.position=0.3:0.7:3", "--condition", "dusty=0.7", "--draws", "10", "--jobs", "1",
+        "--out", folder / "study",
+    )  # fmt: skip
+    return folder / "study" / "study.html"
+
+
+@pytest.fixture(scope="session")
+def carded(ordinary: Path) -> Path:
+    """The card of the ordinary line."""
+    folder = ordinary.parent
+    page = folder / "card.html"
+    shell.run("card", folder / "line.parquet", "--setting", folder / "setting.json", "--out", page)
+    return page
+
+
+@pytest.fixture(params=["hostile", "ordinary", "all_lost", "abstained", "studied", "carded"])
 def every_page(request: pytest.FixtureRequest) -> Path:
-    """Each of the pages of a setting, and that of an abstention."""
+    """Each of the pages of a setting, of an abstention, of a study, and a card."""
     return request.getfixturevalue(request.param)

@@ -36,7 +36,7 @@ def test_opens_from_disk_with_no_request_and_no_error(chromium: Any, every_page:
     handlers = "[...document.querySelectorAll('*')].flatMap(e => e.getAttributeNames()).filter(n => n.startsWith('on'))"
     assert page.evaluate(handlers) == []
     links = "[...document.querySelectorAll('*')].map(e => e.getAttribute('href') ?? e.getAttribute('xlink:href'))"
-    beside = {"levels.html"} if (every_page.parent / "levels.html").exists() else set()
+    beside = {"levels.html"} if every_page.with_name("levels.html").exists() and every_page.stem == "report" else set()
     assert {link for link in page.evaluate(links) if link is not None and not link.startswith("#")} == beside
     context.close()
 
@@ -76,9 +76,11 @@ def test_nothing_is_wider_than_the_screen(chromium: Any, every_page: Path, width
     page.close()
 
 
-def test_accessible(chromium: Any, axe: Any, every_page: Path) -> None:
+@pytest.mark.parametrize("width", [360, 1000])
+def test_accessible(chromium: Any, axe: Any, every_page: Path, width: int) -> None:
+    """On a phone, what scrolls sideways can be reached by keyboard."""
     # The checker is a script, which the page itself forbids.
-    context = chromium.new_context(bypass_csp=True, offline=True)
+    context = chromium.new_context(bypass_csp=True, offline=True, viewport={"width": width, "height": 800})
     page = context.new_page()
     page.goto(every_page.as_uri())
     found = axe.run(page)
@@ -88,6 +90,40 @@ def test_accessible(chromium: Any, axe: Any, every_page: Path) -> None:
     asked = {"color-contrast", "document-title", "html-has-lang", "heading-order"}
     assert asked | ({"svg-img-alt"} if page.locator("svg").count() else set()) <= passed
     context.close()
+
+
+def test_every_table_of_a_study_fits_on_a_phone(chromium: Any, studied: Path) -> None:
+    """One of eight columns scrolled, and names were broken in the middle of words."""
+    page = chromium.new_page(viewport={"width": 390, "height": 800})
+    page.goto(studied.as_uri())
+    tables = page.evaluate("[...document.querySelectorAll('.narrow')].map(e => [e.scrollWidth, e.clientWidth])")
+    assert len(tables) >= 5
+    assert all(wide <= room for wide, room in tables)
+    # A word of a group, such as "condition:", stands in one line.
+    broken = """[...document.querySelectorAll('td:first-child bdi')].filter(e => {
+      const text = e.firstChild, range = document.createRange();
+      return text !== null && [...text.data.matchAll(/(?<![a-z0-9_])[a-z]{2,12}(?![a-z0-9_])/g)].some(word => {
+        range.setStart(text, word.index); range.setEnd(text, word.index + word[0].length);
+        return range.getClientRects().length > 1; });
+    }).map(e => e.textContent)"""
+    assert page.evaluate(broken) == []
+    page.close()
+
+
+def test_the_page_of_a_study_says_a_reason_once_and_shows_no_empty_column(chromium: Any, studied: Path) -> None:
+    page = chromium.new_page()
+    page.goto(studied.as_uri())
+    reasons = page.locator("h2:text('Reasons for these decisions') + .narrow tbody tr").all_inner_texts()
+    why = [line.split("\t")[1] for line in reasons]
+    assert len(why) == len(set(why)) >= 1
+    study = json.loads(studied.with_name("study.json").read_text())
+    told = {name for line in reasons for name in line.split("\t")[0].split(", ")}
+    named = {line["recording"] for line in study["recordings"] if line["why"]}
+    assert told in (named, {f"all {len(study['recordings'])}"})
+    for table in page.locator("table").all():
+        rows = [row.split("\t") for row in table.locator("tbody tr").all_inner_texts()]
+        assert all(cell.strip() for row in rows for cell in row), rows
+    page.close()
 
 
 def test_valid_html(html_checker: Path, every_page: Path) -> None:

@@ -61,6 +61,13 @@ def test_what_holds_none_is_named(place: Path) -> None:
             find_recordings(named)
 
 
+@pytest.mark.parametrize("out", [".", "rec", "rec/south"])
+def test_recordings_below_the_folder_of_results_are_told_to_lie_there(place: Path, out: str) -> None:
+    """`study rec --out .` said that no recording is found."""
+    with pytest.raises(InputError, match=f"'rec/south': its recordings lie in {out}, where results are to be written"):
+        find_recordings(["rec/south"], left_out=out)
+
+
 def test_names_tell_paths_apart() -> None:
     assert telling_names(["a/x/line.parquet", "b/x/line.parquet", "c.parquet"]) == ["a/x/line", "b/x/line", "c"]
     assert telling_names(["line.parquet", "b/line.parquet"]) == ["line", "b/line"]

@@ -93,8 +93,8 @@ def order_text(order: Order | None) -> str:
 def line_table(found: StudyAnswer) -> Table:
     """Return a row for each recording: what is best there, and its result on the claim half."""
     table = plain_table(
-        "Recordings, each with the strategy that costs least on its choosing half",
-        "Lost passes and unwanted switchings on the claim half, with the number of its passes.",
+        "Recordings, each with the strategy that costs least on its first half",
+        "Lost passes and unwanted switchings on the second half, with the number of its passes.",
     )
     table.add_column("recording")
     table.add_column("best there")
@@ -111,19 +111,20 @@ def parameter_table(found: StudyAnswer) -> Table | None:
     """Return the cost of each value of each parameter; None if none is varied."""
     if not found.effects:
         return None
+    untaught = ["not taught"] if any(one.unranked for one in found.effects) else []
+    more = "; not taught: rows in which it taught in fewer than half of the draws" if untaught else ""
     table = plain_table(
         "What each parameter does",
         f"{found.counted.capitalize()} in 100 passes, mean over the recordings and over all other values; cheapest and "
-        "costliest recording; not taught: rows in which it taught in fewer than half of the draws",
+        f"costliest recording{more}.",
     )
-    for name in ("strategy", "parameter"):
-        table.add_column(name)
-    for name in ("value", found.counted, "cheapest", "costliest", "not taught"):
+    table.add_column("parameter")
+    for name in ("value", found.counted, "cheapest", "costliest", *untaught):
         table.add_column(name, justify="right")
     for one in found.effects:
         value = f"{one.value:.6g}" if isinstance(one.value, float) else str(one.value)
         costs = (per_hundred(cost) for cost in (one.cost, one.low, one.high))
-        table.add_row(one.strategy, one.parameter, value, *costs, str(one.unranked))
+        table.add_row(f"{one.strategy}: {one.parameter}", value, *costs, *([str(one.unranked)] if untaught else []))
     return table
 
 
@@ -131,12 +132,11 @@ def group_table(found: StudyAnswer) -> Table | None:
     """Return a table of lots, shifts and every other fact of the lines; None without any."""
     if not found.groups:
         return None
-    table = plain_table("The recommended way of teaching, by group", "counts of the claim halves")
-    for name in ("of", "name"):
-        table.add_column(name)
+    table = plain_table("The recommended way of teaching, by group", "Counts of the second halves.")
+    table.add_column("group")
     for name in ("recordings", "passes", "lost", "too many", "errors in 100 passes"):
         table.add_column(name, justify="right")
     for one in found.groups:
         counts = (str(n) for n in (one.lines, one.passes, one.lost, one.false))
-        table.add_row(one.by, one.name, *counts, per_hundred(one.errors_per_pass))
+        table.add_row(f"{one.by}: {one.name}", *counts, per_hundred(one.errors_per_pass))
     return table

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
@@ -12,6 +12,7 @@ from teachlab.evidence.figures import embedded_figure
 from teachlab.evidence.identity import json_digest
 from teachlab.evidence.page import rendered
 from teachlab.evidence.record_parts import LIMITS_OF_USE
+from teachlab.model.printable_text import number_of
 from teachlab.studies.family.effect_figure import effect_figure
 from teachlab.studies.family.family_tables import group_table, line_table, order_text, parameter_table, per_hundred
 from teachlab.wording.verdict import verdict_lines
@@ -21,6 +22,8 @@ if TYPE_CHECKING:
 
 MOST_RANKED = 100
 """Number of configurations on the page; the rows hold all."""
+KEPT = 3
+"""First columns of a table, which are shown whatever they hold."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,41 +48,36 @@ def summary_page(found: StudyAnswer) -> str:
     if found.effects:
         figure = Markup(embedded_figure(effect_figure(found).decode(), "effects", "What each parameter does", caption))
     best = [
-        [one.method.label, per_hundred(one.method.claim_cost), per_hundred(one.method.cost), one.method.unranked,
-         one.method.worst, per_hundred(one.method.worst_cost), _share(one.method.share_between), one.equal,
-         order_text(one.order)]
+        [_with_equals(one.method.label, one.equal), per_hundred(one.method.claim_cost), per_hundred(one.method.cost),
+         _costliest(one.method.worst, one.method.worst_cost), one.method.unranked, _share(one.method.share_between),
+         order_text(one.order) or "–"]
         for one in found.strategies
     ]  # fmt: skip
     ranked = [
-        [
-            one.label,
-            *map(per_hundred, (one.cost, one.chosen_cost)),
-            one.worst,
-            per_hundred(one.worst_cost),
-            one.unranked,
-        ]
+        [one.label, *map(per_hundred, (one.cost, one.chosen_cost)), _costliest(one.worst, one.worst_cost), one.unranked]
         for one in found.ranking[:MOST_RANKED]
     ]
-    why = [(one.recording, one.why) for one in found.lines if one.why]
     tables = [
-        _PageTable(
+        _told(
             "The best of each strategy",
             f"Chosen on the first half of the scored passes of all recordings; {found.counted} in 100 passes on the "
-            "second half, then over all scored passes, there also of the costliest recording. Not taught: those on "
-            "which it gives no setting in half of the draws; a strategy with fewer of them comes first. Between "
-            "recordings: the share of the spread of the cost that lies there.",
-            ("strategy", "second half", "all", "not taught", "costliest recording", f"{found.counted} there",
-             "between recordings", "others that cost the same", "better than the next row?"),
+            "second half, then over all scored passes, and there of the costliest recording.",
+            {"strategy": "", "second half": "", "all": "", "costliest recording": "",
+             "not taught": "Not taught: recordings on which it gives no setting in half of the draws; a strategy with "
+             "fewer of them comes first.",
+             "spread": "Spread: of that of the cost over all teachings, the share that lies between recordings.",
+             "better than the next row?": ""},
             best,
         ),
         _of(line_table(found)),
-        *([] if not why else [_PageTable("Reasons for these decisions", "", ("recording", "reason"), why)]),
+        *([] if not (why := _reasons(found)) else [
+            _PageTable("Reasons for these decisions", "", ("recording", "reason"), why)
+        ]),
         *([] if (table := parameter_table(found)) is None else [_of(table, figure)]),
         *([] if (table := group_table(found)) is None else [_of(table)]),
-        _PageTable(
+        _told(
             "All configurations", f"{counted} in 100 passes, the mean over the recordings.",
-            ("configuration", "all", "first half", "costliest recording", f"{found.counted} there",
-             "recordings not taught"),
+            dict.fromkeys(("configuration", "all", "first half", "costliest recording", "recordings not taught"), ""),
             ranked,
         ),
         *([] if not found.faults else [
@@ -95,6 +93,33 @@ def summary_page(found: StudyAnswer) -> str:
         caution=LIMITS_OF_USE[0],
         tables=tables,
     )
+
+
+def _told(title: str, caption: str, columns: Mapping[str, str], rows: list[list[Any]]) -> _PageTable:
+    """Return a table without the columns that hold nothing; `columns`: what the caption says of each, by its name."""
+    # A phone has room for five columns, and a tired reader too.
+    kept = [k for k in range(len(columns)) if not rows or any(row[k] not in {0, "–"} for row in rows) or k < KEPT]
+    said = [text for k, text in enumerate(columns.values()) if text and k in kept]
+    head = [name for k, name in enumerate(columns) if k in kept]
+    return _PageTable(title, " ".join([caption, *said]), head, [[row[k] for k in kept] for row in rows])
+
+
+def _with_equals(label: str, equal: int) -> str:
+    return f"{label}; {number_of(equal, 'other value')} cost{'s' if equal == 1 else ''} the same" if equal else label
+
+
+def _costliest(name: str, cost: float | None) -> str:
+    return f"{name}: {per_hundred(cost)}" if name else "–"
+
+
+def _reasons(found: StudyAnswer) -> list[tuple[str, str]]:
+    """Return the recordings of every reason, in the order in which reasons come first."""
+    of: dict[str, list[str]] = {}
+    for one in found.lines:
+        if one.why:
+            of.setdefault(one.why, []).append(one.recording)
+    whole = len(found.lines)
+    return [(f"all {whole}" if len(names) == whole > 1 else ", ".join(names), why) for why, names in of.items()]
 
 
 def _of(table: Table, figure: Any = None) -> _PageTable:

@@ -335,7 +335,7 @@ def test_costs_are_called_errors_only_where_both_kinds_cost_one(tmp_path: Path) 
         assert method_lines(found)[0].startswith(f"  best of each strategy: {word} ")
         table = parameter_table(found)
         assert table is not None
-        assert str(table.columns[3].header) == word
+        assert str(table.columns[2].header) == word
         assert f"{word} there</th>" in page
         assert f"{other} there</th>" not in page
         assert f"{word.capitalize()} in 100 passes by the values of each parameter" in page
