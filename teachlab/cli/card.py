@@ -94,7 +94,8 @@ def card_command(
 def _say(found: SettingCard, *, details: bool) -> None:
     from teachlab.wording.verdict import REFUSED
 
-    say_verdict(found.verdict, details=details, most=8 if found.refused is None else 12)
+    # One remark beside the claim, so that a reason has room: all of them are in the details and on the report.
+    say_verdict(found.verdict, details=details, most=8 if found.refused is None else 12, remarks=1)
     keyed = found.key_lines() if found.refused is None else []
     if details:
         for name, value in (*keyed, *found.rest_lines(), *found.sheet_lines()):

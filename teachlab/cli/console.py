@@ -56,13 +56,14 @@ def say_page(text: str) -> None:
 
 
 def say_verdict(
-    verdict: Verdict, table: Sequence[str] = (), *, asked: Sequence[str] = (), details: bool, most: int = 12
-) -> None:
+    verdict: Verdict, table: Sequence[str] = (), *, asked: Sequence[str] = (), details: bool, most: int = 12,
+    remarks: int = 2,
+) -> None:  # fmt: skip
     """Print a verdict on stdout, with one small table and what was asked beside; with `details`, all that it holds."""
     from teachlab.wording.verdict import verdict_lines
 
     told = verdict.leading_to(carried(verdict.next_step))
-    say_lines(verdict_lines(told, table, asked=asked, details=details, most=most))
+    say_lines(verdict_lines(told, table, asked=asked, details=details, most=most, remarks=remarks))
 
 
 def warn(text: str) -> None:

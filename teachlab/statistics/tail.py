@@ -189,7 +189,7 @@ def _refuse(values: Values, level: float, *, check_drift: bool) -> None:
     if not lowest > level:
         below = int(np.count_nonzero(values <= level))
         raise Abstained(
-            "the level is not beyond the data", f"{below} of {n} peaks at or below it", "none: use the exact bound"
+            "the level is not beyond the data", f"{below} of {n} peaks at or below it", "none; use the exact bound"
         )
     if check_drift:
         from scipy.stats import kendalltau

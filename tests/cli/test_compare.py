@@ -246,8 +246,8 @@ def _two_hundred(tmp_path: Path, source: TruthSource) -> Path:
 @pytest.mark.parametrize(
     ("source", "told"),
     [
-        (TruthSource.INDEPENDENT, "That light-on120 costs more than light-on60 is established (20 lots)."),
-        (TruthSource.SELF_LABELLED, "That light-on120 costs more than light-on60 holds in this recording (20 lots)."),
+        (TruthSource.INDEPENDENT, "Established (20 lots): light-on120 costs more than light-on60."),
+        (TruthSource.SELF_LABELLED, "In this recording (20 lots), light-on120 costs more than light-on60."),
     ],
 )
 def test_passes_that_support_no_claim_order_nothing_beyond_their_recording(
@@ -291,10 +291,10 @@ def test_two_outputs_that_are_of_no_use_are_not_ordered(line: Path) -> None:
     ("weak", "first"),
     [
         (None, "Take: at50. At any cost at80 comes last. at50: fixed levels"),
-        (range(0, 300, 4), "Take: at50. That at80 costs more than at50 is established (15 lots). at50: fixed levels"),
+        (range(0, 300, 4), "Take: at50. Established (15 lots): at80 costs more than at50. at50: fixed levels"),
         (
             range(0, 200, 20),
-            "Take: at50. That at80 costs more than at50 holds for lots like those recorded (15 lots). ",
+            "Take: at50. For lots like those recorded (15 lots), at80 costs more than at50. ",
         ),
         (range(1), "Cannot be decided: whether at80 costs more than at50 (15 lots). at50: fixed"),
     ],

@@ -231,8 +231,8 @@ def _ordered(truth: Truth, sides: list[_Side], confidence: float, assumption: As
     # Of two outputs that are of no use none is better, whatever they cost.
     opened = useless or (standing is OrderStanding.OPEN and other.case.usable)
     alike = useless or best.errors == other.errors
-    holds = "is" if standing is OrderStanding.ESTABLISHED else "holds"
-    sure, named = f"that {other.name} costs more than {best.name} {holds} {found[0].told}", f"{best.name}:"
+    link = ":" if standing is OrderStanding.ESTABLISHED else ","
+    sure, named = f"{found[0].told}{link} {other.name} costs more than {best.name}", f"{best.name}:"
     if best.case.usable and not other.case.usable:
         sure = f"at any cost {other.name} comes last"
     if opened:
