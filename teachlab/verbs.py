@@ -548,9 +548,8 @@ def evaluate(
     found = evaluated(opened, truth, _strategy(strategy), options=how, draw=draw)
     used = found.setting
     sentence = (
-        f"{opened.name}: taught on {number_of(found.split.teach_passes, 'pass', 'passes')}, on at "
-        f"{used.on_level:.5g}, off at "
-        f"{used.off_level:.5g} {used.unit}. On later passes: {_loss(found.score)}"
+        f"{opened.name}: taught on {number_of(found.split.teach_passes, 'pass', 'passes')}, on at {used.on_level:.5g}, "
+        f"off at {used.off_level:.5g} {used.unit}. On later passes: {_loss(found.score)}"
     )
     return Told(found, sentence, lambda: _rates(found.score))
 

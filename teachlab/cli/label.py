@@ -169,9 +169,8 @@ def _tell(
     if math.isfinite(levels.separation):
         apart = f"{in_figures(levels.separation, 3)} times the sum of their spreads apart"
     say(
-        f"Two levels: {level_text(levels.low)} {unit} and {level_text(levels.high)} {unit}, {apart}. "
-        f"Objects {'raise' if proposal.direction == 'rise' else 'lower'} the light "
-        f"({proposal.direction_from})."
+        f"Two levels: {level_text(levels.low)} {unit} and {level_text(levels.high)} {unit}, {apart}. Objects "
+        f"{'raise' if proposal.direction == 'rise' else 'lower'} the light ({proposal.direction_from})."
     )
     if proposal.direction_from == "the rarer level":
         say("If it is the other way round: --direction " + ("dip" if proposal.direction == "rise" else "rise"))

@@ -282,8 +282,7 @@ def _tell_groups(group: ByGroup, of: Study, what: str) -> None:
         )
         say(
             f"  {named}: sd between {between}, within (repeatability) {within}, in all (reproducibility) "
-            f"{whole}{in_unit}; share "
-            f"{share} ({100 * found.share_low:.3g} to {100 * found.share_high:.3g} %{p})."
+            f"{whole}{in_unit}; share {share} ({100 * found.share_low:.3g} to {100 * found.share_high:.3g} %{p})."
         )
     say(f"  The interval of a share holds if {ASSUMES}.")
 
@@ -292,6 +291,5 @@ def _tell_agreement(found: LossAgreement, what: str) -> None:
     kappa = "all or none is lost, nothing to agree on" if found.kappa is None else f"Fleiss' kappa {found.kappa:.3g}"
     say(
         f"{what} on the same {number_of(found.passes, 'pass', 'passes')}: "
-        f"{number_of(found.lost_by_every, 'pass', 'passes')} lost by every one, "
-        f"{found.lost_by_some} by some; {kappa}."
+        f"{number_of(found.lost_by_every, 'pass', 'passes')} lost by every one, {found.lost_by_some} by some; {kappa}."
     )

@@ -226,8 +226,7 @@ def _longest(lines: Iterable[StudiedLine]) -> int:
 def _say_ahead(ahead: WorkAhead) -> None:
     say(
         f"{ahead.recordings_left} of {number_of(ahead.recordings, 'recording')} and {ahead.rows_left:,} of "
-        f"{number_of(ahead.rows, 'row is', 'rows are')} "
-        "to be worked."
+        f"{number_of(ahead.rows, 'row is', 'rows are')} to be worked."
     )
     if ahead.seconds is not None:
         say(f"Time: about {span_text(ahead.seconds)}, measured on {ahead.tried}.")

@@ -385,9 +385,8 @@ def disk_full(path: str | Path, fault: OSError) -> InputError:
     folder = Path(os.path.realpath(path)).parent
     free = shutil.disk_usage(folder).free
     return InputError(
-        f"cannot write '{path}': {os.strerror(fault.errno or 0)}; {free / 1e6:,.1f} MB are free in "
-        f"'{folder}'. Nothing half-written is left, and what was finished before is unchanged. Free space, or choose "
-        "another place."
+        f"cannot write '{path}': {os.strerror(fault.errno or 0)}; {free / 1e6:,.1f} MB are free in '{folder}'. Nothing "
+        "half-written is left, and what was finished before is unchanged. Free space, or choose another place."
     )
 
 

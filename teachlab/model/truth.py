@@ -232,8 +232,7 @@ class Truth:
                 )
             raise TruthError(
                 f"row {k}: the pass from sample {start[k]} to {end[k]} overlaps the pass before it, which ends at "
-                f"{end[k - 1]}. "
-                "Passes may touch but not overlap; correct one of the two."
+                f"{end[k - 1]}. Passes may touch but not overlap; correct one of the two."
             )
 
     def check_inside(self, samples: int) -> None:

@@ -224,8 +224,7 @@ class Reasons:
             return ""
         which = f", {self.strong_gaps} of them" if self.strong_gaps < self.gaps_tripped else ""
         return (
-            f"{self.gaps_tripped}{more} of {number_of(self.gaps, 'gap')} tripped{which} on light as strong as a "
-            f"pass: "
+            f"{self.gaps_tripped}{more} of {number_of(self.gaps, 'gap')} tripped{which} on light as strong as a pass: "
             f"{'is a product' if self.strong_gaps == 1 else 'are products'} missing in the table of passes?"
         )
 

@@ -54,9 +54,8 @@ def delay_evaluations(delay_ms: float, rate_hz: float) -> int:
 def no_valid_sample(name: str, samples: int) -> RecordingError:
     """Return the error for a recording in which no evaluation reads a valid sample."""
     return RecordingError(
-        f"{name}: column 'light': no valid sample is evaluated: all "
-        f"{number_of(samples, 'sample is', 'samples are')} null or NaN, or fall "
-        "between evaluations. Log the line again, or check the column that was imported."
+        f"{name}: column 'light': no valid sample is evaluated: all {number_of(samples, 'sample is', 'samples are')} "
+        "null or NaN, or fall between evaluations. Log the line again, or check the column that was imported."
     )
 
 

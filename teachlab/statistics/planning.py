@@ -349,8 +349,7 @@ def _design_effect(needed: float, lot_size: float | None, lots: int | None, icc:
     if needed * icc >= lots:
         raise ParameterError(
             f"no number of passes from {number_of(lots, 'lot')} is enough: with an intra-lot correlation of {icc:g} "
-            f"the claim "
-            f"needs more than {number_of(math.floor(needed * icc), 'lot')}. Record from more lots."
+            f"the claim needs more than {number_of(math.floor(needed * icc), 'lot')}. Record from more lots."
         )
     # n = needed · (1 + (n / lots − 1) · icc), solved for n / needed.
     return max(1.0, (1 - icc) / (1 - needed * icc / lots))

@@ -61,8 +61,7 @@ class Recipe:
         if not (-MOST_PERCENT <= ambient <= MOST_PERCENT and 0 <= pedestal <= MOST_PERCENT):
             raise ParameterError(
                 f"ambient must lie between {-MOST_PERCENT:g} and {MOST_PERCENT:g} and pedestal between 0 and "
-                f"{MOST_PERCENT:g} percent of full scale, "
-                f"got {ambient:g} and {pedestal:g}."
+                f"{MOST_PERCENT:g} percent of full scale, got {ambient:g} and {pedestal:g}."
             )
 
     def digest(self) -> str:
@@ -149,10 +148,9 @@ def _refuse_too_long(recipe: Recipe, end_mm: float, *, so_far: int | None = None
     cure = f"Ask for at most about {number_of(few, 'pass', 'passes')}, or correct" if few else "Correct"
     raise ScenarioError(
         f"{recipe.scenario.title}: a synthetic recording holds at most {MOST_SAMPLES:.0e} samples "
-        f"({2 * MOST_SAMPLES / 1e9:g} GB of 16 bits), but {number_of(n, 'pass', 'passes')} on {end_mm:.3g} mm of "
-        f"belt take {asked:.3g} at "
-        f"{line.speed_mm_s:g} mm/s and {rate:g} Hz. {cure} line.gap_mm, line.lead_in_mm, the lengths of the objects, "
-        "line.speed_mm_s or sensor.sample_rate_hz."
+        f"({2 * MOST_SAMPLES / 1e9:g} GB of 16 bits), but {number_of(n, 'pass', 'passes')} on {end_mm:.3g} mm of belt "
+        f"take {asked:.3g} at {line.speed_mm_s:g} mm/s and {rate:g} Hz. {cure} line.gap_mm, line.lead_in_mm, the "
+        "lengths of the objects, line.speed_mm_s or sensor.sample_rate_hz."
     )
 
 

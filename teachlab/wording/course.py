@@ -70,9 +70,8 @@ def evidence_line(evidence: GrowingEvidence, of: Recorded) -> str:
         said = f"no evidence of {limit} at any time ({odds})"
     else:
         said = (
-            f"evidence of {limit} from pass {evidence.reached_pass} on, "
-            f"{moment(evidence.reached_sample, of)} "
-            f"(odds {min(found.largest, 1e12):.3g} to 1 in the end; an alarm takes {found.needed:g} to 1)"
+            f"evidence of {limit} from pass {evidence.reached_pass} on, {moment(evidence.reached_sample, of)} (odds "
+            f"{min(found.largest, 1e12):.3g} to 1 in the end; an alarm takes {found.needed:g} to 1)"
         )
     return (
         f"{what}: {said}. Looked at after every {UNIT[evidence.unit]}, it is a false alarm in at most "

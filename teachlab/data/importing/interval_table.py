@@ -92,9 +92,8 @@ class LogTimes:
             which = ("the table's are dates", "the log's count from an unknown begin")
             which = which if own.absolute else ("the log's are dates", "the table's count from an unknown begin")
             raise ParameterError(
-                f"{place(0)}: the times of table and log cannot be compared: {which[0]}, {which[1]}. "
-                "Give both as dates or times since 1970, or count the table's seconds from the log's first row with "
-                "--passes-in s."
+                f"{place(0)}: the times of table and log cannot be compared: {which[0]}, {which[1]}. Give both as "
+                "dates or times since 1970, or count the table's seconds from the log's first row with --passes-in s."
             )
         first_ns, aware = first
         if own.absolute and own.aware != aware:

@@ -218,8 +218,7 @@ def _earlier(job: ImportJob, spool: Spool | None) -> tuple[Callable[[], Iterator
     if spool is not None and spool.rows and not job.append:
         raise ParameterError(
             f"{spool.name} keeps {number_of(spool.rows, 'row')} of a run that ended early. Go on from them with "
-            f"--append, or "
-            "remove the file."
+            "--append, or remove the file."
         )
     outs = places_of(job)
     layout = None if spool is None else spool.layout

@@ -139,8 +139,7 @@ class LinePosition:
             k = int(np.argmax(outside))
             raise TruthError(
                 f"{place(k)}: the line was never at {in_figures(millimetres[k], 6)} mm; it went from "
-                f"{in_figures(at[0], 6)} to {in_figures(at[-1], 6)} "
-                "mm. Check --encoder-mm."
+                f"{in_figures(at[0], 6)} to {in_figures(at[-1], 6)} mm. Check --encoder-mm."
             )
         after = np.searchsorted(at, millimetres, side="left")
         before = np.maximum(after - 1, 0)

@@ -82,14 +82,12 @@ class TruthColumn:
             if self._lots:
                 raise TruthError(
                     f"{self._place(self._rows - 1)}: the column changes in {len(self._values):,} of "
-                    f"{number_of(self._rows, 'row')}: "
-                    "it does not name lots. Choose a column that names shift or batch."
+                    f"{number_of(self._rows, 'row')}: it does not name lots. Choose a column that names shift or batch."
                 )
             raise TruthError(
                 f"{self._place(self._rows - 1)}: the column changes in {len(self._values):,} of "
-                f"{number_of(self._rows, 'row')}: "
-                "it does not say which object is in view. Choose a flag, a label or a pass-number column, or split a "
-                "second signal in two: --truth-kind level."
+                f"{number_of(self._rows, 'row')}: it does not say which object is in view. Choose a flag, a label or a "
+                "pass-number column, or split a second signal in two: --truth-kind level."
             )
 
     def _as_text(self, cells: Any) -> Any:

@@ -38,8 +38,7 @@ def label_sheet(recording: Recording, proposal: Proposal, doubts: Sequence[PassD
         shown = "all" if len(chosen) == len(doubts) else f"the first {len(chosen)}"
         figure.suptitle(
             f"{recording.info.title or recording.name}: {number_of(len(doubts), 'pass', 'passes')} proposed, "
-            f"{doubtful} in doubt; {shown} "
-            "shown, the most doubtful first. Self-labelled, no claim.",
+            f"{doubtful} in doubt; {shown} shown, the most doubtful first. Self-labelled, no claim.",
             fontsize=9,
         )
         svg = picture(figure, "svg")

@@ -46,9 +46,8 @@ class TwoSides:
         many = "" if not self.false else f" and switches {number_of(self.false, 'time')} too often"
         return (
             f"{number_of(self.above, 'pass is', 'passes are')} brighter than the background and {self.below} are "
-            f"darker: no single threshold "
-            f"sees both. A window of two thresholds, below {low} or above {high} {unit}, loses "
-            f"{self.lost or 'none'} of {self.passes}{many}, by replay."
+            f"darker: no single threshold sees both. A window of two thresholds, below {low} or above {high} {unit}, "
+            f"loses {self.lost or 'none'} of {self.passes}{many}, by replay."
         )
 
     def as_dict(self) -> dict[str, Any]:

@@ -250,8 +250,7 @@ class InspectAnswer:
                 VerdictReason(
                     text=f"{'As the passes lie now, the' if self.misplaced else 'The'} best pair of levels, on "
                     f"{level_text(at.on_level, self.step)}, off {level_text(at.off_level, self.step)} {q.unit}"
-                    f"{'' if at.light_on else ', dark-on'}, leaves {wrong_text(lost, wrong)} on "
-                    f"{passes}."
+                    f"{'' if at.light_on else ', dark-on'}, leaves {wrong_text(lost, wrong)} on {passes}."
                     + (
                         ""
                         if self.misplaced

@@ -303,9 +303,8 @@ class RepeatabilityAnswer:
                         bound, open_right = f"at least {100 * least:.0f} %", max(open_right, 1 - least)
                     text = (
                         f"{one.cloud.strategy} on {study.recording}: {rate.events} of "
-                        f"{number_of(rate.trials, 'teaching')} "
-                        f"{limit.breach(rate.events)}; {bound} of teachings from this recording do, at "
-                        f"{100 * rate.confidence:g} % confidence."
+                        f"{number_of(rate.trials, 'teaching')} {limit.breach(rate.events)}; {bound} of teachings from "
+                        f"this recording do, at {100 * rate.confidence:g} % confidence."
                     )
                     reasons.append(VerdictReason(text=text, count=rate.events))
         here = "of this recording" if len(self.studies) == 1 else "of these recordings"

@@ -123,8 +123,7 @@ class PositionAxis:
         return (
             f"Position of the onset: it spreads least at the level {level_text(steepest.level)} {unit}, by "
             f"{self._amount(least)}; at the level of least cost, {level_text(cheapest.level)} {unit}, by "
-            f"{self._amount(beside)}. "
-            f"{costs} on {number_of(self.scored_passes, 'pass', 'passes')}."
+            f"{self._amount(beside)}. {costs} on {number_of(self.scored_passes, 'pass', 'passes')}."
         )
 
     def _amount(self, spread: QuantileSpread) -> str:

@@ -124,8 +124,7 @@ def neighbour_pulses(
         if math.isinf(longest)
         else f"Set a filter of at least {int(longest) + 1:,} evaluations in a row, or choose other pulse frequencies.",
         source="overlap of two pulse trains as rotation of a circle, checked by brute force in this project's tests; "
-        "that sensors "
-        "pulsed at different frequencies disturb each other less is common practice, no source",
+        "that sensors pulsed at different frequencies disturb each other less is common practice, no source",
         limits="steady periods, gated receiver, every overlap counts as a hit; drifting periods move the ratio",
     )
 

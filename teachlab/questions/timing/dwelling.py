@@ -167,8 +167,7 @@ def spans_at_levels(recording: Recording, truth: Truth, setting: Setting) -> Dwe
         dwell_ms=dwell.astype(np.float64) * period,
         gap_ms=gap.astype(np.float64) * period,
         source=f"{number_of(dwell.size, 'pass', 'passes')} and {number_of(gap.size, 'gap')} at on "
-        f"{level_text(setting.on_level, step)}, off {level_text(setting.off_level, step)} "
-        f"{setting.unit}",
+        f"{level_text(setting.on_level, step)}, off {level_text(setting.off_level, step)} {setting.unit}",
         touching=int(np.count_nonzero(joined)),
         at_levels=True,
         beyond=scored.false_active_share or 0.0,
@@ -279,7 +278,6 @@ def delay_at_fault(spans: DwellSpans, line: TimeBudget) -> str | None:
         else:
             blamed.append(
                 f"the {kind}-delay of {in_words(delay)} bridges {count} of {number_of(times.size, 'gap')} between "
-                f"passes: "
-                "neighbours merge"
+                "passes: neighbours merge"
             )
     return None if not blamed else "Not the level: " + "; ".join(blamed) + "."

@@ -315,8 +315,7 @@ class FamilyJudge:
         passes = np.array([row["claim_passes"] for row in kept], np.int64)
         counted = (
             f"{int(lost.sum()):,} of {number_of(int(passes.sum()), 'pass', 'passes')} "
-            f"{'was' if lost.sum() == 1 else 'were'} lost in "
-            f"{number_of(len(kept), 'recording')}"
+            f"{'was' if lost.sum() == 1 else 'were'} lost in {number_of(len(kept), 'recording')}"
         )
         left = len(scored) - len(kept)
         out = f"Left out of the claim: {number_of(left, 'recording')} that can support none."

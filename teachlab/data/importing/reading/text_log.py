@@ -291,9 +291,8 @@ class TextLog:
         unstated = self._options.decimal is None and self.delimiter != ","
         if unstated and (first := pointed_thousands(cells)) is not None:
             self.notes.append(
-                f"Numbers of column '{self.columns[at]}' are read as fractions, such as "
-                f"{shown(cells[first].as_py())}; if the point divides thousands, take it out of the file (state it "
-                "with --decimal point)."
+                f"Numbers of column '{self.columns[at]}' are read as fractions, such as {shown(cells[first].as_py())}; "
+                "if the point divides thousands, take it out of the file (state it with --decimal point)."
             )
         if self.decimal_comma is None:
             self._unsure.append(partial(check, decimal_comma=True))

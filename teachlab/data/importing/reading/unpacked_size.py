@@ -221,8 +221,7 @@ def need_for_stored(path: str, name: str, node: Any) -> None:
     if len(chunks) < needed:
         raise RecordingError(
             f"{where} tells of {number_of(node.size, 'sample')}; {len(chunks):,} of its {needed:,} chunks were "
-            f"written. "
-            "Export the part that was logged."
+            "written. Export the part that was logged."
         )
     _need_for_filters(node, chunks, f"{path}: a chunk of '{name[:60]}'")
 

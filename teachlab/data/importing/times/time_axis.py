@@ -349,9 +349,8 @@ class TimeAxis:
         )
         return RecordingError(
             f"{self._place(int(rows[0]))}: the log has {count} in time: {listed}{more}, "
-            f"{number_of(int(missing.sum()), 'sample')} "
-            f"in all at {rate:.9g} Hz.{forward} Fill them with invalid samples (null) by --fill-gaps, or import the "
-            "stretches one by one."
+            f"{number_of(int(missing.sum()), 'sample')} in all at {rate:.9g} Hz.{forward} Fill them with invalid "
+            "samples (null) by --fill-gaps, or import the stretches one by one."
         )
 
     def _time_before(self, k: int, rate: float) -> float:
