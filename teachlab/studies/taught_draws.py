@@ -11,7 +11,7 @@ from teachlab.data.split import Split, split
 from teachlab.errors import InputError, TruthError
 from teachlab.model.draws import Draw, DrawOptions
 from teachlab.model.memory import return_freed_memory
-from teachlab.model.printable_text import number_of
+from teachlab.model.printable_text import SHOWN_OF_MESSAGE, number_of, printable
 from teachlab.model.recording import Recording
 from teachlab.model.setting import Setting, bare
 from teachlab.model.teaching import Strategy
@@ -116,7 +116,8 @@ def taught_draws(
             except Exception as fault:
                 if not careful:
                     raise
-                failed[key] = f"strategy '{one.strategy.name}' failed: {type(fault).__name__}: {fault}"
+                told = f"strategy '{one.strategy.name}' failed: {type(fault).__name__}: {fault}"
+                failed[key] = printable(told, most=SHOWN_OF_MESSAGE)
         say(TAUGHT * new_share(draw + 1, options.draws, cut.teach_passes))
     draws |= {
         key: [Draw(draw=k, setting=None, failed=text, measures={}) for k in range(options.draws)]

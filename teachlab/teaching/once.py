@@ -12,6 +12,7 @@ from typing import Any
 from teachlab.errors import Abstained, InputError, StrategyError
 from teachlab.model.draws import Draw
 from teachlab.model.following_and_window import unknown_kind
+from teachlab.model.printable_text import SHOWN_OF_MESSAGE, printable
 from teachlab.model.recording import Recording
 from teachlab.model.setting import Setting, Switching, Taught
 from teachlab.model.teaching import Reading, Shown, Strategy, TeachView
@@ -85,9 +86,9 @@ def drawn(draw: int, teach: Callable[[], Setting]) -> Draw:
     try:
         return Draw(draw=draw, setting=teach(), measures={})
     except Abstained as refusal:
-        return Draw(draw=draw, setting=None, abstained=refusal.reason, measures={})
+        return Draw(draw=draw, setting=None, abstained=printable(refusal.reason, most=SHOWN_OF_MESSAGE), measures={})
     except StrategyError as fault:
-        return Draw(draw=draw, setting=None, failed=str(fault), measures={})
+        return Draw(draw=draw, setting=None, failed=printable(fault, most=SHOWN_OF_MESSAGE), measures={})
 
 
 def teach_once(strategy: Strategy, block: TeachBlock, seed: int, draw: int, *, tabled: bool = False) -> Setting:

@@ -16,6 +16,7 @@ from teachlab.model.setting import Setting, Taught
 from teachlab.model.teaching import Shown, TeachView
 from teachlab.model.truth import Truth
 from teachlab.teaching import TeachBlock, resolve, teach_once
+from teachlab.teaching.once import teach_draws
 
 
 @pytest.fixture
@@ -50,6 +51,18 @@ def made(does: Callable[[TeachView], Any], **more: Any) -> Any:
 
 def placed(view: TeachView, **evidence: Any) -> Setting:
     return view.place(200.0, 5.0, Taught(strategy="x", evidence=evidence))
+
+
+@pytest.mark.parametrize("error", [ValueError, lambda text: Abstained(text, "1", "2")])
+def test_a_reason_is_one_line_of_text_that_fits_a_screen(block: TeachBlock, error: Callable[[str], Exception]) -> None:
+    def refuse(view: TeachView) -> Setting:
+        raise error("one\ntwo \x1b[31m \udc80 " + "y" * 2_000_000)
+
+    (draw,) = teach_draws(made(refuse), block, [0], seed=1)
+    told = draw.failed or draw.abstained or ""
+    assert told.encode().decode().isprintable()
+    assert r"one\ntwo \x1b[31m \udc80 yyy" in told
+    assert len(told) == 600
 
 
 def test_a_setting_tells_strategy_all_parameters_and_evidence(block: TeachBlock) -> None:
