@@ -23,8 +23,8 @@ def find_recordings(named: Iterable[str | os.PathLike[str]], *, left_out: str | 
     subfolders. Tables of passes are ignored, and so are Parquet files of a folder or pattern that can be read and have
     no column ``light``. Files that cannot be read are reported when they are opened.
     `left_out`: a folder whose files are no inputs: where results are written.
-    Raises InputError if a named file is missing, a pattern or folder holds no recording, or only a table of passes was
-    named.
+    Raises InputError if a named file is missing, a pattern or folder holds no recording, or only in `left_out`, a name
+    is no text, or only a table of passes was named.
     """
     found: dict[str, str] = {}
     passes: list[str] = []
@@ -48,6 +48,8 @@ def find_recordings(named: Iterable[str | os.PathLike[str]], *, left_out: str | 
             if not members:
                 raise InputError(f"'{text}': no recording is found there. Name NAME.parquet files, or their folder.")
         for member in members:
+            if member.encode(errors="replace").decode() != member:
+                raise InputError(f"{member}: this name is not text in UTF-8. Rename the file, or its folder.")
             found.setdefault(member if is_address(member) else os.path.realpath(member), member)
     if not found:
         if passes:
@@ -63,9 +65,16 @@ def telling_names(paths: Sequence[str]) -> list[str]:
     --------
     >>> telling_names(["north/line.parquet", "south/line.parquet", "south/other.parquet"])
     ['north/line', 'south/line', 'other']
+    >>> telling_names(["line.parquet", "line.pq"])
+    ['line.parquet', 'line.pq']
     """
-    parts = [[*part.split("/")[:-1], stem_of(part)] for part in (divided(p.replace(os.sep, "/"))[0] for p in paths)]
+    plain = [divided(path.replace(os.sep, "/"))[0] for path in paths]
+    parts = [[*part.split("/")[:-1], stem_of(part)] for part in plain]
     out: dict[int, str] = {}
+    alike = Counter(tuple(own) for own in dict(zip(plain, parts, strict=True)).values())
+    # Files that differ by their ending alone are told with it.
+    parts = [[*own[:-1], part.split("/")[-1]] if alike[tuple(own)] > 1 else own
+             for part, own in zip(plain, parts, strict=True)]  # fmt: skip
     for length in range(1, max(map(len, parts), default=0) + 1):
         many = Counter(tuple(own[-length:]) for own in parts)
         for k, own in enumerate(parts):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import random
 from pathlib import Path
 
@@ -68,9 +69,18 @@ def test_recordings_below_the_folder_of_results_are_told_to_lie_there(place: Pat
         find_recordings(["rec/south"], left_out=out)
 
 
+def test_a_name_that_is_no_text_is_refused(place: Path) -> None:
+    named = os.fsdecode(b"rec/F\xf6rder.parquet")
+    Path(named).write_bytes(b"")
+    for one in ("rec", named):
+        with pytest.raises(InputError, match=r"this name is not text in UTF-8\. Rename the file"):
+            find_recordings([one])
+
+
 def test_names_tell_paths_apart() -> None:
     assert telling_names(["a/x/line.parquet", "b/x/line.parquet", "c.parquet"]) == ["a/x/line", "b/x/line", "c"]
     assert telling_names(["line.parquet", "b/line.parquet"]) == ["line", "b/line"]
+    assert telling_names(["a/line.parquet", "a/line.pq", "b.parquet"]) == ["line.parquet", "line.pq", "b"]
 
 
 def test_names_are_the_shortest_ends_that_no_other_path_has() -> None:
