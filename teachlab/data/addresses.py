@@ -192,6 +192,20 @@ def _expression(pattern: str) -> re.Pattern[str]:
     return re.compile(whole)
 
 
+def local_place(address: str) -> str:
+    """Return the path in an address of a local file; any other address, or path, as it is.
+
+    Examples
+    --------
+    >>> local_place("file:///line/rows%20now"), local_place("s3://line/rows"), local_place("rows")
+    ('/line/rows now', 's3://line/rows', 'rows')
+    """
+    if not address.lower().startswith("file://"):
+        return address
+    with _written(address, "written"):
+        return system_of(address)[1]
+
+
 def remove_at(address: str) -> None:
     """Remove the file at an address, if there is one."""
     with _written(address, "removed"):

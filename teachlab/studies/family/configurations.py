@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import math
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence, Set
 from dataclasses import dataclass
 from typing import Any
 
@@ -37,11 +37,12 @@ class Configuration:
     def label(self) -> str:
         """Strategy and the parameters that are varied, in one line."""
         values = self.parameters
-        told = ", ".join(f"{name} {_brief(values[name])}" for name in self.varied)
+        told = ", ".join(f"{name} {brief_value(values[name])}" for name in self.varied)
         return f"{self.strategy.name} ({told})" if told else self.strategy.name
 
 
-def _brief(value: Any) -> str:
+def brief_value(value: Any) -> str:
+    """Return the value of a parameter as it is typed; a float with six digits."""
     return f"{value:.6g}" if isinstance(value, float) else as_text(value)
 
 
@@ -51,8 +52,8 @@ def configurations(made: type[Strategy], grid: Grid) -> list[Configuration]:
     `grid` (mapping, sequence of mapping, or None): values of each parameter, one or a list; several grids in a list.
     None gives the defaults.
 
-    Raises `ParameterError` or `StrategyError` if a parameter is unknown, of the wrong type or outside its range, or a
-    list of values is empty.
+    Raises `ParameterError` or `StrategyError` if a parameter is unknown, of the wrong type or outside its range, or
+    values, or grids, are an empty list or a set.
 
     Examples
     --------
@@ -64,9 +65,11 @@ def configurations(made: type[Strategy], grid: Grid) -> list[Configuration]:
     from sklearn.model_selection import ParameterGrid
 
     grids: list[Any] = [{}] if grid is None else [grid] if isinstance(grid, Mapping | str | int | float) else list(grid)
+    if not grids:
+        raise ParameterError(f"the list of grids of {made.name} is empty. Give one, or none for the defaults.")
     out: dict[str, Configuration] = {}
     for one in grids:
-        if not isinstance(one, Mapping):
+        if not isinstance(one, Mapping) or not all(isinstance(name, str) for name in one):
             raise ParameterError(f"a grid of {made.name} gives values by parameter, got {one!r}.")
         values = {name: _values(made.name, name, given) for name, given in one.items()}
         combinations = ParameterGrid(values)
@@ -100,6 +103,10 @@ def spaced(low: float, high: float, count: int) -> list[float]:
 def _values(strategy: str, name: str, given: Any) -> list[Any]:
     if isinstance(given, str | bytes | Mapping) or not isinstance(given, Iterable):
         return [given]
+    if isinstance(given, Set):
+        raise ParameterError(
+            f"the grid of {strategy} gives the values of '{name}' as a set, and rows have an order. Give a list."
+        )
     values = [one.item() if hasattr(one, "item") else one for one in given]
     if not values:
         raise ParameterError(f"the grid of {strategy} gives no value of '{name}'. Give at least one.")

@@ -9,6 +9,7 @@ import numpy as np
 
 from teachlab.errors import InputError
 from teachlab.light.drawing import LIGHT, drawing, picture
+from teachlab.studies.family.configurations import brief_value
 
 if TYPE_CHECKING:
     from teachlab.studies.family.family_answer import ParameterEffect, StudyAnswer
@@ -47,10 +48,15 @@ def _draw(axes: Any, panel: list[ParameterEffect], counted: str) -> None:
         np.array([np.nan if cost is None else 100 * cost for cost in costs])
         for costs in zip(*((one.cost, one.low, one.high) for one in panel), strict=True)
     )
-    axes.fill_between(at, low, high, color=LIGHT, alpha=0.15, linewidth=0, label="cheapest to costliest recording")
-    axes.plot(at, mean, "o-", color=LIGHT, markersize=3.5, linewidth=1.2, label="mean over the recordings")
-    if not numbers:
-        axes.set_xticks(at, [str(one.value) for one in panel])
+    most, average = "cheapest to costliest recording", "mean over the recordings"
+    if numbers:
+        axes.fill_between(at, low, high, color=LIGHT, alpha=0.15, linewidth=0, label=most)
+        axes.plot(at, mean, "o-", color=LIGHT, markersize=3.5, linewidth=1.2, label=average)
+    else:  # between names there is nothing
+        axes.vlines(at, low, high, color=LIGHT, alpha=0.3, linewidth=6, label=most)
+        axes.plot(at, mean, "o", color=LIGHT, markersize=3.5, label=average)
+        axes.set_xticks(at, [brief_value(one.value) for one in panel])
+        axes.margins(x=0.3, y=0.35)  # the legend lies above
     axes.set_title(panel[0].strategy, fontsize=9)
     axes.set_xlabel(panel[0].parameter)
     axes.set_ylabel(f"{counted} in 100 passes")

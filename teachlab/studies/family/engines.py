@@ -97,7 +97,7 @@ class WorkerProcesses:
         running: dict[Future[Any], int] = {}
         # More processes than pieces would only hold memory.
         count = max(1, min(self.count, len(pieces)))
-        start = partial(get_reusable_executor, count, timeout=IDLE_S, initializer=_end_with, initargs=(os.getpid(),))
+        start = partial(get_reusable_executor, count, timeout=IDLE_S, initializer=_begin, initargs=(os.getpid(),))
         pool = start()
         while waiting or suspects or running:
             # It is unknown which of the running pieces ended a process: each is tried again separately.
@@ -135,8 +135,13 @@ class WorkerProcesses:
                     break
 
 
-def _end_with(parent: int) -> None:
-    """Let this process end when the one that asks was killed, which could not tell it: it would hold its memory."""
+def _begin(parent: int) -> None:
+    """Let this process print beside the answer of the one that asks, and end when that was killed.
+
+    A killed process could not tell it, and it would hold its memory.
+    """
+    with suppress(OSError):
+        os.dup2(2, 1)
 
     def watch() -> None:
         while os.getppid() == parent:
@@ -177,7 +182,8 @@ class ClusterEngine:
                     cluster = start()
                 except RuntimeError as fault:
                     raise InputError(
-                        f"the workers of a cluster on this machine do not start: {str(fault).rstrip('.')}. Free "
+                        f"the workers of a cluster on this machine do not start: {str(fault).rstrip('.')}. A script of "
+                        "your own must ask below `if __name__ == '__main__':`, as each worker loads it. Otherwise free "
                         "memory, ask for fewer with --jobs, or leave out --scheduler."
                     ) from None
         try:

@@ -9,6 +9,7 @@ from rich.table import Table
 
 from teachlab.model.printable_text import number_of
 from teachlab.statistics.claims.orders import ORDER_LOTS, Order, OrderStanding
+from teachlab.studies.family.configurations import brief_value
 from teachlab.wording.tables import plain_table
 
 if TYPE_CHECKING:
@@ -112,19 +113,19 @@ def parameter_table(found: StudyAnswer) -> Table | None:
     if not found.effects:
         return None
     untaught = ["not taught"] if any(one.unranked for one in found.effects) else []
-    more = "; not taught: rows in which it taught in fewer than half of the draws" if untaught else ""
+    last = "; not taught: rows in which it taught in fewer than half of the draws" if untaught else ""
     table = plain_table(
         "What each parameter does",
         f"{found.counted.capitalize()} in 100 passes, mean over the recordings and over all other values; cheapest and "
-        f"costliest recording{more}.",
+        f"costliest recording{last}.",
     )
     table.add_column("parameter")
     for name in ("value", found.counted, "cheapest", "costliest", *untaught):
         table.add_column(name, justify="right")
     for one in found.effects:
-        value = f"{one.value:.6g}" if isinstance(one.value, float) else str(one.value)
         costs = (per_hundred(cost) for cost in (one.cost, one.low, one.high))
-        table.add_row(f"{one.strategy}: {one.parameter}", value, *costs, *([str(one.unranked)] if untaught else []))
+        more = [str(one.unranked)] if untaught else []
+        table.add_row(f"{one.strategy}: {one.parameter}", brief_value(one.value), *costs, *more)
     return table
 
 

@@ -104,7 +104,7 @@ def _kind(values: Sequence[Any]) -> pa.DataType:
     if kinds <= {bool}:
         return _FLAG
     if kinds <= {int}:
-        return _COUNT
+        return _COUNT if all(value is None or -(2**63) <= value < 2**63 for value in values) else _TEXT
     return _NUMBER if kinds <= {int, float} else _TEXT
 
 

@@ -7,6 +7,7 @@ import json
 import math
 import sys
 from collections.abc import Callable, Mapping, Sequence
+from contextlib import redirect_stdout
 from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -19,6 +20,7 @@ from teachlab.evidence.identity import json_digest, truth_digest
 from teachlab.light.repeats import repeated_stretches
 from teachlab.model.draws import MEASURES, Costs, Draw, DrawOptions
 from teachlab.model.json_values import plain
+from teachlab.model.printable_text import SHOWN_OF_MESSAGE, printable
 from teachlab.model.recording import Origin, Recording
 from teachlab.model.score import Outcome, Rules, Trials
 from teachlab.model.setting import Setting, Switching, bare
@@ -150,18 +152,24 @@ def _guarded(piece: StudyPiece, work: Callable[[Recording, Truth, RowKeys], Mapp
     if piece.code != piece_code():
         return PieceRows(fault="this worker runs another version of teachlab than the study: install the same one")
     try:
-        recording, truth = piece.line.open()
-        keys = RowKeys.of(recording, truth, piece.code)
-        found = PieceRows(recording_id=keys.recording_id, keys=tuple(k for _, k in _asked(piece.grid, keys)))
-        if set(found.keys) <= piece.known:
-            return found
-        return replace(found, rows=work(recording, truth, keys))
+        # In a worker process a strategy would print into the answer of the command.
+        with redirect_stdout(sys.stderr):
+            return _worked(piece, work)
     except TeachlabError as fault:
-        return PieceRows(fault=str(fault))
+        return PieceRows(fault=printable(fault, most=SHOWN_OF_MESSAGE))
     except MemoryError:
         return PieceRows(fault="not enough memory for this recording")
     except Exception as fault:  # noqa: BLE001 - a fault of one recording must not end the study of the others
-        return PieceRows(fault=f"{type(fault).__name__}: {fault}")
+        return PieceRows(fault=printable(f"{type(fault).__name__}: {fault}", most=SHOWN_OF_MESSAGE))
+
+
+def _worked(piece: StudyPiece, work: Callable[[Recording, Truth, RowKeys], Mapping[str, Row]]) -> PieceRows:
+    recording, truth = piece.line.open()
+    keys = RowKeys.of(recording, truth, piece.code)
+    found = PieceRows(recording_id=keys.recording_id, keys=tuple(k for _, k in _asked(piece.grid, keys)))
+    if set(found.keys) <= piece.known:
+        return found
+    return replace(found, rows=work(recording, truth, keys))
 
 
 AT_ONCE = 64

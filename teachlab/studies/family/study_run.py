@@ -10,8 +10,9 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from teachlab.data.addresses import local_place
 from teachlab.data.atomic_files import one_result, write_aside
-from teachlab.errors import InputError
+from teachlab.errors import InputError, ParameterError
 from teachlab.model.json_values import Document, json_text
 from teachlab.model.memory import DRAW_BYTES, LIBRARY_BYTES, need_memory
 from teachlab.model.printable_text import number_of
@@ -24,6 +25,8 @@ from teachlab.studies.taught_draws import new_share
 
 Progress = Callable[[int, int], None]
 """Called with the number of completed recordings, and the number of all."""
+MEMORY = "memory://"
+"""Addresses in the memory of one process."""
 DOCUMENT, PAGE = "study.json", "study.html"
 ROW_BYTES = 6000
 """Memory of a row with its draws and lots."""
@@ -76,6 +79,10 @@ def run_study(
 
     Raises `InputError` if `out` cannot be written and rows are missing there.
     """
+    out = None if out is None else local_place(out)
+    here = next((line.path for line in plan.lines if line.opened is None and line.path.startswith(MEMORY)), "")
+    if here and (retry or not isinstance(engine or InProcess(), InProcess)):
+        raise ParameterError(f"{here}: no other process can read {MEMORY} addresses. Study them with one job.")
     held = LIBRARY_BYTES + ROW_BYTES * len(plan.lines) * plan.grid.rows + DRAW_BYTES * plan.grid.options.draws
     what = (
         f"a study of {number_of(len(plan.lines) * plan.grid.rows, 'row')} with "

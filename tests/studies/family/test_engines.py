@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import os
 import signal
 import socket
@@ -239,6 +240,27 @@ def test_a_cluster_of_its_own_writes_the_same_bytes(lines: Path, undisturbed: di
     assert content(tmp_path / "out") == undisturbed
 
 
+@pytest.mark.parametrize("how", [["--jobs", "1"], ["--jobs", "2"], ["--scheduler", "local", "--jobs", "2"]])
+def test_what_a_strategy_prints_is_no_part_of_the_answer(lines: Path, tmp_path: Path, how: list[str]) -> None:
+    if "local" in how:
+        pytest.importorskip("distributed")
+    named = file_with(tmp_path / "prints.py", "print('LOUD'); return view.place(20.0, 0.0, Taught(strategy=self.name))")
+    words = ["study", *(str(lines / f"l{k}.parquet") for k in (0, 1)), "--strategy", named, "--draws", "1", "--json"]
+    done = subprocess.run([sys.executable, "-m", "teachlab", *words, *how], capture_output=True, text=True, check=False)
+    assert [row["taught"] for row in json.loads(done.stdout)["rows"]] == [1, 1]
+    assert done.stderr.count("LOUD") == 2
+
+
+def test_what_is_in_the_memory_of_one_process_is_studied_by_one(lines: Path) -> None:
+    fsspec = pytest.importorskip("fsspec")
+    for ending in ("parquet", "passes.parquet"):
+        fsspec.filesystem("memory").pipe(f"/lines/l.{ending}", (lines / f"l0.{ending}").read_bytes())
+    assert teachlab.study("memory://lines/", ["single-sample"], draws=1).to_pandas().taught.tolist() == [1]
+    for how in ({"jobs": 2}, {"scheduler": "local"}, {"retry": True}):
+        with pytest.raises(ParameterError, match=r"memory://lines/l\.parquet: no other process can read"):
+            teachlab.study("memory://lines/", ["single-sample"], draws=1, **how)
+
+
 def test_a_cluster_of_its_own_begins_where_another_has_its_usual_port(lines: Path) -> None:
     pytest.importorskip("distributed")
     with socket.socket() as other:
@@ -265,7 +287,7 @@ def test_a_cluster_of_its_own_of_which_a_worker_ends_at_its_start_is_begun_again
     monkeypatch.setattr(distributed, "LocalCluster", start)
     some = lines / "l0.parquet"
     assert teachlab.study(some, ["single-sample"], draws=1, scheduler="local").to_pandas().taught.tolist() == [1]
-    with pytest.raises(InputError, match=r"do not start: Nanny failed to start\. Free memory, ask for fewer"):
+    with pytest.raises(InputError, match=r"failed to start\. A script of your own must ask below `if __name__"):
         teachlab.study(some, ["single-sample"], draws=1, scheduler="local")
     assert begun == [1] * 4
 

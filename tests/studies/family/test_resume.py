@@ -70,6 +70,13 @@ def worked(monkeypatch: pytest.MonkeyPatch) -> list[str]:
     return seen
 
 
+def test_a_folder_may_be_named_by_its_address(lines: Path, through: dict[str, bytes], tmp_path: Path) -> None:
+    out = tmp_path / "not yet" / "there"
+    for _ in range(2):
+        teachlab.study(lines, WHOLE, draws=4, out=out.as_uri())
+        assert content(tmp_path / "not yet" / "there") == through
+
+
 def test_an_interrupted_study_goes_on(
     lines: Path, through: dict[str, bytes], tmp_path: Path, worked: list[str]
 ) -> None:

@@ -15,18 +15,19 @@ import pandas as pd
 import pyarrow as pa
 import pyarrow.parquet as pq
 import pytest
+from matplotlib.figure import Figure
 
 import teachlab
 from teachlab.errors import InputError, ParameterError, StrategyError
 from teachlab.model.draws import MEASURES, Costs, DrawOptions
 from teachlab.model.score import Rules
-from teachlab.model.setting import Setting
+from teachlab.model.setting import Setting, Taught
 from teachlab.model.teaching import Shown, TeachView
 from teachlab.model.truth import Truth, TruthSource
 from teachlab.scoring import score
 from teachlab.scoring.claims import lot_counts
 from teachlab.studies.claim_half import claim_halves, fixed_settings
-from teachlab.studies.family import study_run
+from teachlab.studies.family import effect_figure, study_run
 from teachlab.studies.family.family_tables import method_lines, parameter_table
 from teachlab.studies.family.line_conditions import LineCondition
 from teachlab.studies.family.row_store import NESTED
@@ -192,6 +193,39 @@ def test_a_parameter_that_cannot_be_is_refused_before_any_work(tmp_path: Path) -
         teachlab.study(place, {"quantile-guard": {"position": [0.5, 7.0]}})
     with pytest.raises(ParameterError, match="no value"):
         teachlab.study(place, {"quantile-guard": {"position": []}})
+
+
+@dataclass(frozen=True, kw_only=True)
+class Counts:
+    """A strategy with a whole number and a flag, which change nothing."""
+
+    name: ClassVar[str] = "counts"
+    needs: ClassVar[frozenset[Shown]] = frozenset({Shown.OBJECT})
+    many: int = 1
+    flag: bool = False
+
+    def teach(self, view: TeachView) -> Setting:
+        return view.place(20.0, 0.0, Taught(strategy=self.name))
+
+
+@pytest.mark.parametrize(
+    ("whole", "kept"), [(2**63 - 1, 2**63 - 1), (2**63, str(2**63)), (-(2**63) - 1, str(-(2**63) - 1))]
+)
+def test_a_whole_number_beyond_64_bits_is_a_text(whole: int, kept: int | str) -> None:
+    found = teachlab.study(line(1), {Counts: {"many": [1, whole]}}, draws=1).to_pandas()
+    assert found.many.tolist() == [type(kept)(1), kept]
+
+
+def test_values_of_parameters_are_told_as_they_are_typed_and_no_line_joins_names() -> None:
+    found = teachlab.study(line(1), {Counts: {"many": [1, 2], "flag": [True, False]}}, draws=1)
+    table = parameter_table(found)
+    assert table is not None
+    assert list(table.columns[2].cells) == ["true", "false", "1", "2"]
+    flag, many = Figure().subplots(1, 2)
+    effect_figure._draw(flag, list(found.effects[:2]), "errors")
+    effect_figure._draw(many, list(found.effects[2:]), "errors")
+    assert [tick.get_text() for tick in flag.get_xticklabels()] == ["true", "false"]
+    assert [one.get_linestyle() for part in (flag, many) for one in part.lines] == ["None", "-"]
 
 
 def test_grids_are_those_of_scikit_learn(tmp_path: Path) -> None:
@@ -382,6 +416,9 @@ def test_options_of_a_wrong_kind_are_refused_before_any_work(options: dict[str, 
         (5, ["single-sample"], "needs recordings, one or several, got 5"),
         ([("a.parquet", "a.passes.parquet")], ["single-sample"], "a recording is a path"),
         (line(1), {"quantile-guard": 5}, "a grid of quantile-guard gives values by parameter, got 5"),
+        (line(1), {"quantile-guard": []}, "the list of grids of quantile-guard is empty"),
+        (line(1), {"quantile-guard": {0: [1]}}, "a grid of quantile-guard gives values by parameter, got {0"),
+        (line(1), {"quantile-guard": {"position": {0.4, 0.6}}}, "as a set, and rows have an order"),
         (line(1), {"quantile-guard": {name: [k / 900 for k in range(1, 400)] for name in ("position", "share")}},
          "159,201 combinations; a study takes at most 100,000"),
     ],
