@@ -45,7 +45,8 @@ function countRows(facts, touching) {
     { name: "false trips", of: (n) => n.false_trips, interval: (n, of) => perTime(n.false_trips, of.hours) },
     { name: "gaps tripped", of: (n) => n.gaps_tripped, interval: (n, of) => share(n.gaps_tripped, of.gaps), side: true },
   ];
-  if (touching > 0) rows.push({ name: "touch the pass before and merge: no error", of: (n) => n.touching, side: true });
+  // After what is lost, and no part of it: the name is short, since a longer one is cut.
+  if (touching > 0) rows.splice(3, 0, { name: "touching, no error", of: (n) => n.touching });
   if (facts.trials.ignore > 0) {
     rows.push({ name: "trips on passes to be ignored", of: (n) => n.ignore_trips });
     rows.push({ name: "ignored passes tripped", of: (n) => n.ignore_tripped,

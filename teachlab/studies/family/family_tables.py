@@ -95,7 +95,7 @@ def line_table(found: StudyAnswer) -> Table:
     """Return a row for each recording: what is best there, and its result on the claim half."""
     table = plain_table(
         "Recordings, each with the strategy that costs least on its first half",
-        "Lost passes and unwanted switchings on the second half, with the number of its passes.",
+        "Lost passes and unwanted switchings on the second half of the scored passes, with their number.",
     )
     table.add_column("recording")
     table.add_column("best there")
