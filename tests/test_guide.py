@@ -116,7 +116,7 @@ def test_the_index_gives_every_answer_and_only_printed_tables_scroll() -> None:
         assert f'<a href="{page.name}.html">{page.question}</a></strong><br />' in index
     text = "# Q\n\n**Answer.** A.\n\n```\n{}\n```\n\nAfter  this  prose.\n"
     printed = {row: web_pages([GuidePage("q", "Q", text.format(row))])["q.html"] for row in ("Claim: 1 pass", "a   1")}
-    assert ['<pre class="table">' in page for page in printed.values()] == [False, True]
+    assert ['<pre class="table" tabindex="0">' in page for page in printed.values()] == [False, True]
 
 
 def test_an_unknown_page_is_refused_with_the_nearest() -> None:

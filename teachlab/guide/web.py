@@ -11,7 +11,7 @@ from teachlab.guide import FOLDER, GuidePage
 
 _PRINTED = re.compile(r"<pre>(?=[^<]*<code[^>]*>(?:(?!</code>).)*\S {2,}\S)", re.DOTALL)
 """Opens a block with columns: it scrolls on a narrow screen, where running text wraps."""
-_FIGURE = r'<figure><img src="\1" alt=""><figcaption>\2</figcaption></figure>'
+_FIGURE = r'<figure tabindex="0"><img src="\1" alt=""><figcaption>\2</figcaption></figure>'
 
 
 def web_pages(pages: Iterable[GuidePage]) -> dict[str, str]:

@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+import shell
 
 MARGIN_MM = 32
 """Left and right margin of a printed page together, as the page's style sheet has it."""
@@ -217,3 +218,20 @@ def test_the_page_of_an_abstention_prints(chromium: Any, abstained: Path, size: 
     assert "Nosetting:abstainedbecause" in pages[0]
     assert sum("Prepared" in text and "Reviewed" in text and "Approved" in text for text in pages) == 1
     assert all(f"Page{k}of{len(pages)}" in text for k, text in enumerate(pages, 1))
+
+
+@pytest.mark.parametrize("width", [390, 1200])
+def test_a_page_of_the_guide_is_accessible_and_its_figures_can_be_read(
+    chromium: Any, axe: Any, tmp_path: Path, width: int
+) -> None:
+    """On a phone a figure of 11 inches was 4 inches wide, with letters of 2 mm; it scrolls, as tables do."""
+    shell.run("guide", "--html", tmp_path)
+    page = chromium.new_page(viewport={"width": width, "height": 800})
+    for name in ("log", "possible", "method", "index"):
+        page.goto((tmp_path / f"{name}.html").as_uri())
+        found = axe.run(page)
+        assert found.violations_count == 0, found.generate_report()
+        assert page.evaluate("document.documentElement.scrollWidth") <= width
+        wide = page.evaluate("[...document.images].map(e => e.getBoundingClientRect().width)")
+        assert all(one >= 500 for one in wide)
+    page.close()
