@@ -60,6 +60,19 @@ def test_pages_of_designs_and_followers_are_those_of_their_cells(scripts):
     assert (RESULTS / "followers.md").read_text(encoding="utf-8") == page
 
 
+def test_shares_bear_light_that_falls_and_amounts_less_so():
+    errors = {"offset": [], "gain": []}
+    for row in stored("followers")["cells"]:
+        name, _, form = row["strategy"].partition(", ")
+        if name == "turning point" and row["condition"] == "falls to 0.3" and row["errors"] is not None:
+            errors[form].append(row["errors"])
+    assert max(errors["gain"]) == 0
+    assert max(errors["offset"]) == 233
+    told = " ".join(TEACHING.read_text(encoding="utf-8").split())
+    assert "falls to 0.3 along the line, shares have no error in 400 passes" in told
+    assert "amounts, the only form where objects raise the light, have up to 233." in told
+
+
 def test_every_kind_of_setting_errs_least_alone_somewhere():
     """Why both followers stay: each has strictly the fewest errors on some lines."""
     text = (RESULTS / "followers.md").read_text(encoding="utf-8")
