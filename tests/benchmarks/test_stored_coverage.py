@@ -55,6 +55,11 @@ def test_lots(scripts: dict[str, ModuleType]) -> None:
     row = _row(stored, kind="beta-binomial", icc=0.2, rate=0.01, lots=20)
     found = scripts["lots"].coverage("beta-binomial", 0.2, 0.01, 20, repetitions=stored["repetitions"])
     _equal(row, found)
+    # As the docstring of `lot_rate` says, in percent: lots of one kind, rare bad lots, and what is assumed of them.
+    assert stored["smallest_interval"] >= 0.95
+    rare = min(row["upper"] for row in stored["rows"] if row["kind"] == "rare bad lots")
+    figures = [100 * figure for figure in (stored["smallest_upper"], rare, stored["smallest_assumed"])]
+    assert figures == pytest.approx([93.9, 65.4, 96.6], abs=0.05)
 
 
 def test_alignment(scripts: dict[str, ModuleType]) -> None:
@@ -90,6 +95,9 @@ def test_alarms(scripts: dict[str, ModuleType]) -> None:
     assert row["steady"] == pytest.approx(found)
     # Meant is one in twenty; where lots are named it is kept.
     assert max(stored["largest_steady"]["across"], stored["largest_steady"]["within"]) <= 0.05
+    # As the docstring of the sum says: by lots, by stretches, by passes taken as independent.
+    largest = [100 * stored["largest_steady"][name] for name in ("across", "unnamed", "passes")]
+    assert largest == pytest.approx([4, 9, 99.8], abs=0.3)
 
 
 def test_differences(scripts: dict[str, ModuleType]) -> None:
@@ -142,6 +150,7 @@ def test_components(scripts: dict[str, ModuleType]) -> None:
         row = _row(stored, between=effects[0], within=effects[1], design="5 of 4", share=0.2)
         found = scripts["components"].coverage(effects, 0.2, (4,) * 5, repetitions=stored["repetitions"])
         _equal(row, found)
+    assert stored["smallest_other"] < 0.8
     assert stored["smallest_normal"] >= 0.95 - 3 * (0.95 * 0.05 / stored["repetitions"]) ** 0.5
 
 
