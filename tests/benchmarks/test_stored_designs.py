@@ -61,12 +61,18 @@ def test_pages_of_designs_and_followers_are_those_of_their_cells(scripts):
 
 
 def test_shares_bear_light_that_falls_and_amounts_less_so():
-    errors = {"offset": [], "gain": []}
+    errors: dict[str, list[int]] = {"offset": [], "gain": []}
     for row in stored("followers")["cells"]:
         name, _, form = row["strategy"].partition(", ")
         if name == "turning point" and row["condition"] == "falls to 0.3" and row["errors"] is not None:
             errors[form].append(row["errors"])
     assert max(errors["gain"]) == 0
+    bars = [
+        r["errors"]
+        for r in stored("followers")["cells"]
+        if (r["line"], r["strategy"]) == ("bars", "turning point, gain")
+    ]
+    assert bars == [0] * 20
     assert max(errors["offset"]) == 233
     told = " ".join(TEACHING.read_text(encoding="utf-8").split())
     assert "falls to 0.3 along the line, shares have no error in 400 passes" in told
