@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from teachlab.errors import Abstained, ParameterError, SettingError, StrategyError
 from teachlab.light.direction import REQUIRED_RATIO, Contrasts, contrasts
 from teachlab.light.shown.event_table import EventTable
-from teachlab.light.shown.tabled_light import HELD_SHOWN, TabledEvents, refuse_to_hold
+from teachlab.light.shown.tabled_light import TabledEvents, refuse_to_hold
 from teachlab.light.stretches import Evaluated, EvaluatedPart, Stretches, measure
 from teachlab.light.usable_light import LARGEST
 from teachlab.light.windows import Windows, border_evaluations
@@ -347,7 +347,7 @@ class TeachBlock:
             return _light(self._evaluated.read(a, b))
 
         if not (tabled or self._stop > MOST_SHOWN):
-            refuse_to_hold(b - a, HELD_SHOWN)
+            refuse_to_hold(b - a)
             return Events(light(), **shown)
         if self._table.strongest <= LARGEST and self._table.serves(a):
             return TabledEvents(self._table, a, b, light, **shown)

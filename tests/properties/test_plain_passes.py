@@ -10,12 +10,14 @@ from teach_views import teach_view
 from teachlab.model.recording import Direction, Recording, RecordingInfo
 from teachlab.model.score import Rules
 from teachlab.model.teaching import Events, TeachView
+from teachlab.model.truth import Truth
 from teachlab.scoring import score
 from teachlab.scoring.claimable import wrong_apart
 from teachlab.switching import replay
 from teachlab.teaching.cells import designed_cells, plain_passes
 from teachlab.teaching.cells.designed_cells import CellGrid, ShownCounter, cell_setting, truth_of
 from teachlab.teaching.cells.plain_passes import PlainPasses, parts_of
+from teachlab.teaching.cells.ranked_light import RankedLight
 from teachlab.teaching.cells.shown_light import ShownLight
 
 RATE = 1000.0
@@ -70,6 +72,7 @@ def counted(view: TeachView, narrow: float, monkeypatch: pytest.MonkeyPatch) -> 
     ("seed", "at_a_time"), [(seed, some) for some, seeds in ((1 << 20, 40), (150, 40), (1, 4)) for seed in range(seeds)]
 )
 def test_what_is_left_out_changes_no_cell(seed: int, at_a_time: int, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(plain_passes, "LITTLE", (0, 200, 1 << 12)[seed % 3])
     for module in (plain_passes, designed_cells):
         monkeypatch.setattr(module, "AT_A_TIME", at_a_time)
     view = view_of(seed)
@@ -101,11 +104,36 @@ def test_most_passes_of_a_plain_line_are_left_out() -> None:
     height = np.full(2100, 10.0)
     for a in start.tolist():
         height[a : a + 40] = 74.0
-    events = Events(height, start, start + 40, np.ones(20, bool), np.full(20, "tin", object), 2)
     on, releases = np.array([42.0, 80.0]), np.array([[26.0], [26.0]])
-    plain = PlainPasses.of(events, on, releases, sign=1, consecutive=3, on_delay=20, off_delay=30)
+    light = RankedLight.of([height], height.size, np.array([26.0, 42.0, 80.0]))
+
+    def plain_up_to(on_delay: int) -> PlainPasses:
+        return PlainPasses.of(
+            Truth.from_arrays(start, start + 40), light, light.marks(on), light.marks(releases), guard=2, rise=True,
+            consecutive=3, on_delay=on_delay, off_delay=30,
+        )  # fmt: skip
+
+    plain = plain_up_to(20)
     assert plain.counted.sum(axis=0).tolist() == [2, 2]
-    assert plain.right.tolist() == [18, 0]  # none reaches the upper level: lost in every cell
+    right = plain.stretches(np.arange(2))[2]
+    assert right.tolist() == [18, 0]  # none reaches the upper level: lost in every cell
     # From an on-delay that some light does not outlast on, every pass is counted.
-    late = PlainPasses.of(events, on, releases, sign=1, consecutive=3, on_delay=40, off_delay=30)
-    assert late.counted.sum(axis=0).tolist() == [20, 2]
+    assert plain_up_to(40).counted.sum(axis=0).tolist() == [20, 2]
+
+
+def test_levels_counted_together_are_counted_on_little_more_light(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(plain_passes, "LITTLE", 0)
+    counted = np.zeros((9, 5), bool)
+    for level, rows in enumerate(([8], [8], [0, 1, 2, 3, 8], [7, 8], [7, 8])):
+        counted[rows, level] = True
+    begin = 10 * np.arange(9)
+    plain = PlainPasses(once=~counted, counted=counted, begin=begin, stop=begin + 10)
+    groups = plain.groups(np.arange(5))
+    # Together: 3 levels on 5 stretches are more than twice the 7 of each alone, 3 on 6 no more than twice the 9.
+    assert [one.tolist() for one in groups] == [[0, 1], [2, 3, 4]]
+    assert plain.groups(np.arange(0)) == []
+    begins, stops, right = plain.stretches(np.array([1, 2]))
+    assert begins.tolist() == [0, 10, 20, 30, 80]
+    assert (stops - begins).tolist() == [10] * 5
+    # Passes 0 to 3, which level 1 alone would leave out, are counted for it too.
+    assert right.tolist() == [4, 4]

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import fields, replace
+from functools import partial
 from types import SimpleNamespace
 from typing import Any
 
@@ -12,6 +13,7 @@ import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
+from teachlab.errors import Abstained
 from teachlab.light import stretches
 from teachlab.light.event_statistics import EventStatistics, inner_valleys, measure_events
 from teachlab.light.noise import quantile
@@ -19,12 +21,17 @@ from teachlab.light.shown import event_table, level_crossings, tabled_light
 from teachlab.light.shown.level_crossings import LevelCrossings
 from teachlab.light.shown.ordered_values import OrderedValues
 from teachlab.light.shown.tabled_light import TabledEvents
-from teachlab.model.recording import Recording, RecordingInfo
+from teachlab.model.draws import Draw
+from teachlab.model.recording import Direction, Recording, RecordingInfo
 from teachlab.model.setting import Setting
-from teachlab.model.teaching import Events, Shown
+from teachlab.model.teaching import Events, Shown, Strategy, TeachView
 from teachlab.model.truth import Truth
 from teachlab.teaching.block import TeachBlock
+from teachlab.teaching.cells.shown_light import ShownLight
+from teachlab.teaching.once import drawn, teach_draws, teach_once
 from teachlab.teaching.rules.least_errors import errors_shown
+from teachlab.teaching.strategies.designed import Designed
+from teachlab.teaching.strategies.turning_point_follower import TurningPointFollower
 
 quick = settings(max_examples=30, deadline=None)
 
@@ -125,6 +132,46 @@ def test_statistics_out_of_tables_equal_those_of_the_light(
                 found = SimpleNamespace(sign=sign)
                 assert errors_shown(views[0], found, setting) == errors_shown(views[1], found, setting)
             assert same(plain.light, tabled.light)
+            assert same(np.concatenate([*tabled.parts()]), plain.light)
+            way = Direction.RISE if sign > 0 else Direction.DIP
+            views = [replace(_view(block, seed, draw), direction=way, events_=events) for events in (plain, tabled)]
+            one, other = (heights_shown(view) for view in views)
+            assert one.keys() == other.keys()
+            assert all(same(one[name], other[name]) for name in one), (one, other)
+
+
+def heights_shown(view: TeachView) -> dict[str, Any]:
+    """What a design measures of passes and gaps, or why it abstains."""
+    try:
+        shown = ShownLight.of(view)
+    except Abstained as refusal:
+        return {"refused": str(refusal)}
+    return {field.name: getattr(shown, field.name) for field in fields(ShownLight)}
+
+
+@pytest.mark.parametrize("strategy", [Designed(levels=7, delays=3), TurningPointFollower(steps=5, delays=2)])
+@pytest.mark.parametrize("seed", range(14))
+def test_a_design_of_a_draw_is_that_of_its_light_alone(seed: int, strategy: Strategy) -> None:
+    """Many draws share what they measure; one alone reads its own light."""
+    recording, truth = line(seed)
+    light = recording.read(0, recording.samples).light
+    if np.isfinite(light).any():
+        way = (Direction.RISE, Direction.DIP)[seed % 2]
+        light = light if seed % 2 == 0 else 200 - light
+        recording = Recording.from_array(light, replace(recording.info, direction=way))
+        block = TeachBlock(recording, truth)
+        alone = [drawn(draw, partial(teach_once, strategy, block, seed, draw)) for draw in range(9)]
+        together = teach_draws(strategy, TeachBlock(recording, truth), range(9), seed)
+        assert [*map(without_number, together)] == [*map(without_number, alone)]
+
+
+def without_number(draw: Draw) -> Draw:
+    """Draws that show the same passes are taught once: the record names the first of them."""
+    if draw.setting is None or draw.setting.taught is None:
+        return draw
+    taught = draw.setting.taught
+    evidence = {**taught.evidence, "drawn": {**taught.evidence["drawn"], "draw": 0}}
+    return replace(draw, setting=replace(draw.setting, taught=replace(taught, evidence=evidence)))
 
 
 def _view(block: TeachBlock, seed: int, draw: int):  # type: ignore[no-untyped-def]

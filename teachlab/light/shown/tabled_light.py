@@ -126,8 +126,8 @@ def _climb(height: Heights, step: float) -> tuple[int, int]:
     return (first, last) if last - first <= LONGEST else (0, 0)
 
 
-HELD_SHOWN, HELD_RANKS = 40, 12
-"""Bytes for each evaluation shown to a strategy that works on the light itself, and on its ranks in parts."""
+HELD_SHOWN = 40
+"""Bytes for each evaluation shown to a strategy that works on the light itself."""
 
 HEIGHT, DIFFERENCE, VALID = Values("height"), Values("difference"), Values("valid light")
 
@@ -163,14 +163,14 @@ class TabledEvents(Events):
     def light(self) -> Heights:
         """All evaluations of the stretch; NaN is an invalid evaluation."""
         if self._light is None:
-            refuse_to_hold(self.evaluations, HELD_SHOWN)
+            refuse_to_hold(self.evaluations)
             object.__setattr__(self, "_light", self._read())
         out: Heights = self._light
         return out
 
     def parts(self) -> Iterator[Heights]:
         """Iterate over the light in parts, which are read as they are asked for."""
-        refuse_to_hold(self.evaluations, HELD_RANKS)
+        refuse_to_hold(self.evaluations)
         return self._table.parts(self._first, self._last)
 
     @property
@@ -189,12 +189,9 @@ class TabledEvents(Events):
         return TabledLight(self._table, self._first, self._last, sign)
 
 
-def refuse_to_hold(evaluations: int, each: int) -> None:
-    """Abstain if a strategy that works on all of the light shown would need more memory than may be used.
-
-    `evaluations`: shown; `each` (bytes): for each of them.
-    """
-    need, most = each * evaluations, allowed_memory()
+def refuse_to_hold(evaluations: int) -> None:
+    """Abstain if a strategy that works on the light shown itself would need more memory than may be used."""
+    need, most = HELD_SHOWN * evaluations, allowed_memory()
     if need > most:
         raise Abstained(
             "the passes shown are too long for a strategy that works on all of their light at once",

@@ -32,7 +32,6 @@ from teachlab.teaching.cells.shown_light import ShownLight
 At = tuple[int, ...]
 """The place of a cell: numbers of its level, release, filter, on-delay and off-delay."""
 FROM_THE_START = np.zeros(1, np.int64)
-Places = NDArray[np.int64]
 Cells = NDArray[np.int64]
 """Errors, shape (levels, releases, filters, on-delays, off-delays)."""
 
@@ -183,21 +182,28 @@ class ShownCounter:
     @cached_property
     def _counter(self) -> DelayCounter:
         validity = Validity()
-        invalid = np.isnan(self._view.events.light) if self._ranked is None else self._ranked.invalid
-        validity.push(invalid, self.evaluations)
+        if self._ranked is not None:
+            validity.push(self._ranked.invalid, self.evaluations)
+        else:
+            for part in self._view.events.parts():
+                validity.push(np.isnan(part), part.size)
         return DelayCounter(
             self._truth, self._clock, validity.state(), border=self._view.events.guard, last_pass=self._scored
         )
 
-    def _pairs(self, turned: Floats) -> Places:
-        """Return the marks of on- and off-level of every pair, of all of a grid, shape (levels, releases, 2)."""
+    def _at_levels(self, grid: CellGrid, shown: ShownLight) -> tuple[RankedLight, Integers]:
+        """Return the light as ranks among the levels of a grid, and the marks of its pairs.
+
+        Marks, shape (levels, releases, 2): of the on- and the off-level. Ranks are kept for the next count.
+        """
         # A level and its release, both turned so that objects go up, are on- and off-level; of dips the other way.
         sign = self._view.sign
-        levels = np.unique(sign * turned)
+        pairs = sign * _by_level(grid, shown)[..., ::sign]
+        levels = np.unique(pairs)
         if self._ranked is None or not np.array_equal(levels, self._ranked.levels):
-            parts = self._view.events.parts()
-            self._ranked, self._lane_counter = RankedLight.of(parts, self.evaluations, levels), None
-        return self._ranked.marks(sign * turned[..., ::sign])
+            self._ranked = RankedLight.of(self._view.events.parts(), self.evaluations, levels)
+            self._lane_counter = None
+        return self._ranked, self._ranked.marks(pairs)
 
     def cells(self, grid: CellGrid, shown: ShownLight) -> Cells:
         """Return the errors of every cell: lost passes, false, extra and ignore trips."""
@@ -209,19 +215,19 @@ class ShownCounter:
 
     def levels(self, grid: CellGrid, shown: ShownLight, some: Flags) -> Cells:
         """Return the errors of every cell of some levels, shape (levels, …)."""
-        pairs = self._pairs(_by_level(grid, shown))[some]
-        parts = [self.of_states(part, grid) for part in _parts(self._compared(pairs))]
+        light, pairs = self._at_levels(grid, shown)
+        parts = [self.of_states(part, grid) for part in in_parts(self._compared(light, pairs[some]))]
         return np.concatenate(parts).reshape(-1, *grid.shape[1:])
 
     def quiet_levels(self, grid: CellGrid, shown: ShownLight, out: Cells) -> Flags:
         """Count the levels at which most passes need no counting, write them to `out`, and return which they are."""
-        pairs = self._pairs(_by_level(grid, shown))
-        plain = self._plain(grid, pairs)
+        light, pairs = self._at_levels(grid, shown)
+        plain = self._plain(grid, light, pairs)
         narrow: NDArray[np.bool_] = plain.share <= NARROW
         for some in plain.groups(np.flatnonzero(narrow)):
             begin, stop, right = plain.stretches(some)
-            states = self._compared(pairs[some], begin, stop)
-            errors = np.concatenate([self.of_states(part, grid) for part in _parts(states)])
+            states = self._compared(light, pairs[some], begin, stop)
+            errors = np.concatenate([self.of_states(part, grid) for part in in_parts(states)])
             out[some] = errors.reshape(-1, *grid.shape[1:]) - right.reshape(-1, 1, 1, 1, 1)
         return narrow
 
@@ -231,12 +237,13 @@ class ShownCounter:
         `errors` (shape of the cells): written.
         `wanted`: shape of the cells.
         """
-        every = self._pairs(_by_level(grid, shown))
+        light, every = self._at_levels(grid, shown)
         counted = np.zeros_like(wanted)
         if self._truth.touching.any():
             # Lanes give onsets alone: what merged is told by runs.
             some = wanted.any(axis=(2, 3, 4))
-            errors[some] = np.concatenate([self.of_states(part, grid) for part in _parts(self._compared(every[some]))])
+            states = in_parts(self._compared(light, every[some]))
+            errors[some] = np.concatenate([self.of_states(part, grid) for part in states])
             counted[some] = True
             return counted
         pairs, rows, places = [], [], []
@@ -246,27 +253,26 @@ class ShownCounter:
             pairs.append(tuple(every[f, h].tolist()))
             rows.append([(int(grid.filters[c]), int(grid.on_delays[d]), e) for c, d, e in at])
             places.append([(f, h, *one) for one in at])
-        found = self._lanes.errors(pairs, rows, grid.off_delays)
+        found = self._lanes(light).errors(pairs, rows, grid.off_delays)
         for (f, h, c, d, e), row in zip(chain.from_iterable(places), chain.from_iterable(found), strict=True):
             errors[f, h, c, d, e:], counted[f, h, c, d, e:] = row, True
         return counted
 
-    @property
-    def _lanes(self) -> LaneCounter:
+    def _lanes(self, light: RankedLight) -> LaneCounter:
         if self._lane_counter is None:
             self._lane_counter = LaneCounter(
-                self._ranked, light_on=self._view.sign > 0, counter=self._counter, fast=self._fast
+                light, light_on=self._view.sign > 0, counter=self._counter, fast=self._fast
             )
         return self._lane_counter
 
     def edges_expected(self, grid: CellGrid, shown: ShownLight, levels: Flags) -> float:
         """Estimate the edges of the comparators of some levels together, from the light of a few passes."""
-        pairs, end = self._pairs(_by_level(grid, shown)), self._truth.end
+        (light, pairs), end = self._at_levels(grid, shown), self._truth.end
         # Not pass 0: the light of a pass begins at the end of the pass before it.
         some = np.unique(np.linspace(1, max(1, self.passes - 1), SAMPLED).astype(np.int64))
         some = some[some < self.passes]
         begin, stop = end[some - 1], end[some]
-        found = sum(state.edges.size for state in self._compared(pairs[levels], begin, stop))
+        found = sum(state.edges.size for state in self._compared(light, pairs[levels], begin, stop))
         return found * self.evaluations / max(1, int((stop - begin).sum()))
 
     def of_states(self, states: list[TwoState], grid: CellGrid) -> Cells:
@@ -290,8 +296,8 @@ class ShownCounter:
         )
         return int(found.errors[0, 0, 0])
 
-    def _plain(self, grid: CellGrid, pairs: Places) -> PlainPasses:
-        rise, light = self._view.sign > 0, self._ranked
+    def _plain(self, grid: CellGrid, light: RankedLight, pairs: Integers) -> PlainPasses:
+        rise = self._view.sign > 0
         # A rise is active from the mark of its level on, a dip below it: turned, that is the rank after it.
         level, release = (pairs[..., k] if rise else 1 + light.turned(pairs[..., 1 - k], rise) for k in (0, 1))
         return PlainPasses.of(
@@ -300,8 +306,9 @@ class ShownCounter:
             off_delay=int(grid.off_delays.max()),
         )  # fmt: skip
 
+    @staticmethod
     def _compared(
-        self, pairs: Places, begin: Places = FROM_THE_START, stop: Places | None = None
+        light: RankedLight, pairs: Integers, begin: Integers = FROM_THE_START, stop: Integers | None = None
     ) -> Iterator[TwoState]:
         """Compare the light, or some stretches of it one after the other, with some levels in one reading.
 
@@ -309,19 +316,18 @@ class ShownCounter:
         """
         if not pairs.size:
             return
-        comparators, light = LevelPairs(pairs.reshape(-1, 2).tolist()), self._ranked
-        stop = np.array([self.evaluations]) if stop is None else stop
+        comparators = LevelPairs([(on, off) for on, off in pairs.reshape(-1, 2).tolist()])
+        stop = np.array([light.ranks.size]) if stop is None else stop
         before = np.cumsum(stop - begin) - (stop - begin)
         at = 0
         for rows in parts_of(np.arange(begin.size), stop - begin):
-            part, missing = (
-                None if of is None else pieces(of, begin[rows], stop[rows]) for of in (light.ranks, light.invalid)
-            )
+            ranks = pieces(light.ranks, begin[rows], stop[rows])
+            invalid = None if light.invalid is None else pieces(light.invalid, begin[rows], stop[rows])
             # One stretch may be all of the light.
-            for a in range(0, part.size, AT_A_TIME):
+            for a in range(0, ranks.size, AT_A_TIME):
                 b = a + AT_A_TIME
-                comparators.push(Block(at + a, part[a:b], None if missing is None else missing[a:b]))
-            at += part.size
+                comparators.push(Block(at + a, ranks[a:b], None if invalid is None else invalid[a:b]))
+            at += ranks.size
         for state in comparators.light_states():
             # Edges are numbered among the compared evaluations. Return them to their places in the stretch shown.
             row = np.searchsorted(before, state.edges, side="right") - 1
@@ -338,7 +344,7 @@ def _by_level(grid: CellGrid, shown: ShownLight) -> Floats:
     return np.array(grid.turned_levels(shown)).reshape(grid.levels.size, grid.releases.size, 2)
 
 
-def _parts(states: Iterable[TwoState]) -> Iterator[list[TwoState]]:
+def in_parts(states: Iterable[TwoState]) -> Iterator[list[TwoState]]:
     """Yield the states in parts that fit into memory."""
     held: list[TwoState] = []
     edges = 0

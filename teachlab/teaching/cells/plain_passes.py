@@ -103,10 +103,11 @@ class PlainPasses:
     def groups(self, levels: Places) -> list[Places]:
         """Return levels in groups, which hardly more light must be counted for together than for each alone."""
         lengths, out = self.stop - self.begin, list[Places]()
-        alone, together = 0, np.zeros(lengths.size, bool)
+        alone, together = 0, np.zeros_like(lengths, bool)
         for level in levels.tolist():
             rows = self.counted[:, level]
-            alone, wider = alone + int(lengths[rows].sum()), together | rows
+            wider = np.logical_or(together, rows)
+            alone += int(lengths[rows].sum())
             size = len(out[-1]) + 1 if out else 1
             if out and size * int(lengths[wider].sum()) <= WIDER * alone + size * LITTLE:
                 out[-1], together = np.append(out[-1], level), wider
@@ -120,7 +121,7 @@ class PlainPasses:
 
         Begins and stops are ascending. A plain pass that is counted all the same is no longer left out.
         """
-        rows = self.counted[:, levels].any(axis=1)
+        rows: Flags = np.logical_or.reduce(self.counted[:, levels], axis=1)
         right = np.count_nonzero(self.once[:, levels] & ~rows[:, None], axis=0)
         return self.begin[rows], self.stop[rows], right
 

@@ -110,7 +110,8 @@ class _Ranking:
             place += 1.0
             np.clip(place, 0.0, PLACES - 1.0, out=place)
             # Every step rounds monotonically, so the order is kept. NaN lies anywhere.
-            return place.astype(np.intp)
+            out: NDArray[np.intp] = place.astype(np.intp)
+        return out
 
     def of(self, light: Floats) -> Ranks:
         """Return the rank of light; of NaN any."""

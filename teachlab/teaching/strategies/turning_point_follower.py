@@ -22,6 +22,7 @@ from teachlab.teaching.cells.designed_cells import (
     Cells,
     ShownCounter,
     cell_setting,
+    in_parts,
     require_few_errors,
 )
 from teachlab.teaching.cells.shown_light import ShownLight
@@ -165,9 +166,10 @@ class TurningPointFollower(CheckedParameters):
     @staticmethod
     def _counted(view: TeachView, counter: ShownCounter, grid: CellGrid, settings: list[TurningPointSetting]) -> Cells:
         """Return the errors of all settings under every filter and pair of delays."""
-        points = TurningPoints(settings, view.events.light.size)
-        points.push(view.events.light)
-        return counter.of_states(points.light_states(), grid)
+        points = TurningPoints(settings, view.events.evaluations)
+        for light in view.events.parts():
+            points.push(light)
+        return np.concatenate([counter.of_states(part, grid) for part in in_parts(points.light_states())])
 
     def _best(self, steps: Floats, costlier: Flags, form: Follow, grid: CellGrid, shown: ShownLight) -> _Chosen:
         """Return the longest run of distances under the filter and delays with the most reserve for their price."""
