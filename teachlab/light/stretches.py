@@ -170,6 +170,12 @@ class SeenLight:
     invalid_start: NDArray[np.int64]
     invalid_stop: NDArray[np.int64]
 
+    def within(self, first: int, last: int) -> SeenLight:
+        """Return what evaluations ``[first, last)`` show, counted from the first; their light may be less strong."""
+        start, stop = (np.clip(at, first, last) - first for at in (self.invalid_start, self.invalid_stop))
+        some = stop > start
+        return SeenLight(self.strongest, start[some], stop[some])
+
 
 Places = NDArray[np.int64]
 

@@ -349,7 +349,8 @@ class TeachBlock:
         if not (tabled or self._stop > MOST_SHOWN):
             refuse_to_hold(b - a)
             return Events(light(), **shown)
-        if self._table.strongest <= LARGEST and self._table.serves(a):
+        shared = tabled or self._table.repeated
+        if shared and self._table.strongest <= LARGEST and self._table.serves(a):
             return TabledEvents(self._table, a, b, light, **shown)
         table = self._table_alone(first, count)
         _refuse_too_strong(np.array([table.strongest]))
@@ -365,7 +366,8 @@ class TeachBlock:
             a, b = self._showing(first, count)
             rows, part = slice(first, first + count), EvaluatedPart(self._evaluated, a, b)
             passes = self._passes.start[rows] - a, self._passes.stop[rows] - a
-            self._alone = first, count, EventTable(part, *passes, self._detect[rows], self.border, measure(part)[1])
+            seen = self._seen.within(a, b) if self._seen.strongest <= LARGEST else measure(part)[1]
+            self._alone = first, count, EventTable(part, *passes, self._detect[rows], self.border, seen)
         return self._alone[2]
 
     def _need_passes(self, count: int, what: str) -> None:

@@ -26,6 +26,7 @@ from teachlab.model.recording import Direction, Recording, RecordingInfo
 from teachlab.model.setting import Setting
 from teachlab.model.teaching import Events, Shown, Strategy, TeachView
 from teachlab.model.truth import Truth
+from teachlab.teaching import block as block_module
 from teachlab.teaching.block import TeachBlock
 from teachlab.teaching.cells.shown_light import ShownLight
 from teachlab.teaching.once import drawn, teach_draws, teach_once
@@ -110,9 +111,15 @@ def test_statistics_out_of_tables_equal_those_of_the_light(
         block = TeachBlock(recording, truth, base=base)
         if not block.teach_passes:
             return
-        block.expect(seed, range(4))
+        if seed % 2:
+            block.expect(seed, range(4))
         for draw in range(4):
+            # Of a long block, draws that were not expected have tables of their own.
+            patch.setattr(block_module, "MOST_SHOWN", 1 << 22)
             plain, tabled = both(block, seed, draw)
+            if not seed % 2:
+                patch.setattr(block_module, "MOST_SHOWN", -1)
+                tabled = block.draw({Shown.EVENTS}, seed, draw, either_direction=True).events
             assert isinstance(tabled, TabledEvents)
             assert tabled.evaluations == plain.evaluations == plain.light.size
             sign, hold, lag, release = (int(rng.choice(x)) for x in ([1, -1], [1, 3], [1, 2, 4], [1, 3]))

@@ -191,7 +191,7 @@ class EventTable:
 
     @property
     def repeated(self) -> bool:
-        """Whether any such stretches are known."""
+        """Whether any such stretches are known: else tables of what is shown alone take less."""
         return bool(self._expected)
 
     def step(self, first: int, last: int) -> float | None:

@@ -127,7 +127,7 @@ def _climb(height: Heights, step: float) -> tuple[int, int]:
 
 
 HELD_SHOWN = 40
-"""Bytes for each evaluation shown to a strategy that works on the light itself."""
+"""Bytes for each evaluation shown to a strategy that works on the light itself; a design needs about 12."""
 
 HEIGHT, DIFFERENCE, VALID = Values("height"), Values("difference"), Values("valid light")
 
@@ -177,11 +177,6 @@ class TabledEvents(Events):
     def evaluations(self) -> int:
         """How many evaluations the stretch has."""
         return self._last - self._first
-
-    @property
-    def repeated(self) -> bool:
-        """Whether other draws will show passes of the same block, so that tables of all of it are worth it."""
-        return self._table.repeated
 
     def seen(self, sign: int) -> TabledLight:
         """Return the light, objects upwards."""

@@ -121,12 +121,12 @@ class ShownLight:
 
 
 def _heights(events: Events, sign: int) -> _Heights:
-    """Measure passes and gaps; where many draws show the passes of a block, by tables of it."""
+    """Measure passes and gaps; where light is in tables, by these."""
     passes = events.detect & (events.end > events.start)
     start, end = events.start[passes], events.end[passes]
     begins, stops = between(events.start - events.guard, events.end + events.guard, events.evaluations)
     begins, stops = begins[begins < stops], stops[begins < stops]
-    if isinstance(events, TabledEvents) and events.repeated:
+    if isinstance(events, TabledEvents):
         seen = events.seen(sign)
         held, tops = seen.heights(start, end)
         gaps = seen.between(begins, stops)
