@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -12,7 +13,9 @@ from teachlab.errors import Abstained
 from teachlab.model.arrays import Floats
 from teachlab.model.printable_text import level_text
 from teachlab.sensor.clock import delay_evaluations
-from teachlab.teaching.cells.shown_light import ShownLight
+
+if TYPE_CHECKING:
+    from teachlab.teaching.cells.shown_light import ShownLight
 
 FILTERS = (1, 3)
 FUZZ = 1e-9
