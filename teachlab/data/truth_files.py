@@ -43,6 +43,7 @@ WHAT = "a table of passes (.passes.parquet or .passes.csv)"
 DELIMITERS = ",;\t"
 EMPTY = DELIMITERS + ' "\r\n'
 """A row of these alone is one that a spreadsheet has emptied."""
+LONG = re.compile(r"\s*[+-]?(\d{16,}([.,]0*)?|[\d.]+e\+\d+)\s*")
 DIVIDED = re.compile(r"\s*[+]?[1-9]\d{0,2}([., '\u2019\u00a0\u202f]\d{3})+\s*")
 LENGTH = re.compile(r"(duration|length|width|dauer|l(ä|ae)nge)([\s_\[(/.].*)?$", re.IGNORECASE)
 """Columns that tell how long a pass lasts, not where it ends."""
@@ -380,6 +381,7 @@ def whole_positions(column: pa.ChunkedArray, name: str, where: str) -> Any:
         row = int(np.argmax(bad))
         came = column[row].as_py()
         hint = " If the mark divides thousands, leave it out." if DIVIDED.fullmatch(str(came)) else ""
+        hint = " It has too many digits." if LONG.fullmatch(str(came)) else hint
         return TruthError(
             f"{where}: column '{name}', row {row}: {what}, got {shown(came)}. "
             f"Positions are whole sample indices, counted from 0.{hint}"

@@ -140,6 +140,7 @@ def test_a_workbook_is_named_as_what_it_is(tmp_path):
         ("start,stop\n1,2\n", "column 'end' is missing; the columns are: start, stop"),
         ("start,end,end\n1,2,3\n", "names a column twice"),
         ("start,end\n1,2\n3.5,4\n", r"column 'start', row 1: must be a whole number, got '3.5'"),
+        (f"start,end\n1,{10**18}\n", "row 0: must be a whole number, got '10+'.*It has too many digits"),
         ("start,end\n1,2\n3,x\n", r"column 'end', row 1: must be a whole number, got 'x'"),
         ("start,end\n1,2\n3,\n", r"column 'end', row 1: must be a whole number, got ''"),
         ("start,end\n1,2\n3\n", "not a table of 2 columns"),

@@ -23,6 +23,9 @@ from teachlab.data.truth_files import read_passes, whole_positions
 from teachlab.errors import ParameterError, TruthError
 from teachlab.model.truth import Truth, joined
 
+FARTHEST = 2**53
+"""Samples up to which a float counts every one."""
+
 CEIL_SLACK = 1e-6
 OTHERWISE = (
     " If they are seconds, say --passes-in s; if ms, --passes-in ms; if they are times or dates, --passes-in time."
@@ -176,6 +179,12 @@ def read_intervals(
             raise TruthError(
                 f"{place(row)}: the pass begins and ends at the same time, {shown(cells[row].as_py())}. Give times "
                 "with more decimals, or one time per product with --pass-ms."
+            )
+        if (far := np.flatnonzero(np.abs(at) >= FARTHEST)).size:
+            row = int(far[0])
+            raise TruthError(
+                f"{place(row)}: positions must lie within 9e15 samples of the beginning of the log, got "
+                f"{shown(cells[row].as_py())}. Name the unit of the positions (--passes-in), or correct the cell."
             )
         places.append(at)
         return np.ceil(at - slack).astype(np.int64)

@@ -381,6 +381,17 @@ def test_a_log_in_which_nothing_is_to_be_detected_is_imported_and_told(
     assert len([note for note in found.notes if re.search(told, note)]) == 1
 
 
+@pytest.mark.parametrize("counted", [CountedIn.SECONDS, CountedIn.MILLISECONDS, CountedIn.SAMPLES, None])
+def test_positions_farther_than_samples_are_counted_are_one_message(tmp_path: Path, counted: CountedIn | None) -> None:
+    """Read as s or ms, 10¹⁸ is more samples than 64 bits hold: it was cast to any number, with a warning."""
+    (tmp_path / "log.csv").write_text(log_text())
+    (tmp_path / "p.csv").write_text("start,end\n2,4\n5,1000000000000000000\n")
+    with pytest.raises(InputError, match=r"p\.csv") as told:
+        import_log(job(tmp_path, str(tmp_path / "log.csv"), passes=str(tmp_path / "p.csv"), passes_in=counted))
+    far = "column 'end', row 1: positions must lie within 9e15 samples" in str(told.value)
+    assert far is (counted in (CountedIn.SECONDS, CountedIn.MILLISECONDS))
+
+
 @pytest.mark.parametrize(("counted", "cell"), [(CountedIn.SECONDS, "0.1"), (CountedIn.TIME, "0.1")])
 def test_times_of_passes_that_are_too_coarse_for_them_are_told_as_such(
     tmp_path: Path, counted: CountedIn, cell: str
