@@ -163,6 +163,8 @@ def _inputs(name: str, values: Mapping[str, Any]) -> list[Path]:
         for text in value if isinstance(value, (list, tuple)) else [value]:
             if not isinstance(text, str) or not _is_file(text):
                 continue
+            if name == "study" and key == "recordings" and not text.endswith(".toml"):
+                continue  # one that changes is a fault of its own, and ends no study of the others
             found.append(Path(text))
             # label may write the passes anew; import reads a log, synth a scenario, and none beside it
             if name not in {"label", "import", "synth"}:

@@ -5,10 +5,13 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from teachlab.data.addresses import stem_of
+from teachlab.data.addresses import is_address, stem_of
 from teachlab.data.opening import open_pair
+from teachlab.data.recording_places import PASSES
+from teachlab.data.truth_files import beside
 from teachlab.errors import InputError, ParameterError
 from teachlab.model.draws import DrawOptions
 from teachlab.model.recording import Recording
@@ -46,6 +49,13 @@ class StudiedLine:
     def name(self) -> str:
         """Name of the recording, as its file is called."""
         return stem_of(self.path)
+
+    @property
+    def files(self) -> list[Path]:
+        """The local files of recording and passes, as far as there are any."""
+        passes = [beside(self.path, ending) for ending in PASSES] if self.truth is None else [self.truth]
+        named = [self.path, *passes] if self.opened is None else []
+        return [Path(one) for one in named if not is_address(one)]
 
     def open(self) -> tuple[Recording, Truth]:
         """Open recording and passes."""

@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from teachlab.data.alignment.measure import measure_alignment
+from teachlab.data.atomic_files import protect
 from teachlab.data.parquet_source import ParquetSource
 from teachlab.data.recording_files import LightDigest, info_document
 from teachlab.errors import ParameterError, RecordingError, StrategyError, TeachlabError
@@ -153,7 +154,7 @@ def _guarded(piece: StudyPiece, work: Callable[[Recording, Truth, RowKeys], Mapp
         return PieceRows(fault="this worker runs another version of teachlab than the study: install the same one")
     try:
         # In a worker process a strategy would print into the answer of the command.
-        with redirect_stdout(sys.stderr):
+        with redirect_stdout(sys.stderr), protect(piece.line.files):
             return _worked(piece, work)
     except TeachlabError as fault:
         return PieceRows(fault=printable(fault, most=SHOWN_OF_MESSAGE))

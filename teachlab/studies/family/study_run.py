@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from teachlab.data.addresses import local_place
-from teachlab.data.atomic_files import one_result, write_aside
+from teachlab.data.atomic_files import one_result, protect, write_aside
 from teachlab.errors import InputError, ParameterError
 from teachlab.model.json_values import Document, json_text
 from teachlab.model.memory import DRAW_BYTES, LIBRARY_BYTES, need_memory
@@ -91,7 +91,8 @@ def run_study(
     need_memory(held, what, "Ask for fewer draws, seeds or values.")
     columns = RowTable(plan.grid, plan.lines)
     store = RowStore(out, columns, plan.lines, retry=retry)
-    with store.writing() as ended_early:
+    # The light of an only recording is read again for the answer.
+    with protect(plan.lines[0].files if len(plan.lines) == 1 else ()), store.writing() as ended_early:
         if engine is None or isinstance(engine, InProcess):
             # A strategy that ended the process of the last run would end this one at the same place.
             engine = WorkerProcesses(1) if ended_early or retry else InProcess()

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import shutil
 import subprocess
 import sys
@@ -352,3 +353,36 @@ def test_a_base_setting_goes_by_its_name(tmp_path: Path) -> None:
     assert cost is not None
     assert studied("late") == [("late", cost, 0)]
     assert studied("late", "slow") == [("late", cost, 0), ("slow", cost, 0)]
+
+
+@pytest.mark.parametrize("jobs", [1, 2])
+@pytest.mark.parametrize("ending", ["parquet", "passes.parquet"])
+def test_a_recording_that_changes_while_it_is_studied_is_a_row_and_ends_no_other(
+    lines: Path, tmp_path: Path, jobs: int, ending: str
+) -> None:
+    for name in ("l1", "l2"):
+        for one in ("parquet", "passes.parquet"):
+            shutil.copy(lines / f"{name}.{one}", tmp_path / f"{name}.{one}")
+    changed, teaches = tmp_path / f"l1.{ending}", tmp_path / "writes.py"
+    lasts = "return view.place(20.0, 0.0, Taught(strategy=self.name, parameters={}))"
+    writes = f"import os, pathlib; os.utime({str(changed)!r}, (1, pathlib.Path({str(changed)!r}).stat().st_mtime + 1))"
+    teaches.write_text(OWN.replace("from placed_where import SHARE\n", "").partition("        return")[0])
+    teaches.write_text(f"{teaches.read_text()}        {writes}\n        {lasts}\n")
+    named = [str(tmp_path / f"{name}.parquet") for name in ("l1", "l2")]
+    words = ["study", *named, "--strategy", f"{teaches}:Mine", "--draws", "2", "--json", "--jobs", str(jobs)]
+    words += ["--out", str(tmp_path / "out")]
+
+    def rows(count: int) -> list[tuple[str, Any, str]]:
+        some = [word for word in words if word not in named[count:]]
+        done = subprocess.run([sys.executable, "-m", "teachlab", *some], capture_output=True, text=True, check=False)
+        if count == 1:
+            return [("", done.returncode, done.stderr)]
+        return [(row["recording"], row["taught"], row["reason"] or "") for row in json.loads(done.stdout)["rows"]]
+
+    first, second = rows(2)
+    assert first[:2] == ("l1", None)
+    assert first[2].startswith(f"{changed}: this file was replaced or changed while")
+    assert second == ("l2", 2, "")
+    ((_, code, told),) = rows(1)
+    assert code == 2
+    assert f"{changed}: this file was replaced or changed while" in told
