@@ -222,10 +222,19 @@ def study_kills(
                 finished(f"synth demo --passes 30 --seed {k} --out rec/l{k}.parquet")
             took = finished(STUDY.format(values, draws, "through"))
             through, out = whole(Path("through")), Path("r")
+
+            def ready() -> int:
+                return sum(1 for _ in out.rglob("rows.parquet"))
+
             for k in range(count):
+                if ready() == lines:  # nothing is left to kill: from the beginning
+                    shutil.rmtree(out)
+                wanted, over = ready() + rng.randint(0, 2), time.monotonic() + 60
                 child = run(STUDY.format(values, draws, "r"))
-                # Each run works a share of what is left, so that most kills fall on work.
-                time.sleep(took * rng.uniform(0.1, 2.5 / count + 0.1))
+                # So many recordings later, and then at any moment of the next one.
+                while ready() < min(wanted, lines) and time.monotonic() < over:
+                    time.sleep(0.002)
+                time.sleep(took / lines * rng.uniform(0, 1))
                 os.kill(child, signal.SIGKILL)
                 os.waitpid(child, 0)
                 kept = whole(out) if out.exists() else {}

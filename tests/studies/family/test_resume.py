@@ -230,6 +230,8 @@ def test_ten_kills_leave_the_bytes_of_one_run_through() -> None:
     done = subprocess.run(words, cwd=REPOSITORY, capture_output=True, text=True, timeout=300)
     assert done.returncode == 0, done.stdout + done.stderr
     assert "10 kills" in done.stdout
+    kept = [int(line.split()[2]) for line in done.stdout.splitlines() if line.startswith("kill ")]
+    assert any(0 < count < 5 for count in kept), "no kill fell on a study under way"
 
 
 def test_a_second_run_into_the_same_folder_is_refused_while_the_first_one_writes(lines: Path, tmp_path: Path) -> None:
