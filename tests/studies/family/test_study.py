@@ -220,7 +220,7 @@ def test_values_of_parameters_are_told_as_they_are_typed_and_no_line_joins_names
     found = teachlab.study(line(1), {Counts: {"many": [1, 2], "flag": [True, False]}}, draws=1)
     table = parameter_table(found)
     assert table is not None
-    assert list(table.columns[2].cells) == ["true", "false", "1", "2"]
+    assert list(table.columns[1].cells) == ["true", "false", "1", "2"]
     flag, many = Figure().subplots(1, 2)
     effect_figure._draw(flag, list(found.effects[:2]), "errors")
     effect_figure._draw(many, list(found.effects[2:]), "errors")
