@@ -248,7 +248,7 @@ def test_what_a_strategy_prints_is_no_part_of_the_answer(lines: Path, tmp_path: 
     words = ["study", *(str(lines / f"l{k}.parquet") for k in (0, 1)), "--strategy", named, "--draws", "1", "--json"]
     done = subprocess.run([sys.executable, "-m", "teachlab", *words, *how], capture_output=True, text=True, check=False)
     assert [row["taught"] for row in json.loads(done.stdout)["rows"]] == [1, 1]
-    assert done.stderr.count("LOUD") == 2
+    assert done.stderr.count("LOUD") >= 2  # a cluster may work a piece twice
 
 
 def test_what_is_in_the_memory_of_one_process_is_studied_by_one(lines: Path) -> None:
