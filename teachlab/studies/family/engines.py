@@ -6,6 +6,7 @@ import logging
 import os
 import threading
 import time
+import warnings
 from collections import deque
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import suppress
@@ -95,6 +96,8 @@ class WorkerProcesses:
         waiting, suspects = deque(range(len(pieces))), deque[int]()
         strikes: dict[int, int] = {}
         running: dict[Future[Any], int] = {}
+        # A process may end for want of work just when work comes: it is replaced, which concerns no user.
+        warnings.filterwarnings("ignore", "A worker stopped while some jobs were given", UserWarning)
         # More processes than pieces would only hold memory.
         count = max(1, min(self.count, len(pieces)))
         start = partial(get_reusable_executor, count, timeout=IDLE_S, initializer=_begin, initargs=(os.getpid(),))

@@ -9,6 +9,7 @@ import socket
 import subprocess
 import sys
 import time
+import warnings
 from contextlib import suppress
 from pathlib import Path
 from types import ModuleType
@@ -238,6 +239,14 @@ def test_a_cluster_of_its_own_writes_the_same_bytes(lines: Path, undisturbed: di
     pytest.importorskip("distributed")
     teachlab.study(lines, GRID, draws=5, out=tmp_path / "out", scheduler="local", jobs=2)
     assert content(tmp_path / "out") == undisturbed
+
+
+def test_a_process_that_ends_for_want_of_work_as_work_comes_is_no_warning() -> None:
+    """Seen once in 38 studies that began when a process had just been idle for as long as it may be."""
+    assert dict(WorkerProcesses(2).run(len, ["a", "bc"])) == {0: 1, 1: 2}
+    warnings.warn("A worker stopped while some jobs were given to the executor. This can be", UserWarning, stacklevel=1)
+    with pytest.raises(UserWarning, match="another"):
+        warnings.warn("another", UserWarning, stacklevel=1)
 
 
 @pytest.mark.parametrize("how", [["--jobs", "1"], ["--jobs", "2"], ["--scheduler", "local", "--jobs", "2"]])
