@@ -65,7 +65,7 @@ def summary_page(found: StudyAnswer) -> str:
             {"strategy": "", "second half": "", "all": "", "costliest recording": "",
              "not taught": "Not taught: recordings on which it gives no setting in half of the draws; a strategy with "
              "fewer of them comes first.",
-             "spread": "Spread: of that of the cost over all teachings, the share that lies between recordings.",
+             "spread": "Spread: how much of the spread of the cost lies between recordings, the rest between draws.",
              "better than the next row?": ""},
             best,
         ),
