@@ -22,7 +22,7 @@ from teachlab.light.edge_time import EDGE_SHARE
 from teachlab.light.lasting_extremes import Hold, highs
 from teachlab.light.shown.level_crossings import LevelCrossings
 from teachlab.light.shown.ordered_values import FEW_BINS, MANY_BINS, OrderedValues
-from teachlab.light.shown.pass_heights import between, pass_heights
+from teachlab.light.shown.pass_heights import outside_passes, pass_heights
 from teachlab.light.shown.smallest_steps import smallest_steps
 from teachlab.light.windows import Windows
 from teachlab.model.arrays import Flags, Where
@@ -230,10 +230,10 @@ class EventTable:
         return DisjointStretches(found.start[some], found.stop[some])
 
     @cached_property
-    def between(self) -> DisjointStretches:
+    def outside_passes(self) -> DisjointStretches:
         """Stretches between passes that are widened by the border, whatever light they have."""
         start, stop = self._passes.start - self._border, self._passes.stop + self._border
-        return DisjointStretches.of(*between(start, stop, self.evaluations))
+        return DisjointStretches.of(*outside_passes(start, stop, self.evaluations))
 
     def heights_of_passes(self, sign: int, start: Places, end: Places) -> Heights:
         """Return what `pass_heights` does of some passes of the block, shape (2, passes)."""

@@ -44,7 +44,7 @@ def pass_heights(light: Floats, sign: int, start: Integers, end: Integers) -> tu
     return held, tops
 
 
-def between(start: Integers, end: Integers, size: int) -> tuple[Integers, Integers]:
+def outside_passes(start: Integers, end: Integers, size: int) -> tuple[Integers, Integers]:
     """Return where light outside stretches ``[start, end)`` begins and stops; they may overlap, and it may be empty."""
     # Widened passes may overlap: the light of a gap begins after the latest end so far.
     begins = np.append(0, np.maximum.accumulate(end)).clip(0, size)

@@ -226,9 +226,9 @@ class TabledLight:
         held, tops = self._table.heights_of_passes(self._sign, start + self._first, end + self._first)
         return held, tops
 
-    def between(self, start: Places, stop: Places) -> tuple[int, float, float]:
+    def outside_passes(self, start: Places, stop: Places) -> tuple[int, float, float]:
         """Return how much valid light is between passes, its median, and the median absolute deviation from that."""
-        order, rows, more = self._ordered(VALID, "between", start, stop)
+        order, rows, more = self._ordered(VALID, "outside_passes", start, stop)
         size = order.size(rows, more)
         if not size:
             return 0, float("nan"), float("nan")

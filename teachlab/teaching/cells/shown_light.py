@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from teachlab.errors import Abstained
 from teachlab.light.noise import median
-from teachlab.light.shown.pass_heights import between, pass_heights
+from teachlab.light.shown.pass_heights import outside_passes, pass_heights
 from teachlab.light.shown.tabled_light import TabledEvents, once_shown
 from teachlab.model.arrays import Floats
 from teachlab.model.printable_text import number_of
@@ -124,12 +124,12 @@ def _heights(events: Events, sign: int) -> _Heights:
     """Measure passes and gaps; where light is in tables, by these."""
     passes = events.detect & (events.end > events.start)
     start, end = events.start[passes], events.end[passes]
-    begins, stops = between(events.start - events.guard, events.end + events.guard, events.evaluations)
+    begins, stops = outside_passes(events.start - events.guard, events.end + events.guard, events.evaluations)
     begins, stops = begins[begins < stops], stops[begins < stops]
     if isinstance(events, TabledEvents):
         seen = events.seen(sign)
         held, tops = seen.heights(start, end)
-        gaps = seen.between(begins, stops)
+        gaps = seen.outside_passes(begins, stops)
     else:
         held, tops = pass_heights(events.light, sign, start, end)
         gaps = _gaps(events.light, sign, begins, stops)
