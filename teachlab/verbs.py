@@ -150,7 +150,6 @@ def inspect(
     >>> found.works, found.to_pandas()["passes"].tolist()
     (True, [400])
     """
-    from teachlab.data.quality.trace_figure import trace_figure
     from teachlab.device.logged_edges import logged_runs
     from teachlab.questions.quality import inspected
     from teachlab.questions.surface.hindsight import errors_of
@@ -171,9 +170,7 @@ def inspect(
         }
 
     def draw(kind: str) -> bytes:
-        first = found.verdict.decision if found.misplaced or found.empty else ""
-        levels, logged = None if best is None else best.setting, logged_runs(opened)
-        return trace_figure(opened, truth, quality, best=levels, logged=logged, first=first, kind=kind)
+        return found.figure(opened, truth, logged=logged_runs(opened), kind=kind)
 
     return _judged(found, rows, draw)
 

@@ -49,13 +49,9 @@ def inspect_command(
         found = inspected(opened, passes, rules=rules, progress=told)
     quality = found.quality
     if plot is not None:
-        from teachlab.data.quality.trace_figure import trace_figure
         from teachlab.device.logged_edges import logged_runs
 
-        first = found.verdict.decision if found.misplaced or found.empty else ""
-        best = None if found.best is None else found.best.setting
-        logged = logged_runs(opened)
-        write_file(plot, trace_figure(opened, passes, quality, best=best, logged=logged, first=first, kind=kind))
+        write_file(plot, found.figure(opened, passes, logged=logged_runs(opened), kind=kind))
     note_last(passes_note(passes))
     verdict = found.verdict.leading_to(_next_step(found, recording, truth))
     if json:

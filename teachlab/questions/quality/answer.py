@@ -15,6 +15,7 @@ from teachlab.data.alignment.measure import AlignmentReading
 from teachlab.data.quality.report import Quality, inspect_recording
 from teachlab.errors import InputError
 from teachlab.light.pass_and_gap_extremes import PassAndGapExtremes
+from teachlab.model.arrays import Integers
 from teachlab.model.json_values import Document
 from teachlab.model.printable_text import in_figures, level_text, moment, number_of, wrong_text
 from teachlab.model.recording import Block, Direction, Recording
@@ -312,6 +313,18 @@ class InspectAnswer:
         if cure.plain:
             return f"a fixed level {'makes few errors' if cure.errors else 'can work'} here: {changed} leaves {left}"
         return f"{decided}; {changed} leaves {left}"
+
+    def figure(self, recording: Recording, truth: Truth | None, *, logged: Integers | None, kind: str) -> bytes:
+        """Draw the light over time with the best pair of levels, unless the passes must be mended first.
+
+        `recording`, `truth`: the inspected ones.
+        `logged`, `kind`: as for `trace_figure`.
+        """
+        from teachlab.data.quality.trace_figure import trace_figure
+
+        first = self.verdict.decision if self.misplaced or self.empty else ""
+        best = None if self.best is None else self.best.setting
+        return trace_figure(recording, truth, self.quality, best=best, logged=logged, first=first, kind=kind)
 
     def as_dict(self) -> dict[str, Any]:
         """Return the plain JSON form."""

@@ -223,7 +223,7 @@ class ShownCounter:
         """Count the levels at which most passes need no counting, write them to `out`, and return which they are."""
         light, pairs = self._at_levels(grid, shown)
         plain = self._plain(grid, light, pairs)
-        narrow: NDArray[np.bool_] = plain.share <= NARROW
+        narrow: Flags = plain.share <= NARROW
         for some in plain.groups(np.flatnonzero(narrow)):
             begin, stop, right = plain.stretches(some)
             states = self._compared(light, pairs[some], begin, stop)
