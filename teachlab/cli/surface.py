@@ -90,7 +90,7 @@ def surface_command(
     found, curve, best, cloud = answer.surface, answer.curve, answer.best, answer.cloud
     note_last(*passes_notes(opened))
     on = typed_again(*recordings, truth=truth)
-    delays_help = answer.delays is not None and answer.delays.better and len(recordings) == 1
+    delays_help = answer.delays_help and len(recordings) == 1
     step = f"teachlab bench {on} --out results"
     if delays_help:
         step = f"teachlab design {on}"

@@ -328,8 +328,12 @@ def test_levels_and_delays_are_counted_together(line: Path, tmp_path: Path) -> N
     ]  # fmt: skip
     assert best["lost"] + best["extra"] + best["false_trips"] == min(errors)
     text = out.read_text()
-    assert "on-delay, ms" in text
-    assert "off-delay, ms" in text
+    for said in ("on-delay, ms", "off-delay, ms", f"best in hindsight: {min(errors)} errors"):
+        assert f">{said}</text>" in text, said
+    # Above each map: at which other delay it was cut.
+    for name in ("on", "off"):
+        assert f">{name}-delay {best[f'{name}_delay_ms']:g} ms</text>" in text
+    assert "−" not in text  # no tick at a delay below 0
 
 
 @pytest.mark.parametrize("asked", ["5", "9:3", "0:1:1", "0:x", "-1:4", "0:1:5:7", "0:10:100000"])
@@ -374,12 +378,32 @@ def test_a_delay_that_helps_is_told_as_better_and_leads_to_a_design(tmp_path: Pa
         light[a + 60 : a + 65] = 90
     line = write_line(tmp_path / "a line.parquet", light, start, 30)
     told = " ".join(run(line, "--on-delay", "0:6:4").stdout.split())
-    assert "Better: Level " in told
+    assert "Better: Without hysteresis, level " in told
     assert "with on-delay 6 ms and off-delay 0 ms makes 0 errors in 10 passes; the best level at 0 and 0 ms" in told
     assert f"Next: teachlab design '{line}'" in told
     # Within a range that helps nothing it is a fact, and how to teach is the next question.
     told = " ".join(run(line, "--on-delay", "0:3:4").stdout.split())
     assert "Better: " not in told
+    assert "Next: teachlab bench" in told
+
+
+def test_delays_are_not_better_where_hysteresis_alone_leaves_no_error(tmp_path: Path) -> None:
+    """The light falls to 40 within passes and rises to 40 in gaps: a level of 50 with its release at 30 has no error.
+
+    Without hysteresis an on-delay of 6 ms takes away half of the errors. That is no better than none.
+    """
+    light, start = np.full(1000, 10, np.uint16), np.arange(10) * 100 + 20
+    for k, a in enumerate(start):
+        light[a : a + 30] = 90
+        light[a + 10 : a + 20] = 40
+        light[a + 50 : a + (55 if k % 2 else 65)] = 40
+    told = " ".join(run(write_line(tmp_path / "line.parquet", light, start, 30), "--on-delay", "0:6:4").stdout.split())
+    assert "best in hindsight, with no error" in told
+    assert "Better: " not in told
+    assert (
+        "Why: Without hysteresis, level 40 counts with on-delay 6 ms and off-delay 0 ms makes 5 errors in 10 passes; "
+        "the best level at 0 and 0 ms makes 10." in told
+    )
     assert "Next: teachlab bench" in told
 
 

@@ -90,6 +90,11 @@ class SurfaceAnswer:
         return serves(errors_of(self.best), int(self.surface.detect_trials) - self.best.touching)
 
     @property
+    def delays_help(self) -> bool:
+        """Whether a level with delays leaves fewer errors than the best pair of levels, which may have hysteresis."""
+        return self.delays is not None and self.delays.left < errors_of(self.best)
+
+    @property
     def verdict(self) -> Verdict:
         """Whether any pair of fixed levels makes no error here, and which pair is the best."""
         best = self.best
@@ -121,7 +126,7 @@ class SurfaceAnswer:
                 text = f"{name}: {given}; {dearer} the best."
                 reasons.append(VerdictReason(text=text))
         if self.delays is not None:
-            reasons.insert(0, VerdictReason(text=self.delays.sentence(), better=self.delays.better))
+            reasons.insert(0, VerdictReason(text=self.delays.sentence(self.step), better=self.delays_help))
         found = Verdict(
             decision=level_decision(best, apart),
             about=f"best in hindsight, with {number_of(errors, 'error') if errors else 'no error'}:",

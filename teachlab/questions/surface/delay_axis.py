@@ -13,7 +13,7 @@ from teachlab.errors import ParameterError, SettingError
 from teachlab.light.windows import border_evaluations
 from teachlab.model.draws import Costs
 from teachlab.model.json_values import picked, plain
-from teachlab.model.printable_text import number_of
+from teachlab.model.printable_text import level_text, number_of
 from teachlab.model.recording import Recording
 from teachlab.model.score import USUAL_RULES, Rules
 from teachlab.model.setting import DelaysActOn, Setting
@@ -79,21 +79,20 @@ class DelaySurface(DelayCounts):
         )  # fmt: skip
 
     @property
-    def better(self) -> bool:
-        """Whether longer delays than the shortest of the range leave fewer errors."""
-        return int(self.errors[self.best]) < int(self.errors[:, 0, 0].min())
+    def left(self) -> int:
+        """Errors that the cheapest cell leaves."""
+        return int(self.errors[self.best])
 
-    def sentence(self) -> str:
-        """Say which cell is the cheapest, and what the shortest delays of the range achieve."""
+    def sentence(self, step: float | None = None) -> str:
+        """Say which cell is the cheapest, and what the shortest delays of the range achieve; `step`: of the light."""
         at = self.best
-        setting, errors = self.setting(at), self.errors
-        least = int(errors[:, 0, 0].min())
-        made = number_of(int(errors[at]), "error")
+        setting = self.setting(at)
+        apart = int(self.detect_trials[at[1]] - self.touching[at])
         return (
-            f"Level {setting.on_level:.5g} {self.base.unit} with on-delay {setting.on_delay_ms:.5g} ms and off-delay "
-            f"{setting.off_delay_ms:.5g} ms makes {made} in "
-            f"{number_of(int(self.detect_trials[at[1]]), 'pass', 'passes')}; "
-            f"the best level at {self.on_delays_ms[0]:.5g} and {self.off_delays_ms[0]:.5g} ms makes {least}."
+            f"Without hysteresis, level {level_text(setting.on_level, step)} {self.base.unit} with on-delay "
+            f"{setting.on_delay_ms:.5g} ms and off-delay {setting.off_delay_ms:.5g} ms makes "
+            f"{number_of(self.left, 'error')} in {number_of(apart, 'pass', 'passes')}; the best level at "
+            f"{self.on_delays_ms[0]:.5g} and {self.off_delays_ms[0]:.5g} ms makes {int(self.errors[:, 0, 0].min())}."
         )
 
     def as_dict(self) -> dict[str, Any]:

@@ -10,15 +10,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from teachlab.light.drawing import EXTRA, FALSE_TRIP, GOOD, LOST, OUTLINE, drawing, picture
+from teachlab.model.printable_text import in_figures, number_of
 
 if TYPE_CHECKING:
+    from teachlab.model.draws import Costs
     from teachlab.model.setting import Setting
     from teachlab.questions.surface.delay_axis import DelaySurface
     from teachlab.questions.surface.hindsight import Hindsight
     from teachlab.questions.surface.values.table import Surface
 
-LEAST_COST = 1e-3
-"""Cells over level and delay with a lower cost, including those without an error, share the lightest colour."""
 SHAPES = "Dsv^h"
 
 
@@ -86,22 +86,19 @@ def _interesting(cost: NDArray[np.float64], levels: NDArray[np.float64], dear: f
 
 def _draw_map(figure: Any, axes: Any, surface: Surface, best: Hindsight) -> bool:
     """Draw the costs, and a line around the cheapest pairs; return whether the map holds such a pair."""
-    from matplotlib.colors import SymLogNorm
     from matplotlib.patches import Polygon
 
     cost = surface.cost(best.costs)
     shown = np.ma.masked_where(~surface.counted, cost)
     edges = _edges(surface)
-    smallest = min(best.costs.miss or np.inf, best.costs.false or np.inf) / max(surface.detect_trials, 1)
-    # Linear up to the cost of one error, logarithmic beyond it: a cost of 0 has no logarithm.
-    norm = SymLogNorm(linthresh=smallest, vmin=0, vmax=max(float(shown.max()), smallest))
+    colours = _colours(best.costs, surface.detect_trials, float(shown.max()))
     # Columns of the picture are on-levels.
-    mesh = axes.pcolormesh(edges, edges, shown.T, cmap="cividis_r", norm=norm, rasterized=True)
+    mesh = axes.pcolormesh(edges, edges, shown.T, **colours)
     # No off-level lies above its on-level, also where a cell is wide.
     first, last = edges[0], edges[-1]
     mesh.set_clip_path(Polygon([(first, first), (last, first), (last, last)], transform=axes.transData))
     bar = figure.colorbar(mesh, ax=axes, shrink=0.85, pad=0.01)
-    bar.set_label(f"cost per pass (lost {best.costs.miss:g}, false or extra {best.costs.false:g})")
+    bar.set_label(_cost_label(best.costs))
     region = np.where(surface.counted, cost, np.inf) <= best.cost
     # A contour runs half-way between points. So every cell has a point just inside each of its corners, and the line
     # follows the borders of the cells instead of cutting through their middles.
@@ -165,37 +162,45 @@ def _draw_line(axes: Any, surface: Surface, limits: tuple[float, float]) -> None
 
 
 def delay_figure(found: DelaySurface, *, title: str = "", kind: str = "svg") -> bytes:
-    """Draw the cost per pass over level and delay; the other delay is that of the best cell."""
+    """Draw the cost per pass over level and delay; above each map stands the other delay, that of the best cell."""
     level, on, off = found.best
-    panels = [
-        (name, delays, cost, chosen)
-        for name, delays, cost, chosen in (
-            ("on-delay", found.on_delays_ms, found.cost[:, :, off], on),
-            ("off-delay", found.off_delays_ms, found.cost[:, on, :], off),
-        )
-        if delays.size > 1
-    ]
-    with drawing(title or "delays", (4.6 * max(1, len(panels)) + 1, 4.6), boxed=True) as figure:
-        mesh: Any = None
-        axes = np.atleast_1d(figure.subplots(1, len(panels), sharey=True))
-        for panel, (name, delays, cost, chosen) in zip(axes, panels, strict=True):
-            mesh = _draw(panel, delays, found.levels, cost)
+    cost = found.cost
+    delays = {"on-delay": found.on_delays_ms, "off-delay": found.off_delays_ms}
+    best = {"on-delay": float(found.on_delays_ms[on]), "off-delay": float(found.off_delays_ms[off])}
+    maps = {"on-delay": cost[:, :, off], "off-delay": cost[:, on, :]}
+    names = [name for name, ms in delays.items() if ms.size > 1]
+    colours = _colours(found.costs, int(found.detect_trials[on]), max(float(np.nanmax(maps[name])) for name in names))
+    with drawing(title or "delays", (4.6 * len(names) + 1, 4.6), boxed=True) as figure:
+        axes = np.atleast_1d(figure.subplots(1, len(names), sharey=True))
+        for panel, name in zip(axes, names, strict=True):
+            other = next(one for one in delays if one != name)
+            mesh = panel.pcolormesh(delays[name], found.levels, maps[name], shading="nearest", **colours)
             panel.plot(
-                delays[chosen], found.levels[level], "o", markersize=9, markerfacecolor="white",
-                markeredgecolor="black", label="best in hindsight",
+                best[name], found.levels[level], "o", markersize=9, markerfacecolor="white", markeredgecolor="black",
+                label=f"best in hindsight: {number_of(found.left, 'error')}",
             )  # fmt: skip
+            # The cell of no delay is as wide as the others, but no delay is below 0.
+            low, high = panel.get_xlim()
+            panel.set_xticks([tick for tick in panel.get_xticks() if 0 <= tick <= high])
+            panel.set_xlim(low, high)
+            panel.set_title(f"{other} {in_figures(best[other])} ms", fontsize=9, loc="left")
             panel.set_xlabel(f"{name}, ms")
         axes[0].set_ylabel(f"level, {found.base.unit}")
         axes[0].legend(loc="upper right", fontsize=8)
-        figure.colorbar(mesh, ax=list(axes), format="%g", label=f"cost per pass ({LEAST_COST:g}: that or less)")
+        figure.colorbar(mesh, ax=list(axes), label=_cost_label(found.costs))
         if title:
             figure.suptitle(title, fontsize=10)
         return picture(figure, kind, says="The palest area has the fewest errors: level and delay together.")
 
 
-def _draw(axes: Any, delays: Any, levels: Any, cost: Any) -> Any:
-    from matplotlib.colors import LogNorm
+def _colours(costs: Costs, passes: int, largest: float) -> dict[str, Any]:
+    """Return how a map of costs is coloured: from 0 to the cost of one error evenly, beyond it by powers of ten."""
+    from matplotlib.colors import SymLogNorm
 
-    shown = np.maximum(cost, LEAST_COST)
-    norm = LogNorm(vmin=LEAST_COST, vmax=max(1.0, float(np.nanmax(shown))))
-    return axes.pcolormesh(delays, levels, shown, shading="nearest", cmap="viridis_r", norm=norm, rasterized=True)
+    smallest = min(costs.miss or np.inf, costs.false or np.inf) / max(passes, 1)
+    norm = SymLogNorm(linthresh=smallest, vmin=0, vmax=max(largest, smallest))
+    return {"cmap": "cividis_r", "norm": norm, "rasterized": True}
+
+
+def _cost_label(costs: Costs) -> str:
+    return f"cost per pass (lost {costs.miss:g}, false or extra {costs.false:g})"
