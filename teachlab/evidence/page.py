@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import os
+import re
 from pathlib import Path
 from typing import Any
 
@@ -121,9 +122,18 @@ def rendered(template: str, **values: Any) -> str:
         "g": wording.number,
         "pc": wording.percent,
         "words": lambda name: str(name).replace("_", " "),
+        "breakable": _breakable,
     }
     page: str = environment.get_template(template).render(**values)
     return page.lstrip()
+
+
+def _breakable(text: Any) -> Any:
+    """Return a text in which a long name may be broken behind its marks, else after 16 letters."""
+    from markupsafe import Markup, escape
+
+    long = re.sub(r"([_/\\](?=\w)|[^\s_/\\-]{16}(?=[^\s_/\\-]{4}))", "\\1\0", printable(str(text), keep="\n\t"))
+    return Markup("<wbr>").join(map(escape, long.split("\0")))
 
 
 def pdf_printer() -> Any:
