@@ -223,9 +223,9 @@ def _of_two(own: _Seen | None, other: _Seen | None, truth: Truth, *, stored: boo
     surely = max(LEAST, SURELY_TURNED * 2 * rows.size)
     alike = abs(theirs - ours) < surely
     # Gaps that are far from the passes in place or length meet borders too: unless the others are met far worse, or
-    # hardly at all, that tells no direction.
+    # hardly at all, that tells nothing against a stored direction.
     worse = b.lags.jitter < TIGHTER * a.lags.jitter or _share(own.found) < MOST_OF * _share(other.found)
-    clear = theirs >= ours + surely and (b.near or (worse and not b.misfits))
+    clear = theirs >= ours + surely and (b.near or (not b.misfits and (worse or not stored)))
     if clear or (alike and b.agrees and a.misfits):
         return replace(b, turned=True, contrary=a) if stored else b
     # On a line that is half and half, a quarter of the pitch late in one direction is a quarter early in the other.

@@ -76,6 +76,24 @@ def test_passes_half_a_product_late_stay_late(does: Direction, duty: float, vari
 
 
 @pytest.mark.parametrize("does", Direction)
+@pytest.mark.parametrize("late", [-170, -120, -60, 60, 120, 170])
+def test_without_a_direction_products_of_one_length_are_not_found_on_the_gaps(does: Direction, late: int) -> None:
+    # Gaps vary, so passes that lie before products meet one of their edges each, exactly.
+    for seed in range(22):
+        rng = np.random.default_rng(seed)
+        start = 200 + np.cumsum(80 + np.maximum(rng.normal(80, 20, 24), 12)).astype(int)
+        light = rng.normal(1500, 10, int(start[-1]) + 480)
+        for a in start:
+            light[a : a + 80] += 800 if does is Direction.RISE else -800
+        told = start[rng.random(24) > 0.1] + late
+        truth = Truth.from_arrays(told, told + 80, uncertainty_samples=2)
+        found = measure_alignment(Recording.from_array(light, INFO), truth)
+        assert found is not None
+        assert found.direction is does
+        assert found.shift.shift == pytest.approx(-late, abs=2)
+
+
+@pytest.mark.parametrize("does", Direction)
 def test_a_wrong_direction_of_passes_that_are_whole_ones_late_is_named(does: Direction) -> None:
     for seed in range(4):
         found = measured(seed, duty=0.3, varies=0.05, does=does, stored=other(does), late=PITCH)
