@@ -128,8 +128,8 @@ def inspect_recording(
 
     Notes
     -----
-    Medians are exact up to about a million values (33,000 per stretch of the drift); beyond, they are taken from an
-    even selection. Extremes, counts and separability are always exact.
+    Medians are exact up to `KEPT_VALUES` values (`DRIFT_VALUES` for each stretch of the drift); beyond, they are taken
+    from an even selection. Extremes, counts and separability are always exact.
     """
     if truth is not None:
         truth.check_inside(recording.samples)
