@@ -28,6 +28,9 @@ def lights() -> Iterator[tuple[str, np.ndarray[Any, Any]]]:
     holes[5000:7000] = np.nan
     holes[rng.integers(0, SIZE, 6)] = [np.inf, -np.inf, np.inf, -1e300, 1e300, 0.0]
     yield "holes", holes
+    late = dips.copy()
+    late[:9000] = np.nan
+    yield "late", late
 
 
 def settings(light: np.ndarray[Any, Any]) -> list[TurningPointSetting]:

@@ -19,7 +19,42 @@ if TYPE_CHECKING:
     from teachlab.sensor.following.row_by_row import Follower
     from teachlab.sensor.following.rows import Rows
 
-walk_turning_points = compiled(walk)
+ULPS = 8 * np.finfo(np.float64).eps
+"""Rounding allowed where light is compared with a share of the turning point, as a share of all light involved."""
+TINY = np.finfo(np.float64).tiny
+_walk = compiled(walk)
+
+
+@compiled
+def walk_turning_points(
+    light: Any, low: Any, high: Any, stretch: int, begin: int, now: Any, share: float, taught: float, back: float,
+    dark: float, edges: Any,
+) -> Any:  # fmt: skip
+    """Return what `walk` does, but pass over stretches whose extremes show that they hold no switch.
+
+    `low`, `high`: extremes of every `stretch` evaluations; NaN where none is valid.
+    """
+    found = 0
+    for k in range(low.size):
+        seen, bottom, top, distance = now
+        if seen:
+            bottom = low[k] if low[k] < bottom else bottom
+            quiet = not high[k] - bottom >= back * distance
+        else:
+            before = top
+            top = high[k] if high[k] > top else top
+            quiet = not top - low[k] > taught
+            if share == share:
+                # M − κ(M − dark) rises with M, except for rounding: the highest M of a stretch decides for all of it.
+                slack = ULPS * (abs(top) + abs(dark) + abs(low[k])) + TINY
+                quiet = (quiet or before > dark) and low[k] >= top - share * (top - dark) + slack
+        if quiet:
+            now = seen, bottom, top, distance
+            continue
+        at = k * stretch
+        now, more = _walk(light[at : at + stretch], begin + at, now, share, taught, back, dark, edges[found:])
+        found += more
+    return now, found
 
 
 @compiled

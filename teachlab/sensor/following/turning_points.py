@@ -2,15 +2,15 @@
 
 A switch needs light that has moved a given distance from its furthest value so far. So the extremes of a stretch show
 whether it can hold a switch: only such stretches are walked evaluation by evaluation. With the extra ``fast``, long
-recordings are walked as a whole, by the same function, compiled.
+recordings go the same way, compiled.
 """
 
 from __future__ import annotations
 
 import math
 from collections.abc import Callable, Sequence
-from functools import cached_property
-from typing import TYPE_CHECKING
+from functools import cache, cached_property
+from typing import TYPE_CHECKING, ClassVar
 
 import numpy as np
 
@@ -28,7 +28,7 @@ STRETCH = 64
 FIRST_LOOK, LONGEST_LOOK = 16, 4096
 """Stretches examined together for the next one that can hold a switch: few after a switch, more in quiet light."""
 FAST_FROM = 20_000_000
-"""With at least this many evaluations of all settings together, it is worth loading the compiler."""
+"""Once a process has this many evaluations of all settings together, it is worth loading the compiler."""
 ULPS = 8
 """Rounding allowed, in units in the last place, where light is compared with a share of the turning point."""
 
@@ -36,7 +36,7 @@ ULPS = 8
 class TurningPoints:
     """Reads evaluated light block by block through comparators that follow turning points, side by side.
 
-    `evaluations`: how many evaluations will come; this decides between the plain and the compiled way.
+    `evaluations`: how many evaluations will come; those of a process decide between the plain and the compiled way.
     `fast`: whether to use the compiled way of the extra ``fast``; default: for much work, if it is installed.
 
     Examples
@@ -48,11 +48,16 @@ class TurningPoints:
     [2, 5]
     """
 
+    expected: ClassVar[int] = 0
+    """Evaluations of all settings together that were announced in this process so far."""
+
     def __init__(
         self, settings: Sequence[TurningPointSetting], evaluations: int = 0, *, fast: bool | None = None
     ) -> None:
         self._members = [_Member(setting) for setting in settings]
-        self._fast = len(settings) * evaluations >= FAST_FROM if fast is None else fast
+        self._begun = False
+        TurningPoints.expected += len(settings) * evaluations
+        self._fast = TurningPoints.expected >= FAST_FROM if fast is None else fast
         self._validity = Validity()
         self._count = 0
 
@@ -70,13 +75,23 @@ class TurningPoints:
         """Take the next evaluations, in the stored type; NaN need not be flagged."""
         block = Block(0, light, invalid)
         self._validity.push(block.invalid_mask(), light.size)
-        values = block.as_float()
+        values, begin = block.as_float(), self._count
+        self._count += light.size
+        if not self._begun:
+            # Before the record, everything was as at its first valid evaluation: an object there is no edge.
+            valid = np.flatnonzero(~np.isnan(values))
+            if valid.size == 0:
+                return
+            at, self._begun = int(valid[0]), True
+            for member in self._members:
+                member.begin(float(values[at]))
+            values, begin = values[at + 1 :], begin + at + 1
+        compiled = _compiled() if self._fast else None
         turned: dict[bool, _Stretches] = {}
         for member in self._members:
             if member.rise not in turned:
-                turned[member.rise] = _Stretches(-values if member.rise else values, self._count)
-            member.through(turned[member.rise], self._compiled)
-        self._count += light.size
+                turned[member.rise] = _Stretches(-values if member.rise else values, begin)
+            member.through(turned[member.rise], compiled)
 
     def light_states(self) -> list[TwoState]:
         """Return the states so far, in the order of the settings: true is light."""
@@ -90,15 +105,15 @@ class TurningPoints:
         """Return which evaluations were invalid so far: true is invalid."""
         return self._validity.state()
 
-    @cached_property
-    def _compiled(self) -> Callable[..., tuple[Now, int]] | None:
-        if not self._fast:
-            return None
-        try:
-            from teachlab.sensor.following.compiled import walk_turning_points
-        except ImportError:
-            return None
-        return walk_turning_points
+
+@cache
+def _compiled() -> Callable[..., tuple[Now, int]] | None:
+    """Return the compiled way, or None where the extra ``fast`` is not installed."""
+    try:
+        from teachlab.sensor.following.compiled import walk_turning_points
+    except ImportError:
+        return None
+    return walk_turning_points
 
 
 class _Stretches:
@@ -109,11 +124,14 @@ class _Stretches:
 
     @cached_property
     def extremes(self) -> tuple[Floats, Floats]:
-        # The last stretch may be short: fmin and fmax ignore the NaN that fill it, and those of invalid light.
-        padded = np.full(-(-self.light.size // STRETCH) * STRETCH, np.nan)
-        padded[: self.light.size] = self.light
-        rows = padded.reshape(-1, STRETCH)
-        return np.fmin.reduce(rows, axis=1), np.fmax.reduce(rows, axis=1)
+        # fmin and fmax ignore NaN, of invalid light.
+        whole = self.light.size // STRETCH * STRETCH
+        rows, rest = self.light[:whole].reshape(-1, STRETCH), self.light[whole:]
+        low, high = (
+            np.append(fold.reduce(rows, axis=1), fold.reduce(rest) if rest.size else rest)
+            for fold in (np.fmin, np.fmax)
+        )
+        return low, high
 
 
 class _Member:
@@ -132,22 +150,19 @@ class _Member:
         seen = bool(self.first)  # an object, in the sense of the comparator
         return TwoState(seen if self.rise else not seen, joined(self._edges))
 
+    def begin(self, x: float) -> None:
+        """Take the first valid evaluation."""
+        light = [-x if self.rise else x]
+        self._now, _ = walk(light, 0, self._now, *self._rules, np.empty(1, np.int64))
+        self.first = self._now[0]
+
     def through(self, stretches: _Stretches, compiled: Callable[..., tuple[Now, int]] | None) -> None:
         light, begin = stretches.light, stretches.begin
-        if self.first is None:
-            # Before the record, everything was as at its first valid evaluation: an object there is no edge.
-            valid = np.flatnonzero(~np.isnan(light))
-            if valid.size == 0:
-                return
-            at = int(valid[0])
-            self._now, _ = walk(light[at : at + 1].tolist(), 0, self._now, *self._rules, np.empty(1, np.int64))
-            self.first = self._now[0]
-            stretches, light, begin = _Stretches(light[at + 1 :], begin + at + 1), light[at + 1 :], begin + at + 1
         if compiled is not None:
             # As many edges as evaluations are possible. What was found is copied, so that this long array is freed at
             # once.
             edges = np.empty(light.size, np.int64)
-            self._now, found = compiled(light, begin, self._now, *self._rules, edges)
+            self._now, found = compiled(light, *stretches.extremes, STRETCH, begin, self._now, *self._rules, edges)
             self._take(edges[:found].copy())
             return
         low, high = stretches.extremes

@@ -175,6 +175,15 @@ class ShownCounter:
         """Passes shown, including those to be ignored."""
         return self._truth.start.size
 
+    def parts(self) -> Iterator[Floats]:
+        """Iterate over the light that is counted, in parts."""
+        left = self.evaluations
+        for part in self._view.events.parts():
+            yield part[:left]
+            left -= part.size
+            if left <= 0:
+                return
+
     @cached_property
     def _clock(self) -> Clock:
         return Clock.of(self.evaluations, self._view.rate_hz, None)
@@ -185,7 +194,7 @@ class ShownCounter:
         if self._ranked is not None:
             validity.push(self._ranked.invalid, self.evaluations)
         else:
-            for part in self._view.events.parts():
+            for part in self.parts():
                 validity.push(np.isnan(part), part.size)
         return DelayCounter(
             self._truth, self._clock, validity.state(), border=self._view.events.guard, last_pass=self._scored

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from teachlab.errors import Abstained
-from teachlab.model.arrays import Flags, Floats
+from teachlab.model.arrays import Flags, Floats, Integers
 from teachlab.model.following_and_window import Follow, TurningPointSetting
 from teachlab.model.setting import Setting, Switching
 from teachlab.model.teaching import Shown, TeachView
@@ -25,6 +25,7 @@ from teachlab.teaching.cells.designed_cells import (
     in_parts,
     require_few_errors,
 )
+from teachlab.teaching.cells.needed_cells import FEWEST_PASSES, LARGE, LONGER
 from teachlab.teaching.cells.shown_light import ShownLight
 from teachlab.teaching.parameters import CheckedParameters, parameter, record
 from teachlab.teaching.rules.classic import require_difference
@@ -99,19 +100,18 @@ class TurningPointFollower(CheckedParameters):
         shown = ShownLight.of(view)
         grid = CellGrid.of(shown, levels=2, delays=self.delays, levels_only=shown.passes < FEW_PASSES)
         counter = ShownCounter(view)
-        tried = {}
-        for form in self._forms(view, shown):
-            steps = self._steps(view, form, shown)
-            tried[form] = (
-                steps,
-                self._counted(view, counter, grid, [self._plain(view, shown, form, k) for k in steps.tolist()]),
-            )
-        least = min(int(errors.min()) for _, errors in tried.values())
+        tried = {form: self._steps(view, form, shown) for form in self._forms(view, shown)}
+        errors = self._needed(
+            view, counter, grid,
+            [self._plain(view, shown, form, k) for form, steps in tried.items() for k in steps.tolist()],
+        )  # fmt: skip
+        least = int(errors.min())
         tried_all = "no distance from the last turning point, with any filter and delays,"
         require_few_errors(least, shown.passes, tried_all)
         # At the same cost a share is used: what dims the light of a dip dims it by a share.
-        form, (steps, errors) = next(one for one in tried.items() if one[1][1].min() == least)
-        best = self._best(steps, errors > least, form, grid, shown)
+        of_forms = zip(tried, np.split(errors, len(tried)), strict=True)
+        form, of_form = next(one for one in of_forms if one[1].min() == least)
+        best = self._best(tried[form], of_form > least, form, grid, shown)
         c, d, e = best.at
         switching = cell_setting(
             view, 0.0, 0.0, *(int(axis[k]) for axis, k in zip(grid.timings, best.at, strict=True))
@@ -124,7 +124,7 @@ class TurningPointFollower(CheckedParameters):
             "passes": shown.passes,
             "background": setting.background,
             "contrast": shown.contrast,
-            "cells": sum(int(errors.size) for _, errors in tried.values()),
+            "cells": int(errors.size),
             "errors_shown": least,
             "teach_cost": least / shown.passes,
             "smallest_reserve": best.reserve,
@@ -163,11 +163,39 @@ class TurningPointFollower(CheckedParameters):
             share=distance if gain else None, distance=None if gain else distance, **kept,
         )  # fmt: skip
 
+    def _needed(
+        self, view: TeachView, counter: ShownCounter, grid: CellGrid, settings: list[TurningPointSetting]
+    ) -> Cells:
+        """Return the errors of all settings under every filter and pair of delays: those above the least may be fewer.
+
+        A setting whose every cell makes more errors on a first stretch than one that is counted in full is left there.
+        """
+        errors = np.zeros((len(settings), *grid.shape[2:]), np.int64)
+
+        def count(some: Integers, on: ShownCounter) -> None:
+            if some.size:
+                errors[some] = self._counted(view, on, grid, [settings[k] for k in some.tolist()])
+
+        left, known = np.arange(len(settings)), np.iinfo(np.int64).max
+        first = FEWEST_PASSES if len(settings) * counter.evaluations > LARGE else counter.passes
+        while 2 * first < counter.passes:
+            count(left, counter.first(first))
+            fewest = errors[left].min(axis=(1, 2, 3))
+            # The least is met by a row of neighbours: the one in the middle is the likeliest to keep it.
+            likely = np.flatnonzero(fewest == fewest.min())
+            one = left[likely[likely.size // 2]]
+            count(np.array([one]), counter)
+            known = min(known, int(errors[one].min()))
+            left = left[(fewest <= known) & (left != one)]
+            first *= LONGER
+        count(left, counter)
+        return errors
+
     @staticmethod
     def _counted(view: TeachView, counter: ShownCounter, grid: CellGrid, settings: list[TurningPointSetting]) -> Cells:
-        """Return the errors of all settings under every filter and pair of delays."""
+        """Return the errors of all settings under every filter and pair of delays, on what the counter counts."""
         points = TurningPoints(settings, view.events.evaluations)
-        for light in view.events.parts():
+        for light in counter.parts():
             points.push(light)
         return np.concatenate([counter.of_states(part, grid) for part in in_parts(points.light_states())])
 

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from typing import Any
+from unittest import mock
+
 import numpy as np
 import pytest
 from hypothesis import given
@@ -22,8 +25,9 @@ from teachlab.switching import replay
 from teachlab.synthetic import generate, load_scenario
 from teachlab.teaching.block import TeachBlock
 from teachlab.teaching.cells.cell_reserves import waiting_reserve
-from teachlab.teaching.cells.designed_cells import truth_of
+from teachlab.teaching.cells.designed_cells import ShownCounter, truth_of
 from teachlab.teaching.once import teach_once
+from teachlab.teaching.strategies import turning_point_follower as module
 from teachlab.teaching.strategies.turning_point_follower import TurningPointFollower
 
 RATE, PASSES = 1000.0, 20
@@ -131,6 +135,58 @@ def test_the_reserve_of_a_delay_is_that_of_a_plain_loop(
         own = waits[d] + 1
         reached = (own - (waits[below[-1]] + 1 if below else 0)) / own
         assert found[k, c, d, e] == pytest.approx(min(reached, room))
+
+
+@st.composite
+def noisy_views(draw: st.DrawFn) -> TeachView:
+    """Passes of any depth in light that falls, with noise and holes; some are weak, ignored or touch the next."""
+    rng = np.random.default_rng(draw(st.integers(0, 2**32 - 1)))
+    count, direction = int(rng.integers(12, 41)), Direction.DIP if rng.random() < 0.7 else Direction.RISE
+    wide, apart = rng.integers(2, 30, count), rng.integers(2, 30, count) * (rng.random(count) > 0.1)
+    start = 10 + np.cumsum(wide + apart) - wide
+    shade = np.ones(int(start[-1] + wide[-1]) + 20)
+    for a, w in zip(start.tolist(), wide.tolist(), strict=True):
+        shade[a : a + w] = rng.uniform(0.2, 0.7) if rng.random() < 0.9 else 0.97
+    light = 100 * shade * np.linspace(1, rng.uniform(0.4, 1), shade.size)
+    light += rng.choice([0.1, 1.0, 5.0]) * rng.standard_normal(light.size)
+    light[rng.random(light.size) < rng.choice([0.0, 0.03])] = np.nan
+    events = Events(
+        light if direction is Direction.DIP else 200 - light, start, start + wide, rng.random(count) < 0.9,
+        np.full(count, "tin", object), int(rng.integers(0, 2)),
+    )  # fmt: skip
+    return teach_view(direction=direction, unit="mV", dark_level=0.0, rate_hz=RATE, events_=events)
+
+
+@given(noisy_views())
+def test_what_first_passes_rule_out_changes_no_answer(view: TeachView) -> None:
+    """Distances left at a first stretch, as on long light, or all counted in full: the same setting and evidence."""
+    strategy, found = TurningPointFollower(steps=20, delays=4), []
+    for large in (0, 1 << 60):
+        with mock.patch.multiple(module, LARGE=large, FEWEST_PASSES=2, LONGER=2):
+            try:
+                found.append(strategy.teach(view))
+            except Abstained as refusal:
+                found.append(str(refusal))
+    assert found[0] == found[1]
+
+
+def test_distances_that_first_passes_rule_out_are_not_read_to_the_end() -> None:
+    """Noise of a twentieth of the passes: of 45 distances those in the noise are left after the first 16 passes."""
+    light = np.tile(line(), 5) + 2 * np.random.default_rng(5).standard_normal(5 * line().size)
+    start = np.concatenate([START + k * line().size for k in range(5)])
+    events = Events(light, start, start + 60, np.ones(start.size, bool), np.full(start.size, "tin", object), 0)
+    view = teach_view(direction=Direction.DIP, unit="mV", dark_level=10.0, rate_hz=RATE, events_=events)
+    counted = []
+
+    def spied(view: TeachView, counter: ShownCounter, *rest: Any) -> Any:
+        counted.append((len(rest[1]), counter.evaluations))
+        return plainly(view, counter, *rest)
+
+    plainly = TurningPointFollower._counted
+    with mock.patch.multiple(module, LARGE=0), mock.patch.object(TurningPointFollower, "_counted", staticmethod(spied)):
+        TurningPointFollower(form="offset").teach(view)
+    assert counted[0] == (45, int(start[16]) + 60)
+    assert sum(some for some, size in counted if size == light.size) < 30
 
 
 def test_few_passes_and_no_contrast() -> None:
