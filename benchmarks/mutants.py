@@ -3,6 +3,7 @@
     python benchmarks/mutants.py --map               run the suite once under coverage: which tests run which line
     python benchmarks/mutants.py --map tests/x.py    the same for new tests, added to the map
     python benchmarks/mutants.py --count 200         plant, run the tests that run the line, print killed and survived
+    python benchmarks/mutants.py --since REVISION    only places in lines that were written or changed since then
     python benchmarks/mutants.py --near 60           first the test files that import the module, for 60 s, then the map
     python benchmarks/mutants.py --again             survivors once more, on the code and the tests of now
     python benchmarks/mutants.py --check             do the tests that killed pass without a fault? else they did not
@@ -139,8 +140,21 @@ def places(tree: ast.Module) -> Iterator[tuple[ast.AST, ast.AST, str, int | None
                 waiting.append(child)
 
 
-def drawn(package: Path, count: int, seed: int) -> list[Fault]:
+def lines_since(revision: str) -> dict[str, set[int]]:
+    """Return the lines of every file of the package that were written or changed since a revision."""
+    words = ["git", "diff", "-U0", "-M", revision, "--", "teachlab"]
+    lines: dict[str, set[int]] = defaultdict(set)
+    file = ""
+    for line in subprocess.run(words, cwd=ROOT, capture_output=True, text=True, check=True).stdout.splitlines():
+        file = line[6:] if line.startswith("+++ b/") else file
+        if hunk := re.match(r"@@ \S+ \+(\d+)(?:,(\d+))? @@", line):
+            lines[file].update(range(int(hunk[1]), int(hunk[1]) + int(hunk[2] or 1)))
+    return lines
+
+
+def drawn(package: Path, count: int, seed: int, since: str = "") -> list[Fault]:
     """Draw faults, every one that could be planted with the same chance."""
+    written = lines_since(since) if since else None
     every: list[Fault] = []
     for path in sorted(package.rglob("*.py")):
         if path.name in LEAVE_OUT:
@@ -148,7 +162,7 @@ def drawn(package: Path, count: int, seed: int) -> list[Fault]:
         tree = ast.parse(path.read_text(encoding="utf-8"))
         name = path.relative_to(package.parent).as_posix()
         for node, *_ in places(tree):
-            if not hasattr(node, "lineno"):
+            if not hasattr(node, "lineno") or (written is not None and node.lineno not in written[name]):
                 continue
             for order, (operator, changed) in enumerate(faults_at(node)):
                 short = node.test if isinstance(node, ast.If) else node
@@ -609,6 +623,7 @@ def main() -> None:
     parser.add_argument("--start", type=int, default=0)
     parser.add_argument("--stop", type=int)
     parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--since", default="", help="a revision: draw from lines written or changed since then")
     parser.add_argument(
         "--near",
         type=float,
@@ -637,7 +652,7 @@ def main() -> None:
             lived = {number: row for number, row in kept.items() if not row["killed"]}
             faults = {number: Fault(**{name: row[name] for name in fields}) for number, row in lived.items()}
         else:
-            drawn_now = drawn(ROOT / "teachlab", options.count, options.seed)
+            drawn_now = drawn(ROOT / "teachlab", options.count, options.seed, options.since)
             chosen = range(len(drawn_now))[options.start : options.stop]
             faults = {number: drawn_now[number] for number in chosen if number not in kept}
         judged(faults, json.loads(options.kept.read_text()), options.rows, nearby=options.near)
