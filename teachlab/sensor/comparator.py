@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from teachlab.errors import ParameterError
 from teachlab.model.arrays import Flags, Where
 from teachlab.model.recording import Light
-from teachlab.sensor.edges import Edges, TwoState, placed, ranges_of
+from teachlab.sensor.edges import TwoState, placed, ranges_of
 from teachlab.sensor.latch import FEW, compared, edges_of, packed, undecided
 from teachlab.sensor.validity import Validity
 
@@ -221,11 +221,6 @@ class Comparator:
         """Return the compiled way where it pays for the next evaluations."""
         wanted = _COMPARED.evaluations >= FAST_FROM if self._fast is None else self._fast
         return _compiled_edges() if wanted else None
-
-    def take_edges(self) -> Edges:
-        """Return the edges found since they were last taken, and forget them."""
-        edges, self._edges = placed(self._edges), []
-        return edges
 
     def light_state(self) -> TwoState:
         """Return the comparator's state so far: true is light."""

@@ -145,7 +145,7 @@ def _middles(places: Places, near: float) -> Places:
 
     Examples
     --------
-    >>> _middles(np.array([3.0, 4.0, 6.0, 40.0]), 5).tolist()
+    >>> _middles(np.array([3.0, 4.0, 6.0, 40.0]), 2).tolist()
     [4.5, 40.0]
     """
     if places.size < 2:

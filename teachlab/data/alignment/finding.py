@@ -250,6 +250,8 @@ def duration(ms: float) -> str:
     --------
     >>> duration(0.02), duration(1e-9), duration(14.0), duration(1234.0), duration(90_000_000)
     ('20 µs', '0 ms', '14 ms', '1234 ms', '1500 min')
+    >>> duration(1e-4), duration(0.1), duration(10_000.0), duration(6_000_000.0)
+    ('0.10 µs', '0.10 ms', '10 s', '100 min')
     """
     if abs(ms) < 1e-4:
         return "0 ms"
@@ -266,7 +268,6 @@ def unit_of_time(ms: float) -> tuple[float, str]:
         (0.1, 1e-3, "µs"),
         (10_000.0, 1.0, "ms"),
         (6_000_000.0, 1e3, "s"),
-        (math.inf, 6e4, "min"),
     ):
         if ms < limit:
             return size, name

@@ -138,7 +138,7 @@ def compare(
             raise ParameterError("give --setting twice or more, or a second recording with --with.")
         ((first, truth),) = recordings
         lies, measuring = _measuring(first, truth, rules, margins)
-        by, sides, compared = JudgedBy(alignment=lies, assumption=assumption), [], []
+        by, sides, compared = JudgedBy(alignment=lies), [], []
         for name, setting in settings:
             sides.append(side := measuring.of(setting))
             compared.append(_Side.of(name, setting, side, measuring.reading_of(setting), by))
