@@ -155,10 +155,6 @@ def test_the_controller_is_told_and_changes_nothing(line):
     assert "Controller scan 20 ms, input filter 3 ms." in second.info.notes
 
 
-def test_dirt_in_words():
-    assert Dirt(loss_per_day=0.012).words() == "dirt takes 1.2 % per window and day"
-
-
 def test_a_halt_is_at_a_pass_that_a_line_can_have():
     assert Halt(at_pass=10_000_000).at_pass == 10_000_000
     with pytest.raises(ValueError, match="less than or equal to 10000000"):
