@@ -9,7 +9,6 @@ from synthetic.plain_line import FAR
 from teachlab.synthetic import Recipe, explain, generate, plan
 from teachlab.synthetic.line import motion_of
 from teachlab.synthetic.product.motion import Halt
-from teachlab.synthetic.trouble.drift import Dirt
 
 ENDLESS = {"lead_in_mm": 0, "gap_mm": 10}
 STEP = 100 / 2**16
