@@ -165,6 +165,20 @@ def test_a_delay_is_not_blamed_for_what_the_filter_loses_nor_for_touching_object
     )
 
 
+@pytest.mark.parametrize("n", [1, 2, 3])
+def test_a_filter_bridges_a_break_in_a_pass_and_a_flash_in_a_gap(n: int) -> None:
+    """Passes and a gap of 40 samples, each broken by n − 1 others in its middle, which n in a row never see."""
+    light = np.full(260, 10.0)
+    light[60:100] = light[140:180] = 90.0
+    light[80 : 79 + n] = light[160 : 159 + n] = 10.0
+    light[120 : 119 + n] = 90.0
+    recording = Recording.from_array(light, RecordingInfo(sample_rate_hz=1000, unit="counts"))
+    setting = Setting(unit="counts", on_level=50, off_level=50, consecutive=n)
+    spans = spans_at_levels(recording, Truth.from_arrays([60, 140], [100, 180]), setting)
+    assert spans.dwell_ms.tolist() == [40, 40]
+    assert spans.gap_ms.tolist() == [40]
+
+
 @pytest.mark.parametrize("delays", [{}, {"off_delay_ms": 3.0}, {"on_delay_ms": 2.0, "off_delay_ms": 1.0}])
 def test_gaps_too_short_for_a_controller_are_those_of_replay(delays: dict[str, float]) -> None:
     """Scan 5 ms and filter 1 ms at 1.2 m/s: gaps below 7.2 mm are flagged, 8 % of N(10, 2) mm (Φ(−1.4) = 0.081).
