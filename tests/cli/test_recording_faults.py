@@ -68,8 +68,10 @@ def test_inspect_names_the_fault(tmp_path: Path, fault: str, named: str) -> None
     assert named in run("inspect", out, "--details")[1]
 
 
-def test_inspect_calls_nothing_clipped_that_is_not(tmp_path: Path) -> None:
-    (tmp_path / "line.toml").write_text(LINE)
+@pytest.mark.parametrize("background", [8, 0])
+def test_inspect_calls_nothing_clipped_that_is_not(tmp_path: Path, background: int) -> None:
+    """No light at all between the objects is where the receiver's range ends."""
+    (tmp_path / "line.toml").write_text(LINE.replace("level_percent = 8", f"level_percent = {background}"))
     out = tmp_path / "r.parquet"
     assert run("synth", tmp_path / "line.toml", "--out", out, "--passes", 60, "--seed", 1)[0] == 0
     assert "clipped" not in run("inspect", out, "--details")[1]
