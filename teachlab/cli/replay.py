@@ -163,9 +163,9 @@ def _reference_lines(output: Any, unit: str) -> list[str]:
     if followed is None:
         return []
     text = f"reference from {followed.lowest:.6g} to {followed.highest:.6g} {unit}, at the end {followed.last:.6g}"
-    lines = [f"{text}; set anew {followed.releases.size} times"]
+    lines = [f"{text}; set anew {number_of(followed.releases.size, 'time')}"]
     if alarms := followed.alarm.rises().size:
-        lines.append(f"ALARM: the reference would have left its limits {alarms} times")
+        lines.append(f"ALARM: the reference would have left its limits {number_of(alarms, 'time')}")
     return lines
 
 

@@ -24,6 +24,7 @@ from teachlab.evidence.record_parts import (
     setting_file,
 )
 from teachlab.model.json_values import plain
+from teachlab.model.printable_text import number_of
 from teachlab.model.recording import Recording
 from teachlab.model.score import Rules
 from teachlab.model.setting import Setting
@@ -123,7 +124,8 @@ def build_abstention(
         "verdict": {"overall": NO_SETTING, "because": said},
         "claims": [
             f"No setting: {refused.strategy} abstained because {said}.",
-            f"Taught {asked} times on other showings of this recording, it abstained {rate.events} times.",
+            f"Taught {number_of(asked, 'time')} on other showings of this recording, it abstained "
+            f"{number_of(rate.events, 'time')}.",
         ],
         "cautions": [*recording_cautions(recording, truth), NOTHING_SCORED],
         "about": dict(options.about),

@@ -171,10 +171,16 @@ def _shift(figure: Any, record: dict[str, Any]) -> str:
     axes.set_xlabel(f"shift of both levels, {_unit(record)}")
     axes.set_ylabel("count")
     axes.legend(frameon=False, ncols=3, fontsize=7, loc="lower left", bbox_to_anchor=(0, 1), borderaxespad=0.2)
-    clean = [s for s, r in zip(shift, rows, strict=True) if not (r["lost"] or r["false_trips"] or r["extra"])]
-    if not clean:
+    clean = [not (r["lost"] or r["false_trips"] or r["extra"]) for r in rows]
+    if not any(clean):
         return "Every shift makes an error."
-    return f"Without an error from {in_figures(min(clean))} to {in_figures(max(clean))} {_unit(record)}."
+    # An extra switching may come and go: the stretch that holds the least shift without an error.
+    low = high = min((k for k, fine in enumerate(clean) if fine), key=lambda k: abs(shift[k]))
+    while low > 0 and clean[low - 1]:
+        low -= 1
+    while high + 1 < len(clean) and clean[high + 1]:
+        high += 1
+    return f"Without an error from {in_figures(shift[low])} to {in_figures(shift[high])} {_unit(record)}."
 
 
 def _worst(

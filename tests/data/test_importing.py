@@ -618,7 +618,9 @@ def test_a_part_holds_the_same_samples_and_the_passes_that_lie_in_it(seed, tmp_p
     # No product is cut, so none is taken for background.
     overlap = [k for k in range(start.size) if start[k] < stop and end[k] > first]
     assert overlap == inside
-    assert bool(found.notes) == ((first, stop) != (-(-from_s * rate // 1), -(-to_s * rate // 1)))
+    moved = (first, stop) != (-(-from_s * rate // 1), -(-to_s * rate // 1))
+    told_so = f"The part goes from {first / rate:.9g} s to {stop / rate:.9g} s: a cut would have divided a pass."
+    assert list(found.notes) == [told_so] * moved
     assert abs((part.info.began - began).total_seconds() - first / rate) < 1e-6
     assert told[-1] == 1.0
 

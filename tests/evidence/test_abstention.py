@@ -81,6 +81,9 @@ def test_other_showings_are_counted_as_they_fall(written: Path) -> None:
             abstained += 1
     assert _record(written)["draws"]["abstained"]["events"] == abstained
     assert _record(written)["draws"]["abstained"]["trials"] == 12
+    assert _record(written)["claims"][1].endswith(
+        f" 12 times on other showings of this recording, it abstained {abstained} times."
+    )
 
 
 def test_it_verifies_and_repeats_to_the_byte(written: Path, tmp_path: Path) -> None:
@@ -93,6 +96,12 @@ def test_it_verifies_and_repeats_to_the_byte(written: Path, tmp_path: Path) -> N
     html = (written / "report.html").read_text(encoding="utf-8")
     assert "<b>lids" not in html
     assert "No setting" in html
+    best = _record(written)["offers"]["separability"]
+    told = " ".join(html.split())
+    assert (
+        f"{best['lost']} of {best['passes']} passes do not reach it, {best['tripped']} of {best['gaps']} gaps do"
+        in told
+    )
     for name in ("document number", "revision", "asset", "product", "conditions"):
         assert f'<th scope="row">{name}</th><td><bdi>not stated</bdi></td>' in html
     assert "Approval" in html

@@ -10,7 +10,7 @@ from teachlab.data.quality import label_sheet
 from teachlab.data.quality.label_sheet import _draw
 from teachlab.data.quality.labelling import propose_passes
 from teachlab.data.quality.pass_doubts import PassDoubt
-from teachlab.evidence.figures import _worst
+from teachlab.evidence.figures import _shift, _worst
 from teachlab.model.recording import Recording, RecordingInfo
 
 
@@ -49,3 +49,14 @@ def test_a_sheet_of_passes_has_one_unit_of_time_and_names_the_light(
     label_sheet.label_sheet(recording, propose_passes(recording), doubts, kind="svg")
     assert [one.get_xlabel() for one in made[0].axes] == ["s", "s"]
     assert [one.get_ylabel() for one in made[0].axes] == ["light, mV", ""]
+
+
+def test_the_shifts_without_an_error_are_those_around_none() -> None:
+    """An extra switching that comes at 2 and is gone at 3 was told as no error from -2 to 3."""
+    record = {
+        "data": {"unit": "mV"},
+        "sensitivity": [{"shift": s, "lost": int(s > 3), "false_trips": int(s < -2), "extra": int(s == 2)}
+                        for s in (-4.0, -2.0, 0.0, 1.0, 2.0, 3.0, 5.0)],
+    }  # fmt: skip
+    assert _shift(Figure(), record) == "Without an error from -2 to 1 mV."
+    assert _shift(Figure(), record | {"sensitivity": record["sensitivity"][:1]}) == "Every shift makes an error."

@@ -100,6 +100,8 @@ def test_a_narrow_interval_refuses_the_coarse_step_and_takes_the_fine_one() -> N
     assert "The display goes in steps of 5, and none lies safely" in told
     doubt = scale(5.0).doubt(916.0)
     assert f"It takes steps of {B * 26 - 2 * doubt:.2g} or finer" in told
+    told = str(scale(5.0).rounded(916.0, 914.0, 918.0))
+    assert f"; the readings leave ±{doubt / B:.3g} open at any step: read more pairs." in told
     fine = scale(1.0).rounded(916.0, 905.0, 931.0)
     assert isinstance(fine, DisplayStep)
     assert fine.display == round(A + B * 916)

@@ -65,6 +65,15 @@ def test_the_profile_by_a_numerical_search() -> None:
     assert top - best == pytest.approx(chi2.ppf(0.99, 1) / 2, abs=0.02)
 
 
+def test_peaks_that_drift_are_refused_with_their_rank_correlation() -> None:
+    """Pairs in order less pairs out of it, of all pairs."""
+    peaks = _peaks(250) + np.linspace(0, 4, 250)
+    signs = [np.sign(b - a) for k, a in enumerate(peaks) for b in peaks[k + 1 :]]
+    with pytest.raises(Abstained) as refused:
+        tail_bound(peaks, 70)
+    assert refused.value.measured.startswith(f"rank correlation with time {np.mean(signs):.2g}, p ")
+
+
 @pytest.mark.parametrize(
     ("peaks", "level", "reason"),
     [

@@ -414,7 +414,7 @@ def _described(read: _ReadLog) -> tuple[RecordingInfo, list[str]]:
             f"({'from the times' if read.axis is not None else '--rate'}). Which is right?"
         )
     if isinstance(log, TextLog) and log.comments:
-        notes.append(f"{log.comments} comment lines among the rows were left out.")
+        notes.append(f"{number_of(log.comments, 'comment line')} among the rows left out.")
     return info, notes
 
 
@@ -440,7 +440,9 @@ def _placed(
         clocks = ClockShift(read.samples, job.shift_ms * read.rate_hz / 1000, job.clock_ppm * 1e-6)
         truth, gone = shifted(replace(truth, aligned=Aligned(job.shift_ms, job.clock_ppm)), clocks)
         if gone:
-            notes.append(f"{gone} passes left the recording when their clock was set, and are left out.")
+            notes.append(
+                f"{number_of(gone, 'pass', 'passes')} left out: outside of the recording when their clock was set."
+            )
     if job.borders_from_light and truth.passes:
         truth, said = borders_from_light(read_recording(recording), truth, job.passes or job.path)
         doubt = BorderDoubt(truth.uncertainty_samples, "no crossing of the light is known better than one sample")

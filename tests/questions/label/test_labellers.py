@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from itertools import combinations
+from pathlib import Path
 
 import documents
 import numpy as np
@@ -57,3 +58,6 @@ def test_the_command_says_it_first(tmp_path, monkeypatch) -> None:
     said = shell.run("label", "bare.parquet", *words).stdout
     assert said.startswith("Both tables have ")
     assert "only the second" in said
+    Path("three.csv").write_text("".join(Path("first.csv").read_text().splitlines(keepends=True)[:5]))
+    again = shell.run("label", "bare.parquet", *words[:3], "three.csv", "--out", "three.parquet").stdout
+    assert "3 products with equal borders to the sample: proposed, and perhaps not looked at." in again

@@ -262,6 +262,16 @@ def test_verdicts_blame_the_right_thing() -> None:
         "gap of 20 ms holds 20 evaluations where 30": {"switching": Switching(consecutive=30)},
         "off-delay of 10 ms leaves 10 ms": {"switching": Switching(off_delay_ms=10), "scan_ms": 12},
         "the gap leaves 20 ms": {"scan_ms": 25},
+        "Keep the off-delay at most 5 ms.": {
+            "switching": Switching(off_delay_ms=25),
+            "scan_ms": 12,
+            "input_filter_ms": 3,
+        },
+        "Without it too: 23 ms are needed": {
+            "switching": Switching(off_delay_ms=25),
+            "scan_ms": 20,
+            "input_filter_ms": 3,
+        },
         "output pulse of 9 ms is shorter than the 12 ms": {"switching": Switching(on_delay_ms=31), "scan_ms": 12},
     }
     for text, changes in cases.items():
