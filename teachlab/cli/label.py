@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import math
-from pathlib import Path
+import shlex
+from pathlib import Path, PurePath
 from typing import TYPE_CHECKING, Annotated
 
 import typer
@@ -153,7 +154,8 @@ def _tell(
         for one in found.doubtful[:MOST_TOLD]:
             say(f"  pass {one.row}, {moment(one.start, found)}: {one.reason} (doubt {100 * one.doubt:.0f} %)")
         if len(found.doubtful) > MOST_TOLD:
-            say(f"  and {len(found.doubtful) - MOST_TOLD} more; the table has them all")
+            where = "the table has them all" if target is not None else "--json has them all"
+            say(f"  and {len(found.doubtful) - MOST_TOLD} more; {where}")
     replayed = found.replayed
     if replayed is not None and (
         replayed.losses or replayed.gaps_tripped or replayed.counted_again or replayed.ignored_tripped
@@ -178,8 +180,16 @@ def _tell(
     say(f"Passes and gaps shorter than {shortest} were smoothed away: {proposal.dropped}.")
     warn(SELF_LABELLED)
     say()
-    if found.correction is not None or target is None:
+    if found.correction is not None:
         say(f"Next: teachlab inspect {typed_again(recording, truth=target)}")
+        return
+    asked = f" --direction {proposal.direction}" if proposal.direction_from == "given" else ""
+    # What was corrected is told against the same proposal.
+    asked += "" if min_ms is None else f" --min-ms {min_ms:g}"
+    if target is None:
+        table = shlex.quote(f"{PurePath(sheets[0]).stem}.csv")
+        say(f"Next: teachlab label {typed_again(recording)}{asked} --out {table}")
+        say("It writes the table to correct.")
         return
     if not found.truth.passes:
         say(f"Next: give a shorter --min-ms: every pass in this light is shorter than {shortest}.")
@@ -189,9 +199,6 @@ def _tell(
         "in samples), and keep the first line."
     )
     say(f"Or on the light, the most doubtful first: teachlab explore {typed_again(recording, truth=target)} --serve")
-    asked = f" --direction {proposal.direction}" if proposal.direction_from == "given" else ""
-    # What was corrected is told against the same proposal.
-    asked += "" if min_ms is None else f" --min-ms {min_ms:g}"
     back = f"{typed_again(recording)}{asked} --from {typed_again(target)}"
     say(f"Then: teachlab label {back} --out NAME.passes.parquet")
 

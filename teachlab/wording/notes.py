@@ -9,7 +9,7 @@ from teachlab.model.recording import Origin, Recording
 from teachlab.model.truth import Truth, TruthSource
 
 SYNTHETIC = "Synthetic light: no evidence about a real line."
-SELF_LABELLED = "The passes are self-labelled: made from this very signal. They may tune; they support no claim."
+SELF_LABELLED = "The passes are self-labelled: made from this very light. They may tune; they support no claim."
 GENERATED = "The passes come from a generator, not from a line."
 NOT_TIED = "Passes not tied to the recording: check that they belong to it."
 

@@ -10,8 +10,12 @@ from io import BytesIO
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
 import shell
+
+from teachlab.data.recording_files import write_recording
+from teachlab.model.recording import Recording, RecordingInfo
 
 MARGIN_MM = 32
 """Left and right margin of a printed page together, as the page's style sheet has it."""
@@ -237,3 +241,42 @@ def test_a_page_of_the_guide_is_accessible_and_its_figures_can_be_read(
         wide = page.evaluate("[...document.images].map(e => e.getBoundingClientRect().width)")
         assert all(one >= 500 for one in wide)
     page.close()
+
+
+@pytest.mark.parametrize("width", [390, 1200])
+def test_the_sheet_of_proposed_passes_is_read_on_a_phone_too(
+    chromium: Any, axe: Any, html_checker: Path, tmp_path: Path, hostile_texts: tuple[str, ...], width: int
+) -> None:
+    """Pictures of four to a row had letters of 3 px on a phone, below 800 px of nothing; a table stuck out."""
+    rng, start = np.random.default_rng(3), np.arange(70) * 100 + 40
+    light = rng.normal(20, 2, 70 * 100 + 80)
+    for k, a in enumerate(start):
+        light[a : a + (80 if k == 9 else 40)] += 60
+    info = RecordingInfo(sample_rate_hz=1000, unit="counts", title=f"{hostile_texts[0]} {hostile_texts[4]}")
+    write_recording(tmp_path / "line.parquet", Recording.from_array(light.astype(np.float32), info))
+    sheet = tmp_path / "sheet.html"
+    told = shell.run("label", tmp_path / "line.parquet", "--direction", "rise", "--out", sheet).stdout
+    assert f"Next: teachlab label {tmp_path / 'line.parquet'} --direction rise --out sheet.csv" in told
+    context = chromium.new_context(bypass_csp=True, offline=True, viewport={"width": width, "height": 800})
+    page = context.new_page()
+    page.goto(sheet.as_uri())
+    assert page.title().startswith("Proposed passes of <script>")
+    text = page.inner_text("body")
+    assert "Where one shows no product, take its row out of the table" in text
+    assert "70 passes proposed, 2 in doubt; the first 60 shown" in text
+    assert "Grey: the pass as proposed." in text
+    assert "pass 9, 0.94 s after the start, samples 940 to 1020. Doubt 100 %: long: 80 ms" in " ".join(text.split())
+    assert page.evaluate("document.documentElement.scrollWidth") <= width
+    pictures = page.evaluate("[...document.images].map(e => [e.naturalWidth, e.getBoundingClientRect().width, e.alt])")
+    assert len(pictures) == 60
+    # Letters of 8 points, at least as large as drawn but for a tenth.
+    assert all(drawn > 0 and shown >= 0.9 * 3.2 * 96 for drawn, shown, _ in pictures)
+    assert pictures[0][2] == "Light around pass 9, 0.94 s after the start"
+    found = axe.run(page)
+    assert found.violations_count == 0, found.generate_report()
+    context.close()
+    checked = subprocess.run(
+        ["java", "-Xss4m", "-jar", html_checker, "--stdout", "--exit-zero-always", "--format", "json", sheet],
+        capture_output=True, text=True, check=True,
+    )  # fmt: skip
+    assert json.loads(checked.stdout)["messages"] == []

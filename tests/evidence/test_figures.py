@@ -39,7 +39,7 @@ def test_a_sheet_of_passes_has_one_unit_of_time_and_names_the_light(
 ) -> None:
     """Passes of 240 and 260 ms had axes in ms and in s side by side, and none had the unit of the light."""
     made: list[Figure] = []
-    monkeypatch.setattr(label_sheet, "picture", lambda one, kind: made.append(one) or b"<svg/>")
+    monkeypatch.setattr(label_sheet, "picture", lambda one, kind, says: made.append(one) or b"<svg/>")
     light = np.full(3000, 10.0)
     spans = [(500, 740), (1500, 1760)]
     for start, end in spans:

@@ -18,6 +18,7 @@ LEAST_DOUBT = 0.2
 """A smaller doubt is the ordinary spread of products."""
 FEWEST = 4
 """With fewer passes, the usual pass is unknown."""
+LONG = "long:"
 FARTHEST = 1e3
 """Multiple of the distance from background to object; infinite light counts as this."""
 
@@ -123,9 +124,8 @@ def pass_doubts(recording: Recording, proposal: Proposal, shares: NDArray[np.flo
             found.append((_between(0.9 - weak, 0.4), f"weak: {100 * weak:.0f} % of the usual light"))
             lasts = f"{time_text(1000 * length[k] / rate)}, usual are {time_text(1000 * usual_length / rate)}"
             found.append((_between(0.8 - ratio, 0.6), f"short: {lasts}"))
-            found.append((_between(ratio - 1.3, 0.7), f"long: {lasts}; perhaps two"))
-            after = time_text(1000 * gap[k] / rate)
-            found.append((_between(0.5 - close, 0.45), f"only {after} after the one before; perhaps one object"))
+            found.append((_between(ratio - 1.3, 0.7), f"{LONG} {lasts}; perhaps two"))
+            found.append((_between(0.5 - close, 0.45), _close_text(gap[k], rate)))
         doubt, reason = max(found, key=lambda one: one[0])
         out.append(PassDoubt(k, int(start[k]), int(end[k]), round(doubt, 2), reason if doubt > 0 else ""))
     return out
@@ -142,13 +142,36 @@ def reconcile(
     """Compare the proposed passes with a known count, and name the most likely missing or double ones."""
     passes = proposal.truth.passes
     if passes > counted:
-        # Of two that are close together, the second is named.
-        ranked = sorted((d for d in doubts if d.doubt > 0), key=lambda d: (-d.doubt, d.start))
-        places = [LikelyPlace(d.start, d.end, d.doubt, f"pass {d.row}: {d.reason}") for d in ranked]
-        return CountCheck(counted, passes, tuple(places[: passes - counted]))
-    places = _missing(recording, proposal, doubts, faint, opposite) if passes < counted else []
+        places = _superfluous(recording, proposal, doubts, counted)
+    else:
+        places = _missing(recording, proposal, doubts, faint, opposite) if passes < counted else []
     places.sort(key=lambda place: (-place.score, place.sample))
-    return CountCheck(counted, passes, tuple(places[: counted - passes]))
+    return CountCheck(counted, passes, tuple(places[: abs(counted - passes)]))
+
+
+def _superfluous(recording: Recording, proposal: Proposal, doubts: list[PassDoubt], counted: int) -> list[LikelyPlace]:
+    """Return passes that are perhaps no product, or the second part of one: then the second is named.
+
+    If so many products passed, the widest gaps are those between products, one fewer than there are.
+    """
+    truth, places = proposal.truth, []
+    gap = np.concatenate(([np.inf], (truth.start[1:] - truth.end[:-1]).astype(float)))
+    usual = float(np.median(np.sort(gap[1:])[::-1][: max(counted - 1, 1)]))
+    # A long pass is no reason to take one out.
+    alone = [0.0 if d.reason.startswith(LONG) else d.doubt for d in doubts]
+    for d in doubts:
+        score, reason = alone[d.row], d.reason
+        near = 1 - gap[d.row] / usual if usual > 0 else 0.0
+        # Where the one before is rather no product, this one is.
+        if near > max(score, alone[d.row - 1]):
+            score, reason = near, _close_text(gap[d.row], recording.info.sample_rate_hz)
+        if score > 0:
+            places.append(LikelyPlace(d.start, d.end, score, f"pass {d.row}: {reason}"))
+    return places
+
+
+def _close_text(gap: float, rate: float) -> str:
+    return f"only {time_text(1000 * gap / rate)} after the one before; perhaps one object"
 
 
 def _faint_places(recording: Recording, proposal: Proposal, shares: NDArray[np.float64]) -> list[LikelyPlace]:
@@ -197,7 +220,7 @@ def _missing(
             )
         )
     places += [
-        LikelyPlace(d.start, d.end, d.doubt, f"pass {d.row}: {d.reason}") for d in doubts if d.reason.startswith("long")
+        LikelyPlace(d.start, d.end, d.doubt, f"pass {d.row}: {d.reason}") for d in doubts if d.reason.startswith(LONG)
     ]
     places += [replace(p, score=min(1.0, 2 * p.score)) for p in faint]
     places += [replace(p, score=min(1.0, 0.5 + p.score)) for p in opposite]

@@ -153,6 +153,24 @@ def test_a_count_names_where_passes_are_likely_double():
     assert "only 15 ms after the one before; perhaps one object" in found.count.places[0].text
 
 
+@pytest.mark.parametrize(("split", "seed"), [(0.1, 1), (0.5, 1), (0.5, 2), (0.9, 1)])
+def test_with_a_count_the_second_parts_of_products_are_named_however_many_were_split(split, seed):
+    """Of 168 passes named in jars that are dark at both rims alone, 12 were a second rim, the others whole jars."""
+    rng, products = np.random.default_rng(seed), 200
+    length, gap = rng.integers(60, 90, products), rng.integers(80, 200, products)
+    start = np.cumsum(gap + np.concatenate(([0], length[:-1])))
+    light, second = np.full(start[-1] + 400, 10.0), []
+    for a, long in zip(start, length, strict=True):
+        light[a : a + long] = 100.0
+        if rng.random() < split:
+            light[a + 30 : a + 40] = 10.0
+            second.append(int(a) + 40)
+    found = label(Recording.from_array(light, INFO), count=products)
+    assert found.truth.passes == products + len(second)
+    assert sorted(place.sample for place in found.count.places) == second
+    assert all("perhaps one object" in place.text for place in found.count.places)
+
+
 def test_what_a_replay_says_of_corrected_passes(tmp_path):
     recording = line()
     proposed = propose_passes(recording).truth
