@@ -104,15 +104,15 @@ def keyed_in(
     reading = SettingReading(recording, truth, worst, rules=rules)
     verdict = setting_verdict(
         reading, worst, result, by=how, about=f"{about}, {found.key}" if about else found.key,
-        margin=reading.margin_where_known(result),
+        margin=reading.margin_where_known(result), keyed=SettingReading(recording, truth, found.setting, rules=rules),
     )  # fmt: skip
-    room = verdict.equal_cost
-    if room is not None:
-        # The levels are those of the worse end; how far they may move is told from those that are keyed in.
-        at = found.setting.on_level
-        room = replace(room, down=max(at - room.on_low, 0.0), up=max(room.on_high - at, 0.0))
-    verdict = replace(verdict, setting=found.setting, equal_cost=room)
-    return KeyedIn(stepped=found, score_worst=result, worst_end=end, verdict=verdict)
+    return KeyedIn(
+        stepped=found, score_worst=result, worst_end=end, verdict=replace(verdict, setting=found.setting)
+    )  # fmt: skip
+
+
+LIST = "; "
+"""Between names of kinds, which may hold commas."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -239,7 +239,7 @@ class SettingCard:
                                     f"{n.extra} extra{end}"))  # fmt: skip
             if met:
                 rows.append(("", touching_text(met, "more ")))
-        kinds = ", ".join(
+        kinds = LIST.join(
             f"{count} of {name}" if name else number_of(count, "pass", "passes") for name, count in self.kinds.items()
         )
         rows.append(("Evidence", f"recording {self.recording}: {kinds}"))
@@ -255,7 +255,7 @@ class SettingCard:
             rows = [("Show", "; then ".join(self.shown))]
         else:
             rows = [("Show", "nothing: the values above are keyed in by hand")]
-        rows.append(("Pieces", "of every kind: " + ", ".join(name or "those of the line" for name in self.kinds)))
+        rows.append(("Pieces", "of every kind: " + LIST.join(name or "those of the line" for name in self.kinds)))
         for one in self.cycles:
             long = f"at least {math.ceil(one.seconds)} s" if math.isfinite(one.seconds) else "no time is enough"
             rows.append(("How long", f"{long}, so that {one.name} has lain in a gap"))

@@ -161,19 +161,41 @@ def touching_line() -> tuple[Recording, Truth]:
     return recording, Truth.from_arrays(start, end)
 
 
-def test_the_worse_end_is_where_products_are_missed_not_where_those_that_touch_merge() -> None:
-    """At the low end 10 pairs merge, which costs nothing; at the high end one product more is missed."""
-    recording, truth = touching_line()
+def between_steps() -> SteppedSetting:
+    """Levels on the line of products that touch, whose high end misses the product of 565."""
     steps = {
         "on": DisplayStep(display=290, light=560, low=555, high=570),
         "off": DisplayStep(display=225, light=430, low=425, high=435),
     }
     setting = Setting(unit="counts", on_level=560.0, off_level=430.0)
-    stepped = SteppedSetting(setting=setting, steps=steps, room=None, margin=None, refused=None)
+    return SteppedSetting(setting=setting, steps=steps, room=None, margin=None, refused=None)
+
+
+def test_the_worse_end_is_where_products_are_missed_not_where_those_that_touch_merge() -> None:
+    """At the low end 10 pairs merge, which costs nothing; at the high end one product more is missed."""
+    recording, truth = touching_line()
+    stepped = between_steps()
     lost = {end: score(replay(recording, one), truth).counts.lost for end, one in stepped.ends().items()}
     assert lost == {"low": 10, "high": 1}
     end, worst, found = stepped.worse_end(recording, truth)
     assert (end, worst.on_level, found.counts.lost) == ("high", 570.0, 1)
+
+
+def test_levels_of_equal_cost_are_told_of_those_that_are_keyed_in(
+    monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    """Told of the worse end, they left out the level that is keyed in, and their middle had an error more."""
+    monkeypatch.setattr("teachlab.device.card.in_steps", lambda *given, **more: between_steps())
+    recording, truth = touching_line()
+    found = keyed_in(recording, truth, between_steps().setting, read_device(device_file(tmp_path)))
+    assert found.score_worst is not None
+    assert found.score_worst.counts.misses == 1
+    room = found.verdict.equal_cost
+    assert room is not None
+    assert room.on_low == 560.0 - room.down < 560.0 < 560.0 + room.up == room.on_high <= 565
+    for on in (room.on_low, (room.on_low + room.on_high) / 2, room.on_high):
+        counts = score(replay(recording, found.setting.with_levels(on, on - 130.0)), truth).counts
+        assert (counts.misses, counts.extra, counts.false_trips) == (0, 0, 0), on
 
 
 def test_a_card_counts_no_error_where_products_touch_and_merge() -> None:
@@ -411,3 +433,11 @@ def test_how_near_the_light_comes_is_told_of_the_levels_that_are_judged() -> Non
     steps = np.diff(inside.astype(float), axis=1)
     noise = 1.4826 * np.median(np.abs(steps - np.median(steps))) / np.sqrt(2)
     assert float(told[1]) / float(told[2]) == pytest.approx(noise, rel=0.1)
+
+
+def test_kinds_whose_names_hold_commas_stay_apart() -> None:
+    """Of "lid, white, cap" a reader made three kinds."""
+    truth = Truth.from_arrays(STARTS, STARTS + 20, label=["lid, white" if k % 4 else "cap" for k in range(40)])
+    found = card(line(), truth, SETTING)
+    assert dict(found.rest_lines())["Evidence"].endswith(": 30 of lid, white; 10 of cap")
+    assert dict(found.sheet_lines())["Pieces"] == "of every kind: lid, white; cap"

@@ -208,7 +208,7 @@ def test_where_no_step_is_safe_a_design_further_from_errors_is_tried(
 
 @pytest.mark.parametrize("seed", [0, 1])
 def test_the_room_is_told_from_the_level_that_is_keyed_in(seed: int) -> None:
-    """It is found at the worse end of the display's doubt, which lies beside that level."""
+    """The verdict is on the worse end of the display's doubt, which lies beside that level."""
     of = device({"light_noise": 12.0})
     setting = replace(of.designing(Designed()), expect_flashes=False).teach(view_of(seed))  # type: ignore[type-var]
     found = keyed_in(*line(seed), setting, of)

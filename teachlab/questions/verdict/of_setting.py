@@ -50,6 +50,7 @@ def setting_verdict(
     margin: Margin | None = None,
     overturned: Overturned | None = None,
     why_lost: Reasons | None = None,
+    keyed: SettingReading | None = None,
 ) -> Verdict:
     """Judge a setting by its score.
 
@@ -62,6 +63,8 @@ def setting_verdict(
     `overturned`: if another candidate is right where this setting is wrong: then it is not to be used, or with a limit
     only.
     `why_lost`: reasons of its errors, if they are known.
+    `keyed`: reading by the levels that a person keys in, if `setting` is the worse end of what they may mean: of them
+    it is told which levels cost the same.
     """
     by = by or JudgedBy()
     recording, truth, rules = reading.recording, reading.truth, reading.rules
@@ -92,7 +95,7 @@ def setting_verdict(
     )
     claim = headline(case.counts, case.found, confidence=rules.confidence, assumption=by.assumption, shown=not beside)
     # Levels that cost the same as a useless output are useless too.
-    room = room_of(reading, margin, costs=by.costs) if case.usable and not beside else None
+    room = room_of(keyed or reading, margin, costs=by.costs) if case.usable and not beside else None
     near = None
     if margin is not None and not beside:
         near = near_reason(recording, truth, setting, margin, case.found, room=room, step=case.step)
