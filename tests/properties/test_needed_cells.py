@@ -11,10 +11,12 @@ import pytest
 from teach_views import teach_view
 
 from teachlab.errors import Abstained
+from teachlab.model.memory import memory_of
 from teachlab.model.recording import Direction, Recording, RecordingInfo
 from teachlab.model.teaching import Events, TeachView
 from teachlab.questions.design import designed_and_judged
-from teachlab.teaching.cells import needed_cells
+from teachlab.sensor.edges import TwoState
+from teachlab.teaching.cells import designed_cells, needed_cells
 from teachlab.teaching.cells.designed_cells import CellGrid, ShownCounter, truth_of
 from teachlab.teaching.cells.needed_cells import NeededCells
 from teachlab.teaching.cells.shown_light import ShownLight
@@ -109,6 +111,24 @@ def test_a_first_stretch_bounds_every_cell(seed: int) -> None:
         assert (bounds >= before).all()
         before = bounds
     assert before.max() > 0
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_comparators_that_hold_too_many_edges_read_again_by_halves(seed: int, monkeypatch: pytest.MonkeyPatch) -> None:
+    view = busy_line(seed)
+    of_all = designed(view)
+    monkeypatch.setattr(designed_cells, "HELD_EDGES", 50)
+    assert designed(view) == of_all
+
+
+def test_a_comparator_whose_edges_need_more_memory_than_allowed_is_refused(monkeypatch: pytest.MonkeyPatch) -> None:
+    states = [TwoState(False, np.arange(99)), TwoState(False, np.arange(101))]
+    monkeypatch.setattr(designed_cells, "HELD_EDGES", 90)
+    with memory_of(130.0 * 100), pytest.raises(Abstained, match="switches too often to be counted") as refusal:
+        list(designed_cells.in_parts(states))
+    assert "101 edges" in str(refusal.value)
+    with memory_of(130.0 * 101):
+        assert list(designed_cells.in_parts(states)) == [states]
 
 
 def test_long_light_that_is_quiet_at_every_level(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -398,15 +398,19 @@ def test_a_block_read_as_needed_shows_what_a_kept_one_shows(monkeypatch: pytest.
 
 
 def test_light_that_is_too_long_to_be_held_is_measured_and_not_shown(monkeypatch: pytest.MonkeyPatch) -> None:
-    """By hand: half of the block, from the middle of a gap to the middle of another; 40 bytes an evaluation."""
+    """By hand: half of the block, from mid-gap to mid-gap; 40 bytes an evaluation, in parts 12."""
     monkeypatch.setattr("teachlab.teaching.block.MOST_SHOWN", 0)
     recording, truth = line(10)
     events = TeachBlock(recording, truth).draw({Shown.EVENTS}, 0, 0).events
     with memory_of(40.0 * events.evaluations - 1), pytest.raises(Abstained, match="too long for a strategy") as refusal:
         _ = events.light
     assert f"{events.evaluations:,} evaluations" in str(refusal.value)
+    with memory_of(12.0 * events.evaluations - 1), pytest.raises(Abstained, match="too long for a strategy"):
+        events.parts()
+    with memory_of(12.0 * events.evaluations):
+        parts = np.concatenate([*events.parts()])
     with memory_of(40.0 * events.evaluations):
-        assert events.light.size == events.evaluations
+        assert np.array_equal(events.light, parts)
 
 
 def test_the_base_must_fit_the_recording() -> None:

@@ -13,7 +13,8 @@ from numpy.typing import NDArray
 
 from teachlab.errors import Abstained
 from teachlab.model.arrays import Flags, Floats, Integers
-from teachlab.model.printable_text import number_of
+from teachlab.model.memory import allowed_memory
+from teachlab.model.printable_text import in_figures, number_of
 from teachlab.model.recording import Block
 from teachlab.model.setting import DelaysActOn, Setting
 from teachlab.model.teaching import Events, TeachView, polarity_of
@@ -50,8 +51,12 @@ NARROW = 0.5
 """If at most this share of the light must be counted at a level, only this light is counted."""
 SAMPLED = 8
 """Number of passes whose light shows how busy comparators are."""
-HELD_RUNS = 1 << 21
-"""Edges counted at a time; otherwise chatter at the lowest levels would fill the memory."""
+HELD_RUNS, HELD_EDGES = 1 << 21, 1 << 23
+"""Edges counted at a time, and held for all comparators of a reading: with more, half of them at a time read the light
+again. Otherwise chatter at the lowest levels would fill the memory."""
+EDGE_BYTES = 130
+"""Memory for each edge of one comparator that chatters, while it is counted. Measured: 42 bytes for each evaluation of
+noise, with an edge at every third."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -325,7 +330,8 @@ class ShownCounter:
         """
         if not pairs.size:
             return
-        comparators = LevelPairs([(on, off) for on, off in pairs.reshape(-1, 2).tolist()])
+        pairs = pairs.reshape(-1, 2)
+        comparators = LevelPairs([(on, off) for on, off in pairs.tolist()])
         stop = np.array([light.ranks.size]) if stop is None else stop
         before = np.cumsum(stop - begin) - (stop - begin)
         at = 0
@@ -336,6 +342,11 @@ class ShownCounter:
             for a in range(0, ranks.size, AT_A_TIME):
                 b = a + AT_A_TIME
                 comparators.push(Block(at + a, ranks[a:b], None if invalid is None else invalid[a:b]))
+                if comparators.held > HELD_EDGES and len(pairs) > 1:
+                    del comparators
+                    for some in np.array_split(pairs, 2):
+                        yield from ShownCounter._compared(light, some, begin, stop)
+                    return
             at += ranks.size
         for state in comparators.light_states():
             # Edges are numbered among the compared evaluations. Return them to their places in the stretch shown.
@@ -358,6 +369,8 @@ def in_parts(states: Iterable[TwoState]) -> Iterator[list[TwoState]]:
     held: list[TwoState] = []
     edges = 0
     for state in states:
+        if state.edges.size > HELD_EDGES:
+            _refuse_to_count(state.edges.size)
         held.append(state)
         edges += state.edges.size
         if edges > HELD_RUNS:
@@ -365,6 +378,16 @@ def in_parts(states: Iterable[TwoState]) -> Iterator[list[TwoState]]:
             held, edges = [], 0
     if held:
         yield held
+
+
+def _refuse_to_count(edges: int) -> None:
+    need, most = EDGE_BYTES * edges, allowed_memory()
+    if need > most:
+        raise Abstained(
+            "the light switches too often to be counted at a level within its noise",
+            f"{number_of(edges, 'edge')}, which need about {in_figures(need / 1e9, 2)} GB of memory",
+            f"at most {in_figures(most / 1e9, 2)} GB: give a part of the recording, or allow more with --memory",
+        )
 
 
 def truth_of(events: Events) -> Truth:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import asdict, dataclass, replace
 from typing import Any, ClassVar
 
@@ -13,10 +14,12 @@ from teachlab.model.arrays import Flags, Floats, Integers
 from teachlab.model.following_and_window import Follow, TurningPointSetting
 from teachlab.model.setting import Setting, Switching
 from teachlab.model.teaching import Shown, TeachView
+from teachlab.sensor.edges import TwoState
 from teachlab.sensor.following.turning_points import TurningPoints
 from teachlab.teaching.cells.cell_reserves import CostlierCells, waiting_reserve
 from teachlab.teaching.cells.designed_cells import (
     FEW_PASSES,
+    HELD_EDGES,
     TIE_DIGITS,
     CellGrid,
     Cells,
@@ -102,7 +105,7 @@ class TurningPointFollower(CheckedParameters):
         counter = ShownCounter(view)
         tried = {form: self._steps(view, form, shown) for form in self._forms(view, shown)}
         errors = self._needed(
-            view, counter, grid,
+            counter, grid,
             [self._plain(view, shown, form, k) for form, steps in tried.items() for k in steps.tolist()],
         )  # fmt: skip
         least = int(errors.min())
@@ -117,7 +120,7 @@ class TurningPointFollower(CheckedParameters):
             view, 0.0, 0.0, *(int(axis[k]) for axis, k in zip(grid.timings, best.at, strict=True))
         ).switching  # fmt: skip
         setting = self._plain(view, shown, form, best.distance, switching=switching)
-        between = self._counted(view, counter, grid, [setting])[0, c, d, e]
+        between = self._counted(counter, grid, [setting])[0, c, d, e]
         if between > least:  # an island of errors between two counted distances
             setting = self._plain(view, shown, form, best.counted, switching=switching)
         told = {
@@ -163,9 +166,7 @@ class TurningPointFollower(CheckedParameters):
             share=distance if gain else None, distance=None if gain else distance, **kept,
         )  # fmt: skip
 
-    def _needed(
-        self, view: TeachView, counter: ShownCounter, grid: CellGrid, settings: list[TurningPointSetting]
-    ) -> Cells:
+    def _needed(self, counter: ShownCounter, grid: CellGrid, settings: list[TurningPointSetting]) -> Cells:
         """Return the errors of all settings under every filter and pair of delays: those above the least may be fewer.
 
         A setting whose every cell makes more errors on a first stretch than one that is counted in full is left there.
@@ -174,11 +175,11 @@ class TurningPointFollower(CheckedParameters):
 
         def count(some: Integers, on: ShownCounter) -> None:
             if some.size:
-                errors[some] = self._counted(view, on, grid, [settings[k] for k in some.tolist()])
+                errors[some] = self._counted(on, grid, [settings[k] for k in some.tolist()])
 
         left, known = np.arange(len(settings)), np.iinfo(np.int64).max
         first = FEWEST_PASSES if len(settings) * counter.evaluations > LARGE else counter.passes
-        while 2 * first < counter.passes:
+        while left.size and 2 * first < counter.passes:
             count(left, counter.first(first))
             fewest = errors[left].min(axis=(1, 2, 3))
             # The least is met by a row of neighbours: the one in the middle is the likeliest to keep it.
@@ -192,12 +193,10 @@ class TurningPointFollower(CheckedParameters):
         return errors
 
     @staticmethod
-    def _counted(view: TeachView, counter: ShownCounter, grid: CellGrid, settings: list[TurningPointSetting]) -> Cells:
+    def _counted(counter: ShownCounter, grid: CellGrid, settings: list[TurningPointSetting]) -> Cells:
         """Return the errors of all settings under every filter and pair of delays, on what the counter counts."""
-        points = TurningPoints(settings, view.events.evaluations)
-        for light in counter.parts():
-            points.push(light)
-        return np.concatenate([counter.of_states(part, grid) for part in in_parts(points.light_states())])
+        states = in_parts(_states(settings, counter))
+        return np.concatenate([counter.of_states(part, grid) for part in states])
 
     def _best(self, steps: Floats, costlier: Flags, form: Follow, grid: CellGrid, shown: ShownLight) -> _Chosen:
         """Return the longest run of distances under the filter and delays with the most reserve for their price."""
@@ -231,6 +230,20 @@ class TurningPointFollower(CheckedParameters):
             counted=float(steps[int(np.rint((1 - POSITION) * a[k] + POSITION * b[k]))]), reserve=float(reserve[k]),
             low=float(steps[a[k]]), high=float(steps[b[k]]),
         )  # fmt: skip
+
+
+def _states(settings: list[TurningPointSetting], counter: ShownCounter) -> Iterator[TwoState]:
+    """Yield the state of every comparator on what is counted; half of them at a time where they switch too often."""
+    points = TurningPoints(settings, counter.evaluations)
+    for light in counter.parts():
+        points.push(light)
+        if points.held > HELD_EDGES and len(settings) > 1:
+            del points
+            half = len(settings) // 2
+            yield from _states(settings[:half], counter)
+            yield from _states(settings[half:], counter)
+            return
+    yield from points.light_states()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
