@@ -102,6 +102,13 @@ def test_light_that_leaves_the_grid_is_found_and_a_grid_is_not_sorted(monkeypatc
     assert (later.step(), sizes[1:]) == (0.25, [1000, 1])
 
 
+def test_light_that_begins_without_a_finite_level_has_the_step_of_what_follows(monkeypatch):
+    monkeypatch.setattr(noise, "LEVELS_AT_ONCE", 64)
+    found = SmallestStep()
+    found.push(np.array([np.inf, -np.inf] * 50 + [4.0, 1.0, 2.5] * 30))
+    assert found.step() == 1.5
+
+
 @settings(max_examples=100, deadline=None)
 @given(st.integers(0, 3000), st.lists(st.integers(0, 3000), max_size=6), st.integers(1, 400))
 def test_a_selection_ignores_the_blocks_and_is_bounded_and_even(size, cuts, limit):

@@ -33,6 +33,10 @@ def test_nothing_is_said_within_the_doubt():
     assert lead_lines(None, "line.parquet") == []
 
 
+def test_exact_borders_are_told_together():
+    assert alignment(0.0, jitter=0.0).lags.scatter[1] == "borders"
+
+
 def test_agreement_on_a_regular_line_asks_to_check_the_first_pass():
     assert agreement(alignment(0.1)).endswith("within the doubt of ±2 ms. Nothing needs mending.")
     told = agreement(alignment(0.1, rival=0.9))

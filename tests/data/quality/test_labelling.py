@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 
 from teachlab.data.quality.labelling import propose_passes, two_levels
+from teachlab.data.quality.pass_doubts import doubts_and_places, reconcile
 from teachlab.errors import ParameterError, RecordingError
 from teachlab.model.recording import Direction, Recording, RecordingInfo
 from teachlab.model.truth import TruthSource
@@ -75,6 +76,19 @@ def test_spikes_and_holes_are_smoothed_away():
     assert found.dropped == 2
     assert propose_passes(recording, min_ms=2).truth.passes == 42
     assert propose_passes(recording, min_ms=4.5).truth.passes == 41
+
+
+def test_what_was_nearly_a_pass_is_a_likelier_product_than_the_longest_gap():
+    """9 of 10 samples of light score 0.95; a gap without two products 0.9 at most, however long it is."""
+    light, borders = line(noise=1.0)
+    light[borders[20, 0] : borders[22, 1]] = 10
+    light[borders[30, 0] - 100 : borders[30, 0] - 91] = 60
+    recording = Recording.from_array(light, INFO)
+    found = propose_passes(recording, min_ms=10)
+    check = reconcile(recording, found, *doubts_and_places(recording, found), 39)
+    assert [round(one.score, 2) for one in check.places] == [0.95, 0.9]
+    assert [one.sample for one in check.places] == [borders[30, 0] - 100, borders[19, 1]]
+    assert check.places[0].text == "9 ms of light, smoothed away as too short"
 
 
 def test_the_stored_direction_and_a_given_one_win():

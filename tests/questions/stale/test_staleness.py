@@ -74,6 +74,8 @@ def test_nothing_changed() -> None:
     assert found.across.alarm is None
     assert [c.figure for c in found.changes] == ["object", "background", "contrast", "margin"]
     assert _found(_log(seed=1)).state is Stale.KEEP
+    # Stretches of three passes: of two of them there is a change, with its interval; of one there is none.
+    assert [len(_found(_log(passes=n, seed=1), _log(seed=2)).changes) for n in (5, 6)] == [0, 4]
 
 
 def test_products_that_touch_and_merge_make_nothing_worse() -> None:
