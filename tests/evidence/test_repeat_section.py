@@ -18,6 +18,7 @@ from teachlab.evidence.identity import json_digest
 from teachlab.evidence.page import page_html
 from teachlab.evidence.record_parts import Sources, record_text
 from teachlab.evidence.sections.repeat_section import shown_too_much
+from teachlab.evidence.sections.repeat_wording import cloud_lines
 from teachlab.model.recording import Recording, RecordingInfo
 from teachlab.model.setting import Setting, Taught
 from teachlab.model.truth import Truth
@@ -215,3 +216,24 @@ def test_light_from_the_end_of_the_teach_block_on_was_not_to_be_shown(at: int, t
     assert told in said
     assert bool(said) == bool(told)
     assert shown_too_much(setting, None) == shown_too_much(setting.with_levels(5, 4), None) == ""
+
+
+def test_what_a_cloud_says_beside_its_figures_is_what_was_counted() -> None:
+    cloud = {
+        "abstained": {"events": 3}, "draws": 40, "reasons": {"weak": 2, "few": 1},
+        "worse": [
+            {"trials": 37, "events": 1, "measure": "regret", "low": 0.012, "high": 0.138},
+            {"trials": 37, "events": 4, "measure": "lost_rate", "limit_high": 0.05, "low": 0.03, "high": 0.254},
+            {"trials": 0, "measure": "regret"},
+        ],
+        "released": {"below": 0.415, "dearer": 0.2, "cheaper": 0.05},
+        "between": {"components": {"values": 36, "groups": 9}},
+    }  # fmt: skip
+    assert cloud_lines(cloud) == [
+        "3 of 40 draws gave no setting: weak (2); few (1).",
+        "1 of 37 draws cost more than the best fixed setting in hindsight: between 1.2 and 13.8 % of draws from this "
+        "block.",
+        "4 of 37 draws lie above 0.05 in lost rate: between 3 and 25.4 % of draws from this block.",
+        "41.5 % of the draws have an on-level at or below that of the setting; 20 % cost more, 5 % less.",
+        "Taught on single lots: 36 teachings on 9 lots.",
+    ]

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from teachlab.cli.replay import _reference_lines
 from teachlab.data.setting_files import setting_from_dict
 from teachlab.model.following_and_window import FollowingSetting, WindowSetting
 from teachlab.model.recording import Recording, RecordingInfo
@@ -155,10 +156,13 @@ def test_release_and_alarm(packs: tuple[Recording, Truth]) -> None:
         high_limit=12.0,
         release_after_ms=10_000.0,
     )
-    limited = replay(recording, low).followed
+    output = replay(recording, low)
+    limited = output.followed
     assert limited is not None
     assert limited.highest == 12.0
-    assert limited.alarm.rises().size >= 1
+    told = _reference_lines(output, UNIT)
+    assert told[0].endswith(f" to 12 {UNIT}, at the end {limited.last:.6g}; set anew {limited.releases.size} times")
+    assert told[1] == "ALARM: the reference would have left its limits 1 time"
 
 
 def test_objects_brighter_or_darker_than_the_background() -> None:

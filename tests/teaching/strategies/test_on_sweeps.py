@@ -107,6 +107,13 @@ def test_edges_are_no_level() -> None:
         (IterativeMean(), [float("nan")] * 50, "too little light", "0 valid"),
         (BetweenClassVariance(), [1.0, 2.0], "too little light", "2 valid"),
         (MinimumError(), line(100.0), "one class", "least criterion"),
+        # 99 without spread, and 101, 102.5 and 104.5: 3.667 apart, √(2.056 / 2) = 1.014 wide.
+        (
+            MinimumError(),
+            [99.0, 101.0] * 50 + [102.5, 104.5] * 50,
+            "the contrast is too small",
+            "means 99 counts and 102.667 counts are 3.6 standard deviations apart",
+        ),
         (TwoComponentMixture(), line(100.0), "one level only", "1 level: "),
         (TwoComponentMixture(), line(100.0, 102.0), "one level only", "1 level: "),
         (TwoComponentMixture(), [0.0] * 10, "too little light", "10 valid"),
