@@ -1489,7 +1489,7 @@ _SHARES = [round(x / 1000, 3) for x in LIGHT.tolist()]
 _SHOWN = "Column 2 has 2,000 cells that are shown in percent, the first in row 2 of the sheet, and read as shown"
 
 
-def _percent_xlsx(form: str) -> Callable[[Path], None]:
+def _percent_xlsx(form: str, *, places: bool = True) -> Callable[[Path], None]:
     def write(path: Path) -> None:
         import openpyxl
 
@@ -1502,6 +1502,12 @@ def _percent_xlsx(form: str) -> Callable[[Path], None]:
             sheet.cell(k, 2).number_format = form
             sheet.cell(k, 3).number_format = '0.0"%"'
         book.save(path)
+        if not places:
+            with zipfile.ZipFile(path) as whole:
+                parts = {name: whole.read(name) for name in whole.namelist()}
+            with zipfile.ZipFile(path, "w") as out:
+                for name, part in parts.items():
+                    out.writestr(name, re.sub(rb"(<(?:row|c)) r=\"\w+\"", rb"\1", part) if "sheets/" in name else part)
 
     return write
 
@@ -1531,10 +1537,13 @@ def _percent_ods(path: Path) -> None:
         out.writestr("content.xml", content)
 
 
-for _name, _form in (("percent.xlsx", "0.0%"), ("percent_built_in.xlsx", "0.00%"), ("percent_red.xlsx", "0%;[Red]-0%")):
+for _name, _form in (
+    ("percent.xlsx", "0.0%"), ("percent_built_in.xlsx", "0.00%"), ("percent_red.xlsx", "0%;[Red]-0%"),
+    ("percent_without_places.xlsx", "0.0%"),
+):  # fmt: skip
     kind(
-        _name, _percent_xlsx(_form), options={"sheet": "line 1", "column": "light"}, light=LIGHT / 10, note=_SHOWN,
-        needs="openpyxl",
+        _name, _percent_xlsx(_form, places="without" not in _name), options={"sheet": "line 1", "column": "light"},
+        light=LIGHT / 10, note=_SHOWN, needs="openpyxl",
     )  # fmt: skip
 kind(
     "quoted_percent.xlsx",
