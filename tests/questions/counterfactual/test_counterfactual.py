@@ -372,3 +372,16 @@ def test_levels_that_separate_do_where_passes_bounce_at_their_ends(seed: int, co
     levels = np.unique(light[light > 30]).tolist()
     above, up_to = found.clean or (np.inf, -np.inf)
     assert [level for level in levels if works(level)] == [level for level in levels if above < level <= up_to]
+
+
+def test_what_the_pass_before_left_active_is_not_seen_of_a_pass_that_touches_it() -> None:
+    """Two in a row and 3 ms more: what is active up to evaluation 124 belongs to the pass that ended at 120."""
+    start = np.array([100, 120, *range(200, 1000, 100)])
+    light = np.tile([9.0, 10.0], 550)
+    for a in start:
+        light[a : a + 20] = 60.0
+    light[123:140] = 30.0
+    recording = Recording.from_array(light, RecordingInfo(sample_rate_hz=1000.0, unit="mV"))
+    used = Setting(unit="mV", on_level=20.0, off_level=20.0, consecutive=2, on_delay_ms=3.0)
+    found = counterfactual(recording, Truth.from_arrays(start, start + 20), used).sensors[0]
+    assert found.clean == (10.0, 30.0)
