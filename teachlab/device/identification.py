@@ -193,14 +193,38 @@ class _Stretch:
             total -= 2 * swallowed_count(logged_edges, at, not first, jitter, swallows)
         return total
 
+    def unexplained(self, box: _Box, filtered: TwoState, consecutive: int) -> int:
+        """Count logged edges that no delay can explain: none of the filtered light comes at their latency.
+
+        `filtered`: active where the light is beyond the level, after so many evaluations in a row, without delays.
+        """
+        # Between samples, latencies of the box and of the filter are rounded ones.
+        jitter = self.jitter + (0 if box.grid.whole else 2)
+        held = round((consecutive - 1) * box.grid.ratio)
+        total = 0
+        for logged, edges, latency in (
+            (self.edges.active, filtered.rises(), box.active), (self.edges.inactive, filtered.falls(), box.inactive),
+        ):  # fmt: skip
+            at = box.grid.samples_of(edges) + latency - held
+            total += int(
+                np.count_nonzero(np.searchsorted(at, logged - jitter) == np.searchsorted(at, logged + jitter, "right"))
+            )
+        return total
+
     def classes(self, box: _Box, on: float, off: float, most: int) -> Iterator[tuple[int, TimingClass]]:
         """Yield the classes with at most so many contradictions, and the room of the grid, at a pair of levels."""
         state, invalid, size = self.state(box.grid, on, off)
         least = int(self.edges.active.size) - most - 1
         latency = most_held_back(box)
+
+        def possible(filtered: TwoState, consecutive: int) -> bool:
+            self.work += 20 * filtered.edges.size
+            return self.unexplained(box, filtered, consecutive) <= most + self.room(box)
+
         for one, output in timing_classes(
-            state, invalid, size, light_on=box.light_on, latency=latency, difference=box.difference, least=least
-        ):
+            state, invalid, size, light_on=box.light_on, latency=latency, difference=box.difference, least=least,
+            possible=possible,
+        ):  # fmt: skip
             # Between samples a longer on-delay is more than a shorter lag: every edge falls on the grid again.
             room = self.room(box)
             delays = range(one.on_delay, one.longest_on_delay + 1)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from itertools import pairwise
 
@@ -62,8 +62,9 @@ class TimingClass(Document):
 
 
 def timing_classes(
-    state: TwoState, invalid: TwoState, size: int, *, light_on: bool, latency: int, difference: int, least: int
-) -> Iterator[tuple[TimingClass, TwoState]]:
+    state: TwoState, invalid: TwoState, size: int, *, light_on: bool, latency: int, difference: int, least: int,
+    possible: Callable[[TwoState, int], bool] | None = None,
+) -> Iterator[tuple[TimingClass, TwoState]]:  # fmt: skip
     """Yield every class that a state of the comparator separates, with its output over evaluations.
 
     `state`, `invalid`: comparator, and which evaluations were invalid.
@@ -71,12 +72,19 @@ def timing_classes(
     `latency` (evaluations): largest sum of filter and on-delay, from the crossing to the edge.
     `difference` (evaluations): off-delay minus on-delay.
     `least`: outputs with fewer active stretches are left out, and with them all longer filters and on-delays.
+    `possible`: of an output without delays, and its filter: whether any delays are worth trying. An output whose edges
+    are some of those must not be possible where it is not.
     """
     for consecutive in range(1, latency + 2):
         filtered = consecutive_filter(state, invalid, consecutive, size)
         if filtered.edges.size < 2 * least - 1:
             return
         undelayed = filtered if light_on else filtered.inverted()
+        if possible is not None and not possible(undelayed, consecutive):
+            # Every filter leaves out edges of valid light itself, but not of what a shorter filter leaves.
+            if consecutive == 1 and not invalid.first and not invalid.edges.size:
+                return
+            continue
         shortest, longest = max(0, -difference), latency - consecutive + 1
         if longest < shortest:
             continue

@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import runpy
 from dataclasses import replace
+from fractions import Fraction
 from io import StringIO
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -13,8 +15,10 @@ from rich.console import Console
 
 import teachlab
 from teachlab.data.recording_files import RecordingWriter, read_recording
-from teachlab.device.identification import identify, identify_edges
+from teachlab.device.identification import _Box, _Stretch, identify, identify_edges
+from teachlab.device.level_counts import EvaluationGrid, SharedLevel
 from teachlab.device.logged_edges import LoggedEdges, logged_edges
+from teachlab.device.timing_classes import TimingClass, output_of
 from teachlab.errors import ParameterError, RecordingError
 from teachlab.model.recording import LoggedOutput, OutputWhen, Recording, RecordingInfo
 from teachlab.model.setting import DelaysActOn, Polarity, Setting
@@ -293,6 +297,55 @@ def test_equal_distances_and_steep_edges_are_searched_to_the_end() -> None:
     assert BENCH["missing_from"](found, sensor) == []
     assert len(found.classes) > 100
     assert found.readings < 1500
+
+
+def test_delays_are_tried_only_where_they_can_explain_the_edges(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A drawn sensor with two samples of jitter: with one, no level explains its edges. 131,000 were compared."""
+    compared, plain = [0], _Stretch.contradicted
+
+    def counted(*args: Any, **more: Any) -> int:
+        compared[0] += 1
+        return plain(*args, **more)
+
+    monkeypatch.setattr(_Stretch, "contradicted", counted)
+    one = BENCH["identified"](20010, faults=0.01, spare=0)
+    assert one is not None
+    assert (one["missing"], one["complete"]) == ([], True)
+    assert 0 < compared[0] < 15_000
+
+
+@pytest.mark.parametrize("ratio", ["1", "3", "5/2", "1789/1000"])
+@pytest.mark.parametrize("holes", [0, 12])
+def test_no_class_is_left_out_that_could_explain_the_edges(
+    ratio: str, holes: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Light that bounces on its edges: a filter of 3 may keep a place that one of 2 has left out."""
+    rng = np.random.default_rng(31)
+    found = 0
+    for _ in range(20):
+        runs = rng.choice([1, 1, 2, 3, 12, 30], 120)
+        light = np.repeat(np.where(np.arange(runs.size) % 2, 90.0, 10.0), runs)
+        light[rng.integers(0, light.size, holes)] = np.nan
+        grid = EvaluationGrid.of(Fraction(ratio), Fraction(0))
+        n, on, off, lag, light_on = (
+            *(int(k) for k in rng.integers((1, 0, 0, 0), (5, 4, 4, 5))),
+            bool(rng.random() < 0.5),
+        )
+        timing = TimingClass(consecutive=n, on_delay=on, longest_on_delay=on, delay_difference=off - on)
+        search = _Stretch(light, LoggedEdges.of(np.zeros(light.size, bool)), int(rng.integers(0, 3)))
+        output = output_of(timing, *search.state(grid, 50.0, 50.0), light_on=light_on)
+        active = lag + round((n - 1 + on) * grid.ratio)
+        at = grid.samples_of(output.edges) + lag
+        moved = np.unique(at + rng.integers(-search.jitter, search.jitter + 1, at.size))
+        first = int(output.first)
+        search.edges = LoggedEdges(light.size, output.first, moved[first::2], moved[1 - first :: 2])
+        box = _Box(light_on, grid, active, active + round((off - on) * grid.ratio), *2 * [SharedLevel(0, 10, 90, 50)])
+        some = list(search.classes(box, 50.0, 50.0, 4))
+        with monkeypatch.context() as every:
+            every.setattr(_Stretch, "unexplained", lambda *_: 0)
+            assert some == list(search.classes(box, 50.0, 50.0, 4))
+        found += len(some)
+    assert found > 20
 
 
 def test_classes_are_looked_for_across_the_levels() -> None:
