@@ -85,7 +85,9 @@ def align_command(
         warn(
             "teachlab: nothing is written: "
             + (
-                "on this line a shift by whole passes cannot be measured. Say how many passes later with "
+                "the edges of the light are lost in its noise."
+                if found.drowned
+                else "on this line a shift by whole passes cannot be measured. Say how many passes later with "
                 "--whole-periods (0 if none)."
                 if found.belongs
                 else "the direction may be wrong. If it is right, say how many passes later with --whole-periods (0 if "
@@ -107,6 +109,8 @@ def _tell(found: Alignment, recording: str, truth: str | None, *, details: bool,
     say_lines(finding(found) or [agreement(found)])
     if mend and found.matters:
         say_lines(mending(found, recording, truth))
+    if found.drowned:
+        return
     say()
     say_lines(figures(found))
     if details:

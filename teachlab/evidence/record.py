@@ -78,7 +78,7 @@ def judged_record(
     rules = how.rules.scored_from(first)
     reading = SettingReading(recording, truth, setting, rules=rules)
     alignment = reading.alignment(how.rules)
-    worth = worth_of(reading, jitter_ms=None if alignment is None else alignment.jitter_ms)
+    worth = worth_of(reading, jitter_ms=None if alignment is None else alignment.measured_jitter_ms)
     result = worth.score
     if result.counts.scored_passes == 0:
         raise TruthError("no detect pass is left to score, so there is nothing to report. Log more passes.")

@@ -105,7 +105,7 @@ def bench_recording(
     say(0.69)
     readings = _Readings(recording, truth, judged, fixed, best.setting, scored, later)
     alignment = readings.alignment(options.rules)
-    jitter = None if alignment is None else alignment.jitter_ms
+    jitter = None if alignment is None else alignment.measured_jitter_ms
     measuring, claimed = (SettingWorth(recording, truth, rules=rules, jitter_ms=jitter) for rules in (scored, later))
     say(0.77)
     measuring.take(readings.median)

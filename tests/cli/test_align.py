@@ -443,3 +443,23 @@ def test_explore_and_its_page_begin_with_misplaced_passes(late, tmp_path):
     page = (tmp_path / "page.html").read_text(encoding="utf-8")
     facts = json.loads(re.search(r'<script type="application/json" id="facts">(.*?)</script>', page, re.S)[1])
     assert facts["verdict"]["conditions"][0].startswith("Your passes lag the light by 5.93")
+
+
+def test_scatter_that_explains_no_error_blames_no_passes(tmp_path, monkeypatch):
+    """Noise moves crossings by ±2.5 ms. A bad level stays bad with that doubt, and levels with few errors stay good."""
+    monkeypatch.chdir(tmp_path)
+    rng = np.random.default_rng(0)
+    start = 200 + np.cumsum(np.rint(80 * rng.uniform(2.3, 2.7, 300)).astype(int))
+    light = rng.normal(1000, 40, int(start[-1]) + 400)
+    for a in start:
+        light[a : a + 80] += 80
+    info = RecordingInfo(sample_rate_hz=1000.0, unit="mV", direction=Direction.RISE)
+    write_recording("line.parquet", [np.rint(light)], info)
+    lots = [f"lot {k // 15}" for k in range(300)]
+    write_truth("line.passes.parquet", Truth.from_arrays(start, start + 80, uncertainty_samples=1.0, lot=lots))
+    told = shell.invoke("inspect", "line.parquet").stdout.splitlines()
+    assert told[0] == "A fixed level makes few errors here."
+    assert told[1].startswith("Why: The borders of your passes scatter by ±2")
+    words = ["bench", "line.parquet", "--strategy", "two-sample-midpoint", "--draws", "4"]
+    told = shell.invoke(*words).stdout.splitlines()
+    assert any(one.startswith("This setting does not work: ") for one in told), told

@@ -105,6 +105,8 @@ class Alignment:
     `step` (samples): of which the times of the passes are multiples; 1 if none is found.
     `kinds`: the kinds whose passes come earliest and latest against the light, if these surely lie apart.
     `own_jitter` (samples): standard deviation of the borders about the medians of their kinds.
+    `drowned`: whether edges are lost in the noise, but means of the light show the passes where they lie: no lag is
+    known, and none is told.
     """
 
     samples: int
@@ -128,6 +130,7 @@ class Alignment:
     step: float = 1.0
     kinds: tuple[Group, Group] | None = None
     own_jitter: float = 0.0
+    drowned: bool = False
 
     @property
     def belongs(self) -> bool:
@@ -195,6 +198,11 @@ class Alignment:
     def jitter_ms(self) -> float:
         """Spread of the borders about the light, as one standard deviation, ms."""
         return float(self.ms(self.lags.scatter[0]))
+
+    @property
+    def measured_jitter_ms(self) -> float | None:
+        """Spread of the borders about the light, ms; None if no edge shows it."""
+        return None if self.drowned else self.jitter_ms
 
     @property
     def coarse(self) -> bool:
@@ -274,7 +282,9 @@ class Alignment:
 
         Who saw when one product passed knows its direction too.
         """
-        return self.follows and (whole_periods is not None or not (self.ambiguous or self.contrary))
+        return (
+            not self.drowned and self.follows and (whole_periods is not None or not (self.ambiguous or self.contrary))
+        )
 
     def command(self, recording: str, truth: str | None = None, *, looked: bool = False) -> str:
         """Return the command that moves the passes, or shows their borders if no shift would help.
@@ -302,7 +312,7 @@ class Alignment:
                 for g in all_of
             ]
 
-        return {
+        document: dict[str, Any] = {
             "lag_ms": {
                 "begin": self.ms(lags.begin),
                 "end": self.ms(lags.end),
@@ -319,7 +329,7 @@ class Alignment:
             "doubt_samples": self.uncertainty_samples,
             "doubt_after_samples": self.doubt_after,
             "step_ms": self.ms(self.step),
-            **picked(self, "matters", "belongs", "by_chance", "turned", "ambiguous", "fuller"),
+            **picked(self, "matters", "belongs", "by_chance", "drowned", "turned", "ambiguous", "fuller"),
             "parted": None
             if self.parted is None
             else {
@@ -339,6 +349,10 @@ class Alignment:
             "by_time": groups(self.by_time),
             "room": plain(self.room),
         }
+        if self.drowned:
+            document |= {key: dict.fromkeys(document[key], math.nan) for key in ("lag_ms", "drift_ppm")}
+            document |= dict.fromkeys(("jitter_ms", "width_error_ms"), math.nan)
+        return document
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

@@ -59,11 +59,16 @@ def coarse_shifts(light: NearLight, start: Floats, end: Floats, samples: int) ->
 
 def bins_of(start: Floats, end: Floats, samples: int) -> list[Bin]:
     """Return the bins that the coarse step will need."""
+    return [bins for *_, bins in bins_of_runs(start, end, samples)]
+
+
+def bins_of_runs(start: Floats, end: Floats, samples: int) -> list[tuple[int, int, Bin]]:
+    """Return the runs ``[first, stop)`` of passes that the coarse step examines, with the bins about each."""
     if start.size == 0:
         return []
     search = _Search.of(start, end)
-    reaches = (_reach(start, end, samples, search, *run) for run in search.runs)
-    return [(low, high, search.width) for low, high, _ in reaches]
+    reaches = [(first, stop, *_reach(start, end, samples, search, first, stop)) for first, stop in search.runs]
+    return [(first, stop, (low, high, search.width)) for first, stop, low, high, _ in reaches]
 
 
 class _Search(NamedTuple):

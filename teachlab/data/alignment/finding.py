@@ -13,13 +13,17 @@ from teachlab.model.verdict import Verdict, VerdictReason
 
 FEW = 8
 """Fewer passes may meet edges by chance as well as their own."""
+DROWNED = (
+    "Your passes lie where the light is: its mean is on their side of the gaps. But its edges are lost in the noise, "
+    "so how far the borders are off cannot be measured."
+)
 TRUST = "Trust no count below before that is settled."
 
 
 def off_lines(alignment: Alignment | None) -> list[str]:
     """Return what must be said about truth that does not agree with the light, without a command; or nothing."""
-    told = alignment is not None and (alignment.matters or alignment.misfits or alignment.fuller)
-    return finding(alignment) if alignment is not None and told else []
+    a = alignment
+    return finding(a) if a is not None and (a.matters or a.misfits or a.fuller or a.drowned) else []
 
 
 def aligned_first(verdict: Verdict, alignment: Alignment | None) -> Verdict:
@@ -40,6 +44,8 @@ def finding(alignment: Alignment) -> list[str]:
     jitter, doubt = 2 * a.ms(a.lags.jitter), a.ms(a.doubt)
     if a.turned or a.contrary is not None:
         return [f"{_direction(a)} {TRUST}"]
+    if a.drowned:
+        return [DROWNED]
     if a.parted is not None:
         late = "later" if a.parted.lag < 0 else "earlier"
         by = duration(abs(a.ms(a.parted.lag)))

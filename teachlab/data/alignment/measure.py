@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import replace
 from itertools import pairwise
@@ -14,6 +15,7 @@ from teachlab.data.alignment.answer import Alignment, Group, Parted
 from teachlab.data.alignment.chance import LEAST, evidence
 from teachlab.data.alignment.coarse_shift import bins_of, coarse_shifts
 from teachlab.data.alignment.crossings import Crossings, Reaches, crossings_beside, stretches_of
+from teachlab.data.alignment.drowned import shown_by_means
 from teachlab.data.alignment.lags import MEDIAN_ERROR, Lags, fit_lags
 from teachlab.data.alignment.shift import ClockShift
 from teachlab.data.alignment.stepped import step_of
@@ -116,7 +118,8 @@ def measure_alignment(recording: Recording, truth: Truth, reading: AlignmentRead
     a border. A coarse step correlates the edges of truth and light. Then crossings of half the local step are measured
     near every border, and lag, drift and jitter follow from the nearest ones. Truth shifted by whole passes is tried as
     well. If that matches better, it is used; if it matches nearly as well, the shift is ambiguous, and the smaller
-    shift is reported. Unless the passes agree with the light, the direction that is not stored is tried as well.
+    shift is reported. Unless the passes agree with the light, the direction that is not stored is tried as well. Where
+    edges lie about the borders as by chance, the means of the light may still show that the passes lie in place.
     """
     truth.check_inside(recording.samples)
     stored, bins = recording.info.direction, None
@@ -137,7 +140,13 @@ def measure_alignment(recording: Recording, truth: Truth, reading: AlignmentRead
     if stored is not None and own is not None and own.alignment.agrees:
         return own.alignment
     other = seen(Direction.DIP if first is Direction.RISE else Direction.RISE)
-    return _of_two(own, other, truth, stored=stored is not None)
+    best = _of_two(own, other, truth, stored=stored is not None)
+    if best is None or best.by_chance:
+        borders = truth.start.astype(np.float64), truth.end.astype(np.float64)
+        for direction in Direction if stored is None else (stored,):
+            if shown_by_means(NearLight(recording, UPWARDS[direction], bins), *borders, recording.samples):
+                return _drowned(direction, recording, truth)
+    return best
 
 
 def _measured(found: _Found, light: NearLight, direction: Direction, recording: Recording, truth: Truth) -> Alignment:
@@ -171,6 +180,18 @@ def _measured(found: _Found, light: NearLight, direction: Direction, recording: 
         return replace(measured, by_chance=True)
     measured = _kinds_apart(_one_side_right(measured), truth)
     return replace(measured, parted=_stepped(measured, truth, rows) or _parted(measured, light, truth, rows))
+
+
+def _drowned(direction: Direction, recording: Recording, truth: Truth) -> Alignment:
+    """Return how passes lie that the means of the light show where they are, and its edges do not."""
+    unknown, samples = np.full(truth.passes, np.nan), recording.samples
+    lags = Lags(ClockShift(samples), 0.0, 0.0, 0.0, -math.inf, math.inf, -math.inf, math.inf, 0.0, unknown, unknown)
+    return Alignment(
+        samples=samples, sample_rate_hz=recording.info.sample_rate_hz, lags=lags, edge=math.nan,
+        uncertainty_samples=truth.uncertainty_samples, passes=0, fits=(OtherFit(0, 0.0, 0.0, 0.0),), ambiguous=False,
+        direction=direction, shortest=float(np.median(np.minimum(truth.end - truth.start, _gaps(truth, samples)))),
+        by_kind=(), by_time=(), drowned=True,
+    )  # fmt: skip
 
 
 def _one_side_right(measured: Alignment) -> Alignment:
@@ -223,7 +244,7 @@ def _of_two(own: _Seen | None, other: _Seen | None, truth: Truth, *, stored: boo
     surely = max(LEAST, SURELY_TURNED * 2 * rows.size)
     alike = abs(theirs - ours) < surely
     # Gaps that are far from the passes in place or length meet borders too: unless the others are met far worse, or
-    # hardly at all, that tells nothing against a stored direction.
+    # hardly at all, that is no evidence against a stored direction.
     worse = b.lags.jitter < TIGHTER * a.lags.jitter or _share(own.found) < MOST_OF * _share(other.found)
     clear = theirs >= ours + surely and (b.near or (not b.misfits and (worse or not stored)))
     if clear or (alike and b.agrees and a.misfits):

@@ -156,7 +156,7 @@ def _measuring(
 ) -> tuple[Alignment | None, SettingWorth]:
     """Return how the passes lie against the light, and what measures settings on the recording."""
     lies = alignment_of(recording, truth, rules)
-    jitter = None if lies is None else lies.jitter_ms
+    jitter = None if lies is None else lies.measured_jitter_ms
     return lies, SettingWorth(recording, truth, rules=rules, margins=margins, jitter_ms=jitter)
 
 

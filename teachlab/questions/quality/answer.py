@@ -9,7 +9,7 @@ from typing import Any
 
 import numpy as np
 
-from teachlab.data.alignment import NOT_MEASURED, Alignment, alignment_of
+from teachlab.data.alignment import NOT_MEASURED, Alignment, aligned_truth, alignment_of
 from teachlab.data.alignment.finding import off_lines
 from teachlab.data.alignment.measure import AlignmentReading
 from teachlab.data.quality.report import Quality, inspect_recording
@@ -47,22 +47,26 @@ class WiderBorders(Document):
 
     `tolerance_ms`: tolerance that allows for the edges.
     `errors`, `errors_now`: with this tolerance, and with the one asked for.
-    `edge_ms`, `doubt_ms`: 10 to 90 % time of the edges; half-width of the doubt of a border as it is.
+    `edge_ms`, `scatter_ms`, `doubt_ms`: 10 to 90 % time of the edges; twice the scatter of the borders about the light;
+    half-width of the doubt of a border as it is.
     """
 
     tolerance_ms: float
     errors: int
     errors_now: int
     edge_ms: float
+    scatter_ms: float
     doubt_ms: float
 
     @property
     def reason(self) -> VerdictReason:
         """Why levels fail at the borders, and what a wider tolerance gives."""
         left = "no error" if not self.errors else number_of(self.errors, "error")
+        but = f"the edges of the light take {in_figures(self.edge_ms, 2)} ms: low levels switch before the border"
+        if self.scatter_ms > max(self.doubt_ms, self.edge_ms / 2):
+            but = f"they scatter by ±{in_figures(self.scatter_ms, 2)} ms about the light"
         return VerdictReason(
-            text=f"Borders were taken as exact to ±{in_figures(self.doubt_ms, 2)} ms, but the edges of the light take "
-            f"{in_figures(self.edge_ms, 2)} ms: low levels switch before the border. With a tolerance of "
+            text=f"Borders were taken as exact to ±{in_figures(self.doubt_ms, 2)} ms, but {but}. With a tolerance of "
             f"{self.tolerance_ms:g} ms the best pair of levels makes {left}.",
             count=self.errors_now,
         )
@@ -81,6 +85,7 @@ class InspectAnswer:
     `missing`: what is said of gaps in which the best pair trips on light as strong as a pass; empty if there are none.
     `stopped`: what is said of passes in which the log stands still.
     `wider`: if the borders are taken as sharper than the light is, and that is why the best pair fails.
+    `misplaced`: whether the passes lie so that what no level gets right may be their own fault.
     `empty`: passes to be detected in which nothing is seen, if these are most of them.
     `full_scale` (recording units): stated end of the receiver's range.
     """
@@ -94,6 +99,7 @@ class InspectAnswer:
     missing: str = ""
     stopped: VerdictReason | None = None
     wider: WiderBorders | None = None
+    misplaced: bool = False
     empty: int = 0
     full_scale: float | None = None
 
@@ -122,11 +128,6 @@ class InspectAnswer:
     @property
     def _passes(self) -> int:
         return (self.quality.detect_passes or 0) - self.touching
-
-    @property
-    def misplaced(self) -> bool:
-        """Whether the passes lie so far off the light that what no level gets right may be their own fault."""
-        return not self.works and off_the_light(self.alignment)
 
     @property
     def aside(self) -> bool:
@@ -341,11 +342,6 @@ class InspectAnswer:
         }
 
 
-def off_the_light(alignment: Alignment | None) -> bool:
-    """Tell whether passes are to be moved, or replaced, before anything is counted on them."""
-    return alignment is not None and alignment.matters
-
-
 def inspected(
     recording: Recording,
     truth: Truth | None,
@@ -389,13 +385,14 @@ def inspected(
         except InputError:
             best = None  # nothing can be scored, or the light is too large to be counted
     alignment = alignment_of(recording, truth, rules, near)
+    misplaced = alignment is not None and alignment.matters and _misplaced(recording, truth, best, alignment, rules)
     if best is not None and best.touching:
         # What would help is tried on passes of which those that the output counts as one are one.
         found = score(replay(recording, best.setting), truth, rules=rules, tables=False)
         truth = joined_where(truth, touching_rows(truth, found.trials))
     # If one pair of levels makes no error, no object lies on the other side of the background. While the passes lie
     # off the light, nothing is told from where that light lies.
-    settled = (best is not None and best.cost == 0) or off_the_light(alignment)
+    settled = (best is not None and best.cost == 0) or misplaced
     sides = None if settled else two_sides(recording, truth, rules=rules)
     cures: list[TriedCure] = []
     missing, stopped, wider, empty = "", None, None, 0
@@ -412,8 +409,27 @@ def inspected(
     progress(1.0)
     return InspectAnswer(
         quality=quality, alignment=alignment, best=best, sides=sides, step=recording.whole_step, cures=tuple(cures),
-        missing=missing, stopped=stopped, wider=wider, empty=empty, full_scale=recording.info.full_scale,
+        missing=missing, stopped=stopped, wider=wider, misplaced=misplaced, empty=empty,
+        full_scale=recording.info.full_scale,
     )  # fmt: skip
+
+
+def _misplaced(recording: Recording, truth: Truth, best: Hindsight | None, lies: Alignment, rules: Rules) -> bool:
+    """Tell whether passes whose borders do not agree with the light are to be mended before levels are judged by them.
+
+    Borders that only scatter are, if some level makes no more errors than accepted with the doubt that is measured.
+    """
+    if best is None or lies.off or lies.short or lies.kinds is not None:
+        return best is None or not _enough(best, truth)
+    if _enough(best, truth):
+        return False
+    moved = aligned_truth(lies, truth)[0]
+    return _enough(best_fixed(recording, moved, {}, rules=rules), moved)
+
+
+def _enough(best: Hindsight, truth: Truth) -> bool:
+    """Tell whether a pair of levels makes no more errors than are accepted."""
+    return serves(errors_of(best), int(np.count_nonzero(truth.detect)) - best.touching)
 
 
 def _empty(light: PassAndGapExtremes, truth: Truth, direction: Direction | None) -> int:
@@ -452,5 +468,7 @@ def _wider(
     now, then = errors_of(best), errors_of(counted)
     if 2 * then > now:
         return None
-    edge, doubt = alignment.ms(alignment.edge), alignment.ms(alignment.doubt)
-    return WiderBorders(tolerance_ms=tolerance, errors=then, errors_now=now, edge_ms=edge, doubt_ms=doubt)
+    return WiderBorders(
+        tolerance_ms=tolerance, errors=then, errors_now=now, edge_ms=alignment.ms(alignment.edge),
+        scatter_ms=2 * alignment.ms(alignment.lags.scatter[0]), doubt_ms=alignment.ms(alignment.doubt),
+    )  # fmt: skip

@@ -114,7 +114,8 @@ class KnownSetting:
     `lone_gap`: names the gap without which the output is not active for most of the gap time.
     `beside`, `off`: whether the passes lie beside the light or their borders are less sure than stated, and whether it
     is the first.
-    `moved`: on the passes moved to the light: whether the output is usable, errors, passes; None if they are not moved.
+    `moved`: on the passes moved to the light, with the measured doubt of their borders: whether the output is usable,
+    errors, passes; None if nothing is to be moved or doubted.
     `few_lots`: what is missing if too few lots are left; the second text says how many would do.
     """
 
@@ -299,7 +300,7 @@ class JudgedSetting(KnownSetting):
 
     def _moved(self, lies: Alignment) -> tuple[bool, int, int] | None:
         """Return what the output does on the passes after they are moved to the light; None if they are not moved."""
-        if not (lies.moves and lies.belongs):
+        if not (lies.matters and lies.belongs):
             return None
         truth = aligned_truth(lies, self.truth)[0]
         there = score(self.reading.output, truth, rules=self.reading.rules, tables=False)
@@ -366,8 +367,13 @@ def _scale_end(case: KnownSetting, so_far: GroundedDecision) -> Decision | None:
 
 
 def _passes_beside(case: KnownSetting, so_far: GroundedDecision) -> Decision | None:
-    """Judge nothing where the passes lie beside the light: neither errors, nor that there are none only there."""
-    shown = case.works_where_the_light_is if so_far.good else not case.beside
+    """Judge nothing where the passes lie beside the light: neither errors, nor that there are none only there.
+
+    Borders that are only less sure than stated excuse errors that are none with the measured doubt.
+    """
+    shown = not case.beside or (not case.off and not case.works_where_the_light_is)
+    if so_far.good:
+        shown = case.works_where_the_light_is
     return None if shown else Decision.OPEN
 
 
