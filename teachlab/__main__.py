@@ -18,6 +18,7 @@ def main() -> None:
         signal.signal(number, _end)
     # Worker processes leave what they shared to a process of its own, which removes it, and says so in many lines.
     os.environ.setdefault("PYTHONWARNINGS", "ignore:resource_tracker")
+    _open_closed()
     sys.stdout, sys.stderr = _tolerant(sys.stdout, "standard output"), _tolerant(sys.stderr, "standard error")
     code: Any = 0
     try:
@@ -37,15 +38,26 @@ def main() -> None:
         )
     for stream in (sys.stdout, sys.stderr):
         try:
-            if stream is not None:
-                stream.flush()
+            stream.flush()
         except OSError as fault:
             code = code or 2
-            if stream is sys.stdout and sys.stderr is not None:
+            if stream is sys.stdout:
                 sys.stderr.write(f"teachlab: {fault.filename}: {fault.strerror}. The output is not complete.\n")
     for number in ENDS:
         signal.signal(number, signal.SIG_IGN)  # all is done: the exit code stands
     sys.exit(code)
+
+
+def _open_closed() -> None:
+    """Open the streams that were closed before the start, with nobody at their other end.
+
+    The first file that is opened would else take their place, and what is printed would land in it.
+    """
+    for name, mode in (("stdin", "r"), ("stdout", "w"), ("stderr", "w")):
+        if getattr(sys, name) is None:
+            # The lowest number that is free is that of the stream. It stays open when another object takes it over.
+            number = os.open(os.devnull, os.O_RDWR)
+            setattr(sys, name, open(number, mode, encoding="utf-8", closefd=False))  # noqa: SIM115
 
 
 def _end(number: int, frame: FrameType | None) -> None:
@@ -95,8 +107,6 @@ class _Raw(io.RawIOBase):
 
 
 def _tolerant(stream: Any, name: str) -> Any:
-    if stream is None:
-        return None
     raw = _Raw(stream.fileno(), name)
     # Characters that the terminal's encoding lacks are spelled out; the command does not end.
     return io.TextIOWrapper(

@@ -329,6 +329,27 @@ def test_streams_that_end(tmp_path: Path) -> None:
     assert out.isascii()
 
 
+@pytest.mark.skipif(os.name != "posix", reason="a shell that closes streams")
+@pytest.mark.parametrize("closed", [">&-", "2>&-", "<&- >&- 2>&-"])
+def test_a_command_works_without_the_streams_that_were_closed(tmp_path: Path, closed: str) -> None:
+    """Exit code, result and message are those of a run with all streams; a result holds nothing that was printed."""
+
+    def run(words: str, streams: str) -> tuple[int, bytes]:
+        done = subprocess.run(
+            ["sh", "-c", f'exec "{sys.executable}" -m teachlab {words} {streams}'],
+            cwd=tmp_path, capture_output=True, timeout=60, check=False,
+        )  # fmt: skip
+        return done.returncode, done.stderr
+
+    assert run("synth demo --passes 8 --out a.parquet", closed)[0] == 0
+    plain = run("teach a.parquet --strategy single-sample --out plain.json", "")
+    assert (plain[0], run("teach a.parquet --strategy single-sample --out s.json", closed)[0]) == (0, 0)
+    assert (tmp_path / "s.json").read_bytes() == (tmp_path / "plain.json").read_bytes()
+    code, said = run("teach none.parquet --strategy single-sample", closed)
+    assert code == 2
+    assert said == b"" if "2>&-" in closed else b"none.parquet" in said
+
+
 @pytest.mark.parametrize(
     "words",
     [
