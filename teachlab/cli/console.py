@@ -194,6 +194,9 @@ def _of_table(text: Any, most: int | None = None) -> Any:
 FIRST_WORD_S = 10.0
 """When progress is first reported, in s; then each time after twice as long, because a bar would fill a log."""
 
+STALLED = 5
+"""The time left is not told if by the latest speed it is so many times what it is by the speed since the start."""
+
 
 def _to_go(title: str) -> Callable[[float], None]:
     began, told = time.monotonic(), FIRST_WORD_S
@@ -209,7 +212,10 @@ def _to_go(title: str) -> Callable[[float], None]:
         if took >= told and 0 < share < 1 and share > seen[0][1]:
             told = 2 * took
             speed = (share - seen[0][1]) / (took - seen[0][0])
-            warn(f"{title}: {100 * share:.0f} % done, about {(1 - share) / speed:.0f} s to go")
+            left = (1 - share) / speed
+            # Shares of parts are guesses: a part that takes far longer than the others says nothing of the end.
+            known = left <= STALLED * (1 - share) * took / share
+            warn(f"{title}: {100 * share:.0f} % done" + (f", about {left:.0f} s to go" if known else ""))
 
     return report
 

@@ -140,6 +140,20 @@ def test_what_takes_long_says_how_long(monkeypatch: pytest.MonkeyPatch, capsys: 
     ]  # fmt: skip
 
 
+def test_work_that_nearly_stands_still_tells_no_time_left(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """65 % took 1 s, the next 10 s bring 0.1 %: at that speed the rest would take an hour."""
+    now = iter([0.0, 1.0, 11.0, 14.0, 23.0])
+    monkeypatch.setattr(console.time, "monotonic", lambda: next(now))
+    with console.progress("benching") as told:
+        for share in (0.65, 0.651, 0.8, 0.9):
+            told(share)
+    assert capsys.readouterr().err.splitlines() == [
+        "benching: 65 % done", "benching: 90 % done, about 5 s to go",
+    ]  # fmt: skip
+
+
 @pytest.mark.parametrize("length", [20, 40])
 def test_passes_in_the_gaps_or_touching_are_in_no_doubt_beside_a_usual_of_zero(length: int) -> None:
     values = np.tile(np.repeat([30.0, 70.0], 20), 25)
