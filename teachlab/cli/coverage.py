@@ -124,7 +124,9 @@ def _tell(found: Coverage, name: str) -> None:
         say(f"Passes{kind and f' of kind {kind}'}: {taught} in the teach block, {scored} scored")
     if lots := [both for name, both in found.names.items() if name not in labels]:
         taught, scored = (sum(count > 0 for count in side) for side in zip(*lots, strict=True))
-        say(f"{number_of(len(lots), 'lot')}: {taught} in the teach block, {scored} scored")
+        both = sum(min(counts) > 0 for counts in lots)
+        told = f", {both} of them in both" if both else ""
+        say(f"{number_of(len(lots), 'lot')}: {taught} in the teach block, {scored} scored{told}")
     if found.hours:
         say("Passes by hour of the day, in the teach block and scored:")
         for hour, (taught, scored) in found.hours.items():

@@ -57,6 +57,7 @@ def explore_command(
     from teachlab.questions.verdict import FilesJudged
     from teachlab.switching.fitting import naming
     from teachlab.wording.alignment import lead_lines
+    from teachlab.wording.verdict import decision_text
 
     if out is None and not serve:
         raise ParameterError("explore needs --out NAME.html, or --serve.")
@@ -87,7 +88,11 @@ def explore_command(
     saved = shlex.quote(f"{found.facts['file']}.setting.json")
     of = typed_again(recording, truth=truth)
     if out is not None:
-        say(f"Open {out} in a browser. Drag the levels until the errors are fewest. Save the setting.")
+        if found.verdict is None:
+            told = found.facts["verdict"]
+            say(f"{decision_text(told['decision'])}. {told['claim']}")
+        drag = "to see what other levels cost" if found.verdict is None else "until the errors are fewest"
+        say(f"Open {out} in a browser. Drag the levels {drag}. Save the setting.")
         if not found.facts["light"]["raw"]:
             say("The recording is too long for all of its light to be in the page; --serve shows and replays it all.")
     following = carried(f"Next, once it is in this folder: teachlab replay {of} --setting {saved}")

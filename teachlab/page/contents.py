@@ -44,7 +44,7 @@ from teachlab.questions.stress.worth import worth_of
 from teachlab.questions.surface.cloud import SurfaceCloud, check_family, taught_cloud
 from teachlab.questions.surface.count import surface
 from teachlab.questions.surface.given_settings.pairs import PairCounts
-from teachlab.questions.surface.hindsight import Hindsight, best_of
+from teachlab.questions.surface.hindsight import Hindsight, best_of, errors_of, level_decision
 from teachlab.questions.surface.values.levels import FirstReading, read_first, stated_levels
 from teachlab.questions.surface.values.table import COUNTED, Surface
 from teachlab.questions.verdict import FilesJudged, JudgedBy, setting_verdict
@@ -54,7 +54,7 @@ from teachlab.sensor.clock import Clock
 from teachlab.sensor.output import Output, onset_lag
 from teachlab.teaching.block import polarity_for
 from teachlab.wording.notes import passes_note
-from teachlab.wording.verdict import decision_text, verdict_of
+from teachlab.wording.verdict import REFUSED, decision_text, verdict_of
 
 MOST_KINDS = 12
 """Kinds of object of which each gets a table of its own."""
@@ -172,7 +172,9 @@ def page_contents(
         "light": how,
         **_about_setting(hand, setting, light_step(recording, margin)),
         "served": False,
-        "verdict": _said(verdict, best, off, synthetic=recording.info.origin is Origin.SYNTHETIC),
+        "verdict": _said(
+            verdict, best, result.counts.scored_passes, off, synthetic=recording.info.origin is Origin.SYNTHETIC
+        ),
         # Where nothing is claimed at the start, nothing is at other levels of the same passes.
         "claims": truth.source is not TruthSource.SELF_LABELLED and (
             verdict is None or (verdict.claim is not None and verdict.claim.upper is not None)
@@ -273,23 +275,31 @@ def _arguments(files: FilesJudged) -> dict[str, str]:
     }
 
 
-def _said(verdict: Verdict | None, best: Hindsight | None, off: list[str], *, synthetic: bool) -> dict[str, Any]:
-    """Return the first line of the page: decision, claim, reasons; without a setting, how passes lie off the light."""
-    if verdict is None:
-        good = 0 if best is None else best.equally_good
+def _said(
+    verdict: Verdict | None, best: Hindsight | None, passes: int, off: list[str], *, synthetic: bool
+) -> dict[str, Any]:
+    """Return the first line of the page: decision, claim, reasons.
+
+    Without a setting: whether a fixed level works, and how passes lie off the light.
+    """
+    if verdict is None and best is not None:
         return {
-            "decision": "no setting was given",
-            "claim": f"The page starts at the pair of levels with the fewest errors. "
-            f"{number_of(good, 'pair has', 'pairs have')} as few. "
+            "decision": level_decision(best, passes - best.touching),
+            "claim": f"No setting was given: the page starts at the pair of levels with the fewest errors, "
+            f"{errors_of(best)}. {number_of(best.equally_good, 'pair has', 'pairs have')} as few. "
             "Nothing is claimed, since the pair was chosen on these same passes.",
             "reasons": [],
+            "open": False,
             "conditions": [printable(text) for text in off],
             "rehearsal": synthetic,
         }
+    assert verdict is not None  # noqa: S101 -- a page without a setting begins at the best pair
     return {
         "decision": decision_text(verdict.decision, verdict.tried),
         "claim": "" if verdict.claim is None else printable(verdict.claim.text),
         "reasons": [printable(reason.told if reason.better else reason.text) for reason in verdict.reasons[:3]],
+        # A claim alone does not say why a setting is not to be used.
+        "open": str(verdict.decision) in REFUSED,
         "conditions": [printable(text) for text in verdict.conditions[:1]],
         "rehearsal": verdict.rehearsal,
     }

@@ -460,6 +460,71 @@ def test_a_long_name_leaves_the_table_of_kinds_readable(chromium: Any, tmp_path:
     opened.close()
 
 
+@pytest.mark.parametrize("width", [1280, 360])
+def test_names_of_kinds_stand_whole_beside_or_above_their_rows(chromium: Any, tmp_path: Path, width: int) -> None:
+    """At 400 px two jars that differ in the end of their names were both "amber jar 250 …"."""
+    names = ("amber jar of 250 ml, white lid", "amber jar of 250 ml, brown lid")
+    opened = Opened(chromium, _line(tmp_path, hostile=(*names, *[""] * 8)), viewport={"width": width, "height": 800})
+    page = opened.page
+    page.evaluate(
+        """() => {
+          window.texts = [];
+          const own = CanvasRenderingContext2D.prototype.fillText;
+          CanvasRenderingContext2D.prototype.fillText = function (text, x, y) {
+            if (this.canvas.id === "spread") texts.push([text, x + this.measureText(text).width, y]);
+            return own.apply(this, arguments);
+          };
+        }"""
+    )
+    page.evaluate("location.hash = '#on=300&off=150'")
+    page.wait_for_timeout(200)
+    drawn = {text: (right, y) for text, right, y in page.evaluate("texts")}
+    high, wide = page.evaluate("(({ clientHeight, clientWidth }) => [clientHeight, clientWidth])(spread)")
+    for name in names:
+        assert 0 < drawn[name][1] < high
+        assert width == 1280 or drawn[name][0] < wide
+    opened.close()
+
+
+def test_the_first_lines_say_what_to_do_and_why(chromium: Any, tmp_path: Path, ordinary: Path) -> None:
+    """Without a setting what the surface says of fixed levels; the reason against a setting is not folded."""
+    _line(tmp_path)
+    told = shell.run("explore", tmp_path / "line.parquet", "--out", tmp_path / "none.html").stdout
+    verdict = shell.document("surface", tmp_path / "line.parquet")["verdict"]
+    opened = Opened(chromium, tmp_path / "none.html")
+    first = opened.page.inner_text("#decision")
+    assert first == "A fixed level can work here." == f"{verdict['decision'].capitalize()}."
+    said = "No setting was given: the page starts at the pair of levels with the fewest errors, 0."
+    assert opened.page.inner_text("#claim").startswith(said)
+    assert " ".join(told.split()).startswith(f"{first} {said}")
+    assert opened.page.locator("#why").is_hidden()
+    opened.close()
+    levels = ordinary.parent / "levels.html"
+    for page, decision, unfolded in ((tmp_path / "page.html", "Cannot be decided", True), (levels, "Use", False)):
+        opened = Opened(chromium, page)
+        assert opened.page.inner_text("#decision").startswith(f"{decision}: ")
+        assert opened.page.evaluate("why.open") is unfolded
+        opened.close()
+
+
+def test_places_with_errors_are_counted_as_places(chromium: Any, tmp_path: Path) -> None:
+    """Under 40 errors stood "20 errors over the recording": several in one pass are one place."""
+    _line(tmp_path)
+    light = read_recording(tmp_path / "line.parquet").light[:].copy()
+    for at in (3, 9):  # twice dark within these passes: 4 extra switchings
+        light[20 + 50 * at + 4 : 20 + 50 * at + 7] = light[20 + 50 * at + 11 : 20 + 50 * at + 14] = 100
+    write_recording(
+        tmp_path / "line.parquet", Recording.from_array(light, RecordingInfo(sample_rate_hz=1000, unit="counts"))
+    )
+    opened = Opened(chromium, _written(tmp_path, Setting(unit="counts", on_level=200, off_level=180)))
+    page = opened.page
+    assert page.inner_text("#sum") == "0 of 40 passes lost, 1 false trip, 4 extra switchings."
+    assert page.get_attribute("#course", "aria-label") == "Errors over the recording: 3 places with errors"
+    page.keyboard.press("n")
+    assert page.inner_text("#said").startswith("Place 1 of 3 with errors: counted more than once, pass 3")
+    opened.close()
+
+
 def _sentence(truth: Truth, found: Score) -> str:
     """Return what the page says of a score."""
     (lost, _), n, met = wrong_apart(truth, found), found.counts, int(touching_merges(truth, found.trials).sum())
@@ -890,7 +955,7 @@ def test_without_the_light_the_page_counts_and_says_what_it_does_not_know(
     opened = Opened(chromium, _line(tmp_path))
     page = opened.page
     page.keyboard.press("n")
-    assert "Error 1 of 1: false trip" in page.inner_text("#said")
+    assert "Place 1 of 1 with errors: false trip" in page.inner_text("#said")
     _tabbed_to(page, "on")
     page.keyboard.press("PageUp")
     assert page.inner_text("#sum") == "0 of 40 passes lost, 0 false trips, 0 extra switchings."
@@ -997,7 +1062,7 @@ def test_a_hand_that_moves_over_a_long_recording_does_not_wait_and_then_knows_ev
     assert page.inner_text("#sum").startswith(f"{n.lost} of 40 passes lost, {n.false_trips} false trip")
     page.keyboard.press("n")
     assert "missed" in page.inner_text("#said")
-    assert f"of {n.lost + n.gaps_tripped}:" in page.inner_text("#said")
+    assert f"of {n.lost + n.gaps_tripped} with errors:" in page.inner_text("#said")
     opened.close()
 
 
@@ -1281,7 +1346,7 @@ def test_the_server_counts_what_the_page_cannot(
     page.keyboard.press("End")
     expect(page.locator("#basis")).to_contain_text("replayed by the server")
     page.keyboard.press("n")
-    assert "Error 1 of " in page.inner_text("#said")
+    assert "Place 1 of " in page.inner_text("#said")
     page.wait_for_timeout(500)
     assert any(url.endswith("/light") for url in served.requests)
     assert "not here" not in page.inner_text("#span")

@@ -153,6 +153,21 @@ def test_two_recordings_show_no_difference_of_settings(line: Path) -> None:
         assert said.endswith(f"Next: teachlab replay {line} --setting {a}")
 
 
+def test_the_difference_of_two_recordings_is_told_in_words(line: Path) -> None:
+    """Of shares in percent the difference is in percentage points, and of which from which is said."""
+    found = shell.document(
+        "compare", line, "--with", line, "--setting", line.parent / "at40.json", "--setting", line.parent / "at70.json"
+    )
+    (told,) = [one["text"] for one in found["verdict"]["reasons"] if one["text"].startswith("Lost ")]
+    (a, n), (b, m) = found["lost"]
+    by_lot = found["difference_by_lot"]["difference"]
+    assert a / n != b / m
+    assert told == (
+        f"Lost {a} of {n} and {b} of {m} passes: difference (first minus second) {100 * (a / n - b / m):.3g} "
+        f"percentage points, by lots or stretches {100 * by_lot['low']:.3g} to {100 * by_lot['high']:.3g}."
+    )
+
+
 def test_refusals(line: Path) -> None:
     one = ["compare", str(line), "--setting", str(line.parent / "at40.json")]
     result = shell.run(*one, code=2)

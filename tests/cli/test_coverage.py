@@ -58,7 +58,7 @@ def test_document(line: Path) -> None:
 def test_people_are_told(line: Path) -> None:
     done = shell.run("coverage", line / "line.parquet", "--setting", line / "low.json", "--cycle", "belt=3s")
     assert "False trips come once per 3.0" in done.stdout
-    assert "5 lots: 2 in the teach block, 4 scored" in done.stdout
+    assert "5 lots: 2 in the teach block, 4 scored, 1 of them in both" in done.stdout
     assert done.stdout.startswith("Seen often enough: belt.")
     few = shell.run("coverage", line / "line.parquet", "--cycle", "belt=3s", "--times", "9")
     assert few.stdout.startswith("Not seen often enough: ")

@@ -107,6 +107,16 @@ def test_what_stated_lots_can_show_at_most_is_what_their_claim_shows(lots: int) 
     assert not any("however large" in one.text for one in plan(0.1, lots=29).verdict.reasons)
 
 
+def test_few_lots_of_the_passes_are_told_without_another_demand() -> None:
+    """Under "Record: 299 lots" stood "299 passes are 15 lots ... Record from more lots"."""
+    found = plan(0.01, lot_size=20).verdict
+    assert found.about == "299 lots"
+    assert "Those 299 passes would be 15 lots: fewer than 20 hardly show how much lots differ." in [
+        one.text for one in found.reasons
+    ]
+    assert not any("Record" in one.text for one in found.reasons)
+
+
 def test_rates_are_told_in_percent() -> None:
     found = plan(0.01, true_rate=0.001, values=300, figure=4.0)
     text = " ".join(found.lines)

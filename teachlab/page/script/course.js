@@ -45,7 +45,7 @@ export class Course {
     pen.textBaseline = "bottom";
     const unknown = this.hand.resting === undefined ? "errors not known one by one here" : "…";
     const told = faults === null ? unknown : faults.length === 0 ? "no error"
-      : `${numberOf(faults.length, "error")} over the recording`;
+      : `${numberOf(faults.length, "place")} with errors`;
     const ends = [0, samples / rate].map((at) => moment(this.hand.facts, at, 1));
     threeTexts(pen, [ends[0], told, ends[1]], 0, width, high + foot);
     element("course").setAttribute("aria-label", `Errors over the recording: ${told}`);

@@ -3,7 +3,7 @@
  *
  * @import {Hand, LevelName} from "./hand.js"
  */
-import { cleared, colour, eachFrame, element, fitting, levelText, nameOf, shown, textSize, threeTexts, whileHeld } from "./drawing.js";
+import { cleared, colour, eachFrame, element, fitting, font, levelText, nameOf, shown, textSize, threeTexts, whileHeld } from "./drawing.js";
 import { errorsAt, errorsOf, rankOf } from "./tables.js";
 
 const MOST_KINDS = 12;
@@ -82,21 +82,34 @@ export class Histogram {
     return [{ level: "on", at: Array.from(levels), errors }];
   }
 
+  /**
+   * Room for the names of the rows beside them; null where one does not fit: then each stands above its row.
+   * @param {number} size
+   */
+  names(size) {
+    const canvas = /** @type {HTMLCanvasElement} */ (element("spread"));
+    const room = Math.min(canvas.clientWidth * 0.28, size * 11);
+    const pen = /** @type {CanvasRenderingContext2D} */ (canvas.getContext("2d"));
+    pen.font = font();
+    return this.rows.some(({ name }) => pen.measureText(name).width > room) ? null : room;
+  }
+
   draw() {
     const { passes, lightOn } = this.hand;
     if (this.passes !== passes || this.lightOn !== lightOn) {
       (this.passes = passes), (this.lightOn = lightOn), (this.rows = this.gathered());
     }
-    const size = textSize(), line = size * 1.5, row = size * 2.2, curve = size * 7;
+    const size = textSize(), line = size * 1.5, tall = size * 2.2, curve = size * 7;
+    // Errors on a root scale: one error stays visible beside thousands.
+    const curves = this.curves(), most = Math.max(1, ...curves.map(({ errors }) => errors.reduce((a, b) => Math.max(a, b), 0)));
+    const beside = this.names(size), row = beside === null ? tall + line * 0.8 : tall;
     const { pen, width } = cleared("spread", line * 2 + curve + this.rows.length * row + line * 1.5);
-    const names = Math.min(width * 0.28, size * 11);
+    const names = beside ?? Math.max(...["errors", shown(most)].map((text) => pen.measureText(text).width));
     this.left = names + size * 0.6;
     this.width = Math.max(1, width - this.left - size);
     const x = (/** @type {number} */ level) => this.left + ((level - this.low) / (this.high - this.low)) * this.width;
     const top = line * 2, bottom = top + curve;
     pen.textBaseline = "middle";
-    // Errors on a root scale: one error stays visible beside thousands.
-    const curves = this.curves(), most = Math.max(1, ...curves.map(({ errors }) => errors.reduce((a, b) => Math.max(a, b), 0)));
     const y = (/** @type {number} */ n) => bottom - Math.sqrt(n / most) * curve * 0.92;
     pen.fillStyle = colour("quiet");
     pen.textAlign = "right";
@@ -126,8 +139,9 @@ export class Histogram {
     this.rows.forEach((one, k) => {
       const foot = bottom + line * 0.4 + (k + 1) * row;
       pen.fillStyle = colour("ink");
-      pen.textAlign = "right";
-      pen.fillText(fitting(pen, one.name, names), this.left - size * 0.4, foot - row * 0.4);
+      pen.textAlign = beside === null ? "left" : "right";
+      if (beside === null) pen.fillText(fitting(pen, one.name, this.width), this.left, foot - tall - line * 0.3);
+      else pen.fillText(fitting(pen, one.name, names), this.left - size * 0.4, foot - tall * 0.4);
       const each = this.width / BINS;
       for (const [values, full] of /** @type {[Float64Array, boolean][]} */ ([[one.weak, false], [one.strong, true]])) {
         const tallest = Math.max(1, ...values);
@@ -135,7 +149,7 @@ export class Histogram {
         pen.lineWidth = 1;
         for (let b = 0; b < BINS; b++) {
           if (values[b] === 0) continue;
-          const high = Math.max(2, Math.sqrt(values[b] / tallest) * row * 0.85);
+          const high = Math.max(2, Math.sqrt(values[b] / tallest) * tall * 0.85);
           if (full) pen.fillRect(this.left + b * each, foot - high, Math.max(1, each - 0.5), high);
           else pen.strokeRect(this.left + b * each + 0.5, foot - high * 0.5, Math.max(1, each - 1), high * 0.5);
         }

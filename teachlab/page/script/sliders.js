@@ -34,7 +34,8 @@ export function tellSliders(hand) {
       : `Both levels move together: with this filter and these delays only pairs ${apart} are counted. `)
       + (same === null ? "" : same.above === null ? `The counts stay the same up to ${told(same.to)}.`
         : distinct ? `The counts stay the same above ${told(same.above)}, up to ${told(same.to)}.`
-          : `The counts are the same at all counted levels from ${told(same.above)} to ${told(same.to)}.`);
+          : same.above === same.to ? "The counts change at the next level counted, above and below."
+            : `The counts are the same at all counted levels from ${told(same.above)} to ${told(same.to)}.`);
   }
 }
 

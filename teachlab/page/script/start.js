@@ -30,7 +30,8 @@ function introduce(facts) {
     item.textContent = text;
     return item;
   }));
-  element("why").hidden = verdict.reasons.length === 0;
+  const why = /** @type {HTMLDetailsElement} */ (element("why"));
+  [why.hidden, why.open] = [verdict.reasons.length === 0, verdict.open];
   element("title").title = facts.title;
   element("interval-head").textContent = `${percent(rules.confidence)} % interval`;
   for (const id of ["before-head", "kind-before-head"]) element(id).textContent = facts.given ? "setting" : "at the start";
@@ -158,7 +159,7 @@ function nextFault(hand, trace) {
   const k = Math.max(after, 0), one = faults[k];
   trace.visit(one.sample, one.end);
   const of = one.row < 0 ? "" : `, pass ${shown(one.row)}`;
-  say(`Error ${k + 1} of ${faults.length}: ${one.what}${of}, at ${moment(hand.facts, one.sample / hand.facts.sample_rate_hz)}.`);
+  say(`Place ${k + 1} of ${faults.length} with errors: ${one.what}${of}, at ${moment(hand.facts, one.sample / hand.facts.sample_rate_hz)}.`);
 }
 
 /** @param {Hand} hand */

@@ -411,10 +411,9 @@ def _unpaired(
     said = f"lost {a[0]} of {a[1]} and {b[0]} of {b[1]} passes"
     if (by_lot := document["difference_by_lot"]) is not None:
         # Passes of a lot resemble each other: the interval that takes them as independent leaves out 0 too often.
-        low, high = (100 * by_lot["difference"][end] for end in ("low", "high"))
-        effects = "{:.3g} and {:.3g}".format(*by_lot["design_effects"])
-        of = 100 * (score.estimate or 0.0)
-        said += f": difference {of:.3g} %, by lots or stretches [{low:.3g}, {high:.3g}] (design effects {effects})"
+        ends = (score.estimate or 0.0, *(by_lot["difference"][end] for end in ("low", "high")))
+        of, low, high = (in_figures(100 * value, 3) for value in ends)
+        said += f": difference (first minus second) {of} percentage points, by lots or stretches {low} to {high}"
     lines = [
         said,
         f"  if passes are independent: {_percent(score)} (Miettinen and Nurminen), {_percent(hybrid)} (Newcombe)",
@@ -436,7 +435,8 @@ def _unpaired(
 def _percent(difference: Any) -> str:
     if difference.estimate is None:
         return "unknown"
-    return f"{100 * difference.estimate:.3g} % [{100 * difference.low:.3g}, {100 * difference.high:.3g}]"
+    of, low, high = (in_figures(100 * v, 3) for v in (difference.estimate, difference.low, difference.high))
+    return f"{of}, {low} to {high}"
 
 
 def _unpaired_by_lot(

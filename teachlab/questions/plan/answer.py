@@ -287,8 +287,8 @@ def _passes(
         lines.append("This assumes independent passes; passes of one lot, shift or product are not.")
     if wanted.lots is not None and wanted.lots < FEW_LOTS:
         lines.append(
-            f"{wanted.passes:,} passes are {number_of(wanted.lots, 'lot')}: from fewer than {FEW_LOTS}, the spread "
-            "between lots is hardly known. Record from more lots."
+            f"Those {wanted.passes:,} passes would be {number_of(wanted.lots, 'lot')}: fewer than {FEW_LOTS} hardly "
+            "show how much lots differ."
         )
     if seen is None:
         return document, lines, None

@@ -612,7 +612,8 @@ def _doubts(
     elif spent := _gone(now):
         counts = now.score.counts
         of = number_of(counts.scored_passes, "pass", "passes")
-        out.append(f"{spent}. {number_of(counts.errors, 'error')} on {of} would still be accepted")
+        made = f"It makes {number_of(counts.errors, 'error')} on {of}, which would still be accepted"
+        out.append(f"{spent}. {made if counts.errors else f'It makes no error yet on {of}'}")
     elif margin < least_margin:
         of, what = SIDE_WORDS[str(now.margin.limited_by)]
         kept = unlike_figures(margin, least_margin, 3)

@@ -160,7 +160,7 @@ def test_keep_says_that_nothing_got_worse_and_not_that_the_setting_is_good() -> 
     alone = _found(_log(seed=1)).verdict
     assert alone.about == "the setting in use, nothing is shown to get worse in this recording"
     assert bad.state is Stale.WATCH
-    assert bad.verdict.reasons[0].text.endswith("6 errors on 300 passes would still be accepted.")
+    assert bad.verdict.reasons[0].text.endswith(". It makes 6 errors on 300 passes, which would still be accepted.")
 
 
 def test_stale_and_replay_agree_on_the_claim_and_on_few_errors(tmp_path: Path) -> None:
