@@ -3,7 +3,8 @@
  *
  * @import {Hand, LevelName} from "./hand.js"
  */
-import { cleared, colour, eachFrame, element, fitting, font, levelText, nameOf, shown, textSize, threeTexts, whileHeld } from "./drawing.js";
+import { cleared, colour, eachFrame, element, fitting, font, levelText } from "./drawing.js";
+import { nameOf, shown, textSize, threeTexts, whileHeld } from "./drawing.js";
 import { errorsAt, errorsOf, rankOf } from "./tables.js";
 
 const MOST_KINDS = 12;

@@ -159,7 +159,8 @@ function nextFault(hand, trace) {
   const k = Math.max(after, 0), one = faults[k];
   trace.visit(one.sample, one.end);
   const of = one.row < 0 ? "" : `, pass ${shown(one.row)}`;
-  say(`Place ${k + 1} of ${faults.length} with errors: ${one.what}${of}, at ${moment(hand.facts, one.sample / hand.facts.sample_rate_hz)}.`);
+  const at = moment(hand.facts, one.sample / hand.facts.sample_rate_hz);
+  say(`Place ${k + 1} of ${faults.length} with errors: ${one.what}${of}, at ${at}.`);
 }
 
 /** @param {Hand} hand */
