@@ -151,6 +151,17 @@ def test_even_places_hold_all_edges_of_the_ratio_that_made_them(seed: int) -> No
     assert even_places(60 * np.arange(400), Fraction(60, 13), 24_000, jitter) is None  # even products show no rate
 
 
+@pytest.mark.parametrize(("share", "shown"), [(0.6, True), (0.4, False)])
+@pytest.mark.parametrize("seed", range(4))
+def test_a_ratio_is_shown_where_more_than_half_of_the_edges_beyond_chance_are_even(
+    seed: int, share: float, shown: bool
+) -> None:
+    rng = np.random.default_rng(seed)
+    even = np.floor(3.3 + 10.37 * np.sort(rng.choice(20_000, 600, replace=False))).astype(np.int64)
+    edges = np.unique(np.where(rng.random(600) < share, even, even + rng.integers(0, 10, 600)))
+    assert (even_places(edges, Fraction(1037, 100), 210_000, 0) is not None) is shown
+
+
 def test_lateness_shows_a_rate_and_its_phase_and_no_rate_where_every_sample_is_read() -> None:
     rng = np.random.default_rng(2)
     light, ratio, phase = tubes(rng), Fraction(27, 10), Fraction(3, 2)

@@ -123,6 +123,12 @@ def test_passes_in_which_nothing_is_seen_show_nothing_about_a_setting() -> None:
         assert reason.text.startswith(f"In {reason.count} of {PASSES} passes the light is that of the gaps: ")
 
 
+def test_passes_that_show_nothing_show_no_reserve() -> None:
+    kept, nothing = (stress(*line(shift), SETTING).bears for shift in (0, 70))
+    assert kept.startswith("On this recording it makes no error until ")
+    assert nothing == ""
+
+
 def test_passes_by_which_a_setting_was_chosen_may_show_that_it_does_not_work() -> None:
     """A bench counts both halves for that: a replay of its setting had 19 passes and could not decide."""
     recording, truth = line()

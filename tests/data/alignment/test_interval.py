@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from teachlab.data.alignment import measure_alignment
-from teachlab.data.alignment.crossings import rises
+from teachlab.data.alignment.crossings import STEADY, _is_steady, _spread, rises
 from teachlab.model.recording import Direction, Recording, RecordingInfo
 from teachlab.model.truth import Truth
 
@@ -123,3 +123,13 @@ def test_light_at_the_end_of_all_numbers_has_its_border_where_it_rises() -> None
     light = np.array([-3.4e38] * 16 + [3.4e38] * 16, np.float32)
     [(places, _)] = rises([(light, 16)])
     assert places.tolist() == pytest.approx([16.0], abs=0.6)
+
+
+@pytest.mark.parametrize("seed", range(20))
+def test_steady_light_spreads_by_a_share_of_the_step_counted_or_measured(seed: int) -> None:
+    rng = np.random.default_rng(seed)
+    light = rng.normal(0, 1, 2 * int(rng.integers(3, 40)) + 1)
+    base = float(np.median(light))
+    spread = _spread(light, base)
+    for step in (1.001 * spread / STEADY, 0.999 * spread / STEADY):
+        assert _is_steady(light, base, step) == (spread <= STEADY * step)
