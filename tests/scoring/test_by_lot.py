@@ -18,7 +18,7 @@ from teachlab.model.truth import Truth
 from teachlab.scoring.by_lot import exposure, lost_rate_by_lot, lot_codes, with_lots
 from teachlab.statistics.intervals import proportion_limits
 from teachlab.statistics.lots import Source, blocks_of, lot_rate
-from teachlab.statistics.over_time.autocorrelation import integrated_autocorrelation
+from teachlab.statistics.over_time.autocorrelation import autocorrelation, integrated_autocorrelation
 
 HIT, MISS, EXCLUDED = Outcome.HIT, Outcome.MISS, Outcome.EXCLUDED
 
@@ -314,9 +314,12 @@ def test_integrated_autocorrelation_of_a_first_order_series(phi: float) -> None:
     assert integrated_autocorrelation(series) == pytest.approx((1 + phi) / (1 - phi), rel=0.12)
 
 
-def test_a_series_that_never_changes_has_no_autocorrelation() -> None:
+def test_autocorrelation_equals_its_definition() -> None:
+    y = np.random.default_rng(2).normal(5, 1, 50)
+    d = y - y.mean()
+    assert autocorrelation(y, 3) == pytest.approx(sum(d[k] * d[k + 3] for k in range(47)) / sum(d**2))
+    assert autocorrelation([4.0, 4.0, 4.0]) is None
     assert integrated_autocorrelation([4.0] * 9) is None
-    assert integrated_autocorrelation([]) is None
 
 
 def test_two_lots_are_enough_for_a_rate_by_lot_and_one_pass_is_not() -> None:

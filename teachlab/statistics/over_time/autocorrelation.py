@@ -21,12 +21,8 @@ def integrated_autocorrelation(values: ArrayLike) -> float | None:
     Geyer, Practical Markov chain Monte Carlo, Statistical Science 7 (1992) 473–483 (initial positive
     sequence).
     """
-    y = np.asarray(values, np.float64).reshape(-1)
-    if y.size < 4:
-        return None
-    y = y - y.mean()
-    total = float(y @ y)
-    if not total > 0:
+    y, total = _about_mean(values)
+    if y.size < 4 or not total > 0:
         return None
     size = 1 << (2 * y.size - 1).bit_length()
     power: NDArray[np.float64] = np.abs(np.fft.rfft(y, size)) ** 2
@@ -35,3 +31,24 @@ def integrated_autocorrelation(values: ArrayLike) -> float | None:
     last = int(np.argmax(pairs <= 0)) if (pairs <= 0).any() else pairs.size
     found: float = 2 * float(pairs[:last].sum()) - 1
     return float(max(1 / y.size, found))
+
+
+def autocorrelation(values: ArrayLike, lag: int = 1) -> float | None:
+    """Return the autocorrelation at one lag, about the mean, with divisor Σ (y − ȳ)²; None if constant.
+
+    Examples
+    --------
+    >>> autocorrelation([10000001, 10000003, 10000002])
+    -0.5
+    """
+    y, total = _about_mean(values)
+    return float(y[lag:] @ y[: y.size - lag]) / total if total > 0 else None
+
+
+def _about_mean(values: ArrayLike) -> tuple[NDArray[np.float64], float]:
+    y = np.asarray(values, np.float64).reshape(-1)
+    if y.size:  # numpy warns of the mean of an empty array
+        # Two steps: the mean of the residuals is not zero to the last digit.
+        y = y - y.mean()
+        y = y - y.mean()
+    return y, float(y @ y)
