@@ -132,6 +132,14 @@ def test_every_answer_prints_as_a_sentence_and_gives_a_frame(answers: dict[str, 
         assert copy.copy(found).answer is found.answer
 
 
+def test_times_in_a_frame_are_samples_by_the_rate(answers: dict[str, Any]) -> None:
+    pairs = {"label": ("start", "end"), "replay": ("onset_sample", "release_sample")}
+    for name, columns in pairs.items():
+        frame = answers[name].to_pandas()
+        for column in columns:
+            assert np.array_equal(frame[f"{column.removesuffix('_sample')}_s"], frame[column] / RATE)
+
+
 def test_every_answer_comes_back_from_a_worker_process(answers: dict[str, Any]) -> None:
     """Before: "Can't pickle local object 'replay.<locals>.rows'"."""
     for name, found in answers.items():
