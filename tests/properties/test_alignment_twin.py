@@ -2,6 +2,7 @@
 
 import math
 from dataclasses import replace
+from itertools import pairwise
 from statistics import median
 
 import numpy as np
@@ -13,8 +14,8 @@ from teachlab.data.alignment import measure, measure_alignment
 from teachlab.data.alignment.crossings import Crossings, Reaches, rises
 from teachlab.data.alignment.lags import fit_lags
 from teachlab.data.alignment.shift import ClockShift, shifted
-from teachlab.data.alignment.stretches import NearLight
-from teachlab.model.recording import Direction, Recording, RecordingInfo
+from teachlab.data.alignment.stretches import Bins, NearLight
+from teachlab.model.recording import Block, Direction, Recording, RecordingInfo
 from teachlab.model.truth import Truth
 
 INFO = RecordingInfo(sample_rate_hz=1000.0, unit="counts", direction=Direction.RISE)
@@ -296,3 +297,17 @@ def test_passes_that_scatter_are_examined_in_full():
     early = (truth.start + rng.integers(-12, 13, 700)).clip(0)
     found = measure_alignment(Recording.from_array(light, INFO), replace(truth, start=early))
     assert found.passes == 512
+
+
+@pytest.mark.parametrize("seed", range(30))
+def test_means_of_bins_are_those_of_a_plain_loop_in_whatever_blocks(seed: int) -> None:
+    rng = np.random.default_rng(seed)
+    light = rng.normal(100, 20, 90).astype(rng.choice([np.float32, np.float64]))
+    invalid = rng.random(90) < rng.choice([0, 0.3, 0.9])
+    start, stop = np.sort(rng.choice(91, 2, replace=False)).tolist()
+    bins = Bins(start, stop, width := int(rng.integers(1, 12)))
+    for a, b in pairwise([0, *np.sort(rng.choice(np.arange(1, 90), 4, replace=False)).tolist(), 90]):
+        bins.push(Block(a, light[a:b].copy(), invalid[a:b] if invalid.any() else None))
+    for k, found in enumerate(bins.means().tolist()):
+        of = [light[j] for j in range(start + k * width, min(start + (k + 1) * width, stop)) if not invalid[j]]
+        assert np.isnan(found) if not of else found == pytest.approx(sum(map(float, of)) / len(of), rel=1e-5)

@@ -74,7 +74,7 @@ class Bins:
             if invalid is not None:
                 # Summed as 0 and not counted: bins keep their places, so that one reduction serves the whole block.
                 light[invalid] = 0.0
-                self._count[rows] -= np.add.reduceat(invalid, cuts, dtype=np.float64)
+                self._count[rows] -= np.add.reduceat(invalid, cuts)
             # Infinite samples of both signs in one bin would have no mean.
             total = np.add.reduceat(np.clip(light, -LARGEST, LARGEST), cuts)
         self._total[rows] += total

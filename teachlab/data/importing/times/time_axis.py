@@ -403,6 +403,9 @@ def tick_of(seconds: NDArray[np.float64]) -> float | None:
     --------
     >>> tick_of(np.floor(np.arange(100) / 2) / 1000), tick_of(np.arange(100) / 1000)
     (0.001, None)
+    >>> slower = np.append(np.arange(100) // 2, 50 + np.arange(99) // 3)  # four ticks beside a straight line
+    >>> tick_of(slower / 1000) is None
+    True
     """
     steps = np.rint(np.diff(seconds) * 1e9).astype(np.int64)
     if steps.size < LEAST_ROWS or steps.min() < 0 or np.count_nonzero(steps) < LEAST_TICKS:
