@@ -2,6 +2,7 @@
 
 import ast
 import dataclasses
+import subprocess
 from pathlib import Path
 
 import pytest
@@ -139,3 +140,22 @@ def test_near_files_bear_the_name_or_import_the_module(mutants):
     assert len(files) <= 6
     assert sum(map(len, mutants.near_files(fault, 2))) == 2
     assert not any(file.startswith(mutants.LEFT_OUT_TESTS) for file in files)
+
+
+def test_lines_since_a_revision_are_those_that_were_written_or_changed(mutants, tmp_path, monkeypatch):
+    def git(*words):
+        who = ("-c", "user.name=a", "-c", "user.email=a@b", "-c", "commit.gpgsign=false")
+        subprocess.run(["git", *who, *words], cwd=tmp_path, check=True, capture_output=True)
+
+    file = tmp_path / "teachlab" / "a.py"
+    file.parent.mkdir()
+    file.write_text("x = 1\ny = 2\nz = 3\n")
+    (file.parent / "gone.py").write_text("x = 1\n")
+    git("init")
+    git("add", ".")
+    git("commit", "-m", "one")
+    file.write_text("x = 1\ny = 4\nw = 5\n")
+    (file.parent / "gone.py").unlink()
+    monkeypatch.setattr(mutants, "ROOT", tmp_path)
+    assert mutants.lines_since("HEAD") == {"teachlab/a.py": {2, 3}}
+    assert [fault.line for fault in mutants.drawn(file.parent, 10, 0, "HEAD")] == [2, 3]
