@@ -240,7 +240,7 @@ class JudgedSetting(KnownSetting):
         belongs = lies is None or lies.belongs
         found = claimable(recording, truth, setting, result, rules=rules, copies=reading.copies(), belongs=belongs)
         untaught = replace(setting, taught=None)
-        self.every = claimable(recording, truth, untaught, result, rules=rules, copies=(), belongs=belongs).trials
+        self.every = claimable(recording, truth, untaught, result, rules=rules, copies=()).trials
         every = lot_counts(truth, self.every)
         self.lone_row = lone_active_gap(reading.output, truth, result, rules=rules)
         if self.lone_row is not None:

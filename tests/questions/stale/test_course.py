@@ -12,7 +12,7 @@ from scoring.margins import measure_margin
 from teachlab.model.recording import Recording, RecordingInfo
 from teachlab.model.setting import Polarity, Setting
 from teachlab.model.truth import Truth
-from teachlab.questions.stale.course import Course, follow
+from teachlab.questions.stale.course import Course, WatchedSide, alarm_of, follow
 from teachlab.scoring import score
 from teachlab.switching import replay
 from teachlab.wording.course import _trend
@@ -165,3 +165,14 @@ def test_the_cumulative_sum_watches_the_smallest_side() -> None:
     # The gap after pass 149 is the first one that is brighter, in part.
     assert course.sequential.since == 149
     assert course.sequential.side in ("trip", "release")
+
+
+@pytest.mark.parametrize(("sides", "each"), [((), 0.05), (("trip",), 0.05), (("detect", "trip", "release"), 0.05 / 3)])
+def test_sides_share_the_chance_of_a_false_alarm_and_the_smallest_has_all_of_it(
+    sides: tuple[str, ...], each: float
+) -> None:
+    asked: list[tuple[str | None, float]] = []
+    none = np.zeros(0, np.int64)
+    watched = [WatchedSide(side=side, margins=np.zeros(0), rows=none, lots=none) for side in (None, *sides)]
+    assert alarm_of(watched, lambda one, chance: asked.append((one.side, chance))) is None
+    assert asked == [(None, 0.05), *((side, pytest.approx(each)) for side in sides)]
