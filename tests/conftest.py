@@ -15,11 +15,12 @@ for name in ("FORCE_COLOR", "CLICOLOR_FORCE", "PY_COLORS", "GITHUB_ACTIONS", "TT
     os.environ.pop(name, None)
 os.environ["COLUMNS"] = "80"
 
-# How long an example takes to be drawn says how busy the computer is: nothing about the product.
+# How long an example takes, or takes to be drawn, says how busy the computer is: nothing about the product.
 settings.register_profile(
-    "same", derandomize=True, database=None, print_blob=True, suppress_health_check=[HealthCheck.too_slow]
-)
-settings.register_profile("search", derandomize=False, print_blob=True)
+    "same", derandomize=True, database=None, print_blob=True, deadline=None,
+    suppress_health_check=[HealthCheck.too_slow],
+)  # fmt: skip
+settings.register_profile("search", derandomize=False, print_blob=True, deadline=None)
 settings.load_profile("same")
 
 # The example plug-in is a distribution of its own: it is tested from its own folder, once installed.

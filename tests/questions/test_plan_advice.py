@@ -181,3 +181,11 @@ def test_lots_and_passes_are_the_fewest_by_the_tables(
     assert lots - 1 <= lost or beta.ppf(confidence, lost + 1, lots - 1 - lost) > rate
     assert binom.cdf(events, passes, rate) <= (1 - confidence) * (1 + 1e-9)
     assert binom.cdf(events, passes - 1, rate) > 1 - confidence
+
+
+def test_few_lots_are_told_with_the_design_effect() -> None:
+    """1 + 29 · 0.01 = 1.29; 0.95^59 is the first power below 0.05."""
+    said = plan(0.05, lot_size=30, icc=0.01).lines
+    assert "Design effect 1.29: 59 independent passes would do; spread over 3 lots it takes 76." in said
+    few = "76 passes are 3 lots: from fewer than 20, the spread between lots is hardly known. Record from more lots."
+    assert few in said

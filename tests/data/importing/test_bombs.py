@@ -16,6 +16,10 @@ import pytest
 import scipy.io
 import shell
 
+from teachlab.data.importing.reading.mat_variables import variables_of
+from teachlab.errors import ParameterError
+from teachlab.model.memory import memory_of
+
 
 @pytest.mark.parametrize(
     ("head", "piece", "told"),
@@ -175,3 +179,13 @@ def test_a_feather_log_that_fits_is_read_and_a_damaged_footer_is_one_message(tmp
         log.write_bytes(bytes(damaged))
         done = shell.invoke(*words, "--memory", "1")
         assert done.exit_code in (0, 2), done.exception
+
+
+def test_a_packed_variable_takes_its_size_twice(tmp_path: Path) -> None:
+    """Unpacked it lies beside the part of the file that holds it: 320 kB need 640 kB."""
+    scipy.io.savemat(tmp_path / "a.mat", {"light": np.arange(40_000.0)}, do_compression=True)
+    (light,) = variables_of(str(tmp_path / "a.mat"))
+    with memory_of(0.65e6):
+        assert light.read(str(tmp_path / "a.mat")).size == 40_000
+    with memory_of(0.63e6), pytest.raises(ParameterError, match=r"variable 'light' needs about 0\.00064 GB"):
+        light.read(str(tmp_path / "a.mat"))
