@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
-from scipy.stats import binom
+from scipy.special import bdtrc
 
 from teachlab.data.alignment.chance import LEAST
 from teachlab.data.alignment.coarse_shift import BINS_PER_PASS, bins_of_runs
@@ -44,7 +44,7 @@ def shown_by_means(light: NearLight, start: Floats, end: Floats, samples: int) -
         return False
     best = max(counts.values())
     near = max((count for lag, count in counts.items() if abs(lag) <= NEAR), default=0)
-    return near == best and -float(binom.logsf(best - 1, known, 0.5)) >= LEAST + np.log(len(counts))
+    return near == best and float(bdtrc(best - 1, known, 0.5)) * len(counts) <= np.exp(-LEAST)
 
 
 def _above(levels: Floats, start: Floats, end: Floats, reach: int, step: int) -> tuple[dict[int, int], int]:
