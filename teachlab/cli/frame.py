@@ -13,7 +13,7 @@ from typing import Annotated, Any, get_type_hints
 import typer
 
 from teachlab.cli.ranges import RANGES, hold, is_number, range_of, with_range
-from teachlab.cli.writing import need_name
+from teachlab.cli.writing import check_folder, need_name
 from teachlab.errors import InputError
 
 Memory = Annotated[
@@ -23,8 +23,9 @@ Memory = Annotated[
     ),
 ]
 Force = Annotated[bool, typer.Option("--force", help="Write over a file of another kind.", rich_help_panel="Limits")]
-PICTURES = ("plot", "speed_out")
-RESULTS = ("out", "edges", *PICTURES)
+SINGLE = ("plot", "speed_out", "bundle")
+"""Parameters that name a picture or a bundle, written beside the result: always a single file."""
+RESULTS = ("out", "edges", *SINGLE)
 """Parameters that name what a command writes; every other text may name an input."""
 WRITES: Mapping[str, Mapping[str, str]] = {
     "synth": {"parquet": "a recording", "csv": "a raw log"},
@@ -44,6 +45,7 @@ USUAL = {
     "png": "a PNG picture",
     "pdf": "a PDF",
     "html": "a page",
+    "zip": "a bundle",
     "json": "another JSON file",
 }
 IN_FOLDERS: Mapping[str, Mapping[str, str]] = {
@@ -102,7 +104,7 @@ def framed(name: str, command: Callable[..., None]) -> Callable[..., None]:
         most = None if memory is None else memory * 1e9
         with answer_first(document=bool(values.get("json"))), memory_of(most), protect(inputs):
             for result, target in _results(values):
-                _look_at(name, target, inputs, picture=result in PICTURES, force=bool(force))
+                _look_at(name, target, inputs, single=result in SINGLE, force=bool(force))
             _need(name, values)
             try:
                 command(*args, **values)
@@ -180,18 +182,18 @@ def _is_file(text: str) -> bool:
         return False
 
 
-def _look_at(name: str, target: str, inputs: Iterable[Path], *, picture: bool, force: bool) -> None:
+def _look_at(name: str, target: str, inputs: Iterable[Path], *, single: bool, force: bool) -> None:
     """Refuse a result before work: over an input, over a file of another kind, or where nothing can be written."""
     from teachlab.data.atomic_files import check_name, check_target, refuse_input
     from teachlab.data.truth_files import beside
 
     need_name(target)
     if "://" in target:
-        if name in IN_FOLDERS and name != "study" and not picture:
+        if name in IN_FOLDERS and name != "study" and not single:
             raise InputError(f"cannot write to '{target}': {name} writes several files into a local folder. Name one.")
         check_target(target)
         return
-    if name in IN_FOLDERS and not picture:
+    if name in IN_FOLDERS and not single:
         folder = Path(os.path.realpath(target))
         for place in inputs:
             real = Path(os.path.realpath(place))
@@ -199,14 +201,14 @@ def _look_at(name: str, target: str, inputs: Iterable[Path], *, picture: bool, f
                 raise refuse_input(place)
         # A study that is complete in a folder that can only be read is told all the same.
         if name != "study" or not Path(target, "rows").is_dir():
-            _check_folder(target)
+            check_folder(target)
         for pattern, held in IN_FOLDERS[name].items():
             # Names that stand for several files come from labels and strategies: only their own command makes them.
             if not force and "*" not in pattern:
                 _hold_kind(name, str(Path(target) / pattern), held)
         return
     # Commands check the endings of their own results; a name with another ending is refused there.
-    own = {} if picture else WRITES.get(name, {})
+    own = {} if single else WRITES.get(name, {})
     kinds = {**USUAL, **own}
     kind = own.get("*") or kinds.get(target.lower().rpartition(".")[2])
     if kind is None:
@@ -227,15 +229,3 @@ def _hold_kind(name: str, target: str, kind: str) -> None:
             f"'{target}' holds {there}, and {name} would write {kind if kind != 'another JSON file' else 'a document'} "
             "over it. Name another file, or say --force."
         )
-
-
-def _check_folder(target: str) -> None:
-    place = Path(os.path.realpath(target))
-    try:
-        inside = next((p for p in (place, *place.parents) if os.path.lexists(p)), None)
-    except (OSError, ValueError) as fault:
-        raise InputError(f"--out: cannot make the folder '{target}': {fault}. Choose another name.") from None
-    if inside is not None and not inside.is_dir():
-        raise InputError(f"cannot write to '{target}': '{inside}' is a file. Give the name of a folder.")
-    if inside is not None and not os.access(inside, os.W_OK | os.X_OK):
-        raise InputError(f"cannot write to '{target}': Permission denied. Choose another place.")

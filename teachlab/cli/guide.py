@@ -22,10 +22,10 @@ def guide_command(
     asked = guide_pages() if question is None else GuidePages(pages=(guide_page(question),))
     page = None
     if html is not None:
-        from teachlab.cli.writing import need_name
+        from teachlab.cli.writing import check_folder
         from teachlab.guide.web import write_guide
 
-        need_name(html)
+        check_folder(html)
         page = write_guide(Path(html), asked.pages)
     if json:
         emit_json(asked.as_dict())

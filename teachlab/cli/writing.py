@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Callable, Iterable
+from pathlib import Path
 from typing import Any
 
-from teachlab.errors import ParameterError
+from teachlab.errors import InputError, ParameterError
 
 
 def kind_of(name: str, *kinds: str, option: str = "--out") -> str:
@@ -29,6 +31,20 @@ def need_name(target: str) -> None:
     """Refuse an empty name, such as that of a variable of the shell that is not set: it would mean this folder."""
     if not target:
         raise ParameterError("cannot write to '': the name is empty. Give a name; the current folder is '.'.")
+
+
+def check_folder(target: str) -> None:
+    """Refuse the name of a folder that cannot be made or written to."""
+    need_name(target)
+    place = Path(os.path.realpath(target))
+    try:
+        inside = next((p for p in (place, *place.parents) if os.path.lexists(p)), None)
+    except (OSError, ValueError) as fault:
+        raise InputError(f"cannot make the folder '{target}': {fault}. Choose another name.") from None
+    if inside is not None and not inside.is_dir():
+        raise InputError(f"cannot write to '{target}': '{inside}' is a file. Give the name of a folder.")
+    if inside is not None and not os.access(inside, os.W_OK | os.X_OK):
+        raise InputError(f"cannot write to '{target}': Permission denied. Choose another place.")
 
 
 def picture_kind(name: str | None, option: str = "--plot") -> str:

@@ -51,6 +51,8 @@ def kind_of(path: str | Path) -> str:
         return ""
     if head.startswith(b"PAR1"):
         return _parquet(place)
+    if head.startswith(b"PK\x03\x04") and head[30:].startswith(b"result.json"):
+        return "a bundle"
     text = head.lstrip(b"\xef\xbb\xbf \t\r\n")
     for mark, kind in _MARKS:
         if text.startswith(mark):

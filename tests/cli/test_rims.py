@@ -7,6 +7,7 @@ import signal
 import subprocess
 import sys
 import time
+import zipfile
 from pathlib import Path
 from typing import Any
 
@@ -274,6 +275,30 @@ def test_files_that_are_no_text_and_records_that_are_no_records(
     Path("r/result.json").write_text(json.dumps(record))
     ran = shell.run("verify", "r/result.json", "--recording", "a.parquet", "--truth", "a\0.parquet", code=2)
     assert "zero byte" in ran.stderr
+
+
+def test_a_bundle_is_a_result_that_may_be_written_again(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.chdir(tmp_path)
+    shell.run("synth", "demo", "--passes", "8", "--seed", "1", "--out", "a.parquet")
+    setting_file(Path("s.json"), "counts", 1200.0, 1100.0)
+    report = ["report", "a.parquet", "--setting", "s.json", "--draws", "0", "--no-levels", "--out", "r", "--bundle"]
+    shell.run(*report, "r.zip")
+    first = Path("r.zip").stat().st_mtime_ns
+    shell.run(*report, "r.zip")
+    assert Path("r.zip").stat().st_mtime_ns > first
+    with zipfile.ZipFile("photos.zip", "w") as other:
+        other.writestr("photo.txt", "not ours")
+    kept = Path("photos.zip").read_bytes(), Path("a.parquet").read_bytes()
+    assert "report would write a bundle over it" in shell.run(*report, "photos.zip", code=2).stderr
+    Path("b.zip").symlink_to("a.parquet")
+    assert "inputs are never modified" in shell.run(*report, "b.zip", code=2).stderr
+    assert (Path("photos.zip").read_bytes(), Path("a.parquet").read_bytes()) == kept
+
+
+def test_pages_of_the_guide_go_to_a_folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.chdir(tmp_path)
+    Path("a.txt").write_text("a")
+    assert "is a file. Give the name of a folder." in shell.run("guide", "--html", "a.txt", code=2).stderr
 
 
 @pytest.mark.filterwarnings("error")
