@@ -72,7 +72,7 @@ class _Commands(PlainGroup):
         except KeyboardInterrupt:
             _end(130, "interrupted; nothing half-written is left behind.")
         except MemoryError as error:
-            _end(2, f"not enough memory: {error or 'for what was asked'}. Ask for less.")
+            _end(2, f"not enough memory: {str(error) or 'for what was asked'}. Ask for less.")
         except OSError as error:
             if error.errno == errno.EPIPE:
                 raise

@@ -15,6 +15,7 @@ import os
 import re
 import secrets
 import shutil
+import stat
 import tempfile
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import ExitStack, contextmanager, suppress
@@ -479,7 +480,7 @@ def _write_journal(folder: Path, moves: Sequence[tuple[str, str]], removals: Seq
 def _read_journal(folder: Path) -> tuple[list[tuple[str, str]], list[str]]:
     place = folder / JOURNAL
     try:
-        text = place.read_text(encoding="utf-8", errors="surrogateescape")
+        text = place.read_text(encoding="utf-8", errors="surrogateescape") if ends(place) else ""
     except (FileNotFoundError, NotADirectoryError):
         return [], []
     try:
@@ -509,6 +510,15 @@ def _sync(folder: Path) -> None:
         os.close(handle)
 
 
+NO_FILE = "it is a pipe or a device, not a file"
+
+
+def ends(place: Path) -> bool:
+    """Whether a place is a file or a folder: a pipe waits for its writer, and a device may never end."""
+    mode = place.stat().st_mode
+    return stat.S_ISREG(mode) or stat.S_ISDIR(mode)
+
+
 def read_text(path: str | Path, what: str, error: type[InputError]) -> str:
     """Return the text of a UTF-8 file, without a leading byte-order mark.
 
@@ -519,6 +529,8 @@ def read_text(path: str | Path, what: str, error: type[InputError]) -> str:
         need_memory(TEXT_BYTES * size, f"{path}: so long a text", f"Give the path of {what}.")
 
     def whole(place: Path) -> str:
+        if not ends(place):
+            raise OSError(errno.EINVAL, NO_FILE)
         allow(place.stat().st_size)
         return place.read_text(encoding="utf-8-sig")
 
@@ -535,6 +547,6 @@ def read_text(path: str | Path, what: str, error: type[InputError]) -> str:
     except UnicodeDecodeError as fault:
         raise error(f"{path}: not a text file in UTF-8 (byte {fault.start}). Give the path of {what}.") from None
     except OSError as fault:
-        raise error(f"{path}: cannot be read: {fault.strerror}.") from None
+        raise error(f"{path}: cannot be read: {fault.strerror}. Give the path of {what}.") from None
     except ValueError:
         raise error(f"{str(path)!r}: a name cannot hold a zero byte. Give the path of {what}.") from None

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import hashlib
-import stat
 import threading
 from bisect import bisect_left, bisect_right
 from collections import deque
@@ -21,7 +20,7 @@ from numpy.typing import NDArray
 from pyarrow import fs
 
 from teachlab.data.addresses import first_line, is_address, open_at, system_of
-from teachlab.data.atomic_files import read_current
+from teachlab.data.atomic_files import NO_FILE, ends, read_current
 from teachlab.errors import InputError, RecordingError
 from teachlab.model.memory import allowed_memory, need_memory
 from teachlab.model.printable_text import number_of, printable
@@ -65,9 +64,8 @@ def open_input(location: str | Path, what: str, error: type[InputError]) -> Any:
 
 def _open_local(place: Path) -> Any:
     """Open a file; a pipe is refused, because it waits for its writer and has no random access."""
-    mode = place.stat().st_mode
-    if not (stat.S_ISREG(mode) or stat.S_ISDIR(mode)):
-        raise OSError("it is a pipe or a device, not a file (import - reads text from a pipe)")
+    if not ends(place):
+        raise OSError(f"{NO_FILE} (import - reads text from a pipe)")
     return open_at(fs.LocalFileSystem(), str(place.absolute()))
 
 

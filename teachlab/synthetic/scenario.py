@@ -7,6 +7,7 @@ from typing import Literal, Self
 
 from pydantic import Field, ValidationError, model_validator
 
+from teachlab.data.atomic_files import read_text
 from teachlab.data.shipped import datasets_root
 from teachlab.data.strict_json import parse_toml
 from teachlab.errors import ScenarioError
@@ -237,10 +238,7 @@ def scenario_text(name_or_path: str | Path) -> tuple[str, str]:
     wanted = str(name_or_path)
     path = Path(wanted)
     if path.suffix.lower() == ".toml" or path.is_file():
-        try:
-            return path.read_text(encoding="utf-8"), path.name
-        except (OSError, UnicodeDecodeError) as fault:
-            raise ScenarioError(f"{path}: the scenario cannot be read: {fault}. Give an existing TOML file.") from fault
+        return read_text(path, "a scenario in TOML", ScenarioError), path.name
     shipped = _shipped()
     if wanted not in shipped:
         by_alias = aliases()

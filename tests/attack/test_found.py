@@ -3,7 +3,10 @@
 import json
 import os
 import re
+import signal
 import warnings
+from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import replace
 from pathlib import Path
 
@@ -12,6 +15,7 @@ import pytest
 import shell
 
 from teachlab.cli import console
+from teachlab.data.atomic_files import JOURNAL
 from teachlab.data.quality.labelling import propose_passes
 from teachlab.data.quality.pass_doubts import pass_doubts
 from teachlab.data.recording_files import write_recording
@@ -227,22 +231,56 @@ def test_a_whole_number_of_ten_thousand_digits_in_toml_is_one_message(
     assert "key 'a.b.1.c': a whole number has too many digits" in " ".join(done.stderr.split())
 
 
+@contextmanager
+def within(seconds: int) -> Iterator[None]:
+    """Raise TimeoutError in what hangs."""
+
+    def late(*_: object) -> None:
+        raise TimeoutError
+
+    before = signal.signal(signal.SIGALRM, late)
+    signal.alarm(seconds)
+    try:
+        yield
+    finally:
+        signal.alarm(0)
+        signal.signal(signal.SIGALRM, before)
+
+
 @pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="named pipes of POSIX")
 @pytest.mark.parametrize(
-    "words", ["inspect fifo", "align fifo", "import fifo --unit mV --out b.parquet", "inspect /dev/zero"]
-)
-def test_a_pipe_or_a_device_is_no_file_to_read_at_random(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, words: str
-) -> None:
+    "words",
+    [
+        "inspect fifo", "align fifo", "import fifo --unit mV --out b.parquet", "inspect /dev/zero", "verify fifo",
+        "verify /dev/null", "synth fifo.toml --out b.parquet", "replay a.parquet --setting fifo",
+        "teach a.parquet --strategy single-sample --base fifo", "card a.parquet --setting s.json --device fifo",
+        "report a.parquet --setting s.json --draws 0 --criteria fifo",
+        "label a.parquet --direction rise --from fifo --out b.csv",
+        "report a.parquet --setting s.json --draws 0 --about fifo",
+        "stress a.parquet --setting s.json --gain 1 --levels-seen fifo",
+    ],
+)  # fmt: skip
+def test_a_pipe_or_a_device_is_no_file(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, words: str) -> None:
+    """It is waited for by none, and fills the memory of none."""
     monkeypatch.chdir(tmp_path)
+    line(tmp_path, 30.0)
+    write_truth("a.passes.parquet", Truth.from_arrays(np.arange(20, 900, 40), np.arange(40, 920, 40)))
+    write_setting("s.json", Setting(unit="mV", on_level=50.0, off_level=45.0))
     os.mkfifo("fifo")
-    held = os.open("fifo", os.O_RDWR)  # so that a failure is no hang
-    try:
+    os.mkfifo("fifo.toml")
+    with within(20):
         done = shell.invoke(*words.split())
-    finally:
-        os.close(held)
     assert done.exit_code == 2, done.exception
     assert "it is a pipe or a device" in " ".join(done.stderr.split())
+
+
+@pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="named pipes of POSIX")
+def test_a_pipe_is_no_journal(tmp_path: Path) -> None:
+    recording = line(tmp_path, 30.0)
+    os.mkfifo(tmp_path / JOURNAL)
+    with within(20):
+        said = shell.run("inspect", recording, code=2).stderr
+    assert "this journal is not one that teachlab has written" in " ".join(said.split())
 
 
 def test_a_gap_of_infinite_light_beside_lost_passes(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import errno
 import re
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -13,6 +14,7 @@ from typing import NamedTuple
 
 import numpy as np
 
+from teachlab.data.atomic_files import NO_FILE, ends
 from teachlab.data.strict_json import shown
 from teachlab.data.truth_files import bare_text
 from teachlab.errors import TruthError
@@ -141,6 +143,8 @@ def _meeting(a: Truth, b: Truth) -> int:
 
 def _lines(path: str, notes: list[str]) -> list[str]:
     try:
+        if not ends(Path(path)):
+            raise OSError(errno.EINVAL, NO_FILE)
         raw = Path(path).read_bytes()
     except OSError as fault:
         raise TruthError(f"{path}: cannot be read: {fault.strerror}. Give the corrected table.") from None
