@@ -17,6 +17,9 @@ from teachlab.model.setting import Switching
 from teachlab.sensor.clock import Clock
 from teachlab.sensor.edges import LONG_AGO, Edges, RunCounter, TwoState
 
+EDGES_AT_ONCE = 1 << 18
+"""Edges filtered at a time: of a level in noise there are millions, of which a filter leaves few."""
+
 
 class DelayStage(NamedTuple):
     """A delay, described by its effect on a signal that is up while active: an extreme of its last values.
@@ -76,6 +79,10 @@ class JoinedStates:
     @classmethod
     def of(cls, states: Sequence[TwoState]) -> JoinedStates:
         """Join some signals, at least one."""
+        if len(states) == 1:
+            # Of a level in noise, millions: they are not copied, and zeros that are only read take no memory.
+            (one,) = states
+            return cls(np.array([one.first]), one.edges, np.zeros(one.edges.size, np.int64))
         owner = np.repeat(np.arange(len(states)), [one.edges.size for one in states])
         return cls(np.array([one.first for one in states]), np.concatenate([one.edges for one in states]), owner)
 
@@ -94,18 +101,22 @@ class JoinedStates:
             return self
         consecutive = min(consecutive, size + 1)
         skipped = RunCounter.of(invalid, size)
-        # Count only valid evaluations: every change of the comparator happens at one of them.
-        at = self.edges - skipped.total[np.searchsorted(skipped.starts, self.edges, side="right")]
         begin = self._begin
-        some = begin[1:] > begin[:-1]
-        lengths = np.empty_like(at)
-        np.subtract(at[1:], at[:-1], out=lengths[:-1])
-        last = begin[1:][some] - 1
-        lengths[last] = size - int(skipped.total[-1]) - at[last]
-        becomes = (np.arange(at.size) - begin[self.owner]) % 2 == 0
-        becomes ^= self.first[self.owner]
-        lasting = np.flatnonzero(lengths >= consecutive)
-        at, becomes, owner = at[lasting] + (consecutive - 1), becomes[lasting], self.owner[lasting]
+        ends, valid = begin[1:][begin[1:] > begin[:-1]] - 1, size - int(skipped.total[-1])
+        parts = []
+        for a in range(0, self.edges.size, EDGES_AT_ONCE):
+            b = min(a + EDGES_AT_ONCE, self.edges.size)
+            # Count only valid evaluations: every change of the comparator happens at one of them.
+            at = self.edges[a : b + 1]
+            at = at - skipped.total[np.searchsorted(skipped.starts, at, side="right")]
+            lengths = np.append(np.diff(at), 0)[: b - a]
+            last = ends[np.searchsorted(ends, a) : np.searchsorted(ends, b)] - a
+            lengths[last] = valid - at[last]
+            lasting = np.flatnonzero(lengths >= consecutive)
+            owner = self.owner[a:b][lasting]
+            becomes = ((a + lasting - begin[owner]) % 2 == 0) ^ self.first[owner]
+            parts.append((at[lasting] + (consecutive - 1), becomes, owner))
+        at, becomes, owner = (np.concatenate(one) for one in zip(*parts, strict=True))
         #     comparator      dark  light  dark  light       with the short dark run dropped, light follows light:
         #     lasts           yes   yes    no    yes         the second one is no change
         before = np.append(False, becomes[:-1])

@@ -106,7 +106,10 @@ class LevelPairs:
 
     def light_states(self) -> Iterator[TwoState]:
         """Return the state of every comparator so far: true is light."""
-        return (TwoState(first, joined(of)) for first, of in zip(self._first.tolist(), self._edges, strict=True))
+        for first, of in zip(self._first.tolist(), self._edges, strict=True):
+            # The joined edges take the place of their parts, so that no edge is held twice.
+            of[:] = of if len(of) == 1 else [joined(of)]
+            yield TwoState(first, of[0])
 
     def validity(self) -> TwoState:
         """Return which evaluations were invalid so far: true is invalid."""

@@ -181,7 +181,6 @@ SETTING = Setting(unit="mV", on_level=50.0, off_level=45.0)
         ("a surface", lambda r: surface(r, passes(), replace(SETTING, on_delay_ms=5.0))),
         ("coverage", lambda r: coverage(r, passes(), [], setting=SETTING)),
         ("a comparison of sensors", lambda r: counterfactual(r, passes(), SETTING)),
-        ("a comparison of sensors", lambda r: counterfactual(r, passes(), SETTING, costs=Costs())),
         ("a replay", lambda r: replayed(r, passes(), SETTING)),
         ("a teaching", lambda r: taught_and_judged(r, passes(), SingleSample())),
         ("a teaching", lambda r: designed_and_judged(r, passes())),
@@ -226,6 +225,15 @@ def test_a_long_clean_recording_is_let_through() -> None:
         need_for_light(endless(1_000_000_000, noise=1.0), "a surface", LightMemory(15, 0, whole=200_000_000))
         with pytest.raises(ParameterError, match=r"needs about 4.8 GB"):
             need_for_light(endless(1_000_000_000, noise=1.0), "a surface", LightMemory(15, 0, whole=300_000_000))
+
+
+def test_the_best_setting_of_other_sensors_is_found_on_long_clean_light() -> None:
+    for samples, noise, told in ((100_000_000, 1.0, "1.4"), (100_000_000, 100.0, "3.2")):
+        light = endless(samples, noise)
+        with memory_of(1e8 * (10 * float(told) - 1)), pytest.raises(ParameterError, match=f"about {told} GB"):
+            counterfactual(light, passes(), SETTING, costs=Costs())
+        with memory_of(1e8 * (10 * float(told) + 1)), pytest.raises(AssertionError, match="work has begun"):
+            counterfactual(light, passes(), SETTING, costs=Costs())
 
 
 def test_a_surface_counts_noise_only_as_far_as_light_is_held() -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from itertools import pairwise
+from unittest import mock
 
 import numpy as np
 import pytest
@@ -10,7 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from teachlab.model.recording import Block
-from teachlab.sensor import level_pairs
+from teachlab.sensor import delays, level_pairs
 from teachlab.sensor.delays import JoinedStates
 from teachlab.sensor.edges import LONG_AGO, TwoState
 from teachlab.sensor.level_pairs import LevelPairs
@@ -94,7 +95,8 @@ def test_filter_and_runs_of_many_signals_are_those_of_a_loop(seed: int) -> None:
         signals.append(np.where(held < 0, begin, light[held]).tolist())
     consecutive = int(rng.integers(1, 6))
     joined = JoinedStates.of([two_state(one) for one in signals])
-    found = joined.filtered(two_state(invalid.tolist()), consecutive, size)
+    with mock.patch.object(delays, "EDGES_AT_ONCE", int(rng.choice([1, 3, 1 << 18]))):
+        found = joined.filtered(two_state(invalid.tolist()), consecutive, size)
     starts, ends, owner = found.runs(size)
     off_starts, off_ends, off_owner = found.inverted().runs(size)
     assert owner.tolist() == sorted(owner.tolist())

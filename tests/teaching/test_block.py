@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import gc
+import weakref
 from collections.abc import Iterator
 from typing import Any
 
@@ -19,6 +21,8 @@ from teachlab.model.teaching import Shown
 from teachlab.model.truth import Truth
 from teachlab.teaching import block as evidence
 from teachlab.teaching.block import TeachBlock
+from teachlab.teaching.once import teach_once
+from teachlab.teaching.registry import built, installed_class
 
 EVERYTHING = frozenset(Shown)
 
@@ -411,6 +415,25 @@ def test_light_that_is_too_long_to_be_held_is_measured_and_not_shown(monkeypatch
         parts = np.concatenate([*events.parts()])
     with memory_of(40.0 * events.evaluations):
         assert np.array_equal(events.light, parts)
+
+
+@pytest.mark.parametrize("name", ["guard-or-window", "designed", "turning-point-follower", "background-follower"])
+def test_a_block_and_its_light_are_freed_with_the_last_reference(name: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Without the collector of cycles, which comes late: what follows would be held beside the light."""
+    monkeypatch.setattr("teachlab.teaching.block.MOST_SHOWN", 0)
+    start = 100 + 160 * np.arange(20)
+    level = np.full(3400, 10.0)
+    level[(start[:, None] + np.arange(60)).ravel()] = 90.0
+    level += np.random.default_rng(0).normal(0, 1, level.size)
+    block = TeachBlock(Recording.from_array(level, info(direction=None)), Truth.from_arrays(start, start + 60))
+    light = weakref.ref(block._evaluated)
+    gc.disable()
+    try:
+        teach_once(built(installed_class(name), {}), block, 0, 0)
+        del block
+        assert light() is None
+    finally:
+        gc.enable()
 
 
 def test_the_base_must_fit_the_recording() -> None:

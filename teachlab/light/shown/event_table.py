@@ -14,6 +14,7 @@ from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 from functools import cached_property
 from typing import TYPE_CHECKING, Any, TypeVar
+from weakref import proxy
 
 import numpy as np
 from numpy.typing import NDArray
@@ -290,9 +291,11 @@ class EventTable:
     def _ordered(self, sign: int, what: Values, among: str) -> OrderedValues:
         some: DisjointStretches = getattr(self, among)
         size, cell = some.start.size, self.cell(among)
+        # The table keeps what is made here: a reference back would be a cycle, and all light would be freed late.
+        table = proxy(self)
 
         def scan() -> Iterator[tuple[Heights, Where]]:
-            for a, b, light in self.pieces(sign, some, held=what.held):
+            for a, b, light in table.pieces(sign, some, held=what.held):
                 values, sizes = what.of(light, some.start[a:b], some.stop[a:b])
                 yield values, np.repeat(np.arange(a, b) // cell, sizes)
 
