@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from teachlab.cli import options as opt
-from teachlab.cli.console import emit_json, note_last, progress, say, say_verdict, show
+from teachlab.cli.console import emit_json, if_pair_faster, note_last, progress, say, say_verdict, show
 from teachlab.cli.opening import load_base, open_all, teachers
 from teachlab.errors import ParameterError
 from teachlab.model.printable_text import Lines, in_figures, level_text, number_of, typed_again
@@ -91,7 +91,9 @@ def repeatability_command(
     subjects = teachers(strategy, set_ or [])
     given = _settings(taught or [])
     opened = open_all(recordings, truth)
-    with naming(base, ", ".join(recordings)), progress("repeating", quiet=json) as told:
+    with naming(base, ", ".join(recordings)), progress("repeating", quiet=json) as report:
+        longest = max(recording.samples for recording, _ in opened)
+        told = report if json else if_pair_faster(report, [options.base], lambda: longest)
         answer = repeatability(opened, subjects, options=options, question=question, taught=given, progress=told)
     note_last(*passes_notes(opened))
     on = typed_again(*recordings, truth=truth)

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from teachlab.cli.console import emit_json, note_last, progress, say, say_lines, say_verdict, show
+from teachlab.cli.console import emit_json, if_pair_faster, note_last, progress, say, say_lines, say_verdict, show
 from teachlab.cli.options import CostFalse, CostMiss, Json, PassesFile, RecordingFile, Tolerance
 from teachlab.errors import check_positive
 from teachlab.model.printable_text import Lines, in_figures, level_text, typed_again
@@ -220,7 +220,8 @@ def counterfactual_command(
     opened, passes = open_pair(recording, truth)
     base = None if setting is None else fixed_levels(read_setting(setting), "the comparison of sensors")
     costs = Costs(miss=cost_miss, false=cost_false) if best else None
-    with progress(f"comparing sensors on {opened.name}", quiet=json) as told, naming(setting, recording):
+    with progress(f"comparing sensors on {opened.name}", quiet=json) as report, naming(setting, recording):
+        told = if_pair_faster(report, [base], lambda: opened.samples) if best and not json else report
         found = counterfactual(opened, passes, base, mains_hz=mains_hz, rules=rules, costs=costs, progress=told)
     note_last(passes_note(passes))
     on = typed_again(recording, truth=truth) + ("" if setting is None else f" --base {typed_again(setting)}")

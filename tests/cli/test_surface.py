@@ -356,8 +356,15 @@ def test_work_that_takes_long_says_once_what_would_make_it_faster(noisy: Path, m
     assert said not in run(noisy, noisy).stderr
 
 
-def test_a_bench_says_what_would_make_it_faster(noisy: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    words = ["bench", str(noisy), "--draws", "2", "--strategy", "sweep-minmax", "--jobs", "1"]
+@pytest.mark.parametrize(
+    "words",
+    ["bench --draws 2 --strategy sweep-minmax --jobs 1", "repeatability --draws 9 --strategy sweep-minmax",
+     "counterfactual --best"],
+)  # fmt: skip
+def test_what_finds_the_best_pair_says_what_would_make_it_faster(
+    words: str, noisy: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    words = [*words.split(), str(noisy)]
     said = "The extra 'fast' finds the best fixed pair about three times as fast: pip install 'teachlab[fast]'\n"
     for name in ("SURE_S", "LONG_S"):
         monkeypatch.setattr(f"teachlab.cli.console.{name}", 0.0)
