@@ -162,11 +162,15 @@ def _tell_abstention(
 
         told = Abstention.of(teacher, refusal, seed=seed, tolerance_ms=tolerance_ms, base=base)
         emit_json(told.as_dict())
-    for line in lead_lines(alignment_of(*opened), path):
-        warn(line)
+    lies = alignment_of(*opened)
     # A design has tried all parts of a setting; then only the light can tell more.
     ask = "inspect" if teacher.name == Designed.name else "design"
+    step = f"teachlab {ask} {typed_again(path, truth=truth)}"
+    if lies is not None and lies.off:
+        step = lies.command(path, truth)
+    for line in lead_lines(lies, path, truth, step=step):
+        warn(line)
     warn(f"No setting: {teacher.name} gives none. {sentence(refusal.reason)}")
     warn(f"Measured: {refusal.measured}.")
     warn(f"Needed: {refusal.required}.")
-    warn(carried(f"Next: teachlab {ask} {typed_again(path, truth=truth)}"))
+    warn(carried(f"Next: {step}"))

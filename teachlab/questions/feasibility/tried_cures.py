@@ -320,13 +320,17 @@ def _tried(
 def _other_levels(
     setting: Setting, truth: Truth, extremes: PassAndGapExtremes, step: float | None
 ) -> Iterator[tuple[str, str, Setting]]:
-    """Yield the middle between weakest objects and strongest gaps: of all, and without the outermost tenth."""
+    """Yield the middle between weakest objects and strongest gaps: of all, and without the outermost tenth.
+
+    Objects to be ignored count as gaps do: the level must stay above both.
+    """
     up, sign, gaps, passes = setting.light_on, setting.sign, extremes.gaps, extremes.passes
-    wanted = passes.usable & truth.detect[extremes.pass_rows]
-    peaks = sign * (passes.high if up else passes.low)[wanted]
-    tops = sign * (gaps.high if up else gaps.low)[gaps.usable]
+    wanted = truth.detect[extremes.pass_rows]
+    highest, tops = (sign * (side.high if up else side.low) for side in (passes, gaps))
+    peaks, tops = highest[passes.usable & wanted], tops[gaps.usable]
     if not peaks.size or not tops.size:
         return
+    tops = np.concatenate((tops, highest[passes.usable & ~wanted]))
     background = float(np.median(gaps.middles()))
     least = LEAST_ROOM * (float(np.median(peaks)) - sign * background)
     for share in (0.0, 0.02, 0.1):

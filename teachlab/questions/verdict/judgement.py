@@ -106,7 +106,8 @@ class KnownSetting:
     `scored`, `mistaken`: all scored passes, and errors in them.
     `empty`, `still`: lost passes whose light is that of the gaps, and lost passes in which the log stands still.
     `usable`: whether the output is neither active for most of the gap time nor never.
-    `share`: share of the passes on which the setting is judged; teaching and choosing took the others.
+    `share`: share of the passes that do not merge with the one that they touch on which the setting is judged;
+    teaching and choosing took the others.
     `groups`: kinds and lots, if there are several.
     `both_sides`: that objects lie on both sides of the background.
     `swapped`: that kinds of passes may be swapped.
@@ -259,6 +260,7 @@ class JudgedSetting(KnownSetting):
             recording, truth, setting, result, rules=rules, extremes=extremes, step=step
         )
         taken, passes = found.left_out["shown"] or rules.first_pass, int(counts.passes.sum())
+        apart = int(truth.detect.sum()) - found.left_out["touching"]
         super().__init__(
             by=by,
             confidence=rules.confidence,
@@ -274,7 +276,7 @@ class JudgedSetting(KnownSetting):
             empty=why.counts.get(LIKE_A_GAP, 0),
             still=why.counts.get(STANDS_STILL, 0),
             usable=not unusable(result),
-            share=passes / int(truth.detect.sum()) if passes and taken else 1.0,
+            share=passes / apart if passes and taken else 1.0,
             groups=_groups(truth, self.every),
             both_sides=None
             if sides is None

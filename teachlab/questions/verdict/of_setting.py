@@ -136,7 +136,7 @@ def _next_step(case: JudgedSetting, judged: GroundedDecision, cure: str | None) 
         fixed=fixed,
         both_sides=case.both_sides is not None,
         borders=bool({OpenCondition.BORDERS, OpenCondition.ELSEWHERE} & set(case.found.conditions)),
-        log=_enough(case.truth, case.share if again else 1.0) if few or again else "",
+        log=_enough(case, case.share if again else 1.0) if few or again else "",
         cure=cure,
         align=lies if apart else None,
         again=again,
@@ -155,11 +155,14 @@ def _cure(case: JudgedSetting, cures: Sequence[TriedCure]) -> str | None:
     return "" if can_be_held(case.recording, case.truth) else "designed"
 
 
-def _enough(truth: Truth, share: float) -> str:
+def _enough(case: JudgedSetting, share: float) -> str:
     """Return how much a recording must hold so that a setting can be decided on this share of it, in lots if named."""
+    truth = case.truth
+    # Passes that merge with the one that they touch are left out of a new claim as of this one.
+    apart = " that do not touch" if case.found.left_out["touching"] else ""
     if truth.lot is not None and set(truth.lot.tolist()) - {""}:
-        return f"{math.ceil(CLAIM_LOTS / share)} lots of at least {CLAIM_LOT_PASSES} passes each"
-    return f"at least {math.ceil(DECIDING_PASSES / share)} passes"
+        return f"{math.ceil(CLAIM_LOTS / share)} lots of at least {CLAIM_LOT_PASSES} passes each{apart}"
+    return f"at least {math.ceil(DECIDING_PASSES / share)} passes{apart}"
 
 
 def _compared(recording: Recording) -> str:

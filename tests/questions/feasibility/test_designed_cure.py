@@ -236,3 +236,21 @@ def test_a_level_that_is_told_gives_its_count_if_it_is_keyed_in(dark_on: bool) -
     levels = {"on_level": told + 10, "off_level": told} if dark_on else {"on_level": told, "off_level": told - 10}
     n = score(replay(recording, replace(high, **levels)), truth).counts
     assert (n.lost, n.false_trips + n.extra) == (cure.lost, cure.false) == (0, 0)
+
+
+@pytest.mark.parametrize("sign", [1.0, -1.0])
+def test_a_level_above_the_objects_to_be_ignored_comes_before_what_follows(sign: float) -> None:
+    start = 100 + 160 * np.arange(20)
+    light = np.resize([10.0, 11, 10, 9], 3400)
+    for row, a in enumerate(start.tolist()):
+        light[a : a + 60] += 100 if row % 4 else 70
+    recording = Recording.from_array(sign * light, RecordingInfo(sample_rate_hz=1000.0, unit="mV"))
+    truth = Truth.from_arrays(start, start + 60, detect=np.arange(20) % 4 > 0)
+    levels = sorted((sign * 60.0, sign * 50.0))
+    polarity = Polarity.LIGHT_ON if sign > 0 else Polarity.DARK_ON
+    setting = Setting(unit="mV", on_level=levels[1], off_level=levels[0], polarity=polarity)
+    cures = tried_cures(recording, truth, setting, score(replay(recording, setting), truth))
+    # Halfway between the strongest light to be ignored, 81, and the weakest to be detected, 111.
+    assert (cures[0].kind, cures[0].errors) == ("level", 0)
+    assert sign * cures[0].setting.activation == pytest.approx(96, abs=1)
+    assert not any(cure.kind in ("following", "turning points", "designed") for cure in cures)
