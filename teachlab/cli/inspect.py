@@ -102,7 +102,7 @@ def _next_step(found: InspectAnswer, recording: str, truth: str | None) -> str:
         return f"teachlab plan --max-rate {ACCEPTED_ERRORS:g}"
     if found.stopped is not None:
         return "import the log again with --except, a table of the stretches in which it stands still."
-    if found.wider is not None:
+    if found.wider is not None and found.wider_first:
         return f"teachlab inspect {on} --tolerance-ms {found.wider.tolerance_ms:g}"
     if (cure := found.mending) is not None:
         if cure.kind == "averaging":

@@ -20,6 +20,7 @@ from teachlab.model.printable_text import wrong_text
 from teachlab.model.recording import Direction, Origin, Recording, RecordingInfo
 from teachlab.model.truth import Truth, TruthSource
 from teachlab.questions.quality import inspected
+from teachlab.questions.quality.answer import WiderBorders
 from teachlab.scoring.scoring import score
 from teachlab.switching.run import replay
 
@@ -374,15 +375,17 @@ def test_touching_products_are_no_fault_of_the_level(tmp_path, monkeypatch):
     assert not told.startswith("None of these works")
 
 
-def _line(folder: Path, rise: float, *, passes: int = 60, weak: float = 90.0) -> tuple[Path, NDArray[np.float64]]:
-    """Write products with edges of so many samples, some of them weak; the borders are exact to ±2 samples."""
+def _line(
+    folder: Path, rise: float, *, passes: int = 60, weak: float = 90.0, every: int = 9
+) -> tuple[Path, NDArray[np.float64]]:
+    """Write products with edges of so many samples, one in so many weak; the borders are exact to ±2 samples."""
     rng = np.random.default_rng(11)
     start = 150 + 200 * np.arange(passes)
     at = np.arange(200 * passes + 200) + 0.5
     light = 300 + rng.normal(0, 4, at.size)
     for k, a in enumerate(start):
         shape = np.clip((at - a) / rise + 0.5, 0, 1) * np.clip((a + 60 - at) / rise + 0.5, 0, 1)
-        light += (weak if k % 9 == 4 else 900) * shape
+        light += (weak if k % every == 4 else 900) * shape
     path = folder / "lids.parquet"
     write_recording(path, [light], RecordingInfo(sample_rate_hz=2000.0, unit="mV", direction=Direction.RISE))
     write_truth(folder / "lids.passes.parquet", Truth.from_arrays(start, start + 60, uncertainty_samples=2))
@@ -405,6 +408,31 @@ def test_borders_that_are_sharper_than_the_light_are_named_before_no_level_is_sa
     # With edges as sharp as the borders nothing of it is said: a level works as it is.
     sharp, _ = _line(tmp_path, 2)
     assert shell.invoke("inspect", sharp).stdout.startswith("A fixed level can work here.\n")
+
+
+def test_few_errors_are_told_before_wider_borders(tmp_path: Path) -> None:
+    """2 of 60 lids are weak, 3 errors are accepted: `bench` uses such a setting, so nothing has to come first."""
+    path, _ = _line(tmp_path, 12, every=30)
+    said = shell.invoke("inspect", path).stdout
+    assert said.startswith("A fixed level makes few errors here.\n")
+    assert "With a tolerance of 4 ms the best pair of levels makes no error." in said.replace("\n  ", " ")
+    assert said.splitlines()[-1] == f"Next: teachlab bench {path}"
+
+
+@pytest.mark.parametrize(
+    ("edge", "scatter", "told"),
+    [
+        (4.0, 1.0, "the edges of the light take 4 ms: low levels switch before the border"),
+        (1.0, 4.0, "they scatter by ±4 ms about the light"),
+        (1.5, 1.8, "they scatter by ±1.8 ms about edges that take 1.5 ms"),
+    ],
+)
+def test_wider_borders_name_what_exceeds_their_doubt(edge: float, scatter: float, told: str) -> None:
+    wider = WiderBorders(tolerance_ms=3, errors=0, errors_now=5, edge_ms=edge, scatter_ms=scatter, doubt_ms=2)
+    assert wider.reason.text == (
+        f"Borders were taken as exact to ±2 ms, but {told}. With a tolerance of 3 ms the best pair of levels makes no "
+        "error."
+    )
 
 
 def test_a_log_that_stands_still_is_named_and_is_no_fault_of_a_setting(tmp_path: Path) -> None:

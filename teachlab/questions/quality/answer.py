@@ -22,7 +22,7 @@ from teachlab.model.recording import Block, Direction, Recording
 from teachlab.model.score import USUAL_RULES, Rules
 from teachlab.model.truth import Truth
 from teachlab.model.verdict import Verdict, VerdictReason, sentence
-from teachlab.questions.feasibility.tried_cures import WHOLE, TriedCure, cure_reason, tried_cures
+from teachlab.questions.feasibility.tried_cures import ELABORATE, WHOLE, TriedCure, cure_reason, tried_cures
 from teachlab.questions.feasibility.two_sides import TwoSides, two_sides
 from teachlab.questions.surface.hindsight import Hindsight, best_fixed, errors_of, level_decision, serves
 from teachlab.questions.surface.values.levels import FirstLook
@@ -62,9 +62,12 @@ class WiderBorders(Document):
     def reason(self) -> VerdictReason:
         """Why levels fail at the borders, and what a wider tolerance gives."""
         left = "no error" if not self.errors else number_of(self.errors, "error")
-        but = f"the edges of the light take {in_figures(self.edge_ms, 2)} ms: low levels switch before the border"
+        edge, scatter = in_figures(self.edge_ms, 2), in_figures(self.scatter_ms, 2)
+        but = f"the edges of the light take {edge} ms: low levels switch before the border"
         if self.scatter_ms > max(self.doubt_ms, self.edge_ms / 2):
-            but = f"they scatter by ±{in_figures(self.scatter_ms, 2)} ms about the light"
+            but = f"they scatter by ±{scatter} ms about the light"
+        elif self.edge_ms <= self.doubt_ms:
+            but = f"they scatter by ±{scatter} ms about edges that take {edge} ms"
         return VerdictReason(
             text=f"Borders were taken as exact to ±{in_figures(self.doubt_ms, 2)} ms, but {but}. With a tolerance of "
             f"{self.tolerance_ms:g} ms the best pair of levels makes {left}.",
@@ -128,6 +131,13 @@ class InspectAnswer:
     @property
     def _passes(self) -> int:
         return (self.quality.detect_passes or 0) - self.touching
+
+    @property
+    def wider_first(self) -> bool:
+        """Whether borders are to be widened first: no level serves without that, and no simple change of one."""
+        if self.wider is None or self.best is None or serves(errors_of(self.best), self._passes):
+            return False
+        return self.mending is None or self.mending.kind in ELABORATE or self.mending.errors > self.wider.errors
 
     @property
     def aside(self) -> bool:
@@ -299,9 +309,7 @@ class InspectAnswer:
             return "find the right passes"
         if self.stopped is not None:
             return "part of the log stands still"
-        if self.wider is not None:
-            return "allow for the edges of the light first"
-        return ""
+        return "allow for the edges of the light first" if self.wider_first else ""
 
     def _decision(self) -> str:
         if self.best is None or self._obstacle:
