@@ -660,10 +660,14 @@ def test_moments_are_the_time_of_day_where_the_recording_knows_it(script: Any) -
     assert axis == ["s from the start", ["0", "0.5", "3250"]]
 
 
-def test_the_page_prints_as_one_sheet_in_grey(chromium: Any, tmp_path: Path) -> None:
+@pytest.mark.parametrize(
+    "kinds", [(), ("a name of a kind that is too long to stand beside its row", *"abcdefghij", "k")]
+)
+def test_the_page_prints_as_one_sheet_in_grey(chromium: Any, tmp_path: Path, kinds: tuple[str, ...]) -> None:
+    """Sheets were divided by the heights on the screen: tall pictures of many kinds had an empty sheet behind them."""
     from pypdf import PdfReader
 
-    opened = Opened(chromium, _line(tmp_path))
+    opened = Opened(chromium, _line(tmp_path, hostile=kinds))
     opened.page.pdf(path=str(tmp_path / "page.pdf"), prefer_css_page_size=True, print_background=True)
     reader = PdfReader(tmp_path / "page.pdf")
     assert len(reader.pages) == 1

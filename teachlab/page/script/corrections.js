@@ -7,7 +7,7 @@
  * @typedef {{start: number, end: number, detect: number, kind: number, lot: number, low: number, high: number, doubt: number}} Pass
  * @typedef {{at: string, what: string, from: [number, number][], to: [number, number][]}} Edit
  */
-import { download, element, moment, say, shown } from "./drawing.js";
+import { download, element, moment, numberOf, say, shown } from "./drawing.js";
 import { firstAt } from "./scoring.js";
 import { tableOf } from "./serving.js";
 
@@ -239,8 +239,8 @@ export class Corrections {
     const { hand } = this, { facts } = hand;
     if (hand.server !== null) {
       const found = await hand.server.ask("passes", { passes: tableOf(hand), edits: this.edits });
-      return say(typeof found === "string" ? found : `Saved as ${found.written}, with ${shown(this.edits.length)} changes as its history. `
-        + `The old table is as it was. Use it: --truth ${found.written}`);
+      return say(typeof found === "string" ? found : `Saved as ${found.written}, with `
+        + `${numberOf(this.edits.length, "change")} as its history. The old table is as it was. Use it: --truth ${found.written}`);
     }
     const name = `${facts.file}.corrected.passes.csv`;
     download(name, this.text(), "text/csv");

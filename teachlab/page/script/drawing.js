@@ -77,6 +77,9 @@ export function levelText(level, step) {
   return told.toFixed(digits);
 }
 
+/** Size of drawn letters, in those of the page. */
+const TEXT = 0.78;
+
 /**
  * A canvas ready to be drawn on, in CSS pixels.
  * @param {string} id
@@ -85,7 +88,8 @@ export function levelText(level, step) {
 export function cleared(id, height) {
   const canvas = /** @type {HTMLCanvasElement} */ (element(id));
   const width = canvas.clientWidth, scale = devicePixelRatio || 1;
-  canvas.style.height = `${height}px`;
+  // In letters, not in pixels: paper, with its smaller letters, is divided into sheets before anything is drawn for it.
+  canvas.style.height = `${(TEXT * height) / textSize()}rem`;
   canvas.width = Math.round(width * scale);
   canvas.height = Math.round(height * scale);
   const pen = /** @type {CanvasRenderingContext2D} */ (canvas.getContext("2d"));
@@ -139,7 +143,7 @@ export function eachFrame(draw) {
 
 /** Text of canvases grows with that of the page. */
 export function textSize() {
-  return 0.78 * parseFloat(getComputedStyle(document.documentElement).fontSize);
+  return TEXT * parseFloat(getComputedStyle(document.documentElement).fontSize);
 }
 
 /** In whole pixels: the plot library takes the digits before "px" as the size, and on fine screens "12.48px" would stay small. */
