@@ -97,6 +97,18 @@ def test_accessible(chromium: Any, axe: Any, every_page: Path, width: int) -> No
     context.close()
 
 
+def test_text_grows_with_the_size_that_the_reader_set_and_sticks_out_nowhere(chromium: Any, every_page: Path) -> None:
+    """Headings grew, text and tables stayed as they were; then the lines to sign stuck out of a card."""
+    page = chromium.new_page(viewport={"width": 390, "height": 800})
+    page.goto(every_page.as_uri())
+    sizes = """['h1', '.verdict p', 'td'].map(e => parseFloat(getComputedStyle(document.querySelector(e)).fontSize))"""
+    usual = page.evaluate(sizes)
+    page.evaluate("document.documentElement.style.fontSize = '200%'")
+    assert page.evaluate(sizes) == pytest.approx([2 * size for size in usual])
+    assert page.evaluate("document.documentElement.scrollWidth") <= 390
+    page.close()
+
+
 def test_every_table_of_a_study_fits_on_a_phone(chromium: Any, studied: Path) -> None:
     """One of eight columns scrolled, and names were broken in the middle of words."""
     assert "skarnhollow_week_5" in studied.read_text().replace("<wbr>", "")
