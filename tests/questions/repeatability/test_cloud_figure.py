@@ -31,7 +31,7 @@ def test_the_best_in_hindsight_is_a_cross_of_its_levels_and_a_line_at_its_cost()
     best = {"on_level": 600.0, "off_level": 400.0, "on_interval": [500.0, 800.0], "off_interval": [300.0, 600.0],
             "cost": 0.01}  # fmt: skip
     levels, cost = Figure().subplots(1, 2)
-    figure.draw_cloud(levels, cost, cloud, best, "mV")
+    assert figure.draw_cloud(levels, cost, cloud, best, "mV") == "None of 2 draws gave a setting."
     (cross, *_), (line, *_) = levels.lines, cost.lines
     assert cross.get_label() == "best in hindsight: 0.01 per pass"
     drawn = [(x, y) for x, y in zip(*cross.get_data(), strict=True) if x == x]
