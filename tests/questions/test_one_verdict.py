@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 
 import numpy as np
@@ -124,9 +125,17 @@ def test_passes_in_which_nothing_is_seen_show_nothing_about_a_setting() -> None:
 
 
 def test_passes_that_show_nothing_show_no_reserve() -> None:
-    kept, nothing = (stress(*line(shift), SETTING).bears for shift in (0, 70))
-    assert kept.startswith("On this recording it makes no error until ")
-    assert nothing == ""
+    kept, nothing = (stress(*line(shift), SETTING) for shift in (0, 70))
+    told = re.fullmatch(r"On this recording it makes no error until (\S+) % of the light is lost, or (\S+) counts of "
+                        r"ambient light are added\.", kept.bears)  # fmt: skip
+    assert told is not None
+    lost, added = kept.stressed.contamination_reserve, kept.stressed.ambient_reserve
+    # Cut, never rounded up.
+    assert float(told[1]) == pytest.approx(100 * lost, abs=0.1)
+    assert float(told[1]) <= 100 * lost
+    assert float(told[2]) == pytest.approx(added, rel=1e-3)
+    assert float(told[2]) <= added
+    assert nothing.bears == ""
 
 
 def test_passes_by_which_a_setting_was_chosen_may_show_that_it_does_not_work() -> None:

@@ -135,6 +135,8 @@ def test_words_and_table_hold_the_figures() -> None:
     assert "Passes with more light switch on earlier" in lines[1]
     assert "Passes with more light switch off later" in lines[3]
     assert lines[2].startswith(f"Switches off {release.median:.3g} ms after its end (median); 5 to 95 %: ")
+    held = replace(found, release_ms=np.where(np.arange(found.rows.size) < 3, np.nan, found.release_ms))
+    assert position_lines(held, "mV")[-1] == "  After 3 of 120 hits it was still on when the next pass began."
     page = io.StringIO()
     Console(file=page, width=100).print(position_table(found))
     assert f"{release.spread:.4g}\u00a0[" in page.getvalue()
