@@ -18,6 +18,7 @@ from typing import Any, get_args, get_type_hints
 import numpy as np
 import pytest
 import shell
+from scipy.stats import beta
 
 import teachlab
 from teachlab.cli.commands import COMMANDS
@@ -27,6 +28,7 @@ from teachlab.model.recording import Recording, RecordingInfo
 from teachlab.model.setting import Setting
 from teachlab.model.truth import Truth
 from teachlab.studies.family.study_plan import StudyKeywords, StudyOptions
+from teachlab.wording.rates import percent
 from teachlab.wording.verdict import first_text, verdict_lines
 
 VERBS = (
@@ -190,8 +192,11 @@ def test_frames_say_what_was_worked_by_hand(answers: dict[str, Any]) -> None:
     rates = answers["score"].to_pandas().set_index("rate")
     assert (rates.loc["lost_rate", "events"], rates.loc["lost_rate", "trials"]) == (1, 30)
     assert rates.loc["false_trips_per_running_hour", "events"] == 1
-    assert "1 of 30 passes lost (" in repr(answers["score"])
-    assert "at 95 % confidence if passes are independent)" in repr(answers["score"])
+    low, high = beta.ppf([0.025, 0.975], [1, 2], [30, 29])
+    assert (
+        f"1 of 30 passes lost ({percent(low)} to {percent(high)} at 95 % confidence if passes are independent), "
+        "1 false trip."
+    ) in repr(answers["score"])
     cells = answers["surface"].to_pandas()
     assert len(cells) == 6
     pair = cells[(cells["on_level"] == 60) & (cells["off_level"] == 30)].iloc[0]

@@ -492,3 +492,13 @@ def test_progress_goes_on_while_levels_are_counted(sigma: float) -> None:
     assert shares == sorted(shares)
     assert shares[-1] == 1
     assert max(b - a for a, b in pairwise([0.0, *shares])) <= 0.25
+
+
+@pytest.mark.parametrize(("errors", "left"), [(0, "no error"), (3, "3 errors")])
+def test_borders_that_are_too_sharp_for_the_edges_are_told_with_both_times(errors: int, left: str) -> None:
+    wider = WiderBorders(tolerance_ms=6.5, errors=errors, errors_now=12, edge_ms=11.24, doubt_ms=1.03)
+    assert wider.reason.text == (
+        "Borders were taken as exact to ±1 ms, but the edges of the light take 11 ms: low levels switch before the "
+        f"border. With a tolerance of 6.5 ms the best pair of levels makes {left}."
+    )
+    assert wider.reason.count == 12

@@ -9,6 +9,7 @@ import pytest
 
 from teachlab.evidence.sections.position_criteria import judged_position
 from teachlab.scoring.switching_position import SwitchingPosition
+from teachlab.statistics.quantiles import QuantileSpread
 
 
 def position(
@@ -56,7 +57,8 @@ def test_few_passes_doubtful_borders_and_no_speed_decide_nothing() -> None:
     assert judged(position(EVEN[:72]), 2.5, by_lots=False)[2] == "met"
     doubt = judged(position(EVEN, 10, doubt_ms=1.3), 2.5)
     assert doubt[2] == "not enough evidence"
-    assert "smaller than the doubt of the borders" in doubt[3]
+    # 2 · 1.3 ms.
+    assert doubt[3] == "a spread below 2.6 ms is smaller than the doubt of the borders of the passes"
     assert judged(position(EVEN, 10), 1.25, "onset_spread_mm")[2] == "met"
     assert judged(position(EVEN, 10, speed=None), 1.25, "onset_spread_mm")[2] == "not enough evidence"
     assert judged(None, 2.5)[2] == "not enough evidence"
@@ -64,6 +66,9 @@ def test_few_passes_doubtful_borders_and_no_speed_decide_nothing() -> None:
 
 
 def test_not_met_where_even_the_lower_limit_lies_beyond() -> None:
-    assert judged(position(EVEN * 4, 10), 2.5)[2] == "not met"
+    wide = position(EVEN * 4, 10)
+    found = QuantileSpread.of(wide.onset_ms, confidence=0.9)
+    assert found is not None
+    assert judged(wide, 2.5)[2:] == ["not met", f"even the lower limit, {found.spread_low:.3g} ms, lies beyond"]
     released = replace(position(EVEN, 10), release_ms=EVEN * 4)
     assert judged(released, 2.5, "release_spread_ms")[2] == "not met"

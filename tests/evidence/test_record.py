@@ -21,6 +21,7 @@ from teachlab.evidence import verify_record
 from teachlab.evidence.identity import json_digest, samples_digest
 from teachlab.evidence.record_parts import record_text
 from teachlab.evidence.sealing import SEALS
+from teachlab.evidence.verify import _differences
 from teachlab.evidence.wording import brief_rows
 from teachlab.model.recording import Recording, RecordingInfo
 from teachlab.model.truth import Truth, TruthSource
@@ -374,3 +375,15 @@ def test_the_first_sheet_tells_kind_filter_delays_and_rate_of_the_setting(
     }
     record["setting"] |= plain | changes
     assert dict(brief_rows(record))["setting"].endswith(told)
+
+
+def test_what_differs_from_a_record_is_told_with_both_values() -> None:
+    theirs = {"counts": [1, 2], "rate": 0.25, "here": 1, "same": 1.0}
+    ours = {"counts": [1, 3, 4], "rate": 0.25 + 1e-6, "there": 2, "same": 1.0 + 1e-15}
+    assert dict(_differences("", theirs, ours)) == {
+        "counts": "has 2 entries in the record, 3 when recomputed",
+        "counts[1]": "is 2 in the record, 3 when recomputed",
+        "rate": "is 0.25 in the record, 0.250001 when recomputed",
+        "here": "is in the record only",
+        "there": "is missing from the record",
+    }

@@ -201,7 +201,12 @@ def test_where_a_strategy_lands_is_on_the_page() -> None:
     taught = taught_cloud([(recording, truth)], strategy, options=options)
     assert cloud["on"] == [one.on_level for one in taught.settings]
     assert cloud["off"] == [one.off_level for one in taught.settings]
-    assert cloud["told"].startswith("12 draws, taught on this recording; errors per pass ")
+    # By rank: the 6th, the 1st and the 12th of 12.
+    paid = np.sort(taught.cost)
+    assert cloud["told"] == (
+        f"12 draws, taught on this recording; errors per pass {paid[5]:.3g} (5 to 95 %: {paid[0]:.3g} to "
+        f"{paid[11]:.3g})."
+    )
 
 
 def test_beyond_so_many_samples_extremes_travel_and_what_went_wrong(monkeypatch: pytest.MonkeyPatch) -> None:

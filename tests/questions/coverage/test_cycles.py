@@ -263,7 +263,9 @@ def test_a_belt_with_a_seam_is_certified_and_its_trips_are_named() -> None:
     for one in (trips, peaks):
         assert one.period.significant
         assert one.period.period_s == pytest.approx(10, abs=0.05)
-        assert one.sentence.endswith("It is the cycle 'belt'.")
+        p = one.period
+        sure = f" (± {p.uncertainty_s:.2g} s; p = {p.p:.2g}; {p.cycles:.3g} cycles). It is the cycle 'belt'."
+        assert one.sentence.endswith(sure)
     assert trips.sentence.startswith("False trips come once per 10")
 
 

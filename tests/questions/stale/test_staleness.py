@@ -356,9 +356,10 @@ def test_the_horizon() -> None:
     assert not any("cleaning" in reason for reason in _found(log, horizon_hours=0.5).because)
     near = _found(log, horizon_hours=8.0)
     assert near.state is Stale.WATCH
-    assert any("cleaning may be due" in reason for reason in near.because)
     trend = near.now.course.trend
     assert trend is not None
+    assert trend.ahead.earliest is not None
+    assert f"cleaning may be due in {trend.ahead.earliest:.3g} hours, before the horizon of 8" in near.because
     # The weakest tenth follows ln(80/64) in three hours to ln(64/50): 3.3 hours.
     assert trend.ahead.estimate == pytest.approx(3 * np.log(64 / 50) / np.log(80 / 64), rel=0.1)
 

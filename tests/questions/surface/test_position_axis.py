@@ -11,6 +11,7 @@ import pytest
 from rich.console import Console
 from scoring.margins import measure_margin
 
+from teachlab.model.printable_text import in_figures
 from teachlab.model.recording import Recording, RecordingInfo
 from teachlab.model.score import Rules
 from teachlab.model.setting import Setting
@@ -132,7 +133,15 @@ def test_words_and_table_hold_the_figures() -> None:
     assert (
         f"a spread of {onset.spread:.3g} ms ({0.4 * onset.spread:.3g} mm), at most {onset.spread_high:.3g}" in lines[0]
     )
-    assert "Passes with more light switch on earlier" in lines[1]
+    slope = found.onset_slope
+    assert slope is not None
+    # The 6th and the 114th of 120.
+    dim, bright = np.sort(found.peak)[[5, 113]]
+    by = [f"{abs(one) * (bright - dim):.2g}" for one in (slope.per_unit, slope.high, slope.low)]
+    assert lines[1] == (
+        f"  Passes with more light switch on earlier: from {in_figures(dim, 5)} to {in_figures(bright, 5)} mV by "
+        f"{by[0]} ms ({by[1]} to {by[2]})."
+    )
     assert "Passes with more light switch off later" in lines[3]
     assert lines[2].startswith(f"Switches off {release.median:.3g} ms after its end (median); 5 to 95 %: ")
     held = replace(found, release_ms=np.where(np.arange(found.rows.size) < 3, np.nan, found.release_ms))

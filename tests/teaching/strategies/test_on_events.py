@@ -322,7 +322,8 @@ def test_cost_shown_counts_every_kind_of_error() -> None:
                 [200.0] * 4 + [300.0] * 4 + [400.0] * 4 + [500.0] * 4,
                 [100.0] * 5 + [200.0] * 4 + [300.0] * 4 + [400.0] * 4,
             ),
-            "the light moved while it was shown",
+            "the light moved while it was shown: a level suits every quarter of the passes, but that of quarter 4 and "
+            "that of quarter 1 do not meet (200 and 400)",
             "200 counts",
             "further from the background than all gaps",
         ),
