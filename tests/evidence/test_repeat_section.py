@@ -18,7 +18,7 @@ from teachlab.evidence.identity import json_digest
 from teachlab.evidence.page import page_html
 from teachlab.evidence.record_parts import Sources, record_text
 from teachlab.evidence.sections.repeat_section import shown_too_much
-from teachlab.evidence.sections.repeat_wording import cloud_lines
+from teachlab.evidence.sections.repeat_wording import cloud_lines, divided_rows
 from teachlab.model.recording import Recording, RecordingInfo
 from teachlab.model.setting import Setting, Taught
 from teachlab.model.truth import Truth
@@ -236,4 +236,15 @@ def test_what_a_cloud_says_beside_its_figures_is_what_was_counted() -> None:
         "4 of 37 draws lie above 0.05 in lost rate: between 3 and 25.4 % of draws from this block.",
         "41.5 % of the draws have an on-level at or below that of the setting; 20 % cost more, 5 % less.",
         "Taught on single lots: 36 teachings on 9 lots.",
+    ]
+
+
+def test_how_a_spread_divides_between_lots_is_told_with_its_interval() -> None:
+    some = {"between_ss": 2.0, "within_ss": 1.0, "mean": 3.0, "between_sd": 1.2345, "repeatability_sd": 0.5,
+            "share": 0.42, "share_low": 0.1, "share_high": 0.789}  # fmt: skip
+    same = some | {"between_ss": 0.0, "within_ss": 0.0}
+    figures = {"on_level": {"components": some}, "cost": {"components": same}, "lost_rate": {"components": None}}
+    assert divided_rows({"between": {"components": {}, "figures": figures}}, "mV") == [
+        ("on level, mV", "1.23", "0.5", "42 % (10 to 78.9 %)"),
+        ("lost and false per pass", "0", "0", "3 every time"),
     ]
