@@ -32,7 +32,7 @@ from teachlab.teaching.block import polarity_for
 
 _HELD, _HELD_WITH_BEST = LightMemory(15.0, 120.0), LightMemory(320.0, 40.0, whole=3_000_000)
 """By the crossings of the middle of the light. With the best settings measured: 0.4 GB for a million samples of noise,
-0.8 for three, 1.2 for thirty; 0.6 for a hundred million of clean light. The edges of a grid of pairs are bounded."""
+0.8 for three, 1.2 for thirty; 0.7 for a hundred million of clean light. The edges of a grid of pairs are bounded."""
 UNSEPARATED = "noise is small enough, but no level is reached by all passes and by no gap"
 GRID = 25
 """Number of levels of the grid on which a sensor with filter or delays is searched with hysteresis."""
