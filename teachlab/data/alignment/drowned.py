@@ -36,7 +36,8 @@ def shown_by_means(light: NearLight, start: Floats, end: Floats, samples: int) -
         reach = int(pitch / step)
         if levels.size == 0 or not reach:
             continue
-        above, seen = _above(levels, *((side[first:stop] - low) / width for side in (start, end)), step * reach, step)
+        begins, ends = ((side[first:stop] - low) / width for side in (start, end))
+        above, seen = _above(levels, begins, ends, step * reach, step)
         known += seen
         for lag, count in above.items():
             counts[lag] = counts.get(lag, 0) + count

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
+from itertools import product
 
 import numpy as np
 
@@ -322,7 +323,7 @@ def _other_levels(
 ) -> Iterator[tuple[str, str, Setting]]:
     """Yield the middle between weakest objects and strongest gaps: of all, and without the outermost tenth.
 
-    Objects to be ignored count as gaps do: the level must stay above both.
+    Where there are objects to be ignored, those count as gaps do in three further levels.
     """
     up, sign, gaps, passes = setting.light_on, setting.sign, extremes.gaps, extremes.passes
     wanted = truth.detect[extremes.pass_rows]
@@ -330,11 +331,12 @@ def _other_levels(
     peaks, tops = highest[passes.usable & wanted], tops[gaps.usable]
     if not peaks.size or not tops.size:
         return
-    tops = np.concatenate((tops, highest[passes.usable & ~wanted]))
+    ignored = highest[passes.usable & ~wanted]
     background = float(np.median(gaps.middles()))
     least = LEAST_ROOM * (float(np.median(peaks)) - sign * background)
-    for share in (0.0, 0.02, 0.1):
-        weakest, strongest = float(np.quantile(peaks, share)), float(np.quantile(tops, 1 - share))
+    below = [tops, np.concatenate((tops, ignored))] if ignored.size else [tops]
+    for dark, share in product(below, (0.0, 0.02, 0.1)):
+        weakest, strongest = float(np.quantile(peaks, share)), float(np.quantile(dark, 1 - share))
         if weakest - strongest < least:
             continue
         level = sign * (weakest + strongest) / 2
