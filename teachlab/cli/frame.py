@@ -6,12 +6,13 @@ import functools
 import inspect
 import os
 import re
-from collections.abc import Callable, Iterable, Iterator, Mapping
+from collections.abc import Callable, Container, Iterable, Iterator, Mapping
 from pathlib import Path
 from typing import Annotated, Any, get_type_hints
 
 import typer
 
+from teachlab.cli.options import APART
 from teachlab.cli.ranges import RANGES, hold, is_number, range_of, with_range
 from teachlab.cli.writing import check_folder, need_name
 from teachlab.errors import InputError
@@ -100,7 +101,7 @@ def framed(name: str, command: Callable[..., None]) -> Callable[..., None]:
             hold(f"--{parameter.rstrip('_').replace('_', '-')}", given, held)
         remember(command, values)
         force = values["force"] if own_force else values.pop("force", False)
-        inputs = _inputs(name, values)
+        inputs = _inputs(name, values, apart)
         most = None if memory is None else memory * 1e9
         with answer_first(document=bool(values.get("json"))), memory_of(most), protect(inputs):
             for result, target in _results(values):
@@ -112,6 +113,7 @@ def framed(name: str, command: Callable[..., None]) -> Callable[..., None]:
                 same_inputs()
                 raise
 
+    apart = {key for key, kind in kinds.items() if APART in getattr(kind, "__metadata__", ())}
     ranges = {"memory": RANGES["memory"]}
     for parameter, kind in kinds.items():
         if is_number(kind) and (held := range_of(name, parameter, kind)) is not None:
@@ -154,8 +156,11 @@ def _need(name: str, values: Mapping[str, Any]) -> None:
     need_memory(LIBRARY_BYTES + draws * each * DRAW_BYTES, f"{name} with {draws:,} draws", "Ask for fewer draws.")
 
 
-def _inputs(name: str, values: Mapping[str, Any]) -> list[Path]:
-    """Return every existing file named on the command line, with the files beside recordings."""
+def _inputs(name: str, values: Mapping[str, Any], apart: Container[str]) -> list[Path]:
+    """Return every existing file named on the command line, with the files beside recordings.
+
+    `apart`: parameters that name recordings each of which is a case of its own.
+    """
     from teachlab.data.truth_files import beside
 
     found: list[Path] = []
@@ -165,8 +170,8 @@ def _inputs(name: str, values: Mapping[str, Any]) -> list[Path]:
         for text in value if isinstance(value, (list, tuple)) else [value]:
             if not isinstance(text, str) or not _is_file(text):
                 continue
-            if name == "study" and key == "recordings" and not text.endswith(".toml"):
-                continue  # one that changes is a fault of its own, and ends no study of the others
+            if key in apart and not text.endswith(".toml"):
+                continue  # one that changes is a fault of its own, and ends no work on the others
             found.append(Path(text))
             # label may write the passes anew; import reads a log, synth a scenario, and none beside it
             if name not in {"label", "import", "synth"}:

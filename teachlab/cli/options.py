@@ -6,6 +6,8 @@ from typing import Annotated, Any, get_args
 
 import typer
 
+APART = "apart"
+"""Marks an argument whose recordings are cases of their own: one that changes ends no work on the others."""
 RecordingFile = Annotated[str, typer.Argument(help="Recording: NAME.parquet, or an address.")]
 PassesFile = Annotated[str | None, typer.Option(help="Table of passes; default: the one beside the recording.")]
 PassesOfOne = Annotated[str | None, typer.Option(help="Table of passes, for a single recording.")]

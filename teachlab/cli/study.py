@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import os
 import shlex
+import sys
 from collections.abc import Iterable
-from contextlib import suppress
+from contextlib import redirect_stdout, suppress
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
@@ -21,8 +22,8 @@ from teachlab.model.printable_text import number_of
 if TYPE_CHECKING:
     from teachlab.model.teaching import Strategy
     from teachlab.studies.family.configurations import Grid
+    from teachlab.studies.family.study_ahead import WorkAhead
     from teachlab.studies.family.study_grid import StudiedLine
-    from teachlab.studies.family.study_run import WorkAhead
 
     _Asked = tuple[type[Strategy], Grid]
 
@@ -30,7 +31,9 @@ if TYPE_CHECKING:
 def study_command(
     context: typer.Context,
     recordings: Annotated[
-        list[str], typer.Argument(help="A study in TOML, or recordings: NAME.parquet …, folders, patterns, addresses.")
+        list[str],
+        typer.Argument(help="A study in TOML, or recordings: NAME.parquet …, folders, patterns, addresses."),
+        opt.APART,
     ],
     strategy: Annotated[
         list[str] | None, typer.Option(help="Strategy to try. May be given several times. Default: those of bench.")
@@ -92,8 +95,10 @@ def study_command(
     from teachlab.evidence.criteria import Judgement, overall
     from teachlab.studies.family.engines import engine_of
     from teachlab.studies.family.family_tables import group_table, line_table, method_lines, parameter_table
+    from teachlab.studies.family.study_ahead import work_ahead
     from teachlab.studies.family.study_plan import planned_study, read_study, studied_lines
-    from teachlab.studies.family.study_run import run_study, work_ahead
+    from teachlab.studies.family.study_run import run_study
+    from teachlab.teaching.registry import ships
     from teachlab.teaching.strategy_files import strategy_class
 
     kind = picture_kind(plot)
@@ -128,8 +133,10 @@ def study_command(
         else:
             _say_ahead(ahead)
         return
-    with progress("studying", quiet=json) as report:
-        engine = engine_of(jobs, scheduler)
+    # What a strategy prints is no part of the answer.
+    with progress("studying", quiet=json) as report, redirect_stdout(sys.stderr):
+        # A strategy of somebody may end its process, or leave threads in it that never end.
+        engine = engine_of(jobs, scheduler, apart=not all(ships(type(c.strategy)) for c in plan.grid.configurations))
         told = report if json else if_pair_faster(report, plan.grid.bases.values(), lambda: _longest(plan.lines))
         found = run_study(plan, engine=engine, out=out, retry=retry, progress=lambda done, of: told(done / of))
     if plot is not None:

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import math
+import time
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
@@ -20,7 +22,7 @@ from teachlab.questions.surface.count_settings import Counted, count_settings_fr
 from teachlab.questions.surface.values.levels import FirstLook, FirstReading
 from teachlab.studies.claim_half import second_half
 from teachlab.teaching.block import TeachBlock
-from teachlab.teaching.once import draw_by_draw
+from teachlab.teaching.once import draw_by_draw, only_events
 
 Progress = Callable[[float], None]
 TAUGHT = 0.9
@@ -36,6 +38,41 @@ class Teaching:
     strategy: Strategy
     base: Setting | None
     seed: int
+
+
+@dataclass(slots=True)
+class DrawClock:
+    """Takes the times of the teaching of one recording.
+
+    `until`: moment after which no further draw is taught; two are always.
+    `draws`: how many were taught.
+    `spent`: seconds after the first draw: on strategies that are shown something else in each, and on those that are
+    shown few different pieces.
+    `teaching`, `since`: the strategy that is teaching now, and from when on; empty between teachings.
+    `aligned`: seconds in which passes and light were compared.
+    """
+
+    until: float = math.inf
+    draws: int = 0
+    spent: list[float] = field(default_factory=lambda: [0.0, 0.0])
+    teaching: str = ""
+    since: float = 0.0
+    aligned: float = 0.0
+
+    @property
+    def enough(self) -> bool:
+        """Whether no further draw is to be taught."""
+        return self.draws > 1 and time.perf_counter() > self.until
+
+    def begins(self, strategy: Strategy) -> None:
+        """Note that a strategy teaches from now on."""
+        self.since, self.teaching = time.perf_counter(), strategy.name
+
+    def ended(self, strategy: Strategy, draw: int) -> None:
+        """Note that it has taught a draw."""
+        if draw:
+            self.spent[only_events(strategy)] += time.perf_counter() - self.since
+        self.draws, self.teaching = draw + 1, ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -87,6 +124,7 @@ def taught_draws(
     untried: str = "",
     keyed: Callable[[Setting], Setting] | None = None,
     progress: Progress | None = None,
+    clock: DrawClock | None = None,
 ) -> TaughtDraws:
     """Run every teaching in many draws, and count all settings together: one reading for all.
 
@@ -94,6 +132,7 @@ def taught_draws(
     `careful`: whether a strategy that breaks the protocol in another way fails in all draws, instead of ending the run.
     `untried`: if given, nothing is taught: every draw fails for this reason.
     `keyed`: turns a setting into one that can be keyed in; if it refuses, the draw abstains.
+    `clock`: takes the times of the teaching, and may end it.
     """
     cut = split(truth, recording.samples, teach_share=options.teach_share)
     blocks: dict[Setting | None, TeachBlock] = {}
@@ -101,6 +140,7 @@ def taught_draws(
     draws: dict[str, list[Draw]] = {key: [] for key in teachings}
     teach: dict[str, Callable[[int], Draw]] = {}
     failed: dict[str, str] = dict.fromkeys(teachings, untried) if untried else {}
+    clock = clock or DrawClock()
     # Draw by draw: what the strategies measure of one showing is measured once, and need not be kept for the next ones.
     for draw in range(options.draws):
         for key, one in teachings.items():
@@ -109,6 +149,7 @@ def taught_draws(
             base = None if one.base is None else bare(one.base)
             if base not in blocks:
                 blocks[base] = TeachBlock(recording, truth, base=base, rules=options.rules, stop_sample=cut.teach_end)
+            clock.begins(one.strategy)
             try:
                 if draw == 0:
                     teach[key] = draw_by_draw(one.strategy, blocks[base], range(options.draws), one.seed)
@@ -118,6 +159,9 @@ def taught_draws(
                     raise
                 told = f"strategy '{one.strategy.name}' failed: {type(fault).__name__}: {fault}"
                 failed[key] = printable(told, most=SHOWN_OF_MESSAGE)
+            clock.ended(one.strategy, draw)
+        if clock.enough:
+            break
         say(TAUGHT * new_share(draw + 1, options.draws, cut.teach_passes))
     draws |= {
         key: [Draw(draw=k, setting=None, failed=text, measures={}) for k in range(options.draws)]

@@ -58,8 +58,7 @@ def taught_again(setting: Setting) -> tuple[Strategy, Setting]:
 
 def draw_by_draw(strategy: Strategy, block: TeachBlock, draws: Sequence[int], seed: int) -> Callable[[int], Draw]:
     """Return what teaches one of the draws, so that several strategies may take turns; parameters as `teach_draws`."""
-    # A strategy that uses labelled passes only is shown few different pieces: each is taught once.
-    only_events = frozenset(strategy.needs) == {Shown.EVENTS} and not getattr(strategy, "either_direction", False)
+    few_showings = only_events(strategy)
     # Half of 20 passes begins at one of 11 places: 200 draws are 11 teachings, and the others are looked up.
     seen: dict[int, Draw] = {}
     tabled = len(draws) > FEW_DRAWS
@@ -68,7 +67,7 @@ def draw_by_draw(strategy: Strategy, block: TeachBlock, draws: Sequence[int], se
 
     def teach(draw: int) -> Draw:
         at = None
-        if only_events:
+        if few_showings:
             with suppress(Abstained):
                 at = block.events_begin(seed, draw)
         found = None if at is None else seen.get(at)
@@ -79,6 +78,11 @@ def draw_by_draw(strategy: Strategy, block: TeachBlock, draws: Sequence[int], se
         return replace(found, draw=draw)
 
     return teach
+
+
+def only_events(strategy: Strategy) -> bool:
+    """Return whether a strategy is shown few different pieces, labelled passes alone: each of them is taught once."""
+    return frozenset(strategy.needs) == {Shown.EVENTS} and not getattr(strategy, "either_direction", False)
 
 
 def drawn(draw: int, teach: Callable[[], Setting]) -> Draw:

@@ -136,6 +136,11 @@ def installed_class(name: str) -> type[Strategy]:
     return _load(name, claims[name])
 
 
+def ships(made: type[Strategy]) -> bool:
+    """Return whether a strategy is one of teachlab's own."""
+    return made.__module__.startswith("teachlab.teaching.strategies.")
+
+
 def built(made: type[Strategy], parameters: Mapping[str, object]) -> Strategy:
     """Build a strategy of a class from values of its parameters; the others keep their defaults.
 

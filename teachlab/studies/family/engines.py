@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import logging
 import os
+import sys
 import threading
 import time
 import warnings
@@ -53,9 +54,10 @@ class StudyEngine(Protocol):
         """Yield the number of every piece with its result."""
 
 
-def engine_of(jobs: int = 1, scheduler: str | None = None) -> StudyEngine:
+def engine_of(jobs: int = 1, scheduler: str | None = None, *, apart: bool = False) -> StudyEngine:
     """Return the engine asked for.
 
+    `apart`: whether one job at a time is worked in a process of its own too.
     `jobs`: number of pieces at a time; 0 for as many as there are cores. With a scheduler, only ``local`` uses it.
     `scheduler`: address of a Dask scheduler, such as ``tcp://host:8786``, or ``local`` for a cluster of this machine.
     """
@@ -64,7 +66,7 @@ def engine_of(jobs: int = 1, scheduler: str | None = None) -> StudyEngine:
     if scheduler is not None:
         return ClusterEngine(scheduler, jobs)
     count = jobs or os.cpu_count() or 1
-    return InProcess() if count == 1 else WorkerProcesses(count)
+    return InProcess() if count == 1 and not apart else WorkerProcesses(count)
 
 
 class InProcess:
@@ -138,13 +140,22 @@ class WorkerProcesses:
                     break
 
 
+def _print_beside() -> None:
+    """Let this process print beside the answer of the one that asks."""
+    with suppress(OSError):
+        os.dup2(2, 1)
+
+
 def _begin(parent: int) -> None:
-    """Let this process print beside the answer of the one that asks, and end when that was killed.
+    """Let this process print beside the answer of the one that asks, end with it, and whatever a strategy left running.
 
     A killed process could not tell it, and it would hold its memory.
     """
-    with suppress(OSError):
-        os.dup2(2, 1)
+    from multiprocessing.util import Finalize
+
+    _print_beside()
+    # Before a process waits for the threads that were started in it.
+    Finalize(None, _end, exitpriority=-1000)
 
     def watch() -> None:
         while os.getppid() == parent:
@@ -152,6 +163,13 @@ def _begin(parent: int) -> None:
         os._exit(1)
 
     threading.Thread(target=watch, daemon=True).start()
+
+
+def _end() -> None:
+    for stream in (sys.stdout, sys.stderr):
+        with suppress(OSError, ValueError):
+            stream.flush()
+    os._exit(0)
 
 
 class ClusterEngine:
@@ -196,6 +214,8 @@ class ClusterEngine:
                 f"scheduler '{self.address}' cannot be reached: {fault}. Give the address that `dask scheduler` prints."
             ) from None
         with client:
+            if cluster is not None:
+                client.register_plugin(_beside())
             try:
                 todo = iter(range(len(pieces)))
                 numbers: dict[Any, int] = {}
@@ -230,3 +250,14 @@ class ClusterEngine:
             finally:
                 if cluster is not None:
                     cluster.close()
+
+
+def _beside() -> Any:
+    """Return what lets the workers of a cluster of this machine, also later ones, print beside the answer."""
+    from distributed import WorkerPlugin
+
+    class Beside(WorkerPlugin):
+        def setup(self, worker: Any) -> None:
+            _print_beside()
+
+    return Beside()

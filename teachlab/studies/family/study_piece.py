@@ -6,8 +6,10 @@ import inspect
 import json
 import math
 import sys
-from collections.abc import Callable, Mapping, Sequence
-from contextlib import redirect_stdout
+import threading
+import time
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -44,9 +46,9 @@ from teachlab.studies.family.row_judgement import judgement_text
 from teachlab.studies.family.study_grid import COUNTED, STATISTICS, PieceRows, Row, StudyGrid, StudyPiece
 from teachlab.studies.ranking import ranking_cost, spreads_of
 from teachlab.studies.recommend import choosing_half, with_rooms
-from teachlab.studies.taught_draws import TaughtDraws, Teaching, taught_draws
+from teachlab.studies.taught_draws import DrawClock, TaughtDraws, Teaching, taught_draws
 from teachlab.switching.family import replay_family
-from teachlab.teaching.registry import source_fingerprint
+from teachlab.teaching.registry import ships, source_fingerprint
 
 if TYPE_CHECKING:
     from teachlab.data.alignment.answer import Alignment
@@ -105,7 +107,7 @@ def strategy_fingerprint(made: type[Strategy]) -> str:
     new one.
     """
     module = made.__module__
-    if module.startswith("teachlab.teaching.strategies."):
+    if ships(made):
         return code_fingerprint(module)
     now = source_fingerprint(made)
     loader = getattr(sys.modules.get(module), "__loader__", None)
@@ -153,8 +155,7 @@ def _guarded(piece: StudyPiece, work: Callable[[Recording, Truth, RowKeys], Mapp
     if piece.code != piece_code():
         return PieceRows(fault="this worker runs another version of teachlab than the study: install the same one")
     try:
-        # In a worker process a strategy would print into the answer of the command.
-        with redirect_stdout(sys.stderr), protect(piece.line.files):
+        with protect(piece.line.files):
             return _worked(piece, work)
     except TeachlabError as fault:
         return PieceRows(fault=printable(fault, most=SHOWN_OF_MESSAGE))
@@ -171,6 +172,34 @@ def _worked(piece: StudyPiece, work: Callable[[Recording, Truth, RowKeys], Mappi
     if set(found.keys) <= piece.known:
         return found
     return replace(found, rows=work(recording, truth, keys))
+
+
+LONG_S = 60.0
+"""A strategy that teaches one draw for so long is named, and again each time after twice as long."""
+
+
+@contextmanager
+def _watched(clock: DrawClock, recording: str) -> Iterator[None]:
+    """Say on stderr which strategy teaches for long: only a person knows whether it will end."""
+    over = threading.Event()
+
+    def watch() -> None:
+        told, since = LONG_S, clock.since
+        while not over.wait(LONG_S / 4):
+            if clock.since != since:
+                told, since = LONG_S, clock.since
+            if clock.teaching and (took := time.perf_counter() - since) >= told:
+                told *= 2
+                sys.stderr.write(
+                    f"{printable(recording)}: strategy '{printable(clock.teaching)}' has been teaching one draw for "
+                    f"{took:.0f} s. Nothing but you ends it.\n"
+                )
+
+    threading.Thread(target=watch, daemon=True).start()
+    try:
+        yield
+    finally:
+        over.set()
 
 
 AT_ONCE = 64
@@ -202,13 +231,19 @@ def _rows(recording: Recording, truth: Truth, piece: StudyPiece, keys: RowKeys) 
     teachings = {
         _teaching_key(one, base, seed): Teaching(one.strategy, bases[base], seed) for (one, base, seed, _), _ in wanted
     }
-    found = taught_draws(recording, truth, teachings, options=options, careful=True, untried=piece.untried)
+    clock = piece.clock or DrawClock()
+    with _watched(clock, recording.name):
+        found = taught_draws(
+            recording, truth, teachings, options=options, careful=True, untried=piece.untried, clock=clock
+        )
     passes = found.scored_passes(recording, truth)
     scored = options.rules.scored_from(found.cut.first_scored)
     fixed = fixed_settings(found.draws, found.first_half, options)
     chosen_on = choosing_half(recording, truth, found.middle)
     fixed = with_rooms(*chosen_on, fixed, found.cut.first_scored, options, every=True)
+    began = time.perf_counter()
     lies = measure_alignment(recording, truth)
+    clock.aligned = time.perf_counter() - began
     out: dict[str, Row] = {}
     for condition in grid.conditions:
         here = [(place, key) for place, key in wanted if place[3] == condition]

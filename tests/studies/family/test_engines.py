@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import re
 import signal
 import socket
 import subprocess
@@ -19,7 +20,7 @@ import pytest
 
 import teachlab
 from teachlab.errors import InputError, ParameterError
-from teachlab.studies.family import engines
+from teachlab.studies.family import engines, study_piece
 from teachlab.studies.family.engines import WorkerEnded, WorkerProcesses, engine_of
 from tests.studies.family.made_lines import content, line, write_line
 
@@ -258,6 +259,56 @@ def test_what_a_strategy_prints_is_no_part_of_the_answer(lines: Path, tmp_path: 
     done = subprocess.run([sys.executable, "-m", "teachlab", *words, *how], capture_output=True, text=True, check=False)
     assert [row["taught"] for row in json.loads(done.stdout)["rows"]] == [1, 1]
     assert done.stderr.count("LOUD") >= 2  # a cluster may work a piece twice
+
+
+@pytest.mark.parametrize("jobs", ["1", "2"])
+@pytest.mark.parametrize(
+    ("does", "taught", "reason"),
+    [
+        ("os._exit(0)", 0, WorkerEnded().fault),
+        ("import threading, time; threading.Thread(target=time.sleep, args=(600,)).start()", 2, None),
+    ],
+    ids=["ends its process", "leaves a thread"],
+)
+def test_what_a_strategy_does_to_its_process_ends_no_command_and_keeps_none(
+    lines: Path, tmp_path: Path, does: str, taught: int, reason: str | None, jobs: str
+) -> None:
+    """With one job the first ended the command, with code 0 and no word; the second kept it for as long as it slept."""
+    named = file_with(tmp_path / "does.py", f"{does}; return view.place(20.0, 0.0, Taught(strategy=self.name))")
+    words = ["study", str(lines / "l0.parquet"), "--strategy", named, "--strategy", "single-sample", "--draws", "2"]
+    done = subprocess.run(
+        [sys.executable, "-m", "teachlab", *words, "--json", "--jobs", jobs],
+        capture_output=True, text=True, check=False, timeout=60,
+    )  # fmt: skip
+    rows = json.loads(done.stdout)["rows"]
+    assert [(row["taught"], row["reason"]) for row in rows] == [(taught, reason), (2, None)]
+
+
+def test_a_strategy_that_teaches_for_long_is_named(
+    lines: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capfd: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setattr(study_piece, "LONG_S", 0.2)
+    named = file_with(
+        tmp_path / "slow.py", "import time; time.sleep(1); return view.place(20.0, 0.0, Taught(strategy=self.name))"
+    )
+    teachlab.study(lines / "l0.parquet", [named, "single-sample"], draws=2)
+    told = capfd.readouterr().err.splitlines()
+    # Each of two draws: after 0.2, 0.4 and 0.8 s, as far as its process gets its turn.
+    assert 2 <= len(told) <= 6
+    assert all(
+        re.fullmatch(
+            r"l0: strategy 'ends-its-process' has been teaching one draw for \d s\. Nothing but you ends it\.", one
+        )
+        for one in told
+    )
+
+
+def test_a_piece_leaves_the_streams_of_its_process_alone(lines: Path, tmp_path: Path) -> None:
+    """Two pieces in threads of one worker gave the lines of one to the stream of the other, and kept it."""
+    teaches = "import sys; sys.seen = sys.stdout; return view.place(20.0, 0.0, Taught(strategy=self.name))"
+    named, before = file_with(tmp_path / "looks.py", teaches), sys.stdout
+    teachlab.study(lines / "l0.parquet", [named], draws=1)
+    assert sys.__dict__.pop("seen") is before
 
 
 def test_what_is_in_the_memory_of_one_process_is_studied_by_one(lines: Path) -> None:
