@@ -126,8 +126,10 @@ def study_command(
     tried = {(one.strategy.name, p, str(one.parameters[p])) for one in plan.grid.configurations for p in one.varied}
     if plot is not None and len(tried) == len({one[:2] for one in tried}):
         raise ParameterError("--plot draws what each parameter does, and none takes two values: add --grid.")
+    # A strategy of somebody may end its process, or leave threads in it that never end.
+    apart = not all(ships(type(one.strategy)) for one in plan.grid.configurations)
     if dry_run:
-        ahead = work_ahead(plan, workers=jobs or os.cpu_count() or 1, out=out, retry=retry)
+        ahead = work_ahead(plan, workers=jobs or os.cpu_count() or 1, apart=apart or retry, out=out, retry=retry)
         if json:
             emit_json(ahead.as_dict())
         else:
@@ -135,8 +137,7 @@ def study_command(
         return
     # What a strategy prints is no part of the answer.
     with progress("studying", quiet=json) as report, redirect_stdout(sys.stderr):
-        # A strategy of somebody may end its process, or leave threads in it that never end.
-        engine = engine_of(jobs, scheduler, apart=not all(ships(type(c.strategy)) for c in plan.grid.configurations))
+        engine = engine_of(jobs, scheduler, apart=apart)
         told = report if json else if_pair_faster(report, plan.grid.bases.values(), lambda: _longest(plan.lines))
         found = run_study(plan, engine=engine, out=out, retry=retry, progress=lambda done, of: told(done / of))
     if plot is not None:

@@ -66,8 +66,13 @@ class WorkAhead(Document):
     here_bytes: float
 
 
-def work_ahead(plan: StudyPlan, *, workers: int = 1, out: str | None = None, retry: bool = False) -> WorkAhead:
-    """Say how much work, time and memory a study needs, measured on parts of its recordings."""
+def work_ahead(
+    plan: StudyPlan, *, workers: int = 1, apart: bool = False, out: str | None = None, retry: bool = False
+) -> WorkAhead:
+    """Say how much work, time and memory a study needs, measured on parts of its recordings.
+
+    `apart`: whether a single worker is another process too.
+    """
     # What this process has needed to start, the run and each of its workers need as well.
     start = time.process_time()
     columns = RowTable(plan.grid, plan.lines)
@@ -75,7 +80,7 @@ def work_ahead(plan: StudyPlan, *, workers: int = 1, out: str | None = None, ret
     left, seconds, tried = pieces_left(pieces), None, ""
     rows, wide = len(pieces) * plan.grid.rows, max(1, min(workers, len(left)))
     if left:
-        trial = _Trial(plan, left, start, wide)
+        trial = _Trial(plan, left, start, wide, apart=apart or workers > 1)
         seconds = trial.run()
         tried = trial.longest.line.path
     more = DRAW_BYTES * max(0, plan.grid.options.draws - SOME_DRAWS) * plan.grid.rows // len(plan.grid.conditions)
@@ -124,11 +129,15 @@ class _Trial:
 
     `left`: pieces that are not complete, with the number of rows that each still needs.
     `start`: seconds in which this process started.
-    `wide`: number of workers.
+    `wide`: number of workers that have work.
+    `apart`: whether they are other processes, each of which starts and loads what it uses.
     """
 
-    def __init__(self, plan: StudyPlan, left: Sequence[tuple[StudyPiece, int]], start: float, wide: int) -> None:
-        self.plan, self.start, self.wide, self.began = plan, start, wide, time.perf_counter()
+    def __init__(
+        self, plan: StudyPlan, left: Sequence[tuple[StudyPiece, int]], start: float, wide: int, *, apart: bool
+    ) -> None:
+        self.plan, self.start, self.began = plan, start, time.perf_counter()
+        self.wide, self.apart = wide, apart
         self.pieces = [_missing(piece) for piece, _ in left]
         self.sizes = [_Size.of(piece) for piece in self.pieces]
         at = max(range(len(left)), key=self.sizes.__getitem__)
@@ -156,11 +165,10 @@ class _Trial:
         free = [0.0] * self.wide
         for k in range(len(self.pieces)):
             heapq.heapreplace(free, free[0] + self.slower * self.whole.get(k, scale * self._expected(k)))
-        starts = 1 if self.wide == 1 else 2
         answer = ROW_SECONDS * self.plan.grid.rows * len(self.plan.lines) + KEEP_SECONDS * len(self.pieces)
         if len(self.pieces) == 1:  # its setting is judged as in a bench
             answer += ANSWERED * float(self._parts(self.sizes[0].samples)[0])
-        return max(free) + starts * self.start + self.loading + answer
+        return max(free) + (2 if self.apart else 1) * (self.start + self.loading) + answer
 
     @property
     def left(self) -> float:

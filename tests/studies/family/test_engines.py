@@ -278,7 +278,7 @@ def test_what_a_strategy_does_to_its_process_ends_no_command_and_keeps_none(
     words = ["study", str(lines / "l0.parquet"), "--strategy", named, "--strategy", "single-sample", "--draws", "2"]
     done = subprocess.run(
         [sys.executable, "-m", "teachlab", *words, "--json", "--jobs", jobs],
-        capture_output=True, text=True, check=False, timeout=60,
+        capture_output=True, text=True, check=False, timeout=300,
     )  # fmt: skip
     rows = json.loads(done.stdout)["rows"]
     assert [(row["taught"], row["reason"]) for row in rows] == [(taught, reason), (2, None)]

@@ -115,7 +115,7 @@ def test_the_time_foretold_is_true_within_a_third_and_a_tenth_of_it_or_two_secon
         free[free.index(min(free))] += seconds
     more = study_ahead.ROW_SECONDS * len(made) + study_ahead.KEEP_SECONDS * len(made)
     again = study_ahead.ANSWERED * (machine.once[0] + machine.once[1] * made[0].open()[0].samples)
-    takes = max(free) + STARTED * len(free) + machine.first + more + (again if len(made) == 1 else 0)
+    takes = max(free) + (STARTED + machine.first) * workers + more + (again if len(made) == 1 else 0)
     assert found.seconds is not None
     assert takes / 1.3 <= found.seconds <= takes * 1.3
     # Two draws of two parts of one recording are always worked: it cannot be known before that they are dear.
@@ -159,7 +159,7 @@ def test_workers_that_disturb_one_another_are_measured_where_there_is_time(monke
     monkeypatch.setattr(study_ahead.WorkerProcesses, "run", lambda self, work, pieces: beside[: len(pieces)])
     lines = studied_lines([line(seed, name=f"l{seed}") for seed in range(100)])
     plan = planned_study(lines, [(installed_class("single-sample"), None)], draws=2)
-    rest = 2 * STARTED + machine.first + 100 * (study_ahead.ROW_SECONDS + study_ahead.KEEP_SECONDS)
+    rest = 2 * (STARTED + machine.first) + 100 * (study_ahead.ROW_SECONDS + study_ahead.KEEP_SECONDS)
     assert work_ahead(plan, workers=2).seconds == pytest.approx(50 * 5 * 1.5 + rest)
     alone[0] = math.inf
-    assert work_ahead(plan, workers=2).seconds == pytest.approx(50 * 5 + rest - machine.first)  # it is loaded
+    assert work_ahead(plan, workers=2).seconds == pytest.approx(50 * 5 + rest - 2 * machine.first)  # it is loaded
