@@ -256,7 +256,7 @@ def _beside() -> Any:
     """Return what lets the workers of a cluster of this machine, also later ones, print beside the answer."""
     from distributed import WorkerPlugin
 
-    class Beside(WorkerPlugin):
+    class Beside(WorkerPlugin):  # type: ignore[misc]
         def setup(self, worker: Any) -> None:
             _print_beside()
 
