@@ -22,8 +22,8 @@ from teachlab.model.printable_text import number_of
 if TYPE_CHECKING:
     from teachlab.model.teaching import Strategy
     from teachlab.studies.family.configurations import Grid
-    from teachlab.studies.family.study_ahead import WorkAhead
     from teachlab.studies.family.study_grid import StudiedLine
+    from teachlab.studies.study_ahead import WorkAhead
 
     _Asked = tuple[type[Strategy], Grid]
 
@@ -95,9 +95,9 @@ def study_command(
     from teachlab.evidence.criteria import Judgement, overall
     from teachlab.studies.family.engines import engine_of
     from teachlab.studies.family.family_tables import group_table, line_table, method_lines, parameter_table
-    from teachlab.studies.family.study_ahead import work_ahead
     from teachlab.studies.family.study_plan import planned_study, read_study, studied_lines
     from teachlab.studies.family.study_run import run_study
+    from teachlab.studies.study_ahead import work_ahead
     from teachlab.teaching.registry import ships
     from teachlab.teaching.strategy_files import strategy_class
 

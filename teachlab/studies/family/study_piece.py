@@ -43,7 +43,7 @@ from teachlab.studies.code_fingerprint import code_fingerprint, file_fingerprint
 from teachlab.studies.family.configurations import Configuration
 from teachlab.studies.family.line_conditions import LineCondition
 from teachlab.studies.family.row_judgement import judgement_text
-from teachlab.studies.family.study_grid import COUNTED, STATISTICS, PieceRows, Row, StudyGrid, StudyPiece
+from teachlab.studies.family.study_grid import COUNTED, STATISTICS, PieceRows, Row, StudyGrid, StudyPiece, StudyPlan
 from teachlab.studies.ranking import ranking_cost, spreads_of
 from teachlab.studies.recommend import choosing_half, with_rooms
 from teachlab.studies.taught_draws import DrawClock, TaughtDraws, Teaching, taught_draws
@@ -139,6 +139,21 @@ def _light_digest(recording: Recording) -> str:
 def piece_code() -> str:
     """Return the fingerprint of the code behind the numbers of a piece, without strategies."""
     return code_fingerprint(__name__)
+
+
+def pieces_left(pieces: Sequence[StudyPiece]) -> list[tuple[StudyPiece, int]]:
+    """Return the pieces that are not complete, with the number of rows that each still needs."""
+    missing = ((piece, len(set(piece_keys(piece).keys) - piece.known)) for piece in pieces)
+    return [(piece, rows) for piece, rows in missing if rows]
+
+
+def study_pieces(plan: StudyPlan, known: Mapping[str, frozenset[str]]) -> list[StudyPiece]:
+    """Return the pieces of a study; the known keys are those of `RowStore.known`."""
+    code, none = piece_code(), frozenset[str]()
+    return [
+        StudyPiece(line=line, grid=plan.grid, known=known.get(line.name, none) | known.get("", none), code=code)
+        for line in plan.lines
+    ]
 
 
 def piece_keys(piece: StudyPiece) -> PieceRows:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from dataclasses import replace
 
 from teachlab.data.addresses import local_place
@@ -13,17 +13,15 @@ from teachlab.model.memory import DRAW_BYTES, LIBRARY_BYTES, need_memory
 from teachlab.model.printable_text import number_of
 from teachlab.studies.family.engines import InProcess, StudyEngine, WorkerEnded, WorkerProcesses
 from teachlab.studies.family.family_answer import StudyAnswer, study_answer
-from teachlab.studies.family.row_store import RowStore, RowTable, within
+from teachlab.studies.family.row_store import ROW_BYTES, RowStore, RowTable, within
 from teachlab.studies.family.study_grid import PieceRows, StudyPiece, StudyPlan
-from teachlab.studies.family.study_piece import piece_code, piece_keys, study_piece
+from teachlab.studies.family.study_piece import piece_keys, pieces_left, study_piece, study_pieces
 
 Progress = Callable[[int, int], None]
 """Called with the number of completed recordings, and the number of all."""
 MEMORY = "memory://"
 """Addresses in the memory of one process."""
 DOCUMENT, PAGE = "study.json", "study.html"
-ROW_BYTES = 6000
-"""Memory of a row with its draws and lots."""
 
 
 def run_study(
@@ -60,7 +58,7 @@ def run_study(
         if engine is None or isinstance(engine, InProcess):
             # A strategy that ended the process of the last run would end this one at the same place.
             engine = WorkerProcesses(1) if ended_early or retry else InProcess()
-        pieces = study_pieces(plan, store)
+        pieces = study_pieces(plan, store.known())
         if store.closed and (left := pieces_left(pieces)):
             raise InputError(
                 f"cannot write to '{out}', and {len(left)} of {number_of(len(pieces), 'recording')} "
@@ -132,18 +130,3 @@ def write_study(answer: StudyAnswer, folder: str) -> None:
             aside.write_text(text + "\n", encoding="utf-8")
         with write_aside(within(folder, PAGE)) as aside:
             aside.write_text(page, encoding="utf-8")
-
-
-def pieces_left(pieces: Sequence[StudyPiece]) -> list[tuple[StudyPiece, int]]:
-    """Return the pieces that are not complete, with the number of rows that each still needs."""
-    missing = ((piece, len(set(piece_keys(piece).keys) - piece.known)) for piece in pieces)
-    return [(piece, rows) for piece, rows in missing if rows]
-
-
-def study_pieces(plan: StudyPlan, store: RowStore) -> list[StudyPiece]:
-    """Return the pieces of a study, with the keys that are kept of each."""
-    known, code, none = store.known(), piece_code(), frozenset[str]()
-    return [
-        StudyPiece(line=line, grid=plan.grid, known=known.get(line.name, none) | known.get("", none), code=code)
-        for line in plan.lines
-    ]

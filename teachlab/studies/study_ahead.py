@@ -19,10 +19,9 @@ from teachlab.model.memory import DRAW_BYTES
 from teachlab.model.recording import Recording
 from teachlab.model.truth import Truth
 from teachlab.studies.family.engines import WorkerEnded, WorkerProcesses
-from teachlab.studies.family.row_store import RowStore, RowTable
+from teachlab.studies.family.row_store import ROW_BYTES, RowStore, RowTable
 from teachlab.studies.family.study_grid import StudiedLine, StudyPiece, StudyPlan
-from teachlab.studies.family.study_piece import piece_keys, study_piece
-from teachlab.studies.family.study_run import ROW_BYTES, pieces_left, study_pieces
+from teachlab.studies.family.study_piece import piece_keys, pieces_left, study_piece, study_pieces
 from teachlab.studies.taught_draws import DrawClock
 
 LEAST_S, SHARE = 1.6, 0.08
@@ -76,7 +75,7 @@ def work_ahead(
     # What this process has needed to start, the run and each of its workers need as well.
     start = time.process_time()
     columns = RowTable(plan.grid, plan.lines)
-    pieces = study_pieces(plan, RowStore(out, columns, plan.lines, retry=retry))
+    pieces = study_pieces(plan, RowStore(out, columns, plan.lines, retry=retry).known())
     left, seconds, tried = pieces_left(pieces), None, ""
     rows, wide = len(pieces) * plan.grid.rows, max(1, min(workers, len(left)))
     if left:

@@ -12,11 +12,11 @@ import pytest
 from teachlab.data.alignment.stretches import MOST_PASSES
 from teachlab.model.recording import Recording, RecordingInfo
 from teachlab.model.truth import Truth
-from teachlab.studies.family import study_ahead
-from teachlab.studies.family.study_ahead import work_ahead
+from teachlab.studies import study_ahead
 from teachlab.studies.family.study_grid import PieceRows, StudyPiece
 from teachlab.studies.family.study_plan import planned_study, studied_lines
 from teachlab.studies.family.study_run import run_study
+from teachlab.studies.study_ahead import work_ahead
 from teachlab.teaching.registry import installed_class
 from tests.studies.family.made_lines import line, write_line
 
