@@ -6,7 +6,6 @@ import json
 import math
 from collections.abc import Iterable, Mapping, Sequence, Set
 from dataclasses import dataclass
-from itertools import product
 from typing import Any
 
 from teachlab.errors import ParameterError
@@ -63,6 +62,8 @@ def configurations(made: type[Strategy], grid: Grid) -> list[Configuration]:
     >>> [c.label for c in configurations(made, {"position": [0.4, 0.6], "share": 0.02})]
     ['quantile-guard (position 0.4, share 0.02)', 'quantile-guard (position 0.6, share 0.02)']
     """
+    from sklearn.model_selection import ParameterGrid
+
     grids: list[Any] = [{}] if grid is None else [grid] if isinstance(grid, Mapping | str | int | float) else list(grid)
     if not grids:
         raise ParameterError(f"the list of grids of {made.name} is empty. Give one, or none for the defaults.")
@@ -71,15 +72,14 @@ def configurations(made: type[Strategy], grid: Grid) -> list[Configuration]:
         if not isinstance(one, Mapping) or not all(isinstance(name, str) for name in one):
             raise ParameterError(f"a grid of {made.name} gives values by parameter, got {one!r}.")
         values = {name: _values(made.name, name, given) for name, given in one.items()}
-        many = math.prod(len(some) for some in values.values())
-        if many > MOST_CONFIGURATIONS:
+        combinations = ParameterGrid(values)
+        if len(combinations) > MOST_CONFIGURATIONS:
             raise ParameterError(
-                f"the grid of {made.name} gives {many:,} combinations; a study takes at most "
+                f"the grid of {made.name} gives {len(combinations):,} combinations; a study takes at most "
                 f"{MOST_CONFIGURATIONS:,}. Give fewer values."
             )
-        names = tuple(sorted(values))
-        for some in product(*(values[name] for name in names)):
-            one = Configuration(built(made, dict(zip(names, some, strict=True))), names)
+        for combination in combinations:
+            one = Configuration(built(made, combination), tuple(sorted(combination)))
             out.setdefault(json.dumps(one.parameters, sort_keys=True), one)
     return list(out.values())
 
