@@ -5,7 +5,6 @@ from __future__ import annotations
 import numpy as np
 from scipy.special import bdtrc
 
-from teachlab.data.alignment.chance import LEAST
 from teachlab.data.alignment.coarse_shift import BINS_PER_PASS, bins_of_runs
 from teachlab.data.alignment.stretches import NearLight
 from teachlab.model.arrays import Floats
@@ -16,16 +15,17 @@ MOST_TRIED = 64
 """Shifts to either side that are tried, up to one pitch."""
 
 
-def shown_by_means(light: NearLight, start: Floats, end: Floats, samples: int) -> bool:
+def shown_by_means(light: NearLight, start: Floats, end: Floats, samples: int, least: float) -> bool:
     """Tell whether the means of the light show the passes where they lie.
 
     `start`, `end` (shape (n,), samples): passes, in time order.
+    `least` (nats): evidence against chance that it takes.
 
     Notes
     -----
     Of light that does not show a pass, the mean over it is above that of as much of its gaps as often as below. How
-    many passes lie above is counted for every shift up to a pitch. The largest count must be unlikely by chance, in
-    nats as for edges, and lie within a quarter of a short pass.
+    many passes lie above is counted for every shift up to a pitch. The largest count must be unlikely by chance and
+    lie within a quarter of a short pass.
     """
     counts: dict[int, int] = {}
     known = 0
@@ -45,7 +45,7 @@ def shown_by_means(light: NearLight, start: Floats, end: Floats, samples: int) -
         return False
     best = max(counts.values())
     near = max((count for lag, count in counts.items() if abs(lag) <= NEAR), default=0)
-    return near == best and float(bdtrc(best - 1, known, 0.5)) * len(counts) <= np.exp(-LEAST)
+    return near == best and float(bdtrc(best - 1, known, 0.5)) * len(counts) <= np.exp(-least)
 
 
 def _above(levels: Floats, start: Floats, end: Floats, reach: int, step: int) -> tuple[dict[int, int], int]:

@@ -144,7 +144,7 @@ def measure_alignment(recording: Recording, truth: Truth, reading: AlignmentRead
     if best is None or best.by_chance:
         borders = truth.start.astype(np.float64), truth.end.astype(np.float64)
         for direction in Direction if stored is None else (stored,):
-            if shown_by_means(NearLight(recording, UPWARDS[direction], bins), *borders, recording.samples):
+            if shown_by_means(NearLight(recording, UPWARDS[direction], bins), *borders, recording.samples, LEAST):
                 return _drowned(direction, recording, truth)
     return best
 
