@@ -34,7 +34,7 @@ ROW_SECONDS, KEEP_SECONDS = 7e-4, 0.01
 """Time to read and judge a row, and to keep the rows of a recording."""
 SOME_DRAWS = 24
 """Draws of which a trial holds the results anyhow."""
-POWER, SURE = 0.3, 0.7
+POWER, SURE = 0.3, 1.2
 """By which power of the samples the time of a draw grows as a rule; and a trial that is longer by e to the second says
 as much as the rule."""
 ANSWERED = 0.5
