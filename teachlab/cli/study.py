@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     from teachlab.model.teaching import Strategy
     from teachlab.studies.family.configurations import Grid
     from teachlab.studies.family.study_grid import StudiedLine
-    from teachlab.studies.study_ahead import WorkAhead
+    from teachlab.studies.family.study_run import WorkAhead
 
     _Asked = tuple[type[Strategy], Grid]
 
@@ -96,8 +96,7 @@ def study_command(
     from teachlab.studies.family.engines import engine_of
     from teachlab.studies.family.family_tables import group_table, line_table, method_lines, parameter_table
     from teachlab.studies.family.study_plan import planned_study, read_study, studied_lines
-    from teachlab.studies.family.study_run import run_study
-    from teachlab.studies.study_ahead import work_ahead
+    from teachlab.studies.family.study_run import run_study, work_ahead
     from teachlab.teaching.registry import ships
     from teachlab.teaching.strategy_files import strategy_class
 
@@ -126,10 +125,9 @@ def study_command(
     tried = {(one.strategy.name, p, str(one.parameters[p])) for one in plan.grid.configurations for p in one.varied}
     if plot is not None and len(tried) == len({one[:2] for one in tried}):
         raise ParameterError("--plot draws what each parameter does, and none takes two values: add --grid.")
-    # A strategy of somebody may end its process, or leave threads in it that never end.
-    apart = not all(ships(type(one.strategy)) for one in plan.grid.configurations)
     if dry_run:
-        ahead = work_ahead(plan, workers=jobs or os.cpu_count() or 1, apart=apart or retry, out=out, retry=retry)
+        with redirect_stdout(sys.stderr):
+            ahead = work_ahead(plan, workers=jobs or os.cpu_count() or 1, out=out, retry=retry)
         if json:
             emit_json(ahead.as_dict())
         else:
@@ -137,6 +135,8 @@ def study_command(
         return
     # What a strategy prints is no part of the answer.
     with progress("studying", quiet=json) as report, redirect_stdout(sys.stderr):
+        # A strategy of somebody may end its process, or leave threads in it that never end.
+        apart = not all(ships(type(one.strategy)) for one in plan.grid.configurations)
         engine = engine_of(jobs, scheduler, apart=apart)
         told = report if json else if_pair_faster(report, plan.grid.bases.values(), lambda: _longest(plan.lines))
         found = run_study(plan, engine=engine, out=out, retry=retry, progress=lambda done, of: told(done / of))

@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-import math
 import time
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -22,7 +21,7 @@ from teachlab.questions.surface.count_settings import Counted, count_settings_fr
 from teachlab.questions.surface.values.levels import FirstLook, FirstReading
 from teachlab.studies.claim_half import second_half
 from teachlab.teaching.block import TeachBlock
-from teachlab.teaching.once import draw_by_draw, only_events
+from teachlab.teaching.once import draw_by_draw
 
 Progress = Callable[[float], None]
 TAUGHT = 0.9
@@ -42,37 +41,17 @@ class Teaching:
 
 @dataclass(slots=True)
 class DrawClock:
-    """Takes the times of the teaching of one recording.
+    """Tells which strategy is teaching.
 
-    `until`: moment after which no further draw is taught; two are always.
-    `draws`: how many were taught.
-    `spent`: seconds after the first draw: on strategies that are shown something else in each, and on those that are
-    shown few different pieces.
-    `teaching`, `since`: the strategy that is teaching now, and from when on; empty between teachings.
-    `aligned`: seconds in which passes and light were compared.
+    `teaching`, `since`: its name, and since when it teaches one draw; empty between teachings.
     """
 
-    until: float = math.inf
-    draws: int = 0
-    spent: list[float] = field(default_factory=lambda: [0.0, 0.0])
     teaching: str = ""
     since: float = 0.0
-    aligned: float = 0.0
-
-    @property
-    def enough(self) -> bool:
-        """Whether no further draw is to be taught."""
-        return self.draws > 1 and time.perf_counter() > self.until
 
     def begins(self, strategy: Strategy) -> None:
         """Note that a strategy teaches from now on."""
         self.since, self.teaching = time.perf_counter(), strategy.name
-
-    def ended(self, strategy: Strategy, draw: int) -> None:
-        """Note that it has taught a draw."""
-        if draw:
-            self.spent[only_events(strategy)] += time.perf_counter() - self.since
-        self.draws, self.teaching = draw + 1, ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -132,7 +111,7 @@ def taught_draws(
     `careful`: whether a strategy that breaks the protocol in another way fails in all draws, instead of ending the run.
     `untried`: if given, nothing is taught: every draw fails for this reason.
     `keyed`: turns a setting into one that can be keyed in; if it refuses, the draw abstains.
-    `clock`: takes the times of the teaching, and may end it.
+    `clock`: told which strategy is teaching.
     """
     cut = split(truth, recording.samples, teach_share=options.teach_share)
     blocks: dict[Setting | None, TeachBlock] = {}
@@ -159,9 +138,7 @@ def taught_draws(
                     raise
                 told = f"strategy '{one.strategy.name}' failed: {type(fault).__name__}: {fault}"
                 failed[key] = printable(told, most=SHOWN_OF_MESSAGE)
-            clock.ended(one.strategy, draw)
-        if clock.enough:
-            break
+            clock.teaching = ""
         say(TAUGHT * new_share(draw + 1, options.draws, cut.teach_passes))
     draws |= {
         key: [Draw(draw=k, setting=None, failed=text, measures={}) for k in range(options.draws)]

@@ -58,7 +58,8 @@ def taught_again(setting: Setting) -> tuple[Strategy, Setting]:
 
 def draw_by_draw(strategy: Strategy, block: TeachBlock, draws: Sequence[int], seed: int) -> Callable[[int], Draw]:
     """Return what teaches one of the draws, so that several strategies may take turns; parameters as `teach_draws`."""
-    few_showings = only_events(strategy)
+    # A strategy that uses labelled passes only is shown few different pieces: each is taught once.
+    only_events = frozenset(strategy.needs) == {Shown.EVENTS} and not getattr(strategy, "either_direction", False)
     # Half of 20 passes begins at one of 11 places: 200 draws are 11 teachings, and the others are looked up.
     seen: dict[int, Draw] = {}
     tabled = len(draws) > FEW_DRAWS
@@ -67,7 +68,7 @@ def draw_by_draw(strategy: Strategy, block: TeachBlock, draws: Sequence[int], se
 
     def teach(draw: int) -> Draw:
         at = None
-        if few_showings:
+        if only_events:
             with suppress(Abstained):
                 at = block.events_begin(seed, draw)
         found = None if at is None else seen.get(at)
@@ -78,11 +79,6 @@ def draw_by_draw(strategy: Strategy, block: TeachBlock, draws: Sequence[int], se
         return replace(found, draw=draw)
 
     return teach
-
-
-def only_events(strategy: Strategy) -> bool:
-    """Return whether a strategy is shown few different pieces, labelled passes alone: each of them is taught once."""
-    return frozenset(strategy.needs) == {Shown.EVENTS} and not getattr(strategy, "either_direction", False)
 
 
 def drawn(draw: int, teach: Callable[[], Setting]) -> Draw:

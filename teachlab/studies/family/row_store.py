@@ -45,8 +45,6 @@ _FOUND: dict[str, pa.DataType] = {
     "parameters": _TEXT, "key": _TEXT,
 }  # fmt: skip
 """In the order in which they are read: the measures first, the keys last."""
-ROW_BYTES = 6000
-"""Memory of a row with its draws and lots."""
 NESTED = ("open", "judged", "draw_costs", "lots")
 """Columns that hold several values; a flat frame has none of them."""
 

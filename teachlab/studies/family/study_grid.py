@@ -22,7 +22,6 @@ if TYPE_CHECKING:
     from teachlab.studies.family.configurations import Configuration
     from teachlab.studies.family.family_verdict import FamilyJudge
     from teachlab.studies.family.line_conditions import LineCondition
-    from teachlab.studies.taught_draws import DrawClock
 
 Row = dict[str, Any]
 COUNTED = ("passes", "lost", "gaps", "tripped", "trips", "extra", "ignore_trips")
@@ -91,7 +90,6 @@ class StudyPiece:
 
     `code`: fingerprint of the code that asks.
     `untried`: if given, no strategy is taught: every draw fails for this reason.
-    `clock`: takes the times of a trial.
     """
 
     line: StudiedLine
@@ -99,7 +97,6 @@ class StudyPiece:
     known: frozenset[str] = frozenset()
     code: str
     untried: str = ""
-    clock: DrawClock | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

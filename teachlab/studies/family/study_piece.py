@@ -43,7 +43,7 @@ from teachlab.studies.code_fingerprint import code_fingerprint, file_fingerprint
 from teachlab.studies.family.configurations import Configuration
 from teachlab.studies.family.line_conditions import LineCondition
 from teachlab.studies.family.row_judgement import judgement_text
-from teachlab.studies.family.study_grid import COUNTED, STATISTICS, PieceRows, Row, StudyGrid, StudyPiece, StudyPlan
+from teachlab.studies.family.study_grid import COUNTED, STATISTICS, PieceRows, Row, StudyGrid, StudyPiece
 from teachlab.studies.ranking import ranking_cost, spreads_of
 from teachlab.studies.recommend import choosing_half, with_rooms
 from teachlab.studies.taught_draws import DrawClock, TaughtDraws, Teaching, taught_draws
@@ -141,21 +141,6 @@ def piece_code() -> str:
     return code_fingerprint(__name__)
 
 
-def pieces_left(pieces: Sequence[StudyPiece]) -> list[tuple[StudyPiece, int]]:
-    """Return the pieces that are not complete, with the number of rows that each still needs."""
-    missing = ((piece, len(set(piece_keys(piece).keys) - piece.known)) for piece in pieces)
-    return [(piece, rows) for piece, rows in missing if rows]
-
-
-def study_pieces(plan: StudyPlan, known: Mapping[str, frozenset[str]]) -> list[StudyPiece]:
-    """Return the pieces of a study; the known keys are those of `RowStore.known`."""
-    code, none = piece_code(), frozenset[str]()
-    return [
-        StudyPiece(line=line, grid=plan.grid, known=known.get(line.name, none) | known.get("", none), code=code)
-        for line in plan.lines
-    ]
-
-
 def piece_keys(piece: StudyPiece) -> PieceRows:
     """Return the keys of all rows of a piece, and no row."""
     return _guarded(piece, lambda recording, truth, keys: {})
@@ -246,7 +231,7 @@ def _rows(recording: Recording, truth: Truth, piece: StudyPiece, keys: RowKeys) 
     teachings = {
         _teaching_key(one, base, seed): Teaching(one.strategy, bases[base], seed) for (one, base, seed, _), _ in wanted
     }
-    clock = piece.clock or DrawClock()
+    clock = DrawClock()
     with _watched(clock, recording.name):
         found = taught_draws(
             recording, truth, teachings, options=options, careful=True, untried=piece.untried, clock=clock
@@ -256,9 +241,7 @@ def _rows(recording: Recording, truth: Truth, piece: StudyPiece, keys: RowKeys) 
     fixed = fixed_settings(found.draws, found.first_half, options)
     chosen_on = choosing_half(recording, truth, found.middle)
     fixed = with_rooms(*chosen_on, fixed, found.cut.first_scored, options, every=True)
-    began = time.perf_counter()
     lies = measure_alignment(recording, truth)
-    clock.aligned = time.perf_counter() - began
     out: dict[str, Row] = {}
     for condition in grid.conditions:
         here = [(place, key) for place, key in wanted if place[3] == condition]

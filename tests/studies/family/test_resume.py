@@ -6,7 +6,6 @@ import json
 import shutil
 import subprocess
 import sys
-from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -16,7 +15,7 @@ import pytest
 import teachlab
 from teachlab.errors import InputError
 from teachlab.studies.code_fingerprint import code_fingerprint
-from teachlab.studies.family import study_piece, study_run
+from teachlab.studies.family import study_piece
 from teachlab.teaching.strategy_files import strategy_class
 from tests.studies.family.made_lines import content, write_line
 
@@ -172,6 +171,7 @@ def test_other_options_and_other_code_are_worked_anew(
     teachlab.study(one, SMALL, out=tmp_path, draws=4, cost_miss=2.0, confidence=0.9)
     assert len(worked) == before
     monkeypatch.setattr(study_piece, "code_fingerprint", lambda module: "other")
+    monkeypatch.setattr("teachlab.studies.family.study_run.piece_code", lambda: "other")
     teachlab.study(one, SMALL, out=tmp_path, draws=4, cost_miss=2.0)
     assert len(worked) == before + 1
 
@@ -200,8 +200,7 @@ def test_a_strategy_in_a_file_is_worked_anew_when_it_or_what_it_imports_beside_i
 
 
 def test_a_worker_of_another_version_is_told(lines: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    made = study_run.study_pieces
-    monkeypatch.setattr(study_run, "study_pieces", lambda *of: [replace(piece, code="other") for piece in made(*of)])
+    monkeypatch.setattr("teachlab.studies.family.study_run.piece_code", lambda: "other")
     found = teachlab.study(lines / "l1.parquet", SMALL, draws=1)
     assert "another version of teachlab" in found.to_pandas().reason.iloc[0]
 

@@ -27,18 +27,20 @@ from teachlab.model.truth import Truth, TruthSource
 from teachlab.scoring import score
 from teachlab.scoring.claims import lot_counts
 from teachlab.studies.claim_half import claim_halves, fixed_settings
-from teachlab.studies.family import effect_figure
+from teachlab.studies.family import effect_figure, study_run
 from teachlab.studies.family.family_tables import method_lines, parameter_table
 from teachlab.studies.family.line_conditions import LineCondition
 from teachlab.studies.family.row_store import NESTED
 from teachlab.studies.family.study_plan import planned_study, read_study, studied_lines
-from teachlab.studies.taught_draws import Teaching, taught_draws
+from teachlab.studies.family.study_run import work_ahead
+from teachlab.studies.taught_draws import Teaching, new_share, taught_draws
 from teachlab.switching import replay
 from teachlab.teaching.registry import installed_class
 from tests.studies.family.made_lines import line, write_line
 
 if TYPE_CHECKING:
     from teachlab.studies.family.family_answer import StudyAnswer
+    from teachlab.studies.family.study_grid import StudyPiece
 
 GRID = {"quantile-guard": {"position": [0.3, 0.6]}, "two-sample-midpoint": {"hysteresis_share": [0.1]}}
 
@@ -493,11 +495,58 @@ def test_every_row_of_the_short_table_is_told_in_full() -> None:
     assert "does not teach" in told[0]
 
 
+@pytest.mark.parametrize(("draws", "workers", "seconds"), [(50, 1, 3 * 6 + 2), (50, 3, 6 + 4), (10, 1, 3 * 2 + 2)])
+def test_the_time_foretold_is_that_of_all_draws_once_everything_is_loaded(
+    monkeypatch: pytest.MonkeyPatch, draws: int, workers: int, seconds: float
+) -> None:
+    """A piece takes 1 s and 0.1 s a draw, and the first one 5 s more; to start takes 2 s."""
+    tried: list[int] = []
+
+    def took(piece: Any, of: int) -> float:
+        tried.append(of)
+        return 1 + of / 10 + (5 if len(tried) == 1 else 0)
+
+    monkeypatch.setattr(study_run, "_timed", took)
+    monkeypatch.setattr("time.process_time", lambda: 2.0)
+    lines = studied_lines([line(seed, name=f"l{seed}") for seed in range(3)])
+    plan = planned_study(lines, [(installed_class("single-sample"), None)], draws=draws)
+    expected = seconds + 3 * study_run.ROW_SECONDS
+    assert work_ahead(plan, workers=workers).seconds == pytest.approx(expected)
+    assert max(tried) <= draws
+
+
 def test_a_study_of_nothing_is_refused() -> None:
     with pytest.raises(InputError, match="at least one recording"):
         planned_study([], [(installed_class("single-sample"), None)])
     with pytest.raises(ParameterError, match="at least one strategy"):
         teachlab.study(line(1), {})
+
+
+def test_the_time_foretold_is_that_of_every_recording_by_its_length(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """What one draw has measured saves the next ones time, and two workers share the recordings."""
+    for k, passes in enumerate((20, 40, 60)):
+        write_line(tmp_path / f"l{k}.parquet", k, passes)
+    plan = planned_study(studied_lines(tmp_path), [(installed_class("single-sample"), None)], draws=200)
+    tried: list[tuple[str, int]] = []
+
+    def timed(piece: StudyPiece, draws: int) -> float:
+        recording, truth = piece.line.open()
+        tried.append((piece.line.name, draws))
+        return recording.samples / 100 * new_share(draws, 200, int(truth.detect_passes * 0.3))
+
+    monkeypatch.setattr(study_run, "_timed", timed)
+    monkeypatch.setattr("time.process_time", lambda: 1.5)
+    found = work_ahead(plan, workers=2)
+    # 2,060 and 6,060 samples at one worker, 4,060 at the other; each starts once, after this process.
+    assert found.seconds == pytest.approx(20.6 + 60.6 + 2 * 1.5 + 3 * study_run.ROW_SECONDS)
+    assert found.tried == str(tmp_path / "l2.parquet")
+    assert tried == [("l0", 2), ("l2", 2), ("l2", 24), ("l0", 2), ("l0", 24)]
+    tried.clear()
+    monkeypatch.setattr(study_run, "SHORT_SECONDS", 100.0)
+    assert work_ahead(plan).seconds == pytest.approx(20.6 + 40.6 + 60.6 + 1.5 + 3 * study_run.ROW_SECONDS)
+    assert ("l2", 200) in tried
 
 
 def test_why_nothing_is_taught_is_told() -> None:
