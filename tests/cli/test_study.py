@@ -245,7 +245,8 @@ def test_a_study_says_what_would_make_it_faster(place: Path, monkeypatch: pytest
 
 
 def test_what_failed_is_told_and_the_command_that_tries_it_again_works_as_printed(place: Path) -> None:
-    code = """
+    # By its whole name: the worker process may be one that began in another folder.
+    code = f"""
 from dataclasses import dataclass
 from pathlib import Path
 from typing import ClassVar
@@ -255,12 +256,12 @@ from teachlab.model.teaching import Shown
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Mine:
     name: ClassVar[str] = "mine"
-    needs: ClassVar[frozenset] = frozenset({Shown.OBJECT})
+    needs: ClassVar[frozenset] = frozenset({{Shown.OBJECT}})
 
     def teach(self, view):
-        if Path("lacks").exists():
+        if Path({str(Path("lacks").absolute())!r}).exists():
             raise MemoryError
-        return view.place(0.5 * view.object.mean, 0.0, Taught(strategy=self.name, parameters={}))
+        return view.place(0.5 * view.object.mean, 0.0, Taught(strategy=self.name, parameters={{}}))
 """
     Path("mine.py").write_text(code)
     Path("lacks").touch()
