@@ -185,16 +185,16 @@ class TabledEvents(Events):
         return TabledLight(self._table, self._first, self._last, sign)
 
 
-def refuse_to_hold(evaluations: int, each: int = HELD_SHOWN) -> None:
-    """Abstain if a strategy that works on the light shown would need more memory than may be used.
+TOO_LONG = "the passes shown are too long for a strategy that works on all of their light"
 
-    `each` (bytes): for an evaluation.
-    """
-    need, most = each * evaluations, allowed_memory()
+
+def refuse_to_hold(count: int, each: int = HELD_SHOWN, *, unit: str = "evaluation", reason: str = TOO_LONG) -> None:
+    """Abstain for a reason if so many of a unit, of so many bytes each, need more memory than may be used."""
+    need, most = each * count, allowed_memory()
     if need > most:
         raise Abstained(
-            "the passes shown are too long for a strategy that works on all of their light",
-            f"{number_of(evaluations, 'evaluation')}, which need about {in_figures(need / 1e9, 2)} GB of memory",
+            reason,
+            f"{number_of(count, unit)}, which need about {in_figures(need / 1e9, 2)} GB of memory",
             f"at most {in_figures(most / 1e9, 2)} GB: give a part of the recording, or allow more with --memory",
         )
 

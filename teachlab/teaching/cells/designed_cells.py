@@ -12,9 +12,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from teachlab.errors import Abstained
+from teachlab.light.shown.tabled_light import refuse_to_hold
 from teachlab.model.arrays import Flags, Floats, Integers
-from teachlab.model.memory import allowed_memory
-from teachlab.model.printable_text import in_figures, number_of
+from teachlab.model.printable_text import number_of
 from teachlab.model.recording import Block
 from teachlab.model.setting import DelaysActOn, Setting
 from teachlab.model.teaching import Events, TeachView, polarity_of
@@ -57,6 +57,7 @@ again. Otherwise chatter at the lowest levels would fill the memory."""
 EDGE_BYTES = 130
 """Memory for each edge of one comparator that chatters, while it is counted. Measured: 42 bytes for each evaluation of
 noise, with an edge at every third."""
+TOO_BUSY = "the light switches too often to be counted at a level within its noise"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -370,7 +371,7 @@ def in_parts(states: Iterable[TwoState]) -> Iterator[list[TwoState]]:
     edges = 0
     for state in states:
         if state.edges.size > HELD_EDGES:
-            _refuse_to_count(state.edges.size)
+            refuse_to_hold(state.edges.size, EDGE_BYTES, unit="edge", reason=TOO_BUSY)
         held.append(state)
         edges += state.edges.size
         if edges > HELD_RUNS:
@@ -378,16 +379,6 @@ def in_parts(states: Iterable[TwoState]) -> Iterator[list[TwoState]]:
             held, edges = [], 0
     if held:
         yield held
-
-
-def _refuse_to_count(edges: int) -> None:
-    need, most = EDGE_BYTES * edges, allowed_memory()
-    if need > most:
-        raise Abstained(
-            "the light switches too often to be counted at a level within its noise",
-            f"{number_of(edges, 'edge')}, which need about {in_figures(need / 1e9, 2)} GB of memory",
-            f"at most {in_figures(most / 1e9, 2)} GB: give a part of the recording, or allow more with --memory",
-        )
 
 
 def truth_of(events: Events) -> Truth:
