@@ -101,10 +101,10 @@ def keyed_in(
         refused = refusal(recording, found, about=about, files=how.files)
         return KeyedIn(stepped=found, score_worst=None, worst_end="", verdict=refused)
     end, worst, result = found.worse_end(recording, truth, rules=rules, costs=how.costs)
-    reading = SettingReading(recording, truth, worst, rules=rules)
+    reading, keyed = SettingReading.together(recording, truth, [(worst, rules, True), (found.setting, rules, True)])
     verdict = setting_verdict(
         reading, worst, result, by=how, about=f"{about}, {found.key}" if about else found.key,
-        margin=reading.margin_where_known(result), keyed=SettingReading(recording, truth, found.setting, rules=rules),
+        margin=reading.margin_where_known(result), keyed=keyed,
     )  # fmt: skip
     return KeyedIn(
         stepped=found, score_worst=result, worst_end=end, verdict=replace(verdict, setting=found.setting)
